@@ -238,3 +238,18 @@ def _lives(pid: int) -> bool:
     except OSError:  # no permission to signal it: it is alive and belongs to another user
         return True
     return True
+
+
+def make_private(path: Path) -> None:
+    """Make an empty file that only its owner may read, in the place of an older one."""
+    path.unlink(missing_ok=True)
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_WRONLY, 0o600))
+
+
+def sync(path: Path) -> None:
+    """Wait until a file or folder is on the disk."""
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -12,7 +12,7 @@ from daq.core.encoding import decode, encode
 from daq.core.errors import FormatError, SettingError
 from daq.core.plan import Plan
 
-FORMAT: Final = 0
+FORMAT: Final = 1
 """Number of the journal's format: header, kinds of records and their payloads."""
 
 

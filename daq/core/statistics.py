@@ -23,6 +23,8 @@ ROUNDING_SHARE: Final = 1e-24
 
 LEAST_TURNS: Final = 1.0
 """Turns of a span from which a ripple of one turn can be distinguished from a drift."""
+FITTED: Final = 4
+"""Number of parameters of a ripple: value, slope, sine and cosine.  It needs more readings than these."""
 LEAST_PER_TURN: Final = 2.2
 """Readings in a turn from which its ripple is seen; at 2 the readings of a sine cannot be distinguished from others."""
 
@@ -144,7 +146,7 @@ class Axis:
         centre = sum(times) / n - first if n else 0.0
         self.seconds = [((t - first) - centre) * 1e-9 for t in times]
         self.spread = math.fsum(map(mul, self.seconds, self.seconds))
-        self.turn = Turn.over(self, turns_per_second) if turns_per_second > 0.0 and n > LEAST_PER_TURN else None
+        self.turn = Turn.over(self, turns_per_second) if turns_per_second > 0.0 and n > FITTED else None
 
 
 def summarise(values: Sequence[float], axis: Axis) -> Summary:

@@ -181,7 +181,8 @@ class Reader:
 
     def _of_command(self, action: str, command: CommandTable, value: float) -> float:
         of_core = ACTION_UNITS.get(action, "")
-        back = convert(value, command.unit or of_core, of_core)
+        # An action without a unit, such as zeroing, confirms a plain number.
+        back = convert(value, command.unit or of_core, of_core) if of_core else value
         return (self._sign[""] * back if command.turns else back) + 0.0
 
     def _refusal(self, line: RefusalLine, groups: tuple[bytes | None, ...]) -> Decoded | None:

@@ -53,7 +53,9 @@ async def test_a_value_that_is_no_number_ends_nobody_s_live_values(tmp_path):
         finally:
             type(thermo.driver).decode = decode
         found = dict(sent)
-        assert found["thermo-1"]["values"]["temperature"] == {"value": None, "unit": "Cel", "quality": "Bad"}
+        temperature = found["thermo-1"]["values"]["temperature"]
+        # 0x80000000 is the number of Bad in OPC UA Part 4.
+        assert temperature == {"value": None, "unit": "Cel", "quality": "Bad", "status_code": 0x80000000}
         assert found["bench-1"]["values"]["temperature"]["quality"] == "Good"
 
 

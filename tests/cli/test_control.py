@@ -93,8 +93,8 @@ def test_any_answer_is_decoded_unchanged(answer):
     ("changes", "expected"),
     [
         ({"protocol": None}, "protocol: is missing; this daemon (daq "),
-        ({"protocol": 1}, "protocol: is 1; this daemon (daq "),
-        ({"protocol": "0"}, "protocol: is '0'; "),
+        ({"protocol": 0}, "protocol: is 0; this daemon (daq "),
+        ({"protocol": "1"}, "protocol: is '1'; "),
         ({"do": "dance"}, "do: unknown request 'dance'; known: run, watch, stop, status, resend, backup"),
         ({"do": None}, "do: unknown request None"),
         ({"do": ["run"]}, "do: unknown request ['run']"),
@@ -120,7 +120,7 @@ def test_an_invalid_request_is_refused_with_its_key(changes, expected):
 
 
 def test_a_client_of_another_version_gets_the_remedy():
-    with pytest.raises(SettingError, match="speaks protocol 0: use the version of daq that started it, or restart it"):
+    with pytest.raises(SettingError, match="speaks protocol 1: use the version of daq that started it, or restart it"):
         read_request(b'{"protocol": 7, "do": "status", "of": "everything"}')
 
 

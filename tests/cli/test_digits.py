@@ -38,7 +38,8 @@ from tests.support.runs.virtual_bench import StoredBench
 
 VALUE = 806.5492328566363
 PRODUCT = example("products/clear-glaze.toml").model_copy(update={"replicates": None})
-NUMBER = re.compile(r"\d+(?:\.\d+)?(?:e[+-]?\d+)?")
+NUMBER = re.compile(r"(?<![\w.-])\d+(?:\.\d+)?(?:e[+-]?\d+)?(?![\w-])")
+"""A number by itself: ids and digests have digits too."""
 EXPANDED = [m * 10.0**p for p in range(-4, 4) for m in (1.0, 1.04, 1.7, 2.5, 9.94, 9.96) if m * 10.0**p < 5000.0]
 
 

@@ -44,7 +44,7 @@ def test_the_schema_in_the_file_is_that_of_the_dataclasses():
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        (("format",), 1),
+        (("format",), 2),
         (("plan", "speed_tolerance"), 0.02),
         (("plan", "speed_tolerance"), "0.02"),
         (("plan", "moves"), 1),
@@ -85,9 +85,9 @@ def with_format(number):
 @pytest.mark.parametrize(
     ("number", "message"),
     [
-        (3, "journal format 3 is newer than this daq, which reads 0; use a newer daq"),
-        (-1, "journal format -1 is older than this daq, which reads 0; use the daq that wrote it"),
-        (None, "the journal has no format number; this daq reads journal format 0"),
+        (3, "journal format 3 is newer than this daq, which reads 1; use a newer daq"),
+        (0, "journal format 0 is older than this daq, which reads 1; use the daq that wrote it"),
+        (None, "the journal has no format number; this daq reads journal format 1"),
         ("0", sentences.JOURNAL_WITHOUT_FORMAT),
         (True, sentences.JOURNAL_WITHOUT_FORMAT),
     ],

@@ -2,6 +2,7 @@
 
 import csv
 import math
+import random
 from pathlib import Path
 
 import numpy as np
@@ -145,3 +146,14 @@ def test_minus_zero_becomes_zero():
         for field in ("mean", "minimum", "maximum", "last"):
             value = getattr(found, field)
             assert value != 0.0 or math.copysign(1.0, value) == 1.0, (name, field)
+
+
+@pytest.mark.parametrize("n", range(1, 9))
+@pytest.mark.parametrize("per_second", [0.1, 0.5, 1.0, 5.0])
+def test_a_span_of_few_readings_on_a_turning_rotor_has_a_summary(n, per_second):
+    rng = random.Random(f"few {n} {per_second}")
+    times = [round(i * 0.3e9) for i in range(n)]
+    for values in ([50.0] * n, [50.0 + rng.gauss(0.0, 1.0) for _ in range(n)]):
+        found = summarise(values, Axis(times, per_second))
+        assert (found.n, found.mean) == (n, pytest.approx(math.fsum(values) / n))
+        assert found.ripple is None or n > 4

@@ -230,5 +230,5 @@ def test_no_moment(text, end):
 )
 def test_requests_over_the_control_socket_are_checked(request_, message):
     with pytest.raises(SettingError, match=message):
-        order = read_request(json.dumps({"protocol": 0, "do": "resend", **request_}).encode())
+        order = read_request(json.dumps({"protocol": 1, "do": "resend", **request_}).encode())
         order.transaction(T0, "m.keeper")

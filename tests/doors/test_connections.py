@@ -107,7 +107,7 @@ async def test_an_idle_connection_is_closed_after_its_time(tmp_path, monkeypatch
     monkeypatch.setattr(control, "REQUEST_S", 0.2)
     async with control_at(tmp_path / "control", endless):
         reader, writer = await asyncio.open_unix_connection(str(tmp_path / "control"))
-        writer.write(b'{"protocol": 0, ')
+        writer.write(b'{"protocol": 1, ')
         assert await asyncio.wait_for(reader.read(), 5) == b""
         writer.close()
 

@@ -15,6 +15,8 @@ from daq.core.header import FORMAT
 from tests.support.runs.virtual_bench import StoredBench
 
 FOLDER = Path(__file__).parent
+FIRST = 1
+"""The first format; journals from before it were never released."""
 RESULT_KEYS = (
     "quantity",
     "value",

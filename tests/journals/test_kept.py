@@ -15,7 +15,7 @@ from daq.core.replay import replay
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
-from tests.journals import FOLDER, RESULT_KEYS
+from tests.journals import FIRST, FOLDER, RESULT_KEYS
 from tests.journals.__init__ import raw_of
 
 
@@ -53,8 +53,8 @@ def test_the_journal_of_this_format_replays_and_gives_its_result():
 
 def test_a_journal_of_every_format_is_kept_and_older_ones_are_refused_by_name():
     kept = sorted(p.name for p in FOLDER.glob("format-*.gz"))
-    assert kept == sorted(f"format-{n}.gz" for n in range(FORMAT + 1))
-    for number in range(FORMAT):
+    assert kept == sorted(f"format-{n}.gz" for n in range(FIRST, FORMAT + 1))
+    for number in range(FIRST, FORMAT):
         with pytest.raises(JournalError, match=f"journal format {number} is older than this daq, which reads {FORMAT}"):
             list(read_records(raw_of(number)))
 
@@ -68,7 +68,7 @@ def test_nothing_is_imported_while_a_result_is_computed_after_the_stop_of_the_mo
         "from daq.methods.concluding.intervals import load\n"
         "from daq.methods.concluding.conclude import conclude\n"
         "from tests.journals import raw_of\n"
-        "done = replay(raw_of(0), maker(Drivers.find()))\n"
+        f"done = replay(raw_of({FORMAT}), maker(Drivers.find()))\n"
         "load()\n"
         "before = set(sys.modules)\n"
         "found = conclude(done.header.plan, done.facts)\n"

@@ -70,6 +70,7 @@ def test_guard_bands_of_the_expanded_uncertainty(tmp_path, viscosity, verdict):
         nearer = 700.0 if viscosity < 800.0 else 900.0
         assert parameters(j.reasons, "in_guard_band") == {
             "value": viscosity, "limit": nearer, "guard_band": pytest.approx(expanded), "unit": "mPa.s",
+            "expanded": expanded,
         }  # fmt: skip
         assert j.risk_of_false_acceptance is None
 
@@ -135,7 +136,7 @@ def test_generated_values_are_within_only_where_the_interval_is(tmp_path):
 
 def test_outside_under_one_limit_comes_before_undecided_under_another(tmp_path):
     second = '[[limits]]\nlow = 860\nunit = "mPa.s"\nmethods = ["clear-glaze-qc 1"]\n\n[[limits]]\nquantity'
-    j = judged(tmp_path, 715.0, (SIMPLE, GUARDED), ("[[limits]]\nquantity", second)).verdict
+    j = judged(tmp_path, 712.0, (SIMPLE, GUARDED), ("[[limits]]\nquantity", second)).verdict
     assert ([x.verdict for x in j.limits], j.verdict) == (["outside", "undecided"], "outside")
     j = judged(tmp_path, 870.0, (SIMPLE, GUARDED), ("[[limits]]\nquantity", second)).verdict
     assert ([x.verdict for x in j.limits], j.verdict) == (["undecided", "within"], "undecided")

@@ -1,6 +1,5 @@
 """The table [sparkplug] of the daemon's file."""
 
-import importlib.util
 import subprocess
 import sys
 from types import SimpleNamespace
@@ -82,8 +81,7 @@ def test_a_password_that_is_not_there_is_named_by_its_own_key(tmp_path, monkeypa
 
 
 def test_a_missing_library_is_reported_with_the_package_to_install(tmp_path, monkeypatch):
-    find = importlib.util.find_spec
-    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name.startswith("google") else find(name))
+    monkeypatch.setitem(sys.modules, "google.protobuf", None)
     daemon = load(tmp_path, '[sparkplug]\ngroup = "g"\nnode = "n"\n[sparkplug.broker]\nhost = "b"\n')
     with pytest.raises(SettingError, match=r"daq-daemon\[sparkplug\]"):
         Sparkplug.from_settings(daemon)

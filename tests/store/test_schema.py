@@ -2,12 +2,15 @@
 
 import hashlib
 import sqlite3
+import stat
 from pathlib import Path
 
 import pytest
 from sqlite_utils import Database
 
-from daq.adapters.store.schema import STEPS, migrate
+from daq.adapters.store import store as store_module
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.schema import FORMAT, STEPS, migrate
 from daq.adapters.store.store import APPLICATION_ID, Store
 from daq.core.errors import StoreError
 from tests.support.runs.stored import T0, begin, conclude, end, register
@@ -16,10 +19,7 @@ OLD = Path(__file__).parent / "old"
 
 #: SHA-256 of each migration that was ever released.  A line is added here, never changed.
 FROZEN = {
-    "0001_tables": "e47bc69d16e5dbd915bdb73626f1c2880824c21e25066cf1d42499831bf35f69",
-    "0002_verification": "bbcc2c7630519ed1c93ec8cb083932f768400e09443b996c2428cbf2c6cefa14",
-    "0003_delivery": "b2de5d97dbae6c639ac87b6280fb28c7e637d6512048f96ddebd688cb8cd32a7",
-    "0004_agreement": "f172069a54a82e429236c5ad3869a476684fb48980400b763ece0c504468bab8",
+    "0001_baseline": "99b6d2550f419f9db7cef53c69cb4507165fb7069b71aed4c212deeca69858ef",
 }
 
 
@@ -44,6 +44,7 @@ def test_a_database_of_each_old_version_comes_up_with_its_contents(tmp_path, ver
     connection = sqlite3.connect(path)
     connection.executescript((OLD / f"{version:04}.sql").read_text("utf-8"))
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute(f"PRAGMA user_version = {version}")
     connection.close()
     with Store(path) as store, store.reader() as reader:
         assert [r.id for r in reader.runs()] == ["old-b", "old-a"]
@@ -87,8 +88,67 @@ def test_a_database_of_a_newer_version_is_refused_untouched(tmp_path):
             Database(connection, execute_plugins=False), [*STEPS, ("0099_future", "CREATE TABLE later (x INTEGER);")]
         )
     connection.close()
-    with pytest.raises(StoreError, match=r"0099_future.*written by a newer version of daq"):
+    before = path.read_bytes()
+    for use in (Store, Reader):
+        with pytest.raises(
+            StoreError, match=f"database format {FORMAT + 1} is newer than this daq, which reads up to {FORMAT}"
+        ):
+            use(path)
+    assert path.read_bytes() == before
+
+
+def test_a_database_from_before_the_first_release_is_refused_by_name(tmp_path):
+    path = tmp_path / "daq.sqlite"
+    Store(path).close()
+    with sqlite3.connect(path) as connection:
+        connection.execute("UPDATE _sqlite_migrations SET name = '0001_tables'")
+    connection.close()
+    with pytest.raises(StoreError, match=r"0001_tables.*never released"):
         Store(path)
+
+
+def with_a_run(path):
+    with Store(path, utc_ns=T0) as store:
+        for step in (register(), begin("a"), conclude("a"), end("a")):
+            store.submit(step).result(10)
+
+
+def test_the_database_is_copied_before_a_migration(tmp_path, monkeypatch):
+    path = tmp_path / "daq.sqlite"
+    with_a_run(path)
+    assert [p.name for p in tmp_path.iterdir() if "format" in p.name] == []
+    contents = tables(path)
+    add_steps(monkeypatch, ("0002_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
+    with Store(path) as store, store.reader() as reader:
+        assert [r.id for r in reader.runs()] == ["a"]
+    copy = tmp_path / f"daq.sqlite.format-{FORMAT}"
+    assert stat.S_IMODE(copy.stat().st_mode) == 0o600
+    assert tables(copy) == contents != tables(path)
+    with sqlite3.connect(copy) as connection:
+        assert connection.execute("SELECT id FROM runs").fetchall() == [("a",)]
+        assert connection.execute("PRAGMA user_version").fetchone() == (FORMAT,)
+    connection.close()
+
+
+def test_without_the_copy_nothing_is_migrated(tmp_path, monkeypatch):
+    path = tmp_path / "daq.sqlite"
+    with_a_run(path)
+    before = tables(path)
+    add_steps(monkeypatch, ("0002_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
+    monkeypatch.setattr(
+        store_module, "sync", lambda path: (_ for _ in ()).throw(OSError(28, "No space left on device"))
+    )
+    with pytest.raises(StoreError, match="cannot be made: No space left on device; nothing was changed"):
+        Store(path)
+    assert tables(path) == before
+    assert sorted(p.name for p in tmp_path.iterdir() if ".format" in p.name) == []
+
+
+def add_steps(monkeypatch, *more):
+    """Let the store know further migrations, as a later version of daq does."""
+    steps = (*STEPS, *more)
+    monkeypatch.setattr(store_module, "migrate", lambda db, **options: migrate(db, steps, **options))
+    monkeypatch.setattr("daq.adapters.store.reading.refuse_format", lambda found: None)
 
 
 def test_opening_again_applies_nothing(tmp_path):

@@ -9,6 +9,7 @@ from urllib.parse import quote
 
 from sqlite_utils import Database
 
+from daq.adapters.paths import make_private, sync
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.checks import check_content, check_pages
 from daq.adapters.store.delivery import SETTLED
@@ -46,7 +47,7 @@ def backup(database: Path, target: Path) -> Backup:
     refuse_links(database)
     part = target.with_name(target.name + ".part")
     try:
-        _make_private(part)
+        make_private(part)
         with contextlib.closing(sqlite3.connect(database, isolation_level=None, timeout=5)) as connection:
             connection.execute("VACUUM INTO ?", (str(part),))
         checked = check_copy(part, named=database)
@@ -96,12 +97,6 @@ def _refuse_damaged(database: Path) -> None:
         raise StoreError(f"{database}: {wrong[0].what}: {wrong[0].say}; no copy can be made: {wrong[0].do}")
 
 
-def _make_private(part: Path) -> None:
-    """Make an empty file that only its owner may read; SQLite writes the copy into it."""
-    part.unlink(missing_ok=True)
-    os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_WRONLY, 0o600))
-
-
 def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
     """Check a copy and put it in the place of a lost database, as a new epoch of its source.
 
@@ -117,7 +112,7 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
     checked = check_copy(copy)
     part = database.with_name(database.name + ".part")
     try:
-        _make_private(part)
+        make_private(part)
         with contextlib.closing(sqlite3.connect(f"file:{quote(str(copy.absolute()))}?mode=ro", uri=True)) as connection:
             connection.execute("VACUUM INTO ?", (str(part),))
         _start_epoch(part, utc_ns)
@@ -158,15 +153,7 @@ def _start_epoch(path: Path, utc_ns: int) -> None:
 
 def put_in_place(part: Path, target: Path) -> None:
     """Rename a finished file to `target`; `FileExistsError` where the target exists."""
-    _sync(part)
+    sync(part)
     os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600))
     part.replace(target)
-    _sync(target.parent)
-
-
-def _sync(path: Path) -> None:
-    descriptor = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    sync(target.parent)

@@ -22,6 +22,7 @@ from daq.adapters.store.rows import (
     ResultRecord,
     RunRecord,
 )
+from daq.adapters.store.schema import refuse_format
 from daq.core.errors import JournalError, StoreError
 from daq.core.journal import Block, chain
 
@@ -44,8 +45,14 @@ class Reader:
             raise StoreError(f"{self.path}: {NO_DATABASE}")
         try:
             self._db = Database(connect_read_only(self.path), execute_plugins=False)
+            (found,) = self._db.execute("PRAGMA user_version").fetchone()
         except FAULTS as error:
             raise explain(error, self.path) from error
+        try:
+            refuse_format(found)
+        except StoreError:
+            self._db.close()
+            raise
 
     def close(self) -> None:
         """Close the connection, after a running call of another thread has ended."""

@@ -13,7 +13,7 @@ from daq.core.errors import StoreError
 
 MIGRATION_SET: Final = "daq"
 
-TABLES_0001: Final = """
+BASELINE_0001: Final = """
 CREATE TABLE meta (
     id INTEGER PRIMARY KEY CHECK (id = 1),
     source TEXT NOT NULL,
@@ -127,11 +127,38 @@ CREATE TABLE outbox (
     attempts INTEGER NOT NULL DEFAULT 0,
     last_error TEXT NOT NULL DEFAULT '',
     state TEXT NOT NULL DEFAULT 'waiting' CHECK (state IN ('waiting', 'acknowledged', 'refused')),
-    acknowledged_utc_ns INTEGER
+    acknowledged_utc_ns INTEGER,
+    quarantined INTEGER NOT NULL DEFAULT 0 CHECK (quarantined IN (0, 1)),
+    refused_utc_ns INTEGER,
+    again_utc_ns INTEGER
 ) STRICT;
 CREATE INDEX outbox_pending ON outbox (state, seq) WHERE state <> 'acknowledged';
 CREATE INDEX outbox_by_stream ON outbox (stream, sequence);
 CREATE INDEX outbox_by_result ON outbox (result);
+
+CREATE TABLE health (
+    run TEXT PRIMARY KEY REFERENCES runs (id),
+    instrument TEXT NOT NULL,
+    utc_ns INTEGER NOT NULL,
+    data TEXT NOT NULL CHECK (json_valid(data))
+) STRICT;
+CREATE INDEX health_by_instrument ON health (instrument, utc_ns);
+CREATE INDEX audit_verifications ON audit (subject, seq) WHERE what = 'verification';
+CREATE INDEX results_by_stream ON results (stream, audit_seq, id, run);
+
+CREATE INDEX outbox_by_acknowledgement ON outbox (acknowledged_utc_ns) WHERE acknowledged_utc_ns IS NOT NULL;
+CREATE INDEX outbox_retained ON outbox (topic, seq) WHERE retain;
+CREATE INDEX outbox_refused ON outbox (topic, seq) WHERE state = 'refused';
+CREATE TABLE broker_session (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    broker TEXT NOT NULL,
+    known_utc_ns INTEGER NOT NULL,
+    open INTEGER NOT NULL CHECK (open IN (0, 1))
+) STRICT;
+
+CREATE INDEX audit_by_subject ON audit (subject, seq);
+CREATE INDEX audit_samples ON audit (json_extract(detail, '$.sample')) WHERE what = 'run_started';
+CREATE INDEX results_by_run ON results (run, audit_seq);
 
 CREATE TRIGGER audit_in_order BEFORE INSERT ON audit
 WHEN NEW.seq IS NOT (SELECT coalesce(max(seq), 0) + 1 FROM audit)
@@ -150,46 +177,10 @@ CREATE TRIGGER outbox_frozen BEFORE UPDATE OF id, result, stream, sequence, topi
 BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
 """
 
-VERIFICATION_0002: Final = """
-CREATE TABLE health (
-    run TEXT PRIMARY KEY REFERENCES runs (id),
-    instrument TEXT NOT NULL,
-    utc_ns INTEGER NOT NULL,
-    data TEXT NOT NULL CHECK (json_valid(data))
-) STRICT;
-CREATE INDEX health_by_instrument ON health (instrument, utc_ns);
-CREATE INDEX audit_verifications ON audit (subject, seq) WHERE what = 'verification';
-CREATE INDEX results_by_stream ON results (stream, audit_seq, id, run);
-"""
-
-DELIVERY_0003: Final = """
-ALTER TABLE outbox ADD COLUMN quarantined INTEGER NOT NULL DEFAULT 0 CHECK (quarantined IN (0, 1));
-ALTER TABLE outbox ADD COLUMN refused_utc_ns INTEGER;
-ALTER TABLE outbox ADD COLUMN again_utc_ns INTEGER;
-CREATE INDEX outbox_by_acknowledgement ON outbox (acknowledged_utc_ns) WHERE acknowledged_utc_ns IS NOT NULL;
-CREATE INDEX outbox_retained ON outbox (topic, seq) WHERE retain;
-CREATE INDEX outbox_refused ON outbox (topic, seq) WHERE state = 'refused';
-CREATE TABLE broker_session (
-    id INTEGER PRIMARY KEY CHECK (id = 1),
-    broker TEXT NOT NULL,
-    known_utc_ns INTEGER NOT NULL,
-    open INTEGER NOT NULL CHECK (open IN (0, 1))
-) STRICT;
-"""
-
-AGREEMENT_0004: Final = """
-CREATE INDEX audit_by_subject ON audit (subject, seq);
-CREATE INDEX audit_samples ON audit (json_extract(detail, '$.sample')) WHERE what = 'run_started';
-CREATE INDEX results_by_run ON results (run, audit_seq);
-"""
-
 #: Name and SQL of every migration, in order.
-STEPS: Final[tuple[tuple[str, str], ...]] = (
-    ("0001_tables", TABLES_0001),
-    ("0002_verification", VERIFICATION_0002),
-    ("0003_delivery", DELIVERY_0003),
-    ("0004_agreement", AGREEMENT_0004),
-)
+STEPS: Final[tuple[tuple[str, str], ...]] = (("0001_baseline", BASELINE_0001),)
+#: Format number of a database with all of them, stored as its `user_version`.
+FORMAT: Final = len(STEPS)
 
 
 def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> Migrations:
@@ -207,21 +198,41 @@ def _runner(sql: str) -> Callable[[Database], None]:
     return run
 
 
-def migrate(db: Database, steps: Sequence[tuple[str, str]] = STEPS) -> list[str]:
+def migrate(
+    db: Database, steps: Sequence[tuple[str, str]] = STEPS, *, before: Callable[[int], None] | None = None
+) -> list[str]:
     """Apply all pending migrations to a database and return their names.
 
+    Args:
+        db: the database; a new one has no tables.
+        steps: name and SQL of every migration, in order.
+        before: is called with the present format number before a database with contents is changed.
+
     Raises:
-        StoreError: the database was written by a newer version of the program.
+        StoreError: the database was written by a newer version of the program, or before the first release.
         sqlite3.Error: a migration failed and was rolled back; those before it are kept.
     """
     known = migrations(steps)
-    names = [name for name, _ in steps]
-    unknown = [m.name for m in known.applied(db) if m.name not in names]
-    if unknown:
+    applied = [m.name for m in known.applied(db)]
+    refuse_format(db.execute("PRAGMA user_version").fetchone()[0], len(steps))
+    if unknown := set(applied) - {name for name, _ in steps}:
         raise StoreError(
-            f"the database has migrations this version does not know ({', '.join(unknown)}): it was written by a newer "
-            "version of daq; install that version, or restore a backup made before the update"
+            f"the database has migrations that this version does not know ({', '.join(sorted(unknown))}): it was "
+            "written by a version of daq that was never released; start with a new state directory"
         )
     pending = [m.name for m in known.pending(db)]
+    if pending and applied and before is not None:
+        before(len(applied))
     known.apply(db)
+    if pending:
+        db.execute(f"PRAGMA user_version = {len(steps)}")
     return pending
+
+
+def refuse_format(found: int, known: int = FORMAT) -> None:
+    """Raise `StoreError` where the format number of a database is above the newest that is known."""
+    if found > known:
+        raise StoreError(
+            f"database format {found} is newer than this daq, which reads up to {known}: use the daq that wrote it, or "
+            "the copy that was made before the update (daq.db.format-N in the state directory)"
+        )

@@ -20,6 +20,7 @@ from typing import Any, Final, Self, TypeVar
 import structlog
 from sqlite_utils import Database
 
+from daq.adapters.paths import make_private, sync
 from daq.adapters.store.access import Access, CrashHook
 from daq.adapters.store.errors import FAULTS, StorageError, explain
 from daq.adapters.store.reading import Reader
@@ -102,7 +103,7 @@ class Store:
             raise explain(error, self.path) from error
         try:
             db = Database(self._connection, recursive_triggers=False, execute_plugins=False)
-            migrate(db)
+            migrate(db, before=self._keep_copy)
             self.uuid, self.epoch = _identity(db, created)
         except FAULTS as error:
             self._connection.close()
@@ -120,6 +121,24 @@ class Store:
         )
         self._thread = threading.Thread(target=self._work, name="store-writer", daemon=True)
         self._thread.start()
+
+    def _keep_copy(self, number: int) -> None:
+        """Copy the database, of format `number`, into the file `NAME.format-N` before a migration changes it."""
+        target = self.path.with_name(f"{self.path.name}.format-{number}")
+        part = target.with_name(target.name + ".part")
+        try:
+            make_private(part)
+            self._connection.execute("VACUUM INTO ?", (str(part),))
+            sync(part)
+            part.replace(target)
+            sync(target.parent)
+        except OSError as error:
+            raise StoreError(
+                f"{target}: the copy before the update of the database cannot be made: {error.strerror}; nothing was "
+                "changed"
+            ) from error
+        finally:
+            part.unlink(missing_ok=True)
 
     @property
     def source(self) -> str:

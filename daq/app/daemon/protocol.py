@@ -2,7 +2,7 @@
 
 The daemon takes the identity of the client from the kernel, not from the request.
 
-A request is one line of JSON, ``{"protocol": 0, "do": name, ...}``.  Answers are lines of JSON; their first key names
+A request is one line of JSON, ``{"protocol": 1, "do": name, ...}``.  Answers are lines of JSON; their first key names
 their type.  The last answer has ``"done": true``; an answer with ``"error"`` gives the reason of a refusal.
 """
 
@@ -21,7 +21,7 @@ from daq.core.errors import DaqError, LinkError, SettingError
 from daq.methods.files.fields import Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
-PROTOCOL: Final = 0
+PROTOCOL: Final = 1
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
 LONGEST_REQUEST: Final = 64 * 1024
 """Greatest length of the line of a request, in bytes."""
@@ -252,7 +252,7 @@ def read_request(line: bytes) -> Request:
     except (ValueError, RecursionError) as error:
         raise SettingError(f"a request is one line of JSON: {error}") from None
     if not isinstance(data, dict):
-        raise SettingError('a request is one line of JSON: {"protocol": 0, "do": ...}')
+        raise SettingError('a request is one line of JSON: {"protocol": 1, "do": ...}')
     protocol = data.pop("protocol", None)
     if type(protocol) is not int or protocol != PROTOCOL:
         raise SettingError(

@@ -41,8 +41,8 @@ SENTENCES: Final[dict[str, Sentence]] = {
         temperature=CELSIUS, band=quantity("K"),
     ),
     "too_few_effective_readings": sentence(
-        "the {readings} readings of the span follow one another so closely that they are worth {effective} independent "
-        "ones; at least {needed} are needed: take a longer span",
+        "the {readings} readings of the span may follow one another so closely that they are worth {effective} "
+        "independent ones; at least {needed} are needed: take more readings, or a longer span",
         readings=COUNT, effective=number(".1f"), needed=number(),
     ),
     "no_contribution_known": sentence("no contribution to the uncertainty is known"),

@@ -5,7 +5,7 @@ CREATE TABLE "_sqlite_migrations" (
    "name" TEXT,
    "applied_at" TEXT
 );
-INSERT INTO "_sqlite_migrations" VALUES(1,'daq','0001_tables','2026-11-25 10:09:22.987283+00:00');
+INSERT INTO "_sqlite_migrations" VALUES(1,'daq','0001_baseline','2026-11-29 07:34:19.317018+00:00');
 CREATE TABLE audit (
     seq INTEGER PRIMARY KEY,
     utc_ns INTEGER NOT NULL,
@@ -16,11 +16,24 @@ CREATE TABLE audit (
     previous TEXT NOT NULL,
     hash TEXT NOT NULL UNIQUE
 ) STRICT;
-INSERT INTO "audit" VALUES(1,1760000000000000000,'m.keeper','method_registered','glaze-flow 1','{"digest":"d1"}','ee93825c7eeae3fec2bf96e266af9ed9eb840871a7895bd5052299b53ed8eac9','a464cb1f9cb2a648a7a1d8f62d3ea6be80bd9250afac1457b1ff32656fef3a47');
-INSERT INTO "audit" VALUES(2,1760000000000000000,'m.keeper','run_started','old-a','{"instrument":"rotor-1","method":"glaze-flow 1","sample":"GL-0412"}','a464cb1f9cb2a648a7a1d8f62d3ea6be80bd9250afac1457b1ff32656fef3a47','4ea984846f2485e56b81dbef4ba6254f4f3164749e653cc51210a59f232f440f');
-INSERT INTO "audit" VALUES(3,1760000060000000000,'m.keeper','run_concluded','old-a','{"outcome":"complete","reason":"last rule met","result":"old-result"}','4ea984846f2485e56b81dbef4ba6254f4f3164749e653cc51210a59f232f440f','65c3daca2133a4848c8cd8f0e1175b35709665690da5926b430959b7c0f17215');
-INSERT INTO "audit" VALUES(4,1760000070000000000,'daemon','run_ended','old-a','{"journal_digest":"b84a75461d6d26bfaf1d70296b0f793e72f07bc09952c630d43f4963ee907fc1","motor":"still","result_digest":"897a0e7438f15d71118b455d253cc4c7c480d9110496e1ccbc89a77dbc75d362"}','65c3daca2133a4848c8cd8f0e1175b35709665690da5926b430959b7c0f17215','cc9907b3991f550757da2d5bc333f2b747b25d02f09a76fdebb2977540932ea7');
-INSERT INTO "audit" VALUES(5,1760000001000000000,'m.keeper','run_started','old-b','{"instrument":"rotor-1","method":"glaze-flow 1","sample":"GL-0412"}','cc9907b3991f550757da2d5bc333f2b747b25d02f09a76fdebb2977540932ea7','d1dbc8f558ec686520370615e4d13c909ba6b5bb35f75fa1befb9e3c66a9df31');
+INSERT INTO "audit" VALUES(1,1760000000000000000,'m.keeper','method_registered','glaze-flow 1','{"digest":"94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f"}','cf87df1f4a5294d94dfa85fdc77f68866b798b9e3a549c4425f442f29f70e32c','1c9b7beb33f238a75f624b370f09c6e21789f665b5027246c9a42c3411f993e1');
+INSERT INTO "audit" VALUES(2,1760000000000000000,'m.keeper','run_started','old-a','{"companions":"[\"bath-probe\"]","fill":"1","header_digest":"9483c652d96f16dd1da2c791d68ceddf13845b373bf7d20609cc6e0c1da4683c","instrument":"rotor-1","lot":"L7","method_digest":"94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f","method_id":"glaze-flow","method_version":"1","product":"celadon glaze","replicate":1,"sample":"GL-0412","sampled_at":"","simulated":1}','1c9b7beb33f238a75f624b370f09c6e21789f665b5027246c9a42c3411f993e1','10b04c8409f3f04522271c0754f6b77818e38d9d4a470ad7d08ee1ccb80c897e');
+INSERT INTO "audit" VALUES(3,1760000060000000000,'m.keeper','run_concluded','old-a','{"outcome":"complete","reason":"last rule met","result":"res-old-a"}','10b04c8409f3f04522271c0754f6b77818e38d9d4a470ad7d08ee1ccb80c897e','9490a6269d7627aecfe39c5bf6bf219f3268ca3f686b6cc6936bdf01908d1920');
+INSERT INTO "audit" VALUES(4,1760000060000000000,'m.keeper','result_stored','res-old-a','{"digest":"19b03a5ed776671abd0f315bbe198993e6b68b8cbf330ac64bb8f713c2a18bf5","epoch":1,"journal_digest":"b69c380d94d952718c7f1c0ef28d5dbd83cda2429a7560c27c43cf09b5757bca","kept":"9f6c8f5abd64fb874eec2934b40420c27c9f5e44afebc28b3e8ed8d5f883e571","messages":[{"id":"res-old-a","payload":"19b03a5ed776671abd0f315bbe198993e6b68b8cbf330ac64bb8f713c2a18bf5","properties":"{}","qos":1,"retain":0,"seq":1,"topic":"lab/v1/result/rotor-1"}],"run":"old-a","sequence":1,"stream":"rotor-1","supersedes":null}','9490a6269d7627aecfe39c5bf6bf219f3268ca3f686b6cc6936bdf01908d1920','730f11b5a6cbe98df1c25896129fcd87d7294623b88ddd6d48307b24a3254c54');
+INSERT INTO "audit" VALUES(5,1760000070000000000,'daemon','run_ended','old-a','{"ended_utc_ns":1760000070000000000,"journal_digest":"b69c380d94d952718c7f1c0ef28d5dbd83cda2429a7560c27c43cf09b5757bca","motor":"still","result_digest":"19b03a5ed776671abd0f315bbe198993e6b68b8cbf330ac64bb8f713c2a18bf5"}','730f11b5a6cbe98df1c25896129fcd87d7294623b88ddd6d48307b24a3254c54','93632681871ab475087e86796c7766ffcd802a7ea30d8e6d4f93b41bfd3e5f9a');
+INSERT INTO "audit" VALUES(6,1760000001000000000,'m.keeper','run_started','old-b','{"companions":"[\"bath-probe\"]","fill":"1","header_digest":"9483c652d96f16dd1da2c791d68ceddf13845b373bf7d20609cc6e0c1da4683c","instrument":"rotor-1","lot":"L7","method_digest":"94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f","method_id":"glaze-flow","method_version":"1","product":"celadon glaze","replicate":1,"sample":"GL-0412","sampled_at":"","simulated":1}','93632681871ab475087e86796c7766ffcd802a7ea30d8e6d4f93b41bfd3e5f9a','dd073492c7fd55ba710aefceee04a83ce4829232d4e95cac9ffcfdbb18453b32');
+CREATE TABLE broker_session (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    broker TEXT NOT NULL,
+    known_utc_ns INTEGER NOT NULL,
+    open INTEGER NOT NULL CHECK (open IN (0, 1))
+) STRICT;
+CREATE TABLE health (
+    run TEXT PRIMARY KEY REFERENCES runs (id),
+    instrument TEXT NOT NULL,
+    utc_ns INTEGER NOT NULL,
+    data TEXT NOT NULL CHECK (json_valid(data))
+) STRICT;
 CREATE TABLE instruments (
     name TEXT PRIMARY KEY,
     kind TEXT NOT NULL,
@@ -37,8 +50,8 @@ CREATE TABLE journal (
     digest TEXT NOT NULL,
     PRIMARY KEY (run, seq)
 ) STRICT;
-INSERT INTO "journal" VALUES('old-a',0,0,1000000000,1,X'7801CBC9CC4BE5E5020007A601C0','893e89e669b5a4f9e5136d565f51e341a0c5e5531816c9c1a806d90df66a45f4');
-INSERT INTO "journal" VALUES('old-a',1,1000000000,2000000000,2,X'7801CBC9CC4BE5E5CA01930019C6037F','b84a75461d6d26bfaf1d70296b0f793e72f07bc09952c630d43f4963ee907fc1');
+INSERT INTO "journal" VALUES('old-a',0,0,0,1,X'7801636080017120A35AA92027314FC94AA15A2927332FBB18C88A8EADAD65CA62D101007E080864','c5d3d32e8e52cfca3784578a76868b581bcca7f6a838b117f8258bc6fae946bc');
+INSERT INTO "journal" VALUES('old-a',1,1000000000,1000000000,2,X'78016364603835CB9A0108D8803827332F95974B94FBD751461CE200E4F20A89','b69c380d94d952718c7f1c0ef28d5dbd83cda2429a7560c27c43cf09b5757bca');
 CREATE TABLE kept (
     run TEXT NOT NULL REFERENCES runs (id),
     idx INTEGER NOT NULL,
@@ -54,7 +67,7 @@ CREATE TABLE meta (
     created_utc_ns INTEGER NOT NULL,
     restored_utc_ns INTEGER
 ) STRICT;
-INSERT INTO "meta" VALUES(1,'3455eca4-e843-434c-b7ec-aa9dafededde',1,1760000000000000000,NULL);
+INSERT INTO "meta" VALUES(1,'1a94cbbf-5acc-4392-909a-e2d2edd616aa',1,1760000000000000000,NULL);
 CREATE TABLE methods (
     id TEXT NOT NULL,
     version TEXT NOT NULL,
@@ -63,7 +76,7 @@ CREATE TABLE methods (
     registered_utc_ns INTEGER NOT NULL,
     PRIMARY KEY (id, version)
 ) STRICT;
-INSERT INTO "methods" VALUES('glaze-flow','1','d1','[method]
+INSERT INTO "methods" VALUES('glaze-flow','1','94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f','[method]
 ',1760000000000000000);
 CREATE TABLE outbox (
     seq INTEGER PRIMARY KEY,
@@ -80,9 +93,12 @@ CREATE TABLE outbox (
     attempts INTEGER NOT NULL DEFAULT 0,
     last_error TEXT NOT NULL DEFAULT '',
     state TEXT NOT NULL DEFAULT 'waiting' CHECK (state IN ('waiting', 'acknowledged', 'refused')),
-    acknowledged_utc_ns INTEGER
+    acknowledged_utc_ns INTEGER,
+    quarantined INTEGER NOT NULL DEFAULT 0 CHECK (quarantined IN (0, 1)),
+    refused_utc_ns INTEGER,
+    again_utc_ns INTEGER
 ) STRICT;
-INSERT INTO "outbox" VALUES(1,'old-result','old-result','rotor-1',1,'lab/v1/result/rotor-1',1,0,X'7B2272756E223A20226F6C642D61222C202273657175656E6365223A20312C202261756469745F68656164223A202236356333646163613231333361343834386338636438663065313137356233353730393636353639306461353932366234333039353962376330663137323135222C20226A6F75726E616C5F646967657374223A202262383461373534363164366432366266616631643730323936623066373933653732663037626330393935326336333064343366343936336565393037666331227D','{}',1760000060000000000,0,'','waiting',NULL);
+INSERT INTO "outbox" VALUES(1,'res-old-a','res-old-a','rotor-1',1,'lab/v1/result/rotor-1',1,0,X'7B2272756E223A20226F6C642D61222C202273657175656E6365223A20312C202261756469745F68656164223A202239343930613632363964373632376165636665333963356266366266323139663332363863613366363836623663633639333662646630313930386431393230222C20226A6F75726E616C5F646967657374223A202262363963333830643934643935323731386337663163306566323864356462643833636461323432396137353630633237633433636630396235373537626361227D','{}',1760000060000000000,1,'','acknowledged',1760000000000000000,0,NULL,NULL);
 CREATE TABLE results (
     id TEXT PRIMARY KEY,
     run TEXT NOT NULL REFERENCES runs (id),
@@ -97,7 +113,7 @@ CREATE TABLE results (
     journal_digest TEXT NOT NULL,
     UNIQUE (epoch, stream, sequence)
 ) STRICT;
-INSERT INTO "results" VALUES('old-result','old-a',1,'rotor-1',1,'{"run": "old-a", "sequence": 1, "audit_head": "65c3daca2133a4848c8cd8f0e1175b35709665690da5926b430959b7c0f17215", "journal_digest": "b84a75461d6d26bfaf1d70296b0f793e72f07bc09952c630d43f4963ee907fc1"}',1760000060000000000,NULL,3,'65c3daca2133a4848c8cd8f0e1175b35709665690da5926b430959b7c0f17215','b84a75461d6d26bfaf1d70296b0f793e72f07bc09952c630d43f4963ee907fc1');
+INSERT INTO "results" VALUES('res-old-a','old-a',1,'rotor-1',1,'{"run": "old-a", "sequence": 1, "audit_head": "9490a6269d7627aecfe39c5bf6bf219f3268ca3f686b6cc6936bdf01908d1920", "journal_digest": "b69c380d94d952718c7f1c0ef28d5dbd83cda2429a7560c27c43cf09b5757bca"}',1760000060000000000,NULL,3,'9490a6269d7627aecfe39c5bf6bf219f3268ca3f686b6cc6936bdf01908d1920','b69c380d94d952718c7f1c0ef28d5dbd83cda2429a7560c27c43cf09b5757bca');
 CREATE TABLE runs (
     id TEXT PRIMARY KEY,
     instrument TEXT NOT NULL,
@@ -122,8 +138,8 @@ CREATE TABLE runs (
     header TEXT NOT NULL CHECK (json_valid(header)),
     FOREIGN KEY (method_id, method_version) REFERENCES methods (id, version)
 ) STRICT;
-INSERT INTO "runs" VALUES('old-a','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','d1','m.keeper',1,'ended','complete','last rule met','still',1760000000000000000,1760000070000000000,'{"plan": {"links": []}}');
-INSERT INTO "runs" VALUES('old-b','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','d1','m.keeper',1,'running','','','',1760000001000000000,NULL,'{"plan": {"links": []}}');
+INSERT INTO "runs" VALUES('old-a','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f','m.keeper',1,'ended','complete','last rule met','still',1760000000000000000,1760000070000000000,'{"plan": {"links": []}}');
+INSERT INTO "runs" VALUES('old-b','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f','m.keeper',1,'running','','','',1760000001000000000,NULL,'{"plan": {"links": []}}');
 CREATE UNIQUE INDEX "idx__sqlite_migrations_migration_set_name"
     ON "_sqlite_migrations" ("migration_set", "name");
 CREATE INDEX runs_by_time ON runs (began_utc_ns);
@@ -134,6 +150,15 @@ CREATE UNIQUE INDEX one_correction_a_result ON results (supersedes) WHERE supers
 CREATE INDEX outbox_pending ON outbox (state, seq) WHERE state <> 'acknowledged';
 CREATE INDEX outbox_by_stream ON outbox (stream, sequence);
 CREATE INDEX outbox_by_result ON outbox (result);
+CREATE INDEX health_by_instrument ON health (instrument, utc_ns);
+CREATE INDEX audit_verifications ON audit (subject, seq) WHERE what = 'verification';
+CREATE INDEX results_by_stream ON results (stream, audit_seq, id, run);
+CREATE INDEX outbox_by_acknowledgement ON outbox (acknowledged_utc_ns) WHERE acknowledged_utc_ns IS NOT NULL;
+CREATE INDEX outbox_retained ON outbox (topic, seq) WHERE retain;
+CREATE INDEX outbox_refused ON outbox (topic, seq) WHERE state = 'refused';
+CREATE INDEX audit_by_subject ON audit (subject, seq);
+CREATE INDEX audit_samples ON audit (json_extract(detail, '$.sample')) WHERE what = 'run_started';
+CREATE INDEX results_by_run ON results (run, audit_seq);
 CREATE TRIGGER audit_in_order BEFORE INSERT ON audit
 WHEN NEW.seq IS NOT (SELECT coalesce(max(seq), 0) + 1 FROM audit)
 BEGIN SELECT RAISE(ABORT, 'audit entries are only added at the end'); END;

@@ -168,7 +168,7 @@ class Call:
         self._socket = socket.socket(socket.AF_UNIX)
         self._socket.settimeout(20)
         self._socket.connect(str(path))
-        self._socket.sendall(json.dumps({"protocol": 0} | message).encode() + b"\n")
+        self._socket.sendall(json.dumps({"protocol": 1} | message).encode() + b"\n")
         self._lines = self._socket.makefile("rb")
         self.seen: list[dict[str, Any]] = []
 

@@ -12,7 +12,7 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.access import Access
 from daq.adapters.store.delivery import Acknowledge, NoteSession, Refused
 from daq.adapters.store.derived import AddDerived
-from daq.adapters.store.rows import Outgoing
+from daq.adapters.store.rows import AuditPoint, Outgoing
 from daq.adapters.store.store import Store, open_writer
 from daq.adapters.store.transactions import Audit, Correct, NoteHealth, SeeInstrument
 from tests.support.runs import stored
@@ -33,9 +33,15 @@ def make_full_database(state: Path) -> Path:
         with store.reader() as reader:
             results = [reader.results(run)[0] for run in runs]
 
-        def build(sequence: int, head: str, digest: str) -> tuple[str, list[Outgoing]]:
+        def build(sequence: int, head: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
             data = json.loads(results[1].data) | {"supersedes": results[1].id}
-            data["origin"] |= {"audit_head": head, "journal_digest": digest}
+            data["origin"] |= {
+                "audit_head": head.head,
+                "audit_number": head.number,
+                "audit_before": head.before,
+                "audit_before_number": head.before_number,
+                "journal_digest": digest,
+            }
             text = json.dumps(data, sort_keys=True)
             event = json.dumps({"id": "fix", "source": store.source, "sequence": f"{sequence:012d}", "data": data})
             return text, [Outgoing(TOPICS.result("bench-1"), event.encode())]
