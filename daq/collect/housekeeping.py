@@ -1,4 +1,6 @@
-"""Background work of a worker: its row in `lab.workers`; and, for one of all workers, partitions, statuses and gaps.
+"""Background work of a worker: its row in `lab.workers`, and, on one of all workers, the watch.
+
+The watch makes partitions, reads statuses, requests missing results and announces the highest stored ones.
 
 An advisory lock of the database selects the worker that watches over gaps.  The lock is freed with the connection, so
 another worker takes over from one that died.
@@ -18,10 +20,12 @@ import psycopg
 import structlog
 
 import daq
-from daq.adapters.mqtt.client import BrokerDownError, ignore_answer
+from daq.adapters.mqtt.client import AnswerCallback, BrokerDownError, ignore_answer
+from daq.adapters.mqtt.connection import REFUSED_FROM
 from daq.adapters.outbox.flight import Backoff
 from daq.collect import gaps
 from daq.collect.broker import ManualAckClient, worker_session
+from daq.collect.collected import Announcement, Announcer
 from daq.collect.database import error_text, is_data_error, open_database
 from daq.collect.decode import NotAnEventError
 from daq.collect.partitions import AHEAD, after, make_partitions, month_of
@@ -75,7 +79,11 @@ class Fleet:
 
 
 class Watch:
-    """Reception of the daemons' statuses and sending of requests, over a separate connection."""
+    """Reception of the daemons' statuses, and sending of requests and announcements, over a separate connection.
+
+    Attributes:
+        announcer: announces the highest stored results.
+    """
 
     def __init__(self, settings: CollectSettings, rng: random.Random) -> None:
         self._settings = settings
@@ -83,6 +91,8 @@ class Watch:
         self._log = structlog.get_logger().bind(part="watch", worker=settings.worker)
         self._client: ManualAckClient | None = None
         self._news: dict[str, gaps.Status] = {}
+        self._is_refusal_named = False
+        self.announcer = Announcer()
 
     async def run(self) -> None:
         """Receive statuses and reconnect, until the task is cancelled."""
@@ -95,6 +105,8 @@ class Watch:
                 async with worker_session(s.mqtt, f"daq-collect-{s.group}:watch", window=STATUS_WINDOW) as client:
                     await client.listen(s.status_filters)
                     backoff.reset()
+                    self.announcer.forget()
+                    self._is_refusal_named = False
                     self._client = client
                     await self._listen(client)
             except DaqError as error:
@@ -130,6 +142,27 @@ class Watch:
             return False
         self._log.info("asked for results again", stream=request.stream, first=request.first, last=request.last,
                        source=request.source)  # fmt: skip
+        return True
+
+    def announce(self, message: Announcement, answered: AnswerCallback) -> bool:
+        """Publish an announcement; return False without a connection.  A refusal is logged once for each connection."""
+
+        def note(code: int) -> None:
+            if code >= REFUSED_FROM and not self._is_refusal_named:
+                self._is_refusal_named = True
+                self._log.warning(
+                    "the broker refuses to announce stored results; check its access rules",
+                    topic=message.topic,
+                    code=code,
+                )
+            answered(code)
+
+        if self._client is None:
+            return False
+        try:
+            self._client.start_publish(message.topic, message.payload, 1, True, None, note)
+        except BrokerDownError:
+            return False
         return True
 
 
@@ -245,6 +278,7 @@ class Housekeeper:
         for request in await gaps.due_requests(db, settings):
             if watch.ask(request):
                 await gaps.record_request(db, request, settings, self._rng)
+        await watch.announcer.announce(db, asyncio.get_running_loop().time(), watch.announce)
         missing, oldest_s = (await (await db.execute(_MISSING)).fetchall())[0]
         self.fleet = Fleet(missing, oldest_s, dict(await (await db.execute(_STATES)).fetchall()))
 

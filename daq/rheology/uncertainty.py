@@ -64,6 +64,8 @@ class Component:
     """Degrees of freedom; infinite where the uncertainty is taken as exactly known."""
     sensitivity: float = 1.0
     """Unit of the result per unit of the quantity, with its sign."""
+    unit: str | None = None
+    """UCUM unit of the quantity; None where it is that of the result."""
 
     def __post_init__(self) -> None:
         require_instance("name", self.name, str)
@@ -71,6 +73,8 @@ class Component:
         require_one_of("distribution", self.distribution, Distribution)
         _require_freedom(f"{self.name}.dof", self.dof)
         require_finite(f"{self.name}.sensitivity", self.sensitivity)
+        if self.unit is not None:
+            require_instance(f"{self.name}.unit", self.unit, str)
 
     @property
     def contribution(self) -> float:
@@ -99,16 +103,18 @@ def from_limit(
     sensitivity: float = 1.0,
     distribution: Distribution = Distribution.RECTANGULAR,
     dof: float = math.inf,
+    *,
+    unit: str | None = None,
 ) -> Component:
     """Return the component of a limit ±`half_width`: u = half_width/sqrt(3) where rectangular.
 
     half_width/sqrt(6) where triangular, half_width/sqrt(2) where arcsine; JCGM 100 4.3.7 and 4.3.9.
-    The sign of the half-width does not matter.
+    The sign of the half-width does not matter.  `unit` is its UCUM unit; None where it is that of the result.
     """
     require_finite("half_width", half_width)
     require_one_of("distribution", distribution, HALF_WIDTH_FACTOR)
     factor = HALF_WIDTH_FACTOR[distribution]
-    return Component(name, abs(half_width) / factor, distribution, dof, sensitivity)
+    return Component(name, abs(half_width) / factor, distribution, dof, sensitivity, unit)
 
 
 def from_expanded(
@@ -246,11 +252,15 @@ class Budget:
         return tuple(c.contribution**2 / total if total > 0.0 else 0.0 for c in self.components)
 
     def rows(self) -> list[dict[str, Any]]:
-        """Return the table for a record: one mapping per component; infinite degrees of freedom are None."""
+        """Return the table for a record: one mapping per component.
+
+        Infinite degrees of freedom are None, and so is a unit that is that of the result.
+        """
         return [
             {
                 "name": c.name,
                 "u": c.u,
+                "unit": c.unit,
                 "distribution": str(c.distribution),
                 "dof": None if math.isinf(c.dof) else c.dof,
                 "sensitivity": c.sensitivity,

@@ -22,6 +22,10 @@ from daq.rheology.uncertainty import Component, from_limit, from_readings
 Included = Literal["geometry", "speed", "resolution", "zero"]
 VANE_ENDS: Final = "stress on the ends of the vane"
 END_FACTOR: Final = "end factor of a shear-thinning fluid"
+PERCENT: Final = "%"
+RELATIVE: Final = "1"
+KELVIN: Final = "K"
+"""UCUM units of the components: percent of full scale, relative deviation, temperature difference."""
 SCATTER_PARTS: Final = 3
 """Standard deviation, number and autocorrelation of readings."""
 STEEPEST: Final = 10.0
@@ -114,21 +118,21 @@ def viscosity_components(
     per_percent = viscosity / torque_percent
     out: list[Component] = []
 
-    def add(name: str, half_width: float, sensitivity: float, part: Included | None = None) -> None:
+    def add(name: str, half_width: float, unit: str, sensitivity: float, part: Included | None = None) -> None:
         if half_width != 0.0 and sensitivity != 0.0 and part not in s.includes:
-            out.append(from_limit(name, half_width, sensitivity))
+            out.append(from_limit(name, half_width, sensitivity, unit=unit))
 
     torque_limit = s.torque_percent_full_scale + s.torque_percent_reading / 100.0 * torque_percent
-    add("torque", torque_limit, per_percent)
+    add("torque", torque_limit, PERCENT, per_percent)
     zero = zero_component(s, zero_percent, per_percent)
     if zero is not None:
         out.append(zero)
     if not s.zero_percent_full_scale:
-        add("zero drift", zero_drift_percent, per_percent, "zero")
-    add("resolution", s.resolution_percent_full_scale / 2.0, per_percent, "resolution")
-    add("geometry", s.geometry_percent / 100.0, viscosity, "geometry")
-    add("speed", s.speed_percent / 100.0, -viscosity, "speed")
-    add("temperature", s.temperature_kelvin, -viscosity * temperature_coefficient)
+        add("zero drift", zero_drift_percent, PERCENT, per_percent, "zero")
+    add("resolution", s.resolution_percent_full_scale / 2.0, PERCENT, per_percent, "resolution")
+    add("geometry", s.geometry_percent / 100.0, RELATIVE, viscosity, "geometry")
+    add("speed", s.speed_percent / 100.0, RELATIVE, -viscosity, "speed")
+    add("temperature", s.temperature_kelvin, KELVIN, -viscosity * temperature_coefficient)
     if scatter is not None:
         require_listed("scatter", scatter)
         if len(scatter) != SCATTER_PARTS:
@@ -159,10 +163,10 @@ def zero_component(specification: Specification, observed: float | None, sensiti
         require_finite("observed", observed)
     limit = specification.zero_percent_full_scale
     if limit > 0.0:
-        return from_limit("zero", max(limit, abs(observed or 0.0)), sensitivity)
+        return from_limit("zero", max(limit, abs(observed or 0.0)), sensitivity, unit=PERCENT)
     if "zero" in specification.includes or not observed:
         return None
-    return Component("zero", abs(observed), sensitivity=sensitivity)
+    return Component("zero", abs(observed), sensitivity=sensitivity, unit=PERCENT)
 
 
 def vane_end_component(stress: float, diameter: float, height: float) -> Component:
@@ -187,7 +191,7 @@ def vane_end_component(stress: float, diameter: float, height: float) -> Compone
     require_positive("height", height)
     require_within("height", height, diameter * 1e-3, diameter * 1e3)
     slender = height / diameter
-    return from_limit(VANE_ENDS, (slender + 1.0 / 3.0) / (slender + 1.0 / 4.0) - 1.0, stress)
+    return from_limit(VANE_ENDS, (slender + 1.0 / 3.0) / (slender + 1.0 / 4.0) - 1.0, stress, unit=RELATIVE)
 
 
 def end_factor_component(viscosity: float, end_factor: float, flow_behaviour_index: float) -> Component | None:
@@ -213,4 +217,4 @@ def end_factor_component(viscosity: float, end_factor: float, flow_behaviour_ind
     if excess <= 0.0 or thinning <= 0.0:
         return None
     greatest = 1.0 + excess * (1.0 + (MOST_END_EXCESS - 1.0) * thinning)
-    return from_limit(END_FACTOR, 1.0 - end_factor / greatest, viscosity)
+    return from_limit(END_FACTOR, 1.0 - end_factor / greatest, viscosity, unit=RELATIVE)

@@ -5,6 +5,7 @@ import uuid
 
 import pytest
 
+from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.store import Store
 from daq.app.daemon.protocol import StatusAnswer, answer_line, read_answer
 from daq.app.daemon.service import Service
@@ -23,14 +24,14 @@ __all__ = ["broker"]
 pytestmark = [needs_mosquitto, pytest.mark.asyncio, pytest.mark.slow]
 
 
-def publishing(broker):
-    made = Publishing(broker.settings(status_every_s=0.1), TOPICS, flat=True)
-    made.schemas = schema_messages(TOPICS)
+def publishing(broker, topics=TOPICS, **more):
+    made = Publishing(broker.settings(status_every_s=0.1), topics, flat=True, **more)
+    made.schemas = schema_messages(topics)
     return made
 
 
-def of(historian, level):
-    return [p for t, p, _ in historian.received if t.startswith(f"{TOPICS.prefix}/{level}")]
+def of(historian, level, topics=TOPICS):
+    return [p for t, p, _ in historian.received if t.startswith(f"{topics.prefix}/{level}")]
 
 
 async def test_the_motor_is_in_the_result_and_its_confirmed_stop_in_a_later_status(tmp_path, broker):
@@ -87,3 +88,28 @@ async def test_another_daemon_and_a_database_put_back_are_in_status_and_doctor(t
                 found = {f.what: f.say for f in _of_status(answer.status, 1) if not f.ok}
                 assert second.source in found["topic prefix"]
         await eventually(lambda: not bench.supervisor.publishing.state.others)
+
+
+LEVELS = {"enterprise": "glaze-works", "site": "kiln-street", "area": "quality", "line": "slips", "cell": "bench-3"}
+"""The levels of ISA-95 (IEC 62264-1): enterprise, site, area, work centre, work unit."""
+CONFIGURED = [(), *((name,) for name in LEVELS), ("enterprise", "area", "cell"), tuple(LEVELS)]
+
+
+@pytest.mark.parametrize("configured", CONFIGURED, ids="-".join)
+async def test_result_live_and_status_have_the_levels_of_the_plant_that_their_topics_have(tmp_path, broker, configured):
+    topics = Topics(**{name: LEVELS[name] for name in configured})
+    place = {name: level if name in configured else None for name, level in LEVELS.items()}
+    made = publishing(broker, topics, live_every_ns=20_000_000)
+    async with (
+        listening(broker.port, topic=f"{topics.prefix}/#") as historian,
+        SupervisorBench(tmp_path, publishing=made) as bench,
+    ):
+        await (await bench.begin("short")).task
+        for level in ("result", "last", "flat", "live", "status"):
+            await historian.until(lambda level=level: of(historian, level, topics))
+        results = [*of(historian, "result", topics), *of(historian, "last", topics)]
+        assert [p["data"]["origin"]["place"] for p in results] == [place] * 2
+        (flat,) = of(historian, "flat", topics)
+        assert {name: flat["data"][f"origin_place_{name}"] for name in LEVELS} == place
+        for level in ("live", "status"):
+            assert {json.dumps(p["place"]) for p in of(historian, level, topics)} == {json.dumps(place)}

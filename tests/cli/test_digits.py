@@ -70,7 +70,9 @@ def stored(tmp_path_factory):
 def given(stored, expanded, reported=None):
     """The stored result with VALUE in each of its places, and an uncertainty."""
     data = deepcopy(stored.data)
-    u = stated_interval(VALUE, [Component("torque", expanded / 1.959963984540054)], ()).model_dump(mode="json")
+    u = stated_interval(VALUE, [Component("torque", expanded / 1.959963984540054)], (), unit=data["unit"]).model_dump(
+        mode="json"
+    )
     reason = state("above_limit", value=VALUE, limit=500.0, unit="mPa.s", expanded=expanded).model_dump(mode="json")
     limit = {"quantity": data["quantity"], "low": 100.0, "high": 500.0, "unit": data["unit"], "applies_at": {}, "verdict": "outside", "reasons": [reason]}  # fmt: skip
     data |= {"value": VALUE, "reported": reported, "uncertainty": u, "advice": [], "warnings": []}

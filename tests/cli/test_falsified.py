@@ -11,6 +11,7 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.sealed import CHANGED
 from tests.support.runs.full_database import falsified, make_full_database
 
 CHANGES = {
@@ -106,7 +107,7 @@ def test_a_changed_payload_is_not_sent_again(cli, original, state, way):
     done = cli("--state", state, "resend", *way)
     assert done.returncode == 13
     assert "message 1 (topic " in done.stderr
-    assert "was changed after it was stored; nothing is sent again" in done.stderr
+    assert f"was {CHANGED}; nothing is sent again" in done.stderr
     with sqlite3.connect(database_path(state)) as db:
         assert db.execute("SELECT count(*) FROM outbox WHERE again_utc_ns IS NOT NULL").fetchone() == (0,)
 

@@ -307,7 +307,10 @@ def test_a_reportable_result_fits(columns):
         value=812.4,
         reported="812",
         uncertainty=stated_interval(
-            812.4, [Component("torque", 9.1)] if rng.random() < 0.7 else [], [Statement(code="x", text=text(rng))]
+            812.4,
+            [Component("torque", 9.1)] if rng.random() < 0.7 else [],
+            [Statement(code="x", text=text(rng))],
+            unit="mPa.s",
         ),
         decided="mean",
         how=text(rng),

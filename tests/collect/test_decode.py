@@ -32,6 +32,7 @@ def test_a_result_of_the_daemon_becomes_a_row():
         "began": T0 - timedelta(seconds=190), "ended": T0, "verification": False, "supersedes": None,
         "supersedes_source": None, "method_digest": data["method"]["digest"], "audit_number": 7,
         "audit_head": own_head(SOURCE, 7), "audit_before_number": 6, "audit_before": own_head(SOURCE, 6),
+        "dry_content_mass_fraction": None, "dry_content_expanded_mass_fraction": None,
         "interval_low": data["uncertainty"]["low"], "interval_high": data["uncertainty"]["high"],
     }  # fmt: skip
 

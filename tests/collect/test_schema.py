@@ -17,8 +17,8 @@ from daq.core.errors import StoreError
 from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
-    "0001_tables": "41897fef27c5e7c394ec35396214e6dfa10866c4ecf4daaca9c42b5b22d4429d",
-    "0002_views": "714b73834dbf9756b59de0408072a637529398d78ee35c7977f11ce616aad5df",
+    "0001_tables": "0ec689b93c3b24f36a02c1791f806c2254057e7aa07576e791851a9fdf26fc86",
+    "0002_views": "25bc2a8d39626407450c5c24ac511d1442b35c8de297a4e8457db4294694ca45",
 }
 
 

@@ -171,6 +171,7 @@ topic readwrite glaze-works/kiln-street/quality/lab/v1/#
 user historian
 topic read glaze-works/+/+/lab/v1/#
 topic write glaze-works/+/+/lab/v1/refill
+topic write glaze-works/+/+/lab/v1/collected/+
 """
 """As README.md of daq/collect gives them, for the users of this broker."""
 

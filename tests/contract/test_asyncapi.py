@@ -12,7 +12,7 @@ from daq.app.cli import main
 from daq.app.delivery.asyncapi import CHANNELS, asyncapi_document, asyncapi_text
 from daq.app.delivery.contract import SCHEMAS
 from daq.methods.messages.envelope import Envelope
-from tests.support.runs.result_events import SOURCE, curve, result
+from tests.support.runs.result_events import SOURCE, curve, own_id, result
 
 DOCUMENT = json.loads(asyncapi_text())
 KEY = re.compile(r"[A-Za-z0-9._-]+")
@@ -105,10 +105,9 @@ def test_the_check_finds_a_fault(change):
 
 
 def test_every_topic_has_a_channel_and_every_schema_a_place():
-    built = {
-        name: getattr(Topics, name)(TOPICS, *("x" for _ in range(count)))
-        for name, count in {"result": 1, "flat": 1, "curve": 1, "last": 1, "live": 1, "status": 0, "refill": 0}.items()
-    }
+    of_instrument = ("result", "flat", "curve", "last", "live", "collected")
+    built = {name: getattr(TOPICS, name)("x") for name in of_instrument}
+    built |= {"status": TOPICS.status(), "refill": TOPICS.refill()}
     for name, topic in built.items():
         address = DOCUMENT["channels"][name]["address"]
         assert address.format(prefix=TOPICS.prefix, instrument="x") == topic
@@ -133,6 +132,9 @@ EVENTS = {
         "values": {"viscosity": {"value": 800.0, "unit": "mPa.s", "quality": "Good", "status_code": 0}},
     }),
     "refill": json.dumps({"source": SOURCE, "stream": "bench-1", "first": 1, "last": 2}),
+    "collected": json.dumps(
+        {"source": SOURCE, "epoch": 1, "stream": "bench-1", "sequence": 7, "id": own_id(SOURCE, "bench-1", 7)}
+    ),
     "answer": json.dumps({"source": SOURCE, "granted": False, "messages": 0, "reason": "the request is not JSON"}),
 }  # fmt: skip
 

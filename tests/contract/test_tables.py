@@ -26,8 +26,8 @@ from tests.support.runs.result_events import result
 from tests.support.schemas import SQL, place, resolved
 
 PRESENT = {s.name: json.loads(s.text()) for s in SCHEMAS}
-OWN_UNIT = {"uncertainty.components[].standard_uncertainty", "uncertainty.components[].sensitivity"}
-"""Places in the unit of the component, which no place of a result states."""
+OWN_UNIT = {"uncertainty.components[].sensitivity"}
+"""Places in a ratio of two units that the result states."""
 SPARKPLUG = {
     "string": DataType.STRING, "uuid": DataType.STRING, "number": DataType.DOUBLE, "integer": DataType.INT64,
     "boolean": DataType.BOOLEAN,

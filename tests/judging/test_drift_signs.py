@@ -27,7 +27,7 @@ speed = 20
 settle = "1 rev"
 stop = "60 s"
 longest = "2 min"
-keep = [{{ at = "every", every = "20 s", span = "10 s" }}, {{ at = "end", span = "10 s" }}]
+keep = [{{ at = "every", every = "{every}", span = "{span}" }}, {{ at = "end", span = "{span}" }}]
 """
 TREAT = """
 [[steps]]
@@ -44,11 +44,13 @@ CODES = {
 OWN = {*CODES.values(), "drift_not_separated"}
 
 
-def method(tmp_path, treatments=("preshear", "stir")):
-    text = METHOD + MEASURE.format(name="first")
+def method(tmp_path, treatments=("preshear", "stir"), **spans):
+    spans = {"every": "20 s", "span": "10 s"} | spans
+    text = METHOD + MEASURE.format(name="first", **spans)
     for i, treatment in enumerate(treatments):
         more = "speed = 50" if treatment == "preshear" else ""
-        text += TREAT.format(name=f"treat-{i}", treatment=treatment, more=more) + MEASURE.format(name=f"again-{i}")
+        text += TREAT.format(name=f"treat-{i}", treatment=treatment, more=more)
+        text += MEASURE.format(name=f"again-{i}", **spans)
     path = tmp_path / "stability.toml"
     path.write_text(text, encoding="utf-8")
     return load_method(path)

@@ -140,7 +140,7 @@ def test_too_few_independent_readings_give_no_interval_and_say_why(few):
 
 def test_a_value_of_which_nothing_is_known_has_no_interval():
     for parts in ([], [from_limit("torque", 0.0), Component("scatter", 0.0)]):
-        u = stated_interval(5.0, parts, ())
+        u = stated_interval(5.0, parts, (), unit="mPa.s")
         assert (u.expanded, u.low, u.high, codes(u.reasons)) == (None, None, None, ["no_contribution_known"])
 
 
@@ -156,8 +156,8 @@ def test_without_the_error_of_the_torque_there_is_no_interval(tmp_path, sd):
 def test_a_t_without_a_standard_deviation_is_not_propagated():
     # 11 readings worth 5.7: 2.26 degrees of freedom; 10 worth 5.2: 2.06; below 2 the t would have none (JCGM 101 6.4.9).
     parts = [from_limit("torque", 10.0), Component("scatter", 0.5, Distribution.STUDENT, 2.0)]
-    assert stated_interval(5.0, parts, (), seed=1).method == JCGM_100
-    assert stated_interval(5.0, [parts[0], replace(parts[1], dof=2.1)], (), seed=1).method == JCGM_101
+    assert stated_interval(5.0, parts, (), unit="mPa.s", seed=1).method == JCGM_100
+    assert stated_interval(5.0, [parts[0], replace(parts[1], dof=2.1)], (), unit="mPa.s", seed=1).method == JCGM_101
 
 
 def test_a_run_that_goes_on_is_not_propagated():

@@ -13,7 +13,7 @@ from daq.methods.parts.finding import Finding
 from daq.rheology import flowmodels
 from simulators.rotational.catalogue import FLUIDS
 from tests.support.runs.examples import facts, plan_of
-from tests.support.runs.flow_curves import CASES, measure, text
+from tests.support.runs.flow_curves import CASES, RECOVERY, measure, text
 from tests.support.statements import codes, parameters
 
 
@@ -101,45 +101,6 @@ def test_a_thixotropic_slip_shows_a_loop_and_recovers(tmp_path):
     assert curve.loop is not None
     assert curve.loop.relative > 0.05
     assert curve.branch == "both"
-
-
-RECOVERY = """
-id = "recovery"
-version = "1"
-title = "Slow, fast, slow"
-claim = "at_time"
-[torque]
-low = 5
-[flow_curve]
-[[steps]]
-name = "before"
-speed = 6
-settle = "1 rev"
-stop = "3 rev"
-longest = "5 min"
-keep = [{ at = "end", span = "1 rev" }]
-[[steps]]
-name = "middle"
-speed = 12
-settle = "1 rev"
-stop = "3 rev"
-longest = "5 min"
-keep = [{ at = "end", span = "1 rev" }]
-[[steps]]
-name = "fast"
-speed = 40
-settle = "1 rev"
-stop = "2 min"
-longest = "5 min"
-keep = [{ at = "end", span = "5 s" }]
-[[steps]]
-name = "after"
-speed = 6
-settle = "2 rev"
-stop = "20 rev"
-longest = "5 min"
-keep = [{ at = "end", span = "1 rev" }, { at = "every", every = "3.5 rev", span = "1 rev" }]
-"""
 
 
 def test_recovery_is_that_of_the_structure(tmp_path):

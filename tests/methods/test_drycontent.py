@@ -1,9 +1,15 @@
 """Dry content of a slip beside its density: by hand, with its uncertainty, and refused where no slip has that density."""
 
+import json
 import math
 
 import pytest
 
+from daq.adapters.sparkplug.metrics import DataType
+from daq.adapters.store.rows import ResultRecord
+from daq.app.delivery.sparkplug_metrics import no_result, result_metrics
+from daq.collect.columns import RESULT
+from daq.collect.decode import decode
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.flat import flattened
 from daq.methods.messages.result import ResultData, RunDetails
@@ -12,6 +18,7 @@ from daq.methods.planning.compile import compile_plan
 from daq.rheology.slips import water_density
 from tests.support.instruments.example_pairs import driver_of
 from tests.support.runs.examples import example, facts, flat, kept, load_changed
+from tests.support.runs.result_events import result
 from tests.support.statements import codes, parameters
 
 
@@ -82,3 +89,35 @@ def test_the_message_holds_the_dry_content():
     flat_form = flattened(data.model_dump(mode="json"))
     assert flat_form["dry_content_value"] == data.dry_content.value == pytest.approx(0.7096, abs=1e-4)
     assert flat_form["dry_content_solid_density"] == 2620.0
+
+
+def slip_result(density):
+    """The dry content of a slip, and a result that holds it, as the store keeps it and as the collector gets it."""
+    own = ResultData.build(plan_of("thin-slip"), slip(density), RunDetails(run="r", sample=Sample(id="s")))
+    found = own.model_dump(mode="json")["dry_content"]
+    topic, payload = result(change={"dry_content": found})
+    record = ResultRecord("r", "run", 1, "bench-1", 1, json.dumps(json.loads(payload)["data"]), 5, None, 1, "", "")
+    return found, record, decode(topic, payload)
+
+
+@pytest.mark.parametrize("density", [1.05, 1.4, 1.78, 2.5, 7.0, 0.5])  # g/mL; no slip has the last two
+def test_a_column_and_a_metric_hold_the_dry_content(density):
+    found, record, event = slip_result(density)
+    assert (found["value"] is None) == (density in (7.0, 0.5))
+    assert event.values["dry_content_mass_fraction"] == found["value"]
+    assert event.values["dry_content_expanded_mass_fraction"] == found["expanded"]
+    metric = {m.name: m for m in result_metrics(record, "db")}["result/dry_content_mass_fraction"]
+    assert (metric.type, metric.value) == (DataType.DOUBLE, found["value"])
+    properties = {p.key: p.value for p in metric.properties}
+    known = {key: found[key] for key in ("expanded", "k") if found[key] is not None}
+    assert properties == {"unit": "1", **known}
+    assert density in (7.0, 0.5) or known.keys() == {"expanded", "k"}
+
+
+def test_columns_and_metrics_are_there_without_a_dry_content():
+    topic, payload = result()
+    assert decode(topic, payload).values["dry_content_mass_fraction"] is None
+    columns = {c.name: c for c in RESULT}
+    assert columns["dry_content_mass_fraction"].declared == "double precision"
+    assert columns["dry_content_mass_fraction"].comment.endswith("unit 1")
+    assert [m.value for m in no_result(0) if m.name == "result/dry_content_mass_fraction"] == [None]

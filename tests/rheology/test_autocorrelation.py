@@ -133,7 +133,7 @@ def rippling(rng, n, turns, amplitude, r, runs=200):
         found = FoundBudget()
         summary = summarise(values.tolist(), axis)
         add_scatter(summary, "mean", 0.0, found)
-        stated = stated_interval(summary.mean, found.components, found.left_out, found.reasons)
+        stated = stated_interval(summary.mean, found.components, found.left_out, found.reasons, unit="mPa.s")
         if stated.low is not None:
             published += 1
             missed += not stated.low <= 0.0 <= stated.high

@@ -10,6 +10,11 @@ from daq.adapters.store.rows import ResultRecord
 from daq.app.delivery.sparkplug_metrics import channel_metrics, no_result, result_metrics
 from daq.core.driver import Channel
 from daq.core.faults import Quality
+from daq.methods.concluding.conclude import conclude
+from daq.methods.messages.result import ResultData, RunDetails
+from daq.methods.parts.origin import Sample
+from tests.support.runs.examples import facts, kept, load_changed, plan_of, summaries
+from tests.support.sparkplug.decoder import decode
 
 CHANNELS = (Channel("torque", "%", 0, 100), Channel("speed", "/min", 0, 200), Channel("temperature", "Cel", -10, 90))
 
@@ -95,3 +100,28 @@ def test_an_instrument_without_reading_has_all_its_channels():
         "channel/speed",
         "channel/temperature",
     ]
+
+
+GUARDED = 'rounding = "unrounded"\nacceptance = "guard_banded_acceptance"\n'
+
+
+@pytest.mark.parametrize(
+    ("viscosity", "edits", "verdict"),
+    [
+        # Limits of 700 and 900 mPa.s, U about 2.4 % of the value.
+        (800.0, (GUARDED,), "within"), (695.0, (GUARDED,), "undecided"), (705.0, (GUARDED,), "undecided"),
+        (890.0, (GUARDED,), "undecided"), (910.0, (GUARDED,), "undecided"), (1000.0, (GUARDED,), "outside"),
+        (890.0, (), "within"), (910.0, (), "outside"),
+    ],
+)  # fmt: skip
+def test_the_verdict_of_a_decision_rule_reaches_the_wire_and_undecided_is_neither_within_nor_outside(
+    tmp_path, viscosity, edits, verdict
+):
+    product = load_changed(tmp_path, "products/clear-glaze.toml", *(('rounding = "unrounded"', e) for e in edits))
+    plan = plan_of("clear-glaze-qc", "bench-1", product=product)
+    found = conclude(plan, facts([kept(summaries(viscosity))]))
+    data = ResultData.build(plan, found, RunDetails(run="run-1", sample=Sample(id="S-1"))).model_dump(mode="json")
+    assert data["verdict"]["verdict"] == verdict
+    sent = payload(result_metrics(record(**data), "db-1"), 1, 1, birth=True)
+    got = decode(sent).by_name()["result/verdict"]
+    assert (got.value, got.datatype, got.null) == (verdict, 12, False)  # 12 is String (specification 3.0, 6.4.16)

@@ -64,6 +64,14 @@ class Topics:
         """Return the topic of the bench's status, retained."""
         return self._build("status")
 
+    def collected(self, instrument: str) -> str:
+        """Return the topic of the highest result of an instrument that a collector has stored, retained."""
+        return self._build("collected", instrument)
+
+    def collected_of_all(self) -> str:
+        """Return the topic filter of the highest stored results of all instruments."""
+        return f"{self.prefix}/collected/+"
+
     def refill(self) -> str:
         """Return the topic on which consumers ask for results again."""
         return self._build("refill")

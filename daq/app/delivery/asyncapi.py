@@ -18,7 +18,7 @@ from daq.methods.messages.envelope import ENVELOPE_SCHEMA
 from daq.methods.messages.flat import FLAT_NAME
 from daq.methods.messages.livedata import LIVE_SCHEMA
 from daq.methods.messages.result import SCHEMA_NAME
-from daq.methods.messages.statusdata import ANSWER_SCHEMA, REFILL_SCHEMA, STATUS_SCHEMA
+from daq.methods.messages.statusdata import ANSWER_SCHEMA, COLLECTED_SCHEMA, REFILL_SCHEMA, STATUS_SCHEMA
 
 VERSION: Final = "3.0.0"
 BINDING: Final = "0.2.0"
@@ -68,6 +68,14 @@ CHANNELS: Final = (
     Channel("schema", "{prefix}/schema/{schema}/{version}", None, "a JSON Schema, or the list of codes", retain=True),
     Channel("refill", "{prefix}/refill", REFILL_SCHEMA, "request for results again", action="receive"),
     Channel("answer", "{prefix}/answer/{answer}", ANSWER_SCHEMA, "answer to a request", expiry_s=ANSWER_EXPIRY_S),
+    Channel(
+        "collected",
+        "{prefix}/collected/{instrument}",
+        COLLECTED_SCHEMA,
+        "the highest result of an instrument that a collector has stored",
+        action="receive",
+        retain=True,
+    ),
 )
 
 

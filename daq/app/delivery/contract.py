@@ -21,10 +21,13 @@ from daq.methods.messages.result import SCHEMA_NAME, SCHEMA_VERSION, schema
 from daq.methods.messages.statusdata import (
     ANSWER_SCHEMA,
     ANSWER_VERSION,
+    COLLECTED_SCHEMA,
+    COLLECTED_VERSION,
     REFILL_SCHEMA,
     REFILL_VERSION,
     STATUS_SCHEMA,
     STATUS_VERSION,
+    CollectedData,
     RefillAnswer,
     RefillRequest,
     StatusData,
@@ -82,6 +85,7 @@ SCHEMAS: Final = (
         "the answer to it on answer/..., where it had a response topic",
         _of(RefillAnswer),
     ),
+    Schema(COLLECTED_SCHEMA, COLLECTED_VERSION, "what a collector sends to collected/{instrument}", _of(CollectedData)),
     Schema(ENVELOPE_SCHEMA, ENVELOPE_VERSION, "the envelope around `data` of results and curves", _of(Envelope)),
 )
 

@@ -14,7 +14,7 @@ from daq.adapters.store.store import Store, source_uri
 from daq.app.records.derived import flow_curve
 from daq.app.records.history import history
 from daq.app.screens.text import utc_iso
-from daq.methods.curves.curvedata import CURVE_SCHEMA, CURVE_VERSION, FlowCurveMessage
+from daq.methods.curves.curvedata import CURVE_SCHEMA, CURVE_UNITS, CURVE_VERSION, FlowCurveMessage
 from daq.methods.messages.envelope import envelope
 
 CONTENT_TYPE: Final = "application/cloudevents+json"
@@ -55,6 +55,7 @@ def curve_message(reader: Reader, run_id: str, database: str, topics: Topics, ut
         run=run.id,
         instrument=run.instrument,
         simulated=data["simulated"],
+        units=CURVE_UNITS,
         sample=data["sample"],
         method=data["method"],
         curve=curve,

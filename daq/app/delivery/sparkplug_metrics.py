@@ -30,7 +30,7 @@ _TYPES: Final[dict[Kind, DataType]] = {
 }
 RESULT_METRICS: Final = tuple(n for n in RESULT_NAMES if In.SPARKPLUG in n.used)
 """The values that become metrics ``result/...``, in addition to the result's identity."""
-_BESIDE: Final = {"expanded": ("k", "coverage")}
+_BESIDE: Final = {"expanded": ("k", "coverage"), "dry_content_mass_fraction": ("expanded", "k")}
 """By metric: keys next to its value in the data that become its properties."""
 
 

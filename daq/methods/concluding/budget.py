@@ -70,7 +70,8 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
     if found is None:
         return None
     seed = seed_of(plan, facts, kept) if facts.outcome else None
-    return stated_interval(value, found.components, found.left_out, found.reasons, seed=seed)
+    unit = plan.context.units[plan.primary]
+    return stated_interval(value, found.components, found.left_out, found.reasons, unit=unit, seed=seed)
 
 
 def seed_of(plan: Plan, facts: Facts, kept: Kept) -> int:
@@ -238,9 +239,9 @@ def _density(plan: Plan, value: float, found: FoundBudget) -> float | None:
     each = convert(1.0, unit, "g") / volume
     mass = FoundBudget(left_out=found.left_out, reasons=found.reasons)
     step = _plain(plan, MASS, convert(grams, "g", unit), mass)
-    found.components += [replace(c, sensitivity=c.sensitivity * each) for c in mass.components]
+    found.components += [replace(c, sensitivity=c.sensitivity * each, unit=unit) for c in mass.components]
     if vessel.volume_error:
-        found.components.append(from_limit("volume", volume * vessel.volume_error / 100.0, -value / volume))
+        found.components.append(from_limit("volume", volume * vessel.volume_error / 100.0, -value / volume, unit="mL"))
     else:
         found.left_out.append(state("volume_not_specified"))
     found.left_out.append(state("buoyancy_not_corrected", low_by=BUOYANCY))

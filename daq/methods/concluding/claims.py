@@ -172,12 +172,13 @@ def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Un
             left_out += found.left_out
         if found is not None and found.components:
             own = combine(found.components, coverage=COVERAGE)
+            unit = plan.context.units[plan.primary]
             components.append(
-                Component("value at the threshold", own.u_c, Distribution.NORMAL, own.nu_eff, 1.0 / abs(slope))
+                Component("value at the threshold", own.u_c, Distribution.NORMAL, own.nu_eff, 1.0 / abs(slope), unit)
             )
     else:
         left_out.append(state("threshold_on_other_signal", signal=plan.primary))
     seconds = event_seconds(plan, facts, kept)
     if not components or seconds is None:
         return None
-    return stated_interval(seconds, components, left_out, reasons)
+    return stated_interval(seconds, components, left_out, reasons, unit="s")

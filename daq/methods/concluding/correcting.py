@@ -84,21 +84,23 @@ def _interval(
     Its components are those of the measured value times `factor`, the temperature where it is not among them, and the
     exponent of the curve.  At the reference temperature it is the interval of the measured value.
     """
+    unit = plan.context.units[plan.primary]
     if budget is None:
-        return stated_interval(value, (), (), (state("value_without_uncertainty"),))
+        return stated_interval(value, (), (), (state("value_without_uncertainty"),), unit=unit)
     left_out: list[Statement] = []
     components = components_of(budget.components, factor)
     if not any(c.name == "temperature" for c in components):
         limit = plan.context.temperature_limit or plan.context.specification.temperature
         if limit:
-            components.append(from_limit("temperature", limit, -coefficient * value))
+            components.append(from_limit("temperature", limit, -coefficient * value, unit="K"))
         else:
             left_out.append(state("not_specified", component="temperature"))
     if given.relative_u is None:
         left_out.append(state("curve_uncertainty_unknown"))
     else:
-        components.append(Component("temperature curve", abs(math.log(factor)) * given.relative_u, sensitivity=value))
-    return stated_interval(value, components, left_out, budget.reasons, seed=budget.seed)
+        relative = abs(math.log(factor)) * given.relative_u
+        components.append(Component("temperature curve", relative, sensitivity=value, unit="1"))
+    return stated_interval(value, components, left_out, budget.reasons, unit=unit, seed=budget.seed)
 
 
 def dry_content_of(

@@ -37,6 +37,7 @@ def stated_interval(
     left_out: Sequence[Statement],
     reasons: Sequence[Statement] = (),
     *,
+    unit: str,
     seed: int | None = None,
 ) -> Uncertainty:
     """Return the uncertainty of a value as a result states it.
@@ -46,12 +47,13 @@ def stated_interval(
         components: the budget, in the unit of the value.
         left_out: what the budget does not contain.
         reasons: why there is no interval; empty where there may be one.
+        unit: UCUM code of the value, and of the components without a unit of their own.
         seed: of the random numbers of the propagation by JCGM 101; None: U = k u_c in any case.
     """
     combined = combine(components, coverage=COVERAGE) if components else None
     if combined is None or not combined.u_c > 0.0:
         reasons = reasons or (state("no_contribution_known"),)
-    lines = () if combined is None else lines_of(combined)
+    lines = () if combined is None else lines_of(combined, unit)
     if combined is None or reasons:
         return Uncertainty(coverage=COVERAGE, reasons=distinct(reasons), components=lines, left_out=distinct(left_out))
     expanded, method, trials, compared = combined.expanded, JCGM_100, None, None
@@ -87,10 +89,11 @@ def is_propagated(components: Sequence[Component]) -> bool:
     return bounded_share(components) >= PREVAILING and min(scattered, default=math.inf) > 2.0
 
 
-def lines_of(combined: Budget) -> tuple[BudgetLine, ...]:
-    """Return the lines of a budget under the names of a result."""
+def lines_of(combined: Budget, unit: str) -> tuple[BudgetLine, ...]:
+    """Return the lines of a budget of a value in `unit` (UCUM) under the names of a result."""
     names = {"u": "standard_uncertainty", "dof": "degrees_of_freedom"}
-    return tuple(BudgetLine(**{names.get(k, k): v for k, v in row.items()}) for row in combined.rows())
+    rows = ({names.get(k, k): v for k, v in row.items()} for row in combined.rows())
+    return tuple(BudgetLine(**row | {"unit": row["unit"] or unit}) for row in rows)
 
 
 def components_of(lines: Iterable[BudgetLine], factor: float = 1.0) -> list[Component]:
@@ -102,6 +105,7 @@ def components_of(lines: Iterable[BudgetLine], factor: float = 1.0) -> list[Comp
             Distribution(x.distribution),
             math.inf if x.degrees_of_freedom is None else x.degrees_of_freedom,
             x.sensitivity * factor,
+            x.unit,
         )
         for x in lines
     ]

@@ -310,6 +310,7 @@ def reportable_interval(
         limit: the product's repeatability limit in the unit of the value; None where it states none.
     """
     stated = {run: _stated(d) for run, d in counted.items()}
+    unit = str(next(iter(counted.values()))["unit"])
     reasons: list[Statement] = []
     if decided == Outcome.MEDIAN:
         reasons.append(state("median_without_interval"))
@@ -319,14 +320,15 @@ def reportable_interval(
             reasons += () if u is None else u.reasons
     found = [u for u in stated.values() if u is not None]
     if reasons or not found:
-        return stated_interval(value, (), (), reasons)
+        return stated_interval(value, (), (), reasons, unit=unit)
     left_out = [x for u in found for x in u.left_out]
     if limit is None:
         # One fill under a product without replicates: the run's own interval, which cannot show another fill.
         return found[0].model_copy(update={"left_out": (*found[0].left_out, state("scatter_of_fills_unknown"))})
     common = max((_common(u) for u in found), key=_variance)
     fills = Component(FILLS, mean_uncertainty([d["value"] for d in counted.values()], repeatability_deviation(limit)))
-    return stated_interval(value, [*common, fills], left_out, seed=zlib.crc32(" ".join(counted).encode()))
+    seed = zlib.crc32(" ".join(counted).encode())
+    return stated_interval(value, [*common, fills], left_out, unit=unit, seed=seed)
 
 
 def _stated(data: dict[str, Any]) -> Uncertainty | None:

@@ -1,17 +1,26 @@
-"""The parts of a flow curve, as pydantic models.  Rates in 1/s, stresses in Pa."""
+"""The parts of a flow curve, as pydantic models.  Rates in 1/s, stresses in Pa.
+
+A number has its unit in the table `units` of the message, or in a key `unit` beside it.
+"""
 
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field
 
+from daq.methods.messages.leaves import UNITS, fixed_units
 from daq.methods.messages.named import In, names
-from daq.methods.parts.base import IDENTITY, Number, Part
+from daq.methods.parts.base import IDENTITY, Part, Ratio, ShearRate, unit
 from daq.methods.parts.origin import MethodUsed, Sample
 from daq.methods.parts.statement import Statement
 
 CURVE_SCHEMA: Final = "curve"
 CURVE_VERSION: Literal[1] = 1
 Branch = Literal["up", "down"]
+Rate = Annotated[float, unit("/s")]
+Speed = Annotated[float, unit("/min")]
+Stress = Annotated[float, unit("Pa")]
+Plain = Annotated[float, unit("1")]
+"""Numbers that are never null, with their units."""
 
 
 class CurvePoint(Part):
@@ -20,11 +29,11 @@ class CurvePoint(Part):
     step: int
     name: str
     branches: list[Branch]
-    speed: float = Field(description="confirmed, /min")
-    shear_rate: float = Field(description="/s, representative, as for a Newtonian fluid")
-    stress: float = Field(description="Pa, representative")
-    wall_stress: float = Field(description="Pa, at the turning wall; what is fitted")
-    wall_rate: Number = Field(default=None, description="/s, at that wall, under the chosen model")
+    speed: Speed = Field(description="confirmed, /min")
+    shear_rate: Rate = Field(description="/s, representative, as for a Newtonian fluid")
+    stress: Stress = Field(description="Pa, representative")
+    wall_stress: Stress = Field(description="Pa, at the turning wall; what is fitted")
+    wall_rate: ShearRate = Field(default=None, description="/s, at that wall, under the chosen model")
     used: bool
     reasons: list[Statement] = Field(default_factory=list, description="why it was not used")
 
@@ -38,7 +47,7 @@ class FittedParameter(Part):
     unit_text: str = Field(default="", description="the unit as text, where 'unit' is null: 'Pa·sⁿ'")
     standard_error: float = Field(description="from the scatter about the curve alone")
     expanded: float = Field(description="expanded uncertainty, the instrument's share included")
-    k: float = Field(description="coverage factor of 'expanded'")
+    k: Plain = Field(description="coverage factor of 'expanded'")
 
 
 class YieldStress(FittedParameter):
@@ -48,8 +57,8 @@ class YieldStress(FittedParameter):
         description="true where another model gives a value outside the interval, or one with a yield stress was "
         "refused for the span of the rates, or these are fewer than six; the value alone must then not be used"
     )
-    low: float = Field(description="Pa, lowest end of the intervals of all these models")
-    high: float = Field(description="Pa, highest end of the intervals of all these models")
+    low: Stress = Field(description="Pa, lowest end of the intervals of all these models")
+    high: Stress = Field(description="Pa, highest end of the intervals of all these models")
     models: list[str] = Field(description="these models, the chosen one first")
     reasons: list[Statement] = Field(default_factory=list, description="why it depends on the model; the speed to add")
 
@@ -61,12 +70,12 @@ class FittedModel(Part):
     equation: str
     parameters: list[FittedParameter]
     n: int = Field(description="points fitted")
-    rate_low: float = Field(description="/s; the model is not valid below it")
-    rate_high: float = Field(description="/s; the model is not valid above it")
-    scatter: float = Field(description="residual standard deviation over the standard deviation each point was given")
-    r_squared: float
-    aicc: Number = None
-    behind: Number = Field(default=None, description="AICc less that of the best")
+    rate_low: Rate = Field(description="/s; the model is not valid below it")
+    rate_high: Rate = Field(description="/s; the model is not valid above it")
+    scatter: Plain = Field(description="residual standard deviation over the standard deviation each point was given")
+    r_squared: Plain
+    aicc: Ratio = None
+    behind: Ratio = Field(default=None, description="AICc less that of the best")
     unresolved: Statement | None = Field(default=None, description="why a simpler model is as good")
 
 
@@ -80,39 +89,43 @@ class RefusedModel(Part):
 class CurveBand(Part):
     """The chosen model and its confidence band at one rate."""
 
-    rate: float
-    stress: float
-    low: float
-    high: float
+    rate: Rate
+    stress: Stress
+    low: Stress
+    high: Stress
 
 
 class ThinningIndex(Part):
     """Apparent viscosity at a speed over that at ten times this speed."""
 
-    slow: float = Field(description="/min")
-    fast: float = Field(description="/min")
+    slow: Speed = Field(description="/min")
+    fast: Speed = Field(description="/min")
     branch: Branch
-    index: float
+    index: Plain
 
 
 class Loop(Part):
     """The area between the curves up and down; it depends on the programme of speeds."""
 
-    area: float = Field(description="Pa/s; positive where the curve up lies above: structure was lost")
-    relative: float = Field(description="area over the area below the curve up, 1")
-    rate_low: float
-    rate_high: float
+    area: Annotated[float, unit("Pa/s")] = Field(
+        description="Pa/s; positive where the curve up lies above: structure was lost"
+    )
+    relative: Plain = Field(description="area over the area below the curve up, 1")
+    rate_low: Rate
+    rate_high: Rate
 
 
 class Recovery(Part):
     """The recovery of the viscosity at one slow speed after a faster one."""
 
-    speed: float = Field(description="/min")
-    before: float = Field(description="apparent viscosity before the shearing, in the unit of the result")
+    speed: Speed = Field(description="/min")
+    before: float = Field(description="apparent viscosity before the shearing")
     broken: float = Field(description="first value after it")
     after: float = Field(description="last value after it")
-    fraction: float = Field(description="(after - broken)/(before - broken)")
-    seconds: float = Field(description="between the first and the last value, s")
+    fraction: Plain = Field(description="(after - broken)/(before - broken)")
+    seconds: Annotated[float, unit("s")] = Field(description="between the first and the last value, s")
+    # The last one: the name hides the function `unit` in the lines after it.
+    unit: str = Field(description="UCUM code of before, broken and after")
 
 
 class FlowCurveData(Part):
@@ -125,7 +138,7 @@ class FlowCurveData(Part):
     fits: list[FittedModel] = Field(default_factory=list, description="best AICc first")
     refused: list[RefusedModel] = Field(default_factory=list)
     band: list[CurveBand] = Field(default_factory=list)
-    coverage: float = 0.95
+    coverage: Plain = 0.95
     yield_stress: YieldStress | None = Field(default=None, description="extrapolated, by the chosen model")
     thinning: list[ThinningIndex] = Field(default_factory=list)
     loop: Loop | None = None
@@ -142,11 +155,14 @@ class FlowCurveMessage(Part):
     run: str
     instrument: str
     simulated: bool
+    units: dict[str, str] = Field(description=UNITS)
     sample: Sample
     method: MethodUsed
     curve: FlowCurveData
 
 
+CURVE_UNITS: Final = fixed_units(FlowCurveMessage)
+"""UCUM codes of the numbers with a fixed unit, by path."""
 CURVE_NAMES: Final = names(
     FlowCurveMessage,
     (

@@ -110,5 +110,6 @@ def recovery(plan: Plan, rows: Sequence[KeptValue]) -> Recovery | None:
             after=last.value or 0.0,
             fraction=fraction,
             seconds=(last.seconds or 0.0) - (first.seconds or 0.0),
+            unit=plan.context.units[plan.primary],
         )
     return None

@@ -1,11 +1,11 @@
-"""The payloads of the status topic and of a request for results again."""
+"""The payloads of the status topic, of a request for results again, and of a collector."""
 
 from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from daq.methods.messages.envelope import SOURCE_PATTERN
-from daq.methods.parts.base import Part
+from daq.methods.parts.base import IDENTITY, Part
 from daq.methods.parts.finding import MotorState
 from daq.methods.parts.origin import Place
 
@@ -15,6 +15,8 @@ REFILL_SCHEMA: Final = "refill"
 REFILL_VERSION: Literal[1] = 1
 ANSWER_SCHEMA: Final = "refill-answer"
 ANSWER_VERSION: Literal[1] = 1
+COLLECTED_SCHEMA: Final = "collected"
+COLLECTED_VERSION: Literal[1] = 1
 
 
 class ProtocolData(Part):
@@ -86,3 +88,18 @@ class RefillAnswer(BaseModel):
     first: int | None = Field(default=None, description="number of the first result that may come")
     last: int | None = Field(default=None, description="number of the last; request those above it again")
     reason: str | None = Field(default=None, description="why nothing comes")
+
+
+class CollectedData(BaseModel):
+    """The highest result of a stream that a collector has stored.
+
+    Retained.  The daemon compares its database with it.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    source: str = Field(pattern=SOURCE_PATTERN)
+    epoch: Annotated[int, Field(ge=1, description="epoch of the source, the number at its end")]
+    stream: Annotated[str, Field(min_length=1, description="name of the instrument")]
+    sequence: Annotated[int, Field(ge=1, description="highest stored number of the stream in this epoch")]
+    id: Annotated[str, IDENTITY] = Field(description="id of that result's message")

@@ -12,12 +12,16 @@ class BudgetLine(Part):
     """One component of an uncertainty budget."""
 
     name: str
-    standard_uncertainty: float = Field(description="in the component's own unit")
+    standard_uncertainty: Annotated[float, unit_at("uncertainty.components[].unit")] = Field(
+        description="in the component's own unit"
+    )
     distribution: str
     degrees_of_freedom: Ratio = Field(description="null where unlimited")
     sensitivity: float = Field(description="unit of the value over the component's own")
     contribution: Annotated[float, unit_at("unit")]
     share: Annotated[float, unit("1")] = Field(description="of the combined variance, 0 to 1")
+    # The last one: the name hides the function `unit` in the lines after it.
+    unit: str = Field(description="UCUM code of the component's own unit; % is percent of full scale")
 
 
 class ComparedInterval(Part):

@@ -64,7 +64,7 @@ def cell(r: float, n: int, runs: int, seed: int) -> Cell:
         found = FoundBudget()
         summary = summarise(values.tolist(), axis)
         add_scatter(summary, "mean", 0.0, found)
-        stated = stated_interval(summary.mean or 0.0, found.components, found.left_out, found.reasons)
+        stated = stated_interval(summary.mean or 0.0, found.components, found.left_out, found.reasons, unit="mPa.s")
         if stated.low is not None and stated.high is not None:
             published += 1
             held += stated.low <= 0.0 <= stated.high

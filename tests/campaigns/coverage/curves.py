@@ -214,7 +214,7 @@ def finding(
     components = viscosity_components(
         value, torque, stated(plan.context.specification), zero_percent=observed, zero_drift_percent=form.drift
     )
-    uncertainty = stated_interval(value, components, ()) if components else None
+    uncertainty = stated_interval(value, components, (), unit="mPa.s") if components else None
     return base.model_copy(update={"steps": rows, "uncertainty": uncertainty})
 
 

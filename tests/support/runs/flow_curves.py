@@ -34,6 +34,43 @@ stop = "{stop}"
 longest = "30 min"
 keep = [{{ at = "end", span = "{span}" }}]
 """
+RECOVERY = """
+id = "recovery"
+version = "1"
+title = "Slow, fast, slow"
+claim = "at_time"
+[torque]
+low = 5
+[flow_curve]
+[[steps]]
+name = "before"
+speed = 6
+settle = "1 rev"
+stop = "3 rev"
+longest = "5 min"
+keep = [{ at = "end", span = "1 rev" }]
+[[steps]]
+name = "middle"
+speed = 12
+settle = "1 rev"
+stop = "3 rev"
+longest = "5 min"
+keep = [{ at = "end", span = "1 rev" }]
+[[steps]]
+name = "fast"
+speed = 40
+settle = "1 rev"
+stop = "2 min"
+longest = "5 min"
+keep = [{ at = "end", span = "5 s" }]
+[[steps]]
+name = "after"
+speed = 6
+settle = "2 rev"
+stop = "20 rev"
+longest = "5 min"
+keep = [{ at = "end", span = "1 rev" }, { at = "every", every = "3.5 rev", span = "1 rev" }]
+"""
 
 
 def text(speeds: Iterable[float], *, wait: float = 0.0, low: float = 10.0, more: str = "", settle: float = 2.0) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 
 from daq.adapters.mqtt.topics import Topics
 from daq.methods.concluding.conclude import conclude
+from daq.methods.curves.curvedata import CURVE_UNITS
 from daq.methods.messages.envelope import envelope
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
@@ -89,6 +90,7 @@ def curve(sequence: int = 1, *, stream: str = "bench-1", source: str = SOURCE) -
     of = own_id(source, stream, sequence)
     data = {
         "schema_version": 1, "result": of, "run": f"run-{sequence}", "instrument": stream, "simulated": False,
+        "units": CURVE_UNITS,
         "sample": _template()["sample"], "method": _template()["method"],
         "curve": {"branch": "up", "rates": "", "points": [], "chosen": "power law"},
     }  # fmt: skip

@@ -197,6 +197,7 @@ def _budget(found: History, columns: int | None) -> list[str]:
         [
             plain(c["name"]),
             number(c["standard_uncertainty"], 3),
+            symbol(c["unit"]),
             spaced(c["distribution"]),
             NOTHING if c["degrees_of_freedom"] is None else number(c["degrees_of_freedom"], 3),
             number(c["sensitivity"], 3),
@@ -205,8 +206,8 @@ def _budget(found: History, columns: int | None) -> list[str]:
         ]
         for c in uncertainty["components"]
     ]
-    head = ["component", "u", "distribution", "freedom", "sensitivity", f"in {unit}", "share"]
-    out = table(head, rows, right=frozenset({1, 3, 4, 5, 6}), columns=columns).splitlines()
+    head = ["component", "u", "unit", "distribution", "freedom", "sensitivity", f"in {unit}", "share"]
+    out = table(head, rows, right=frozenset({1, 4, 5, 6, 7}), columns=columns).splitlines()
     out += [f"no interval: {sentence(text)}" for text in uncertainty["reasons"]]
     if uncertainty["expanded"] is not None:
         freedom = uncertainty["effective_degrees_of_freedom"]
