@@ -56,6 +56,7 @@ def network_place(name: str) -> tuple[str, int] | None:
     Raises:
         SettingError: the host or the number is missing or wrong.
     """
+    refuse_login(name)
     scheme = name.partition("://")[0]
     if scheme not in NETWORK or "://" not in name:
         return None
@@ -67,6 +68,20 @@ def network_place(name: str) -> tuple[str, int] | None:
     if not host or not number:
         raise SettingError(f"{name!r}: write {scheme}://HOST:NUMBER, for example {scheme}://192.0.2.7:4001", key="port")
     return host, number
+
+
+def refuse_login(name: str) -> None:
+    """Refuse a user or a password in the name of a port.
+
+    Raises:
+        SettingError: it has one; the error does not repeat it.
+    """
+    if "@" in name and ("://" in name or not name.startswith(("/", "usb:"))):
+        raise SettingError(
+            "holds a user or a password, which every reader and every backup of this file would have, and which no "
+            "port uses; write only socket://HOST:NUMBER or rfc2217://HOST:NUMBER",
+            key="port",
+        )
 
 
 def check_port_name(name: str) -> None:

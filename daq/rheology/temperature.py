@@ -155,8 +155,8 @@ def fit_vft(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
     """Least squares in ln(η) (so relative), from three points (then exact) up.
 
     Raises:
-        ArgumentError: fewer than 3 different temperatures, a viscosity not positive, or points that do not fix t0
-            (then use `fit_andrade`).
+        ArgumentError: fewer than 3 different temperatures, a viscosity not positive, points that do not fix t0, or a
+            search that does not end at a minimum (then use `fit_andrade`).
     """
     require_numbers("celsius", celsius)
     if len(celsius) == 3:
@@ -184,6 +184,10 @@ def fit_vft(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
         start = [float(a), float(b), math.log(distance)]
         found.append(fit_curve(law, x, y, start, jacobian=slopes, lower=LOWEST, upper=HIGHEST))
     best = min(found, key=lambda s: s.sum_of_squares)
+    if best.status != "converged":
+        raise ArgumentError(
+            "the search for a, b and t0 did not end at a minimum; use an Andrade curve", key="viscosity"
+        )
     a, b, log_distance = (float(p) for p in best.parameters)
     distance = math.exp(log_distance)
     if distance > 2e3 or distance < 0.11:

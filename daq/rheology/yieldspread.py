@@ -24,6 +24,11 @@ YIELDING: Final = ("bingham", "casson", "herschel_bulkley")
 SIGNIFICANCE: Final = 0.01
 """A model is ruled out where its misfit has a smaller probability than this (our choice)."""
 
+LEAST_RATES: Final = 6
+"""With fewer rates than this a yield stress always depends on the model.  Herschel-Bulkley has three parameters; with
+two degrees of freedom a scatter that is small by chance rules out the other models and narrows its interval as well, so
+that too many of the intervals without the mark were wrong (measured; README of `daq/methods`)."""
+
 LEAST_SCATTER: Final = 1e-4
 """Smallest scatter over sigma: points without noise would make the covariance of common errors singular."""
 
@@ -51,6 +56,13 @@ class YieldSpread:
     low: float
     high: float
     """Ends of the union of the intervals, Pa."""
+    rates: int
+    """Number of rates measured."""
+
+    @property
+    def few_rates(self) -> bool:
+        """Return whether there are too few rates to rule out a model at all."""
+        return self.rates < LEAST_RATES
 
     @property
     def disagree(self) -> bool:
@@ -87,8 +99,12 @@ def yield_spread(series: Series, shifts: Sequence[Shift], chosen: Chosen) -> Yie
     rivals = [_rival(best)]
     rivals += [_rival(f) for f in fitted.values() if f is not best and _as_good(f, smallest, series, shifts)]
     return YieldSpread(
-        tuple(rivals), tuple(refused), min(r.low for r in rivals), max(r.high for r in rivals)
-    )  # fmt: skip
+        rivals=tuple(rivals),
+        refused=tuple(refused),
+        low=min(r.low for r in rivals),
+        high=max(r.high for r in rivals),
+        rates=int(series.omegas.size),
+    )
 
 
 def _rival(f: CurveFit) -> Rival:

@@ -107,6 +107,7 @@ async def test_a_request_is_answered_with_what_will_come_and_a_refused_one_with_
 
 
 @needs_mosquitto
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_a_flood_of_requests_gets_few_answers_and_no_foreign_topic_any(store, broker, clock):
     async with delivering(store, broker.settings(), clock) as publisher:

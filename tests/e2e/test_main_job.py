@@ -11,7 +11,7 @@ from tests.support.processes.historian import Historian
 from tests.support.processes.laboratory import Daemon, Lab, Simulators, eventually
 from tests.support.processes.mosquitto import needs_mosquitto
 
-PACE = 1.0
+PACE = 2.0
 """Simulated seconds per real second."""
 
 

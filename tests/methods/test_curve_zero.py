@@ -123,7 +123,9 @@ def test_a_newtonian_fluid_is_seldom_called_another(form):
     assert done.refused == 0
 
 
-@pytest.mark.parametrize("model", ["herschel_bulkley", "casson", "bingham"])
+@pytest.mark.parametrize(
+    "model", ["casson", *(pytest.param(m, marks=pytest.mark.slow) for m in ("herschel_bulkley", "bingham"))]
+)
 def test_the_interval_of_a_yield_stress_contains_the_zero(model):
     """A short part of `python -m tests.campaigns.coverage`; before the zero was used, 60 to 87 % of them held."""
     done = tally(Cell("reading, zero stated", "normal", model), seed=3, runs=24)

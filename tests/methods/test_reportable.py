@@ -255,7 +255,14 @@ def test_the_same_runs_give_the_same_interval():
 
 
 @pytest.mark.parametrize(
-    ("n", "most", "s_r", "common"), [(2, 3, 0.1, 0.2), (2, 3, 0.1, 0.01), (3, 3, 0.3, 0.1), (2, 2, 0.05, 0.1)]
+    ("n", "most", "s_r", "common"),
+    [
+        (2, 2, 0.05, 0.1),
+        *(
+            pytest.param(*case, marks=pytest.mark.slow)
+            for case in ((2, 3, 0.1, 0.2), (2, 3, 0.1, 0.01), (3, 3, 0.3, 0.1))
+        ),
+    ],
 )
 def test_the_interval_of_the_mean_holds_the_true_value(tmp_path, n, most, s_r, common):
     """Simulated samples: the instrument's error is drawn once for each and uniform, the fills are normal with s_r."""

@@ -4,6 +4,7 @@ Generated: true fluids x models asked for x spans of the rates x numbers of poin
 """
 
 import itertools
+import random
 from collections import Counter
 from dataclasses import dataclass
 
@@ -13,7 +14,7 @@ import pytest
 from daq.methods.files.recipe import ALL_MODELS
 from daq.rheology.curvefit import Series, choose
 from daq.rheology.flowmodels import MODELS
-from daq.rheology.yieldspread import YIELDING, yield_spread
+from daq.rheology.yieldspread import LEAST_RATES, YIELDING, yield_spread
 from simulators.rotational import Fluid
 from simulators.rotational.laws import HerschelBulkley
 from tests.campaigns.coverage.curves import FORMS, Case, TrueFluid, simulate
@@ -41,7 +42,7 @@ HIDDEN = ("cross", "carreau")
 """Fluids that flow at any stress, at rates below those of most cases: no spread of models can contain the true 0 there,
 and the mark alone is asked for."""
 ASKED = (ALL_MODELS, ("casson",), ("bingham",), ("newtonian", "bingham", "power_law", "casson"), ("herschel_bulkley",))
-SPANS, POINTS, SCATTERS = (4.0, 9.0, 15.0, 40.0), (4, 5, 8), ((0.05, 0.2), (0.2, 1.0))
+SPANS, POINTS, SCATTERS = (4.0, 9.0, 15.0, 40.0), (4, 5, 6, 8), ((0.05, 0.2), (0.2, 1.0))
 SPECIFIED = ("nothing stated", "reading, zero stated", "full scale, includes the zero")
 
 
@@ -57,31 +58,41 @@ class Count:
     """The true yield stress is 0, and the points do not reach the rates at which that shows."""
 
     def judge(self) -> None:
-        """Check the shares; 0.999, because some 170 groups are judged.
-
-        Not more than 5 % of all published ones are wrong without the mark.  Among those without it the share is larger:
-        the small scatter that by chance rules out the other models makes the interval narrow as well.
-        """
+        """Check the shares, of all published ones and of those without the mark; 0.999, because some 170 groups are judged."""
         assert clopper_pearson(self.wrong, self.published, 0.999)[0] <= 0.05, self
-        assert clopper_pearson(self.wrong, max(self.published - self.marked, 1), 0.999)[0] <= 0.10, self
+        assert clopper_pearson(self.wrong, max(self.published - self.marked, 1), 0.999)[0] <= 0.05, self
         assert self.hidden or clopper_pearson(self.spread_wrong, max(self.marked, 1), 0.999)[0] <= 0.05, self
 
 
-def count(fluids, seeds, *, asked=ASKED, spans=SPANS, points=POINTS, scatters=SCATTERS, specified=SPECIFIED):
+def drawn(fluids, cases, seed, *, asked=ASKED, spans=SPANS, points=POINTS, scatters=SCATTERS, specified=SPECIFIED):
+    """Yield `cases` cases of each fluid, drawn from all combinations: its name, the case, and a seed of its errors."""
+    rng = random.Random(f"yield stresses {seed}")
+    every = list(itertools.product(asked, spans, points, scatters, specified))
+    for name in fluids:
+        for i, (models, span, n, scatter, form) in enumerate(rng.choices(every, k=cases)):
+            yield (
+                name,
+                Case(TrueFluid(*TRUE[name], span), FORMS[form], points=n, models=models, scatter=scatter),
+                f"yield {name} {seed} {i}",
+            )
+
+
+def count(cases):
     """Return a count for each true fluid, and of its cases for each set of models, span and number of points."""
     found = {}
-    for name, models, span, n, scatter, form, seed in itertools.product(
-        fluids, asked, spans, points, scatters, specified, range(seeds)
-    ):
-        case = Case(TrueFluid(*TRUE[name], span), FORMS[form], points=n, models=models, scatter=scatter)
-        made = simulate(case, f"yield {name} {models} {span} {n} {scatter} {form} {seed}")
+    for name, case, seed in cases:
+        made = simulate(case, seed)
         y = made.curve.yield_stress
         if y is None:
             continue
         truth = made.truth.get("tau_y", made.truth.get("tau_c", 0.0))
         assert y.low <= max(y.value - y.expanded, 0.0) <= y.value + y.expanded <= y.high
         assert y.model_dependent == bool(y.reasons)
-        for key in (name, f"{name}: {' '.join(models)}", f"{name}: span {span:g}", f"{name}: {n} points"):
+        for key in (
+            "all",
+            name,
+            *(f"{name}: {part}" for part in (" ".join(case.models), case.fluid.span, case.points)),
+        ):
             c = found.setdefault(key, Count(hidden=name in HIDDEN))
             c.published += 1
             c.marked += y.model_dependent
@@ -91,9 +102,9 @@ def count(fluids, seeds, *, asked=ASKED, spans=SPANS, points=POINTS, scatters=SC
 
 
 def test_a_published_yield_stress_is_right_or_marked():
-    fluids = ("bingham, much", "herschel-bulkley 0.5", "casson, much", "power law 0.35", "cross")
-    found = count(fluids, 1, spans=(6.0, 15.0), points=(4, 6), scatters=((0.1, 0.5),), specified=SPECIFIED[1:])
-    assert sum(c.published for c in found.values()) > 50
+    fluids = ("bingham, much", "herschel-bulkley 0.5", "casson, much", "power law 0.35")
+    found = count(drawn(fluids, 25, 1, spans=(6.0, 15.0), points=(4, 6), scatters=((0.1, 0.5),)))
+    assert found["all"].published > 50
     for counted in found.values():
         counted.judge()
 
@@ -101,8 +112,34 @@ def test_a_published_yield_stress_is_right_or_marked():
 @pytest.mark.slow
 @pytest.mark.parametrize("fluid", TRUE)
 def test_every_published_yield_stress_is_right_or_marked(fluid):
-    for counted in count([fluid], 1).values():
+    for counted in count(drawn([fluid], 50, 1)).values():
         counted.judge()
+
+
+@pytest.mark.parametrize("points", [4, 5])
+@pytest.mark.parametrize("asked", ASKED)
+def test_fewer_than_six_rates_are_always_marked(asked, points):
+    """With five, 11 of 129 without the mark were wrong, although the points seemed to show the model."""
+    published = 0
+    for name in ("bingham, much", "herschel-bulkley 0.35", "herschel-bulkley 0.5", "casson, much"):
+        case = Case(TrueFluid(*TRUE[name], 50.0), FORMS["nothing stated"], "normal", points, asked, scatter=(0.05, 0.1))
+        y = simulate(case, f"few {name}").curve.yield_stress
+        if y is not None:
+            published += 1
+            assert y.model_dependent
+            assert parameters(y.reasons, "yield_stress_needs_rates") == {"rates": points, "needed": LEAST_RATES}
+    # Of four points Herschel-Bulkley is never published.
+    assert published >= 2 or (points == 4 and asked == ("herschel_bulkley",))
+
+
+@pytest.mark.slow
+def test_of_six_rates_without_the_mark_at_most_five_in_a_hundred_are_wrong():
+    """The fewest rates without the mark, over more than tenfold; fluids with a yield stress."""
+    fluids = [name for name, (model, _) in TRUE.items() if model in YIELDING]
+    cases = drawn(fluids, 25, 2, spans=(12.0, 15.0, 25.0, 40.0, 60.0), points=(LEAST_RATES,))
+    found = count(cases)["all"]
+    assert found.published - found.marked > 50
+    assert clopper_pearson(found.wrong, found.published - found.marked)[0] <= 0.05, found
 
 
 @pytest.mark.parametrize("asked", [("casson",), ("bingham",), ("bingham", "casson"), ("newtonian", "casson")])
@@ -145,7 +182,7 @@ def test_a_stiff_fluid_over_a_narrow_span(tmp_path, speeds, seed):
     assert y.model_dependent
     assert y.low <= true <= y.high
     assert {"herschel_bulkley", "casson"} <= set(y.models)
-    refusal = "yield_model_needs_span" if len(speeds) > 4 else "yield_model_needs_rates"
+    refusal = "yield_model_needs_span" if len(speeds) > 4 else "yield_stress_needs_rates"
     assert codes(y.reasons) == [refusal, "yield_stress_model_dependent", "speed_to_add"]
     assert parameters(y.reasons, "yield_stress_model_dependent")["low"] == y.low
     speed = parameters(y.reasons, "speed_to_add")["speed"]

@@ -1,5 +1,6 @@
 """Temperature curves and platinum thermometers."""
 
+import functools
 import math
 
 import numpy as np
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.optimize import curve_fit
 
 from daq.core.errors import SettingError
-from daq.rheology import pt100
+from daq.rheology import pt100, temperature
 from daq.rheology.temperature import (
     Vft,
     correct_to_reference,
@@ -51,6 +52,30 @@ def test_vft_fit_returns_the_truth_from_exact_points_in_any_order():
     for curve in (fit_vft(ts, [TRUE.viscosity(t) for t in ts]), fit_vft(ts[:3], [TRUE.viscosity(t) for t in ts[:3]])):
         assert (curve.a, curve.b_kelvin, curve.t0_kelvin) == pytest.approx((-3.0, 900.0, 165.0), rel=1e-6)
     assert (curve.low_celsius, curve.high_celsius) == (10.0, 62.0)
+
+
+@pytest.mark.parametrize("evaluations", [1, 2, 3, 4, 5, 6, 8, 10, 15, 20, 40, 1000])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_search_that_did_not_end_at_the_minimum_gives_no_curve(monkeypatch, evaluations, seed):
+    """The search is cut short.  The minimum is that of a scan of t0, with a straight line for each."""
+    eta = noisy(seed, 0.01)
+    short = functools.partial(temperature.fit_curve, max_evaluations=evaluations)
+    monkeypatch.setattr(temperature, "fit_curve", short)
+    x, y = np.array(TEMPERATURES) + 273.15, np.log(eta)
+
+    def squares(t0):
+        columns = np.column_stack([np.ones_like(x), 1.0 / (x - t0)])
+        return float(np.sum((columns @ np.linalg.lstsq(columns, y, rcond=None)[0] - y) ** 2))
+
+    least = min(squares(float(x[0] - d)) for d in np.geomspace(0.2, 2e3, 2000))
+    try:
+        curve = fit_vft(TEMPERATURES, eta)
+    except SettingError as error:
+        assert evaluations < 1000
+        assert "did not end at a minimum" in str(error)  # noqa: PT017
+    else:
+        rest = np.log([curve.viscosity(t) for t in TEMPERATURES]) - y
+        assert float(rest @ rest) == pytest.approx(least, rel=1e-4)
 
 
 def test_vft_is_refused_where_no_such_curve_passes():

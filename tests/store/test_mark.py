@@ -1,7 +1,9 @@
 """A database that was put back from an older copy is noticed at the next start by the mark beside it."""
 
 import json
+import os
 import shutil
+import stat
 import time
 
 import pytest
@@ -195,3 +197,55 @@ def test_an_epoch_that_cannot_be_stored_changes_nothing_and_ends_the_start(path)
             with store.reader() as reader:
                 assert [r.epoch for r in reader.all_results()] == [1, 1]
         assert epoch_of(path) == 1
+
+
+def put_link(path, target):
+    path.symlink_to(target)
+
+
+def put_hard_link(path, target):
+    path.hardlink_to(target)
+
+
+def put_fifo(path, target):
+    os.mkfifo(path)
+
+
+@pytest.mark.parametrize("put", [put_link, put_hard_link, put_fifo])
+@pytest.mark.parametrize("name", ["daq.db.mark", "daq.db.mark.new"])
+@pytest.mark.timeout(30)
+def test_a_mark_is_never_written_into_another_file(path, name, put):
+    """Neither the file nor its draft follows a link, and a FIFO holds up nothing."""
+    start(path, ["a"])
+    target = path.with_name("of-others")
+    target.write_text("kept")
+    path.with_name(name).unlink(missing_ok=True)
+    put(path.with_name(name), target)
+    start(path, ["b"])
+    assert target.read_text() == "kept"
+    mark = path.with_name("daq.db.mark")
+    assert stat.S_ISREG(mark.lstat().st_mode)
+    assert mark.stat().st_nlink == 1
+    assert stat.S_IMODE(mark.stat().st_mode) == 0o600
+    assert not path.with_name("daq.db.mark.new").exists()
+
+
+@pytest.mark.timeout(30)
+def test_a_mark_that_is_a_link_is_not_believed(path):
+    """The link's target has the same content and time; a mark that the daemon wrote is never a link."""
+    start(path, ["a"])
+    mark = path.with_name("daq.db.mark")
+    mark.rename(path.with_name("moved"))
+    mark.symlink_to("moved")
+    with capture_logs():
+        assert start(path, ["b"]) == [(2, 1)]
+
+
+@pytest.mark.timeout(30)
+def test_a_mark_that_is_a_fifo_counts_as_missing(path):
+    start(path, ["a"])
+    mark = path.with_name("daq.db.mark")
+    mark.unlink()
+    os.mkfifo(mark)
+    with capture_logs():
+        assert start(path, ["b"]) == [(2, 1)]

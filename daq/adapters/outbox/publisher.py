@@ -26,6 +26,7 @@ from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.answers import Answers
 from daq.adapters.outbox.broker_memory import BrokerMemory
+from daq.adapters.outbox.changed import ChangedMessages
 from daq.adapters.outbox.flight import Backoff, Flight, in_thread
 from daq.adapters.outbox.greeting import EpochStartedError, Greeting
 from daq.adapters.outbox.jobs import PULSE_S, Jobs
@@ -109,6 +110,7 @@ class Publisher:
         self._checked = False
         self._poison = PoisonMessages()
         self.state = PublisherState()
+        self._changed = ChangedMessages(store, clock, self.state, self._log)
         self._requests = Requests(refill, self.state, Answers(topics, lambda: store.source))
         self._troubles = Troubles(self.state, self._log)
         self._greeting = Greeting(store, settings, topics, clock, self.state)
@@ -251,7 +253,7 @@ class Publisher:
         found = await in_thread(reader.waiting, limit=limit)
         # Messages marked during the read may still be in the answer.
         known = self._held | self._marked_meanwhile
-        fresh = [m for m in found if m.seq not in known]
+        fresh = await self._changed.without(reader, [m for m in found if m.seq not in known])
         self._ready.extend(fresh)
         self._held.update(m.seq for m in fresh)
         self._news |= len(found) == limit
@@ -328,7 +330,9 @@ class Publisher:
         flight.fill()
         if len(flight) < window and (topic := self._topics_refused.due(self._now())) is not None:
             message = await in_thread(next_try, reader, topic)
-            if message is None:
+            if message is not None and not await self._changed.without(reader, [message]):
+                self._topics_refused.at_once(topic, self._now())  # try the next message of the topic
+            elif message is None:
                 self._topics_refused.taken(topic)
                 self.state.refused.pop(topic, None)
             elif message.seq not in self._held and flight.send(message):

@@ -24,6 +24,8 @@ class PublisherState:
     """Reason of the refusal by topic, for topics that are tried again."""
     quarantined: int = 0
     """Number of messages put into quarantine."""
+    changed: int = 0
+    """Number of messages that were not sent because they do not agree with the audit trail."""
     repeated: int = 0
     """Number of messages put into the outbox again, by the daemon itself or on a consumer's request."""
     requests: int = 0
@@ -46,6 +48,7 @@ class PublisherState:
             in_flight=self.in_flight,
             refused=dict(self.refused),
             quarantined=self.quarantined,
+            changed=self.changed,
             repeated=self.repeated,
         )
 
@@ -66,6 +69,7 @@ class BrokerState:
     refused: dict[str, str] = field(default_factory=dict)
     """Reason of the refusal by topic."""
     quarantined: int = 0
+    changed: int = 0
     repeated: int = 0
 
 

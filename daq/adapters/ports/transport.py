@@ -20,6 +20,7 @@ from daq.adapters.ports.types import Connection, OnData, OnLost, Sent
 from daq.adapters.ports.virtual import MemoryConnection
 from daq.core.driver import Port
 from daq.core.errors import LinkError
+from daq.core.portname import refuse_login
 
 REFUSED: Final[tuple[type[Exception], ...]] = (
     OSError,
@@ -48,7 +49,9 @@ async def open_port(address: PortAddress, on_data: OnData, on_lost: OnLost) -> C
 
     Raises:
         LinkError: the port does not exist, is held by another process, or refuses its settings.
+        SettingError: the name holds a user or a password, which every later message would repeat.
     """
+    refuse_login(address.name)
     settings = address.settings
     url = locate(address.name)
     label = address.name if url == address.name else f"{address.name} ({url})"

@@ -2,9 +2,12 @@
 
 import hashlib
 import json
+import json.encoder
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
+
+_quoted: Final = json.encoder.encode_basestring_ascii
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +31,9 @@ def genesis(source: str) -> str:
 
 def entry_hash(seq: int, utc_ns: int, who: str, what: str, subject: str, detail: str, previous: str) -> str:
     """Return the SHA-256 (hex) over all fields of an entry, the hash of the previous entry included."""
-    fields = [previous, seq, utc_ns, who, what, subject, detail]
-    return hashlib.sha256(json.dumps(fields, separators=(",", ":")).encode()).hexdigest()
+    # The JSON list of the fields, as `json.dumps` writes it in twice the time; the publisher needs it for each result.
+    text = f"[{_quoted(previous)},{seq},{utc_ns},{_quoted(who)},{_quoted(what)},{_quoted(subject)},{_quoted(detail)}]"
+    return hashlib.sha256(text.encode("ascii")).hexdigest()
 
 
 def make_entry(

@@ -14,7 +14,7 @@ from daq.adapters.store.agreement.outside import of_head, of_message
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.agreement.tables import of_tables
 from daq.adapters.store.mark import MarkFile
-from daq.adapters.store.outbox_reading import quarantined
+from daq.adapters.store.outbox_reading import changed_messages, quarantined
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import RESERVE_BYTES
 from daq.core.errors import StoreError
@@ -174,6 +174,15 @@ def check_end(reader: Reader) -> list[Finding]:
 def check_outbox(reader: Reader, *, utc_ns: int) -> Finding:
     """Check how many messages wait for the broker, for how long, and how many were refused."""
     depth = reader.outbox_depth()
+    if depth.changed:
+        first = changed_messages(reader, limit=1)[0]
+        return Finding(
+            False,
+            "outbox",
+            f"{depth.changed} messages were changed in the database after they were stored and are not sent, "
+            f"the first: {first.topic} (result {first.result})",
+            "run `daq verify`, which names each changed field; keep a copy of the database",
+        )
     if not depth.waiting and not depth.refused and not depth.quarantined:
         return Finding(True, "outbox", "everything was delivered")
     age_ns = utc_ns - (depth.oldest_utc_ns or utc_ns)

@@ -2,7 +2,7 @@
 
 A message is ``waiting``, ``acknowledged`` or ``refused``.  The publisher tries a refused message again unless it is
 ``quarantined``.  A quarantined one is sent again only by a person's command.  A message that is sent again has the same
-id and bytes.
+id and bytes.  A message that does not agree with the audit trail is never sent: it is quarantined with `CHANGED`.
 
 A retained message shows the newest state of its topic, so an old one must never be sent after a newer one.  The old one
 is settled instead: it becomes ``acknowledged`` without a time.
@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
 from daq.adapters.store.access import Access
-from daq.adapters.store.sealed import agreeing
+from daq.adapters.store.sealed import CHANGED, agreeing
 from daq.adapters.store.steps import add_audit
 from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
@@ -24,9 +24,17 @@ SETTLED: Final = "not sent: a newer one of this topic took its place"
 
 _SETTLE: Final = (
     f"UPDATE outbox SET state = 'acknowledged', quarantined = 0, last_error = '{SETTLED}' "  # noqa: S608 - our text
-    "WHERE state = 'refused' AND retain AND "
+    f"WHERE state = 'refused' AND retain AND last_error <> '{CHANGED}' AND "
 )
 _AGAIN: Final = "UPDATE outbox SET state = 'waiting', acknowledged_utc_ns = NULL, again_utc_ns = ? WHERE seq = ?"
+_RELEASE: Final = (
+    "UPDATE outbox SET state = 'waiting', quarantined = 0, refused_utc_ns = NULL, again_utc_ns = ?, "  # noqa: S608
+    f"last_error = iif(last_error = '{CHANGED}', '', last_error) WHERE seq = ?"
+)
+_CHANGED: Final = (
+    f"UPDATE outbox SET state = 'refused', quarantined = 1, last_error = '{CHANGED}', "  # noqa: S608 - our text
+    "acknowledged_utc_ns = NULL, refused_utc_ns = coalesce(refused_utc_ns, ?) WHERE seq = ? AND state <> 'acknowledged'"
+)
 _NEWEST: Final = "(NOT retain OR seq = (SELECT max(n.seq) FROM outbox AS n WHERE n.topic = outbox.topic AND n.retain))"
 
 
@@ -69,6 +77,18 @@ class Refused(Transaction[None]):
 
 
 @dataclass(frozen=True, slots=True)
+class MarkChanged(Transaction[None]):
+    """Mark messages, by their numbers in the outbox, as changed after they were stored, so that they are not sent."""
+
+    kind: ClassVar[str] = "mark_changed"
+    seqs: tuple[int, ...]
+    utc_ns: int
+
+    def apply(self, access: Access) -> None:
+        access.many("mark", _CHANGED, [(self.utc_ns, seq) for seq in self.seqs])
+
+
+@dataclass(frozen=True, slots=True)
 class ReleaseTopic(Transaction[int]):
     """Let the refused messages of a topic wait again, because the broker has acknowledged message `taken` of it.
 
@@ -92,7 +112,8 @@ class ReleaseTopic(Transaction[int]):
 class ReleaseRefused(Transaction[int]):
     """Let all refused messages wait again, quarantined or not, on a person's command; with an audit entry.
 
-    A `stream` limits this to its messages.  Returns the number of messages.
+    A `stream` limits this to its messages.  Messages that do not agree with the audit trail are marked and not sent.
+    Returns the number of messages that wait again.
     """
 
     kind: ClassVar[str] = "release_refused"
@@ -103,15 +124,13 @@ class ReleaseRefused(Transaction[int]):
     def apply(self, access: Access) -> int:
         newer = "EXISTS (SELECT 1 FROM outbox AS n WHERE n.topic = outbox.topic AND n.retain AND n.seq > outbox.seq)"
         stream = "(?1 = '' OR stream = ?1)"
-        _refuse_changed(access, f"state = 'refused' AND {stream}", (self.stream,))
+        _, wrong, _ = agreeing(access, f"state = 'refused' AND {stream}", (self.stream,))
+        access.many("changed", _CHANGED, [(self.utc_ns, seq) for seq in wrong])
         access.run("settle", f"{_SETTLE} {stream} AND {newer}", (self.stream,))
-        count = access.run(
-            "mark",
-            "UPDATE outbox SET state = 'waiting', quarantined = 0, refused_utc_ns = NULL, again_utc_ns = ?2 "  # noqa: S608
-            f"WHERE state = 'refused' AND {stream}",
-            (self.stream, self.utc_ns),
-        ).rowcount
-        detail = {"refused": True, "messages": count}
+        good, _, _ = agreeing(access, f"state = 'refused' AND {stream}", (self.stream,))
+        access.many("mark", _RELEASE, [(self.utc_ns, seq) for seq in good])
+        count = len(good)
+        detail = {"refused": True, "messages": count, "changed": len(wrong)}
         add_audit(access, self.utc_ns, self.who, "messages_sent_again", self.stream or "all", detail)
         return count
 
@@ -211,7 +230,7 @@ def _refuse_changed(access: Access, where: str, values: Sequence[Any]) -> None:
     Raises:
         StoreError: a message does not agree with the audit trail; the text names the first.
     """
-    _, wrong = agreeing(access, where, values)
+    _, _, wrong = agreeing(access, where, values)
     if wrong:
         raise StoreError(f"{wrong}; nothing is sent again: run `daq verify`, and choose a range without it")
 
@@ -221,7 +240,7 @@ def _again(access: Access, utc_ns: int, where: str, values: Sequence[Any]) -> in
 
     A message that was changed after it was stored stays where it is; `daq doctor` names it.
     """
-    seqs, _ = agreeing(access, where, values)
+    seqs, _, _ = agreeing(access, where, values)
     access.many("mark", _AGAIN, [(utc_ns, seq) for seq in seqs])
     return len(seqs)
 

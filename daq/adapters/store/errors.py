@@ -48,11 +48,16 @@ _TROUBLES: Final[dict[int, str]] = {
 }
 
 
+def is_text_fault(error: Exception) -> bool:
+    """Return True if a text in the database is not UTF-8."""
+    return isinstance(error, UnicodeError) or str(error).startswith(_NOT_UTF_8)
+
+
 def explain(error: sqlite3.Error | UnicodeError, path: Path) -> StoreError:
     """Return `error` as a `StorageError` for a fault of file or disk, otherwise as a `StoreError`."""
     code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
     text = str(error)
-    if isinstance(error, UnicodeError) or text.startswith(_NOT_UTF_8):
+    if is_text_fault(error):
         code = sqlite3.SQLITE_CORRUPT
         text = "a text in it is not UTF-8"
     sentence = _TROUBLES.get(code)

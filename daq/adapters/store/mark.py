@@ -12,6 +12,7 @@ A snapshot of a whole disk brings both files back unchanged.  Only the broker sh
 import contextlib
 import json
 import os
+import stat
 import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -24,6 +25,9 @@ from daq.adapters.store.reading import Reader
 SUFFIX: Final = ".mark"
 LATE_NS: Final = 60 * 10**9
 """Time (ns) between the writing of a mark and its file's ctime above which the file was put back or changed."""
+
+LONGEST: Final = 4096
+"""Largest number of bytes of the file that are read; a mark has fewer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +103,9 @@ class MarkFile:
         draft = self.path.with_name(self.path.name + ".new")
         try:
             mark = Mark(source, epoch, self._database.stat().st_ino, seq, head, time.time_ns())
-            file = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o600)
+            # A file of that name is left by an earlier end, or is a link to a file of others: it is never written to.
+            draft.unlink(missing_ok=True)
+            file = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600)
             try:
                 os.write(file, json.dumps(asdict(mark)).encode())
             finally:
@@ -116,13 +122,20 @@ class MarkFile:
             self._failed = False
 
     def _read(self) -> tuple[Mark | None, int]:
-        """Return the mark, None where it is missing or damaged, and the file's ctime (ns)."""
+        """Return the mark, and the file's ctime (ns); None where it is missing, damaged or no regular file."""
         try:
-            ctime_ns = self.path.stat().st_ctime_ns
-            found = json.loads(self.path.read_text("utf-8"))
-        except (OSError, ValueError):
+            # Without O_NONBLOCK a FIFO of that name would hold up the start for ever.
+            file = os.open(self.path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+            try:
+                state = os.fstat(file)
+                if not stat.S_ISREG(state.st_mode):
+                    return None, 0
+                found = json.loads(os.read(file, LONGEST))
+            finally:
+                os.close(file)
+        except (OSError, ValueError, RecursionError):
             return None, 0
-        return (Mark(**found), ctime_ns) if _is_valid(found) else (None, 0)
+        return (Mark(**found), state.st_ctime_ns) if _is_valid(found) else (None, 0)
 
 
 def _is_valid(found: Any) -> bool:

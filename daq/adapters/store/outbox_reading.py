@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import BrokerSession, Message
+from daq.adapters.store.sealed import CHANGED
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,12 @@ def next_try(reader: Reader, topic: str) -> Message | None:
 
 def quarantined(reader: Reader, *, limit: int = 100) -> list[Message]:
     """Return the messages in quarantine, oldest first."""
-    return reader.outbox("state = 'refused' AND quarantined ORDER BY seq", [], limit)
+    return reader.outbox("state = 'refused' AND quarantined AND last_error <> ? ORDER BY seq", [CHANGED], limit)
+
+
+def changed_messages(reader: Reader, *, limit: int = 100) -> list[Message]:
+    """Return the messages that are not sent because they do not agree with the audit trail, oldest first."""
+    return reader.outbox("state = 'refused' AND quarantined AND last_error = ? ORDER BY seq", [CHANGED], limit)
 
 
 def last_acknowledged(reader: Reader) -> int | None:

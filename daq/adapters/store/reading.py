@@ -13,7 +13,7 @@ from urllib.parse import quote
 from sqlite_utils import Database
 
 from daq.adapters.store.audit import AuditEntry
-from daq.adapters.store.errors import FAULTS, explain
+from daq.adapters.store.errors import FAULTS, explain, is_text_fault
 from daq.adapters.store.rows import (
     InstrumentRecord,
     Message,
@@ -23,6 +23,7 @@ from daq.adapters.store.rows import (
     RunRecord,
 )
 from daq.adapters.store.schema import refuse_format
+from daq.adapters.store.sealed import CHANGED
 from daq.core.errors import JournalError, StoreError
 from daq.core.journal import Block, chain
 
@@ -74,11 +75,23 @@ class Reader:
         except FAULTS as error:
             raise explain(error, self.path) from error
 
-    def _rows(self, sql: str, parameters: Sequence[Any]) -> list[tuple[Any, ...]]:
-        """Return all rows of a SELECT as tuples, which cost less for thousands of messages."""
+    def rows(self, sql: str, parameters: Sequence[Any], *, damaged_text: bool = False) -> list[tuple[Any, ...]]:
+        """Return all rows of a SELECT as tuples, which cost less for thousands of messages.
+
+        With `damaged_text`, a text that is not UTF-8 gets escapes instead of an error.
+        """
         try:
             with self._turn:
-                return self._db.execute(sql, parameters).fetchall()
+                try:
+                    return self._db.execute(sql, parameters).fetchall()
+                except FAULTS as error:
+                    if not damaged_text or not is_text_fault(error):
+                        raise
+                self._db.conn.text_factory = _escaped
+                try:
+                    return self._db.execute(sql, parameters).fetchall()
+                finally:
+                    self._db.conn.text_factory = str
         except FAULTS as error:
             raise explain(error, self.path) from error
 
@@ -257,19 +270,24 @@ class Reader:
 
     def outbox(self, where: str, parameters: Sequence[Any], limit: int) -> list[Message]:
         """Return at most `limit` (-1: all) messages that satisfy a condition in SQL."""
-        return [_message(row) for row in self._rows(f"{_MESSAGE} WHERE {where} LIMIT ?", [*parameters, limit])]
+        # A damaged text in one message must not hold up the others.
+        found = self.rows(f"{_MESSAGE} WHERE {where} LIMIT ?", [*parameters, limit], damaged_text=True)
+        return [_message(row) for row in found]
 
     def outbox_depth(self) -> OutboxDepth:
         """Return the numbers of messages that are not acknowledged, and the age of the oldest."""
         rows = self.query(
-            "SELECT state, quarantined, count(*) AS n, min(coalesce(again_utc_ns, created_utc_ns)) AS oldest "
-            "FROM outbox WHERE state <> 'acknowledged' GROUP BY state, quarantined"
+            "SELECT state, CASE WHEN NOT quarantined THEN '' WHEN last_error = ? THEN 'changed' ELSE 'quarantined' END "
+            "AS kind, count(*) AS n, min(coalesce(again_utc_ns, created_utc_ns)) AS oldest "
+            "FROM outbox WHERE state <> 'acknowledged' GROUP BY 1, 2",
+            [CHANGED],
         )
-        counts = {(row["state"], bool(row["quarantined"])): row["n"] for row in rows}
+        counts = {(row["state"], row["kind"]): row["n"] for row in rows}
         return OutboxDepth(
-            waiting=counts.get(("waiting", False), 0),
-            refused=counts.get(("refused", False), 0),
-            quarantined=counts.get(("refused", True), 0),
+            waiting=counts.get(("waiting", ""), 0),
+            refused=counts.get(("refused", ""), 0),
+            quarantined=counts.get(("refused", "quarantined"), 0),
+            changed=counts.get(("refused", "changed"), 0),
             oldest_utc_ns=min((row["oldest"] for row in rows), default=None),
         )
 
@@ -298,6 +316,10 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
 
 def _run(row: dict[str, Any]) -> RunRecord:
     return RunRecord(**{**row, "companions": tuple(json.loads(row["companions"])), "simulated": bool(row["simulated"])})
+
+
+def _escaped(raw: bytes) -> str:
+    return raw.decode("utf-8", "backslashreplace")
 
 
 def _message(row: tuple[Any, ...]) -> Message:

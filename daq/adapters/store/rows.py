@@ -74,6 +74,8 @@ class Message:
     """Time of the first refusal, or None."""
     again_utc_ns: int | None
     """Time at which it was put into the outbox again after its delivery, or None."""
+    result: str | None
+    """Id of the result it is about; None where its row was falsified."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +151,7 @@ class OutboxDepth:
     Attributes:
         refused: refused messages that are tried again.
         quarantined: messages refused for good; they are not counted in `refused`.
+        changed: messages that are not sent because they do not agree with the audit trail; not counted elsewhere.
         oldest_utc_ns: time at which the oldest of all was put into the outbox, None without messages.
     """
 
@@ -156,6 +159,7 @@ class OutboxDepth:
     refused: int
     oldest_utc_ns: int | None
     quarantined: int = 0
+    changed: int = 0
 
 
 @dataclass(frozen=True, slots=True)

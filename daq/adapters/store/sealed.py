@@ -1,52 +1,115 @@
-"""Compare messages with the audit entries that seal them, inside the transaction that sends them again."""
+"""Compare messages with the audit entries that seal them, before they are sent and before they are sent again."""
 
 import json
-from collections.abc import Sequence
+import json.encoder
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Final
 
 from daq.adapters.store.access import Access
-from daq.adapters.store.audit import AuditEntry, digest_of, entry_hash
+from daq.adapters.store.audit import digest_of, entry_hash
+from daq.adapters.store.rows import Message
+from daq.core.errors import StoreError
 
+CHANGED: Final = "changed after it was stored: it does not agree with the audit trail"
+"""`last_error` of a message that is not sent for this reason."""
+
+#: Runs a SELECT and returns its rows.
+Rows = Callable[[str, Sequence[Any]], list[tuple[Any, ...]]]
+#: Result, id, topic, QoS, retained, properties and digest of the payload of a message.
+Content = tuple[Any, ...]
+
+# Texts are read as bytes: a text that is not UTF-8 makes one message differ, and stops no other.
 _MESSAGES: Final = (
-    "SELECT seq, result, id, topic, qos, retain, properties, payload FROM outbox WHERE {} ORDER BY result, seq"
+    "SELECT seq, CAST(result AS BLOB), CAST(id AS BLOB), CAST(topic AS BLOB), qos, retain, CAST(properties AS BLOB), "
+    "payload FROM outbox WHERE {} ORDER BY seq"
 )
 _ENTRIES: Final = (
-    "SELECT seq, utc_ns, who, what, subject, detail, previous, hash FROM audit "
-    "WHERE subject = ? AND what IN ('result_stored', 'message_derived') ORDER BY seq"
+    "SELECT seq, utc_ns, CAST(who AS BLOB), what, CAST(subject AS BLOB), CAST(detail AS BLOB), "
+    "CAST(previous AS BLOB), CAST(hash AS BLOB) FROM audit "
+    "WHERE subject IN (SELECT value FROM json_each(?)) AND what IN ('result_stored', 'message_derived') ORDER BY seq"
 )
+_ENTRIES_AS_TEXT: Final = (
+    "SELECT seq, utc_ns, who, what, subject, detail, previous, hash FROM audit "
+    "WHERE subject IN (SELECT value FROM json_each(?)) AND what IN ('result_stored', 'message_derived')"
+)
+_quoted: Final = json.encoder.encode_basestring_ascii
+_AT_ONCE: Final = 500
+"""Number of results whose entries are read at a time."""
 
 
-def agreeing(access: Access, where: str, values: Sequence[Any]) -> tuple[list[int], str]:
+def agreeing(access: Access, where: str, values: Sequence[Any]) -> tuple[list[int], list[int], str]:
     """Compare the messages that satisfy a condition in SQL with their audit entries.
 
-    Returns the numbers of those that agree, and a sentence about the first that does not ("" if all do).
+    Returns the numbers of those that agree, the numbers of those that do not, and a sentence about the first of these
+    ("" if all agree).
     """
-    good: list[int] = []
-    wrong = ""
-    result: str | None = None
-    sealed: dict[int, tuple[Any, ...]] = {}
-    for row in access.run("sealed", _MESSAGES.format(where), values).fetchall():
-        if row[1] != result or not sealed:
-            result, sealed = row[1], _sealed(access, row[1])
-        here = (*row[2:7], digest_of(row[7]))
-        if sealed.get(row[0]) == here:
-            good.append(row[0])
-        elif not wrong:
-            wrong = (
-                f"message {row[0]} (topic {row[3]}, result {row[1]}) does not agree with the audit trail: it was "
-                "changed after it was stored"
-            )
-    return good, wrong
+    found = access.run("sealed", _MESSAGES.format(where), values).fetchall()
+    here = {row[0]: (*map(_text, row[1:4]), row[4], row[5], _text(row[6]), digest_of(row[7])) for row in found}
+    known = _sealed((content[0] for content in here.values()), lambda sql, v: access.run("sealing", sql, v).fetchall())
+    good = [seq for seq, content in here.items() if known.get((content[0], seq)) == content]
+    wrong = sorted(here.keys() - set(good))
+    if not wrong:
+        return good, wrong, ""
+    result, _, topic, *_ = here[wrong[0]]
+    return good, wrong, f"message {wrong[0]} (topic {topic}, result {result}) was {CHANGED}"
 
 
-def _sealed(access: Access, result: str | None) -> dict[int, tuple[Any, ...]]:
-    """Return the messages of a result as its audit entries state them, by number in the outbox."""
-    out: dict[int, tuple[Any, ...]] = {}
-    for row in access.run("sealing", _ENTRIES, (result,)).fetchall():
-        entry = AuditEntry(*row)
-        if entry.hash != entry_hash(*row[:-1]):
-            continue  # a changed entry seals nothing
-        for m in json.loads(entry.detail)["messages"]:
-            known = (m["id"], m["topic"], m["qos"], m["retain"], m["properties"], m["payload"])
-            out.setdefault(m["seq"], known)
+def changed(messages: Sequence[Message], rows: Rows) -> list[Message]:
+    """Return the messages that do not agree with the audit trail; `rows` reads the database."""
+    # Most messages agree, and that is found without decoding an entry.  The rest are compared field by field.
+    rest = _not_found(messages, rows)
+    if not rest:
+        return []
+    known = _sealed((m.result for m in rest), rows)
+    return [m for m in rest if known.get((m.result, m.seq)) != _content(m)]
+
+
+def _not_found(messages: Sequence[Message], rows: Rows) -> list[Message]:
+    """Return the messages whose part of an audit entry is not found as text in a valid entry of their result."""
+    wanted = list({m.result: None for m in messages if m.result is not None})
+    details: dict[str, str] = {}
+    for begin in range(0, len(wanted), _AT_ONCE):
+        try:
+            found = rows(_ENTRIES_AS_TEXT, (json.dumps(wanted[begin : begin + _AT_ONCE]),))
+        except StoreError:
+            return list(messages)  # a damaged text: the other comparison accepts it
+        for row in found:
+            if row[7] == entry_hash(*row[:7]):
+                details[row[4]] = details.get(row[4], "") + row[5]
+    return [m for m in messages if _part(m) not in details.get(m.result or "", "")]
+
+
+def _part(m: Message) -> str:
+    """Return the part of an audit entry that seals a message, as `make_entry` writes it.
+
+    Inside a string of an entry its quotes would be escaped, so it is found only where the entry has it.
+    """
+    return (
+        f'{{"id":{_quoted(m.id)},"payload":"{digest_of(m.payload)}","properties":{_quoted(m.properties)},'
+        f'"qos":{m.qos:d},"retain":{m.retain:d},"seq":{m.seq},"topic":{_quoted(m.topic)}}}'
+    )
+
+
+def _content(m: Message) -> Content:
+    return (m.result, m.id, m.topic, m.qos, m.retain, m.properties, digest_of(m.payload))
+
+
+def _sealed(results: Iterable[str | None], rows: Rows) -> dict[tuple[str | None, int], Content]:
+    """Return the messages of results as their audit entries state them, by result and number in the outbox."""
+    out: dict[tuple[str | None, int], Content] = {}
+    wanted = [r for r in dict.fromkeys(results) if r is not None]
+    for begin in range(0, len(wanted), _AT_ONCE):
+        for row in rows(_ENTRIES, (json.dumps(wanted[begin : begin + _AT_ONCE]),)):
+            values: list[Any] = [_text(v) if isinstance(v, bytes) else v for v in row]
+            seq, utc_ns, who, what, subject, detail, previous, own = values
+            if own != entry_hash(seq, utc_ns, who, what, subject, detail, previous):
+                continue  # a changed entry seals nothing
+            for m in json.loads(detail)["messages"]:
+                content = (subject, m["id"], m["topic"], m["qos"], m["retain"], m["properties"], m["payload"])
+                out.setdefault((subject, m["seq"]), content)
     return out
+
+
+def _text(raw: bytes | None) -> str | None:
+    """Return the text of bytes; of bytes that are not UTF-8 a printable text."""
+    return None if raw is None else raw.decode("utf-8", "backslashreplace")

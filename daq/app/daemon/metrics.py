@@ -107,6 +107,7 @@ class Gatherer:
                 ("waiting", depth.waiting),
                 ("refused", depth.refused),
                 ("quarantined", depth.quarantined),
+                ("changed", depth.changed),
             ):
                 waiting.add(count, state=known)
             since = depth.oldest_utc_ns

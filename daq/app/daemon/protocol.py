@@ -142,6 +142,8 @@ class OutboxStatus:
     waiting: int = 0
     refused: int = 0
     quarantined: int = 0
+    changed: int = 0
+    """Messages that are not sent because they do not agree with the audit trail."""
     first_refused: tuple[RefusedMessage, ...] = ()
 
 

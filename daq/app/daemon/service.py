@@ -122,6 +122,7 @@ class Service:
             waiting=depth.waiting,
             refused=depth.refused,
             quarantined=depth.quarantined,
+            changed=depth.changed,
             first_refused=tuple(RefusedMessage(m.id, m.topic, m.last_error) for m in refused),
         )
 

@@ -9,8 +9,15 @@ from pydantic import Field
 
 from daq.adapters.outbox.publisher_state import BrokerState
 from daq.adapters.store.delivery import ReleaseRefused, SendAgain
-from daq.adapters.store.outbox_reading import last_acknowledged, last_sequences, quarantined, refused_topics
+from daq.adapters.store.outbox_reading import (
+    changed_messages,
+    last_acknowledged,
+    last_sequences,
+    quarantined,
+    refused_topics,
+)
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import Message
 from daq.app.screens.text import utc_iso
 from daq.core.errors import SettingError
 from daq.methods.files.fields import Label, Model
@@ -114,7 +121,7 @@ class TopicShown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MessageShown:
-    """Message in quarantine."""
+    """Message in quarantine, or changed after it was stored."""
 
     id: str
     instrument: str
@@ -137,6 +144,10 @@ class OutboxView:
     refused_topics: tuple[TopicShown, ...]
     quarantined: int
     quarantine: tuple[MessageShown, ...]
+    """The first `SHOWN` of them."""
+    changed: int
+    """Number of messages that are not sent because they do not agree with the audit trail."""
+    changed_messages: tuple[MessageShown, ...]
     """The first `SHOWN` of them."""
     last_acknowledged: str | None
     sequences: dict[str, int]
@@ -171,21 +182,24 @@ def outbox_view(reader: Reader, utc_ns: int, daemon: BrokerState | None, fallbac
             for t in refused_topics(reader)
         ),
         quarantined=depth.quarantined,
-        quarantine=tuple(
-            MessageShown(
-                id=m.id,
-                instrument=m.stream,
-                sequence=m.sequence,
-                topic=m.topic,
-                reason=m.last_error,
-                since=utc_iso(m.refused_utc_ns),
-                attempts=m.attempts,
-                bytes=len(m.payload),
-            )
-            for m in quarantined(reader, limit=SHOWN)
-        ),
+        quarantine=tuple(map(_shown, quarantined(reader, limit=SHOWN))),
+        changed=depth.changed,
+        changed_messages=tuple(map(_shown, changed_messages(reader, limit=SHOWN))),
         last_acknowledged=utc_iso(last_acknowledged(reader)),
         sequences=last_sequences(reader, epoch),
         daemon=daemon,
         fallbacks=tuple(fallbacks),
+    )
+
+
+def _shown(m: Message) -> MessageShown:
+    return MessageShown(
+        id=m.id,
+        instrument=m.stream,
+        sequence=m.sequence,
+        topic=m.topic,
+        reason=m.last_error,
+        since=utc_iso(m.refused_utc_ns),
+        attempts=m.attempts,
+        bytes=len(m.payload),
     )

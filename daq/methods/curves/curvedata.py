@@ -55,7 +55,7 @@ class YieldStress(FittedParameter):
 
     model_dependent: bool = Field(
         description="true where another model gives a value outside the interval, or one with a yield stress was "
-        "refused for the rates; the value alone must then not be used"
+        "refused for the span of the rates, or these are fewer than six; the value alone must then not be used"
     )
     low: Stress = Field(description="Pa, lowest end of the intervals of all these models")
     high: Stress = Field(description="Pa, highest end of the intervals of all these models")

@@ -13,7 +13,7 @@ from daq.methods.planning.ranging import SLOWEST
 from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.ranges import speeds_between
-from daq.rheology.yieldspread import YieldSpread, yield_spread
+from daq.rheology.yieldspread import LEAST_RATES, YieldSpread, yield_spread
 
 if TYPE_CHECKING:
     import numpy as np
@@ -60,12 +60,13 @@ def yield_stress_of(plan: Plan, fitted: FittedSeries) -> YieldStress | None:
 
 def _reasons(spread: YieldSpread, speed: float | None) -> list[Statement]:
     out: list[Statement] = []
-    for refusal in spread.refused:
-        given, model = refusal.reason.parameters, refusal.model
-        if refusal.reason.code == "rates_too_narrow":
-            out.append(state("yield_model_needs_span", model=model, **given))
-        else:
-            out.append(state("yield_model_needs_rates", model=model, rates=given["rates"], needed=given["needed"]))
+    if spread.few_rates:
+        out.append(state("yield_stress_needs_rates", rates=spread.rates, needed=LEAST_RATES))
+    out += [
+        state("yield_model_needs_span", model=refusal.model, **refusal.reason.parameters)
+        for refusal in spread.refused
+        if refusal.reason.code == "rates_too_narrow"
+    ]
     if spread.disagree or out:
         names = tuple(r.model for r in spread.rivals)
         out.append(state("yield_stress_model_dependent", low=spread.low, high=spread.high, models=names))

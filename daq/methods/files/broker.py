@@ -5,7 +5,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from daq.methods.files.fields import Duration, KeyedError, Model, Text
-from daq.methods.files.hosts import goes_openly, refuse_more_than_host
+from daq.methods.files.hosts import BrokerHost, goes_openly
 
 SECOND = 1_000_000_000
 TcpPort = Annotated[int, Field(ge=1, le=65535)]
@@ -61,7 +61,7 @@ class Tls(Model):
 class Broker(Model):
     """A broker, and the identity of this client."""
 
-    host: Text = Field(description="name or address of the broker")
+    host: BrokerHost = Field(description="name or address of the broker")
     port: TcpPort | None = None
     version: Literal["auto", "5", "3.1.1"] = "auto"
     client_id: Text | None = None
@@ -74,9 +74,6 @@ class Broker(Model):
     def _consistent(self) -> Self:
         if self.password is not None and self.user is None:
             raise KeyedError("user", "is missing: a password needs the user it belongs to")
-        refuse_more_than_host(self.host, "mqtt", "broker")
-        if "/" in self.host:
-            raise KeyedError("host", "is only the name or address of the broker, without mqtt:// and without path")
         return self
 
     @property

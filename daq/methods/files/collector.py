@@ -7,7 +7,7 @@ from pydantic import BeforeValidator, Field, model_validator
 from daq.methods.files.broker import SECOND, Broker, Secret, TcpPort, Tls
 from daq.methods.files.daemon import Metrics
 from daq.methods.files.fields import Duration, KeyedError, Listed, Model, Name, Text
-from daq.methods.files.hosts import refuse_more_than_host
+from daq.methods.files.hosts import DatabaseHost
 
 DAY = 86_400 * SECOND
 LONGEST_SESSION = 2**32 - 2
@@ -34,18 +34,13 @@ Levels = Annotated[str, BeforeValidator(levels)]
 class Postgres(Model):
     """The database to which results are written."""
 
-    host: Text = Field(description="name or address of the server, or the folder of its socket")
+    host: DatabaseHost = Field(description="name or address of the server, or the folder of its socket")
     port: TcpPort = 5432
     database: Text = Field(description="name of the database; the collector makes its own schema 'lab' in it")
     user: Text | None = None
     password: Secret | None = None
     tls: Tls | None = None
     """If given, the server's certificate is checked against its name."""
-
-    @model_validator(mode="after")
-    def _consistent(self) -> Self:
-        refuse_more_than_host(self.host, "postgresql", "server")
-        return self
 
 
 class Gaps(Model):

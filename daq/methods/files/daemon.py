@@ -68,6 +68,8 @@ class Metrics(Model):
 
     @model_validator(mode="after")
     def _usable(self) -> Self:
+        if self.listen is not None and "@" in self.listen:
+            raise KeyedError("listen", "holds a user or a password; write only the address, such as '127.0.0.1:9464'")
         if self.listen is not None and not self._is_loopback():
             raise KeyedError(
                 "listen",

@@ -1,9 +1,11 @@
 """Names and addresses of servers in files."""
 
 import ipaddress
-from typing import Final
+from typing import Annotated, Final
 
-from daq.methods.files.fields import KeyedError
+from pydantic import AfterValidator
+
+from daq.methods.files.fields import Text
 
 UNENCRYPTED: Final = (
     "the password goes unencrypted over the network to {host}, where others can read it; add {table}.tls, or use a "
@@ -11,28 +13,30 @@ UNENCRYPTED: Final = (
 )
 
 
-def refuse_more_than_host(host: str, scheme: str, what: str) -> None:
-    """Refuse a user, a password, a scheme, a path or a port in the place of a host.
+def broker_host(host: str) -> str:
+    """Return the host of a broker; `ValueError` if the text is more than a name or an address."""
+    _refuse_more_than_host(host, "mqtt", "broker")
+    if "/" in host:
+        raise ValueError("is only the name or address of the broker, without mqtt:// and without path")
+    return host
 
-    The error does not repeat the text, because it may contain a password.
 
-    Args:
-        host: the text of the file.
-        scheme: scheme of such an address, for the error.
-        what: name of the server, for the error.
+def database_host(host: str) -> str:
+    """Return the host of a database, or the folder of its socket; `ValueError` if the text is more than that."""
+    _refuse_more_than_host(host, "postgresql", "server")
+    return host
 
-    Raises:
-        KeyedError: the text is more than a name or an address.
-    """
+
+def _refuse_more_than_host(host: str, scheme: str, what: str) -> None:
+    # No error repeats the text, because it may contain a password.
     if "@" in host:
-        raise KeyedError(
-            "host",
+        raise ValueError(
             "holds a user or a password, which every reader and every backup of this file would have; write only the "
             "name or address here, `user = ...` beside it, and a reference to the password, such as "
-            'password = { file = "..." }',
+            'password = { file = "..." }'
         )
     if "://" in host or any(c.isspace() for c in host):
-        raise KeyedError("host", f"is only the name or address of the {what}, without {scheme}:// and without path")
+        raise ValueError(f"is only the name or address of the {what}, without {scheme}:// and without path")
 
 
 def is_local(host: str) -> bool:
@@ -49,3 +53,7 @@ def is_local(host: str) -> bool:
 def goes_openly(host: str, *, password: bool, tls: bool) -> bool:
     """Return True if a password is sent without encryption to another machine."""
     return password and not tls and not is_local(host)
+
+
+BrokerHost = Annotated[Text, AfterValidator(broker_host)]
+DatabaseHost = Annotated[Text, AfterValidator(database_host)]

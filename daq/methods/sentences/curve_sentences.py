@@ -47,9 +47,9 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "{model} could not be ruled out: it needs rates that span a factor of {needed}; these span {ratio}",
         model=TERM, needed=number(), ratio=number(".3g"),
     ),
-    "yield_model_needs_rates": sentence(
-        "{model} could not be ruled out: it needs {needed} different rates; these are {rates}",
-        model=TERM, needed=COUNT, rates=COUNT,
+    "yield_stress_needs_rates": sentence(
+        "{rates} different rates are too few to rule out any model: at least {needed} are needed",
+        rates=COUNT, needed=COUNT,
     ),
     "speed_to_add": sentence("add a step at {speed}, where these models differ", speed=SPEED),
     "no_speed_to_add": sentence(

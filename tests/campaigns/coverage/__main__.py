@@ -1,4 +1,7 @@
-"""Command of the campaign: ``python -m tests.campaigns.coverage [--runs 2000] [--curves 400] [--seed 1] [--processes 2]``."""
+"""Command of the campaign: ``python -m tests.campaigns.coverage [--runs 2000] [--curves 400] [--seed 1] [--processes 2]``.
+
+The rows of the flow curves can be run in pieces: ``--models cross carreau --forms "reading" "reading, zero stated"``.
+"""
 
 import argparse
 import sys
@@ -8,14 +11,15 @@ from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
 from tests.campaigns.coverage.autocorrelation import show_table, table
-from tests.campaigns.coverage.curve_campaign import curve_campaign, report_curves
+from tests.campaigns.coverage.curve_campaign import cells, judge_curves
+from tests.campaigns.coverage.curves import FLUIDS, FORMS
 from tests.campaigns.coverage.instruments import LAWS, IntervalCheck, Outcome, run_one
 from tests.campaigns.coverage.shares import WANTED, Share
 
 TORQUE_BANDS = ((0.0, 20.0), (20.0, 50.0), (50.0, 100.0))
 
 
-def main() -> int:
+def main(given: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.coverage", description=__doc__)
     parser.add_argument("--runs", type=int, default=2000, help="number of instruments, with one run each (2000)")
     parser.add_argument(
@@ -23,19 +27,20 @@ def main() -> int:
     )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=2)
-    args = parser.parse_args()
+    parser.add_argument("--models", nargs="+", choices=FLUIDS, default=FLUIDS, help="models of the flow curves (all)")
+    parser.add_argument("--forms", nargs="+", choices=FORMS, default=FORMS, help="forms of the specification (all)")
+    args = parser.parse_args(given)
     good, began = True, time.monotonic()
     if args.runs:
-        outcomes = campaign(args.seed, args.runs, args.processes)
-        print(f"{len(outcomes)} instruments and runs, seed {args.seed}, {time.monotonic() - began:.0f} s")
-        good = report(outcomes) & show_table(table(args.runs, args.seed))
+        found = campaign(args.seed, args.runs, args.processes)
+        print(f"{len(found)} instruments and runs, seed {args.seed}, {time.monotonic() - began:.0f} s")
+        good = report(found) & show_table(table(args.runs, args.seed))
     if args.curves:
         began = time.monotonic()
-        found = curve_campaign(args.seed, args.curves, args.processes)
-        print(
-            f"\n{sum(t.total for t in found.values())} flow curves, seed {args.seed}, {time.monotonic() - began:.0f} s"
-        )
-        good &= report_curves(found)
+        which = cells(args.models, args.forms)
+        print(f"\n{args.curves} flow curves for each of {len(which)} rows, seed {args.seed}")
+        good &= judge_curves(args.seed, args.curves, args.processes, which)
+        print(f"{time.monotonic() - began:.0f} s")
     return 0 if good else 1
 
 

@@ -19,14 +19,15 @@ from daq.core.encoding import encode
 from daq.core.errors import DaqError
 
 EXIT_WAITING = 1
-"""The broker refused a message, and a person has to do something about it."""
+"""A message was refused or changed, and a person has to do something about it."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.description = (
         "Results are committed together with a message for the broker; the outbox holds those that the broker\n"
-        "has not acknowledged.  Nothing in it is lost by a restart.  Exit code 1 where the broker refused something."
+        "has not acknowledged.  Nothing in it is lost by a restart.  Exit code 1 where the broker refused something,\n"
+        "or a message was changed in the database and is not sent."
     )
     parser.add_argument("--json", action="store_true", help="as JSON")
 
@@ -40,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
         print_json(encode(view))
     else:
         print("\n".join(lines(view, terminal_columns())))
-    return EXIT_WAITING if view.refused or view.quarantined else 0
+    return EXIT_WAITING if view.refused or view.quarantined or view.changed else 0
 
 
 def _daemon(state: Path) -> BrokerState | None:
@@ -84,6 +85,14 @@ def lines(view: OutboxView, columns: int | None = None) -> list[str]:
             "Allow the user to publish there in the broker's access rules; then they go out within the hour, "
             "or at once with `daq resend --refused`."
         )
+    if view.changed:
+        out.append("")
+        add(f"{view.changed} changed in the database after they were stored; they do not agree with the audit trail:")
+        rows = [[plain(m.id), plain(m.topic), str(m.bytes), m.since or "-"] for m in view.changed_messages]
+        out.append(table(["id", "topic", "bytes", "found"], rows, right=frozenset({2}), columns=columns))
+        if view.changed > len(view.changed_messages):
+            out.append(f"(the first {SHOWN} are shown)")
+        add("They are not sent. `daq verify` names each changed field with both values.")
     if view.quarantined:
         out.append("")
         add(f"{view.quarantined} in quarantine: the broker refuses them for good, they are not tried again:")

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from daq.adapters.paths import StateLock, database_path
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.cli.common import chosen_state
 from daq.app.daemon.control import ask, daemon_socket
@@ -50,7 +51,18 @@ def run(args: argparse.Namespace) -> int:
     what = "message" if count == 1 else "messages"
     when = "they go out now" if socket is not None else "they go out with the next `daq serve`"
     print(f"{count} {what} put into the outbox again" + (f"; {when}" if count else ": none were found"))
+    if changed := _changed(state):
+        print(f"{changed} not sent: changed in the database after they were stored (`daq outbox`, `daq verify`)")
     return 0
+
+
+def _changed(state: Path) -> int:
+    """Return the number of messages that are not sent because they were changed; 0 where this login cannot read it."""
+    try:
+        with Reader(database_path(state)) as reader:
+            return reader.outbox_depth().changed
+    except StoreError:
+        return 0
 
 
 def order_of(args: argparse.Namespace) -> ResendOrder:
