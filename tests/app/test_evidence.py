@@ -8,8 +8,11 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.agreement import everything
+from daq.adapters.store.sealed import CHANGED
 from daq.app.daemon import evidence
 from daq.app.daemon.evidence import Evidence
+from daq.app.daemon.metrics import Gatherer
+from daq.app.daemon.protocol import AskStatus
 from daq.app.daemon.service import Service
 from daq.core.errors import StoreError
 from tests.support.memory_bench import SupervisorBench
@@ -127,3 +130,14 @@ async def test_the_end_of_the_daemon_does_not_wait_for_a_statement_of_the_backgr
     assert len(ended) == 1
     assert "interrupted" in ended[0]
     assert found.checked == "none"
+
+
+async def test_the_status_and_the_metrics_show_messages_that_are_not_sent_because_they_were_changed(original, tmp_path):
+    mark = f"state = 'refused', quarantined = 1, refused_utc_ns = 1, last_error = '{CHANGED}'"
+    async with bench_with(original, tmp_path, f"UPDATE outbox SET {mark} WHERE seq = 5") as bench:
+        (answer,) = [a async for a in Service(bench.supervisor).handle(AskStatus())]
+        outbox = answer.status.outbox
+        assert (outbox.changed, outbox.quarantined, outbox.refused) == (1, 0, 0)
+        assert outbox.first_refused[0].reason == CHANGED
+        shown = Gatherer(bench.supervisor).text().decode()
+        assert 'daq_outbox_messages{state="changed"} 1' in shown

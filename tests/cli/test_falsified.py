@@ -112,6 +112,21 @@ def test_a_changed_payload_is_not_sent_again(cli, original, state, way):
         assert db.execute("SELECT count(*) FROM outbox WHERE again_utc_ns IS NOT NULL").fetchone() == (0,)
 
 
+def test_a_refused_message_that_was_changed_is_not_released_and_is_shown(cli, original, state):
+    """Message 5 of this database was refused by the broker."""
+    assert json.loads(cli("--state", state, "outbox", "--json").stdout)["changed"] == 0
+    change(original, state, "UPDATE outbox SET payload = CAST(payload || ' ' AS BLOB) WHERE seq = 5")
+    done = cli("--state", state, "resend", "--refused")
+    assert (done.returncode, "0 messages put into the outbox again" in done.stdout) == (0, True)
+    assert "1 not sent: changed in the database after they were stored" in done.stdout
+    shown = cli("--state", state, "outbox")
+    assert shown.returncode == 1
+    assert "1 changed in the database after they were stored" in shown.stdout
+    assert json.loads(cli("--state", state, "outbox", "--json").stdout)["changed"] == 1
+    findings = json.loads(cli("--state", state, "doctor", "--json").stdout)
+    assert any("1 messages were changed in the database" in f["say"] for f in findings if not f["ok"])
+
+
 # ---- what was kept outside
 
 
