@@ -11,7 +11,7 @@ import pytest
 
 from daq.adapters.sparkplug.metrics import DataType
 from daq.adapters.store.rows import ResultRecord, RunRecord
-from daq.adapters.store.schema import TABLES_0001
+from daq.adapters.store.schema import BASELINE_0001
 from daq.app.cli.measuring.run import arguments
 from daq.app.delivery.contract import SCHEMAS
 from daq.app.delivery.sparkplug_metrics import RESULT_METRICS, no_result, result_metrics
@@ -183,7 +183,7 @@ def test_details_of_a_sample_have_one_name_from_the_command_line_to_the_payload(
     assert named == {"product", "lot", "fill", "replicate", "sampled_at"}
     assert named <= set(RunOrder.model_fields)
     assert named <= {f.name for f in fields(RunRecord)}
-    runs = TABLES_0001.partition("CREATE TABLE runs (")[2].partition(") STRICT")[0]
+    runs = BASELINE_0001.partition("CREATE TABLE runs (")[2].partition(") STRICT")[0]
     assert named <= {line.split()[0] for line in runs.strip().splitlines()}
     parser = argparse.ArgumentParser()
     arguments(parser)
