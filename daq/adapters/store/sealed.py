@@ -100,13 +100,8 @@ def _sealed(results: Iterable[str | None], rows: Rows) -> dict[tuple[str | None,
     wanted = [r for r in dict.fromkeys(results) if r is not None]
     for begin in range(0, len(wanted), _AT_ONCE):
         for row in rows(_ENTRIES, (json.dumps(wanted[begin : begin + _AT_ONCE]),)):
-<<<<<<< HEAD
-            entry: list[Any] = [_text(v) if isinstance(v, bytes) else v for v in row]
-            seq, utc_ns, who, what, subject, detail, previous, own = entry
-=======
             values: list[Any] = [_text(v) if isinstance(v, bytes) else v for v in row]
             seq, utc_ns, who, what, subject, detail, previous, own = values
->>>>>>> evidence2
             if own != entry_hash(seq, utc_ns, who, what, subject, detail, previous):
                 continue  # a changed entry seals nothing
             for m in json.loads(detail)["messages"]:
