@@ -109,10 +109,10 @@ SLOW = "WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i 
 
 async def test_the_end_of_the_daemon_does_not_wait_for_a_statement_of_the_background(original, tmp_path, monkeypatch):
     """A statement that runs is interrupted: between two statements only would be too late on a slow disk."""
-    begun, ended = threading.Event(), []
+    started, ended = threading.Event(), []
 
     def check(stored, **_):
-        begun.set()
+        started.set()
         try:
             return stored.rows(SLOW)
         except StoreError as error:
@@ -124,7 +124,7 @@ async def test_the_end_of_the_daemon_does_not_wait_for_a_statement_of_the_backgr
     shutil.copyfile(original, path)
     found = Evidence(path)
     task = asyncio.create_task(found.check_all())
-    assert await asyncio.to_thread(begun.wait, 20)
+    assert await asyncio.to_thread(started.wait, 20)
     await asyncio.sleep(0.2)
     assert await ends_when_cancelled(task, found)
     assert len(ended) == 1
@@ -134,9 +134,11 @@ async def test_the_end_of_the_daemon_does_not_wait_for_a_statement_of_the_backgr
 
 async def test_the_status_and_the_metrics_show_messages_that_are_not_sent_because_they_were_changed(original, tmp_path):
     mark = f"state = 'refused', quarantined = 1, refused_utc_ns = 1, last_error = '{CHANGED}'"
-    async with bench_with(original, tmp_path, f"UPDATE outbox SET {mark} WHERE seq = 5") as bench:  # noqa: S608 - our text
+    change = f"UPDATE outbox SET {mark} WHERE seq = 5"  # noqa: S608 - our text
+    async with bench_with(original, tmp_path, change) as bench:
         (answer,) = [a async for a in Service(bench.supervisor).handle(AskStatus())]
         outbox = answer.status.outbox
+        assert outbox.trouble == ""
         assert (outbox.changed, outbox.quarantined, outbox.refused) == (1, 0, 0)
         assert outbox.first_refused[0].reason == CHANGED
         shown = Gatherer(bench.supervisor).text().decode()

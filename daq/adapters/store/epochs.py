@@ -9,6 +9,7 @@ from typing import Any, ClassVar, Final
 from daq.adapters.store.access import Access
 from daq.adapters.store.delivery import SETTLED
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.sealed import CHANGED
 from daq.adapters.store.steps import add_audit
 from daq.adapters.store.transactions import Transaction
 
@@ -53,8 +54,8 @@ class StartEpoch(Transaction[EpochStart]):
         access.run(
             "settle",
             "UPDATE outbox SET state = 'acknowledged', quarantined = 0, last_error = ? "
-            "WHERE retain AND state <> 'acknowledged'",
-            (SETTLED,),
+            "WHERE retain AND state <> 'acknowledged' AND last_error <> ?",
+            (SETTLED, CHANGED),
         )
         rows = access.run(
             "waiting",
