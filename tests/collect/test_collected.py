@@ -13,8 +13,7 @@ from daq.collect import collected
 from daq.collect.collected import Announcer, highest
 from daq.collect.gaps import store_statuses
 from daq.methods.messages.statusdata import CollectedData
-from tests.collect.test_gaps import events, status, tables
-from tests.collect.test_whole_way import measure, publishing, until
+from tests.collect.parts import events, measure, publishing, status, tables, until
 from tests.support.processes.collector import collecting, daemon, worker_settings
 from tests.support.processes.mosquitto import PASSWORD, eventually, listening, needs_mosquitto
 from tests.support.processes.postgres import needs_postgres

@@ -10,11 +10,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from daq.collect import gaps
-from daq.collect.database import open_database
-from daq.collect.decode import decode
-from daq.collect.schema import migrate
 from daq.collect.settings import GapSettings
-from daq.collect.writing import Writer
+from tests.collect.parts import events, status, tables
 from tests.support.processes.collector import collecting, daemon, worker_settings
 from tests.support.processes.mosquitto import eventually, needs_mosquitto
 from tests.support.processes.postgres import needs_postgres
@@ -22,26 +19,6 @@ from tests.support.runs.result_events import SOURCE, TOPICS, result
 
 pytestmark = [needs_postgres, needs_mosquitto]
 AT_ONCE = GapSettings(patience_s=0.0, again_s=100.0, again_most_s=1000.0)
-
-
-@contextlib.asynccontextmanager
-async def tables(database):
-    db = await open_database(database, "test")
-    try:
-        await migrate(db)
-        writer = Writer(db)
-        await writer.prepare()
-        yield db, writer
-    finally:
-        await db.close()
-
-
-def events(*sequences, **more):
-    return [decode(*result(n, **more)) for n in sequences]
-
-
-def status(state="online", source=SOURCE, **sequences):
-    return gaps.Status(TOPICS.prefix, source, state, None, {k.replace("_", "-"): n for k, n in sequences.items()}, "{}")
 
 
 async def missing(db):

@@ -1,71 +1,19 @@
 """From the daemon's store and publisher to the table, with lost results requested and sent again."""
 
-import asyncio
-import contextlib
 import json
 
 import pytest
 
-from daq.adapters.outbox.publisher import Publisher
 from daq.adapters.store.backup import backup, restore
-from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
-from daq.app.delivery.refill import Refill
+from tests.collect.parts import measure, publishing, until
 from tests.support.processes.collector import collecting, worker_settings
 from tests.support.processes.mosquitto import eventually, needs_mosquitto
 from tests.support.processes.postgres import needs_postgres
-from tests.support.runs.result_events import TOPICS, own_id, result
-from tests.support.runs.stored import T0, begin, conclude, register
+from tests.support.runs.result_events import result
+from tests.support.runs.stored import T0
 
 pytestmark = [pytest.mark.slow, needs_postgres, needs_mosquitto]
-
-
-class Time:
-    """The publisher's clock; a test can advance its monotonic time to skip the wait between requests."""
-
-    def utc_ns(self):
-        return T0
-
-    def mono_ns(self):
-        self.now = getattr(self, "now", 0) + 6_000_000_000
-        return self.now
-
-
-def measure(store, count, stream="bench-1"):
-    """Commit results with their messages, as the daemon makes them."""
-    store.submit(register()).result(10)
-    for _ in range(count):
-        with store.reader() as reader:
-            number = 1 + reader.query("SELECT coalesce(max(sequence), 0) AS n FROM results WHERE stream = ? AND epoch = ?",
-                                      (stream, store.epoch))[0]["n"]  # fmt: skip
-        run, own = f"{store.epoch}-{stream}-{number}", own_id(store.source, stream, number)
-
-        def build(sequence, _head, _digest):
-            topic, payload = result(sequence, stream=stream, source=store.source)
-            return json.dumps(json.loads(payload)["data"]), [Outgoing(topic, payload)]
-
-        store.submit(begin(run, stream)).result(10)
-        store.submit(conclude(run, result_id=own, build=build)).result(10)
-
-
-@contextlib.asynccontextmanager
-async def publishing(store, broker):
-    clock = Time()
-    refill = Refill(store.uuid, store.epoch, clock.utc_ns, clock.mono_ns)
-    publisher = Publisher(store, broker.settings(), clock, topics=TOPICS, refill=refill, seed=1)
-    task = asyncio.create_task(publisher.run())
-    try:
-        yield publisher
-    finally:
-        publisher.stop()
-        await asyncio.wait_for(task, 20)
-
-
-async def until(query, text, wanted, seconds=90.0):
-    end = asyncio.get_running_loop().time() + seconds
-    while (now := await asyncio.to_thread(query, text)) != wanted:
-        assert asyncio.get_running_loop().time() < end, f"{text}: {now}"
-        await asyncio.sleep(0.1)
 
 
 @pytest.fixture

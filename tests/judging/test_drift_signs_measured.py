@@ -8,7 +8,7 @@ from daq.testing.bench import Bench
 from simulators.rotational import Fluid, RotationalInstrument
 from simulators.rotational.catalogue import GEOMETRIES
 from simulators.rotational.laws import Newtonian
-from tests.judging.test_drift_signs import CODES, OWN, method
+from tests.judging.parts import CODES, OWN, method
 from tests.support.drift_signs import SIGNS
 from tests.support.runs.examples import driver_for, example, plan_of
 from tests.support.statements import codes, parameters
