@@ -81,6 +81,7 @@ def test_shares_add_up_and_rows_can_be_stored():
         "sensitivity": -2.0,
         "contribution": 4.0,
         "share": pytest.approx(16 / 25),
+        "unit": None,
     }
 
 

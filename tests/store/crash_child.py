@@ -8,6 +8,7 @@ from pathlib import Path
 
 from daq.adapters.store.delivery import (
     Acknowledge,
+    MarkChanged,
     NoteSession,
     Refused,
     ReleaseRefused,
@@ -51,6 +52,7 @@ def script():
         yield f"refused again {number}", Refused(number, "no", T0)
         yield f"topic {number}", ReleaseTopic("lab/v1/result/rotor-1", number)
         yield f"refused for good {number}", Refused(number, "never", T0, for_good=True)
+        yield f"changed {number}", MarkChanged((number,), T0)
         yield f"released {number}", ReleaseRefused(T0, "m.keeper", "rotor-1")
         yield f"acknowledge again {number}", Acknowledge((number,), T0)
         yield f"repeat {number}", RepeatSince(T0, T0 + 1)
