@@ -43,6 +43,44 @@ def _sentences_are_those_of_their_codes() -> Iterator[None]:
         yield
 
 
+SWEEPS = {
+    "tests/cli/test_digits.py": 6,
+    "tests/cli/test_falsified.py": 3,
+    "tests/collect/test_hostile.py": 4,
+    "tests/core/test_replay.py": 3,
+    "tests/delivery/test_changed.py": 4,
+    "tests/delivery/test_put_back.py": 4,
+    "tests/doors/test_hostile_files.py": 4,
+    "tests/judging/test_approved_combinations.py": 3,
+    "tests/judging/test_temperature_of_limits.py": 3,
+    "tests/kit/test_conformance.py": 3,
+    "tests/methods/test_curve_zero.py": 4,
+    "tests/methods/test_yield_dependence.py": 3,
+    "tests/planning/test_advice.py": 3,
+    "tests/rheology/test_autocorrelation.py": 4,
+    "tests/rheology/test_nist_nonlinear.py": 3,
+    "tests/store/test_agreement.py": 3,
+    "tests/store/test_backup.py": 6,
+}
+"""Modules of generated cases.  The quick tests run every n-th case of a function that has many, the slow tests the rest."""
+MANY_CASES = 6
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    cases: dict[str, list[pytest.Item]] = {}
+    for item in items:
+        name = item.nodeid.partition("[")[0]
+        if name.partition("::")[0] in SWEEPS:
+            cases.setdefault(name, []).append(item)
+    for name, found in cases.items():
+        every = SWEEPS[name.partition("::")[0]]
+        if len(found) >= MANY_CASES:
+            for number, item in enumerate(found):
+                if number % every:
+                    item.add_marker(pytest.mark.slow)
+
+
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     skipped = terminalreporter.stats.get("skipped", [])
     if skipped and os.environ.get("CI"):

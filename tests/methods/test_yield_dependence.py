@@ -154,6 +154,7 @@ def test_a_span_below_tenfold_is_always_marked(asked, span):
             assert "yield_model_needs_span" in codes(y.reasons)
 
 
+@pytest.mark.slow
 def test_a_wide_span_with_little_scatter_is_seldom_marked():
     """The mark means something: over sixtyfold rates the points themselves show which model is right."""
     marks: Counter[bool] = Counter()
