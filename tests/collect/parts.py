@@ -56,9 +56,15 @@ def measure(store, count, stream="bench-1"):
                                       (stream, store.epoch))[0]["n"]  # fmt: skip
         run, own = f"{store.epoch}-{stream}-{number}", own_id(store.source, stream, number)
 
-        def build(sequence, _head, _digest):
+        def build(sequence, head, digest):
             topic, payload = result(sequence, stream=stream, source=store.source)
-            return json.dumps(json.loads(payload)["data"]), [Outgoing(topic, payload)]
+            event = json.loads(payload)
+            # As the daemon: the result names its place in the audit trail and the digest of its journal.
+            event["data"]["origin"] |= {
+                "journal_digest": digest, "audit_head": head.head, "audit_number": head.number,
+                "audit_before": head.before, "audit_before_number": head.before_number,
+            }  # fmt: skip
+            return json.dumps(event["data"]), [Outgoing(topic, json.dumps(event).encode())]
 
         store.submit(begin(run, stream)).result(10)
         store.submit(conclude(run, result_id=own, build=build)).result(10)

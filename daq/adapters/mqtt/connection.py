@@ -8,6 +8,7 @@ the reason codes itself and ends every wait when the connection is lost.
 import asyncio
 import contextlib
 import json
+import math
 import ssl
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
@@ -159,7 +160,11 @@ class Connection:
             BrokerDownError: the connection was lost, or no answer arrived within `timeout_s`.
         """
         try:
-            codes = await self._client.subscribe(topic, qos, timeout=self.timeout_s)
+            # The library's time limit is wait_for (see `publish`), so it gets none.
+            async with asyncio.timeout(self.timeout_s):
+                codes = await self._client.subscribe(topic, qos, timeout=math.inf)
+        except TimeoutError:
+            raise BrokerDownError(f"no answer to a subscription within {self.timeout_s:g} s") from None
         except aiomqtt.MqttError as error:
             raise BrokerDownError(f"no answer to a subscription: {error}") from error
         for code in codes:
@@ -176,7 +181,10 @@ class Connection:
             BrokerDownError: the connection was lost, or no answer arrived within `timeout_s`.
         """
         try:
-            await self._client.unsubscribe(topic, timeout=self.timeout_s)
+            async with asyncio.timeout(self.timeout_s):
+                await self._client.unsubscribe(topic, timeout=math.inf)
+        except TimeoutError:
+            raise BrokerDownError(f"no answer from the broker within {self.timeout_s:g} s") from None
         except aiomqtt.MqttError as error:
             raise BrokerDownError(f"no answer from the broker: {error}") from error
 
