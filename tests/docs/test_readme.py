@@ -105,6 +105,8 @@ def test_the_commands_of_the_readme_run(bench):
     try:
         for line in filter(None, lines):
             text = line.replace("3f2a", run_id[:8]).replace("/media/daq.sqlite", str(bench / "copy.sqlite"))
+            if text == "daq verify kept.json":
+                continue  # no consumer kept a message here; tests/cli/test_falsified.py compares one
             if text.startswith("export "):
                 exports.append(text)
             elif text.endswith("&"):

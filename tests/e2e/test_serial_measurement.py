@@ -80,7 +80,15 @@ def test_the_fitted_parameters_equal_those_of_the_fluid(further):
         assert outcome["outcome"] == "complete", (fluid, outcome)
         curve = json.loads(lab.daq("show", outcome["run"][:13], "--json").stdout)["flow_curve"]
         details = (fluid, curve["fits"], curve["left_out"], [p["reasons"] for p in curve["points"]])
-        (fit,) = [f for f in curve["fits"] if f["model"] == model]
+        fit = next((f for f in curve["fits"] if f["model"] == model), None)
+        if fit is None:
+            # A model of four parameters at the edge of the instrument's resolution: noise may leave one of them open.
+            # Then the model is refused by name, and a simpler one is used.
+            refused = {r["model"]: r["reason"]["code"] for r in curve["refused"]}
+            assert model == "cross", (details, refused)
+            assert refused[model] in ("parameter_not_determined", "fit_not_converged"), (details, refused)
+            assert curve["chosen"] is not None, details
+            continue
         # Real time sets the phase of the noise: a model at the edge of the instrument's resolution may be named as not
         # resolved, and then a simpler one is used.  tests/methods/test_curve.py holds the choice, with seeded noise.
         assert curve["chosen"] == model or fit["unresolved"] is not None, details
