@@ -1,6 +1,5 @@
 """Damaged and forged messages: each is named, none makes results missing without bound, replaces a result or blocks."""
 
-import contextlib
 import itertools
 import json
 import math
@@ -12,32 +11,19 @@ import pytest
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.collect import gaps
 from daq.collect.broker import ReceivedMessage
-from daq.collect.database import open_database
 from daq.collect.decisions import retry_refused
 from daq.collect.decode import Live, decode
-from daq.collect.schema import migrate
 from daq.collect.settings import CollectSettings, GapSettings
 from daq.collect.sources import rebind
 from daq.collect.worker import Worker
 from daq.collect.writing import Writer, Written
+from tests.collect.parts import tables
 from tests.support.processes.postgres import needs_postgres
 from tests.support.runs.result_events import SOURCE, T0, TOPICS, curve, own_head, own_id, result
 
 pytestmark = needs_postgres
 OTHER = "glaze-works/kiln-street/packing/lab/v1"
 SECOND_ID = "00000000-0000-4000-8000-00000000000f"
-
-
-@contextlib.asynccontextmanager
-async def tables(database):
-    db = await open_database(database, "test")
-    try:
-        await migrate(db)
-        writer = Writer(db)
-        await writer.prepare()
-        yield db, writer
-    finally:
-        await db.close()
 
 
 def events(*messages):
