@@ -64,6 +64,7 @@ SWEEPS = {
     "tests/rheology/test_autocorrelation.py": 4,
     "tests/rheology/test_nist_nonlinear.py": 3,
     "tests/simulators/test_flow.py": 3,
+    "tests/sparkplug/test_changed_results.py": 5,
     "tests/store/test_agreement.py": 3,
     "tests/store/test_backup.py": 6,
 }
