@@ -51,6 +51,7 @@ SWEEPS = {
     "tests/core/test_replay.py": 3,
     "tests/delivery/test_changed.py": 4,
     "tests/delivery/test_put_back.py": 4,
+    "tests/delivery/test_put_back_later.py": 8,
     "tests/doors/test_hostile_files.py": 4,
     "tests/judging/test_approved_combinations.py": 3,
     "tests/judging/test_temperature_of_limits.py": 3,
