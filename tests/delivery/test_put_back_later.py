@@ -4,7 +4,6 @@ import asyncio
 import contextlib
 import itertools
 import random
-import sqlite3
 
 import aiomqtt
 import pytest
@@ -13,7 +12,7 @@ from structlog.testing import capture_logs
 from daq.adapters.outbox.put_back import HIGHEST, LARGEST, MOST_EPOCHS_AHEAD
 from daq.adapters.store.epochs import StartEpoch, last_epoch_start
 from daq.adapters.store.store import Store
-from tests.delivery.parts import STREAM, a_result, delivering, depth, measure, stored
+from tests.delivery.parts import STREAM, a_result, delivering, depth, measure, put_back, stored
 from tests.support.processes.mosquitto import PASSWORD, TOPICS, eventually, listening, needs_mosquitto
 from tests.support.runs.stored import T0
 
@@ -123,14 +122,6 @@ async def test_no_other_message_starts_an_epoch_or_ends_the_connection(tmp_path,
             await announce(stored(last[0], last[1] + 1, a_result("lost")))
             await eventually(lambda: store.epoch == EPOCH + 1)
     assert len(put_back_lines(logs)) == 1
-
-
-def put_back(path, copy):
-    """Put an older copy into the open database, as a snapshot does below a running daemon."""
-    source, target = sqlite3.connect(copy), sqlite3.connect(path)
-    source.backup(target)
-    source.close()
-    target.close()
 
 
 @pytest.mark.parametrize(("copied_after", "lost", "between"), list(itertools.product((0, 2), (1, 3), (0, 1, 4))))

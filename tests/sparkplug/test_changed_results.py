@@ -15,7 +15,6 @@ from structlog.testing import capture_logs
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.memory import FILE, MOST_CHANGED, ChangedResult, Memory, read_changed
 from daq.adapters.sparkplug.metrics import DataType, Metric
-from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Correct
 from daq.app.cli.delivery.outbox import lines
@@ -23,10 +22,11 @@ from daq.app.delivery.resending import outbox_view
 from daq.app.delivery.sparkplug_content import StoredContent, position
 from daq.app.workshop.diagnosis import check_results_of_sparkplug
 from tests.support.processes.mosquitto import Mosquitto, needs_mosquitto
-from tests.support.runs.stored import SECOND, T0, begin, conclude, register
-from tests.support.sparkplug.link import AdvancedClock, linked, watching
+from tests.support.runs.stored import SECOND, T0, register
+from tests.support.sparkplug.link import AdvancedClock, watching
+from tests.support.sparkplug.stored import DEVICE, build, measure, sending
 
-DEVICE, OTHER = "rotor-1", "rotor-2"
+OTHER = "rotor-2"
 FIRST, MIDDLE, NEWEST = "a", "b", "e"
 ALL = ["a", "b", "c", "d", "e"]
 """Results in the order of commit: ``d`` is of the other device, and ``e`` corrects ``c``."""
@@ -79,19 +79,6 @@ CHANGES = (
 )
 NOT_READ = ("results, stream of no device", "results, stream is no UTF-8")
 """Changes after which the result belongs to no device, so that it is not read; `daq verify` names it."""
-
-
-def build(name):
-    def built(sequence, _audit, _journal):
-        data = json.dumps({"value": 0.1234, "unit": "Pa.s", "quality": "Good", "name": name, "sequence": sequence})
-        return data, [Outgoing("lab/v1/result/rotor-1", data.encode())]
-
-    return built
-
-
-def measure(store, name, device=DEVICE):
-    store.submit(begin(name, device)).result(10)
-    store.submit(conclude(name, result_id=name, build=build(name))).result(10)
 
 
 def fill(path):
@@ -264,27 +251,6 @@ def test_the_file_names_a_limited_number_and_another_database_reads_none(tmp_pat
 
 
 # ---- with Mosquitto
-
-
-class Bench(StoredContent):
-    """The content of a database for one device that is always there."""
-
-    def node(self):
-        return (Metric("source", DataType.STRING, self.bench.store.source, 1),)
-
-    def present(self):
-        return {DEVICE: (Metric("instrument/state", DataType.STRING, "ready", 1),)}
-
-
-@contextlib.asynccontextmanager
-async def sending(store, broker, clock):
-    with store.reader() as reader:
-        bench = SimpleNamespace(store=store, clock=SimpleNamespace(utc_ns=lambda: T0), sessions={}, runs={})
-        content = Bench(bench, reader, None, None)
-        async with linked(
-            store.path.parent, broker.settings(), content, clock=clock, position=position(reader)
-        ) as link:
-            yield link
 
 
 @pytest.fixture

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from daq.adapters.sparkplug.memory import Position
 from daq.adapters.sparkplug.metrics import Metric
 
 
@@ -43,4 +44,8 @@ class Content(Protocol):
 
         A result that does not agree with the audit trail is not among them, and is noted in the node's `Memory`.
         """
+        ...
+
+    def position(self, epoch: int) -> Position | None:
+        """Return the position of the database where it is no longer in `epoch`, else None; called as `newest`."""
         ...

@@ -145,7 +145,7 @@ class Link:
                 await self._send_death(connection)
 
     async def _live(self, connection: Connection) -> None:
-        """Send changes and results until `stop`, or until the primary host goes offline.
+        """Send changes and results until `stop`, until the primary host goes offline, or until a new epoch.
 
         Raises:
             BrokerDownError: the connection was lost.
@@ -157,6 +157,8 @@ class Link:
                 if self.node.host_gone:
                     log.info("the primary host went offline", host=self.node.names.host)
                     await self._repeat_recent()
+                    return
+                if await self._new_epoch():
                     return
                 if self.node.birth_due(self._clock.mono_ns()):
                     await self._birth(connection)
@@ -171,6 +173,20 @@ class Link:
                 await self._wait(connection)
             if connection.lost.done():
                 raise BrokerDownError(connection.lost.result())
+
+    async def _new_epoch(self) -> bool:
+        """Adapt the marks where the database has started a new epoch; return whether it has.
+
+        The births of a new session show the new source.
+        """
+        position = await in_thread(self._content.position, self._memory.epoch)
+        if position is None:
+            return False
+        log.warning("the database was put back; the Sparkplug node is born again", epoch=position.epoch)
+        self._memory.follow(position)
+        self._recent.clear()
+        await self._save()
+        return True
 
     async def _send_death(self, connection: Connection) -> None:
         """Publish the node's death where the connection is still open."""

@@ -92,9 +92,14 @@ class Memory:
         memory.bd_seq = found["bdSeq"]
         memory.sent = found["sent"]
         if found["epoch"] != position.epoch:
-            memory.sent = {s: min(mark, position.newest_before.get(s, 0)) for s, mark in memory.sent.items()}
+            memory.follow(position)
         memory.changed = _changed(found)
         return memory
+
+    def follow(self, position: Position) -> None:
+        """Adapt the marks to a new epoch: results after those of earlier epochs are gone, or have other marks now."""
+        self.epoch = position.epoch
+        self.sent = {s: min(mark, position.newest_before.get(s, 0)) for s, mark in self.sent.items()}
 
     def next_bd_seq(self) -> int:
         """Return the birth/death number of the next connection, after it was written to the disk."""

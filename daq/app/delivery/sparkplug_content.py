@@ -128,6 +128,10 @@ class StoredContent:
                 return [self._shown(record.stream, record) for record in chosen]
             wrong |= more
 
+    def position(self, epoch: int) -> Position | None:
+        """Return the position of the database where it is no longer in `epoch`, else None."""
+        return None if self.bench.store.epoch == epoch else position(self.reader)
+
     def _records(self, device: str, mark: int, limit: int) -> list[ResultRecord]:
         return self.reader.result_rows("stream = ? AND audit_seq > ? ORDER BY audit_seq", [device, mark], limit)
 

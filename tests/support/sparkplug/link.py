@@ -56,6 +56,9 @@ class Content:
         found = sorted((m, d) for d, m in self.results if d in marks and m > marks[d])
         return [self._shown(d, m) for m, d in found[:limit]]
 
+    def position(self, _epoch):
+        return None
+
     def add(self, device="bench-1", count=1):
         for _ in range(count):
             self.results.append((device, len(self.results) + 1))
