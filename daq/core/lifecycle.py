@@ -208,12 +208,12 @@ class LifeCycle:
         if asked is None:
             return
         for link in asked:
-            if link.identity_check is IdentityCheck.NO_ANSWER:
+            if link.identification.check is IdentityCheck.NO_ANSWER:
                 if link is self._lead:
-                    reason = remark("identity_not_given", instrument=link.name, detail=link.identity_detail)
+                    reason = remark("identity_not_given", instrument=link.name, detail=link.identification.detail)
                     self.give_up("fault", reason)
                     return
-                self.note("no_identity", f"{link.name} does not say who it is: {link.identity_detail}")
+                self.note("no_identity", f"{link.name} does not say who it is: {link.identification.detail}")
         self._go("identified")
 
     def give_up(self, trigger: str, reason: Remark) -> None:

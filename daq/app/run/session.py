@@ -276,7 +276,7 @@ class Session:
         if moved.trigger in ("motor still", "stop not confirmed, open again"):
             self._audit.stop_over(self.link.motor)
         if moved.target is LinkState.READY:
-            self._audit.identified(self.link.identity)
+            self._audit.identified(self.link.identification.identity)
             if self._borrower is not None:
                 self.link.lend(moved.t)
         elif moved.target is LinkState.LENT and self._borrower is not None:

@@ -28,7 +28,7 @@ class Standing:
 
     def show(self, link: Link) -> None:
         """Take identity, motor and the latest reading from the link; a reading that is not trusted is left out."""
-        self.identity = link.identity
+        self.identity = link.identification.identity
         self.motor = Motor.IN_DOUBT.value if link.motor is Motor.IN_DOUBT else ""
         last = link.intake.last if link.trusted else ()
         if not last:
