@@ -8,7 +8,7 @@ import pytest
 
 from daq.app.delivery.sparkplug import Sparkplug
 from daq.app.delivery.sparkplug_content import StoredContent
-from daq.app.run.session import Standing
+from daq.app.run.standing import Standing
 from daq.core.errors import SettingError
 from daq.core.linkstates import LinkState
 from daq.methods.files.load import load_daemon
