@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import json
-import sqlite3
 import uuid
 
 import aiomqtt
@@ -117,11 +116,3 @@ def measure(store, names):
         done = store.submit(conclude(name, result_id=result, build=build)).result(10)
         out.append((store.source, done.sequence, result))
     return out
-
-
-def put_back(path, copy):
-    """Put an older copy into the open database, as a snapshot does below a running daemon."""
-    source, target = sqlite3.connect(copy), sqlite3.connect(path)
-    source.backup(target)
-    source.close()
-    target.close()

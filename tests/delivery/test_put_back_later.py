@@ -12,9 +12,9 @@ from structlog.testing import capture_logs
 from daq.adapters.outbox.put_back import HIGHEST, LARGEST, MOST_EPOCHS_AHEAD
 from daq.adapters.store.epochs import StartEpoch, last_epoch_start
 from daq.adapters.store.store import Store
-from tests.delivery.parts import STREAM, a_result, delivering, depth, measure, put_back, stored
+from tests.delivery.parts import STREAM, a_result, delivering, depth, measure, stored
 from tests.support.processes.mosquitto import PASSWORD, TOPICS, eventually, listening, needs_mosquitto
-from tests.support.runs.stored import T0
+from tests.support.runs.stored import T0, put_back
 
 pytestmark = [needs_mosquitto, pytest.mark.asyncio]
 

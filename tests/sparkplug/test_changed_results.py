@@ -12,16 +12,20 @@ from types import SimpleNamespace
 import pytest
 from structlog.testing import capture_logs
 
+from daq.adapters.paths import database_path
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.memory import FILE, MOST_CHANGED, ChangedResult, Memory, read_changed
 from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Correct
+from daq.app.cli import main
 from daq.app.cli.delivery.outbox import lines
+from daq.app.delivery.curve_publishing import curve_message
 from daq.app.delivery.resending import outbox_view
 from daq.app.delivery.sparkplug_content import StoredContent, position
 from daq.app.workshop.diagnosis import check_results_of_sparkplug
-from tests.support.processes.mosquitto import Mosquitto, needs_mosquitto
+from daq.core.errors import StoreError
+from tests.support.processes.mosquitto import TOPICS, Mosquitto, needs_mosquitto
 from tests.support.runs.stored import SECOND, T0, register
 from tests.support.sparkplug.link import AdvancedClock, watching
 from tests.support.sparkplug.stored import DEVICE, build, measure, sending
@@ -248,6 +252,24 @@ def test_the_file_names_a_limited_number_and_another_database_reads_none(tmp_pat
             file.write_text(damaged)
             assert read_changed(tmp_path, store.uuid) == []
             assert file.exists()
+
+
+def test_the_commands_name_a_changed_result_and_no_curve_is_computed_from_it(tmp_path, capsys):
+    path = database_path(tmp_path)
+    with fill(path) as store:
+        Node(store).sent()
+        assert main(["outbox", "--state", str(tmp_path)]) == 0
+        change(path, "results, data", MIDDLE)
+        Node(store, {DEVICE: 0}).sent()
+        with store.reader() as reader:
+            assert curve_message(reader, FIRST, store.uuid, TOPICS, T0) is None  # its method has none
+            with pytest.raises(StoreError, match="changed after it was stored"):
+                curve_message(reader, MIDDLE, store.uuid, TOPICS, T0)
+    capsys.readouterr()
+    assert main(["outbox", "--state", str(tmp_path)]) == 1
+    assert "1 results were changed in the database" in capsys.readouterr().out
+    main(["doctor", "--state", str(tmp_path)])
+    assert "1 results were changed in the database" in capsys.readouterr().out
 
 
 # ---- with Mosquitto

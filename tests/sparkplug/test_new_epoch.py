@@ -8,9 +8,8 @@ from daq.adapters.sparkplug.memory import Memory
 from daq.adapters.store.epochs import StartEpoch
 from daq.adapters.store.store import Store
 from daq.app.delivery.sparkplug_content import position
-from tests.delivery.parts import put_back
 from tests.support.processes.mosquitto import Mosquitto, needs_mosquitto
-from tests.support.runs.stored import T0, register
+from tests.support.runs.stored import T0, put_back, register
 from tests.support.sparkplug.link import AdvancedClock, watching
 from tests.support.sparkplug.stored import DEVICE, measure, sending
 
