@@ -9,7 +9,7 @@ from daq.core.effects import Facts, Kept
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.core.statistics import Ripple, Summary
-from daq.core.steady import LEAST_EFFECTIVE, effective_count, effective_readings
+from daq.core.steady import LEAST_EFFECTIVE, effective_count
 from daq.core.student import t_975
 from daq.core.units import convert
 from daq.methods.concluding.intervals import stated_interval
@@ -19,6 +19,7 @@ from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.ranging import stated
 from daq.methods.planning.signals import DENSITY, INTERVAL_SCALES, MASS
 from daq.quality.verification import certified_coefficient
+from daq.rheology.slowdrift import MeanScatter, mean_scatter
 from daq.rheology.uncertainty import (
     CERTAIN_RIPPLE,
     Component,
@@ -270,13 +271,15 @@ def add_scatter(summary: Summary, statistic: str, step: float, found: FoundBudge
     n, sd, lag1 = summary.n, summary.sd, summary.lag1
     if statistic == "mean" and _add_rippling(summary, found):
         return
-    effective = effective_readings(n, lag1) if sd is not None else float(n)
+    scatter = MeanScatter(None, 1.0, float(n)) if sd is None else mean_scatter(sd, n, lag1, summary.batches)
+    effective = scatter.effective
     if summary.ripple is not None and _may_ripple(summary.ripple):
         # A fast ripple makes neighbours differ, and so hides the autocorrelation of what is below it.
-        effective = min(effective, effective_count(n, summary.ripple.lag1, fitted=4, standard_errors=1.0))
-    if effective >= LEAST_EFFECTIVE and sd is not None:
+        ripple = summary.ripple
+        effective = min(effective, mean_scatter(ripple.sd, n, ripple.lag1, ripple.batches, fitted=4).effective)
+    if effective >= LEAST_EFFECTIVE and sd is not None and scatter.u is not None:
         make = from_readings if statistic == "mean" else from_one_reading
-        found.components.append(make(SCATTER, sd, n, lag1))
+        found.components.append(make(SCATTER, sd, n, lag1, batches=summary.batches))
         return
     drifting = _about_line(summary) if statistic == "mean" else None
     if drifting is not None:
@@ -296,7 +299,7 @@ def _add_rippling(summary: Summary, found: FoundBudget) -> bool:
     ripple = summary.ripple
     if ripple is None:
         return False
-    part = from_rippling_readings(SCATTER, ripple.sd, summary.n, ripple.lag1, power=ripple.power)
+    part = from_rippling_readings(SCATTER, ripple.sd, summary.n, ripple.lag1, power=ripple.power, batches=ripple.batches)
     if part is None:
         return False
     found.components.append(part)
@@ -317,7 +320,7 @@ def _about_line(summary: Summary) -> Component | None:
     lag1 = s.line_lag1
     if lag1 is not None and s.ripple is not None and _may_ripple(s.ripple):
         lag1 = max(lag1, s.ripple.lag1 or 0.0)
-    return from_drifting_readings(SCATTER, s.line_sd, s.n, lag1, slope=s.slope, spread=spread)
+    return from_drifting_readings(SCATTER, s.line_sd, s.n, lag1, slope=s.slope, spread=spread, batches=s.line_batches)
 
 
 def _may_ripple(ripple: Ripple) -> bool:

@@ -76,6 +76,6 @@ def _scatter(plan: Plan, kept: Kept) -> float:
     if summary.sd is None or summary.n < 2:
         return 0.0
     try:
-        return span_mean_uncertainty(summary.sd, summary.n, summary.lag1 or 0.0)[0]
+        return span_mean_uncertainty(summary.sd, summary.n, summary.lag1 or 0.0, summary.batches)[0]
     except ArgumentError:  # too few independent readings
         return summary.sd

@@ -30,6 +30,8 @@ class Cell:
     r: float
     n: int
     runs: int
+    white: float
+    """Standard deviation of the white noise over that of the drift."""
     published: float
     holds: float
     """Of the intervals published; 1 where there is none."""
@@ -38,7 +40,7 @@ class Cell:
 
     @property
     def effective(self) -> float:
-        """The true effective number of readings."""
+        """The true effective number of readings of the drift alone."""
         return self.n * (1.0 - self.r) / (1.0 + self.r)
 
     @property
@@ -55,12 +57,15 @@ class Cell:
         return not wrong and (rare or not few)
 
 
-def cell(r: float, n: int, runs: int, seed: int) -> Cell:
-    """Return the shares of `runs` spans; the same arguments give the same shares."""
+def cell(r: float, n: int, runs: int, seed: int, white: float = 0.0) -> Cell:
+    """Return the shares of `runs` spans of a drift with white noise; the same arguments give the same shares."""
     rng = np.random.default_rng([seed, n, zlib.crc32(repr(r).encode())])
     axis = Axis([i * 100_000_000 for i in range(n)])
     published = held = 0
-    for values in autoregressive(rng, runs, n, r):
+    drifts = autoregressive(rng, runs, n, r)
+    if white:
+        drifts = drifts + white * rng.standard_normal(drifts.shape)
+    for values in drifts:
         found = FoundBudget()
         summary = summarise(values.tolist(), axis)
         add_scatter(summary, "mean", 0.0, found)
@@ -68,7 +73,7 @@ def cell(r: float, n: int, runs: int, seed: int) -> Cell:
         if stated.low is not None and stated.high is not None:
             published += 1
             held += stated.low <= 0.0 <= stated.high
-    return Cell(r, n, runs, published / runs, held / published if published else 1.0, (published - held) / runs)
+    return Cell(r, n, runs, white, published / runs, held / published if published else 1.0, (published - held) / runs)
 
 
 def table(runs: int, seed: int) -> list[Cell]:
