@@ -84,9 +84,8 @@ def mean_scatter(
     if found is not None and not is_slower(means, found.u or 0.0, fitted=fitted):
         u = math.sqrt(_squares(means) / (m - lost) / m)
         return _wider(found, MeanScatter(u, float(m - lost), found.effective))
-    slow = _of_batches(means, sd * sd * (1.0 - max(lag1 or 0.0, 0.0)) * m / n)
-    # A line or a sine takes a part of the drift with it: nothing is known of the rest.
-    if slow.u is None or fitted > 1:
+    slow = _of_batches(means, sd * sd * (1.0 - max(lag1 or 0.0, 0.0)) * m / n, lost)
+    if slow.u is None:
         return MeanScatter(None, 1.0, min(slow.effective, below))
     return _wider(found or _of_effective(sd, n, effective, fitted), slow)
 
@@ -144,17 +143,17 @@ def is_slower(means: Sequence[float], u: float, *, fitted: int = 1) -> bool:
     return _squares(means) / (m - lost) / m > highest * u * u or wander > WANDERING[lost - 1] * u * u
 
 
-def _of_batches(means: Sequence[float], white: float) -> MeanScatter:
+def _of_batches(means: Sequence[float], white: float, fitted: int) -> MeanScatter:
     """Return the scatter of the mean from autocorrelated batch means; `white` is the part of white noise in a variance.
 
     White noise lowers the autocorrelation of the batch means; they get back what it took.
     """
     m = len(means)
     squares = _squares(means)
-    variance = squares / (m - 1)
+    variance = squares / (m - fitted)
     lag1 = math.fsum(map(mul, means, means[1:])) / squares if squares > 0.0 else 0.0
     lag1 *= variance / max(variance - white, 1e-9 * variance) if variance > 0.0 else 1.0
-    return mean_scatter(math.sqrt(variance), m, min(max(lag1, -1.0), 1.0))
+    return mean_scatter(math.sqrt(variance), m, min(max(lag1, -1.0), 1.0), fitted=fitted)
 
 
 def _squares(means: Sequence[float]) -> float:
