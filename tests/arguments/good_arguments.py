@@ -269,6 +269,13 @@ GOOD = {
     "daq.rheology.uncertainty.from_expanded": lambda: {
         "name": "a", "expanded": 1.0, "coverage_factor": 2.0, "sensitivity": 2.0, "dof": 5.0
     },
+    "daq.rheology.slowdrift.mean_scatter": lambda: {
+        "sd": 1.0, "n": 40, "lag1": 0.3, "fitted": 1, "standard_errors": 1.0
+    },
+    "daq.rheology.slowdrift.effective_below_noise": lambda: {
+        "n": 40, "lag1": 0.3, "lag2": 0.2, "fitted": 1, "standard_errors": 1.0
+    },
+    "daq.rheology.slowdrift.is_slower": lambda: {"means": [0.1 * (-1) ** i for i in range(20)], "u": 0.5, "fitted": 1},
     "daq.rheology.uncertainty.span_mean_uncertainty": lambda: {"sd": 1.0, "n": 40, "lag1": 0.3},
     "daq.rheology.uncertainty.from_readings": lambda: {
         "name": "a", "sd": 1.0, "n": 40, "lag1": 0.3, "sensitivity": 2.0
@@ -380,9 +387,6 @@ GOOD = {
     "daq.core.seeking.power_law_speed": lambda: {"torque": 20.0, "speed": 30.0, "target": 50.0, "index": 0.5},
     "daq.core.statistics.longest_interval": lambda: {"times": [1000, 2000, 5000], "start": 0, "end": 6000},
     "daq.core.steady.effective_count": lambda: {"n": 40, "lag1": 0.3, "fitted": 1, "standard_errors": 1.0},
-    "daq.core.steady.effective_readings": lambda: {"n": 40, "lag1": 0.3},
-    "daq.core.steady.effective_about_ripple": lambda: {"n": 40, "lag1": 0.3},
-    "daq.core.steady.effective_about_line": lambda: {"n": 40, "lag1": 0.3},
     "daq.core.steady.drift_bound": lambda: {
         "seconds": seconds(), "values": [3.0 + 0.1 * x + 0.01 * (-1) ** i for i, x in enumerate(seconds())]
     },

@@ -87,7 +87,7 @@ def test_a_whole_run_names_the_cause_of_its_drift(tmp_path, name, order):
 
 
 @pytest.mark.parametrize("order", [("preshear", "stir"), ("stir", "preshear")])
-@pytest.mark.parametrize("per_s", [0.001, 0.002])
+@pytest.mark.parametrize("per_s", [0.0008, 0.0015])
 @pytest.mark.parametrize("name", [name for name, (direction, *_) in SIGNS.items() if direction])
 def test_a_first_value_that_is_kept_late_names_the_same_cause(tmp_path, name, per_s, order):
     direction, preshear, stir, sign = SIGNS[name]
