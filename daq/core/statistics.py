@@ -331,7 +331,9 @@ def _scaled_ripple(ripple: Ripple, a: float) -> Ripple | None:
     """Return the ripple of ``a x`` from that of x; None where a is 0."""
     if not a:
         return None
-    return Ripple(a * a * ripple.power, a * ripple.mean, abs(a) * ripple.sd, ripple.lag1, _scaled_batches(ripple.batches, a))
+    return Ripple(
+        a * a * ripple.power, a * ripple.mean, abs(a) * ripple.sd, ripple.lag1, _scaled_batches(ripple.batches, a)
+    )
 
 
 def scaled(summary: Summary, a: float, b: float) -> Summary:

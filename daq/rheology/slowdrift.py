@@ -20,7 +20,13 @@ from itertools import accumulate
 from operator import mul
 from typing import Final
 
-from daq.core.arguments import require_count, require_not_negative
+from daq.core.arguments import (
+    require_count,
+    require_instance,
+    require_not_negative,
+    require_numbers,
+    require_within,
+)
 from daq.core.statistics import Batches
 from daq.core.steady import LEAST_EFFECTIVE, effective_count
 from daq.core.student import Z_975, t_975
@@ -69,6 +75,9 @@ def mean_scatter(
         ArgumentError: no readings, an autocorrelation outside -1..1, or a negative sd.
     """
     require_not_negative("sd", sd)
+    require_count("fitted", fitted, 1, of="parameters")
+    if batches is not None:
+        require_instance("batches", batches, Batches)
     least = max(LEAST_EFFECTIVE, fitted + 1.0)
     effective = effective_count(n, lag1, fitted=fitted, standard_errors=standard_errors)
     if effective < least:
@@ -103,10 +112,13 @@ def effective_below_noise(n: int, lag1: float, lag2: float, *, fitted: int = 1, 
     both estimates is corrected as in `effective_count`.
 
     Raises:
-        ArgumentError: no readings, or a negative number of standard errors.
+        ArgumentError: no readings, an autocorrelation outside -1..1, or a negative number of standard errors.
     """
     require_count("n", n, 1, of="readings")
+    require_count("fitted", fitted, 1, of="parameters")
     require_not_negative("standard_errors", standard_errors)
+    require_within("lag1", lag1, -1.0, 1.0)
+    require_within("lag2", lag2, -1.0, 1.0)
     if n <= fitted + 2:
         return 0.0
     r1, r2 = (min(max((n * r + fitted) / (n - fitted - 2), 0.0), 1.0) for r in (lag1, lag2))
@@ -134,7 +146,8 @@ def is_slower(means: Sequence[float], u: float, *, fitted: int = 1) -> bool:
         ArgumentError: a negative uncertainty, or too few batch means.
     """
     require_not_negative("u", u)
-    require_count("means", len(means), 3, of="batch means")
+    require_numbers("means", means, 3, of="batch means")
+    require_count("fitted", fitted, 1, of="parameters")
     m, lost = len(means), min(fitted, 2)
     part = 2.0 / 9.0 / (m - lost)
     highest = (1.0 - part + Z_975 * math.sqrt(part)) ** 3

@@ -195,6 +195,7 @@ def from_drifting_readings(
     Raises:
         ArgumentError: one of them outside these ranges.
     """
+    require_not_negative("line_sd", line_sd)
     require_finite("slope", slope)
     require_positive("spread", spread)
     require_count("n", n, 1, of="readings")

@@ -1,5 +1,6 @@
 """White noise on top of a slow random drift: the interval of a mean holds as often as claimed, or there is none."""
 
+import itertools
 import json
 import math
 
@@ -119,7 +120,7 @@ def test_batch_means_are_those_of_the_readings_and_scale_with_them():
     values = rng.standard_normal(205)
     found = summarise(values.tolist(), axis_of(205))
     edges = [i * 205 // BATCHES for i in range(BATCHES + 1)]
-    wanted = [values[a:b].mean() - values.mean() for a, b in zip(edges, edges[1:], strict=False)]
+    wanted = [values[a:b].mean() - values.mean() for a, b in itertools.pairwise(edges)]
     assert found.batches.means == pytest.approx(wanted, abs=1e-12)
     deviations = values - values.mean()
     assert found.batches.lag2 == pytest.approx(deviations[2:] @ deviations[:-2] / (deviations @ deviations))

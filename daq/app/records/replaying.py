@@ -86,8 +86,8 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     if header is None:
         return out
     now = {"daq": daq.__version__, "python": platform.python_version(), "numpy": version("numpy")}
-    recorded = {"daq": header.software} | {k: header.libraries.get(k, "") for k in ("python", "numpy")}
-    out.versions = [(name, recorded[name], now[name]) for name in now if recorded[name] != now[name]]
+    before = {"daq": header.software} | {k: header.libraries.get(k, "") for k in ("python", "numpy")}
+    out.versions = [(name, before[name], now[name]) for name in now if before[name] != now[name]]
     out.kept = [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in out.replay.kept]
     results = reader.results(run.id)
     out.result = _result(out.replay, header.plan, run, json.loads(results[0].data) if results else None)

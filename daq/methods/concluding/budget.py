@@ -304,7 +304,9 @@ def _add_rippling(summary: Summary, found: FoundBudget) -> bool:
     ripple = summary.ripple
     if ripple is None:
         return False
-    part = from_rippling_readings(SCATTER, ripple.sd, summary.n, ripple.lag1, power=ripple.power, batches=ripple.batches)
+    part = from_rippling_readings(
+        SCATTER, ripple.sd, summary.n, ripple.lag1, power=ripple.power, batches=ripple.batches
+    )
     if part is None:
         return False
     found.components.append(part)
