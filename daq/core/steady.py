@@ -6,8 +6,8 @@ autocorrelation of the residuals (the effective number of readings of a first-or
 with a strong autocorrelation are a curve and not noise (a slow relaxation, the ripple of one slow turn).  They give
 no confidence interval, so the bound then holds the whole range of the block means.
 
-`effective_count` is the one place where an autocorrelation becomes a number of readings, for the drift and for the
-uncertainty of a mean.
+`effective_count` is the one place where the autocorrelation of a first-order series becomes a number of readings, for
+the drift and for the uncertainty of a mean.  A drift below white noise: `daq.rheology.slowdrift`.
 """
 
 import math
