@@ -1,18 +1,11 @@
 """White noise on top of a slow random drift: the interval of a mean holds as often as claimed, or there is none."""
 
 import itertools
-import json
 import math
 
 import numpy as np
 import pytest
 
-from daq.app.records.replaying import maker
-from daq.app.setup.drivers import Drivers
-from daq.core.effects import Kept
-from daq.core.header import FORMAT
-from daq.core.journal import canonical, read_records
-from daq.core.replay import replay
 from daq.core.statistics import BATCHES, Axis, scaled, summarise
 from daq.core.steady import LEAST_EFFECTIVE
 from daq.core.student import t_975
@@ -20,7 +13,6 @@ from daq.methods.concluding.budget import drift
 from daq.rheology.slowdrift import effective_below_noise, is_slower, mean_scatter
 from tests.campaigns.coverage.autocorrelation import SEEN, cell
 from tests.campaigns.coverage.overlooked import overlooked
-from tests.journals import raw_of
 from tests.support.autoregressive import autoregressive
 
 RUNS = 300
@@ -128,15 +120,3 @@ def test_batch_means_are_those_of_the_readings_and_scale_with_them():
     assert scaled(found, 0.0, 7.0).batches is None
     assert summarise(values.tolist()[:19], axis_of(19)).batches is None
     assert len(summarise(values.tolist()[:25], axis_of(25)).batches.means) == 12
-
-
-def test_older_journals_replay_and_their_values_have_the_slow_course_too():
-    """The slow course is computed again from the readings; the recorded text of a kept value does not hold it."""
-    done = replay(raw_of(FORMAT), maker(Drivers.find()))
-    assert done.same
-    (summary,) = (k.summaries["viscosity"] for k in done.kept)
-    assert len(summary.batches.means) == len(summary.line_batches.means) == len(summary.ripple.batches.means) == BATCHES
-    texts = [r.effect for r in read_records(raw_of(FORMAT)) if r.effect and r.effect.startswith(Kept.__name__)]
-    assert [canonical(k) for k in done.kept] == texts
-    assert "batches" not in texts[0]
-    assert "ripple" in json.loads(texts[0].partition(" ")[2])["summaries"]["viscosity"]

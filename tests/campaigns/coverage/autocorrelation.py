@@ -90,8 +90,8 @@ def table(runs: int, seed: int) -> list[Cell]:
 def show_table(cells: list[Cell]) -> bool:
     """Print the cells; return True where all that a rule can keep are as claimed.
 
-    A drift that is worth fewer than five readings below white noise is a part of the value of its span: no rule tells
-    it from the value.  One that the most powerful test overlooks in one of ten spans is not told from white noise.
+    A drift that is worth fewer than five readings below white noise is a part of the value of its span: no rule separates
+    it from the value.  One that the most powerful test overlooks in one of ten spans looks like white noise.
     """
     print("\nMean of readings of a drift (first-order autoregressive) with white noise of a part of its deviation:")
     print("  white  readings      r  effective  overlooked  have an interval  of them hold  published and wrong")

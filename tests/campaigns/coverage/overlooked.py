@@ -16,7 +16,7 @@ SERIES = 2000
 
 
 def overlooked(r: float, n: int, white: float, seed: int = 1) -> float:
-    """Return the share of spans whose drift is not told from white noise; 0 without white noise.
+    """Return the share of spans whose drift the test calls white noise; 0 without white noise.
 
     Args:
         r: lag-one autocorrelation of the drift, of standard deviation 1.
