@@ -126,6 +126,8 @@ FAULTS: Final[dict[str, Treatment]] = {
     "torque_limit": Treatment(False, Quality.BAD, "the torque reached its limit, and the motor was stopped"),
     "incomplete": Treatment(False, Quality.BAD, "the run ended before the method's stop rule was met"),
     "threshold_not_met": Treatment(False, Quality.BAD, "the event the method waits for did not happen"),
+    # decisions of a person
+    "annulled": Treatment(False, Quality.BAD, "the run was annulled"),
 }
 
 

@@ -16,8 +16,8 @@ from daq.adapters.paths import database_path
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.memory import FILE, MOST_CHANGED, ChangedResult, Memory, read_changed
 from daq.adapters.sparkplug.metrics import DataType, Metric
+from daq.adapters.store.correcting import Correct
 from daq.adapters.store.store import Store
-from daq.adapters.store.transactions import Correct
 from daq.app.cli import main
 from daq.app.cli.delivery.outbox import lines
 from daq.app.delivery.curve_publishing import curve_message

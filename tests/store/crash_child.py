@@ -6,6 +6,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from daq.adapters.store.correcting import Correct
 from daq.adapters.store.delivery import (
     Acknowledge,
     MarkChanged,
@@ -22,7 +23,6 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import (
     AppendBlock,
     Audit,
-    Correct,
     NoteHealth,
     Ping,
     SeeInstrument,

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from daq.adapters.store.correcting import Correct
 from daq.adapters.store.delivery import Acknowledge, Refused, SendAgain
 from daq.adapters.store.store import Store
-from daq.adapters.store.transactions import AppendBlock, Audit, Correct, SeeInstrument
+from daq.adapters.store.transactions import AppendBlock, Audit, SeeInstrument
 from daq.core.errors import JournalError, SettingError, StoreError
 from tests.support.runs.stored import METHOD_DIGEST, SECOND, T0, begin, blocks, builder, conclude, end, record, register
 

@@ -12,6 +12,7 @@ from urllib.parse import quote
 
 from sqlite_utils import Database
 
+from daq.adapters.store import declared
 from daq.adapters.store.audit import AuditEntry
 from daq.adapters.store.errors import FAULTS, explain, is_text_fault
 from daq.adapters.store.rows import (
@@ -103,10 +104,17 @@ class Reader:
 
     # runs
 
+    # A run is returned as it is declared now: see `daq.adapters.store.declared`.
+
     def run(self, run_id: str) -> RunRecord | None:
         """Return a run by its id, or None."""
+        rows = self.query(f"{declared.SELECT} WHERE runs.id = ?", [run_id])
+        return declared.declared_run(rows[0]) if rows else None
+
+    def run_as_started(self, run_id: str) -> RunRecord | None:
+        """Return a run as it was declared at its start, or None."""
         rows = self.query("SELECT * FROM runs WHERE id = ?", [run_id])
-        return _run(rows[0]) if rows else None
+        return declared.run_record(rows[0]) if rows else None
 
     def find_runs(self, beginning: str) -> list[str]:
         """Return the ids that start with `beginning`, so that a person can type a part of an id."""
@@ -117,11 +125,11 @@ class Reader:
     def runs(self, *, limit: int = 100, instrument: str = "", sample: str = "", product: str = "") -> list[RunRecord]:
         """Return at most `limit` runs, newest first, of one instrument, sample or product where given."""
         rows = self.query(
-            "SELECT * FROM runs WHERE (?1 = '' OR instrument = ?1) AND (?2 = '' OR sample = ?2) "
-            "AND (?4 = '' OR product = ?4) ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?3",
+            f"{declared.SELECT} WHERE (?1 = '' OR instrument = ?1) AND (?2 = '' OR {declared.column('sample')} = ?2) "
+            f"AND (?4 = '' OR {declared.column('product')} = ?4) ORDER BY began_utc_ns DESC, runs.rowid DESC LIMIT ?3",
             [instrument, sample, limit, product],
         )
-        return [_run(row) for row in rows]
+        return [declared.declared_run(row) for row in rows]
 
     def instruments_with_runs(self) -> list[str]:
         """Return the names of all instruments with runs, in alphabetical order."""
@@ -138,8 +146,10 @@ class Reader:
 
     def unfinished_runs(self) -> list[RunRecord]:
         """Return runs left by a crash without result (``running``) or without state of the motor (``concluded``)."""
+        # A run that has not ended has no declaration but that of its start.
         return [
-            _run(row) for row in self.query("SELECT * FROM runs WHERE state <> 'ended' ORDER BY began_utc_ns, rowid")
+            declared.run_record(row)
+            for row in self.query("SELECT * FROM runs WHERE state <> 'ended' ORDER BY began_utc_ns, rowid")
         ]
 
     def motors_in_doubt(self) -> list[str]:
@@ -180,7 +190,15 @@ class Reader:
         return str(rows[0]["digest"]) if rows else ""
 
     def kept(self, run_id: str) -> list[Any]:
-        """Return the kept values of a run in order, as decoded JSON."""
+        """Return the kept values of a run in order, as decoded JSON: as computed under the declaration in force."""
+        found = self.query(
+            "SELECT data FROM records WHERE kind = ? AND id = ? ORDER BY revision DESC LIMIT 1", [declared.KIND, run_id]
+        )
+        again = json.loads(found[0]["data"])["kept"] if found else None
+        return self.kept_as_measured(run_id) if again is None else list(again)
+
+    def kept_as_measured(self, run_id: str) -> list[Any]:
+        """Return the kept values of a run in order, as decoded JSON: as computed during the run."""
         rows = self.query("SELECT value FROM kept WHERE run = ? ORDER BY idx", [run_id])
         return [json.loads(row["value"]) for row in rows]
 
@@ -206,15 +224,19 @@ class Reader:
         return [ResultRecord(**row) for row in self.query("SELECT * FROM results ORDER BY audit_seq")]
 
     def results_since(self, stream: str, audit_seq: int) -> list[tuple[str, str]]:
-        """Return the ids of result and run of each result of a stream after an audit entry, in order."""
+        """Return the ids of newest result and run of each run of a stream concluded after an audit entry, in order."""
         rows = self.query(
-            "SELECT id, run FROM results WHERE stream = ? AND audit_seq > ? ORDER BY audit_seq", [stream, audit_seq]
+            "SELECT (SELECT id FROM results AS n WHERE n.run = r.run ORDER BY n.audit_seq DESC LIMIT 1) AS id, run "
+            "FROM results AS r WHERE stream = ? AND audit_seq > ? AND supersedes IS NULL ORDER BY audit_seq",
+            [stream, audit_seq],
         )
         return [(row["id"], row["run"]) for row in rows]
 
     def last_result(self, stream: str) -> ResultRecord | None:
-        """Return the newest result of a stream, or None."""
-        rows = self.query("SELECT * FROM results WHERE stream = ? ORDER BY audit_seq DESC LIMIT 1", [stream])
+        """Return the first result of the run of a stream that was concluded last, or None; corrections are later."""
+        rows = self.query(
+            "SELECT * FROM results WHERE stream = ? AND supersedes IS NULL ORDER BY audit_seq DESC LIMIT 1", [stream]
+        )
         return ResultRecord(**rows[0]) if rows else None
 
     def result_rows(self, where: str, parameters: Sequence[Any], limit: int, *, skip: int = 0) -> list[ResultRecord]:
@@ -319,10 +341,6 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
-
-
-def _run(row: dict[str, Any]) -> RunRecord:
-    return RunRecord(**{**row, "companions": tuple(json.loads(row["companions"])), "simulated": bool(row["simulated"])})
 
 
 def _escaped(raw: bytes) -> str:

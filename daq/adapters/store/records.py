@@ -94,7 +94,7 @@ def change_record(access: Access, change: Change, utc_ns: int, who: str, because
             if not change.after
             else f"{kind} {ident!r} was changed by someone else meanwhile: look at it again, then repeat your change"
         )
-    data = json.dumps(change.data, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    data = stored_text(change.data)
     keys = sorted(set(change.keys))
     sealed = {"kind": kind, "id": ident, "revision": before + 1, "digest": digest_of(data), "keys": keys}
     detail: dict[str, Any] = {"record": sealed} | ({"because": because} if because else {})
@@ -103,6 +103,11 @@ def change_record(access: Access, change: Change, utc_ns: int, who: str, because
     access.run("keys_old", "DELETE FROM record_keys WHERE kind = ? AND id = ?", (kind, ident))
     access.many("keys", "INSERT INTO record_keys VALUES (?, ?, ?, ?)", [(kind, n, v, ident) for n, v in keys])
     return number
+
+
+def stored_text(data: Mapping[str, Any]) -> str:
+    """Return the JSON text under which the contents of a record are stored, and from which their digest is taken."""
+    return json.dumps(data, sort_keys=True, ensure_ascii=False, allow_nan=False)
 
 
 _SELECT: Final = (

@@ -226,44 +226,6 @@ class Conclude(Transaction[Committed]):
 
 
 @dataclass(frozen=True, slots=True)
-class Correct(Transaction[Committed]):
-    """Store a correction: a new result that supersedes the newest one of its run.
-
-    Raises:
-        StoreError: the result to correct does not exist, or was corrected before.
-    """
-
-    kind: ClassVar[str] = "correct"
-    supersedes: str
-    result_id: str
-    reason: str
-    utc_ns: int
-    who: str
-    build: Build
-
-    def apply(self, access: Access) -> Committed:
-        old = access.one("old", "SELECT run, stream FROM results WHERE id = ?", (self.supersedes,))
-        if old is None:
-            raise StoreError(f"result {self.supersedes} is not in the store: nothing to correct")
-        newer = access.one("newer", "SELECT id FROM results WHERE supersedes = ?", (self.supersedes,))
-        if newer is not None:
-            raise StoreError(f"result {self.supersedes} was corrected already: correct {newer[0]} instead")
-        audit = {"result": self.result_id, "supersedes": self.supersedes, "reason": self.reason}
-        head = add_audit(access, self.utc_ns, self.who, "result_corrected", old[0], audit)
-        return add_result(
-            access,
-            run=old[0],
-            result_id=self.result_id,
-            stream=old[1],
-            utc_ns=self.utc_ns,
-            who=self.who,
-            supersedes=self.supersedes,
-            audit=head,
-            build=self.build,
-        )
-
-
-@dataclass(frozen=True, slots=True)
 class EndRun(Transaction[None]):
     """Store the end of a run: state of the motor, last block, and an audit entry with the result's digest.
 

@@ -91,8 +91,18 @@ class Service:
     async def _perform(self, request: Perform, login: str) -> dict[str, Any]:
         """Carry out an act on the records; it waits for the disk in a thread."""
         supervisor = self._supervisor
-        laboratory = Laboratory(supervisor.store, supervisor.catalogue, supervisor.clock, login)
-        return await asyncio.to_thread(carry_out, laboratory, request.act, request.order)
+        publishing = supervisor.publishing
+        laboratory = Laboratory(
+            supervisor.store,
+            supervisor.catalogue,
+            supervisor.clock,
+            login,
+            topics=None if publishing is None else publishing.topics,
+            with_flat=publishing is not None and publishing.flat,
+        )
+        done = await asyncio.to_thread(carry_out, laboratory, request.act, request.order)
+        supervisor.wake()
+        return done
 
     def status(self) -> Status:
         """Return the state of instruments, runs, store and broker, without the outbox."""

@@ -132,7 +132,7 @@ class Supervisor:
 
     def _prepare_runs(self) -> None:
         topics = self.publishing.topics if self.publishing is not None else None
-        self._post_run = PostRunTasks(self.store, self.configured.replay_driver, self.clock, topics, self._wake)
+        self._post_run = PostRunTasks(self.store, self.configured.replay_driver, self.clock, topics, self.wake)
         self.in_progress = RunsInProgress(
             self.configured,
             self._instruments,
@@ -141,7 +141,7 @@ class Supervisor:
             self.unfinished,
             post_run=self._post_run,
             maker=self._maker,
-            ended=self._wake,
+            ended=self.wake,
             hook=self._crash_hook,
         )
         self.runs = self.in_progress.active
@@ -200,9 +200,10 @@ class Supervisor:
             self._audit("motor_stopped", record.instrument, {"why": "the stop was confirmed before the run was stored"})
         curve = done.plan.context.flow_curve is not None
         self._post_run.start(record.id, record.instrument, curve=curve)
-        self._wake()
+        self.wake()
 
-    def _wake(self) -> None:
+    def wake(self) -> None:
+        """Let publisher and Sparkplug node look for new messages and results."""
         if self.publishing is not None:
             self.publishing.wake()
         if self.sparkplug is not None:

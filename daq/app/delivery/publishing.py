@@ -26,6 +26,12 @@ LAST_DELIVERY_S: Final = 5.0
 """Longest time in seconds that the shutdown waits for messages on their way to a connected broker."""
 
 
+def topics_of(daemon: Daemon) -> Topics:
+    """Return the topics of a daemon's file."""
+    site = daemon.topic
+    return Topics(**{n: getattr(site, n) or "" for n in ("enterprise", "site", "area", "line", "cell")})
+
+
 class Publishing:
     """Publishes to one broker."""
 
@@ -54,12 +60,10 @@ class Publishing:
         """
         if daemon.mqtt is None:
             return None
-        site = daemon.topic
-        levels = {n: getattr(site, n) or "" for n in ("enterprise", "site", "area", "line", "cell")}
         settings = replace(
             broker_settings(daemon.mqtt, daemon.source), repeat_after_loss_s=daemon.mqtt.repeat_after_loss / 1e9
         )
-        return cls(settings, Topics(**levels), flat=daemon.mqtt.flat, live_every_ns=daemon.mqtt.live_every)
+        return cls(settings, topics_of(daemon), flat=daemon.mqtt.flat, live_every_ns=daemon.mqtt.live_every)
 
     def start(
         self,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 from daq.adapters.clock import Clock
+from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, StoredRecord, found_by, newest_revision
 from daq.adapters.store.store import Store
@@ -37,12 +38,16 @@ class Laboratory:
         catalogue: the configuration.
         clock: the time of changes.
         login: login of the person, as the operating system knows it.
+        topics: topics of the messages of new results; None: nothing is published.
+        with_flat: whether the variant of results without nesting is published too.
     """
 
     store: Store
     catalogue: Catalogue
     clock: Clock
     login: str
+    topics: Topics | None = None
+    with_flat: bool = False
 
     @contextmanager
     def reader(self) -> Iterator[Reader]:

@@ -10,6 +10,7 @@ from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
+from daq.methods.messages.annulling import ANNULLED
 from daq.methods.parts.finding import Finding
 from daq.quality.digits import number
 from daq.quality.statistics import fit_line, theil_sen
@@ -20,8 +21,8 @@ LEAST_READINGS: Final = 8
 
 
 def flow_curve(found: History) -> FlowCurveData | None:
-    """Return the flow curve of a run; None if it has no result or its method asks for no flow curve."""
-    if found.data is None or found.plan is None:
+    """Return the flow curve of a run; None without a result that counts, or where the method asks for none."""
+    if found.data is None or found.plan is None or ANNULLED in found.data["faults"]:
         return None
     finding = {name: found.data[name] for name in Finding.model_fields if name in found.data}
     return curve_of(found.plan, Finding.model_validate(finding))

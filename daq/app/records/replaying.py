@@ -18,7 +18,6 @@ from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.effects import Facts, recorded
 from daq.core.linkstates import Motor
-from daq.core.plan import Plan
 from daq.core.remarks import Remark
 from daq.core.replay import MakeDriver, Replay, flip_bit, replay
 from daq.core.run import State
@@ -90,12 +89,17 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     out.versions = [(name, before[name], now[name]) for name in now if before[name] != now[name]]
     out.kept = [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in out.replay.kept]
     results = reader.results(run.id)
-    out.result = _result(out.replay, header.plan, run, json.loads(results[0].data) if results else None)
+    stored = json.loads(results[0].data) if results else None
+    facts = facts_of(out.replay, run, stored)
+    if facts is not None:
+        data = ResultData.build(header.plan, conclude(header.plan, facts), details_of(run))
+        out.result = data.model_dump(mode="json")
     _compare(out, reader, run)
     return out
 
 
-def _result(done: Replay, plan: Plan, run: RunRecord, stored: dict[str, Any] | None) -> dict[str, Any] | None:
+def facts_of(done: Replay, run: RunRecord, stored: dict[str, Any] | None) -> Facts | None:
+    """Return the facts from which the first result (`stored`) of a run is concluded; None where it has none yet."""
     facts: Facts = done.facts
     if not facts.outcome:
         # The daemon was killed during the run; the recovery at the next start set the outcome.
@@ -105,8 +109,7 @@ def _result(done: Replay, plan: Plan, run: RunRecord, stored: dict[str, Any] | N
     if stored is not None and done.state not in (State.CONCLUDED, State.ENDED) and stored["motor"] in MOTORS:
         # The recovery decided on the motor, because the journal ends before its state was known.
         facts = dataclasses.replace(facts, motor=Motor(stored["motor"]))
-    data: dict[str, Any] = ResultData.build(plan, conclude(plan, facts), details_of(run)).model_dump(mode="json")
-    return data
+    return facts
 
 
 def _stored_reason(stored: dict[str, Any] | None) -> Remark | None:
@@ -118,7 +121,7 @@ def _stored_reason(stored: dict[str, Any] | None) -> Remark | None:
 
 
 def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
-    kept = reader.kept(run.id)
+    kept = reader.kept_as_measured(run.id)
     results = reader.results(run.id)
     ended = run.state != "running"
     if ended and not results:
@@ -126,22 +129,22 @@ def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
     if ended and out.kept and not kept:
         out.missing.append(f"the {len(out.kept)} kept values")
     if kept:
-        out.differences += _differences("kept", kept, out.kept, 0.0)
+        out.differences += differences("kept", kept, out.kept, 0.0)
     if results and out.result is not None:
         stored = json.loads(results[0].data)
         tolerance = OTHER_VERSIONS_TOLERANCE if out.versions else 0.0
         a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS} for d in (stored, out.result))
-        out.differences += _differences("result", a, b, tolerance)
+        out.differences += differences("result", a, b, tolerance)
 
 
-def _differences(where: str, a: Any, b: Any, tolerance: float) -> Iterator[tuple[str, Any, Any]]:
+def differences(where: str, a: Any, b: Any, tolerance: float) -> Iterator[tuple[str, Any, Any]]:
     """Yield the places where two JSON values differ; floats may differ by a relative `tolerance`."""
     if isinstance(a, dict) and isinstance(b, dict):
         for key in sorted(a.keys() | b.keys()):
-            yield from _differences(f"{where}.{key}", a.get(key), b.get(key), tolerance)
+            yield from differences(f"{where}.{key}", a.get(key), b.get(key), tolerance)
     elif isinstance(a, list) and isinstance(b, list) and len(a) == len(b):
         for i, (x, y) in enumerate(zip(a, b, strict=True)):
-            yield from _differences(f"{where}[{i}]", x, y, tolerance)
+            yield from differences(f"{where}[{i}]", x, y, tolerance)
     elif isinstance(a, float) and isinstance(b, float):
         if not math.isclose(a, b, rel_tol=tolerance, abs_tol=0.0):
             yield where, a, b

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from daq.adapters.store.audit import AuditEntry
@@ -45,8 +45,12 @@ class InDoubt:
 
 
 def entries(reader: Reader, instrument: str) -> list[Entry]:
-    """Return all verifications of an instrument, oldest first."""
-    return [_entry(e) for e in reader.verifications(instrument)]
+    """Return all verifications of an instrument, oldest first: each as judged last, at the time of its run."""
+    found: dict[str, Entry] = {}
+    for e in map(_entry, reader.verifications(instrument)):
+        first = found.get(e.detail.run)
+        found[e.detail.run] = e if first is None else replace(first, detail=e.detail)
+    return list(found.values())
 
 
 def _entry(e: AuditEntry) -> Entry:

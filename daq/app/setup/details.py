@@ -6,7 +6,8 @@ from typing import Any
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.rows import AuditPoint, RunRecord
 from daq.methods.messages.result import RunDetails
-from daq.methods.parts.origin import Place, Sample
+from daq.methods.parts.origin import Place, Sample, Superseded
+from daq.methods.parts.statement import Statement
 
 
 def place_of(topics: Topics) -> Place:
@@ -23,6 +24,8 @@ def details_of(
     audit: AuditPoint | None = None,
     software: str | None = None,
     place: Place | None = None,
+    supersedes: Superseded | None = None,
+    warnings: tuple[Statement, ...] = (),
 ) -> RunDetails:
     """Return the details of a run.  Fields of the sample have the same names in the record and are copied by name."""
     common = {f.name for f in fields(RunRecord)} & Sample.model_fields.keys() - {"id"}
@@ -41,4 +44,6 @@ def details_of(
         software=software,
         simulated=record.simulated,
         place=place,
+        supersedes=supersedes,
+        warnings=warnings,
     )

@@ -40,6 +40,8 @@ class RunDetails:
     software: str | None = None
     simulated: bool = False
     supersedes: Superseded | None = None
+    warnings: tuple[Statement, ...] = ()
+    """What a reader must know of a correction."""
 
 
 class ResultData(Finding):
@@ -90,6 +92,7 @@ class ResultData(Finding):
             ),
             origin=_origin(plan, details, conclusion.clock),
             warnings=(
+                *details.warnings,
                 *(statement_of(w) for w in context.warnings),
                 *(statement_of(w) for w in (() if geometry is None else geometry.limits_of_use)),
                 *conclusion.cautions,

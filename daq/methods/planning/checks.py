@@ -6,12 +6,14 @@ from daq.core.driver import Driver, Identity
 from daq.core.plan import Rule, Step
 from daq.core.remarks import Parameter
 from daq.methods.files.fluid import Fluid
+from daq.methods.files.instrument import Geometry as FittedGeometry
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.making import Making
 from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.signals import INTERVAL_SCALES, OWN_VISCOSITY, SPEED, TORQUE
-from daq.rheology.geometry import narrowest_gap
+from daq.rheology.geometry import Geometry, narrowest_gap
 
 FULL_SCALE_FACT = "full_scale_uN_m"
 AGREE = 1e-3
@@ -129,6 +131,13 @@ def _check_geometry(making: Making) -> None:
         )
 
 
+def vane_warnings(fitted: FittedGeometry | None, step: Step) -> list[Statement]:
+    """Return a warning if a vane turns too fast in the step of the result."""
+    if fitted is None or fitted.kind != "vane" or step.speed is None or step.speed <= FASTEST_VANE:
+        return []
+    return [state("vane_too_fast", step=step.name, speed=step.speed, fastest=FASTEST_VANE)]
+
+
 def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
     """Check that the step of the result keeps the values that the claim needs."""
     method = making.method
@@ -153,8 +162,7 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
     if method.claim == "peak" and not any(k.at == "every" for k in keeps):
         making.refusals.warn("peak_not_followed", step=step.name)
     fitted = making.instrument.geometry
-    if fitted is not None and fitted.kind == "vane" and step.speed is not None and step.speed > FASTEST_VANE:
-        making.refusals.warn("vane_too_fast", step=step.name, speed=step.speed, fastest=FASTEST_VANE)
+    making.refusals.warnings += vane_warnings(fitted, step)
     if method.claim == "time_to" and not any(k.at == "event" for k in keeps):
         making.refuse(f"{key}.keep", "the claim time_to needs the event: add a keep with at = 'event' and event = ...")
     if method.claim == "equilibrium":
@@ -221,13 +229,21 @@ def _holds(rule: Rule, name: str) -> bool:
 def check_particles(making: Making, product: Product | None) -> None:
     """Warn of a gap that is too narrow for the product's largest particles."""
     fitted = making.instrument.fitted
-    gap = None if making.geometry is None else narrowest_gap(making.geometry)
-    if product is None or product.largest_particle is None or gap is None or fitted is None:
-        return
+    if making.geometry is not None and product is not None and fitted is not None:
+        making.refusals.warnings += gap_warnings(fitted, making.geometry, product)
+
+
+def gap_warnings(fitted: str, geometry: Geometry, product: Product) -> list[Statement]:
+    """Return a warning if the gap of the geometry `fitted` is too narrow for the product's largest particles."""
+    gap = narrowest_gap(geometry)
+    if product.largest_particle is None or gap is None:
+        return []
     width = 1000.0 * gap
     # A part in a billion: a gap of exactly ten particles is wide enough, although it is a difference of two radii.
-    if width * (1.0 + 1e-9) < PARTICLES_IN_GAP * product.largest_particle:
-        making.refusals.warn(
+    if width * (1.0 + 1e-9) >= PARTICLES_IN_GAP * product.largest_particle:
+        return []
+    return [
+        state(
             "gap_narrow_for_particles",
             geometry=fitted,
             gap=width,
@@ -235,3 +251,4 @@ def check_particles(making: Making, product: Product | None) -> None:
             times=PARTICLES_IN_GAP,
             needed=PARTICLES_IN_GAP * product.largest_particle,
         )
+    ]

@@ -58,7 +58,7 @@ def signals_of(
     `companions` maps instrument names to drivers, `roles` maps the names that a method can use to instrument names.
     """
     units = {c.name: c.unit for c in driver.channels}
-    derivations = _derived(units, geometry, full_scale_unm, viscosity_unit) + _density(units, vessel)
+    derivations = derived(units, geometry, full_scale_unm, viscosity_unit) + _density(units, vessel)
     other_names = dict(roles)
     names = {d.name for d in derivations}
     if "apparent_viscosity" in names and "viscosity" not in units:
@@ -87,7 +87,7 @@ def _density(units: Mapping[str, str], vessel: MeasuredVessel | None) -> tuple[D
     )
 
 
-def _derived(
+def derived(
     units: Mapping[str, str], geometry: Geometry | None, full_scale_unm: float | None, viscosity_unit: str
 ) -> tuple[Derivation, ...]:
     """Return the derivations of torque, shear stress, shear rate and viscosity that instrument and geometry allow."""

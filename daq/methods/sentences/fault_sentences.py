@@ -42,6 +42,7 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
         {"date": NAME, "fluid": NAME, "condition": TERM},
     ),
     "verification_overdue": ("[: it was due on {date}]", {"date": NAME}),
+    "annulled": ("[ by {who}][, because: {because}]", {"who": NAME, "because": DETAIL}),
 }
 """By fault: what follows its sentence, and the parameters of it."""
 

@@ -9,13 +9,14 @@ from pathlib import Path
 
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path
+from daq.adapters.store.correcting import Correct
 from daq.adapters.store.access import Access
 from daq.adapters.store.delivery import Acknowledge, NoteSession, Refused
 from daq.adapters.store.derived import AddDerived
 from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.rows import AuditPoint, Outgoing
 from daq.adapters.store.store import Store, open_writer
-from daq.adapters.store.transactions import Audit, Correct, NoteHealth, SeeInstrument
+from daq.adapters.store.transactions import Audit, NoteHealth, SeeInstrument
 from tests.support.runs import stored
 from tests.support.runs.virtual_bench import StoredBench
 

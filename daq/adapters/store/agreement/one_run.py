@@ -5,8 +5,10 @@ from pathlib import Path
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_method
+from daq.adapters.store.agreement.record_rows import of_records
 from daq.adapters.store.agreement.runs import of_run
 from daq.adapters.store.agreement.stored import Stored
+from daq.adapters.store.declared import KIND
 
 
 def disagreements_of_run(path: Path, run_id: str) -> list[Disagreement]:
@@ -39,13 +41,21 @@ def disagreements_of_sample(path: Path, sample: str, run_ids: list[str]) -> list
             for row in started
             if stored.one("SELECT 1 FROM runs WHERE id = ?", row["subject"]) is None
         ]
-        for run_id in dict.fromkeys([*run_ids, *(row["subject"] for row in started)]):
+        # The results of corrected runs name the sample that their declaration had before it was changed, if it was.
+        corrected = stored.rows(
+            "SELECT run FROM results WHERE supersedes IS NOT NULL AND json_valid(data) "
+            "AND json_extract(data, '$.sample.id') = ?",
+            sample,
+        )
+        others = [*(row["subject"] for row in started), *(row["run"] for row in corrected)]
+        for run_id in dict.fromkeys([*run_ids, *others]):
             out += _run(stored, run_id)
         return list(dict.fromkeys(out))
 
 
 def _run(stored: Stored, run_id: str) -> Iterator[Disagreement]:
     yield from of_run(stored, run_id)
+    yield from of_records(stored, KIND, run_id)
     for row in stored.rows(
         "SELECT methods.* FROM methods JOIN runs ON method_id = methods.id AND method_version = version "
         "WHERE runs.id = ?",

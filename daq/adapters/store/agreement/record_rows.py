@@ -55,6 +55,16 @@ def records_without_entry(stored: Stored, after: int) -> Iterator[Disagreement]:
             yield Disagreement("record_keys", place, ROW, f"{row['name']} {row['value']}", NOTHING, "the records")
 
 
+def of_records(stored: Stored, kind: str, ident: str) -> Iterator[Disagreement]:
+    """Compare the revisions of one record with the audit entries that seal them."""
+    for e in stored.entries(ident):
+        if isinstance(sealed := e.detail.get("record"), dict) and sealed.get("kind") == kind:
+            yield from _sealed(stored, e, sealed)
+    sql = "SELECT kind, id, revision, audit_seq FROM records WHERE kind = ? AND id = ?"
+    for row in stored.rows(sql, kind, ident):
+        yield from _named(stored, row)
+
+
 def _named(stored: Stored, row: Row) -> Iterator[Disagreement]:
     name = f"{row['kind']} {row['id']}/{row['revision']}"
     entries = [e for e in stored.entries(row["id"]) if e.stored.seq == row["audit_seq"]]

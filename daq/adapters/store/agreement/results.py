@@ -16,6 +16,7 @@ from daq.adapters.store.agreement.disagreement import (
 from daq.adapters.store.agreement.stored import Entry, Row, Stored, oldest
 from daq.adapters.store.agreement.trail import linked, repeated
 from daq.adapters.store.audit import digest_of
+from daq.adapters.store.declared import DECLARED, KIND
 from daq.adapters.store.delivery import SETTLED
 from daq.adapters.store.sealed import SEALED
 
@@ -40,7 +41,7 @@ RESULT_COPIES: Final = {
     "origin.journal_digest": "journal_digest",
     "origin.audit_head": "audit_head",
     "origin.audit_number": "audit_seq",
-    "supersedes": "supersedes",
+    "supersedes.id": "supersedes",
 }
 """Path in a result: column of the row of the result with the same fact."""
 
@@ -70,7 +71,7 @@ def of_result(stored: Stored, result_id: str, named: Entry, run: Row | None) -> 
             there = {name: sealed.detail.get(name) for name in SEALED}
             yield from differing("results", result_id, row, there, sealed.where)
             yield from _data(stored, row, sealed)
-        yield from _copies(row, run)
+        yield from _copies(row, run, _declared(stored, row))
     yield from _messages(stored, result_id, row, [e for e in entries if "messages" in e.detail], sealed)
 
 
@@ -97,8 +98,18 @@ def _data(stored: Stored, row: Row, sealed: Entry) -> Iterator[Disagreement]:
     yield Disagreement("results", row["id"], field, here, there, where)
 
 
-def _copies(row: Row, run: Row | None) -> Iterator[Disagreement]:
-    """Compare the payload with the columns of result and run that hold the same facts."""
+def _declared(stored: Stored, row: Row) -> tuple[str, Row] | None:
+    """Return place and contents of the declaration under which a result was computed; None for that of the start."""
+    sql = "SELECT revision, data FROM records WHERE kind = ? AND id = ? ORDER BY revision"
+    for revision in stored.rows(sql, KIND, row["run"]):
+        data = json_or_none(revision["data"])
+        if isinstance(data, dict) and data.get("result") == row["id"]:
+            return f"records {KIND} {row['run']}/{revision['revision']}, data.", data
+    return None
+
+
+def _copies(row: Row, run: Row | None, declared: tuple[str, Row] | None) -> Iterator[Disagreement]:
+    """Compare the payload with the columns of result, run and declaration that hold the same facts."""
     data = json_or_none(row["data"])
     if not isinstance(data, dict):
         yield Disagreement("results", row["id"], "data", row["data"], "a JSON object", "every result")
@@ -108,12 +119,19 @@ def _copies(row: Row, run: Row | None) -> Iterator[Disagreement]:
     ]
     if run is not None:
         where = f"runs {run['id']}, "
-        known += [(path, run[column], where + column) for path, column in RUN_COPIES.items()]
+        known += [
+            (path, run[column], where + column)
+            for path, column in RUN_COPIES.items()
+            if declared is None or column not in DECLARED
+        ]
         known.append(("origin.began", utc_text(run["began_utc_ns"]), where + "began_utc_ns"))
         header = json_or_none(run["header"])
         serial = at(header, "plan.context.serial")
         if serial is not None:
             known.append(("origin.serial", serial, where + "header plan.context.serial"))
+    if declared is not None:
+        where, there = declared
+        known += [(p, there.get(c), where + c) for p, c in RUN_COPIES.items() if c in DECLARED]
     for path, there, where in known:
         parent = at(data, path.rpartition(".")[0]) if "." in path else data
         # Payloads of other kinds of measurement may lack a field.  That one is missing shows the digest.

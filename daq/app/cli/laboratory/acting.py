@@ -9,6 +9,7 @@ from daq.adapters.paths import StateLock, config_dir, database_path, state_dir
 from daq.adapters.store.store import Store
 from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Perform, Performed
+from daq.app.delivery.publishing import topics_of
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.setup.catalogue import Catalogue
@@ -27,4 +28,14 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any]) -> dic
     if socket is not None:
         return ask(socket, Perform(act=act, order=dict(order)), Performed).performed
     with StateLock(state), Store(database_path(state)) as store:
-        return carry_out(Laboratory(store, catalogue, SystemClock(), own_login()), act, order)
+        broker = catalogue.daemon.mqtt
+        laboratory = Laboratory(
+            store,
+            catalogue,
+            SystemClock(),
+            own_login(),
+            # Messages wait in the outbox for the next start of the daemon.
+            topics=None if broker is None else topics_of(catalogue.daemon),
+            with_flat=broker is not None and broker.flat,
+        )
+        return carry_out(laboratory, act, order)

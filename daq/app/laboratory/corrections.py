@@ -1,0 +1,267 @@
+"""Acts that correct or annul a run.  The first result stays; a new one supersedes it."""
+
+from collections.abc import Container
+from dataclasses import dataclass
+from typing import Any, Final
+
+from daq.adapters.store.agreement.one_run import disagreements_of_run
+from daq.adapters.store.audit import digest_of
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import stored_text
+from daq.adapters.store.rows import ResultRecord, RunRecord
+from daq.adapters.store.store import source_uri
+from daq.app.delivery.curve_publishing import curve_message
+from daq.app.laboratory.act import Act
+from daq.app.laboratory.laboratory import Laboratory, changed, find, new
+from daq.app.laboratory.moments import past_moment
+from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
+from daq.app.records.history import plan_of
+from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
+from daq.app.run.result_messages import ResultMessages
+from daq.app.run.superseding import Superseding, new_result_id
+from daq.core.errors import SettingError
+from daq.core.plan import Plan
+from daq.laboratory.declarations import Declaration
+from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.methods.messages.annulling import ANNULLED
+from daq.methods.messages.result import ResultData
+from daq.methods.parts.statement import Statement, state
+
+EVERY: Final = frozenset(
+    {"audit", "runs", "results", "outbox", "journal", "kept", "health", "methods", "records", "record_keys"}
+)
+"""Tables whose rows about a run must agree with the audit trail before it is corrected."""
+ANNULLED_FROM: Final = frozenset({"audit", "results", "records", "record_keys"})
+"""Those of them from which the result of an annulled run is made."""
+SHOWN_DIGEST: Final = 16
+"""Number of characters of a declaration's digest in a statement."""
+JUDGED: Final = ("quantity", "value", "unit", "reported", "quality", "validity", "faults", "uncertainty", "corrected")
+"""Parts of a result whose change needs a reviewer; so does one of its verdict, dry content or verification."""
+
+
+class CorrectRun(Model):
+    """Order to correct a run: None leaves a fact as it is, "" says that it is not stated.
+
+    Attributes:
+        run: id of the run.
+        because: why.
+        result: id of the result that the person saw; "" means the newest one.
+    """
+
+    run: NeededLabel
+    because: NeededLabel
+    result: Label = ""
+    sample: NeededLabel | None = None
+    product: Label | None = None
+    lot: Label | None = None
+    sampled_at: Label | None = None
+    operator: NeededLabel | None = None
+    geometry: NeededLabel | None = None
+    fluid: NeededLabel | None = None
+
+
+class AnnulRun(Model):
+    """Order to annul a run: it does not count any more."""
+
+    run: NeededLabel
+    because: NeededLabel
+    result: Label = ""
+
+
+def correct(laboratory: Laboratory, order: CorrectRun) -> dict[str, Any]:
+    """Correct a run where neither value nor verdict changes.
+
+    Where one changes, nothing is done, and the outcome names the parts that change under ``needs_review``.
+
+    Raises:
+        SettingError: the run cannot be corrected like this; the text says why.
+        StoreError: the stored data of the run do not agree, or another correction came first.
+    """
+    return _correct(laboratory, order, reviewed=False)
+
+
+def correct_reviewed(laboratory: Laboratory, order: CorrectRun) -> dict[str, Any]:
+    """Correct a run, also where its value or verdict changes; errors as in `correct`."""
+    return _correct(laboratory, order, reviewed=True)
+
+
+def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
+    """Annul a run: its new result has no value and is Bad.  The journal is not needed.  Errors as in `correct`."""
+    subject = _subject(laboratory, order.run, order.result, ANNULLED_FROM)
+    superseding = subject.superseding(laboratory, subject.record, order.because)
+    plan = plan_of(subject.record)
+    if plan is None and ResultData.model_validate_json(subject.newest.data).verification is not None:
+        raise SettingError(f"run {order.run} is a verification, and its plan cannot be read; restore it from a backup")
+    declaration = subject.declared().model_copy(
+        update={"result": superseding.result_id, "supersedes": subject.newest.id, "state": "annulled", "changes": ()}
+    )
+    change = subject.change(declaration, "run_annulled")
+    laboratory.store.submit(superseding.annulled(plan, (change,))).result()
+    return {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
+
+
+def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> dict[str, Any]:
+    subject = _subject(laboratory, order.run, order.result)
+    given = _given(laboratory, order)
+    with laboratory.reader() as reader:
+        made = redeclaration(reader, laboratory.catalogue, subject.declared(), given, subject.started)
+    superseding = subject.superseding(laboratory, made.record, order.because)
+    declaration = made.declaration.model_copy(update={"result": superseding.result_id, "supersedes": subject.newest.id})
+    change = subject.change(declaration, "run_corrected")
+    digest = digest_of(stored_text(change.data))[:SHOWN_DIGEST]
+    warnings = _statements(subject.started, made, laboratory.login, order.because, digest)
+    judged = _judged_otherwise(ResultData.model_validate_json(subject.newest.data), made.conclusion)
+    if judged and not reviewed:
+        return {"run": subject.record.id, "needs_review": judged}
+    laboratory.store.submit(superseding.corrected(made.plan, made.conclusion, warnings, (change,))).result()
+    _publish_curve(laboratory, subject.record.id, made.plan)
+    return {
+        "run": subject.record.id,
+        "result": superseding.result_id,
+        "supersedes": subject.newest.id,
+        "changes": [c.model_dump() for c in declaration.changes],
+        "changed": judged,
+    }
+
+
+def _given(laboratory: Laboratory, order: CorrectRun) -> Given:
+    """Return the corrected facts that an order gives, checked."""
+    catalogue, sampled_at = laboratory.catalogue, order.sampled_at
+    if order.product:
+        catalogue.product(order.product)
+    if order.fluid:
+        catalogue.fluid(order.fluid)
+    if sampled_at:
+        sampled_at = past_moment(sampled_at, laboratory.clock.utc_ns(), "sampled_at")
+    facts = order.model_dump(exclude={"run", "because", "result"}, exclude_none=True)
+    return facts if sampled_at is None else facts | {"sampled_at": sampled_at}
+
+
+def _statements(started: RunRecord, made: Redeclaration, who: str, because: str, digest: str) -> tuple[Statement, ...]:
+    """Return what a reader must know of a corrected result: all that is declared otherwise than at the start."""
+    out = [
+        state("declared_otherwise", name=c.name, before=c.before or None, after=c.after or None)
+        for c in made.since_start(started)
+    ]
+    out.append(state("corrected_by", who=who, because=because, declaration=digest))
+    if made.declaration.kept is not None:
+        out.append(state("computed_in_recorded_spans"))
+    return tuple(out)
+
+
+def _judged_otherwise(before: ResultData, now: Conclusion) -> list[str]:
+    """Return the names of value, verdict and their like that differ between a result and a new conclusion."""
+    parts = (*JUDGED, "verdict", "dry_content", "verification")
+    # Both sides as JSON: a number that was written and read is the same number.
+    a, b = before.model_dump(mode="json"), now.model_dump(mode="json")
+    return [name for name in parts if any(differences(name, a[name], b[name], OTHER_VERSIONS_TOLERANCE))]
+
+
+def _publish_curve(laboratory: Laboratory, run: str, plan: Plan) -> None:
+    """Put the flow curve of a corrected run into the outbox."""
+    if laboratory.topics is None or plan.context.flow_curve is None:
+        return
+    with laboratory.reader() as reader:
+        message = curve_message(reader, run, laboratory.store.uuid, laboratory.topics, laboratory.clock.utc_ns())
+    if message is not None:
+        laboratory.store.submit(message).result()
+
+
+@dataclass(frozen=True, slots=True)
+class _Subject:
+    """A run that can be corrected: as declared now and at its start, with its newest result and declaration."""
+
+    record: RunRecord
+    started: RunRecord
+    newest: ResultRecord
+    last_sequence: int
+    stored: Any
+    """The newest declaration with its revision, None before the first correction."""
+
+    def declared(self) -> Declaration:
+        """Return the declaration in force."""
+        if self.stored is not None:
+            found: Declaration = self.stored.record
+            return found
+        r, plan = self.record, plan_of(self.record)
+        context = None if plan is None else plan.context
+        return Declaration(
+            id=r.id,
+            result=self.newest.id,
+            supersedes=self.newest.id,
+            sample=r.sample,
+            product=r.product,
+            lot=r.lot,
+            sampled_at=r.sampled_at,
+            operator=r.operator,
+            geometry="" if context is None else context.geometry_name or "",
+            fluid="" if context is None or context.fluid is None else context.fluid.id,
+        )
+
+    def change(self, declaration: Declaration, what: str) -> Any:
+        """Return the change that stores a declaration."""
+        return new(declaration, what) if self.stored is None else changed(self.stored, declaration, what)
+
+    def superseding(self, laboratory: Laboratory, record: RunRecord, because: str) -> Superseding:
+        """Return the maker of the new result."""
+        store = laboratory.store
+        return Superseding(
+            record=record,
+            old=self.newest,
+            old_source=source_uri(store.uuid, self.newest.epoch),
+            last_sequence=self.last_sequence,
+            who=laboratory.login,
+            because=because,
+            utc_ns=laboratory.clock.utc_ns(),
+            result_id=new_result_id(),
+            messages=ResultMessages(
+                record.instrument, lambda: store.source, laboratory.topics, with_flat=laboratory.with_flat
+            ),
+        )
+
+
+def _subject(laboratory: Laboratory, run: str, seen: str, tables: Container[str] = EVERY) -> _Subject:
+    """Return a run that can be corrected, or annulled where only `tables` must agree with the audit trail.
+
+    Raises:
+        SettingError: there is no such run, it has not ended, it is annulled, or `seen` is not its newest result.
+        StoreError: its stored data do not agree with the audit trail.
+    """
+    with laboratory.reader() as reader:
+        record, started = reader.run(run), reader.run_as_started(run)
+        if record is None or started is None:
+            raise SettingError(f"there is no run {run!r}; `daq runs` lists them")
+        newest = reader.newest_result(run)
+        if record.state != "ended" or newest is None:
+            raise SettingError(f"run {run} has not ended; correct or annul it after its end")
+        if seen and seen != newest.id:
+            raise SettingError(f"result {seen} is not the newest of run {run}: look at {newest.id}, then repeat")
+        _refuse_disagreements(reader, run, tables)
+        stored = find(reader, Declaration, run)
+        if stored is not None and stored.record.state == ANNULLED:
+            raise SettingError(f"run {run} is annulled; measure again")
+        return _Subject(record, started, newest, _last_sequence(reader, newest), stored)
+
+
+def _refuse_disagreements(reader: Reader, run: str, tables: Container[str]) -> None:
+    found = [d for d in disagreements_of_run(reader.path, run) if d.table in tables]
+    if found:
+        raise SettingError(
+            f"run {run} stays as it is, because stored data do not agree with the audit trail: {found[0].text}; "
+            "`daq verify` lists all"
+        )
+
+
+def _last_sequence(reader: Reader, newest: ResultRecord) -> int:
+    """Return the number of the last result of a stream if its run was the last one of its instrument, otherwise -1."""
+    last = reader.last_result(newest.stream)
+    found = reader.result_rows("stream = ? ORDER BY audit_seq DESC", [newest.stream], 1)
+    return found[0].sequence if last is not None and last.run == newest.run and found else -1
+
+
+ACTS: Final = (
+    Act("run_correct", CorrectRun, "measure", correct),
+    Act("run_correct_reviewed", CorrectRun, "review", correct_reviewed),
+    Act("run_annul", AnnulRun, "review", annul),
+)

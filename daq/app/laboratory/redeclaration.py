@@ -1,0 +1,151 @@
+"""Compute a run again under a corrected declaration, from its journal."""
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from daq.adapters.store.declared import DECLARED
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
+from daq.app.records.history import plan_of, raw_journal
+from daq.app.records.replaying import facts_of, maker, recompute
+from daq.app.records.verifications import entries, standing_of
+from daq.app.setup.catalogue import Catalogue
+from daq.core.effects import Kept, recorded
+from daq.core.encoding import decode, encode
+from daq.core.errors import SettingError
+from daq.core.plan import Plan
+from daq.core.replay import Replay
+from daq.core.respanning import kept_with
+from daq.laboratory.declarations import Change, Declaration
+from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.planning.redeclaring import Redeclared, redeclared
+from daq.methods.planning.standing import Pair
+
+#: Corrected facts by name: those of `Declaration`.
+Given = Mapping[str, str]
+
+OF_THE_PLAN: Final = ("product", "geometry", "fluid")
+"""Facts on which the plan depends."""
+NAMES: Final = (*DECLARED, "geometry", "fluid")
+"""Facts that can be corrected."""
+
+
+@dataclass(frozen=True, slots=True)
+class Redeclaration:
+    """A run computed again: its declaration, plan, record and conclusion."""
+
+    declaration: Declaration
+    plan: Plan
+    record: RunRecord
+    conclusion: Conclusion
+
+    def since_start(self, started: RunRecord) -> list[Change]:
+        """Return what is declared otherwise than at the start of the run."""
+        plan = plan_of(started)
+        context = None if plan is None else plan.context
+        before = {name: getattr(started, name) for name in DECLARED}
+        before["geometry"] = "" if context is None else context.geometry_name or ""
+        before["fluid"] = "" if context is None or context.fluid is None else context.fluid.id
+        return list(_changes(before, self.declaration))
+
+
+def _changes(before: Mapping[str, str], now: Declaration) -> Iterator[Change]:
+    for name in NAMES:
+        after = getattr(now, name)
+        if before[name] != after:
+            yield Change(name=name, before=before[name], after=after)
+
+
+def redeclaration(
+    reader: Reader, catalogue: Catalogue, before: Declaration, given: Given, started: RunRecord
+) -> Redeclaration:
+    """Return a run computed again with the facts in `given`.
+
+    Args:
+        reader: the database.
+        catalogue: the configuration, for product, measuring geometry and fluid.
+        before: the declaration in force.
+        given: the corrected facts.
+        started: the run as it was at its start.
+
+    Raises:
+        SettingError: nothing changes, a file or driver is missing, the journal does not give the stored run again, or
+            the value cannot be computed under this declaration.
+    """
+    done = recompute(reader, started, catalogue.drivers)
+    if not done.same:
+        raise SettingError(
+            f"run {started.id} cannot be corrected, because its journal does not give what is stored: "
+            f"{_first(done)}; see `daq replay`"
+        )
+    header = done.replay.header
+    facts = facts_of(done.replay, started, json.loads(reader.results(started.id)[0].data))
+    if header is None or facts is None:
+        raise SettingError(f"run {started.id} has no journal to compute it from")
+    plan = header.plan if before.plan is None else decode(Plan, before.plan, exact=True)
+    asked = frozenset(given) & frozenset(OF_THE_PLAN)
+    now = before.model_copy(update={**given, "changes": ()})
+    new_plan = _plan(reader, catalogue, plan, now, asked, started) if asked else plan
+    changes = tuple(_changes({name: getattr(before, name) for name in NAMES}, now))
+    if not changes and new_plan == plan:
+        raise SettingError(f"nothing of run {started.id} changes: it is declared like this already")
+    is_new = new_plan != header.plan
+    raw, _ = raw_journal(reader, started.id)
+    # Kept values depend on the plan by its derivations only.
+    other = new_plan.derivations != header.plan.derivations
+    kept: list[Kept] | None = kept_with(raw, maker(catalogue.drivers), new_plan.derivations) if other else None
+    declaration = now.model_copy(
+        update={
+            "changes": changes or tuple(Change(name=n, before=getattr(now, n), after=getattr(now, n)) for n in asked),
+            "plan": encode(new_plan, exact=True) if is_new else None,
+            "kept": None if kept is None else [json.loads(json.dumps(recorded(k))) for k in kept],
+        }
+    )
+    record = replace(started, **{name: getattr(declaration, name) for name in DECLARED})
+    if kept is not None:
+        facts = replace(facts, kept=kept)
+    return Redeclaration(declaration, new_plan, record, conclude(new_plan, facts))
+
+
+def _first(done: Any) -> str:
+    """Return the first difference of a recomputation as text."""
+    replay: Replay = done.replay
+    if done.broken_chain or replay.damage:
+        return str(done.broken_chain or replay.damage)
+    if replay.difference is not None:
+        return str(replay.difference).partition("\n")[0]
+    if done.missing:
+        return f"{done.missing[0]} is missing"
+    where, stored, again = done.differences[0]
+    return f"{where}: {stored!r} is stored, {again!r} is computed"
+
+
+def _plan(
+    reader: Reader, catalogue: Catalogue, plan: Plan, now: Declaration, asked: frozenset[str], started: RunRecord
+) -> Plan:
+    instrument = catalogue.instruments.get(started.instrument)
+    if instrument is None and "geometry" in asked:
+        raise SettingError(f"there is no file of {started.instrument}, which describes its geometries")
+    geometries = {} if instrument is None else instrument.geometries
+    standing = plan.context.standing
+    if "geometry" in asked and instrument is not None and now.geometry in geometries and standing is not None:
+        pair = Pair(plan.context.serial or "", now.geometry, geometries[now.geometry].serial or "")
+        earlier = [e for e in entries(reader, started.instrument) if e.utc_ns <= started.began_utc_ns]
+        standing = standing_of(earlier, instrument, pair, started.began_utc_ns)
+    product = catalogue.product(now.product) if "product" in asked and now.product else None
+    if "product" not in asked:
+        product = catalogue.products.get(now.product)
+    return redeclared(
+        plan,
+        Redeclared(
+            changed=asked,
+            product=product,
+            geometry=now.geometry,
+            geometries=geometries,
+            standing=standing,
+            fluid=catalogue.fluid(now.fluid) if "fluid" in asked and now.fluid else None,
+        ),
+    )
