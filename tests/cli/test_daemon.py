@@ -84,6 +84,15 @@ def test_an_act_goes_through_the_daemon(cli, shift, served):
     assert "there is a sample 'G-1050' already" in again.stderr
 
 
+def test_a_run_is_corrected_through_the_daemon(cli, shift, served):
+    where = ("--config", served, "--state", shift.state)
+    done = cli(*where, "correct", shift.within, "--sample", "G-1O41", "--product", "", "--because", "mistyped")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert [r["corrected"] for r in json.loads(cli(*where, "runs", "--sample", "G-1O41", "--json").stdout)] == [True]
+    assert cli(*where, "note", shift.within, "second bucket").returncode == 0
+    assert cli(*where, "annul", shift.within, "--because", "spilled").returncode == 0
+
+
 def test_doctor_asks_the_daemon(cli, shift, served):
     done = cli("--config", served, "--state", shift.state, "doctor")
     assert done.returncode == 1

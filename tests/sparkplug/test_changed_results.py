@@ -26,7 +26,7 @@ from daq.app.delivery.sparkplug_content import StoredContent, position
 from daq.app.workshop.diagnosis import check_results_of_sparkplug
 from daq.core.errors import StoreError
 from tests.support.processes.mosquitto import TOPICS, Mosquitto, needs_mosquitto
-from tests.support.runs.stored import SECOND, T0, register
+from tests.support.runs.stored import SECOND, T0, end, register
 from tests.support.sparkplug.link import AdvancedClock, watching
 from tests.support.sparkplug.stored import DEVICE, build, measure, sending
 
@@ -91,6 +91,7 @@ def fill(path):
     store.submit(register()).result(10)
     for name, device in (("a", DEVICE), ("b", DEVICE), ("c", DEVICE), ("d", OTHER)):
         measure(store, name, device)
+    store.submit(end("c")).result(10)
     correction = Correct(
         supersedes="c", result_id="e", reason="rounding", utc_ns=T0 + 90 * SECOND, who="m.keeper", build=build("e")
     )

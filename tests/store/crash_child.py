@@ -65,7 +65,14 @@ def script():
         changed = Change("sample", run, "sample_changed", {"id": run, "lot": "7"}, [("lot", "7")], after=1)
         yield f"record {number}", ChangeRecords((changed,), T0, "m.keeper", "a mistyped lot")
         yield f"audit {number}", Audit(T0, "m.keeper", "noted", "bench")
-    correction = Correct("result-3", "result-4", "wrong lot", T0, "m.keeper", builder("run-3"))
+    declared = {"sample": "GL-0413", "product": "", "lot": "", "sampled_at": "", "operator": "m.keeper"}
+    declared |= {"result": "result-4", "plan": None, "kept": None}
+    declaration = Change("declaration", "run-3", "run_corrected", declared, [("sample", "GL-0413")])
+    correction = Correct(
+        "result-3", "result-4", "wrong lot", T0, "m.keeper", builder("run-3"),
+        changes=(declaration, Change("note", "n-1", "note_added", {"run": "run-3", "text": "late"}, [("run", "run-3")])),
+        verification={"passed": True, "run": "run-3"},
+    )  # fmt: skip
     yield "correct", correction
 
 

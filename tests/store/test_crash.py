@@ -6,6 +6,7 @@ import sys
 
 import pytest
 
+from daq.adapters.store import correcting as store_correcting
 from daq.adapters.store import delivery as store_delivery
 from daq.adapters.store import records as store_records
 from daq.adapters.store import transactions as store_transactions
@@ -67,7 +68,9 @@ def without_hashes(found):
 
 
 def test_the_script_passes_every_kind_of_transaction():
-    classes = [c for m in (store_transactions, store_delivery, store_records) for c in vars(m).values()]
+    classes = [
+        c for m in (store_transactions, store_correcting, store_delivery, store_records) for c in vars(m).values()
+    ]
     transactions = {c for c in classes if isinstance(c, type) and issubclass(c, store_transactions.Transaction)}
     kinds = {cls.kind for cls in transactions - {store_transactions.Transaction}}
     assert {point.partition(".")[0] for point in POINTS} == kinds

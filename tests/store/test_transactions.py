@@ -102,6 +102,9 @@ def test_a_failing_builder_leaves_nothing_and_takes_no_sequence_number(store):
 
 def test_a_correction_supersedes_and_only_the_newest_can_be_corrected(store):
     do(store, register(), begin("run-1"), conclude("run-1", result_id="a"))
+    with pytest.raises(StoreError, match="has not ended"):
+        do(store, Correct("a", "b", "wrong lot", T0, "m.keeper", builder("run-1")))
+    do(store, end("run-1"))
     fix = Correct("a", "b", "wrong lot", T0, "m.keeper", builder("run-1"))
     (corrected,) = do(store, fix)
     assert corrected.sequence == 2

@@ -37,7 +37,7 @@ def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
     if kept is None or data is None or found.plan is None:
         return []
     try:
-        seconds, values, nulls = _span(Readings(raw, make), kept, found.plan.primary)
+        seconds, values, nulls = _span(Readings(raw, make, found.plan), kept, found.plan.primary)
     except DaqError as error:
         return [f"the readings of the span cannot be computed: {error}"]
     if len(values) < LEAST_READINGS or not any(values):

@@ -1,4 +1,4 @@
-"""Export readings and kept values as CSV or JSON, for spreadsheets and scripts.
+"""Export readings, kept values and notes as CSV or JSON, for spreadsheets and scripts.
 
 CSV follows RFC 4180: commas, quotes doubled, lines ended by CR LF; UTF-8.  Units are UCUM codes in the header.  Numbers
 are written so that they read back bit for bit.
@@ -9,6 +9,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from typing import IO, Any, Final, Literal
 
+from daq.adapters.store.records import StoredRecord
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.readings import Reading, Readings
 from daq.app.screens.json_text import harmless_json
@@ -108,6 +109,16 @@ def _statistic(name: str, statistic: str, unit: str) -> str:
     if statistic == "slope":
         return f"{name} slope [{unit}/s]" if unit not in ("", "1") else f"{name} slope [/s]"
     return headed(f"{name} {statistic}", unit if statistic in WITH_UNIT else "")
+
+
+NOTE_COLUMNS: Final = ["utc", "who", "note"]
+"""Headings of the columns of `note_rows`."""
+
+
+def note_rows(notes: Iterable[StoredRecord]) -> Iterator[Row]:
+    """Yield one row for each note of a person about the run, oldest first."""
+    for note in notes:
+        yield {"utc": utc_iso(note.utc_ns), "who": note.who, "note": note.data["text"]}
 
 
 def about(run: RunRecord) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
 from daq.app.screens.text import utc_iso
 from daq.core.effects import Moved, Noted, StepEnded
@@ -14,6 +15,7 @@ from daq.core.events import ClockAnchor
 from daq.core.header import read_header
 from daq.core.journal import read_records
 from daq.core.plan import Plan
+from daq.laboratory.declarations import Declaration, Note
 
 
 @dataclass(slots=True)
@@ -77,7 +79,11 @@ class History:
     kept: list[Any]
     journal: JournalSummary
     plan: Plan | None
-    """None if the run's header has another format."""
+    """As declared now; None if the run's header has another format."""
+    declarations: list[StoredRecord] = field(default_factory=list)
+    """Corrections and annulment of the run, oldest first (`daq.laboratory.declarations.Declaration`)."""
+    notes: list[StoredRecord] = field(default_factory=list)
+    """Notes of persons, oldest first."""
 
     @property
     def result(self) -> ResultRecord | None:
@@ -112,8 +118,23 @@ class History:
                 for m in self.messages
             ],
             "kept": self.kept,
+            "corrections": [
+                {name: d.data[name] for name in ("state", "result", "supersedes", "changes")} | _told(d)
+                for d in self.declarations
+            ],
+            "notes": [{"text": note.data["text"]} | _told(note) for note in self.notes],
             "journal": journal,
         }
+
+
+def _told(record: StoredRecord) -> dict[str, str | None]:
+    return {"at": utc_iso(record.utc_ns), "who": record.who, "because": record.because or None}
+
+
+def notes_of(reader: Reader, run_id: str) -> list[StoredRecord]:
+    """Return the notes of persons about a run, oldest first."""
+    found = found_by(reader, Note.kind, "run", run_id, limit=-1)
+    return sorted(found, key=lambda note: note.audit_seq)
 
 
 def plan_of(run: RunRecord) -> Plan | None:
@@ -136,4 +157,6 @@ def history(reader: Reader, run: RunRecord) -> History:
         reader.kept(run.id),
         journal_summary(reader, run.id),
         plan_of(run),
+        revisions(reader, Declaration.kind, run.id),
+        notes_of(reader, run.id),
     )

@@ -13,6 +13,7 @@ from daq.core.events import ClockAnchor, OperatorCommand
 from daq.core.journal import read_records
 from daq.core.link import Checked
 from daq.core.pipeline import Pipeline
+from daq.core.plan import Plan
 from daq.core.replay import MakeDriver, pipeline_of
 
 
@@ -40,7 +41,7 @@ class Readings:
     """Iterates over the readings in the journal `raw` (all blocks joined), in the order in which they came.
 
     Attributes:
-        plan: of the run.
+        plan: of the run, as declared now.
         units: UCUM code of every signal, in the order of columns: lead instrument, derived, companions.
 
     Raises:
@@ -49,7 +50,8 @@ class Readings:
         SettingError: a driver of the run is not installed.
     """
 
-    def __init__(self, raw: bytes, make_driver: MakeDriver) -> None:
+    def __init__(self, raw: bytes, make_driver: MakeDriver, declared: Plan | None = None) -> None:
+        """Take a journal; `declared` is the plan after a correction, None where it is that of the journal."""
         self._raw = raw
         try:
             header = next(read_records(raw)).header
@@ -58,8 +60,8 @@ class Readings:
         if header is None:
             raise StoreError("the journal of this run is empty; there are no readings")
         made = pipeline_of(header, make_driver)
-        self.plan = plan = made.plan
-        self._pipeline = Pipeline(plan, made.drivers, self._hear)
+        self.plan = plan = made.plan if declared is None else declared
+        self._pipeline = Pipeline(made.plan, made.drivers, self._hear)
         self._heard: list[tuple[int, str, str, str, Checked, bool]] = []
         self._lead: dict[str, Getter] = getters(plan.lead.channels, plan.derivations)
         self._began: int | None = None

@@ -12,7 +12,7 @@ from typing import Any, Final
 import daq
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.records.history import raw_journal
+from daq.app.records.history import plan_of, raw_journal
 from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
@@ -20,8 +20,10 @@ from daq.core.effects import Facts, recorded
 from daq.core.linkstates import Motor
 from daq.core.remarks import Remark
 from daq.core.replay import MakeDriver, Replay, flip_bit, replay
+from daq.core.respanning import kept_with
 from daq.core.run import State
 from daq.methods.concluding.conclude import conclude
+from daq.methods.messages.annulling import ANNULLED
 from daq.methods.messages.result import ResultData
 
 OTHER_VERSIONS_TOLERANCE: Final = 1e-9
@@ -95,6 +97,8 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
         data = ResultData.build(header.plan, conclude(header.plan, facts), details_of(run))
         out.result = data.model_dump(mode="json")
     _compare(out, reader, run)
+    if facts is not None and stored is not None:
+        _compare_declared(out, reader, run, facts, raw, make)
     return out
 
 
@@ -135,6 +139,31 @@ def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
         tolerance = OTHER_VERSIONS_TOLERANCE if out.versions else 0.0
         a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS} for d in (stored, out.result))
         out.differences += differences("result", a, b, tolerance)
+
+
+def _compare_declared(
+    out: Recomputed, reader: Reader, run: RunRecord, facts: Facts, raw: bytes, make: MakeDriver
+) -> None:
+    """Compare the newest correction of a run, computed again under its declaration.
+
+    `facts` are those of the first result.  An annulled run has no values to compare.
+    """
+    newest, record, header = reader.newest_result(run.id), reader.run(run.id), out.replay.header
+    plan = None if record is None else plan_of(record)
+    if newest is None or newest.supersedes is None or record is None or plan is None or header is None:
+        return
+    data = json.loads(newest.data)
+    if ANNULLED in data["faults"]:
+        return
+    if plan.derivations != header.plan.derivations:
+        kept = kept_with(raw, make, plan.derivations)
+        again = [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in kept]
+        out.differences += differences("corrected kept", reader.kept(run.id), again, 0.0)
+        facts = dataclasses.replace(facts, kept=kept)
+    found = ResultData.build(plan, conclude(plan, facts), details_of(record)).model_dump(mode="json")
+    tolerance = OTHER_VERSIONS_TOLERANCE if out.versions else 0.0
+    a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS | {"warnings"}} for d in (data, found))
+    out.differences += differences("corrected result", a, b, tolerance)
 
 
 def differences(where: str, a: Any, b: Any, tolerance: float) -> Iterator[tuple[str, Any, Any]]:

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from daq.core.context import Standing
+from daq.core.context import ProductOfPlan, Standing
 from daq.core.errors import SettingError
 from daq.core.plan import Derivation, Plan
 from daq.core.units import UNITS
@@ -82,7 +82,7 @@ def _with_geometry(plan: Plan, new: Redeclared) -> Plan:
         raise SettingError(f"{new.geometry} needs the full-scale torque of the instrument, which the run does not know")
     _refuse_conditions(plan)
     channels = dict(zip(plan.lead.channels, plan.lead.units, strict=True))
-    unit = next((d.unit for d in plan.derivations if d.name in VISCOUS), "mPa.s")
+    unit = next((d.unit for d in plan.derivations if d.name in VISCOUS), _unit_of(context.product))
     made = derived(channels, constants, context.full_scale_unm, unit)
     derivations = made + tuple(d for d in plan.derivations if d.name not in FROM_TORQUE)
     names = [d.name for d in made]
@@ -137,12 +137,17 @@ def _with_product(plan: Plan, product: Product | None) -> Plan:
     )
     # A value is published in the unit of its product.  A time until an event stays in seconds, and its event was
     # tested in the unit of the run.
-    unit = product.unit_code if product is not None and product.unit_code in ("mPa.s", "Pa.s") else "mPa.s"
+    unit = _unit_of(context.product)
     if plan.claim == "time_to":
         return replace(plan, context=context)
     derivations = tuple(_in_unit(d, unit) if d.name in VISCOUS else d for d in plan.derivations)
     units = context.units | {d.name: d.unit for d in derivations}
     return replace(plan, derivations=derivations, context=replace(context, units=units))
+
+
+def _unit_of(product: ProductOfPlan | None) -> str:
+    """Return the unit (UCUM) of a viscosity of the product."""
+    return product.unit if product is not None and product.unit in ("mPa.s", "Pa.s") else "mPa.s"
 
 
 def _in_unit(d: Derivation, unit: str) -> Derivation:

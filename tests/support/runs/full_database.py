@@ -9,8 +9,9 @@ from pathlib import Path
 
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path
-from daq.adapters.store.correcting import Correct
 from daq.adapters.store.access import Access
+from daq.adapters.store.correcting import Correct
+from daq.adapters.store.declared import DECLARED
 from daq.adapters.store.delivery import Acknowledge, NoteSession, Refused
 from daq.adapters.store.derived import AddDerived
 from daq.adapters.store.records import Change, ChangeRecords
@@ -36,7 +37,9 @@ def make_full_database(state: Path) -> Path:
             results = [reader.results(run)[0] for run in runs]
 
         def build(sequence: int, head: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
-            data = json.loads(results[1].data) | {"supersedes": results[1].id}
+            superseded = {"source": store.source, "id": results[1].id}
+            data = json.loads(results[1].data) | {"supersedes": superseded}
+            data["sample"] |= {"lot": "L8"}
             data["origin"] |= {
                 "audit_head": head.head,
                 "audit_number": head.number,
@@ -51,7 +54,12 @@ def make_full_database(state: Path) -> Path:
         for run in runs:
             do(NoteHealth(run, "bench-1", now, {"zero": 0.1}))
         do(AddDerived(results[0].id, Outgoing(TOPICS.curve("bench-1"), b'{"data": 1}', id="curve"), now))
-        do(Correct(results[1].id, "fix", "wrong lot", now, "m.keeper", build))
+        with store.reader() as reader:
+            record = reader.run_as_started(runs[1])
+        declared = {name: getattr(record, name) for name in DECLARED} | {"lot": "L8"}
+        declared |= {"id": runs[1], "result": "fix", "supersedes": results[1].id, "plan": None, "kept": None}
+        declaration = Change("declaration", runs[1], "run_corrected", declared, [("lot", "L8")])
+        do(Correct(results[1].id, "fix", "wrong lot", now, "m.keeper", build, (declaration,)))
         do(Acknowledge((1, 2, 3, 4), now))
         do(Refused(5, "Not authorized (code 135)", now))
         do(NoteSession("127.0.0.1:1883 bench", now, is_open=True))

@@ -1,10 +1,10 @@
-"""``daq export RUN``: write the readings or kept values of a run as CSV or JSON."""
+"""``daq export RUN``: write the readings, kept values or notes of a run as CSV or JSON."""
 
 import argparse
 import contextlib
 import io
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import IO, Any
 
@@ -12,8 +12,17 @@ from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import find_run, open_reader, wanted_path
-from daq.app.records.exporting import kept_columns, kept_rows, reading_columns, reading_rows, write
-from daq.app.records.history import raw_journal
+from daq.app.records.exporting import (
+    NOTE_COLUMNS,
+    Row,
+    kept_columns,
+    kept_rows,
+    note_rows,
+    reading_columns,
+    reading_rows,
+    write,
+)
+from daq.app.records.history import notes_of, plan_of, raw_journal
 from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
 from daq.app.screens.text import plain
@@ -26,7 +35,9 @@ from daq.core.replay import replay
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
-    parser.add_argument("--what", choices=("readings", "kept"), default="readings", help="what to write (readings)")
+    parser.add_argument(
+        "--what", choices=("readings", "kept", "notes"), default="readings", help="what to write (readings)"
+    )
     parser.add_argument("--format", choices=("csv", "json"), default="csv", help="how to write it (csv)")
     parser.add_argument(
         "--anyway", action="store_true", help="write it although what is stored of the run does not agree"
@@ -41,11 +52,14 @@ def run(args: argparse.Namespace) -> int:
     with open_reader(args) as reader:
         record = find_run(reader, args.run)
         _check(reader, record.id, anyway=args.anyway)
+        if args.what == "notes":
+            count = _write(args, record, NOTE_COLUMNS, note_rows(notes_of(reader, record.id)))
+            return _written(args, count)
         raw, trouble = raw_journal(reader, record.id)
         if trouble:
             print(f"daq: the journal is damaged; the part before the damage is written: {trouble}", file=sys.stderr)
         make = maker(Drivers.find())
-        readings = Readings(raw, make)
+        readings = Readings(raw, make, plan_of(record))
         if args.what == "readings":
             columns, rows = reading_columns(readings), reading_rows(readings)
         else:
@@ -53,8 +67,16 @@ def run(args: argparse.Namespace) -> int:
             kept = _kept(reader, record, raw, make)
             began, offset = clock_of(raw)
             rows = kept_rows(kept, readings.units, [s.name for s in readings.plan.steps], began, offset)
-        with _output(args.output) as out:
-            count = write(args.format, out, record, columns, rows)
+        count = _write(args, record, columns, rows)
+    return _written(args, count)
+
+
+def _write(args: argparse.Namespace, record: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:
+    with _output(args.output) as out:
+        return write(args.format, out, record, columns, rows)
+
+
+def _written(args: argparse.Namespace, count: int) -> int:
     if args.output is not None:
         print(f"{count} rows written to {args.output}")
     return 0

@@ -12,6 +12,7 @@ from daq.app.cli.printing import print_table, say
 from daq.app.screens.text import local_time, plain, shown_value, spaced, utc_iso
 from daq.core.encoding import encode
 from daq.core.units import symbol
+from daq.methods.messages.annulling import ANNULLED
 from daq.quality.digits import NOTHING
 
 
@@ -76,6 +77,7 @@ class Entry:
     validity: str | None
     verdict: str | None
     corrected: bool
+    annulled: bool
 
 
 def entry(reader: Reader, record: RunRecord) -> Entry:
@@ -108,6 +110,7 @@ def entry(reader: Reader, record: RunRecord) -> Entry:
         validity=data.get("validity"),
         verdict=(data.get("verdict") or {}).get("verdict"),
         corrected=newest is not None and newest.supersedes is not None,
+        annulled=ANNULLED in data.get("faults", ()),
     )
 
 
@@ -120,7 +123,8 @@ def _row(e: Entry) -> list[str]:
         verdict = "running"
     elif e.outcome not in (None, "complete"):
         verdict = e.outcome
-    marks = (" simulated" if e.simulated else "") + (" corrected" if e.corrected else "")
+    marks = " simulated" if e.simulated else ""
+    marks += " annulled" if e.annulled else " corrected" if e.corrected else ""
     cells = [
         e.run[:SHOWN_ID],
         local_time(e.began_utc_ns),

@@ -9,6 +9,7 @@ from typing import Any
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.app.cli.common import find_run, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
+from daq.app.cli.records.changes import correction_lines, note_lines
 from daq.app.records.derived import flow_curve, steadiness_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
@@ -37,6 +38,7 @@ from daq.core.errors import SettingError
 from daq.core.replay import replay
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import FlowCurveData
+from daq.methods.messages.annulling import ANNULLED
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
 from daq.quality.digits import NOTHING, number, significant, uncertain, within
@@ -148,6 +150,8 @@ def lines_of(
         ("how steady it was", list(steadiness)),
         ("steps", _steps(found, inner)),
         ("kept values", _kept(found, inner)),
+        ("corrections", correction_lines(found)),
+        ("notes of persons", note_lines(found)),
         ("notes", _notes(found)),
         ("counters", _counters(counters)),
         ("origin", _origin(found)),
@@ -183,8 +187,11 @@ def _title(found: History, columns: int) -> list[Line]:
         lines += wrapped(ended(r.outcome, r.reason), columns, "", "warn")
     if r.motor == "may_still_be_turning":
         lines += wrapped("at its end the motor could not be confirmed to stand still", columns, "", "bad")
-    if len(found.results) > 1:
-        lines.append([(f"corrected {len(found.results) - 1} times; this is the newest", "warn")])
+    if found.data is not None and ANNULLED in found.data["faults"]:
+        lines.append([("ANNULLED: it does not count", "bad")])
+    elif len(found.results) > 1:
+        times = "once" if len(found.results) == 2 else f"{len(found.results) - 1} times"
+        lines.append([(f"corrected {times}; this is the newest result", "warn")])
     return lines
 
 

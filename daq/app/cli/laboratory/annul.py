@@ -1,0 +1,23 @@
+"""`daq annul`: annul a run, so that it does not count any more; everything of it stays."""
+
+import argparse
+
+from daq.app.cli.common import SHOWN_ID, find_run, open_reader
+from daq.app.cli.laboratory.acting import perform
+from daq.app.cli.printing import say
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
+    parser.add_argument("--because", required=True, metavar="TEXT", help="the reason")
+    parser.add_argument("--result", default="", metavar="ID", help="refuse unless this is the newest result of the run")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Annul the run."""
+    with open_reader(args) as reader:
+        record = find_run(reader, args.run)
+    done = perform(args, "run_annul", {"run": record.id, "because": args.because, "result": args.result})
+    say(f"run {done['run'][:SHOWN_ID]} is annulled; result {done['result']} supersedes {done['supersedes']}")
+    return 0

@@ -1,0 +1,22 @@
+"""`daq note`: add a note to a run, during it or after it."""
+
+import argparse
+
+from daq.app.cli.common import SHOWN_ID, find_run, open_reader
+from daq.app.cli.laboratory.acting import perform
+from daq.app.cli.printing import say
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
+    parser.add_argument("text", metavar="TEXT", help="the note; `daq show` and `daq export --what notes` have it")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Add the note."""
+    with open_reader(args) as reader:
+        record = find_run(reader, args.run)
+    perform(args, "note_add", {"run": record.id, "text": args.text})
+    say(f"the note is added to run {record.id[:SHOWN_ID]}")
+    return 0
