@@ -1,9 +1,11 @@
 """Stored verifications count for instrument and measuring geometry together: for a run, its results and the command."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
+from daq.adapters.store.correcting import Correct
 from daq.adapters.store.store import Store
 from daq.app.cli.records import verification as command
 from daq.app.records.verifications import entries, in_doubt, instrument_history, pair_of
@@ -13,7 +15,7 @@ from daq.core.driver import Identity
 from daq.core.encoding import encode
 from daq.methods.planning.standing import AuditedVerification, Pair
 from tests.support.runs.examples import CONFIG, example, plan_of
-from tests.support.runs.stored import T0, begin, conclude, end, register
+from tests.support.runs.stored import T0, begin, builder, conclude, end, register
 
 SERIAL = Identity("rotational", "R-1042", "1.2", {"full_scale_uN_m": 1000.0})
 LATER = T0 + 2 * 86_400 * 10**9
@@ -61,6 +63,30 @@ def test_a_run_has_the_status_of_its_own_geometry(store, catalogue):
     verify(store, "b", "coaxial-15", passed=True)
     assert history_of(store, fitted(catalogue, "coaxial-12")).standing.text == "failed"
     assert history_of(store, fitted(catalogue, "coaxial-15")).standing.text == "passed"
+
+
+def supersede(store, run, detail):
+    """Store a correction of a verification with its new judgement."""
+    store.submit(
+        Correct(f"r-{run}", f"s-{run}", "wrong fluid", LATER, "m.keeper", builder(run), verification=encode(detail))
+    ).result(10)
+
+
+@pytest.mark.parametrize(("first", "now", "text"), [
+    (True, False, "failed"), (False, True, "passed"), (True, None, "never verified"), (False, None, "never verified"),
+])  # fmt: skip
+def test_a_corrected_or_annulled_verification_counts_as_judged_last_at_the_time_of_its_run(
+    store, catalogue, first, now, text
+):
+    verify(store, "a", "coaxial-12", passed=first)
+    with store.reader() as reader:
+        (before,) = entries(reader, "bench-1")
+    supersede(store, "a", replace(before.detail, passed=now))
+    found = history_of(store, fitted(catalogue, "coaxial-12")).standing
+    assert (found.text, found.passed) == (text, now)
+    with store.reader() as reader:
+        (after,) = entries(reader, "bench-1")
+        assert (after.seq, after.utc_ns, after.passed) == (before.seq, before.utc_ns, now)
 
 
 def test_results_since_the_last_pass_are_those_since_a_pass_of_the_pair(store, catalogue):

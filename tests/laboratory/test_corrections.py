@@ -314,7 +314,7 @@ def test_a_corrected_run_that_is_annulled_keeps_its_declaration(lab):
         ({"fluid": "nothing"}, "there is no fluid 'nothing'"),
         ({"sampled_at": "yesterday lunch"}, "is no time"),
         ({"sample": "G-1", "because": ""}, "because: must not be empty"),
-        ({"sample": "G-1", "run": "nothing"}, "there is no run 'nothing'"),
+        ({"sample": "G-1", "run": "nothing"}, "there is no run whose id begins with 'nothing'"),
         ({"sample": "G-1", "colour": "red"}, "colour: is not a known key"),
     ],
 )

@@ -9,7 +9,6 @@ from typing import Any
 
 from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import RunRecord
 from daq.app.screens.json_text import harmless_json
 from daq.app.setup.catalogue import state_of
 from daq.core.errors import SettingError
@@ -59,29 +58,6 @@ def refuse_foreign(state: Path) -> None:
                 f"(sudo -u {owner if owner != 'another login' else 'daq'} daq ...) or from a backup that you own",
                 file=str(each),
             )
-
-
-def find_run(reader: Reader, given: str) -> RunRecord:
-    """Return the run whose id begins with `given`, or the newest for ``last``.
-
-    Raises:
-        SettingError: no run or several runs match.
-    """
-    if given == "last":
-        newest = reader.runs(limit=1)
-        if not newest:
-            raise SettingError("there is no run yet")
-        return newest[0]
-    ids = reader.find_runs(given.lower()) if given else []
-    if not ids:
-        raise SettingError(f"there is no run whose id begins with {given!r}; `daq runs` lists them")
-    if len(ids) > 1:
-        shown = ", ".join(i[: len(given) + 4] for i in ids[:5])
-        raise SettingError(f"{len(ids)} runs begin with {given!r} ({shown} ...); type more of the id")
-    run = reader.run(ids[0])
-    if run is None:
-        raise SettingError(f"the run {ids[0]} is gone")
-    return run
 
 
 def print_json(value: Any) -> None:

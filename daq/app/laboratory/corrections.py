@@ -15,7 +15,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
 from daq.app.laboratory.moments import past_moment
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
-from daq.app.records.history import plan_of
+from daq.app.records.history import find_run, plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
 from daq.app.run.result_messages import ResultMessages
 from daq.app.run.superseding import Superseding, new_result_id
@@ -44,7 +44,7 @@ class CorrectRun(Model):
     """Order to correct a run: None leaves a fact as it is, "" says that it is not stated.
 
     Attributes:
-        run: id of the run.
+        run: id of the run, a unique beginning of it, or ``last``.
         because: why.
         result: id of the result that the person saw; "" means the newest one.
     """
@@ -229,9 +229,9 @@ def _subject(laboratory: Laboratory, run: str, seen: str, tables: Container[str]
         StoreError: its stored data do not agree with the audit trail.
     """
     with laboratory.reader() as reader:
-        record, started = reader.run(run), reader.run_as_started(run)
-        if record is None or started is None:
-            raise SettingError(f"there is no run {run!r}; `daq runs` lists them")
+        record = find_run(reader, run)
+        run = record.id
+        started = reader.run_as_started(run) or record
         newest = reader.newest_result(run)
         if record.state != "ended" or newest is None:
             raise SettingError(f"run {run} has not ended; correct or annul it after its end")

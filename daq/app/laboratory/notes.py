@@ -5,13 +5,13 @@ from typing import Any, Final
 
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, new
-from daq.core.errors import SettingError
+from daq.app.records.history import find_run
 from daq.laboratory.declarations import Note, NoteText
 from daq.methods.files.fields import Model, NeededLabel
 
 
 class AddNote(Model):
-    """Order to add a note to a run."""
+    """Order to add a note to a run, whose id may be given as for `find_run`."""
 
     run: NeededLabel
     text: NoteText
@@ -24,11 +24,10 @@ def add(laboratory: Laboratory, order: AddNote) -> dict[str, Any]:
         SettingError: there is no such run.
     """
     with laboratory.reader() as reader:
-        if reader.run_as_started(order.run) is None:
-            raise SettingError(f"there is no run {order.run!r}; `daq runs` lists them")
-    note = Note(id=str(uuid.uuid4()), run=order.run, text=order.text)
+        run = find_run(reader, order.run).id
+    note = Note(id=str(uuid.uuid4()), run=run, text=order.text)
     laboratory.change(new(note, "note_added"))
-    return {"id": note.id}
+    return {"id": note.id, "run": run}
 
 
 ACTS: Final = (Act("note_add", AddNote, "measure", add),)

@@ -2,7 +2,7 @@
 
 import argparse
 
-from daq.app.cli.common import SHOWN_ID, find_run, open_reader
+from daq.app.cli.common import SHOWN_ID
 from daq.app.cli.laboratory.acting import perform
 from daq.app.cli.printing import say
 
@@ -16,8 +16,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Annul the run."""
-    with open_reader(args) as reader:
-        record = find_run(reader, args.run)
-    done = perform(args, "run_annul", {"run": record.id, "because": args.because, "result": args.result})
+    done = perform(args, "run_annul", {"run": args.run, "because": args.because, "result": args.result})
     say(f"run {done['run'][:SHOWN_ID]} is annulled; result {done['result']} supersedes {done['supersedes']}")
     return 0

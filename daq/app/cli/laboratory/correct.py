@@ -3,7 +3,7 @@
 import argparse
 from typing import Any, Final
 
-from daq.app.cli.common import SHOWN_ID, find_run, open_reader
+from daq.app.cli.common import SHOWN_ID
 from daq.app.cli.laboratory.acting import perform
 from daq.app.cli.printing import say
 from daq.app.screens.text import plain, spaced
@@ -40,9 +40,7 @@ def run(args: argparse.Namespace) -> int:
     facts = {name: getattr(args, name) for name in _FACTS if getattr(args, name) is not None}
     if not facts:
         raise SettingError("say what is to be corrected: --sample, --product, --lot, --sampled, --operator, --geometry")
-    with open_reader(args) as reader:
-        record = find_run(reader, args.run)
-    order = facts | {"run": record.id, "because": args.because, "result": args.result}
+    order = facts | {"run": args.run, "because": args.because, "result": args.result}
     done = perform(args, "run_correct", order)
     if "needs_review" in done:
         done = perform(args, "run_correct_reviewed", order)

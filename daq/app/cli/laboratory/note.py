@@ -2,7 +2,7 @@
 
 import argparse
 
-from daq.app.cli.common import SHOWN_ID, find_run, open_reader
+from daq.app.cli.common import SHOWN_ID
 from daq.app.cli.laboratory.acting import perform
 from daq.app.cli.printing import say
 
@@ -15,8 +15,6 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Add the note."""
-    with open_reader(args) as reader:
-        record = find_run(reader, args.run)
-    perform(args, "note_add", {"run": record.id, "text": args.text})
-    say(f"the note is added to run {record.id[:SHOWN_ID]}")
+    done = perform(args, "note_add", {"run": args.run, "text": args.text})
+    say(f"the note is added to run {done['run'][:SHOWN_ID]}")
     return 0

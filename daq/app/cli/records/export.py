@@ -11,7 +11,7 @@ from typing import IO, Any
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.cli.common import find_run, open_reader, wanted_path
+from daq.app.cli.common import open_reader, wanted_path
 from daq.app.records.exporting import (
     NOTE_COLUMNS,
     Row,
@@ -22,7 +22,7 @@ from daq.app.records.exporting import (
     reading_rows,
     write,
 )
-from daq.app.records.history import notes_of, plan_of, raw_journal
+from daq.app.records.history import find_run, notes_of, plan_of, raw_journal
 from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
 from daq.app.screens.text import plain

@@ -3,8 +3,9 @@
 import argparse
 import sys
 
-from daq.app.cli.common import find_run, open_reader
+from daq.app.cli.common import open_reader
 from daq.app.cli.printing import say, terminal_columns
+from daq.app.records.history import find_run
 from daq.app.records.replaying import Recomputed, recompute
 from daq.app.screens.live import print_lines
 from daq.app.screens.result_screen import result_lines

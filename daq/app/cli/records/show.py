@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
-from daq.app.cli.common import find_run, open_reader, print_json, wanted_path
+from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
 from daq.app.cli.records.changes import correction_lines, note_lines
 from daq.app.records.derived import flow_curve, steadiness_lines
-from daq.app.records.history import History, history, raw_journal
+from daq.app.records.history import History, find_run, history, raw_journal
 from daq.app.records.replaying import maker
 from daq.app.screens.curve_svg import svg
 from daq.app.screens.curve_text import curve_lines
