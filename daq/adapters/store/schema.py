@@ -202,8 +202,17 @@ CREATE TRIGGER records_no_delete BEFORE DELETE ON records
 BEGIN SELECT RAISE(ABORT, 'a revision of a record is never deleted'); END;
 """
 
+ATTRIBUTION_0003: Final = """
+ALTER TABLE runs ADD COLUMN attribution TEXT NOT NULL DEFAULT 'unattributed'
+    CHECK (attribution IN ('unattributed', 'authorised', 'not_authorised'));
+"""
+
 #: Name and SQL of every migration, in order.
-STEPS: Final[tuple[tuple[str, str], ...]] = (("0001_baseline", BASELINE_0001), ("0002_records", RECORDS_0002))
+STEPS: Final[tuple[tuple[str, str], ...]] = (
+    ("0001_baseline", BASELINE_0001),
+    ("0002_records", RECORDS_0002),
+    ("0003_attribution", ATTRIBUTION_0003),
+)
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)
 

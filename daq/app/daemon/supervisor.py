@@ -28,6 +28,9 @@ from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
+from daq.app.laboratory.identity import operator_of
+from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.log_ins import LogIns
 from daq.app.records.replaying import maker as driver_maker
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
@@ -112,6 +115,7 @@ class Supervisor:
         self._lock: StateLock | None = None
         self.tasks = Tasks()
         self.unfinished = UnfinishedRuns()
+        self._log_ins = LogIns()
         self.facts: BenchFacts
         self._post_run: PostRunTasks
         self._closing = False
@@ -218,6 +222,10 @@ class Supervisor:
     def _store_fault(self, trouble: StoreError) -> None:
         log.error("store", trouble=str(trouble))
 
+    def laboratory(self, login: str) -> Laboratory:
+        """Return the records of the laboratory for one login."""
+        return Laboratory(self.store, self.catalogue, self.clock, login, self._log_ins)
+
     # ---- runs
 
     async def begin(self, order: RunOrder, login: str = "") -> Active:
@@ -241,6 +249,7 @@ class Supervisor:
 
     async def _begin(self, order: RunOrder, login: str) -> Active:
         names = names_of(order, self.catalogue)
+        operator = await asyncio.to_thread(operator_of, self.laboratory(login), order)
         for name in names:
             await self._ready(name)
         await self.unfinished.before_run(order.instrument)
@@ -258,7 +267,7 @@ class Supervisor:
             {name: self.sessions[name].driver.state() for name in names},
             history,
             began_utc_ns,
-            login,
+            operator,
         )
         await self.store.commit(run.register)
         self._refuse_while_closing()

@@ -26,6 +26,7 @@ RUN_COPIES: Final = {
     "origin.run": "id",
     "origin.instrument": "instrument",
     "origin.operator": "operator",
+    "origin.attribution": "attribution",
     "sample.id": "sample",
     "sample.lot": "lot",
     "sample.fill": "fill",
