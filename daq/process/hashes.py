@@ -7,8 +7,12 @@ hashed once for each person.
 import base64
 import hmac
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from daq.process.extras import need
+
+if TYPE_CHECKING:
+    from argon2 import PasswordHasher
 
 _WHAT = "a password or a badge"
 
@@ -19,20 +23,16 @@ def hash_of(secret: str) -> str:
     Raises:
         SettingError: the library is not installed; the error names the extra.
     """
-    need("argon2", _WHAT)
-    from argon2 import PasswordHasher  # noqa: PLC0415 - of an extra
-
-    return PasswordHasher().hash(secret)
+    return _hasher().hash(secret)
 
 
 def fits(secret: str, stored: str) -> bool:
     """Return whether a password has a stored hash; False where that is empty or damaged.  Errors as in `hash_of`."""
-    need("argon2", _WHAT)
-    from argon2 import PasswordHasher  # noqa: PLC0415 - of an extra
-    from argon2.exceptions import InvalidHashError, VerificationError  # noqa: PLC0415
+    hasher = _hasher()
+    from argon2.exceptions import InvalidHashError, VerificationError  # noqa: PLC0415 - of an extra
 
     try:
-        return PasswordHasher().verify(stored, secret)
+        return hasher.verify(stored, secret)
     except (VerificationError, InvalidHashError):
         return False
 
@@ -59,6 +59,14 @@ def owner_of(secret: str, hashes: Mapping[str, str]) -> str | None:
         if hmac.compare_digest(found[salted], stored):
             owner = name
     return owner
+
+
+def _hasher() -> "PasswordHasher":
+    """Return the hasher with the library's parameters: the second choice of RFC 9106, section 4, 64 MiB."""
+    need("argon2", _WHAT)
+    from argon2 import PasswordHasher  # noqa: PLC0415 - of an extra
+
+    return PasswordHasher()
 
 
 def _again(secret: str, stored: str) -> str:
