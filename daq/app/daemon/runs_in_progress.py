@@ -14,6 +14,9 @@ from daq.app.daemon.configured import Configured
 from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.unfinished import UnfinishedRuns
+from daq.app.laboratory.identity import operator_of
+from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.log_ins import LogIns
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
@@ -25,7 +28,6 @@ from daq.app.setup.orders import RunOrder, names_of, prepare
 from daq.core.driver import Identity
 from daq.core.errors import DaqError, LinkError
 from daq.core.plan import Plan
-from daq.laboratory.people import Operator
 from daq.methods.concluding.intervals import load
 from daq.methods.planning.compile import InstrumentHistory
 from daq.process.logins import own_login
@@ -50,7 +52,6 @@ class RunsInProgress:
         unfinished: UnfinishedRuns,
         *,
         post_run: PostRunTasks,
-        operator: Callable[[RunOrder, str], Operator],
         maker: Callable[[RunRecord, Plan], ResultMaker],
         ended: Callable[[], None],
         hook: Callable[[str], None] | None = None,
@@ -64,7 +65,6 @@ class RunsInProgress:
             clock: the time.
             unfinished: takes the runs whose end cannot be stored.
             post_run: the tasks after the end of a run.
-            operator: returns the operator of a run from its order and the login that gave it.
             maker: returns the maker of a run's result.
             ended: called when a run has ended or was stored.
             hook: called with a name at points where tests end the process.
@@ -75,7 +75,8 @@ class RunsInProgress:
         self._closing = False
         self._configured, self._sessions, self._store, self._clock = configured, sessions, store, clock
         self._unfinished, self._post_run = unfinished, post_run
-        self._operator, self._maker, self._ended, self._hook = operator, maker, ended, hook
+        self._maker, self._ended, self._hook = maker, ended, hook
+        self._log_ins = LogIns()
 
     # ---- the start of a run
 
@@ -100,7 +101,7 @@ class RunsInProgress:
 
     async def _begin(self, order: RunOrder, login: str) -> Active:
         names = names_of(order, self._configured.catalogue)
-        operator = await asyncio.to_thread(self._operator, order, login)
+        operator = await asyncio.to_thread(operator_of, self.laboratory(login), order)
         for name in names:
             await self._ready(name)
         await self._unfinished.before_run(order.instrument)
@@ -138,6 +139,10 @@ class RunsInProgress:
         active = Active(run.record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
         self.active[order.instrument] = active
         return active
+
+    def laboratory(self, login: str) -> Laboratory:
+        """Return the records of the laboratory for one login, with the failed log-ins of this process."""
+        return Laboratory(self._store, self._configured.catalogue, self._clock, login, self._log_ins)
 
     def _history(self, order: RunOrder, identity: Identity | None) -> InstrumentHistory:
         """Return the stored history of the instrument of a run that starts now; refuse a fill that was sheared."""

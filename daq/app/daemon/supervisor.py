@@ -29,9 +29,7 @@ from daq.app.daemon.runs_in_progress import RunsInProgress
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
-from daq.app.laboratory.identity import operator_of
 from daq.app.laboratory.laboratory import Laboratory
-from daq.app.laboratory.log_ins import LogIns
 from daq.app.run.active import Active
 from daq.app.run.recovery import Recovery
 from daq.app.run.results import ResultMaker
@@ -90,7 +88,6 @@ class Supervisor:
         self._lock: StateLock | None = None
         self.tasks = Tasks()
         self.unfinished = UnfinishedRuns()
-        self._log_ins = LogIns()
         self.facts: BenchFacts
         self.in_progress: RunsInProgress
         self.runs: dict[str, Active]
@@ -144,7 +141,6 @@ class Supervisor:
             self.clock,
             self.unfinished,
             post_run=self._post_run,
-            operator=lambda order, login: operator_of(self.laboratory(login), order),
             maker=self._maker,
             ended=self._wake,
             hook=self._crash_hook,
@@ -188,7 +184,7 @@ class Supervisor:
 
     def laboratory(self, login: str) -> Laboratory:
         """Return the records of the laboratory for one login."""
-        return Laboratory(self.store, self.catalogue, self.clock, login, self._log_ins)
+        return self.in_progress.laboratory(login)
 
     # ---- runs
 
