@@ -2,7 +2,10 @@
 
 import pytest
 
+from daq.app.daemon.protocol import REQUESTS
+from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
+from daq.app.laboratory.identity import operator_of
 from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
 from tests.laboratory.parts import at, audited, laboratory, staffed
@@ -96,3 +99,53 @@ def test_a_password_of_another_person_needs_an_administrator(tmp_path):
             with pytest.raises(SettingError, match=f"needs the role administer; {role} has the role {role}"):
                 carry_out(at(lab, f"at-{role}"), "person_password", {"id": "administer", "password": "a new glaze"})
         carry_out(lab, "person_password", {"id": "look", "password": "a new glaze"})
+
+
+#: Requests to the daemon that a login without a person is refused, by the least role.
+OF_PERSONS = {"run": "measure", "perform": "measure", "resend": "measure", "backup": "administer"}
+#: Requests that every login at the socket may make: to look at the state, and to stop a motor.
+OF_EVERYONE = {"watch", "stop", "status"}
+
+
+class Bench:
+    """The part of a supervisor that refused requests use."""
+
+    publishing = None
+
+    def __init__(self, lab):
+        self.lab, self.store, self.clock = lab, lab.store, lab.clock
+
+    def laboratory(self, login):
+        return at(self.lab, login)
+
+    async def begin(self, order, login):
+        operator_of(self.laboratory(login), order)
+        raise SettingError("allowed")
+
+
+async def answered(bench, request, login):
+    """Return the refusal of a request; "allowed" where it was carried out."""
+    try:
+        async for _ in Service(bench).handle(request, login):
+            pass
+    except SettingError as error:
+        return str(error)
+    return "allowed"
+
+
+@pytest.mark.asyncio
+async def test_every_request_to_the_daemon_is_for_its_role_and_those_above(tmp_path):
+    assert set(OF_PERSONS) | OF_EVERYONE == set(REQUESTS)
+    with staffed(tmp_path) as lab:
+        for name, needed in OF_PERSONS.items():
+            for actor in (*ROLES, "nobody"):
+                values = {
+                    "run": {"method_id": "clear-glaze-qc", "instrument": "bench-1", "sample": "G-1"},
+                    "perform": {"act": "sample_add", "order": {"id": f"by-{actor}"}},
+                    "resend": {"instrument": "bench-1", "refused": True},
+                }.get(name, {})
+                found = await answered(Bench(lab), REQUESTS[name](**values), f"at-{actor}")
+                if actor in ROLES[ROLES.index(needed) :]:
+                    assert found == "allowed", (name, actor)
+                else:
+                    assert f"the role {needed}" in found, (name, actor)

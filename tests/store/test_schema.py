@@ -9,6 +9,8 @@ import pytest
 from sqlite_utils import Database
 
 from daq.adapters.store import store as store_module
+from daq.adapters.store.agreement.everything import Comparison
+from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import FORMAT, STEPS, migrate
 from daq.adapters.store.store import APPLICATION_ID, Store
@@ -53,6 +55,10 @@ def test_a_database_of_each_old_version_comes_up_with_its_contents(tmp_path, ver
         assert reader.newest_result("old-a").sequence == 1
         assert [r.id for r in reader.unfinished_runs()] == ["old-b"]
         assert store.submit(conclude("old-b")).result(10).sequence == 2
+        # Columns that the version did not have agree with its audit entries.
+        assert reader.runs()[0].attribution == "unattributed"
+    with Stored(path) as stored:
+        assert [d.text for d in Comparison().of(stored) if "attribution" in d.text] == []
     new = tmp_path / "new.sqlite"
     Store(new).close()
     assert tables(path) == tables(new)

@@ -61,7 +61,7 @@ class Perform(Model):
     order: dict[str, Any] = Field(default_factory=dict, repr=False)
     """Values that the person gives; the act's own model checks them."""
     by: Given = Given()
-    """What identifies the person besides the login."""
+    """Badge, or person and password, of the person who acts."""
 
 
 Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup | Perform

@@ -19,7 +19,7 @@ BY_BADGE: Final[Role] = "measure"
 
 
 class Given(Model):
-    """What a person gives besides the login: a badge, or their id and password."""
+    """A badge, or id and password of a person, given besides the login."""
 
     person: Label = ""
     password: Hidden = ""

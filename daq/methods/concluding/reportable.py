@@ -164,7 +164,7 @@ def _never(data: dict[str, Any]) -> tuple[Statement, ...]:
         return (state("is_verification"),)
     if data["sample"].get("sheared"):
         return (state("fill_was_sheared"),)
-    origin = data["origin"]
+    origin = data.get("origin") or {}
     if origin.get("attribution") == "not_authorised":
         method = data["method"]["id"]
         return (state("operator_not_authorised", operator=origin["operator"] or "", method=method),)

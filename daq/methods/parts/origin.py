@@ -7,7 +7,7 @@ from pydantic import Field
 from daq.methods.parts.base import IDENTITY, Moment, Number, Part, Seconds, unit
 
 Attribution = Literal["unattributed", "authorised", "not_authorised"]
-"""Whether the operator is a known person, and authorised for the method on the day of the run."""
+"""A known person, authorised for the method on the day of the run or not; or no known person."""
 
 
 class Sample(Part):

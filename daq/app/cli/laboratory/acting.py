@@ -30,7 +30,7 @@ def identity_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def given_by(args: argparse.Namespace) -> Given:
-    """Return what identifies the person, by the options of `identity_arguments`.
+    """Return badge, or person and password, by the options of `identity_arguments`.
 
     Raises:
         SettingError: a file cannot be read, or there is no terminal to ask on.
