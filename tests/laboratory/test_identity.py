@@ -2,6 +2,7 @@
 
 import itertools
 import threading
+import time
 
 import pytest
 
@@ -138,6 +139,7 @@ def test_guesses_at_the_same_time_are_counted_one_after_another():
 
     def wrong():
         next(checked)
+        time.sleep(0.05)  # as long as a hash takes
 
     def guess():
         start.wait()
