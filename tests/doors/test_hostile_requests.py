@@ -103,7 +103,7 @@ def test_a_hostile_value_is_refused_by_its_key_or_can_be_stored(store, do, key, 
     given_ = {
         "protocol": PROTOCOL,
         "do": do,
-        **({k: v for k, v in ORDER.items() if k in REQUESTS[do].model_fields}),
+        **({k: v for k, v in (ORDER | {"act": "sample_add"}).items() if k in REQUESTS[do].model_fields}),
         key: value,
     }
     line = json.dumps(given_).encode() + b"\n"
