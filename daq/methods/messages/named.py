@@ -90,6 +90,7 @@ RESULT_NAMES: Final = names(
         ("instrument", "origin.instrument", In.COLLECTOR),
         ("serial", "origin.serial", In.COLLECTOR),
         ("operator", "origin.operator", In.COLLECTOR),
+        ("attribution", "origin.attribution", In.SPARKPLUG),
         ("began", "origin.began", In.COLLECTOR),
         ("ended", "origin.ended", In.COLLECTOR),
         ("verification", "verification", In.COLLECTOR),
@@ -106,7 +107,6 @@ RESULT_NAMES: Final = names(
 _WHOLE: Final = "for who looks at one result, in the whole event"
 UNNAMED: Final = {
     "schema_version": "in the type of the event",
-    "origin.attribution": "a run without authorisation has a warning, in the whole event",
     "status_code": "follows from quality",
     "units": "the same for all; the columns and metrics carry their units",
     "faults": _WHOLE,
