@@ -6,7 +6,7 @@ from collections import defaultdict
 
 import pytest
 
-from daq.rheology.flowmodels import MODELS
+from daq.rheology.flowcurves.flowmodels import MODELS
 from tests.campaigns.coverage import curve_campaign as curve_module
 from tests.campaigns.coverage.__main__ import main
 from tests.campaigns.coverage.curve_campaign import (

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from daq.methods.files.recipe import ALL_MODELS
-from daq.rheology.curvefit import Series, choose
-from daq.rheology.flowmodels import MODELS
-from daq.rheology.yieldspread import LEAST_RATES, YIELDING, yield_spread
+from daq.rheology.flowcurves.curvefit import Series, choose
+from daq.rheology.flowcurves.flowmodels import MODELS
+from daq.rheology.flowcurves.yieldspread import LEAST_RATES, YIELDING, yield_spread
 from simulators.rotational import Fluid
 from simulators.rotational.laws import HerschelBulkley
 from tests.campaigns.coverage.curves import FORMS, Case, TrueFluid, simulate

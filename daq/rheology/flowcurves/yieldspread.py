@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, fit_or_reason
 from daq.rheology.fitarguments import require_all, require_kind
-from daq.rheology.flowcurve import COMPARABLE, Refusal
-from daq.rheology.flowmodels import MODELS
+from daq.rheology.flowcurves.curvefit import Chosen, CurveFit, Series, Shift, fit_or_reason
+from daq.rheology.flowcurves.flowcurve import COMPARABLE, Refusal
+from daq.rheology.flowcurves.flowmodels import MODELS
 
 if TYPE_CHECKING:
     import numpy as np
