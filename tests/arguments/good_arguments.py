@@ -141,6 +141,9 @@ GOOD = {
         "stress": newtonian, "rates": np.geomspace(0.1, 10, 50), "radius_ratio": 1.25
     },
     "daq.rheology.flowcurves.gapflow.wall_rates": lambda: {"stress": newtonian, "omegas": OMEGAS.copy(), "radius_ratio": 1.25},
+    "daq.rheology.flowcurves.plateaus.plateau_fits": lambda: {
+        "series": series(), "rates": RATES.copy(), "factor": np.diag(SIGMA)
+    },
     "daq.rheology.flowcurves.yieldspread.yield_spread": lambda: {"series": series(), "shifts": shifts(), "chosen": CHOSEN},
     # cylinders, rotors, geometry
     "daq.rheology.cylinders.angular_speed": lambda: {"speed_per_min": 30.0},

@@ -7,6 +7,7 @@
 * `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`;
   fits of stress against angular speed with the flow in the gap solved; scatter and instrument apart.
 * `yieldspread`: `yield_spread(Series, shifts, Chosen) -> YieldSpread | None`: yield stresses (Pa) by rival models.
+* `plateaus`: `plateau_fits(Series, rates, factor) -> [PlateauFit]`: rivals with a plateau below the rates.
 * `structure`: `shear_thinning_index`, `recovery_fraction`, `loop_area` (Pa/s).
 * `wallslip`: `compare_gaps(GapCurve, GapCurve) -> GapComparison | None`.
 """
