@@ -247,7 +247,9 @@ def test_too_many_other_models_are_not_measured_again(monkeypatch):
 def test_models_and_forms_are_chosen(capsys):
     asked = ["--runs", "0", "--curves", "2", "--processes", "1", "--models", "cross", "newtonian", "--forms", "reading"]
     main(asked)
-    shown = [line.split()[0] for line in capsys.readouterr().out.splitlines() if line.startswith("  ") and line[2] != " "]
+    shown = [
+        line.split()[0] for line in capsys.readouterr().out.splitlines() if line.startswith("  ") and line[2] != " "
+    ]
     assert shown == ["cross", "newtonian"] * 2
     with pytest.raises(SystemExit):
         main([*asked, "no such form"])

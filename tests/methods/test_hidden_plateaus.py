@@ -164,8 +164,8 @@ def test_a_hidden_plateau_gives_no_unmarked_yield_stress(kind):
 @pytest.mark.parametrize("kind", ["cross", "cross, m = 1", "carreau", "yasuda"])
 def test_hidden_plateaus_give_no_unmarked_yield_stress(kind):
     """Every unmarked one is wrong; of all that are published they are fewer than the 5 % of an interval at 97.5 %."""
-    found, shapes = count(hidden_cases(kind, 250, 1))
-    assert found.published > 100
+    found, shapes = count(hidden_cases(kind, 130, 1))
+    assert found.published > 73  # of fewer, none wrong would not show it
     assert clopper_pearson(found.wrong, found.published)[1] <= 0.05, (found, shapes)
     assert clopper_pearson(found.spread_wrong, found.published)[0] <= 0.05, found
 
@@ -174,8 +174,8 @@ def test_hidden_plateaus_give_no_unmarked_yield_stress(kind):
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize(("kind", "least"), [("bingham", 0.4), ("casson", 0.2), ("herschel_bulkley", 0.4)])
 def test_a_true_yield_stress_over_two_decades_keeps_its_value(kind, least):
-    found, shapes = count(yielding_cases(kind, 60, 1))
-    assert found.published >= 57
+    found, shapes = count(yielding_cases(kind, 40, 1))
+    assert found.published >= 38
     assert found.unmarked >= least * found.published, found
     assert clopper_pearson(found.wrong, found.unmarked)[0] <= 0.05, (found, shapes)
 

@@ -47,7 +47,7 @@ where the stress of the structure rises at least as γ̇^0.1 (our choice; measur
 NEAREST: Final = 0.1
 """Smallest product of λ and the greatest rate; below it the fluid is Newtonian at all rates."""
 ROUNDS: Final = 4
-"""Number of iterations of fit and wall rates; the misfit needs less accuracy than published parameters."""
+"""Number of iterations of fit and wall rates; the misfit needs fewer digits than published parameters."""
 AGREED: Final = 1e-5
 STARTS: Final = 2
 """Number of starts of a search, the best ones of a grid."""
