@@ -13,7 +13,8 @@ from daq.app.cli.measuring import run
 from daq.app.cli.records import runs
 from daq.app.records.health_history import figures, line_finding
 from daq.app.records.replaying import maker
-from daq.app.run.view import decimals, run_view
+from daq.app.run.live_digits import LiveDigits, decimals_of_resolution
+from daq.app.run.view import run_view
 from daq.app.screens.digits import SIZES
 from daq.app.screens.live import RunScreen
 from daq.app.screens.result_screen import result_lines
@@ -86,7 +87,7 @@ def started_run(method, lead, *companions):
     return bench
 
 
-def view_of(bench):
+def view_of(bench, digits=None):
     record = RunRecord(
         id="r",
         instrument=bench.plan.lead.name,
@@ -98,7 +99,7 @@ def view_of(bench):
         simulated=True,
         began_utc_ns=0,
     )
-    return run_view(record, bench.pipeline, bench.clock.mono_ns(), lambda _: (), ())
+    return run_view(record, bench.pipeline, bench.clock.mono_ns(), lambda _: (), digits or LiveDigits(bench.plan), ())
 
 
 # ---- during the run
@@ -183,7 +184,7 @@ def test_a_fault_names_its_channel():
 
 def test_a_run_with_a_companion_shows_its_readings_too():
     bench = started_run("slip-ph", "ph-1", "thermo-2")
-    assert decimals(bench.pipeline.plan) == {"ph": 2, "voltage": 1}
+    assert decimals_of_resolution(bench.pipeline.plan) == {"ph": 2, "voltage": 1}
     bench.run(15.0)
     text = shown(view_of(bench))
     for expected in ("pH 7.0", "voltage ", " mV", "thermo-2.probe 1 ", "thermo-2.probe 2 ", "temperature   "):

@@ -373,7 +373,8 @@ class Supervisor:
         runner, record = active.runner, active.record
         product = self.catalogue.products.get(record.product)
         caution = product.safety if product is not None else ""
-        return run_view(record, runner.pipeline, self.clock.mono_ns(), active.maker.advise, runner.notes, caution)
+        now, advise = self.clock.mono_ns(), active.maker.advise
+        return run_view(record, runner.pipeline, now, advise, active.digits, runner.notes, caution)
 
     def stop_run(self, name: str, who: str) -> bool:
         """Stop the run on an instrument; return whether there was one.

@@ -61,8 +61,8 @@ def result_lines(data: dict[str, Any], columns: int, *, digits: int = 0) -> list
     lines += verdict_lines(data, columns)
     for words, style in verification_words(data):
         lines += wrapped(words, columns, "", style)
-    # A temperature is not repeated as its own condition.
-    own = {"temperature": None} if data["quantity"] == "temperature" else {}
+    # A measured temperature or stress is not repeated as its own condition.
+    own = {data["quantity"]: None}
     conditions = conditions_text(data["conditions"] | own)
     if conditions:
         lines += wrapped(conditions, columns, "at ", "dim")

@@ -80,7 +80,7 @@ class RunView:
     units: dict[str, str]
     """UCUM code by signal."""
     decimals: dict[str, int] = field(default_factory=dict)
-    """By signal, where the resolution is known."""
+    """By signal, where resolution or uncertainty are known; negative: tens, hundreds."""
     faults: dict[str, tuple[str, ...]] = field(default_factory=dict)
     """Faults of the newest reading, each with its channels (none for the whole instrument)."""
     band: TorqueBand | None = None

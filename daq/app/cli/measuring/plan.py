@@ -15,7 +15,7 @@ from daq.core.errors import SettingError
 from daq.core.units import convert, symbol
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.ranging import SLOWEST, plan_instrument, speeds_of, usable_band
-from daq.quality.digits import number
+from daq.quality.digits import number, significant, supported, uncertain
 from daq.rheology.ranges import Candidate
 from daq.rheology.torque import BandClass
 
@@ -103,8 +103,9 @@ def _print(instrument: Instrument, basis: Basis, found: list[Candidate]) -> None
         "U (95 %), %", "first reading",
     ]  # fmt: skip
 
-    def viscosity(pa_s: float) -> str:
-        return number(convert(pa_s, "Pa.s", unit), 3)
+    def viscosity(pa_s: float, relative: float | None = None) -> str:
+        value = convert(pa_s, "Pa.s", unit)
+        return significant(value, supported(value, None if relative is None else relative * value, 3))
 
     rows = [
         [
@@ -112,9 +113,9 @@ def _print(instrument: Instrument, basis: Basis, found: list[Candidate]) -> None
             f"{c.speed_per_min:g}",
             fixed(c.torque_percent, 1) + ("" if c.band == BandClass.VALID else f" {spaced(c.band)}"),
             number(c.shear_rate, 3),
-            viscosity(c.viscosity) + ("*" if c.assumed_newtonian else ""),
+            viscosity(c.viscosity, c.relative_expanded) + ("*" if c.assumed_newtonian else ""),
             f"{viscosity(c.viscosity_low)} to {viscosity(c.viscosity_high)}",
-            fixed(None if c.relative_expanded is None else 100 * c.relative_expanded, 1),
+            uncertain(None if c.relative_expanded is None else 100 * c.relative_expanded),
             span(c.first_reading_s),
         ]
         for c in found

@@ -33,6 +33,7 @@ from daq.app.screens.text import (
 )
 from daq.app.screens.verification_text import verification_table
 from daq.app.setup.drivers import Drivers
+from daq.core.effects import StepEnded
 from daq.core.errors import SettingError
 from daq.core.replay import replay
 from daq.core.units import symbol
@@ -292,7 +293,7 @@ def _steps(found: History, columns: int | None) -> list[str]:
                 str(step.readings),
                 *([number(step.revolutions)] if turns else []),
                 plain(step.rule),
-                number(step.value),
+                _met_at(found, step),
             ]
         )
     if not turns:
@@ -300,6 +301,17 @@ def _steps(found: History, columns: int | None) -> list[str]:
         return table(head, rows, right=frozenset({2, 3, 5}), columns=columns).splitlines() if rows else []
     head = ["", "step", f"set {symbol('/min')}", "lasted", "readings", "turns", "stopped by", "at"]
     return table(head, rows, right=frozenset({2, 3, 4, 5, 7}), columns=columns).splitlines() if rows else []
+
+
+def _met_at(found: History, step: StepEnded) -> str:
+    """Return the value that met a step's rule; a derived quantity has the digits that the result supports."""
+    plan = found.plan
+    if plan is None or found.data is None or step.step >= len(plan.steps):
+        return number(step.value)
+    rule = next((r for r in plan.steps[step.step].stop.leaves() if r.name == step.rule), None)
+    derived = {plan.primary, *(d.name for d in plan.derivations)}
+    has_interval = rule is not None and rule.kind != "steady" and rule.signal in derived
+    return significant(step.value, digits_of(found.data)) if has_interval else number(step.value)
 
 
 def _kept(found: History, limit: int | None) -> list[str]:
@@ -316,6 +328,7 @@ def _kept(found: History, limit: int | None) -> list[str]:
         *(
             (symbol(unit_of(KeptValue, key)), True, [number(s[key]) for s in steps])
             for key in ("speed", "torque_percent", "shear_rate", "stress")
+            if key != data["quantity"]
         ),
         (symbol("Cel"), True, [fixed(s["temperature"], 2) for s in steps]),
         (own, True, [significant(s["value"], digits_of(data)) for s in steps]),
