@@ -24,7 +24,7 @@ from daq.app.screens.run_view import RunEnd, StepShown
 from daq.app.screens.styled_lines import text_of
 from daq.app.screens.text import width
 from daq.app.setup.catalogue import Catalogue
-from daq.core.effects import Noted
+from daq.app.screens.notes import WrittenNote
 from daq.core.errors import SettingError
 from daq.core.remarks import WrittenRemark
 from daq.methods.concluding.judging import reported
@@ -143,7 +143,7 @@ def test_more_signals_than_fit_are_counted(columns):
 
 def test_a_low_screen_loses_empty_lines_first_and_never_how_to_stop():
     view = weighing(
-        notes=(Noted(0, "x", "a note"),) * 3, advice=(WrittenRemark("x", {}, "do this"),), caution="Wear gloves."
+        notes=(WrittenNote(0, "x", "a note"),) * 3, advice=(WrittenRemark("x", {}, "do this"),), caution="Wear gloves."
     )
     whole = live_lines(view, 80)
     for rows in range(4, len(whole) + 1):

@@ -24,7 +24,7 @@ from daq.app.screens.text import fold, plain, spaced, width
 from daq.app.workshop.trying import Tried
 from daq.app.workshop.trying_screen import TrialScreen, trial_lines
 from daq.core.driver import Channel, Identity
-from daq.core.effects import Noted
+from daq.app.screens.notes import WrittenNote
 from daq.core.faults import FAULTS
 from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
@@ -88,7 +88,7 @@ def view(rng):
             )
             for _ in range(rng.randint(0, 3))
         ),
-        notes=tuple(Noted(0, "x", text(rng)) for _ in range(rng.randint(0, 4))),
+        notes=tuple(WrittenNote(0, "x", text(rng)) for _ in range(rng.randint(0, 4))),
         advice=tuple(WrittenRemark("x", {}, text(rng)) for _ in range(rng.randint(0, 2))),
         motor=rng.choice(("turning", "still", "may_still_be_turning")),
     )

@@ -21,7 +21,7 @@ from daq.core.errors import DaqError, LinkError, SettingError
 from daq.methods.files.fields import Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
-PROTOCOL: Final = 1
+PROTOCOL: Final = 2
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
 LONGEST_REQUEST: Final = 64 * 1024
 """Greatest length of the line of a request, in bytes."""

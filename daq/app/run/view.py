@@ -5,6 +5,7 @@ from dataclasses import replace
 
 from daq.adapters.store.rows import RunRecord
 from daq.app.run.live_digits import LiveDigits
+from daq.app.screens.notes import written_note
 from daq.app.screens.run_view import ProvisionalValue, RunView, SeekShown, StepShown, TemperatureGate
 from daq.core.effects import Facts, Kept, Noted
 from daq.core.faults import FAULTS, publishable, worst
@@ -72,7 +73,7 @@ def run_view(
         value=None if kept is None else _value(pipeline, kept),
         rules=tuple(pipeline.progress(now)),
         advice=tuple(advise(_with_provisional(facts, kept))) if kept is not None else (),
-        notes=tuple(notes),
+        notes=tuple(map(written_note, notes)),
         motor=pipeline.motor.value,
     )
 

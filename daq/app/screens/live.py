@@ -92,7 +92,7 @@ class RunScreen(RedrawnScreen):
             self._written, self._written_at = where, now
             self._print(plain_line(view))
         for note in view.notes[self._notes :]:
-            self._print(f"  note: {sentence(note.text)}")
+            self._print(f"  note: {sentence(note)}")
         self._notes = len(view.notes)
         for text in (sentence(advice) for advice in view.advice):
             if text not in self._advice:

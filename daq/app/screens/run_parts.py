@@ -212,7 +212,7 @@ def message_lines(view: RunView, columns: int) -> list[Line]:
             of = ", ".join(view.faults[fault])
             lines += wrapped(plain(f"{of}: {text}" if of else text), columns, "! ", "warn")
     for note in view.notes[-NOTES_SHOWN:]:
-        lines += wrapped(sentence(note.text), columns, "note: ", "dim")
+        lines += wrapped(sentence(note), columns, "note: ", "dim")
     for advice in view.advice:
         lines += wrapped(sentence(advice), columns, "advice: ", "warn")
     return lines

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from daq.core.effects import Noted
+from daq.app.screens.notes import WrittenNote
 from daq.core.plan import TorqueBand
 from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
@@ -88,7 +88,7 @@ class RunView:
     value: ProvisionalValue | None = None
     rules: tuple[RuleProgress, ...] = ()
     advice: tuple[WrittenRemark, ...] = ()
-    notes: tuple[Noted, ...] = ()
+    notes: tuple[WrittenNote, ...] = ()
     motor: str = ""
 
     @property

@@ -349,7 +349,7 @@ def _kept(found: History, limit: int | None) -> list[str]:
 
 def _notes(found: History) -> list[str]:
     began = found.journal.moves[0].t if found.journal.moves else 0
-    out = [f"{(n.t - began) / 1e9:9.1f} s  {sentence(n.text)}" for n in found.journal.notes]
+    out = [f"{(n.t - began) / 1e9:9.1f} s  {sentence(n)}" for n in found.journal.notes]
     if found.journal.trouble:
         out.append(f"the journal is damaged: {plain(found.journal.trouble)}")
     return out
