@@ -79,7 +79,9 @@ def recomputed(found, data):
     """A run whose kept values are missing in the database."""
     header = Mock(plan=found.plan)
     names = {d.name for d in found.plan.derivations} | {"torque"}
-    kept = [{"step": 0, "at": "end", "summaries": {n: {"mean": VALUE if n == found.plan.primary else 1.0} for n in names}}]
+    kept = [
+        {"step": 0, "at": "end", "summaries": {n: {"mean": VALUE if n == found.plan.primary else 1.0} for n in names}}
+    ]
     return Recomputed(Replay(header=header), result=data, kept=kept, missing=["the 1 kept values"])
 
 
@@ -106,7 +108,9 @@ def reports(stored, data, expanded):  # noqa: F811 - the fixture's value
     product = example("products/clear-glaze.toml").model_copy(update={"expected_viscosity": None})
     geometry = {"geometry": {"name": "coaxial-12"}, "sample": {"id": "s"}}
     past = data | geometry | {"conditions": data["conditions"] | {"set_speed": 20.0, "shear_rate": 10.0}}
-    reader = Mock(**{"runs.return_value": [Mock()], "newest_result.return_value": Mock(data=json.dumps(past), supersedes=None)})
+    reader = Mock(
+        **{"runs.return_value": [Mock()], "newest_result.return_value": Mock(data=json.dumps(past), supersedes=None)}
+    )
     end = RunEnd(run="3f2a91bc-0", outcome="interrupted", reason="the connection was lost", motor="still")
     screen = io.StringIO()
     RunScreen(plain=True, file=screen).finish(end, broken)
@@ -135,4 +139,3 @@ def test_every_report_shows_the_value(stored):  # noqa: F811 - the fixture
     """The sweep reads texts in which the value is."""
     shown = reports(stored, given(stored, 17.0), 17.0)
     assert {name for name, text in shown.items() if "807" not in text} == set()
-

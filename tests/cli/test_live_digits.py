@@ -5,7 +5,6 @@ import functools
 import pytest
 
 from daq.app.run.live_digits import LiveDigits
-from daq.app.run.view import run_view
 from daq.app.screens.bench_panes import shift_lines
 from daq.app.screens.run_screen import live_lines, plain_line
 from daq.app.screens.styled_lines import text_of

@@ -17,6 +17,7 @@ from daq.app.run.live_digits import LiveDigits, decimals_of_resolution
 from daq.app.run.view import run_view
 from daq.app.screens.digits import SIZES
 from daq.app.screens.live import RunScreen
+from daq.app.screens.notes import WrittenNote
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_parts import SIGNAL_ROWS
 from daq.app.screens.run_screen import _groups, _spread, live_lines, plain_line
@@ -24,7 +25,6 @@ from daq.app.screens.run_view import RunEnd, StepShown
 from daq.app.screens.styled_lines import text_of
 from daq.app.screens.text import width
 from daq.app.setup.catalogue import Catalogue
-from daq.app.screens.notes import WrittenNote
 from daq.core.errors import SettingError
 from daq.core.remarks import WrittenRemark
 from daq.methods.concluding.judging import reported

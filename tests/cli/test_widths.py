@@ -15,6 +15,7 @@ from daq.app.cli.records.reportable import text_of as reportable_text
 from daq.app.records.history import history
 from daq.app.screens.bench_panes import shift_lines
 from daq.app.screens.gauges import bar_length, temperature_bar, torque_bar
+from daq.app.screens.notes import WrittenNote
 from daq.app.screens.result_screen import result_lines, summary
 from daq.app.screens.run_screen import live_lines
 from daq.app.screens.run_view import SeekShown
@@ -24,7 +25,6 @@ from daq.app.screens.text import fold, plain, spaced, width
 from daq.app.workshop.trying import Tried
 from daq.app.workshop.trying_screen import TrialScreen, trial_lines
 from daq.core.driver import Channel, Identity
-from daq.app.screens.notes import WrittenNote
 from daq.core.faults import FAULTS
 from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
@@ -339,7 +339,9 @@ def trial(rng):
     """A driver with channels of any name, and the state of its trial with any content."""
     names = [f"channel_{i}" + "_of_a_long_name" * rng.randint(0, 8) for i in range(rng.randint(1, 5))]
     driver = SimpleNamespace(
-        kind=rng.choice(NAMES), channels=tuple(Channel(name, "mPa.s", 0.0, 1.0) for name in names), identify=lambda: None
+        kind=rng.choice(NAMES),
+        channels=tuple(Channel(name, "mPa.s", 0.0, 1.0) for name in names),
+        identify=lambda: None,
     )
     tried = Tried(
         identity=rng.choice((None, Identity(rng.choice(NAMES), rng.choice(NAMES), text(rng, 4)))),

@@ -28,7 +28,11 @@ def noted_run(code):
     pairs = {name: pair(name) for name in ("bench-1", "thermo-1")}
     instrument, driver, _ = pairs["bench-1"]
     plan = compile_plan(
-        example("methods/clear-glaze-qc.toml"), instrument, driver, companions=[pairs["thermo-1"][:2]], choices={"speed": 20}
+        example("methods/clear-glaze-qc.toml"),
+        instrument,
+        driver,
+        companions=[pairs["thermo-1"][:2]],
+        choices={"speed": 20},
     )
     bench = Bench(plan, {n: d for n, (_, d, _) in pairs.items()}, {n: box for n, (_, _, box) in pairs.items()})
     bench.at(70.0, lambda: ACTIONS[code](bench))

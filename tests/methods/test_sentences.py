@@ -181,7 +181,9 @@ def named_components():
         texts = {
             t.id: n.value.value
             for n in ast.walk(tree)
-            if isinstance(n, ast.AnnAssign) and isinstance(n.value, ast.Constant) and isinstance(t := n.target, ast.Name)
+            if isinstance(n, ast.AnnAssign)
+            and isinstance(n.value, ast.Constant)
+            and isinstance(t := n.target, ast.Name)
         }
         for call in ast.walk(tree):
             if not isinstance(call, ast.Call) or not call.args:
@@ -189,13 +191,19 @@ def named_components():
             name = getattr(call.func, "attr", getattr(call.func, "id", ""))
             if name in ("Component", "add", "make") or name.startswith("from_"):
                 first = call.args[0]
-                text = getattr(first, "value", None) if isinstance(first, ast.Constant) else texts.get(getattr(first, "id", ""))
+                text = (
+                    getattr(first, "value", None)
+                    if isinstance(first, ast.Constant)
+                    else texts.get(getattr(first, "id", ""))
+                )
                 if isinstance(text, str):
                     yield text
 
 
 def test_every_component_of_a_budget_has_a_code_whose_sentence_is_its_name():
-    assert {name: state(code).text for name, code in COMPONENT_CODES.items()} == {name: name for name in COMPONENT_CODES}
+    assert {name: state(code).text for name, code in COMPONENT_CODES.items()} == {
+        name: name for name in COMPONENT_CODES
+    }
     # The certified fluid is compared with a value, and is in no published budget.
     found = set(named_components()) - {"certified fluid"}
     assert found == COMPONENT_CODES.keys()
