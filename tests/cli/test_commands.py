@@ -162,7 +162,7 @@ def test_runs_as_a_table_for_a_person(cli, shift):
     head, *rows = text.splitlines()
     assert head.split() == ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
     assert len(rows) == 4
-    assert rows[0].endswith("stopped simulated")
+    assert rows[0].endswith("stopped, simulated")
     assert "mPa·s" in rows[3]
     assert rows[3].startswith(shift.within[:8])
 

@@ -281,9 +281,9 @@ def test_a_measured_temperature_is_not_repeated_as_a_condition():
 
 
 def test_a_run_stopped_by_a_person_is_marked(capsys):
-    done = RunEnd(run="3f2a91bc-0", outcome="stopped", reason="kim", motor="not_moved")
+    done = RunEnd(run="3f2a91bc-0", outcome="stopped", reason="the run was stopped by kim", motor="not_moved")
     RunScreen(plain=True).finish(done, result())
-    assert "the run was stopped (kim)\n" in capsys.readouterr().out
+    assert "\nthe run was stopped by kim\n" in capsys.readouterr().out
 
 
 def test_the_digits_of_a_viscosity_are_not_those_of_a_mass():

@@ -118,7 +118,7 @@ class RunScreen(RedrawnScreen):
         else:
             lines.append([("no result", "bad")])
         if end.outcome != "complete":
-            lines += wrapped(ended(end.outcome, end.reason), columns, "the run was ", "warn")
+            lines += wrapped(ended(end.outcome, end.reason), columns, "", "warn")
         if end.fault:
             lines += wrapped(plain(end.fault), columns, "NOT STORED: ", "bad")
         if end.motor == "may_still_be_turning":

@@ -1,4 +1,4 @@
-"""Notes of a run with their English sentences: as the pipeline makes them, and as journals of every format hold them."""
+"""Notes of a run with their English sentences, from the pipeline and from journals of every format."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -8,7 +8,9 @@ from typing import Final
 from daq.methods.sentences.kinds import DETAIL, NAME, SECONDS, SPEED, Sentence, sentence
 
 SENTENCES: Final[dict[str, Sentence]] = {
-    "no_identity": sentence("{instrument} does not answer with its serial number[: {detail}]", instrument=NAME, detail=DETAIL),
+    "no_identity": sentence(
+        "{instrument} does not answer with its serial number[: {detail}]", instrument=NAME, detail=DETAIL
+    ),
     "sheared": sentence("pre-sheared for {seconds} at {speed}", seconds=SECONDS, speed=SPEED),
     "refused": sentence("{instrument} refused '{action}'[: {detail}]", instrument=NAME, action=NAME, detail=DETAIL),
     "store_fault": sentence("the readings cannot be stored[: {detail}]", detail=DETAIL),

@@ -73,11 +73,13 @@ def run(args: argparse.Namespace) -> int:
     say(f"{plain(instrument.name)}: {basis.source}{index}; usable torque {band.low:g} to {band.high:g} %")
     usable = [c for c in found if c.band == BandClass.VALID]
     if usable:
-        say(f"{len(usable)} of {len(found)} combinations of geometry and speed serve, best first:")
+        say(f"{len(usable)} of {len(found)} combinations of geometry and speed are suitable, best first:")
     else:
-        say("no geometry and speed of this instrument serves; nearest first:")
+        say("no geometry and speed of this instrument is suitable; nearest first:")
     shown = found if args.all else usable[:SHOWN] or found[:NEAREST]
     _print(instrument, basis, shown)
+    if len(shown) < len(found):
+        say(f"{len(shown)} of {len(found)} are shown; --all shows the others too")
     if any(c.assumed_newtonian for c in shown):
         say("* taken as Newtonian: say at which --at-rate or --at-speed the viscosity was found")
     return 0
@@ -105,7 +107,7 @@ def _print(instrument: Instrument, basis: Basis, found: list[Candidate]) -> None
 
     def viscosity(pa_s: float, relative: float | None = None) -> str:
         value = convert(pa_s, "Pa.s", unit)
-        return significant(value, supported(value, None if relative is None else relative * value, 3))
+        return number(value, 3) if relative is None else significant(value, supported(value, relative * value, 3))
 
     rows = [
         [

@@ -129,7 +129,7 @@ def _row(e: Entry) -> list[str]:
         verdict = "running"
     elif e.outcome not in (None, "complete"):
         verdict = e.outcome
-    marks = (" simulated" if e.simulated else "") + (" corrected" if e.corrected else "")
+    marks = (", simulated" if e.simulated else "") + (", corrected" if e.corrected else "")
     cells = [
         e.run[:SHOWN_ID],
         local_time(e.began_utc_ns),

@@ -14,6 +14,7 @@ from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
 from daq.app.screens.curve_svg import svg
 from daq.app.screens.curve_text import curve_lines
+from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.live import large_digits, print_lines
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.styled_lines import Line, wrapped
@@ -29,7 +30,6 @@ from daq.app.screens.text import (
     spaced,
     span,
     width,
-    with_unit,
 )
 from daq.app.screens.verification_text import verification_table
 from daq.app.setup.drivers import Drivers
@@ -46,6 +46,8 @@ PIPED_COLUMNS = 100
 """Width of text and drawings where the output is piped; tables are then as wide as their content."""
 EXIT_DISAGREES = 13
 """Exit code where the stored copies of a fact of the run differ."""
+MANY_DEGREES = 1000
+"""Above it the t distribution is the normal one, and a number of degrees of freedom says nothing."""
 MOST_DISAGREEMENTS = 10
 """Largest number of disagreements that are shown."""
 Counters = dict[str, dict[str, Any]]
@@ -200,14 +202,14 @@ def _budget(found: History, columns: int | None) -> list[str]:
             number(c["standard_uncertainty"], 3),
             symbol(c["unit"]),
             spaced(c["distribution"]),
-            NOTHING if c["degrees_of_freedom"] is None else number(c["degrees_of_freedom"], 3),
+            NOTHING if c["degrees_of_freedom"] is None else _freedom(c["degrees_of_freedom"]),
             number(c["sensitivity"], 3),
             number(c["contribution"], 3),
             f"{100 * c['share']:.0f} %",
         ]
         for c in uncertainty["components"]
     ]
-    head = ["component", "u", "unit", "distribution", "freedom", "sensitivity", f"in {unit}", "share"]
+    head = ["component", "u", "unit", "distribution", "dof", "sensitivity", f"in {unit}", "share"]
     out = table(head, rows, right=frozenset({1, 4, 5, 6, 7}), columns=columns).splitlines()
     out += [f"no interval: {sentence(text)}" for text in uncertainty["reasons"]]
     if uncertainty["expanded"] is not None:
@@ -216,16 +218,23 @@ def _budget(found: History, columns: int | None) -> list[str]:
             f"interval {_end(uncertainty, 'low')} to {_end(uncertainty, 'high')} {unit}, U = "
             f"{uncertain(uncertainty['expanded'])} {unit}, k = {uncertainty['k']:.2f}, coverage "
             f"{100 * uncertainty['coverage']:.0f} %, {plain(uncertainty['method'])}"
-            + (f" ({uncertainty['trials']} trials, seed {uncertainty['seed']})" if uncertainty["trials"] else "")
-            + f", effective degrees of freedom {'unlimited' if freedom is None else number(freedom, 3)}"
+            + (f" ({uncertainty['trials']:,} trials, seed {uncertainty['seed']})" if uncertainty["trials"] else "")
+            + f", effective degrees of freedom {_freedom(freedom)}"
         )
     other = uncertainty["compared"]
     if other is not None:
         out.append(
             f"for comparison, not published, {plain(other['method'])}: U = {uncertain(other['expanded'])} {unit}, "
-            f"k = {other['k']:.2f}; it says too much, because limits prevail"
+            f"k = {other['k']:.2f}; too wide, because limits prevail"
         )
     return out + [f"left out: {sentence(text)}" for text in uncertainty["left_out"]]
+
+
+def _freedom(degrees: float | None) -> str:
+    """Return degrees of freedom; many are as good as unlimited."""
+    if degrees is None:
+        return "unlimited"
+    return f"above {MANY_DEGREES}" if degrees > MANY_DEGREES else number(degrees, 3)
 
 
 def _end(uncertainty: dict[str, Any], which: str) -> str:
@@ -258,22 +267,11 @@ def _bench(found: History) -> list[str]:
         percent, moved = drift["percent_per_min"], drift.get("per_min")
         words = f"{number(percent, 2)} %" if percent is not None else f"{number(moved, 2)} {symbol(data['unit'])}"
         out.append(f"drift in the span: {words.rstrip()} per minute{sure}")
-    geometry = data.get("geometry")
-    if geometry:
-        sizes = ", ".join(f"{spaced(k)} {plain(v)}" for k, v in geometry["dimensions"].items())
-        out.append(f"geometry: {plain(geometry['name'])}, {spaced(geometry['kind'])} ({sizes})")
-        rest = [
-            f"{label} {spaced(geometry[key])}"
-            for label, key in (("vessel", "vessel"), ("fill volume, mL:", "fill_volume_mL"), ("immersion", "immersion"))
-            if geometry.get(key)
-        ]
-        rest += ["with a stirrup around the rotor"] if geometry["stirrup"] else []
-        if rest:
-            out.append(", ".join(rest))
+    out += geometry_lines(data.get("geometry"))
     temperatures = data["conditions"].get("temperatures") or {}
     out += [f"{plain(name)}: {fixed(value, 2)} °C" for name, value in temperatures.items()]
     choices = data["method"].get("choices") or {}
-    out += [f"chosen: {plain(k)} = {with_unit(c['value'], c['unit'])}" for k, c in choices.items()]
+    out += [f"chosen: {plain(k)} = {c['value']:g} {symbol(c['unit'])}".rstrip() for k, c in choices.items()]
     return out
 
 
