@@ -20,6 +20,7 @@ OLD = Path(__file__).parent / "old"
 #: SHA-256 of each migration that was ever released.  A line is added here, never changed.
 FROZEN = {
     "0001_baseline": "99b6d2550f419f9db7cef53c69cb4507165fb7069b71aed4c212deeca69858ef",
+    "0002_records": "8713158febf14f7a6069d83ca4ea7dbe8f194ecd5e1fb215b020309be3cf6e00",
 }
 
 
@@ -62,9 +63,9 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         for step in (register(), begin("a"), conclude("a"), end("a")):
             store.submit(step).result(10)
     before = tables(path)
-    good = ("0002_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
+    good = ("0003_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
     bad = (
-        "0003_bad",
+        "0004_bad",
         "CREATE TABLE extra (x INTEGER) STRICT; INSERT INTO extra VALUES (1); DELETE FROM kept; INSERT INTO nowhere VALUES (1);",
     )
     with sqlite3.connect(path, isolation_level=None) as connection:
@@ -75,7 +76,7 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         assert "extra" not in names
         assert db.table("kept").count == 2
         # The migration before it is kept; after a repair only the failed one is applied.
-        assert migrate(db, [*STEPS, good, ("0003_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0003_bad"]
+        assert migrate(db, [*STEPS, good, ("0004_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0004_bad"]
     connection.close()
     assert tables(path) != before
 
@@ -101,7 +102,7 @@ def test_a_database_from_before_the_first_release_is_refused_by_name(tmp_path):
     path = tmp_path / "daq.sqlite"
     Store(path).close()
     with sqlite3.connect(path) as connection:
-        connection.execute("UPDATE _sqlite_migrations SET name = '0001_tables'")
+        connection.execute("UPDATE _sqlite_migrations SET name = '0001_tables' WHERE id = 1")
     connection.close()
     with pytest.raises(StoreError, match=r"0001_tables.*never released"):
         Store(path)

@@ -177,8 +177,33 @@ CREATE TRIGGER outbox_frozen BEFORE UPDATE OF id, result, stream, sequence, topi
 BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
 """
 
+RECORDS_0002: Final = """
+CREATE TABLE records (
+    kind TEXT NOT NULL,
+    id TEXT NOT NULL,
+    revision INTEGER NOT NULL CHECK (revision > 0),
+    data TEXT NOT NULL CHECK (json_valid(data)),
+    audit_seq INTEGER NOT NULL UNIQUE REFERENCES audit (seq),
+    PRIMARY KEY (kind, id, revision)
+) STRICT;
+
+CREATE TABLE record_keys (
+    kind TEXT NOT NULL,
+    name TEXT NOT NULL,
+    value TEXT NOT NULL,
+    id TEXT NOT NULL,
+    PRIMARY KEY (kind, name, value, id)
+) STRICT;
+CREATE INDEX record_keys_by_id ON record_keys (kind, id);
+
+CREATE TRIGGER records_no_update BEFORE UPDATE ON records
+BEGIN SELECT RAISE(ABORT, 'a revision of a record is never changed; a change is a new revision'); END;
+CREATE TRIGGER records_no_delete BEFORE DELETE ON records
+BEGIN SELECT RAISE(ABORT, 'a revision of a record is never deleted'); END;
+"""
+
 #: Name and SQL of every migration, in order.
-STEPS: Final[tuple[tuple[str, str], ...]] = (("0001_baseline", BASELINE_0001),)
+STEPS: Final[tuple[tuple[str, str], ...]] = (("0001_baseline", BASELINE_0001), ("0002_records", RECORDS_0002))
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)
 

@@ -44,7 +44,7 @@ def run_view(
     step = plan.steps[pipeline.life.step_number]
     began = meter.clock.start if meter is not None else pipeline.life.stage_start
     c = plan.conditioning
-    set_speed = step.speed if step.seek is None else pipeline.life.set_speed
+    set_speed = step.speed if step.seek is None else pipeline.life.lead_motor.set_speed
     signals = pipeline.signals()
     return RunView(
         run=record.id,
@@ -111,7 +111,7 @@ def _faults(pipeline: Pipeline) -> dict[str, tuple[str, ...]]:
     """
     found: dict[str, tuple[str, ...]] = {}
     for channel, fault in pipeline.channel_faults():
-        if fault != "undefined" or (pipeline.life.turning and pipeline.state is not State.STARTING):
+        if fault != "undefined" or (pipeline.life.lead_motor.turning and pipeline.state is not State.STARTING):
             found[fault] = (*found.get(fault, ()), *((channel,) if channel else ()))
     return found
 

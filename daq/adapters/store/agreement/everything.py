@@ -7,6 +7,7 @@ from typing import Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_methods
+from daq.adapters.store.agreement.record_rows import of_record_entry, records_without_entry
 from daq.adapters.store.agreement.runs import of_run
 from daq.adapters.store.agreement.stored import Entry, Stored
 from daq.adapters.store.agreement.trail import Chain, identity, instruments, named_rows
@@ -52,12 +53,14 @@ class Comparison:
         for entry in stored.trail(after):
             yield from chain.take(entry.stored)
             yield from named_rows(stored, entry)
+            yield from of_record_entry(stored, entry)
             self._number(entry)
             if entry.stored.what == "run_started":
                 started.append(entry.stored.subject)
             if self.pause is not None and chain.entries % PAUSE_ENTRIES == 0:
                 self.pause()
         self.entries = chain.entries
+        yield from records_without_entry(stored, after)
         yield from self._runs(stored, started)
         with stored.snapshot():
             yield from self._numbers(stored)
