@@ -1,6 +1,5 @@
 """Demonstration, plan, replay, drawings and texts of interrupted runs print no digit beyond an uncertainty (JCGM 100 7.2.6)."""
 
-import contextlib
 import io
 import json
 import re
@@ -27,19 +26,16 @@ from daq.methods.curves.curvedata import CurveBand, CurvePoint, FittedModel, Flo
 from daq.methods.parts.statement import state
 from daq.rheology.ranges import Candidate, Expected
 from daq.rheology.torque import BandClass
-from tests.cli.test_digits import EXPANDED, VALUE, beyond, given, stored  # noqa: F401 - a fixture
+from tests.cli.uncertain_results import EXPANDED, VALUE, beyond, given, printed, stored_result
 from tests.support.runs.examples import example
 
 REASON = {"code": "x", "parameters": {}, "text": "the connection was lost"}
 SAMPLE = Sample("bench-1", "G-1", "clear-glaze", "clear-glaze-qc", "clear glaze")
 
 
-def printed(print_it, *args):
-    """Return the text that a function prints."""
-    out = io.StringIO()
-    with contextlib.redirect_stdout(out):
-        print_it(*args)
-    return out.getvalue()
+@pytest.fixture(scope="module")
+def stored(tmp_path_factory):
+    return stored_result(tmp_path_factory.mktemp("digits"))
 
 
 def curve(expanded):
@@ -85,7 +81,7 @@ def recomputed(found, data):
     return Recomputed(Replay(header=header), result=data, kept=kept, missing=["the 1 kept values"])
 
 
-def reports(stored, data, expanded):  # noqa: F811 - the fixture's value
+def reports(stored, data, expanded):
     """Every text, by the name of its screen."""
     name = stored.plan.steps[0].stop.name
     rule = Rule("above", name, stored.plan.primary, low=500.0)
@@ -130,12 +126,12 @@ def reports(stored, data, expanded):  # noqa: F811 - the fixture's value
 
 
 @pytest.mark.parametrize("expanded", EXPANDED)
-def test_no_report_prints_digits_beyond_the_uncertainty(stored, expanded):  # noqa: F811 - the fixture
+def test_no_report_prints_digits_beyond_the_uncertainty(stored, expanded):
     found = {name: beyond(text, expanded) for name, text in reports(stored, given(stored, expanded), expanded).items()}
     assert {name: numbers for name, numbers in found.items() if numbers} == {}
 
 
-def test_every_report_shows_the_value(stored):  # noqa: F811 - the fixture
+def test_every_report_shows_the_value(stored):
     """The sweep reads texts in which the value is."""
     shown = reports(stored, given(stored, 17.0), 17.0)
     assert {name for name, text in shown.items() if "807" not in text} == set()

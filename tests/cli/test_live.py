@@ -10,10 +10,9 @@ from rich.console import Console
 from daq.app.screens.digits import SIZES, large, largest
 from daq.app.screens.gauges import number_line
 from daq.app.screens.live import RunScreen, exit_code, styled
-from daq.app.screens.notes import WrittenNote
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_screen import live_lines, plain_line
-from daq.app.screens.run_view import RunEnd
+from daq.app.screens.run_view import RunEnd, WrittenNote
 from daq.app.screens.styled_lines import NARROWEST, text_of
 from daq.app.screens.text import width
 from daq.core.remarks import WrittenRemark

@@ -12,8 +12,8 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.planning.compile import compile_plan
 from daq.quality.digits import decimals_for, to_place
 from daq.testing.bench import Bench
-from tests.cli.test_digits import beyond
-from tests.cli.test_live_instruments import view_of
+from tests.cli.uncertain_results import beyond
+from tests.cli.views import view_of
 from tests.support.instruments.example_pairs import pair
 from tests.support.runs.examples import example
 

@@ -8,20 +8,17 @@ from unittest.mock import Mock
 import pytest
 
 from daq.adapters.paths import examples_dir
-from daq.adapters.store.rows import RunRecord
 from daq.app.cli.measuring import run
 from daq.app.cli.records import runs
 from daq.app.records.health_history import figures, line_finding
 from daq.app.records.replaying import maker
-from daq.app.run.live_digits import LiveDigits, decimals_of_resolution
-from daq.app.run.view import run_view
+from daq.app.run.live_digits import decimals_of_resolution
 from daq.app.screens.digits import SIZES
 from daq.app.screens.live import RunScreen
-from daq.app.screens.notes import WrittenNote
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_parts import SIGNAL_ROWS
 from daq.app.screens.run_screen import _groups, _spread, live_lines, plain_line
-from daq.app.screens.run_view import RunEnd, StepShown
+from daq.app.screens.run_view import RunEnd, StepShown, WrittenNote
 from daq.app.screens.styled_lines import text_of
 from daq.app.screens.text import width
 from daq.app.setup.catalogue import Catalogue
@@ -30,7 +27,7 @@ from daq.core.remarks import WrittenRemark
 from daq.methods.concluding.judging import reported
 from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import Bench
-from tests.cli.views import MEASURING, changed, result
+from tests.cli.views import MEASURING, changed, result, view_of
 from tests.support.instruments.example_pairs import DRIVERS, pair
 from tests.support.runs.examples import example
 
@@ -85,21 +82,6 @@ def started_run(method, lead, *companions):
     bench = Bench(plan, {n: d for n, (_, d, _) in pairs.items()}, {n: box for n, (_, _, box) in pairs.items()})
     bench.begin()
     return bench
-
-
-def view_of(bench, digits=None):
-    record = RunRecord(
-        id="r",
-        instrument=bench.plan.lead.name,
-        sample="S-1",
-        method_id=bench.plan.method,
-        method_version=bench.plan.version,
-        method_digest=bench.plan.digest,
-        operator="m.keeper",
-        simulated=True,
-        began_utc_ns=0,
-    )
-    return run_view(record, bench.pipeline, bench.clock.mono_ns(), lambda _: (), digits or LiveDigits(bench.plan), ())
 
 
 # ---- during the run

@@ -15,10 +15,9 @@ from daq.app.cli.records.reportable import text_of as reportable_text
 from daq.app.records.history import history
 from daq.app.screens.bench_panes import shift_lines
 from daq.app.screens.gauges import bar_length, temperature_bar, torque_bar
-from daq.app.screens.notes import WrittenNote
 from daq.app.screens.result_screen import result_lines, summary
 from daq.app.screens.run_screen import live_lines
-from daq.app.screens.run_view import SeekShown
+from daq.app.screens.run_view import SeekShown, WrittenNote
 from daq.app.screens.styled_lines import joined, line_width, side_by_side, text_of
 from daq.app.screens.tables import table
 from daq.app.screens.text import fold, plain, spaced, width

@@ -1,4 +1,4 @@
-"""Lines of screens that a technician reads: units, whole words, nothing said twice."""
+"""Lines of screens that a technician reads: units, whole words, nothing twice."""
 
 import io
 import re
@@ -9,7 +9,7 @@ import pytest
 from daq.app.cli.measuring import demo
 from daq.app.cli.records import show
 from daq.app.cli.records.reportable import text_of as reportable_text
-from daq.app.screens.geometry_text import geometry_lines
+from daq.app.records.geometry_text import geometry_lines
 from daq.app.screens.live import RunScreen
 from daq.app.screens.result_screen import corrected_lines, dry_content_lines, verdict_lines
 from daq.app.screens.run_view import RunEnd
@@ -25,7 +25,7 @@ from daq.methods.parts.statement import state
 from daq.methods.planning.geometries import described, flow_geometry
 from daq.methods.sentences.run_ends import SENTENCES
 from daq.rheology.uncertainty import Component, combine
-from tests.cli.test_digits_of_reports import printed
+from tests.cli.uncertain_results import printed
 from tests.cli.views import result
 from tests.support.runs.examples import example
 
@@ -44,7 +44,7 @@ def test_every_dimension_of_a_measuring_geometry_has_its_unit(bench, name):
         number = re.search(r" -?\d", part)
         if number and not part.startswith("end factor"):
             assert re.search(r"\d (mm|°|deg|min⁻¹|\S+)$", part), part
-    # A unit stands behind its number, and no zero is behind the point.
+    # A unit is behind its number, and no zero is behind the point.
     assert "mL:" not in text
     assert not re.search(r"\d\.0\b", text)
 

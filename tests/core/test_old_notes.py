@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from daq.app.records.replaying import maker
-from daq.app.screens.notes import WrittenNote, recorded_note
+from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.core.header import FORMAT
 from daq.core.journal import EFFECT, NO_LINK, JournalWriter, read_records
 from daq.core.replay import replay

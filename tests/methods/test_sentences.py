@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from daq.app.screens.notes import written_note
+from daq.app.screens.run_view import written_note
 from daq.core.effects import Noted
 from daq.core.faults import FAULTS
 from daq.core.remarks import Remark

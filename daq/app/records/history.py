@@ -6,7 +6,7 @@ from typing import Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
-from daq.app.screens.notes import WrittenNote, recorded_note
+from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
 from daq.core.effects import Moved, StepEnded
 from daq.core.encoding import decode

@@ -6,8 +6,7 @@ from decimal import Decimal
 from daq.core.derive import roots
 from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan
-from daq.methods.concluding.claims import raw_value
-from daq.methods.concluding.expected import expected_expanded
+from daq.methods.concluding.claims import expected_expanded, raw_value
 from daq.quality.digits import decimals_for
 
 

@@ -19,7 +19,7 @@ from daq.adapters.store.transactions import AppendBlock, Conclude, EndRun
 from daq.app.run.blocks import BlockStream
 from daq.app.run.results import reason_text
 from daq.app.run.session import Session
-from daq.app.screens.notes import written_note
+from daq.app.screens.run_view import written_note
 from daq.app.setup.orders import Prepared
 from daq.core.clocks import STEP_NS
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send, StepEnded

@@ -5,8 +5,7 @@ from dataclasses import replace
 
 from daq.adapters.store.rows import RunRecord
 from daq.app.run.live_digits import LiveDigits
-from daq.app.screens.notes import written_note
-from daq.app.screens.run_view import ProvisionalValue, RunView, SeekShown, StepShown, TemperatureGate
+from daq.app.screens.run_view import ProvisionalValue, RunView, SeekShown, StepShown, TemperatureGate, written_note
 from daq.core.effects import Facts, Kept, Noted
 from daq.core.faults import FAULTS, publishable, worst
 from daq.core.pipeline import Pipeline

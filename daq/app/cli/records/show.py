@@ -10,11 +10,11 @@ from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.app.cli.common import find_run, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
 from daq.app.records.derived import flow_curve, steadiness_lines
+from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
 from daq.app.screens.curve_svg import svg
 from daq.app.screens.curve_text import curve_lines
-from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.live import large_digits, print_lines
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.styled_lines import Line, wrapped
