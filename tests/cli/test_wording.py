@@ -46,6 +46,7 @@ def test_every_dimension_of_a_measuring_geometry_has_its_unit(bench, name):
             assert re.search(r"\d (mm|°|deg|min⁻¹|\S+)$", part), part
     # A unit is behind its number, and no zero is behind the point.
     assert "mL:" not in text
+    assert "  " not in text
     assert not re.search(r"\d\.0\b", text)
 
 

@@ -13,7 +13,7 @@ def geometry_lines(geometry: Mapping[str, Any] | None) -> list[str]:
     if not geometry:
         return []
     sizes = ", ".join(_size(name, value) for name, value in geometry["dimensions"].items() if value is not None)
-    out = [f"geometry: {plain(geometry['name'])}, {spaced(geometry['kind'])} " + (f" ({sizes})" if sizes else "")]
+    out = [f"geometry: {plain(geometry['name'])}, {spaced(geometry['kind'])}" + (f" ({sizes})" if sizes else "")]
     labels = (("vessel", "vessel", ""), ("fill volume", "fill_volume_mL", " mL"), ("immersion:", "immersion", ""))
     rest = [f"{label} {_shown(geometry[key])}{unit}" for label, key, unit in labels if geometry.get(key)]
     rest += ["with a stirrup around the rotor"] if geometry["stirrup"] else []

@@ -100,4 +100,5 @@ def _say_stored(done: Recomputed) -> None:
         say(f"and {len(done.differences) - DIFFERENCES_SHOWN} more")
     if done.same and done.result is not None:
         how = "within 1e-9, under other versions" if done.versions else "bit for bit"
-        say(f"{len(done.kept) or 'no'} kept values, bit for bit the same; the result the same, {how}")
+        kept = f"{len(done.kept)} kept values, bit for bit the same" if done.kept else "no kept values to compare"
+        say(f"{kept}; the result the same, {how}")
