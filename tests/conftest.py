@@ -73,6 +73,7 @@ SWEEPS = {
     "tests/planning/test_seek.py": 3,
     "tests/rheology/test_autocorrelation.py": 4,
     "tests/rheology/test_nist_nonlinear.py": 3,
+    "tests/rheology/test_slow_drift.py": 5,
     "tests/simulators/test_flow.py": 3,
     "tests/sparkplug/test_requirements.py": 2,
     "tests/store/test_agreement.py": 3,
