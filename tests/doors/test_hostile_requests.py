@@ -22,6 +22,7 @@ from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 
 ORDER = {"method_id": "clear-glaze-qc", "instrument": "bench-1", "sample": "G-1041"}
+ACT = {"act": "sample_add"}
 NOT_FOR_A_PERSON = ("constraint", "fault of the software", "pydantic", "Traceback", "_error", "input_value", "NoneType")
 CPU_S = 2.0
 """Greatest time on the processor for one request, s: many times that of a good one."""
@@ -103,7 +104,7 @@ def test_a_hostile_value_is_refused_by_its_key_or_can_be_stored(store, do, key, 
     given_ = {
         "protocol": PROTOCOL,
         "do": do,
-        **({k: v for k, v in (ORDER | {"act": "sample_add"}).items() if k in REQUESTS[do].model_fields}),
+        **({k: v for k, v in (ORDER | ACT).items() if k in REQUESTS[do].model_fields}),
         key: value,
     }
     line = json.dumps(given_).encode() + b"\n"
