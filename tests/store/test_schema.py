@@ -3,7 +3,6 @@
 import hashlib
 import sqlite3
 import stat
-from pathlib import Path
 
 import pytest
 from sqlite_utils import Database
@@ -11,15 +10,15 @@ from sqlite_utils import Database
 from daq.adapters.store import store as store_module
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import FORMAT, STEPS, migrate
-from daq.adapters.store.store import APPLICATION_ID, Store
+from daq.adapters.store.store import Store
 from daq.core.errors import StoreError
+from tests.support.runs.old_databases import from_dump
 from tests.support.runs.stored import T0, begin, conclude, end, register
-
-OLD = Path(__file__).parent / "old"
 
 #: SHA-256 of each migration that was ever released.  A line is added here, never changed.
 FROZEN = {
     "0001_baseline": "99b6d2550f419f9db7cef53c69cb4507165fb7069b71aed4c212deeca69858ef",
+    "0002_delivery": "b45fb55b719c5c5ec77b1aefac9418d15a51143b21733d4fe4d6bab42eb31041",
 }
 
 
@@ -40,12 +39,7 @@ def test_migrations_are_frozen():
 @pytest.mark.parametrize("version", range(1, len(STEPS) + 1))
 def test_a_database_of_each_old_version_comes_up_with_its_contents(tmp_path, version):
     """`old/NNNN.sql` is the dump of a database that the version wrote: a run with result, one without."""
-    path = tmp_path / "daq.sqlite"
-    connection = sqlite3.connect(path)
-    connection.executescript((OLD / f"{version:04}.sql").read_text("utf-8"))
-    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    connection.execute(f"PRAGMA user_version = {version}")
-    connection.close()
+    path = from_dump(tmp_path / "daq.sqlite", f"{version:04}", version)
     with Store(path) as store, store.reader() as reader:
         assert [r.id for r in reader.runs()] == ["old-b", "old-a"]
         assert reader.newest_result("old-a").sequence == 1
@@ -101,7 +95,7 @@ def test_a_database_from_before_the_first_release_is_refused_by_name(tmp_path):
     path = tmp_path / "daq.sqlite"
     Store(path).close()
     with sqlite3.connect(path) as connection:
-        connection.execute("UPDATE _sqlite_migrations SET name = '0001_tables'")
+        connection.execute("UPDATE _sqlite_migrations SET name = '0001_tables' WHERE id = 1")
     connection.close()
     with pytest.raises(StoreError, match=r"0001_tables.*never released"):
         Store(path)

@@ -14,6 +14,7 @@ from daq.adapters.sparkplug.memory import Memory, Position
 from daq.adapters.sparkplug.metrics import Metric
 from daq.adapters.sparkplug.names import Names
 from daq.adapters.sparkplug.phase import Phase
+from daq.adapters.store.outbox_reading import last_audit_numbers
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import ResultRecord
 from daq.adapters.store.store import Store
@@ -177,11 +178,7 @@ class Sparkplug:
 def position(reader: Reader) -> Position:
     """Return the identity of a database and the newest results in it."""
     source, epoch = reader.identity()
-    marks = "SELECT stream, max(audit_seq) AS mark FROM results WHERE epoch < ? GROUP BY stream"
-    newest, before = (
-        {row["stream"]: row["mark"] for row in reader.query(marks, [limit])} for limit in (epoch + 1, epoch)
-    )
-    return Position(source, epoch, newest, before)
+    return Position(source, epoch, last_audit_numbers(reader, epoch + 1), last_audit_numbers(reader, epoch))
 
 
 @dataclass(slots=True)

@@ -44,9 +44,15 @@ RESULT_COPIES: Final = {
     "supersedes": "supersedes",
 }
 """Path in a result: column of the row of the result with the same fact."""
+_MESSAGE: Final = (
+    "SELECT seq, id, result, stream, sequence, topic, qos, retain, properties, created_utc_ns, payload FROM outbox "
+    "WHERE seq = ?"
+)
 
 
-def of_result(stored: Stored, result_id: str, named: Entry, run: Row | None) -> Iterator[Disagreement]:
+def of_result(
+    stored: Stored, result_id: str, named: Entry, run: Row | None, chained: int | None
+) -> Iterator[Disagreement]:
     """Compare one result.
 
     Args:
@@ -54,10 +60,11 @@ def of_result(stored: Stored, result_id: str, named: Entry, run: Row | None) -> 
         result_id: id of the result.
         named: the audit entry that names it; the result contains the hash of that entry.
         run: the row of its run; None where that is missing.
+        chained: the audit entries after this number were compared with their neighbours already; None: no entry.
     """
     row = stored.one("SELECT * FROM results WHERE id = ?", result_id)
     entries = stored.entries(result_id)
-    yield from linked(stored, entries)
+    yield from linked(stored, entries, chained)
     yield from repeated(entries, "result_stored")
     sealed = oldest(entries, "result_stored")
     if row is None:
@@ -143,10 +150,15 @@ def _message(
 ) -> Iterator[Disagreement]:
     """Compare one message with the audit entry that seals it, and its state with the times of its delivery."""
     name = str(message.get("seq"))
-    row = stored.one("SELECT * FROM outbox WHERE seq = ?", message.get("seq"))
+    row = stored.one(_MESSAGE, message.get("seq"))
     if row is None:
         yield Disagreement("outbox", name, ROW, NOTHING, message.get("topic"), entry.where)
         return
+    delivery = stored.one("SELECT * FROM delivery WHERE seq = ?", message.get("seq"))
+    if delivery is None:
+        yield Disagreement("delivery", name, ROW, NOTHING, row["topic"], f"outbox {name}")
+    else:
+        yield from _state(delivery, retained=bool(row["retain"]))
     there = {key: message.get(key) for key in SEALED_OF_A_MESSAGE}
     there |= {"result": result_id, "created_utc_ns": entry.stored.utc_ns}
     if sealed is not None:
@@ -161,13 +173,12 @@ def _message(
             field, here, other = f"payload data.{found[0]}", found[1], found[2]
             where = f"results {result_id}, and in the digest of {entry.where}"
         yield Disagreement("outbox", name, field, here, other, where)
-    yield from _state(row)
 
 
-def _state(row: Row) -> Iterator[Disagreement]:
+def _state(row: Row, *, retained: bool) -> Iterator[Disagreement]:
     """Compare the state of a message with the times and texts that each state has."""
     state, time = row["state"], row["acknowledged_utc_ns"]
-    overtaken = row["retain"] and row["last_error"] == SETTLED
+    overtaken = retained and row["last_error"] == SETTLED
     expected = {
         "acknowledged": (time is not None or overtaken) and not row["quarantined"],
         "waiting": time is None and not row["quarantined"],
@@ -175,4 +186,4 @@ def _state(row: Row) -> Iterator[Disagreement]:
     }
     if not expected.get(state, False):
         here = f"{state}, acknowledged {time}, refused {row['refused_utc_ns']}, quarantined {row['quarantined']}"
-        yield Disagreement("outbox", str(row["seq"]), "state", here, "a state that fits", "its other columns")
+        yield Disagreement("delivery", str(row["seq"]), "state", here, "a state that fits", "its other columns")
