@@ -10,7 +10,6 @@ import argparse
 import contextlib
 import json
 import math
-import resource
 import subprocess
 import sys
 import tempfile
@@ -22,7 +21,6 @@ from typing import Final
 
 from daq.adapters.store.access import Access
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
-from daq.adapters.store.checks import check_database
 from daq.adapters.store.delivery import Acknowledge, Refused
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
@@ -44,6 +42,21 @@ INTERVAL_NS: Final = 500 * SECOND
 AT_ONCE: Final = 500
 """Number of runs in one commit."""
 REPETITIONS: Final = 15
+
+CHECK: Final = """
+import resource, sys, time
+from pathlib import Path
+from daq.adapters.store.checks import check_database
+
+began, worked = time.perf_counter(), time.process_time()
+found = check_database(Path(sys.argv[1]), utc_ns=0, quick=sys.argv[2] == "quick")
+wrong = [f.say for f in found if not f.ok and f.what != "outbox"]
+if wrong:
+    raise SystemExit(wrong[0])
+memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+print(time.perf_counter() - began, time.process_time() - worked, memory)
+"""
+"""Program of a process that checks a database; it prints time and processor time (s), and largest memory (KiB)."""
 
 
 def run_id(number: int) -> str:
@@ -73,7 +86,9 @@ def transactions(number: int) -> Iterator[BeginRun | Conclude | EndRun | NoteHea
     """Yield the transactions of one run."""
     run = record(number)
     first = written(HEADER, 0, run.header.encode())
-    second = b"".join(written(RECEIVED, i, f"val {(number * 7919 + i * 104729) % 9973}\r\n".encode()) for i in range(JOURNAL_LINES))
+    second = b"".join(
+        written(RECEIVED, i, f"val {(number * 7919 + i * 104729) % 9973}\r\n".encode()) for i in range(JOURNAL_LINES)
+    )
     blocks = [Block(first, chain("", first), 1, 0, 0)]
     blocks.append(Block(second, chain(blocks[0].digest, second), JOURNAL_LINES, 0, JOURNAL_LINES - 1))
     ended = run.began_utc_ns + 400 * SECOND
@@ -158,6 +173,7 @@ def look_ups(path: Path, runs: int) -> dict[str, Callable[[Reader], object]]:
 
 def measured(path: Path, runs: int, *, checks: bool) -> dict[str, float]:
     """Return the time (s) of each look-up: the median of `REPETITIONS`; with `checks` also that of the checks, once."""
+    Store(path).close()  # updates a database of an older format
     out = {}
     with Reader(path) as reader:
         for name, look_up in look_ups(path, runs).items():
@@ -175,23 +191,19 @@ def measured(path: Path, runs: int, *, checks: bool) -> dict[str, float]:
         store.submit(Acknowledge(tuple(range(first, first + 3 * LATEST // 2)), T0)).result()
         out[f"acknowledgement of {3 * LATEST // 2} messages"] = time.perf_counter() - began
     for quick in (True, False) if checks else ():
-        seconds, megabytes = check(path, quick=quick)
+        seconds, cpu, megabytes = check(path, quick=quick)
         name = "quick checks" if quick else "all checks"
-        out[name] = seconds
-        print(f"  {runs} runs, {name}: {seconds:.2f} s, {megabytes:.0f} MB", flush=True)
+        out[f"{name}, processor time"] = cpu
+        print(f"  {runs} runs, {name}: {seconds:.2f} s, {cpu:.2f} s of the processor, {megabytes:.0f} MB", flush=True)
     return out
 
 
-def check(path: Path, *, quick: bool) -> tuple[float, float]:
-    """Return time (s) and largest memory (MB) of a process that checks a database."""
-    done = subprocess.run(
-        [sys.executable, "-m", __spec__.name, "--check", "quick" if quick else "all", str(path)],
-        check=True,
-        capture_output=True,
-        text=True,
-    )
-    seconds, kibibytes = done.stdout.split()
-    return float(seconds), float(kibibytes) / 1024
+def check(path: Path, *, quick: bool) -> tuple[float, float, float]:
+    """Return time (s), processor time (s) and largest memory (MB) of a process that checks a database."""
+    command = [sys.executable, "-c", CHECK, str(path), "quick" if quick else "all"]
+    done = subprocess.run(command, check=True, capture_output=True, text=True)
+    seconds, cpu, kibibytes = done.stdout.split()
+    return float(seconds), float(cpu), float(kibibytes) / 1024
 
 
 def main() -> int:
@@ -199,16 +211,7 @@ def main() -> int:
     parser.add_argument("--runs", type=int, nargs="+", default=SIZES, help="number of runs of each database")
     parser.add_argument("--keep", type=Path, help="directory of the databases; one that exists is used again")
     parser.add_argument("--no-checks", action="store_true", help="leave out the checks of the whole database")
-    parser.add_argument("--check", nargs=2, metavar=("EXTENT", "FILE"), help=argparse.SUPPRESS)
     asked = parser.parse_args()
-    if asked.check:
-        began = time.perf_counter()
-        found = check_database(Path(asked.check[1]), utc_ns=T0, quick=asked.check[0] == "quick")
-        wrong = [f.say for f in found if not f.ok and f.what != "outbox"]
-        if wrong:
-            raise SystemExit(wrong[0])
-        print(time.perf_counter() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
-        return 0
     sizes = sorted(asked.runs)
     with tempfile.TemporaryDirectory() as scratch:
         figures = []

@@ -104,7 +104,9 @@ class Model:
         if self.runs:
             number = self.rng.randint(1, self.runs)
             of = [m for m in self.messages if not m.topic.startswith("curve/")][2 * number - 1]
-            if self.do(AddDerived(f"result-{number}", Outgoing(f"curve/{of.stream}", b"1", id=f"c-{number}"), self.now)):
+            if self.do(
+                AddDerived(f"result-{number}", Outgoing(f"curve/{of.stream}", b"1", id=f"c-{number}"), self.now)
+            ):
                 seq = len(self.messages) + 1
                 new = Known(seq, of.epoch, of.stream, of.sequence, f"curve/{of.stream}", False, self.now)
                 self.messages.append(new)

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store import outbox_reading
 from daq.adapters.store.agreement import everything
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample

@@ -184,7 +184,9 @@ def test_a_falsified_value_is_kept_and_named_afterwards(path):
     with falsified(path, changed) as db:
         db.execute("UPDATE outbox SET properties = 'no JSON', retain = 7 WHERE seq = 3")
     for _ in range(2):
-        assert any(text.startswith("table outbox: outbox 3, retain: 7 here, 0 in audit entry") for text in wrong(changed))
+        assert any(
+            text.startswith("table outbox: outbox 3, retain: 7 here, 0 in audit entry") for text in wrong(changed)
+        )
         Store(changed).close()
 
 

@@ -45,7 +45,9 @@ def written(root: Path = ROOT) -> list[Written]:
 
 def _texts(file: Path) -> Iterator[tuple[ast.expr, list[str]]]:
     tree = ast.parse(file.read_text("utf-8"))
-    inner = {id(n) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for n in ast.walk(node) if n is not node}
+    inner = {
+        id(n) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for n in ast.walk(node) if n is not node
+    }
     inner |= {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     for node in ast.walk(tree):
         if id(node) in inner:

@@ -59,7 +59,7 @@ class StartEpoch(Transaction[EpochStart]):
         )
         rows = access.run(
             "waiting",
-            f"SELECT m.stream, min(m.sequence), max(m.sequence), count(DISTINCT m.result) {BY_STATE} "  # noqa: S608
+            f"SELECT m.stream, min(m.sequence), max(m.sequence), count(DISTINCT m.result) {BY_STATE} "
             f"WHERE {PENDING} GROUP BY m.stream ORDER BY m.stream",
         ).fetchall()
         waiting = {row[0]: {"first": row[1], "last": row[2], "results": row[3]} for row in rows}

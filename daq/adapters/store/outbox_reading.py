@@ -28,7 +28,8 @@ def refused_topics(reader: Reader) -> list[RefusedTopic]:
     rows = reader.query(
         "SELECT m.topic, count(*) AS messages, max(d.attempts) AS attempts, min(d.refused_utc_ns) AS since_utc_ns, "
         "d.last_error AS reason FROM delivery AS d CROSS JOIN outbox AS m ON m.seq = d.seq "
-        "WHERE d.state = 'refused' AND d.state <> 'acknowledged' AND NOT d.quarantined GROUP BY m.topic ORDER BY m.topic"
+        "WHERE d.state = 'refused' AND d.state <> 'acknowledged' AND NOT d.quarantined "
+        "GROUP BY m.topic ORDER BY m.topic"
     )
     return [RefusedTopic(**row) for row in rows]
 
@@ -83,7 +84,8 @@ def _last_results(reader: Reader, epoch: int) -> dict[str, tuple[int, int]]:
         "WITH RECURSIVE s (stream) AS (SELECT min(stream) FROM results WHERE epoch = ?1 UNION ALL "
         "SELECT (SELECT min(stream) FROM results WHERE epoch = ?1 AND stream > s.stream) FROM s "
         "WHERE s.stream NOT NULL) "
-        "SELECT s.stream, r.sequence, r.audit_seq FROM s CROSS JOIN results AS r ON r.epoch = ?1 AND r.stream = s.stream "
+        "SELECT s.stream, r.sequence, r.audit_seq FROM s CROSS JOIN results AS r "
+        "ON r.epoch = ?1 AND r.stream = s.stream "
         "AND r.sequence = (SELECT max(sequence) FROM results WHERE epoch = ?1 AND stream = s.stream) ORDER BY s.stream",
         [epoch],
     )

@@ -293,9 +293,7 @@ class Reader:
         """Return the messages of a result, in any state."""
         return self.outbox("m.result = ? ORDER BY m.seq", [result_id], -1, source=BY_CONTENT)
 
-    def outbox(
-        self, where: str, parameters: Sequence[Any], limit: int, *, source: str = BY_STATE
-    ) -> list[Message]:
+    def outbox(self, where: str, parameters: Sequence[Any], limit: int, *, source: str = BY_STATE) -> list[Message]:
         """Return at most `limit` (-1: all) messages that satisfy a condition in SQL.
 
         The condition names columns of `outbox` with ``m.`` and columns of `delivery` with ``d.``.
@@ -325,15 +323,16 @@ class Reader:
 
     def _oldest(self) -> int | None:
         """Return the time (UTC ns) at which the oldest message that is not acknowledged was put into the outbox."""
-        # Messages get their numbers in the order of commit, so the first one of each state is enough.
-        rows = self.query(
-            "SELECT min(again_utc_ns) AS t FROM delivery WHERE state <> 'acknowledged' AND again_utc_ns IS NOT NULL "
-            "UNION ALL SELECT * FROM (SELECT m.created_utc_ns FROM delivery AS d CROSS JOIN outbox AS m ON m.seq = d.seq "
-            "WHERE d.state = 'waiting' AND d.state <> 'acknowledged' AND d.again_utc_ns IS NULL ORDER BY d.seq LIMIT 1) "
-            "UNION ALL SELECT * FROM (SELECT m.created_utc_ns FROM delivery AS d CROSS JOIN outbox AS m ON m.seq = d.seq "
-            "WHERE d.state = 'refused' AND d.state <> 'acknowledged' AND d.again_utc_ns IS NULL ORDER BY d.seq LIMIT 1)"
+        found = self.query(
+            "SELECT min(again_utc_ns) AS t FROM delivery WHERE state <> 'acknowledged' AND again_utc_ns IS NOT NULL"
         )
-        return min((int(row["t"]) for row in rows if row["t"] is not None), default=None)
+        # Messages get their numbers in the order of commit, so the first one of each state is enough.
+        for state in ("waiting", "refused"):
+            found += self.query(
+                f"SELECT m.created_utc_ns AS t {BY_STATE} WHERE d.state = '{state}' AND d.state <> 'acknowledged' "
+                "AND d.again_utc_ns IS NULL ORDER BY d.seq LIMIT 1"
+            )
+        return min((int(row["t"]) for row in found if row["t"] is not None), default=None)
 
 
 def connect_read_only(path: Path) -> sqlite3.Connection:

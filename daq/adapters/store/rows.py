@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 BY_STATE: Final = "FROM delivery AS d CROSS JOIN outbox AS m ON m.seq = d.seq"
-"""Source of messages with their states for a query that chooses by state or time of delivery; SQLite reads `d` first."""
+"""Source of messages with states, for a query that chooses by state or time of delivery; SQLite reads `d` first."""
 BY_CONTENT: Final = "FROM outbox AS m CROSS JOIN delivery AS d ON d.seq = m.seq"
 """The same for a query that chooses by number, result, stream or topic; SQLite reads `m` first."""
 PENDING: Final = "state IN ('waiting', 'refused') AND state <> 'acknowledged'"

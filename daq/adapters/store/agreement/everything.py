@@ -75,7 +75,7 @@ class Comparison:
         return int(newest[-1]["seq"]) if len(newest) == NEWEST_RUNS else oldest
 
     def _runs(self, stored: Stored, after: int, last: int) -> Iterator[Disagreement]:
-        """Compare the runs that the audit entries from `after` + 1 to `last` name, and those that none of them names."""
+        """Compare the runs that audit entries from `after` + 1 to `last` name, and those that none of them names."""
         unpacked = 0
         for run_id in chain(_started(stored, after, last), _not_named(stored, after, last, self._limit())):
             size = 0
@@ -129,7 +129,8 @@ def _started(stored: Stored, after: int, last: int) -> Iterator[str]:
     before = last + 1
     while True:
         rows = stored.rows(
-            "SELECT seq, subject FROM audit WHERE what = 'run_started' AND seq > ? AND seq < ? ORDER BY seq DESC LIMIT ?",
+            "SELECT seq, subject FROM audit WHERE what = 'run_started' AND seq > ? AND seq < ? "
+            "ORDER BY seq DESC LIMIT ?",
             after,
             before,
             MANY,

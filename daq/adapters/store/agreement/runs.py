@@ -32,9 +32,7 @@ ONCE: Final = ("run_started", "run_concluded", "run_ended")
 NAMING_RESULTS: Final = ("run_concluded", "result_corrected")
 
 
-def of_run(
-    stored: Stored, run_id: str, *, journal: bool = True, chained: int | None = None
-) -> Iterator[Disagreement]:
+def of_run(stored: Stored, run_id: str, *, journal: bool = True, chained: int | None = None) -> Iterator[Disagreement]:
     """Compare one run with everything that is stored of it.
 
     Args:
