@@ -155,7 +155,7 @@ class Pipeline:
             elif isinstance(effect, LinkMoved) and effect.trigger == "another instrument":
                 # The readings may come from either instrument, so no value of the run is valid.
                 reason = remark(
-                    "instrument_exchanged", instrument=effect.link, detail=self.links[effect.link].identity_detail
+                    "instrument_exchanged", instrument=effect.link, detail=self.links[effect.link].identification.detail
                 )
                 self.life.give_up("another instrument", reason)
         self.life.settle()

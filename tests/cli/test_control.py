@@ -17,6 +17,7 @@ from daq.app.daemon.protocol import (
     AskStatus,
     Failed,
     MakeBackup,
+    Perform,
     Started,
     Stopped,
     StopRun,
@@ -66,6 +67,9 @@ GOOD = {
     "status": st.just(AskStatus()),
     "resend": st.builds(ResendOrder, instrument=LABEL, refused=st.booleans(), first=NUMBER, begin_utc_ns=NUMBER),
     "backup": st.just(MakeBackup()),
+    "perform": st.builds(
+        Perform, act=LABEL, order=st.dictionaries(LABEL, LABEL | st.none() | st.booleans(), max_size=4)
+    ),
 }
 
 
@@ -95,7 +99,7 @@ def test_any_answer_is_decoded_unchanged(answer):
         ({"protocol": None}, "protocol: is missing; this daemon (daq "),
         ({"protocol": 0}, "protocol: is 0; this daemon (daq "),
         ({"protocol": "1"}, "protocol: is '1'; "),
-        ({"do": "dance"}, "do: unknown request 'dance'; known: run, watch, stop, status, resend, backup"),
+        ({"do": "dance"}, "do: unknown request 'dance'; known: run, watch, stop, status, resend, backup, perform"),
         ({"do": None}, "do: unknown request None"),
         ({"do": ["run"]}, "do: unknown request ['run']"),
         ({"sample": ""}, "sample: must not be empty"),
@@ -120,7 +124,7 @@ def test_an_invalid_request_is_refused_with_its_key(changes, expected):
 
 
 def test_a_client_of_another_version_gets_the_remedy():
-    with pytest.raises(SettingError, match="speaks protocol 1: use the version of daq that started it, or restart it"):
+    with pytest.raises(SettingError, match="speaks protocol 2: use the version of daq that started it, or restart it"):
         read_request(b'{"protocol": 7, "do": "status", "of": "everything"}')
 
 

@@ -75,6 +75,15 @@ def test_runs_can_be_listed_while_the_daemon_runs(cli, shift, served):
     assert len(json.loads(cli("--config", served, "--state", shift.state, "runs", "--json").stdout)) == 4
 
 
+def test_an_act_goes_through_the_daemon(cli, shift, served):
+    added = cli("--state", shift.state, "sample", "add", "G-1050")
+    assert (added.returncode, added.stderr) == (0, "")
+    assert [s["id"] for s in json.loads(cli("--state", shift.state, "sample", "list", "--json").stdout)] == ["G-1050"]
+    again = cli("--state", shift.state, "sample", "add", "G-1050")
+    assert again.returncode == 2
+    assert "there is a sample 'G-1050' already" in again.stderr
+
+
 def test_doctor_asks_the_daemon(cli, shift, served):
     done = cli("--config", served, "--state", shift.state, "doctor")
     assert done.returncode == 1

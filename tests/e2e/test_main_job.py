@@ -51,6 +51,7 @@ def test_a_sample_gets_its_value_and_the_motor_is_at_rest(lab):
     assert not lab.bench.turning
 
 
+@pytest.mark.slow
 @needs_mosquitto
 def test_the_historian_gets_the_result_as_it_is_stored(lab):
     with Historian(lab.start_broker().port) as historian:

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from daq.app.delivery.sparkplug import Sparkplug, _Content
-from daq.app.run.session import Standing
+from daq.app.run.standing import Standing
 from daq.core.errors import SettingError
 from daq.core.linkstates import LinkState
 from daq.methods.files.load import load_daemon

@@ -17,6 +17,7 @@ from daq.adapters.store.delivery import (
     RepeatSince,
     SendAgain,
 )
+from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import (
     AppendBlock,
@@ -58,6 +59,11 @@ def script():
         yield f"repeat {number}", RepeatSince(T0, T0 + 1)
         yield f"repeat after {number}", RepeatAfter("rotor-1", 0, T0, T0 + 1)
         yield f"session {number}", NoteSession("127.0.0.1:1883 bench-1", T0 + number, is_open=True)
+        new = Change("sample", run, "sample_added", {"id": run}, [("product", "clear-glaze")])
+        other = Change("sample", f"other-{number}", "sample_added", {"id": "other"}, [("product", "engobe")])
+        yield f"records {number}", ChangeRecords((new, other), T0, "m.keeper")
+        changed = Change("sample", run, "sample_changed", {"id": run, "lot": "7"}, [("lot", "7")], after=1)
+        yield f"record {number}", ChangeRecords((changed,), T0, "m.keeper", "a mistyped lot")
         yield f"audit {number}", Audit(T0, "m.keeper", "noted", "bench")
     correction = Correct("result-3", "result-4", "wrong lot", T0, "m.keeper", builder("run-3"))
     yield "correct", correction

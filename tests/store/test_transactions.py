@@ -286,7 +286,7 @@ def test_the_file_is_set_up_as_promised(store):
     }
     assert set(ours) == {
             "meta", "instruments", "methods", "audit", "runs", "journal", "kept", "results", "outbox", "health",
-            "broker_session", "delivery",
+            "broker_session", "records", "record_keys", "delivery",
         }  # fmt: skip
     assert set(ours.values()) == {1}
     assert store.path.stat().st_mode & 0o077 == 0

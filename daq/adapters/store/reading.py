@@ -365,10 +365,11 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
 
 
 def _show_as_newest(connection: sqlite3.Connection) -> None:
-    """Let the queries of the newest format read a database of format 1, which the daemon has not updated yet."""
-    tables = "SELECT name FROM sqlite_schema WHERE type = 'table' AND name IN ('outbox', 'delivery')"
-    if connection.execute(tables).fetchall() == [("outbox",)]:
-        connection.executescript(AS_NEWEST)
+    """Let every query read a database of an older format, which the daemon has not updated yet."""
+    found = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+    if "outbox" in found:
+        for table in AS_NEWEST.keys() - found:
+            connection.execute(AS_NEWEST[table])
 
 
 def _run(row: dict[str, Any]) -> RunRecord:

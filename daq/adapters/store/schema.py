@@ -178,7 +178,32 @@ CREATE TRIGGER outbox_frozen BEFORE UPDATE OF id, result, stream, sequence, topi
 BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
 """
 
-DELIVERY_0002: Final = """
+RECORDS_0002: Final = """
+CREATE TABLE records (
+    kind TEXT NOT NULL,
+    id TEXT NOT NULL,
+    revision INTEGER NOT NULL CHECK (revision > 0),
+    data TEXT NOT NULL CHECK (json_valid(data)),
+    audit_seq INTEGER NOT NULL UNIQUE REFERENCES audit (seq),
+    PRIMARY KEY (kind, id, revision)
+) STRICT;
+
+CREATE TABLE record_keys (
+    kind TEXT NOT NULL,
+    name TEXT NOT NULL,
+    value TEXT NOT NULL,
+    id TEXT NOT NULL,
+    PRIMARY KEY (kind, name, value, id)
+) STRICT;
+CREATE INDEX record_keys_by_id ON record_keys (kind, id);
+
+CREATE TRIGGER records_no_update BEFORE UPDATE ON records
+BEGIN SELECT RAISE(ABORT, 'a revision of a record is never changed; a change is a new revision'); END;
+CREATE TRIGGER records_no_delete BEFORE DELETE ON records
+BEGIN SELECT RAISE(ABORT, 'a revision of a record is never deleted'); END;
+"""
+
+DELIVERY_0003: Final = """
 PRAGMA ignore_check_constraints = ON;
 DROP TRIGGER outbox_frozen;
 DROP INDEX outbox_pending;
@@ -187,7 +212,7 @@ DROP INDEX outbox_by_result;
 DROP INDEX outbox_by_acknowledgement;
 DROP INDEX outbox_retained;
 DROP INDEX outbox_refused;
-ALTER TABLE outbox RENAME TO outbox_of_0001;
+ALTER TABLE outbox RENAME TO outbox_of_0002;
 
 CREATE TABLE outbox (
     seq INTEGER PRIMARY KEY,
@@ -204,7 +229,7 @@ CREATE TABLE outbox (
 ) STRICT;
 INSERT INTO outbox
 SELECT seq, id, result, stream, sequence, topic, qos, retain, properties, created_utc_ns, payload
-FROM outbox_of_0001 ORDER BY seq;
+FROM outbox_of_0002 ORDER BY seq;
 
 CREATE TABLE delivery (
     seq INTEGER PRIMARY KEY REFERENCES outbox (seq),
@@ -218,8 +243,8 @@ CREATE TABLE delivery (
 ) STRICT;
 INSERT INTO delivery
 SELECT seq, state, attempts, last_error, acknowledged_utc_ns, quarantined, refused_utc_ns, again_utc_ns
-FROM outbox_of_0001 ORDER BY seq;
-DROP TABLE outbox_of_0001;
+FROM outbox_of_0002 ORDER BY seq;
+DROP TABLE outbox_of_0002;
 
 CREATE INDEX outbox_by_id ON outbox (id);
 CREATE INDEX outbox_by_result ON outbox (result);
@@ -244,15 +269,25 @@ PRAGMA ignore_check_constraints = OFF;
 """
 
 #: Name and SQL of every migration, in order.
-STEPS: Final[tuple[tuple[str, str], ...]] = (("0001_baseline", BASELINE_0001), ("0002_delivery", DELIVERY_0002))
+STEPS: Final[tuple[tuple[str, str], ...]] = (
+    ("0001_baseline", BASELINE_0001),
+    ("0002_records", RECORDS_0002),
+    ("0003_delivery", DELIVERY_0003),
+)
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)
 
-AS_NEWEST: Final = """
-CREATE TEMP VIEW delivery AS
-SELECT seq, state, attempts, last_error, acknowledged_utc_ns, quarantined, refused_utc_ns, again_utc_ns FROM outbox;
-"""
-"""Views of a database of format 1 for the queries of the newest format, so that one can be read before its update."""
+AS_NEWEST: Final = {
+    "records": (
+        "CREATE TEMP VIEW records AS SELECT '' AS kind, '' AS id, 0 AS revision, '' AS data, 0 AS audit_seq WHERE 0"
+    ),
+    "record_keys": "CREATE TEMP VIEW record_keys AS SELECT '' AS kind, '' AS name, '' AS value, '' AS id WHERE 0",
+    "delivery": (
+        "CREATE TEMP VIEW delivery AS SELECT seq, state, attempts, last_error, acknowledged_utc_ns, quarantined, "
+        "refused_utc_ns, again_utc_ns FROM outbox"
+    ),
+}
+"""Table: view in its place for a database of an older format, so that every query can read one before its update."""
 
 
 def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> Migrations:

@@ -24,6 +24,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("plan", "show which geometry and speed suit a viscosity", "measuring.plan"),
     ("run", "measure one sample", "measuring.run"),
     ("stop", "stop a run", "measuring.stop"),
+    ("sample", "add, list, show and cancel samples", "laboratory.sample"),
     ("runs", "list runs", "records.runs"),
     ("show", "show a run and its result", "records.show"),
     ("reportable", "report a sample from all its runs by the product's rule for replicates", "records.reportable"),

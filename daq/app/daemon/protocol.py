@@ -2,13 +2,15 @@
 
 The daemon takes the identity of the client from the kernel, not from the request.
 
-A request is one line of JSON, ``{"protocol": 1, "do": name, ...}``.  Answers are lines of JSON; their first key names
+A request is one line of JSON, ``{"protocol": 2, "do": name, ...}``.  Answers are lines of JSON; their first key names
 their type.  The last answer has ``"done": true``; an answer with ``"error"`` gives the reason of a refusal.
 """
 
 import json
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
+
+from pydantic import Field
 
 import daq
 from daq.adapters.outbox.publisher_state import BrokerState
@@ -21,7 +23,7 @@ from daq.core.errors import DaqError, LinkError, SettingError
 from daq.methods.files.fields import Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
-PROTOCOL: Final = 1
+PROTOCOL: Final = 2
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
 LONGEST_REQUEST: Final = 64 * 1024
 """Greatest length of the line of a request, in bytes."""
@@ -51,7 +53,15 @@ class MakeBackup(Model):
     """Request for a checked copy of the database; the daemon sends it, and the client writes it."""
 
 
-Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup
+class Perform(Model):
+    """Request to carry out an act on the records of the laboratory (`daq.app.laboratory.acts`)."""
+
+    act: NeededLabel
+    order: dict[str, Any] = Field(default_factory=dict)
+    """Values that the person gives; the act's own model checks them."""
+
+
+Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup | Perform
 REQUESTS: Final[dict[str, type[Request]]] = {
     "run": RunOrder,
     "watch": WatchRun,
@@ -59,6 +69,7 @@ REQUESTS: Final[dict[str, type[Request]]] = {
     "status": AskStatus,
     "resend": ResendOrder,
     "backup": MakeBackup,
+    "perform": Perform,
 }
 NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
@@ -194,6 +205,13 @@ class Resent:
 
 
 @dataclass(frozen=True, slots=True)
+class Performed:
+    """Outcome of an act."""
+
+    performed: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
 class BackupPiece:
     """The next bytes of a copy of the database."""
 
@@ -226,9 +244,11 @@ class Failed:
     done: bool = True
 
 
-Answer = Started | Viewed | Ended | Stopped | StatusAnswer | Resent | BackupPiece | BackupMade | Done | Failed
+Answer = (
+    Started | Viewed | Ended | Stopped | StatusAnswer | Resent | Performed | BackupPiece | BackupMade | Done | Failed
+)
 ANSWERS: Final[tuple[type[Answer], ...]] = (
-    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, BackupPiece, BackupMade, Failed, Done,
+    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, Performed, BackupPiece, BackupMade, Failed, Done,
 )  # fmt: skip
 
 
@@ -254,7 +274,7 @@ def read_request(line: bytes) -> Request:
     except (ValueError, RecursionError) as error:
         raise SettingError(f"a request is one line of JSON: {error}") from None
     if not isinstance(data, dict):
-        raise SettingError('a request is one line of JSON: {"protocol": 1, "do": ...}')
+        raise SettingError('a request is one line of JSON: {"protocol": 2, "do": ...}')
     protocol = data.pop("protocol", None)
     if type(protocol) is not int or protocol != PROTOCOL:
         raise SettingError(

@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 from collections.abc import AsyncGenerator, AsyncIterator
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 from daq.app.daemon.copies import Copies
 from daq.app.daemon.protocol import (
@@ -14,6 +14,8 @@ from daq.app.daemon.protocol import (
     EvidenceStatus,
     InstrumentStatus,
     OutboxStatus,
+    Perform,
+    Performed,
     RefusedMessage,
     Request,
     Resent,
@@ -29,6 +31,8 @@ from daq.app.daemon.protocol import (
 )
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.resending import ResendOrder
+from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.laboratory import Laboratory
 from daq.app.run.active import Active
 from daq.app.screens.run_view import RunEnd
 from daq.app.setup.orders import RunOrder
@@ -70,6 +74,8 @@ class Service:
             yield StatusAnswer(replace(self.status(), outbox=await asyncio.to_thread(self._outbox)))
         elif isinstance(request, ResendOrder):
             yield Resent(await self._resend(request, login))
+        elif isinstance(request, Perform):
+            yield Performed(await self._perform(request, login))
         else:
             async with contextlib.aclosing(self._copies.send()) as answers:
                 async for answer in answers:
@@ -81,6 +87,12 @@ class Service:
         if self._supervisor.publishing is not None:
             self._supervisor.publishing.wake()
         return count
+
+    async def _perform(self, request: Perform, login: str) -> dict[str, Any]:
+        """Carry out an act on the records; it waits for the disk in a thread."""
+        supervisor = self._supervisor
+        laboratory = Laboratory(supervisor.store, supervisor.catalogue, supervisor.clock, login)
+        return await asyncio.to_thread(carry_out, laboratory, request.act, request.order)
 
     def status(self) -> Status:
         """Return the state of instruments, runs, store and broker, without the outbox."""
@@ -138,7 +150,7 @@ class Service:
         active.subscribers.add(changed)
         try:
             while not active.task.done():
-                yield Viewed(self._supervisor.view(active))
+                yield Viewed(self._supervisor.in_progress.view(active))
                 await asyncio.sleep(VIEW_S)
                 waiting = asyncio.ensure_future(changed.wait())
                 await asyncio.wait(

@@ -149,7 +149,7 @@ class Runner:
                 self._timer.cancel()
             for session in borrowed:
                 if session.name == self.pipeline.lead:
-                    session.take_back(self.motor, self.pipeline.life.torque_at_rest)
+                    session.take_back(self.motor, self.pipeline.life.lead_motor.torque_at_rest)
                 else:
                     session.take_back(Motor.NOT_MOVED)
         return await self._finish()

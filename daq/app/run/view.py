@@ -42,7 +42,7 @@ def run_view(
             number=pipeline.life.step_number + 1,
             of=len(plan.steps),
             name=step.name,
-            speed=step.speed if step.seek is None else pipeline.life.set_speed,
+            speed=step.speed if step.seek is None else pipeline.life.lead_motor.set_speed,
         ),
         seek=_seek(plan, pipeline.life.step_number, facts),
         signals=pipeline.signals(),
@@ -99,7 +99,7 @@ def _faults(pipeline: Pipeline) -> dict[str, tuple[str, ...]]:
     """
     found: dict[str, tuple[str, ...]] = {}
     for channel, fault in pipeline.channel_faults():
-        if fault != "undefined" or (pipeline.life.turning and pipeline.state is not State.STARTING):
+        if fault != "undefined" or (pipeline.life.lead_motor.turning and pipeline.state is not State.STARTING):
             found[fault] = (*found.get(fault, ()), *((channel,) if channel else ()))
     return found
 

@@ -12,6 +12,7 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.access import Access
 from daq.adapters.store.delivery import Acknowledge, NoteSession, Refused
 from daq.adapters.store.derived import AddDerived
+from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.rows import AuditPoint, Outgoing
 from daq.adapters.store.store import Store, open_writer
 from daq.adapters.store.transactions import Audit, Correct, NoteHealth, SeeInstrument
@@ -53,6 +54,10 @@ def make_full_database(state: Path) -> Path:
         do(Acknowledge((1, 2, 3, 4), now))
         do(Refused(5, "Not authorized (code 135)", now))
         do(NoteSession("127.0.0.1:1883 bench", now, is_open=True))
+        added = Change("sample", "G-1044", "sample_added", {"id": "G-1044", "lot": "7"}, [("lot", "7"), ("open", "3")])
+        do(ChangeRecords((added,), now, "m.keeper"))
+        changed = Change("sample", "G-1044", "sample_changed", {"id": "G-1044", "lot": "8"}, [("lot", "8")], after=1)
+        do(ChangeRecords((changed,), now, "m.keeper", "a mistyped lot"))
         do(Audit(now, "daemon", "daemon_stopped", "daemon", {}))
     return path
 

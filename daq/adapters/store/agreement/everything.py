@@ -8,6 +8,7 @@ from typing import Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_methods
+from daq.adapters.store.agreement.record_rows import of_record_entry, records_without_entry
 from daq.adapters.store.agreement.runs import of_run
 from daq.adapters.store.agreement.stored import MANY, Entry, Stored
 from daq.adapters.store.agreement.trail import Chain, identity, instruments, named_rows
@@ -54,11 +55,13 @@ class Comparison:
         for entry in stored.trail(after):
             yield from trail.take(entry.stored)
             yield from named_rows(stored, entry)
+            yield from of_record_entry(stored, entry)
             self._number(entry)
             last = entry.stored.seq
             if self.pause is not None and trail.entries % PAUSE_ENTRIES == 0:
                 self.pause()
         self.entries = trail.entries
+        yield from records_without_entry(stored, after)
         yield from self._runs(stored, after, last)
         with stored.snapshot():
             yield from self._numbers(stored)

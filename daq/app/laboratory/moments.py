@@ -1,0 +1,57 @@
+"""Times as people type them."""
+
+import re
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from daq.core.errors import SettingError
+
+_CLOCK: Final = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
+LEEWAY: Final = timedelta(minutes=1)
+"""Time by which a past moment may lie ahead of this machine's clock."""
+
+
+def past_moment(text: str, utc_ns: int, key: str) -> str:
+    """Return a time in the past as ISO 8601 with its offset; "" for "".
+
+    Args:
+        text: ``14:20`` (the latest one, local time), or a day with a time; without an offset it is local.
+        utc_ns: the present time.
+        key: name of the value, for an error.
+
+    Raises:
+        SettingError: the text is no time, or lies in the future.
+    """
+    if not text:
+        return ""
+    now = datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone()
+    moment = _read(text, now, key)
+    if _CLOCK.fullmatch(text.strip()) and moment > now + LEEWAY:
+        # Take the day before on the calendar, so that a change of clocks in between does not shift the hour.
+        moment = datetime.combine(moment.date() - timedelta(days=1), moment.time()).astimezone()
+    if moment > now + LEEWAY:
+        raise SettingError(f"{text!r} lies in the future; write the time at which it happened", key=key)
+    return moment.isoformat(timespec="minutes")
+
+
+def any_moment(text: str, utc_ns: int, key: str) -> str:
+    """Return a time, past or future, as ISO 8601 with its offset; "" for "".  `14:20` is today's; see `past_moment`."""
+    if not text:
+        return ""
+    return _read(text, datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone(), key).isoformat(timespec="minutes")
+
+
+def _read(text: str, now: datetime, key: str) -> datetime:
+    found = _CLOCK.fullmatch(text.strip())
+    if found is not None:
+        naive = now.replace(hour=int(found[1]), minute=int(found[2]), second=0, microsecond=0, tzinfo=None)
+        return naive.astimezone()
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError:
+        moment = None
+    if moment is None or len(text.strip()) <= len("2026-11-26"):
+        raise SettingError(
+            f"{text!r} is no time; write 14:20, 2026-11-26T14:20, or with an offset 2026-11-26T14:20+01:00", key=key
+        )
+    return moment if moment.tzinfo is not None else moment.astimezone()

@@ -1,0 +1,76 @@
+"""A sample: what is to be measured, where it came from, and where its retained part is."""
+
+from typing import Annotated, ClassVar, Final, Literal
+
+from pydantic import Field
+
+from daq.laboratory.record import LAST, Record
+from daq.methods.files.fields import Day, Label, Model, NeededLabel
+
+SampleState = Literal["open", "done", "cancelled"]
+URGENT, ROUTINE, LATEST = 1, 5, 9
+Priority = Annotated[int, Field(ge=URGENT, le=LATEST)]
+"""1 is measured first, 9 last."""
+NO_TIME: Final = ""
+
+
+class Retained(Model):
+    """The part of a sample that is kept."""
+
+    place: NeededLabel
+    discard_on: Day | None = None
+    """Day (YYYY-MM-DD) from which it may be discarded."""
+
+
+class Rework(Model):
+    """A sample of a batch that was corrected after another sample of it was measured."""
+
+    of: NeededLabel
+    """Id of the earlier sample; its result and verdict stay."""
+    added: NeededLabel
+    """The material that was added, with its amount."""
+
+
+class Sample(Record):
+    """A sample of a product.
+
+    Attributes:
+        product, lot: product and batch.
+        sampled_at, due: times, ISO 8601 with offset; "" where not known.
+        condition, received_by: condition on receipt, and the person who received it.
+        retained: place of the retained part.
+        rework: the earlier sample of a batch that was corrected.
+        bench: instrument on whose worklist it is; "" means any.
+        priority: 1 (first) to 9 (last).
+        remark: text of a person.
+        state: ``open`` until it is measured (``done``) or not wanted any more (``cancelled``).
+    """
+
+    kind: ClassVar[str] = "sample"
+    product: Label = ""
+    lot: Label = ""
+    sampled_at: Label = NO_TIME
+    due: Label = NO_TIME
+    condition: Label = ""
+    received_by: Label = ""
+    retained: Retained | None = None
+    rework: Rework | None = None
+    bench: Label = ""
+    priority: Priority = ROUTINE
+    remark: Label = ""
+    state: SampleState = "open"
+
+    def keys(self) -> tuple[tuple[str, str], ...]:
+        """Return the keys: id, product, lot, the earlier sample, and the place on the worklist while it is open."""
+        found = [("id", self.id)]
+        found += [(name, value) for name in ("product", "lot") if (value := getattr(self, name))]
+        if self.rework is not None:
+            found.append(("rework_of", self.rework.of))
+        if self.state == "open":
+            found.append((worklist_key(self.bench), f"{self.priority} {self.due or LAST}"))
+        return tuple(found)
+
+
+def worklist_key(bench: str) -> str:
+    """Return the name of the key of the open samples of a bench; "" is the list from which any bench takes."""
+    return f"open {bench}"
