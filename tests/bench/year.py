@@ -44,7 +44,7 @@ AT_ONCE: Final = 500
 REPETITIONS: Final = 15
 
 CHECK: Final = """
-import resource, sys, time
+import sys, time
 from pathlib import Path
 from daq.adapters.store.checks import check_database
 
@@ -53,7 +53,8 @@ found = check_database(Path(sys.argv[1]), utc_ns=0, quick=sys.argv[2] == "quick"
 wrong = [f.say for f in found if not f.ok and f.what != "outbox"]
 if wrong:
     raise SystemExit(wrong[0])
-memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+# Not `ru_maxrss`, which has the memory of the process that started this one.
+memory = next(line.split()[1] for line in Path("/proc/self/status").open() if line.startswith("VmHWM"))
 print(time.perf_counter() - began, time.process_time() - worked, memory)
 """
 """Program of a process that checks a database; it prints time and processor time (s), and largest memory (KiB)."""

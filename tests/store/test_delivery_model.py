@@ -39,7 +39,7 @@ REASONS = ("Not authorized (code 135)", "Quota exceeded (code 151)")
 
 
 @dataclass
-class Known:
+class ModelMessage:
     """A message as the model knows it."""
 
     seq: int
@@ -97,7 +97,7 @@ class Model:
         self.do(conclude(name, result_id=f"result-{self.runs}", build=builder(name, topics=topics), utc_ns=self.now))
         number = self.sequences[self.epoch, stream] = self.sequences.get((self.epoch, stream), 0) + 1
         for topic, retain in topics:
-            new = Known(len(self.messages) + 1, self.epoch, stream, number, topic, retain, self.now)
+            new = ModelMessage(len(self.messages) + 1, self.epoch, stream, number, topic, retain, self.now)
             self.messages.append(new)
 
     def derived(self):
@@ -108,7 +108,7 @@ class Model:
                 AddDerived(f"result-{number}", Outgoing(f"curve/{of.stream}", b"1", id=f"c-{number}"), self.now)
             ):
                 seq = len(self.messages) + 1
-                new = Known(seq, of.epoch, of.stream, of.sequence, f"curve/{of.stream}", False, self.now)
+                new = ModelMessage(seq, of.epoch, of.stream, of.sequence, f"curve/{of.stream}", False, self.now)
                 self.messages.append(new)
 
     def acknowledge(self):
