@@ -112,6 +112,7 @@ def queries(path: Path) -> None:
 
 FAULTS = (
     "DELETE FROM results WHERE sequence = 1",
+    "DELETE FROM outbox WHERE seq = 1",
     "UPDATE results SET data = json_set(data, '$.value', 1.5)",
     "UPDATE kept SET value = json_set(value, '$.at', 'x')",
 )

@@ -45,9 +45,11 @@ RESULT_COPIES: Final = {
 }
 """Path in a result: column of the row of the result with the same fact."""
 _MESSAGE: Final = (
-    "SELECT seq, id, result, stream, sequence, topic, qos, retain, properties, created_utc_ns, payload FROM outbox "
-    "WHERE seq = ?"
+    "SELECT m.seq, id, result, stream, sequence, topic, qos, retain, properties, created_utc_ns, payload, "
+    "d.seq AS delivery, d.state, d.last_error, d.acknowledged_utc_ns, d.quarantined, d.refused_utc_ns "
+    "FROM outbox AS m LEFT JOIN delivery AS d ON d.seq = m.seq "
 )
+"""A message with its state; `delivery` is None where the row of its state is missing."""
 
 
 def of_result(
@@ -135,30 +137,32 @@ def _messages(
     stored: Stored, result_id: str, result: Row | None, entries: list[Entry], sealed: Entry | None
 ) -> Iterator[Disagreement]:
     known = set()
+    rows = {row["seq"]: row for row in stored.each(_MESSAGE + "WHERE m.result = ?", result_id)}
     for entry in entries:
         for message in entry.detail["messages"]:
-            known.add(message.get("seq"))
-            yield from _message(stored, message, result_id, result, entry, sealed)
-    for row in stored.rows("SELECT seq, topic FROM outbox WHERE result = ?", result_id):
-        if row["seq"] not in known:
+            seq = message.get("seq")
+            known.add(seq)
+            # A message whose result was changed is found by its number.
+            row = rows.get(seq) or stored.one(_MESSAGE + "WHERE m.seq = ?", seq)
+            yield from _message(message, row, result_id, result, entry, sealed)
+    for seq, row in rows.items():
+        if seq not in known:
             where = "an audit trail that does not name it"
-            yield Disagreement("outbox", str(row["seq"]), ROW, row["topic"], NOTHING, where)
+            yield Disagreement("outbox", str(seq), ROW, row["topic"], NOTHING, where)
 
 
 def _message(
-    stored: Stored, message: Row, result_id: str, result: Row | None, entry: Entry, sealed: Entry | None
+    message: Row, row: Row | None, result_id: str, result: Row | None, entry: Entry, sealed: Entry | None
 ) -> Iterator[Disagreement]:
     """Compare one message with the audit entry that seals it, and its state with the times of its delivery."""
     name = str(message.get("seq"))
-    row = stored.one(_MESSAGE, message.get("seq"))
     if row is None:
         yield Disagreement("outbox", name, ROW, NOTHING, message.get("topic"), entry.where)
         return
-    delivery = stored.one("SELECT * FROM delivery WHERE seq = ?", message.get("seq"))
-    if delivery is None:
+    if row["delivery"] is None:
         yield Disagreement("delivery", name, ROW, NOTHING, row["topic"], f"outbox {name}")
     else:
-        yield from _state(delivery, retained=bool(row["retain"]))
+        yield from _state(row)
     there = {key: message.get(key) for key in SEALED_OF_A_MESSAGE}
     there |= {"result": result_id, "created_utc_ns": entry.stored.utc_ns}
     if sealed is not None:
@@ -175,10 +179,10 @@ def _message(
         yield Disagreement("outbox", name, field, here, other, where)
 
 
-def _state(row: Row, *, retained: bool) -> Iterator[Disagreement]:
+def _state(row: Row) -> Iterator[Disagreement]:
     """Compare the state of a message with the times and texts that each state has."""
     state, time = row["state"], row["acknowledged_utc_ns"]
-    overtaken = retained and row["last_error"] == SETTLED
+    overtaken = row["retain"] and row["last_error"] == SETTLED
     expected = {
         "acknowledged": (time is not None or overtaken) and not row["quarantined"],
         "waiting": time is None and not row["quarantined"],
