@@ -29,7 +29,7 @@ from daq.adapters.store.store import Store, open_writer
 from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, NoteHealth, RegisterMethod, SeeInstrument
 from daq.app.cli.records.runs import entry
 from daq.app.delivery.resending import outbox_view
-from daq.app.delivery.sparkplug import position
+from daq.app.delivery.sparkplug_content import position
 from daq.core.journal import HEADER, RECEIVED, Block, chain
 from tests.support.runs.stored import METHOD, METHOD_DIGEST, SECOND, T0, written
 

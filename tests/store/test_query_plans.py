@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from daq.adapters.sparkplug.memory import ChangedResult
 from daq.adapters.store import outbox_reading
 from daq.adapters.store.agreement import everything
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
@@ -20,8 +21,8 @@ from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_r
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.sealed import changed
 from daq.adapters.store.store import Store
-from daq.app.delivery.resending import outbox_view
-from daq.app.delivery.sparkplug import _Content, position
+from daq.app.delivery.resending import outbox_view, unsent_results
+from daq.app.delivery.sparkplug_content import StoredContent, position
 from daq.app.workshop.diagnosis import examine
 from tests.bench.year import look_ups, make
 from tests.store.crash_child import script
@@ -101,7 +102,9 @@ def queries(path: Path) -> None:
         outbox_reading.retained_with(reader, topics[0], b"{}")
         last_epoch_start(reader)
         position(reader)
-        _Content(None, reader, None)._records("bench-1", 0, 10)  # type: ignore[arg-type]
+        content = StoredContent(None, reader, None, None)  # type: ignore[arg-type]
+        assert content._newest("bench-1") == content._records("bench-1", 0, 10)[-1]
+        unsent_results(reader, [ChangedResult(result.id, "bench-1", 1, T0)])
         newest_revision(reader, "sample", "G-1041")
         revisions(reader, "sample", "G-1041")
         found_by(reader, "sample", "lot", "7")

@@ -19,7 +19,7 @@ from tests.support.runs.stored import T0, begin, conclude, end, register
 FROZEN = {
     "0001_baseline": "99b6d2550f419f9db7cef53c69cb4507165fb7069b71aed4c212deeca69858ef",
     "0002_records": "8713158febf14f7a6069d83ca4ea7dbe8f194ecd5e1fb215b020309be3cf6e00",
-    "0003_delivery": "deab5bf28f91cb579397bb9388ff94193ec2befb89771b79cde4716bd6b1eece",
+    "0003_delivery": "2e5290cdcdbf6e716f1e23e2b3496aa73f74272496e21b33fd31c66bed659f6b",
 }
 
 

@@ -59,37 +59,32 @@ def last_acknowledged(reader: Reader) -> int | None:
 
 def last_sequences(reader: Reader, epoch: int) -> dict[str, int]:
     """Return the last sequence number of each stream in an epoch."""
-    return {stream: sequence for stream, (sequence, _) in _last_results(reader, epoch).items()}
+    # This takes one step of the index for each stream; GROUP BY would read every result.
+    sql = (
+        "WITH RECURSIVE s (stream) AS (SELECT min(stream) FROM results WHERE epoch = ?1 UNION ALL "
+        "SELECT (SELECT min(stream) FROM results WHERE epoch = ?1 AND stream > s.stream) FROM s "
+        "WHERE s.stream NOT NULL) SELECT stream, "
+        "(SELECT max(sequence) FROM results WHERE epoch = ?1 AND results.stream = s.stream) FROM s "
+        "WHERE stream NOT NULL ORDER BY stream"
+    )
+    return dict(reader.rows(sql, [epoch], damaged_text=True))
 
 
 def last_audit_numbers(reader: Reader, before: int) -> dict[str, int]:
-    """Return the number of the audit entry of each stream's last result in an epoch before `before`."""
-    # The last epoch of a stream replaces the earlier ones.
-    rows = reader.query(
+    """Return the number of the audit entry of each stream's last result in the epochs before `before`."""
+    # This takes one step of an index for each epoch and stream; GROUP BY would read every result.
+    # A number that was changed must not be larger than those of all later results, which would never be sent then.
+    sql = (
         "WITH RECURSIVE e (epoch) AS (SELECT min(epoch) FROM results UNION ALL "
-        "SELECT (SELECT min(epoch) FROM results WHERE epoch > e.epoch) FROM e WHERE e.epoch NOT NULL) "
-        "SELECT epoch FROM e WHERE epoch < ? ORDER BY epoch",
-        [before],
+        "SELECT (SELECT min(epoch) FROM results WHERE epoch > e.epoch) FROM e WHERE e.epoch NOT NULL), "
+        "s (stream) AS (SELECT min(stream) FROM results UNION ALL "
+        "SELECT (SELECT min(stream) FROM results WHERE stream > s.stream) FROM s WHERE s.stream NOT NULL), "
+        "l (stream, number) AS (SELECT s.stream, (SELECT max(audit_seq) FROM results AS r "
+        "WHERE r.stream = s.stream AND r.epoch = e.epoch) FROM s, e WHERE s.stream NOT NULL AND e.epoch < ?) "
+        "SELECT stream, min(max(number), (SELECT max(seq) FROM audit)) FROM l WHERE number NOT NULL "
+        "GROUP BY stream ORDER BY stream"
     )
-    out: dict[str, int] = {}
-    for row in rows:
-        out |= {stream: audit for stream, (_, audit) in _last_results(reader, row["epoch"]).items()}
-    return out
-
-
-def _last_results(reader: Reader, epoch: int) -> dict[str, tuple[int, int]]:
-    """Return sequence number, and number of the audit entry, of the last result of each stream in an epoch."""
-    # This takes one step of the index for each stream; GROUP BY would read every result.
-    rows = reader.query(
-        "WITH RECURSIVE s (stream) AS (SELECT min(stream) FROM results WHERE epoch = ?1 UNION ALL "
-        "SELECT (SELECT min(stream) FROM results WHERE epoch = ?1 AND stream > s.stream) FROM s "
-        "WHERE s.stream NOT NULL) "
-        "SELECT s.stream, r.sequence, r.audit_seq FROM s CROSS JOIN results AS r "
-        "ON r.epoch = ?1 AND r.stream = s.stream "
-        "AND r.sequence = (SELECT max(sequence) FROM results WHERE epoch = ?1 AND stream = s.stream) ORDER BY s.stream",
-        [epoch],
-    )
-    return {row["stream"]: (row["sequence"], row["audit_seq"]) for row in rows}
+    return dict(reader.rows(sql, [before], damaged_text=True))
 
 
 def broker_session(reader: Reader) -> BrokerSession | None:

@@ -33,6 +33,7 @@ from daq.core.journal import Block, chain
 NO_DATABASE: Final = "there is no database: nothing was measured with this state directory yet"
 _COLUMNS: Final = tuple(f.name for f in fields(Message))
 _MESSAGE: Final = "SELECT " + ", ".join(f"{'d' if name in OF_DELIVERY else 'm'}.{name}" for name in _COLUMNS)
+_RESULT: Final = f"SELECT {', '.join(f.name for f in fields(ResultRecord))} FROM results "  # noqa: S608 - our names
 _LAST: Final = "\U0010ffff"
 """Last character of Unicode: a text followed by it comes after all texts that begin with that text."""
 _NO_END: Final = 2**63 - 1
@@ -238,6 +239,12 @@ class Reader:
         """Return the newest result of a stream, or None."""
         rows = self.query("SELECT * FROM results WHERE stream = ? ORDER BY audit_seq DESC LIMIT 1", [stream])
         return ResultRecord(**rows[0]) if rows else None
+
+    def result_rows(self, where: str, parameters: Sequence[Any], limit: int, *, skip: int = 0) -> list[ResultRecord]:
+        """Return at most `limit` (-1: all) results that satisfy a condition in SQL, without the first `skip`."""
+        # A damaged text in one result must not hold up the others.
+        found = self.rows(f"{_RESULT} WHERE {where} LIMIT ? OFFSET ?", [*parameters, limit, skip], damaged_text=True)
+        return [ResultRecord(*row) for row in found]
 
     # instruments
 

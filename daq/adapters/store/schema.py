@@ -263,6 +263,7 @@ CREATE INDEX runs_by_instrument ON runs (instrument, began_utc_ns);
 CREATE INDEX runs_by_product ON runs (product, began_utc_ns);
 CREATE INDEX runs_by_fill ON runs (fill, began_utc_ns) WHERE fill <> '';
 CREATE INDEX runs_with_motor_in_doubt ON runs (motor) WHERE motor = 'may_still_be_turning';
+CREATE INDEX results_by_epoch ON results (stream, epoch, audit_seq);
 CREATE INDEX audit_by_time ON audit (utc_ns);
 CREATE INDEX audit_epochs ON audit (what, seq) WHERE what = 'epoch_started';
 PRAGMA ignore_check_constraints = OFF;

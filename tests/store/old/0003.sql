@@ -5,9 +5,9 @@ CREATE TABLE "_sqlite_migrations" (
    "name" TEXT,
    "applied_at" TEXT
 );
-INSERT INTO "_sqlite_migrations" VALUES(1,'daq','0001_baseline','2026-11-29 09:42:23.470615+00:00');
-INSERT INTO "_sqlite_migrations" VALUES(2,'daq','0002_records','2026-11-29 09:42:23.489983+00:00');
-INSERT INTO "_sqlite_migrations" VALUES(3,'daq','0003_delivery','2026-11-29 09:42:23.516849+00:00');
+INSERT INTO "_sqlite_migrations" VALUES(1,'daq','0001_baseline','2026-11-29 10:07:14.934853+00:00');
+INSERT INTO "_sqlite_migrations" VALUES(2,'daq','0002_records','2026-11-29 10:07:14.969203+00:00');
+INSERT INTO "_sqlite_migrations" VALUES(3,'daq','0003_delivery','2026-11-29 10:07:15.020278+00:00');
 CREATE TABLE audit (
     seq INTEGER PRIMARY KEY,
     utc_ns INTEGER NOT NULL,
@@ -18,13 +18,13 @@ CREATE TABLE audit (
     previous TEXT NOT NULL,
     hash TEXT NOT NULL UNIQUE
 ) STRICT;
-INSERT INTO "audit" VALUES(1,1760000000000000000,'m.keeper','method_registered','glaze-flow 1','{"digest":"94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f"}','ff5933c0230a29dacad4ad7881a07ea341f3fcf426eb9b523c415e65ca5f8bb1','3f96a2d23c2c0fd10d18e0575b8db0e63cc2ef83b60155d7b4a213fde819315f');
-INSERT INTO "audit" VALUES(2,1760000000000000000,'m.keeper','run_started','old-a','{"companions":"[\"bath-probe\"]","fill":"1","header_digest":"9483c652d96f16dd1da2c791d68ceddf13845b373bf7d20609cc6e0c1da4683c","instrument":"rotor-1","lot":"L7","method_digest":"94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f","method_id":"glaze-flow","method_version":"1","operator":"m.keeper","product":"celadon glaze","replicate":1,"sample":"GL-0412","sampled_at":"","simulated":1}','3f96a2d23c2c0fd10d18e0575b8db0e63cc2ef83b60155d7b4a213fde819315f','ff6f18c8eadbd7ad33cf46ac9261faf8cc8f2a842a1a0121bcd77c67f48f00b4');
-INSERT INTO "audit" VALUES(3,1760000060000000000,'m.keeper','run_concluded','old-a','{"outcome":"complete","reason":"last rule met","result":"res-old-a"}','ff6f18c8eadbd7ad33cf46ac9261faf8cc8f2a842a1a0121bcd77c67f48f00b4','b9c90067158dff6cdce86c664f8830839061fb817f93f9686b661fd4dfb69417');
-INSERT INTO "audit" VALUES(4,1760000060000000000,'m.keeper','result_stored','res-old-a','{"digest":"d2ee9b4040477e2471dbdcf9e19ae9d1cc8c548ec1f6986a6d875defe4035558","epoch":1,"journal_digest":"c5d3d32e8e52cfca3784578a76868b581bcca7f6a838b117f8258bc6fae946bc","kept":"9f6c8f5abd64fb874eec2934b40420c27c9f5e44afebc28b3e8ed8d5f883e571","messages":[{"id":"res-old-a","payload":"d2ee9b4040477e2471dbdcf9e19ae9d1cc8c548ec1f6986a6d875defe4035558","properties":"{}","qos":1,"retain":0,"seq":1,"topic":"lab/v1/result/rotor-1"}],"run":"old-a","sequence":1,"stream":"rotor-1","supersedes":null}','b9c90067158dff6cdce86c664f8830839061fb817f93f9686b661fd4dfb69417','c2e8436fbf02d672babc37986e1a123a007d24ff97563825d555381adad9d2e3');
-INSERT INTO "audit" VALUES(5,1760000070000000000,'daemon','run_ended','old-a','{"ended_utc_ns":1760000070000000000,"journal_digest":"b69c380d94d952718c7f1c0ef28d5dbd83cda2429a7560c27c43cf09b5757bca","motor":"still","result_digest":"d2ee9b4040477e2471dbdcf9e19ae9d1cc8c548ec1f6986a6d875defe4035558"}','c2e8436fbf02d672babc37986e1a123a007d24ff97563825d555381adad9d2e3','d5a13bb3f0f7c4832b5b50ad43e670cbb7b9d722f59201ae3e2ad2d9638b2a97');
-INSERT INTO "audit" VALUES(6,1760000001000000000,'m.keeper','run_started','old-b','{"companions":"[\"bath-probe\"]","fill":"1","header_digest":"9483c652d96f16dd1da2c791d68ceddf13845b373bf7d20609cc6e0c1da4683c","instrument":"rotor-1","lot":"L7","method_digest":"94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f","method_id":"glaze-flow","method_version":"1","operator":"m.keeper","product":"celadon glaze","replicate":1,"sample":"GL-0412","sampled_at":"","simulated":1}','d5a13bb3f0f7c4832b5b50ad43e670cbb7b9d722f59201ae3e2ad2d9638b2a97','bac3cfb50fed972059e92d37aac7fce320f0dede33118278af919418fb84bd61');
-INSERT INTO "audit" VALUES(7,1760000000000000000,'m.keeper','sample_added','G-1044','{"record":{"digest":"b174d0dbef75e21fcd7b61130ac6e00bda5dbf2a35441bda84218490c018a4db","id":"G-1044","keys":[["lot","7"]],"kind":"sample","revision":1}}','bac3cfb50fed972059e92d37aac7fce320f0dede33118278af919418fb84bd61','f02e47f9d0804deb52507d6fa86ac0199cb44322dbbed49eff5b33f8e9370238');
+INSERT INTO "audit" VALUES(1,1760000000000000000,'m.keeper','method_registered','glaze-flow 1','{"digest":"94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f"}','82f37bab8b224fc126d10f56e11b561386dc2600f387fa2efc62adb9e6195f83','dd4eb4b4a212f555d248f3351f26f7a189f3e45736956689dd8e42a1a4030c6c');
+INSERT INTO "audit" VALUES(2,1760000000000000000,'m.keeper','run_started','old-a','{"companions":"[\"bath-probe\"]","fill":"1","header_digest":"9483c652d96f16dd1da2c791d68ceddf13845b373bf7d20609cc6e0c1da4683c","instrument":"rotor-1","lot":"L7","method_digest":"94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f","method_id":"glaze-flow","method_version":"1","operator":"m.keeper","product":"celadon glaze","replicate":1,"sample":"GL-0412","sampled_at":"","simulated":1}','dd4eb4b4a212f555d248f3351f26f7a189f3e45736956689dd8e42a1a4030c6c','482ee87de64784e1427f551123bd6d97b998a24c60c7bd01f25a663fcd0e7647');
+INSERT INTO "audit" VALUES(3,1760000060000000000,'m.keeper','run_concluded','old-a','{"outcome":"complete","reason":"last rule met","result":"res-old-a"}','482ee87de64784e1427f551123bd6d97b998a24c60c7bd01f25a663fcd0e7647','05c66dd0b08f3a1bddb78e85824cb77c06379ce563a78b640beac03c5bfcee8f');
+INSERT INTO "audit" VALUES(4,1760000060000000000,'m.keeper','result_stored','res-old-a','{"digest":"e62602bc3c6f61ec3581505473cf8e82ca7e30587dcc1639c4d6de61acb6541a","epoch":1,"journal_digest":"c5d3d32e8e52cfca3784578a76868b581bcca7f6a838b117f8258bc6fae946bc","kept":"9f6c8f5abd64fb874eec2934b40420c27c9f5e44afebc28b3e8ed8d5f883e571","messages":[{"id":"res-old-a","payload":"e62602bc3c6f61ec3581505473cf8e82ca7e30587dcc1639c4d6de61acb6541a","properties":"{}","qos":1,"retain":0,"seq":1,"topic":"lab/v1/result/rotor-1"}],"run":"old-a","sequence":1,"stream":"rotor-1","supersedes":null}','05c66dd0b08f3a1bddb78e85824cb77c06379ce563a78b640beac03c5bfcee8f','3540490de629b42ebe8b41c4115feaa78eb00199c0e9bb6022890d3409ecd16c');
+INSERT INTO "audit" VALUES(5,1760000070000000000,'daemon','run_ended','old-a','{"ended_utc_ns":1760000070000000000,"journal_digest":"b69c380d94d952718c7f1c0ef28d5dbd83cda2429a7560c27c43cf09b5757bca","motor":"still","result_digest":"e62602bc3c6f61ec3581505473cf8e82ca7e30587dcc1639c4d6de61acb6541a"}','3540490de629b42ebe8b41c4115feaa78eb00199c0e9bb6022890d3409ecd16c','eb45185d36cdc54c393efdebf8d9b9ab3fea94dcc3082c12eabcb38f3e461d8b');
+INSERT INTO "audit" VALUES(6,1760000001000000000,'m.keeper','run_started','old-b','{"companions":"[\"bath-probe\"]","fill":"1","header_digest":"9483c652d96f16dd1da2c791d68ceddf13845b373bf7d20609cc6e0c1da4683c","instrument":"rotor-1","lot":"L7","method_digest":"94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f","method_id":"glaze-flow","method_version":"1","operator":"m.keeper","product":"celadon glaze","replicate":1,"sample":"GL-0412","sampled_at":"","simulated":1}','eb45185d36cdc54c393efdebf8d9b9ab3fea94dcc3082c12eabcb38f3e461d8b','8fbb93888a76f5c5465693d6413634551e410ccee4bc0fba6c549f5fcdd01ba7');
+INSERT INTO "audit" VALUES(7,1760000000000000000,'m.keeper','sample_added','G-1044','{"record":{"digest":"b174d0dbef75e21fcd7b61130ac6e00bda5dbf2a35441bda84218490c018a4db","id":"G-1044","keys":[["lot","7"]],"kind":"sample","revision":1}}','8fbb93888a76f5c5465693d6413634551e410ccee4bc0fba6c549f5fcdd01ba7','093e224ce37b7a991ebc4f8e626ffd3519390c6032bf022eb5954be85ebed25b');
 CREATE TABLE broker_session (
     id INTEGER PRIMARY KEY CHECK (id = 1),
     broker TEXT NOT NULL,
@@ -81,7 +81,7 @@ CREATE TABLE meta (
     created_utc_ns INTEGER NOT NULL,
     restored_utc_ns INTEGER
 ) STRICT;
-INSERT INTO "meta" VALUES(1,'f5029cc5-0c76-4378-ad81-0305c32f101f',1,1760000000000000000,NULL);
+INSERT INTO "meta" VALUES(1,'781fa508-0665-4d3e-b68f-ec61db25ba59',1,1760000000000000000,NULL);
 CREATE TABLE methods (
     id TEXT NOT NULL,
     version TEXT NOT NULL,
@@ -105,7 +105,7 @@ CREATE TABLE outbox (
     created_utc_ns INTEGER NOT NULL,
     payload BLOB NOT NULL
 ) STRICT;
-INSERT INTO "outbox" VALUES(1,'res-old-a','res-old-a','rotor-1',1,'lab/v1/result/rotor-1',1,0,'{}',1760000060000000000,X'7B2272756E223A20226F6C642D61222C202273657175656E6365223A20312C202261756469745F68656164223A202262396339303036373135386466663663646365383663363634663838333038333930363166623831376639336639363836623636316664346466623639343137222C20226A6F75726E616C5F646967657374223A202263356433643332653865353263666361333738343537386137363836386235383162636361376636613833386231313766383235386263366661653934366263227D');
+INSERT INTO "outbox" VALUES(1,'res-old-a','res-old-a','rotor-1',1,'lab/v1/result/rotor-1',1,0,'{}',1760000060000000000,X'7B2272756E223A20226F6C642D61222C202273657175656E6365223A20312C202261756469745F68656164223A202230356336366464306230386633613162646462373865383538323463623737633036333739636535363361373862363430626561633033633562666365653866222C20226A6F75726E616C5F646967657374223A202263356433643332653865353263666361333738343537386137363836386235383162636361376636613833386231313766383235386263366661653934366263227D');
 CREATE TABLE record_keys (
     kind TEXT NOT NULL,
     name TEXT NOT NULL,
@@ -137,7 +137,7 @@ CREATE TABLE results (
     journal_digest TEXT NOT NULL,
     UNIQUE (epoch, stream, sequence)
 ) STRICT;
-INSERT INTO "results" VALUES('res-old-a','old-a',1,'rotor-1',1,'{"run": "old-a", "sequence": 1, "audit_head": "b9c90067158dff6cdce86c664f8830839061fb817f93f9686b661fd4dfb69417", "journal_digest": "c5d3d32e8e52cfca3784578a76868b581bcca7f6a838b117f8258bc6fae946bc"}',1760000060000000000,NULL,3,'b9c90067158dff6cdce86c664f8830839061fb817f93f9686b661fd4dfb69417','c5d3d32e8e52cfca3784578a76868b581bcca7f6a838b117f8258bc6fae946bc');
+INSERT INTO "results" VALUES('res-old-a','old-a',1,'rotor-1',1,'{"run": "old-a", "sequence": 1, "audit_head": "05c66dd0b08f3a1bddb78e85824cb77c06379ce563a78b640beac03c5bfcee8f", "journal_digest": "c5d3d32e8e52cfca3784578a76868b581bcca7f6a838b117f8258bc6fae946bc"}',1760000060000000000,NULL,3,'05c66dd0b08f3a1bddb78e85824cb77c06379ce563a78b640beac03c5bfcee8f','c5d3d32e8e52cfca3784578a76868b581bcca7f6a838b117f8258bc6fae946bc');
 CREATE TABLE runs (
     id TEXT PRIMARY KEY,
     instrument TEXT NOT NULL,
@@ -209,6 +209,7 @@ CREATE INDEX runs_by_instrument ON runs (instrument, began_utc_ns);
 CREATE INDEX runs_by_product ON runs (product, began_utc_ns);
 CREATE INDEX runs_by_fill ON runs (fill, began_utc_ns) WHERE fill <> '';
 CREATE INDEX runs_with_motor_in_doubt ON runs (motor) WHERE motor = 'may_still_be_turning';
+CREATE INDEX results_by_epoch ON results (stream, epoch, audit_seq);
 CREATE INDEX audit_by_time ON audit (utc_ns);
 CREATE INDEX audit_epochs ON audit (what, seq) WHERE what = 'epoch_started';
 COMMIT;
