@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -333,6 +334,11 @@ def _broker_version(catalogue: Catalogue, folder: Path) -> Iterator[Finding]:
         yield Finding(False, "broker version", f"{place}: {fallback}", do)
 
 
+def _without_number(text: str) -> str:
+    """Return an error's text without the number that the operating system gives it."""
+    return re.sub(r"\[Errno -?\d+\] ", "", text)
+
+
 async def _log_in(settings: MqttSettings) -> None:
     """Connect as the daemon does, with another client id and without a will, and disconnect."""
     import aiomqtt  # noqa: PLC0415 - slow to import, and needed only if a broker is configured
@@ -352,5 +358,6 @@ async def _log_in(settings: MqttSettings) -> None:
             pass
     except aiomqtt.MqttError as error:
         raise DaqError(
-            f"{settings.place}: {error}; check that the broker runs, host, port, TLS, user and password"
+            f"{settings.place}: {_without_number(str(error))}; check that the broker runs, host, port, TLS, user and "
+            "password"
         ) from error
