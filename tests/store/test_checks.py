@@ -137,7 +137,7 @@ def test_a_file_that_is_no_database_is_one_finding(tmp_path):
 
 
 def test_the_outbox_is_judged_by_age_and_refusals(path):
-    spoil(path, "UPDATE outbox SET state = 'waiting', acknowledged_utc_ns = NULL WHERE id = 'b'")
+    spoil(path, "UPDATE delivery SET state = 'waiting', acknowledged_utc_ns = NULL WHERE seq = 2")
     assert faults(path) == []
     (found,) = faults(path, T0 + 60 * SECOND + 7201 * SECOND)
     assert found == ("outbox", "1 messages wait, 0 were refused, the oldest is 2 h old")

@@ -1,10 +1,14 @@
 """Queries of the outbox and of the last session with the broker."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import BrokerSession, Message
+from daq.adapters.store.rows import BY_CONTENT, BrokerSession, Message
 from daq.adapters.store.sealed import CHANGED
+
+_REFUSED: Final = "d.state = 'refused' AND d.state <> 'acknowledged'"
+"""The second term repeats the condition of the partial index `delivery_pending`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,39 +26,65 @@ class RefusedTopic:
 def refused_topics(reader: Reader) -> list[RefusedTopic]:
     """Return the refused messages by topic, without those in quarantine."""
     rows = reader.query(
-        "SELECT topic, count(*) AS messages, max(attempts) AS attempts, min(refused_utc_ns) AS since_utc_ns, "
-        "last_error AS reason FROM outbox WHERE state = 'refused' AND NOT quarantined GROUP BY topic ORDER BY topic"
+        "SELECT m.topic, count(*) AS messages, max(d.attempts) AS attempts, min(d.refused_utc_ns) AS since_utc_ns, "
+        "d.last_error AS reason FROM delivery AS d CROSS JOIN outbox AS m ON m.seq = d.seq "
+        "WHERE d.state = 'refused' AND d.state <> 'acknowledged' AND NOT d.quarantined "
+        "GROUP BY m.topic ORDER BY m.topic"
     )
     return [RefusedTopic(**row) for row in rows]
 
 
 def next_try(reader: Reader, topic: str) -> Message | None:
     """Return the refused message with which to try a topic: the newest retained one, otherwise the one tried least."""
-    order = "state = 'refused' AND topic = ? AND NOT quarantined ORDER BY CASE WHEN retain THEN -seq ELSE attempts END"
-    found = reader.outbox(f"{order}, seq", [topic], 1)
+    order = "CASE WHEN m.retain THEN -m.seq ELSE d.attempts END, m.seq"
+    found = reader.outbox(f"{_REFUSED} AND m.topic = ? AND NOT d.quarantined ORDER BY {order}", [topic], 1)
     return found[0] if found else None
 
 
 def quarantined(reader: Reader, *, limit: int = 100) -> list[Message]:
     """Return the messages in quarantine, oldest first."""
-    return reader.outbox("state = 'refused' AND quarantined AND last_error <> ? ORDER BY seq", [CHANGED], limit)
+    return reader.outbox(f"{_REFUSED} AND d.quarantined AND d.last_error <> ? ORDER BY d.seq", [CHANGED], limit)
 
 
 def changed_messages(reader: Reader, *, limit: int = 100) -> list[Message]:
     """Return the messages that are not sent because they do not agree with the audit trail, oldest first."""
-    return reader.outbox("state = 'refused' AND quarantined AND last_error = ? ORDER BY seq", [CHANGED], limit)
+    return reader.outbox(f"{_REFUSED} AND d.quarantined AND d.last_error = ? ORDER BY d.seq", [CHANGED], limit)
 
 
 def last_acknowledged(reader: Reader) -> int | None:
     """Return the time of the newest acknowledgement, UTC ns, or None."""
-    (row,) = reader.query("SELECT max(acknowledged_utc_ns) AS t FROM outbox WHERE acknowledged_utc_ns IS NOT NULL")
+    (row,) = reader.query("SELECT max(acknowledged_utc_ns) AS t FROM delivery WHERE acknowledged_utc_ns IS NOT NULL")
     return row["t"] if row["t"] is None else int(row["t"])
 
 
 def last_sequences(reader: Reader, epoch: int) -> dict[str, int]:
     """Return the last sequence number of each stream in an epoch."""
-    sql = "SELECT stream, max(sequence) FROM results WHERE epoch = ? GROUP BY stream ORDER BY stream"
+    # This takes one step of the index for each stream; GROUP BY would read every result.
+    sql = (
+        "WITH RECURSIVE s (stream) AS (SELECT min(stream) FROM results WHERE epoch = ?1 UNION ALL "
+        "SELECT (SELECT min(stream) FROM results WHERE epoch = ?1 AND stream > s.stream) FROM s "
+        "WHERE s.stream NOT NULL) SELECT stream, "
+        "(SELECT max(sequence) FROM results WHERE epoch = ?1 AND results.stream = s.stream) FROM s "
+        "WHERE stream NOT NULL ORDER BY stream"
+    )
     return dict(reader.rows(sql, [epoch], damaged_text=True))
+
+
+def last_audit_numbers(reader: Reader, before: int) -> dict[str, int]:
+    """Return the number of the audit entry of each stream's last result in the epochs before `before`."""
+    # This takes one step of an index for each epoch and stream; GROUP BY would read every result.
+    # A number that was changed must not be larger than those of all later results, which would never be sent then.
+    sql = (
+        "WITH RECURSIVE e (epoch) AS (SELECT min(epoch) FROM results UNION ALL "
+        "SELECT (SELECT min(epoch) FROM results WHERE epoch > e.epoch) FROM e WHERE e.epoch NOT NULL), "
+        "s (stream) AS (SELECT min(stream) FROM results UNION ALL "
+        "SELECT (SELECT min(stream) FROM results WHERE stream > s.stream) FROM s WHERE s.stream NOT NULL), "
+        "l (stream, number) AS (SELECT s.stream, (SELECT max(audit_seq) FROM results AS r "
+        "WHERE r.stream = s.stream AND r.epoch = e.epoch) FROM s, e WHERE s.stream NOT NULL AND e.epoch < ?) "
+        "SELECT stream, min(max(number), (SELECT max(seq) FROM audit)) FROM l WHERE number NOT NULL "
+        "GROUP BY stream ORDER BY stream"
+    )
+    return dict(reader.rows(sql, [before], damaged_text=True))
 
 
 def broker_session(reader: Reader) -> BrokerSession | None:
@@ -67,7 +97,8 @@ def newest_retained(reader: Reader, topics: list[str]) -> dict[str, Message]:
     """Return, by topic, the newest retained message that the broker acknowledged."""
     found = {}
     for topic in topics:
-        rows = reader.outbox("topic = ? AND retain AND acknowledged_utc_ns IS NOT NULL ORDER BY seq DESC", [topic], 1)
+        where = "m.topic = ? AND m.retain AND d.acknowledged_utc_ns IS NOT NULL ORDER BY m.seq DESC"
+        rows = reader.outbox(where, [topic], 1, source=BY_CONTENT)
         if rows:
             found[topic] = rows[0]
     return found
@@ -86,5 +117,6 @@ def retained_topics(reader: Reader) -> list[str]:
 
 def retained_with(reader: Reader, topic: str, payload: bytes) -> Message | None:
     """Return the newest retained message of a topic with this payload, or None."""
-    found = reader.outbox("topic = ? AND retain AND payload = ? ORDER BY seq DESC", [topic, payload], 1)
+    where = "m.topic = ? AND m.retain AND m.payload = ? ORDER BY m.seq DESC"
+    found = reader.outbox(where, [topic, payload], 1, source=BY_CONTENT)
     return found[0] if found else None

@@ -48,14 +48,13 @@ class InDoubt:
 
 def entries(reader: Reader, instrument: str) -> list[Entry]:
     """Return all verifications of an instrument, oldest first."""
-    rows = reader.query("SELECT id FROM runs WHERE instrument = ? AND attribution = 'not_authorised'", [instrument])
-    not_authorised = {row["id"] for row in rows}
-    return [_entry(e, not_authorised) for e in reader.verifications(instrument)]
+    return [_entry(reader, e) for e in reader.verifications(instrument)]
 
 
-def _entry(e: AuditEntry, not_authorised: set[str]) -> Entry:
+def _entry(reader: Reader, e: AuditEntry) -> Entry:
     detail = decode(AuditedVerification, json.loads(e.detail))
-    return Entry(e.seq, e.utc_ns, e.who, detail, detail.run in not_authorised)
+    run = reader.run(detail.run)
+    return Entry(e.seq, e.utc_ns, e.who, detail, run is not None and run.attribution == "not_authorised")
 
 
 def pair_of(instrument: Instrument, serial: str | None) -> Pair:
@@ -94,8 +93,7 @@ def _results_between(
 ) -> list[tuple[str, str]]:
     """Return results (with their runs) of an instrument committed between two audit entries, without verifications."""
     own = {e.detail.run for e in found}
-    later = set() if before is None else {result for result, _ in reader.results_since(instrument, before)}
-    return [(r, run) for r, run in reader.results_since(instrument, after) if run not in own and r not in later]
+    return [(r, run) for r, run in reader.results_since(instrument, after, before) if run not in own]
 
 
 def instrument_history(

@@ -187,13 +187,13 @@ class DeliveryCase:
         with Reader(self.path) as reader:
             uuid, epoch = reader.identity()
             source = f"urn:uuid:{uuid}#{epoch}"
-            messages = reader.outbox("NOT retain ORDER BY seq", [], -1)
+            messages = reader.outbox("NOT m.retain ORDER BY d.seq", [], -1)
             tops = {(source, stream): n for stream, n in last_sequences(reader, epoch).items()}
         return {(source, m.id): m.payload for m in messages}, tops, sum(m.again_utc_ns is not None for m in messages)
 
     def _newest(self) -> dict[str, bytes]:
         with Reader(self.path) as reader:
-            return {m.topic: m.payload for m in reader.outbox("retain ORDER BY seq", [], -1)}
+            return {m.topic: m.payload for m in reader.outbox("m.retain ORDER BY d.seq", [], -1)}
 
     def _last(self) -> dict[str, bytes]:
         """Return the retained messages under ``last/+``, as a new subscriber receives them."""
