@@ -8,7 +8,7 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.agreement import everything
-from daq.adapters.store.sealed import CHANGED
+from daq.adapters.store.rows import CHANGED
 from daq.app.daemon import evidence
 from daq.app.daemon.evidence import Evidence
 from daq.app.daemon.metrics import Gatherer

@@ -21,8 +21,8 @@ from typing import Final
 
 from daq.adapters.store.access import Access
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
-from daq.adapters.store.delivery import Acknowledge, Refused
 from daq.adapters.store.epochs import last_epoch_start
+from daq.adapters.store.outgoing.delivery import Acknowledge, Refused
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.store import Store, open_writer

@@ -11,7 +11,7 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.sealed import CHANGED
+from daq.adapters.store.rows import CHANGED
 from tests.support.runs.full_database import falsified, make_full_database
 
 CHANGES = {

@@ -10,8 +10,8 @@ import pytest
 
 from daq.adapters.outbox.refused import RefusedTopics
 from daq.adapters.store.checks import check_outbox
-from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseRefused, ReleaseTopic
-from daq.adapters.store.outbox_reading import quarantined, refused_topics
+from daq.adapters.store.outgoing.delivery import Acknowledge, Refused, ReleaseRefused, ReleaseTopic
+from daq.adapters.store.outgoing.outbox_reading import quarantined, refused_topics
 from daq.adapters.store.store import Store
 from tests.delivery.parts import delivering, depth, states
 from tests.support import sentences

@@ -6,8 +6,8 @@ import zlib
 import pytest
 
 from daq.adapters.store.checks import MOST_SHOWN, check_database
-from daq.adapters.store.delivery import Acknowledge, Refused
 from daq.adapters.store.mark import MarkFile
+from daq.adapters.store.outgoing.delivery import Acknowledge, Refused
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock

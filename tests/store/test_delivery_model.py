@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 import pytest
 
-from daq.adapters.store.delivery import (
+from daq.adapters.store.epochs import StartEpoch
+from daq.adapters.store.outgoing.delivery import (
     SETTLED,
     Acknowledge,
     MarkChanged,
@@ -16,9 +17,8 @@ from daq.adapters.store.delivery import (
     RepeatSince,
     SendAgain,
 )
-from daq.adapters.store.derived import AddDerived
-from daq.adapters.store.epochs import StartEpoch
-from daq.adapters.store.outbox_reading import (
+from daq.adapters.store.outgoing.derived import AddDerived
+from daq.adapters.store.outgoing.outbox_reading import (
     changed_messages,
     last_acknowledged,
     last_sequences,
@@ -29,8 +29,7 @@ from daq.adapters.store.outbox_reading import (
     retained_topics,
     retained_with,
 )
-from daq.adapters.store.rows import Outgoing
-from daq.adapters.store.sealed import CHANGED
+from daq.adapters.store.rows import CHANGED, Outgoing
 from daq.adapters.store.store import Store
 from tests.support.runs.stored import SECOND, T0, begin, builder, conclude, register
 

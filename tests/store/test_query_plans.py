@@ -8,18 +8,18 @@ from pathlib import Path
 import pytest
 
 from daq.adapters.sparkplug.memory import ChangedResult
-from daq.adapters.store import outbox_reading
 from daq.adapters.store.agreement import everything
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
-from daq.adapters.store.delivery import Acknowledge, MarkChanged, Refused, ReleaseRefused, SendAgain
-from daq.adapters.store.derived import AddDerived
 from daq.adapters.store.epochs import StartEpoch, last_epoch_start
 from daq.adapters.store.mark import MarkFile
+from daq.adapters.store.outgoing import outbox_reading
+from daq.adapters.store.outgoing.delivery import Acknowledge, MarkChanged, Refused, ReleaseRefused, SendAgain
+from daq.adapters.store.outgoing.derived import AddDerived
+from daq.adapters.store.outgoing.sealed import changed
 from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions
 from daq.adapters.store.rows import Outgoing
-from daq.adapters.store.sealed import changed
 from daq.adapters.store.store import Store
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position

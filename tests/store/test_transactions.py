@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daq.adapters.store.delivery import Acknowledge, Refused, SendAgain
+from daq.adapters.store.outgoing.delivery import Acknowledge, Refused, SendAgain
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Audit, Correct, SeeInstrument
 from daq.core.errors import JournalError, SettingError, StoreError

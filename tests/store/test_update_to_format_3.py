@@ -11,9 +11,9 @@ import pytest
 
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content
-from daq.adapters.store.delivery import Acknowledge
 from daq.adapters.store.epochs import last_epoch_start
-from daq.adapters.store.outbox_reading import (
+from daq.adapters.store.outgoing.delivery import Acknowledge
+from daq.adapters.store.outgoing.outbox_reading import (
     broker_session,
     changed_messages,
     last_acknowledged,

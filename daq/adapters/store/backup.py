@@ -12,9 +12,9 @@ from sqlite_utils import Database
 from daq.adapters.paths import make_private, sync
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.checks import check_content, check_pages
-from daq.adapters.store.delivery import SETTLE_RETAINED, SETTLED
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.mark import MarkFile
+from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED, SETTLED
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
 from daq.adapters.store.store import Store, open_writer, refuse_links, source_uri

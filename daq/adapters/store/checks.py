@@ -14,7 +14,7 @@ from daq.adapters.store.agreement.outside import of_head, of_message
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.agreement.tables import of_tables
 from daq.adapters.store.mark import MarkFile
-from daq.adapters.store.outbox_reading import changed_messages, quarantined
+from daq.adapters.store.outgoing.outbox_reading import changed_messages, quarantined
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import RESERVE_BYTES
 from daq.core.errors import StoreError

@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
 from daq.adapters.store.access import Access
-from daq.adapters.store.delivery import SETTLE_RETAINED, SETTLED
+from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED, SETTLED
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import BY_STATE, PENDING
-from daq.adapters.store.sealed import CHANGED
+from daq.adapters.store.rows import BY_STATE, CHANGED, PENDING
 from daq.adapters.store.steps import add_audit
 from daq.adapters.store.transactions import Transaction
 

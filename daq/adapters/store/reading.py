@@ -17,6 +17,7 @@ from daq.adapters.store.errors import FAULTS, explain, is_text_fault
 from daq.adapters.store.rows import (
     BY_CONTENT,
     BY_STATE,
+    CHANGED,
     OF_DELIVERY,
     InstrumentRecord,
     Message,
@@ -26,7 +27,6 @@ from daq.adapters.store.rows import (
     RunRecord,
 )
 from daq.adapters.store.schema import AS_NEWEST, refuse_format
-from daq.adapters.store.sealed import CHANGED
 from daq.core.errors import JournalError, StoreError
 from daq.core.journal import Block, chain
 
@@ -277,7 +277,7 @@ class Reader:
         rows = self.query("SELECT * FROM audit WHERE seq > ? ORDER BY seq LIMIT ?", [after, limit])
         return [AuditEntry(**row) for row in rows]
 
-    # the outbox; more queries of it are in `daq.adapters.store.outbox_reading`
+    # the outbox; more queries of it are in `daq.adapters.store.outgoing.outbox_reading`
 
     def waiting(self, *, after: int = 0, limit: int = 100) -> list[Message]:
         """Return waiting messages with a number above `after`, oldest first."""

@@ -3,6 +3,9 @@
 from dataclasses import dataclass, field
 from typing import Final
 
+CHANGED: Final = "changed after it was stored: it does not agree with the audit trail"
+"""`last_error` of a message that is not sent for this reason."""
+
 BY_STATE: Final = "FROM delivery AS d CROSS JOIN outbox AS m ON m.seq = d.seq"
 """Source of messages with states, for a query that chooses by state or time of delivery; SQLite reads `d` first."""
 BY_CONTENT: Final = "FROM outbox AS m CROSS JOIN delivery AS d ON d.seq = m.seq"

@@ -11,10 +11,10 @@ from daq.adapters.clock import Clock
 from daq.adapters.sparkplug.content import DeviceResult
 from daq.adapters.sparkplug.memory import ChangedResult, Memory, Position
 from daq.adapters.sparkplug.metrics import Metric
-from daq.adapters.store.outbox_reading import last_audit_numbers
+from daq.adapters.store.outgoing.outbox_reading import last_audit_numbers
+from daq.adapters.store.outgoing.sealed import changed_results
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import ResultRecord
-from daq.adapters.store.sealed import changed_results
 from daq.adapters.store.store import Store
 from daq.app.delivery.sparkplug_metrics import (
     channel_metrics,

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Self
 
-from daq.adapters.store.outbox_reading import last_sequences
+from daq.adapters.store.outgoing.outbox_reading import last_sequences
 from daq.adapters.store.reading import Reader
 from daq.core.errors import StoreError
 from tests.campaigns.delivery.consumer import Consumer

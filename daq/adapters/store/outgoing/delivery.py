@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
 from daq.adapters.store.access import Access
-from daq.adapters.store.rows import BY_CONTENT, BY_STATE, PENDING
-from daq.adapters.store.sealed import CHANGED, agreeing
+from daq.adapters.store.outgoing.sealed import agreeing
+from daq.adapters.store.rows import BY_CONTENT, BY_STATE, CHANGED, PENDING
 from daq.adapters.store.steps import add_audit
 from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError

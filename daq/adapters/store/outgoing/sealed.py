@@ -7,11 +7,9 @@ from typing import Any, Final
 
 from daq.adapters.store.access import Access
 from daq.adapters.store.audit import AuditEntry, digest_of, entry_hash
-from daq.adapters.store.rows import BY_STATE, Message, ResultRecord
+from daq.adapters.store.rows import BY_STATE, CHANGED, Message, ResultRecord
 from daq.core.errors import StoreError
 
-CHANGED: Final = "changed after it was stored: it does not agree with the audit trail"
-"""`last_error` of a message that is not sent for this reason."""
 SEALED: Final = ("run", "epoch", "stream", "sequence", "supersedes", "journal_digest")
 """Columns of a result that its audit entry repeats; of its data the entry has the digest."""
 

@@ -4,8 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import BY_CONTENT, BrokerSession, Message
-from daq.adapters.store.sealed import CHANGED
+from daq.adapters.store.rows import BY_CONTENT, CHANGED, BrokerSession, Message
 
 _REFUSED: Final = "d.state = 'refused' AND d.state <> 'acknowledged'"
 """The second term repeats the condition of the partial index `delivery_pending`."""
