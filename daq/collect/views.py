@@ -171,8 +171,8 @@ _AUTHORISED: Final = "NOT verification AND event #>> '{data,origin,attribution}'
 def _without_trainees(view: str) -> str:
     """Return the SQL that replaces a view of `_VIEWS` by one without results of operators without authorisation."""
     _, begin, rest = _VIEWS.partition(f"CREATE VIEW lab.{view} AS")
-    body, end, _ = rest.partition(";")
-    return begin.replace("CREATE", "CREATE OR REPLACE") + body.replace("NOT verification", _AUTHORISED) + end + "\n"
+    selected, end, _ = rest.partition(";")
+    return begin.replace("CREATE", "CREATE OR REPLACE") + selected.replace("NOT verification", _AUTHORISED) + end + "\n"
 
 
 AUTHORISED_0003: Final = "".join(map(_without_trainees, _NOT_BY_TRAINEES))
