@@ -52,6 +52,10 @@ class Declaration(Record):
     plan: dict[str, Any] | None = None
     kept: list[dict[str, Any]] | None = None
 
+    def keys(self) -> tuple[tuple[str, str], ...]:
+        """Return the keys by which `daq.adapters.store.declared` finds the runs of a sample or a product."""
+        return tuple((name, value) for name in ("sample", "product") if (value := getattr(self, name)))
+
 
 class Note(Record):
     """A remark of a person about a run; a run has any number of them."""

@@ -7,7 +7,7 @@ import tempfile
 from pathlib import Path
 
 from daq.adapters.store.correcting import Correct
-from daq.adapters.store.delivery import (
+from daq.adapters.store.outgoing.delivery import (
     Acknowledge,
     MarkChanged,
     NoteSession,

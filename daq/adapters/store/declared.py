@@ -6,7 +6,7 @@ through this module, so that all of them get the declaration in force.
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 from daq.adapters.store.rows import RunRecord
@@ -16,22 +16,51 @@ DECLARED: Final = ("sample", "product", "lot", "sampled_at", "operator")
 """Columns of a run that a declaration replaces."""
 
 SELECT: Final = (
-    "SELECT runs.*, declared.data AS declared FROM runs LEFT JOIN records AS declared ON declared.kind = 'declaration' "
-    "AND declared.id = runs.id AND declared.revision = "
-    "(SELECT max(revision) FROM records WHERE kind = 'declaration' AND id = runs.id) "
+    "SELECT runs.*, runs.rowid AS place, declared.data AS declared FROM runs LEFT JOIN records AS declared "
+    "ON declared.kind = 'declaration' AND declared.id = runs.id AND declared.revision = "
+    "(SELECT max(revision) FROM records WHERE kind = 'declaration' AND id = runs.id)"
 )
 """Runs with the JSON text of their newest declaration; `declared_run` reads its rows."""
+_OF_START: Final = (
+    "SELECT runs.*, runs.rowid AS place, NULL AS declared FROM runs "
+    "WHERE NOT EXISTS (SELECT 1 FROM records WHERE kind = 'declaration' AND id = runs.id)"
+)
+_OF_KEY: Final = (
+    "SELECT runs.*, runs.rowid AS place, declared.data AS declared FROM record_keys AS k JOIN runs ON runs.id = k.id "
+    "JOIN records AS declared ON declared.kind = 'declaration' AND declared.id = runs.id AND declared.revision = "
+    "(SELECT max(revision) FROM records WHERE kind = 'declaration' AND id = runs.id) "
+    "WHERE k.kind = 'declaration' AND k.name = ? AND k.value = ?"
+)
+_ORDER: Final = " ORDER BY began_utc_ns DESC, runs.rowid DESC LIMIT ?"
+
+#: Runs a SELECT and returns its rows.
+Query = Callable[[str, Sequence[Any]], list[dict[str, Any]]]
 
 
-def column(name: str) -> str:
-    """Return the SQL expression for a column of `DECLARED` as it is declared now, in a query from `SELECT`."""
-    return f"coalesce(json_extract(declared.data, '$.{name}'), runs.{name})"
+def newest_runs(query: Query, limit: int, *, instrument: str, sample: str, product: str) -> list[RunRecord]:
+    """Return at most `limit` (-1: all) runs, newest first, of one instrument, sample or product where given."""
+    # Each condition is a term of its own, because SQLite uses no index for a term that a parameter can switch off.
+    own = {"runs.instrument": instrument} if instrument else {}
+    named = {name: value for name, value in (("sample", sample), ("product", product)) if value}
+    if not named:
+        where = " WHERE runs.instrument = ?" if instrument else ""
+        return [declared_run(row) for row in query(SELECT + where + _ORDER, [*own.values(), limit])]
+    asked = own | {f"runs.{name}": value for name, value in named.items()}
+    found = query(_OF_START + "".join(f" AND {c} = ?" for c in asked) + _ORDER, [*asked.values(), limit])
+    # The runs that are declared otherwise now are few; they are found by their keys.
+    (first, value), *others = named.items()
+    more = own | {f"json_extract(declared.data, '$.{name}')": value for name, value in others}
+    terms = "".join(f" AND {c} = ?" for c in more)
+    found += query(_OF_KEY + terms + _ORDER, [first, value, *more.values(), limit])
+    found.sort(key=lambda row: (row["began_utc_ns"], row["place"]), reverse=True)
+    return [declared_run(row) for row in (found if limit < 0 else found[:limit])]
 
 
 def declared_run(row: Mapping[str, Any]) -> RunRecord:
     """Return the record of a row of `SELECT`, as declared now: the header has the corrected plan."""
     values = dict(row)
     text = values.pop("declared")
+    del values["place"]
     if text is not None:
         declared = json.loads(text)
         values |= {name: declared[name] for name in DECLARED}

@@ -28,6 +28,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("correct", "correct the declaration of a run: sample, product, geometry and the like", "laboratory.correct"),
     ("annul", "annul a run, so that it does not count any more", "laboratory.annul"),
     ("note", "add a note to a run", "laboratory.note"),
+    ("person", "persons: roles, logins, passwords, badges, authorisations", "laboratory.person"),
     ("runs", "list runs", "records.runs"),
     ("show", "show a run and its result", "records.show"),
     ("reportable", "report a sample from all its runs by the product's rule for replicates", "records.reportable"),

@@ -14,6 +14,9 @@ from daq.app.daemon.configured import Configured
 from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.unfinished import UnfinishedRuns
+from daq.app.laboratory.identity import operator_of
+from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.log_ins import LogIns
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
@@ -73,6 +76,7 @@ class RunsInProgress:
         self._configured, self._sessions, self._store, self._clock = configured, sessions, store, clock
         self._unfinished, self._post_run = unfinished, post_run
         self._maker, self._ended, self._hook = maker, ended, hook
+        self._log_ins = LogIns()
 
     # ---- the start of a run
 
@@ -97,6 +101,7 @@ class RunsInProgress:
 
     async def _begin(self, order: RunOrder, login: str) -> Active:
         names = names_of(order, self._configured.catalogue)
+        operator = await asyncio.to_thread(operator_of, self.laboratory(login), order)
         for name in names:
             await self._ready(name)
         await self._unfinished.before_run(order.instrument)
@@ -115,7 +120,7 @@ class RunsInProgress:
             {name: sessions[name].driver.state() for name in names},
             history,
             began_utc_ns,
-            login,
+            operator,
         )
         await self._store.commit(run.register)
         self._refuse_while_closing()
@@ -134,6 +139,10 @@ class RunsInProgress:
         active = Active(run.record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
         self.active[order.instrument] = active
         return active
+
+    def laboratory(self, login: str) -> Laboratory:
+        """Return the records of the laboratory for one login, with the failed log-ins of this process."""
+        return Laboratory(self._store, self._configured.catalogue, self._clock, login, self._log_ins)
 
     def _history(self, order: RunOrder, identity: Identity | None) -> InstrumentHistory:
         """Return the stored history of the instrument of a run that starts now; refuse a fill that was sheared."""
@@ -200,7 +209,8 @@ class RunsInProgress:
         """Return the present state of a run, for a screen."""
         runner, record = active.runner, active.record
         caution = self._configured.caution(record.product)
-        return run_view(record, runner.pipeline, self._clock.mono_ns(), active.maker.advise, runner.notes, caution)
+        now, advise = self._clock.mono_ns(), active.maker.advise
+        return run_view(record, runner.pipeline, now, advise, active.digits, runner.notes, caution)
 
     # ---- stops
 

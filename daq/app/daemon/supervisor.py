@@ -7,6 +7,7 @@ and ports are released in the reverse order in which they were taken.
 import asyncio
 import platform
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,6 +30,7 @@ from daq.app.daemon.runs_in_progress import RunsInProgress
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
+from daq.app.laboratory.laboratory import Laboratory
 from daq.app.run.active import Active
 from daq.app.run.recovery import Recovery
 from daq.app.run.results import ResultMaker
@@ -180,6 +182,15 @@ class Supervisor:
 
     def _store_fault(self, trouble: StoreError) -> None:
         log.error("store", trouble=str(trouble))
+
+    def laboratory(self, login: str) -> Laboratory:
+        """Return the records of the laboratory for one login."""
+        publishing = self.publishing
+        return replace(
+            self.in_progress.laboratory(login),
+            topics=None if publishing is None else publishing.topics,
+            with_flat=publishing is not None and publishing.flat,
+        )
 
     # ---- runs
 

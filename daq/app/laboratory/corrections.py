@@ -110,7 +110,7 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
     declaration = made.declaration.model_copy(update={"result": superseding.result_id, "supersedes": subject.newest.id})
     change = subject.change(declaration, "run_corrected")
     digest = digest_of(stored_text(change.data))[:SHOWN_DIGEST]
-    warnings = _statements(subject.started, made, laboratory.login, order.because, digest)
+    warnings = _statements(subject.started, made, laboratory.who, order.because, digest)
     judged = _judged_otherwise(ResultData.model_validate_json(subject.newest.data), made.conclusion)
     if judged and not reviewed:
         return {"run": subject.record.id, "needs_review": judged}
@@ -211,7 +211,7 @@ class _Subject:
             old=self.newest,
             old_source=source_uri(store.uuid, self.newest.epoch),
             last_sequence=self.last_sequence,
-            who=laboratory.login,
+            who=laboratory.who,
             because=because,
             utc_ns=laboratory.clock.utc_ns(),
             result_id=new_result_id(),

@@ -27,11 +27,13 @@ class Entry:
     utc_ns: int
     who: str
     detail: AuditedVerification
+    not_authorised: bool = False
+    """The operator of its run had no authorisation for its method."""
 
     @property
     def passed(self) -> bool | None:
-        """True if it passed; None if it was not decided."""
-        return self.detail.passed
+        """True if it passed; None if it was not decided, or passed without an authorisation."""
+        return None if self.detail.passed and self.not_authorised else self.detail.passed
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,14 +49,16 @@ class InDoubt:
 def entries(reader: Reader, instrument: str) -> list[Entry]:
     """Return all verifications of an instrument, oldest first: each as judged last, at the time of its run."""
     found: dict[str, Entry] = {}
-    for e in map(_entry, reader.verifications(instrument)):
+    for e in (_entry(reader, e) for e in reader.verifications(instrument)):
         first = found.get(e.detail.run)
         found[e.detail.run] = e if first is None else replace(first, detail=e.detail)
     return list(found.values())
 
 
-def _entry(e: AuditEntry) -> Entry:
-    return Entry(e.seq, e.utc_ns, e.who, decode(AuditedVerification, json.loads(e.detail)))
+def _entry(reader: Reader, e: AuditEntry) -> Entry:
+    detail = decode(AuditedVerification, json.loads(e.detail))
+    run = reader.run(detail.run)
+    return Entry(e.seq, e.utc_ns, e.who, detail, run is not None and run.attribution == "not_authorised")
 
 
 def pair_of(instrument: Instrument, serial: str | None) -> Pair:
@@ -93,8 +97,7 @@ def _results_between(
 ) -> list[tuple[str, str]]:
     """Return results (with their runs) of an instrument committed between two audit entries, without verifications."""
     own = {e.detail.run for e in found}
-    later = set() if before is None else {result for result, _ in reader.results_since(instrument, before)}
-    return [(r, run) for r, run in reader.results_since(instrument, after) if run not in own and r not in later]
+    return [(r, run) for r, run in reader.results_since(instrument, after, before) if run not in own]
 
 
 def instrument_history(

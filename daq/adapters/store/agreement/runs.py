@@ -18,7 +18,7 @@ from daq.adapters.store.agreement.stored import Entry, Row, Stored, newest, olde
 from daq.adapters.store.agreement.trail import linked, repeated
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.steps import digest_of_kept
-from daq.adapters.store.transactions import AUDITED_OF_A_RUN
+from daq.adapters.store.transactions import AUDITED_LATER, AUDITED_OF_A_RUN
 
 HEADER_COPIES: Final = {
     "run": "id",
@@ -32,17 +32,18 @@ ONCE: Final = ("run_started", "run_concluded", "run_ended")
 NAMING_RESULTS: Final = ("run_concluded", "result_corrected")
 
 
-def of_run(stored: Stored, run_id: str, *, journal: bool = True) -> Iterator[Disagreement]:
+def of_run(stored: Stored, run_id: str, *, journal: bool = True, chained: int | None = None) -> Iterator[Disagreement]:
     """Compare one run with everything that is stored of it.
 
     Args:
         stored: the database.
         run_id: id of the run.
         journal: whether the blocks of the journal are unpacked; otherwise only their digests are compared.
+        chained: the audit entries after this number were compared with their neighbours already; None: no entry.
     """
     run = stored.one("SELECT * FROM runs WHERE id = ?", run_id)
     entries = stored.entries(run_id)
-    yield from linked(stored, entries)
+    yield from linked(stored, entries, chained)
     yield from repeated(entries, *ONCE)
     started = oldest(entries, "run_started")
     content = Content()
@@ -57,7 +58,7 @@ def of_run(stored: Stored, run_id: str, *, journal: bool = True) -> Iterator[Dis
     elif started is not None:
         there = f"sample {started.detail.get('sample')}"
         yield Disagreement("runs", run_id, ROW, NOTHING, there, started.where)
-    yield from _results(stored, run_id, run, entries)
+    yield from _results(stored, run_id, run, entries, chained)
     yield from _kept(stored, run_id, entries, content, journal=journal)
     yield from _ends(stored, run_id, entries, content)
     yield from _health(stored, run_id, entries)
@@ -69,7 +70,9 @@ def _record(run: Row, entries: list[Entry], started: Entry | None) -> Iterator[D
     if started is None:
         yield Disagreement("runs", name, ROW, f"sample {run['sample']}", NOTHING, "an audit trail without its start")
     else:
-        there = {column: started.detail.get(column) for column in AUDITED_OF_A_RUN}
+        # A database of an older format, before its update, lacks the newest columns.
+        columns: list[str] = [column for column in AUDITED_OF_A_RUN if column in run]
+        there = {column: started.detail.get(column, AUDITED_LATER.get(column)) for column in columns}
         there["began_utc_ns"] = started.stored.utc_ns
         yield from differing("runs", name, run, there, started.where)
     concluded, ended = oldest(entries, "run_concluded"), oldest(entries, "run_ended")
@@ -115,10 +118,12 @@ def _method(stored: Stored, run: Row) -> Iterator[Disagreement]:
         yield Disagreement("runs", run["id"], "method_digest", run["method_digest"], there, f"methods {name}, digest")
 
 
-def _results(stored: Stored, run_id: str, run: Row | None, entries: list[Entry]) -> Iterator[Disagreement]:
+def _results(
+    stored: Stored, run_id: str, run: Row | None, entries: list[Entry], chained: int | None
+) -> Iterator[Disagreement]:
     named = {e.detail.get("result"): e for e in entries if e.stored.what in NAMING_RESULTS}
     for result_id, entry in named.items():
-        yield from of_result(stored, str(result_id), entry, run)
+        yield from of_result(stored, str(result_id), entry, run, chained)
     for row in stored.rows("SELECT id FROM results WHERE run = ?", run_id):
         if row["id"] not in named:
             where = f"an audit trail that names no such result of run {run_id}"

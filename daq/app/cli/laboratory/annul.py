@@ -3,7 +3,7 @@
 import argparse
 
 from daq.app.cli.common import SHOWN_ID
-from daq.app.cli.laboratory.acting import perform
+from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import say
 
 
@@ -12,6 +12,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
     parser.add_argument("--because", required=True, metavar="TEXT", help="the reason")
     parser.add_argument("--result", default="", metavar="ID", help="refuse unless this is the newest result of the run")
+    identity_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:

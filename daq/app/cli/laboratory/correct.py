@@ -4,7 +4,7 @@ import argparse
 from typing import Any, Final
 
 from daq.app.cli.common import SHOWN_ID
-from daq.app.cli.laboratory.acting import perform
+from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform
 from daq.app.cli.printing import say
 from daq.app.screens.text import plain, spaced
 from daq.core.errors import SettingError
@@ -33,6 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--fluid", metavar="ID", help="the reference fluid that was measured")
     parser.add_argument("--result", default="", metavar="ID", help="refuse unless this is the newest result of the run")
+    identity_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -41,9 +42,10 @@ def run(args: argparse.Namespace) -> int:
     if not facts:
         raise SettingError("say what is to be corrected: --sample, --product, --lot, --sampled, --operator, --geometry")
     order = facts | {"run": args.run, "because": args.because, "result": args.result}
-    done = perform(args, "run_correct", order)
+    given = given_by(args)
+    done = perform(args, "run_correct", order, given)
     if "needs_review" in done:
-        done = perform(args, "run_correct_reviewed", order)
+        done = perform(args, "run_correct_reviewed", order, given)
     _say(done)
     return 0
 

@@ -3,7 +3,7 @@
 import argparse
 
 from daq.app.cli.common import SHOWN_ID
-from daq.app.cli.laboratory.acting import perform
+from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import say
 
 
@@ -11,6 +11,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
     parser.add_argument("text", metavar="TEXT", help="the note; `daq show` and `daq export --what notes` have it")
+    identity_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -21,6 +21,7 @@ from daq.core.errors import SettingError
 from daq.methods.planning.standing import AuditedLevel, Pair, Standing, day
 from daq.quality.digits import NOTHING, number
 
+TO_VERIFY = "run a method that verifies, with --fluid"
 SHOWN: int = 20
 """Number of verifications listed for an instrument, the newest ones."""
 
@@ -49,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
             print_json([t.as_json() for t in shown])
             return 0
         if not shown:
-            say("no instrument was ever verified; run a method that verifies, with --fluid")
+            say(f"no instrument was ever verified; {TO_VERIFY}")
         for one in shown:
             for line in _lines(one, terminal_columns(), whole=bool(args.instrument)):
                 print(line)
@@ -155,7 +156,8 @@ def _state_words(now: Standing) -> str:
 
 
 def _entry(e: Entry) -> dict[str, Any]:
-    return {"date": utc_iso(e.utc_ns), "utc_ns": e.utc_ns, "who": e.who, **encode(e.detail)}
+    own = {"passed": e.passed, "not_authorised": e.not_authorised}
+    return {"date": utc_iso(e.utc_ns), "utc_ns": e.utc_ns, "who": e.who, **encode(e.detail), **own}
 
 
 def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
@@ -180,6 +182,8 @@ def _lines(found: _Verifications, columns: int | None, *, whole: bool) -> list[s
         out += hung(_state_words(now), f"  with {plain(geometry)}: ", columns)
     if not whole:
         return out
+    if found.now.last is None:
+        out += hung(TO_VERIFY, "  to verify it: ", columns)
     if found.history:
         out += ["", _history(found.history[-SHOWN:], columns)]
     if found.doubt is None:
