@@ -1,7 +1,10 @@
 """Every act by every role, and by no one."""
 
+import shutil
+
 import pytest
 
+from daq.adapters.paths import database_path
 from daq.app.daemon.protocol import REQUESTS
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
@@ -9,6 +12,7 @@ from daq.app.laboratory.identity import operator_of
 from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
 from tests.laboratory.parts import at, audited, laboratory, staffed
+from tests.support.runs.virtual_bench import StoredBench, run_id_of
 
 #: Least role of each act.  An act that is missing here, or has another role, fails the first test.
 NEEDED = {
@@ -32,11 +36,30 @@ NEEDED = {
 ALWAYS = {name for name in NEEDED if name.startswith("person_")}
 
 
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    """The state directory with a run for each target."""
+    bench = StoredBench(tmp_path_factory.mktemp("measured") / "state")
+    for number in range(len(ROLES) + 2):
+        bench.measure(f"t-{number}")
+    return bench.state
+
+
+@pytest.fixture(autouse=True)
+def _with_runs(measured, tmp_path):
+    """Put the measured runs into the database of each laboratory."""
+    shutil.copyfile(database_path(measured), tmp_path / "daq.db")
+
+
 def order_of(act, target, actor):
     """Return an order that every role could carry out if it was allowed, on a person or sample of its own."""
     return {
         "sample_add": {"id": f"new-{target}"},
         "sample_cancel": {"id": target, "because": "spilled"},
+        "run_correct": {"run": run_id_of(target), "sample": "G-1042", "because": "mistyped"},
+        "run_correct_reviewed": {"run": run_id_of(target), "product": "", "because": "label of another bucket"},
+        "run_annul": {"run": run_id_of(target), "because": "spilled"},
+        "note_add": {"run": run_id_of(target), "text": "a lump in the cup"},
         "person_add": {"id": f"new-{target}", "role": "look"},
         "person_role": {"id": target, "role": "review"},
         "person_logins": {"id": target, "logins": [f"login-{target}"]},
@@ -121,6 +144,9 @@ class Bench:
 
     def laboratory(self, login):
         return at(self.lab, login)
+
+    def wake(self):
+        """There is no publisher."""
 
     async def begin(self, order, login):
         operator_of(self.laboratory(login), order)

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from daq.adapters.sparkplug.memory import ChangedResult
+from daq.adapters.store import declared
 from daq.adapters.store.agreement import everything
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
 from daq.adapters.store.backup import backup, restore
@@ -34,7 +35,8 @@ TOPIC = "lab/v1/result/rotor-1"
 #: Beginning of a statement: why it may read a whole table.
 ALLOWED = {
     "SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1": "reads one row, the last of the table",
-    "SELECT * FROM runs ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?": "reads the asked number of rows, the last of the "
+    declared.SELECT
+    + " ORDER BY began_utc_ns DESC, runs.rowid DESC LIMIT ?": "reads the asked number of rows, the last of the "
     "index; without a number it is `daq reportable`, which names a sample",
     "SELECT epoch, stream, max(sequence) AS last, count(*) AS n FROM results GROUP BY epoch, stream": "the comparison "
     "of the whole database (`daq doctor --all`, `daq verify`, in the background of the daemon)",

@@ -44,6 +44,11 @@ class SteppedClock:
         return T0 + self.now
 
 
+def run_id_of(sample: str, fluid: str = "clear-glaze", speed: float = 20, fill: str = "") -> str:
+    """Return the id that a run of `StoredBench` has."""
+    return str(uuid.uuid5(uuid.NAMESPACE_OID, sample + fluid + str(speed) + str(fill)))
+
+
 @dataclass
 class StoredBench:
     """One bench with its state directory; `measure` executes one run."""
@@ -71,7 +76,7 @@ class StoredBench:
             "bench-1": RotationalInstrument(geometry=GEOMETRIES["coaxial-12"], fluid=FLUIDS[fluid], seed=11),
             "thermo-1": Thermometer(seed=13),
         }
-        run_id = str(uuid.uuid5(uuid.NAMESPACE_OID, sample + fluid + str(speed) + str(about.get("fill", ""))))
+        run_id = run_id_of(sample, fluid, speed, about.get("fill", ""))
         libraries = {"python": platform.python_version(), "numpy": version("numpy")}
         header = header_of(plan, drivers, run=run_id, software=daq.__version__, libraries=libraries)
         record = RunRecord(
