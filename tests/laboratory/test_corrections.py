@@ -72,7 +72,7 @@ def opened(measured, folder, login="m.keeper"):
     state = folder / "state"
     shutil.copytree(bench.state, state)
     with Store(database_path(state)) as store:
-        yield Lab(Laboratory(store, bench.catalogue, bench.clock, login, TOPICS, with_flat=True), runs)
+        yield Lab(Laboratory(store, bench.catalogue, bench.clock, login, topics=TOPICS, with_flat=True), runs)
 
 
 @pytest.fixture

@@ -63,6 +63,9 @@ class OneLaboratory:
         self.lab = lab
         self.store, self.catalogue, self.clock = lab.store, lab.catalogue, lab.clock
 
+    def wake(self):
+        """There is no publisher."""
+
     def laboratory(self, login):
         return at(self.lab, login)
 
