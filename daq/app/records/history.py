@@ -120,15 +120,15 @@ class History:
             ],
             "kept": self.kept,
             "corrections": [
-                {name: d.data[name] for name in ("state", "result", "supersedes", "changes")} | _told(d)
+                {name: d.data[name] for name in ("state", "result", "supersedes", "changes")} | _written_by(d)
                 for d in self.declarations
             ],
-            "notes": [{"text": note.data["text"]} | _told(note) for note in self.notes],
+            "notes": [{"text": note.data["text"]} | _written_by(note) for note in self.notes],
             "journal": journal,
         }
 
 
-def _told(record: StoredRecord) -> dict[str, str | None]:
+def _written_by(record: StoredRecord) -> dict[str, str | None]:
     return {"at": utc_iso(record.utc_ns), "who": record.who, "because": record.because or None}
 
 

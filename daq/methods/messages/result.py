@@ -42,7 +42,7 @@ class RunDetails:
     simulated: bool = False
     supersedes: Superseded | None = None
     warnings: tuple[Statement, ...] = ()
-    """What a reader must know of a correction."""
+    """Statements about a correction, for a reader of the value."""
 
 
 class ResultData(Finding):

@@ -1,4 +1,4 @@
-"""What persons changed of a run, or added to it, as lines of `daq show`."""
+"""Corrections and notes of persons as lines of `daq show`."""
 
 from daq.app.cli.common import SHOWN_ID
 from daq.app.records.history import History
@@ -11,8 +11,8 @@ def correction_lines(found: History) -> list[str]:
     out = []
     for d in found.declarations:
         words = [_change(c) for c in d.data["changes"]] if d.data["state"] == "corrected" else ["annulled"]
-        told = f"{local_time(d.utc_ns)} by {plain(d.who)}: {', '.join(words)}"
-        out.append(f"{told}; because {plain(d.because)}; result {d.data['result'][:SHOWN_ID]}")
+        change = f"{local_time(d.utc_ns)} by {plain(d.who)}: {', '.join(words)}"
+        out.append(f"{change}; because {plain(d.because)}; result {d.data['result'][:SHOWN_ID]}")
     return out
 
 
