@@ -3,6 +3,7 @@
 import asyncio
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from typing import Final
 
@@ -13,6 +14,7 @@ from daq.adapters.store.transactions import BeginRun, SeeInstrument
 from daq.app.daemon.configured import Configured
 from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.daemon.post_run import PostRunTasks
+from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
@@ -21,9 +23,12 @@ from daq.app.run.results import ResultMaker
 from daq.app.run.runner import Runner, RunOutcome
 from daq.app.run.view import run_view
 from daq.app.screens.run_view import RunView
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.fitted import Fit, conflict, fits_of, with_fits
 from daq.app.setup.orders import RunOrder, names_of, prepare
+from daq.app.setup.used import begin_configured
 from daq.core.driver import Identity
-from daq.core.errors import DaqError, LinkError
+from daq.core.errors import DaqError, LinkError, SettingError, SettingErrors
 from daq.core.plan import Plan
 from daq.methods.concluding.intervals import load
 from daq.methods.planning.compile import InstrumentHistory
@@ -48,6 +53,7 @@ class RunsInProgress:
         clock: Clock,
         unfinished: UnfinishedRuns,
         *,
+        reloading: Reloading,
         post_run: PostRunTasks,
         maker: Callable[[RunRecord, Plan], ResultMaker],
         ended: Callable[[], None],
@@ -61,6 +67,7 @@ class RunsInProgress:
             store: the store of the runs.
             clock: the time.
             unfinished: takes the runs whose end cannot be stored.
+            reloading: takes up changed files before each run.
             post_run: the tasks after the end of a run.
             maker: returns the maker of a run's result.
             ended: called when a run has ended or was stored.
@@ -69,9 +76,10 @@ class RunsInProgress:
         self.active: dict[str, Active] = {}
         self.outcomes: Counter[str] = Counter()
         self._beginning: set[str] = set()
+        self._claimed: Counter[str] = Counter()
         self._closing = False
         self._configured, self._sessions, self._store, self._clock = configured, sessions, store, clock
-        self._unfinished, self._post_run = unfinished, post_run
+        self._unfinished, self._reloading, self._post_run = unfinished, reloading, post_run
         self._maker, self._ended, self._hook = maker, ended, hook
 
     # ---- the start of a run
@@ -95,8 +103,29 @@ class RunsInProgress:
         finally:
             self._beginning.discard(name)
 
+    def busy(self) -> set[str]:
+        """Return the names of the instruments that are in a run or about to start one."""
+        return {n for a in self.active.values() for n in a.runner.pipeline.links} | {
+            n for n, count in self._claimed.items() if count
+        }
+
     async def _begin(self, order: RunOrder, login: str) -> Active:
-        names = names_of(order, self._configured.catalogue)
+        await self._reloading.refresh()
+        # Nothing is awaited until the instruments are claimed: no change of a file comes in between.
+        catalogue = self._configured.catalogue
+        try:
+            names = names_of(order, catalogue)
+        except SettingError as error:
+            raise SettingErrors([error, *self._configured.errors]) from error
+        self._configured.refuse_changed(order, names)
+        self._claimed.update(names)
+        try:
+            return await self._start(order, login, catalogue, names)
+        finally:
+            self._claimed.subtract(names)
+
+    async def _start(self, order: RunOrder, login: str, files: Catalogue, names: list[str]) -> Active:
+        """Start a run with the configuration `files`; arguments and errors as in `begin`."""
         for name in names:
             await self._ready(name)
         await self._unfinished.before_run(order.instrument)
@@ -106,11 +135,13 @@ class RunsInProgress:
         identities = {name: sessions[name].standing.identity for name in names}
         # Import numpy before the motor turns: an import at the end of the run would delay the check of its stop.
         await asyncio.to_thread(load)
-        history = await asyncio.to_thread(self._history, order, identities[order.instrument])
+        catalogue, fits, history = await asyncio.to_thread(
+            self._history, order, files, names, identities[order.instrument]
+        )
         began_mono_ns, began_utc_ns = self._clock.mono_ns(), self._clock.utc_ns()
         run = prepare(
             order,
-            self._configured.catalogue,
+            catalogue,
             identities,
             {name: sessions[name].driver.state() for name in names},
             history,
@@ -119,7 +150,7 @@ class RunsInProgress:
         )
         await self._store.commit(run.register)
         self._refuse_while_closing()
-        await self._store.commit(BeginRun(run.record, login))
+        await self._store.commit(begin_configured(BeginRun(run.record, login), catalogue, run.used, fits))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,
@@ -135,12 +166,23 @@ class RunsInProgress:
         self.active[order.instrument] = active
         return active
 
-    def _history(self, order: RunOrder, identity: Identity | None) -> InstrumentHistory:
-        """Return the stored history of the instrument of a run that starts now; refuse a fill that was sheared."""
-        catalogue = self._configured.catalogue
+    def _history(
+        self, order: RunOrder, files: Catalogue, names: list[str], identity: Identity | None
+    ) -> tuple[Catalogue, dict[str, Fit], InstrumentHistory]:
+        """Return the configuration with the fitted geometries, these, and the stored history of the lead instrument.
+
+        Raises:
+            SettingErrors: a file names another geometry than the recorded one.
+            SettingError: the fill was sheared.
+        """
         with self._store.reader() as reader:
-            check_fill(reader, order.fill, catalogue.method(order.method_id, order.method_version))
-            return instrument_history(reader, catalogue, order, identity, self._clock.utc_ns())
+            check_fill(reader, order.fill, files.method(order.method_id, order.method_version))
+            fits = fits_of(reader, names)
+            errors = [e for name in names if (e := conflict(files.instrument(name), fits.get(name))) is not None]
+            if errors:
+                raise SettingErrors(errors)
+            catalogue = with_fits(files, fits)
+            return catalogue, fits, instrument_history(reader, catalogue, order, identity, self._clock.utc_ns())
 
     async def _ready(self, name: str) -> None:
         standing = (await self._sessions.settled(name, self._refuse_while_closing)).standing
@@ -176,6 +218,8 @@ class RunsInProgress:
             if active is not None:
                 for event in active.subscribers:
                     event.set()
+            if self._configured.waiting and not self._closing:
+                self._post_run.tasks.start(self._reloading.refresh(), "configuration", ends=True)
             self._ended()
 
     def _start_post_run(self, name: str, runner: Runner) -> None:
@@ -200,7 +244,8 @@ class RunsInProgress:
         """Return the present state of a run, for a screen."""
         runner, record = active.runner, active.record
         caution = self._configured.caution(record.product)
-        return run_view(record, runner.pipeline, self._clock.mono_ns(), active.maker.advise, runner.notes, caution)
+        view = run_view(record, runner.pipeline, self._clock.mono_ns(), active.maker.advise, runner.notes, caution)
+        return replace(view, configuration=tuple(str(e) for e in self._configured.errors))
 
     # ---- stops
 

@@ -69,7 +69,8 @@ def alarm(view: RunView) -> Line:
 
 def head(view: RunView, columns: int) -> list[Line]:
     """Return method, instrument, sample and state."""
-    title = f"{view.method} on {view.instrument}, sample {view.sample}"
+    fitted = f" with {view.fitted}" if view.fitted else ""
+    title = f"{view.method} on {view.instrument}{fitted}, sample {view.sample}"
     mark = "SIMULATED" if view.simulated else ""
     room = columns - (width(mark) + 2 if mark else 0)
     rows = wrapped(plain(title), room, "", "head")
