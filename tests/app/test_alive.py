@@ -3,7 +3,6 @@
 import pytest
 
 from daq.core.errors import SettingError
-from simulators.rotational import GEOMETRIES
 from tests.support.file_bench import FileBench
 
 pytestmark = [pytest.mark.asyncio, pytest.mark.slow]
@@ -15,7 +14,7 @@ async def test_a_fitted_geometry_that_is_changed_in_the_file_gives_no_wrong_numb
         right = await bench.measured()
         assert right["value"] == pytest.approx(483.2, rel=0.03)
         bench.change("instruments/bench-1", 'fitted = "coaxial-15"', 'fitted = "coaxial-12"')
-        bench.box.simulator.geometry = GEOMETRIES["coaxial-12"]  # the technician fits it too
+        bench.mount("bench-1", "coaxial-12")
         with pytest.raises(SettingError, match="daq fit bench-1 coaxial-12") as refused:
             await bench.begin_on()
         assert (refused.value.key, refused.value.file) == ("fitted", str(bench.path("instruments/bench-1")))

@@ -9,7 +9,7 @@ from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
-from tests.support.memory_bench import SupervisorBench
+from tests.support.memory_bench import SupervisorBench, rotational
 from tests.support.processes.laboratory import LONG, SHORT
 
 PRODUCT = """
@@ -61,6 +61,10 @@ class FileBench(SupervisorBench):
         text = self.path(name).read_text("utf-8")
         assert re.search(old, text), (name, old)
         self.path(name).write_text(re.sub(old, lambda _: new, text, count=1), "utf-8")
+
+    def mount(self, instrument, geometry):
+        """Fit a geometry to the simulated instrument, as hands do; the daemon does not see it."""
+        self.boxes[instrument].simulator = rotational(geometry=geometry)
 
     async def begin_on(self, instrument="bench-1", method="short", **more):
         order = {"method_id": method, "instrument": instrument, "sample": "S-1", **more}

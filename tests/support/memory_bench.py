@@ -53,9 +53,9 @@ class SimulatedPort:
         return [data.split(b"#")[0].split()[0].decode() for t, data in self.sent if t >= since]
 
 
-def rotational(serial="R-1042", seed=1):
+def rotational(serial="R-1042", seed=1, geometry="coaxial-15"):
     return RotationalInstrument(
-        geometry=GEOMETRIES["coaxial-15"], fluid=FLUIDS["reference-b"], temperature=25.0, seed=seed, serial=serial
+        geometry=GEOMETRIES[geometry], fluid=FLUIDS["reference-b"], temperature=25.0, seed=seed, serial=serial
     )
 
 

@@ -51,7 +51,7 @@ class BeginConfigured(Transaction[None]):
         for name, revision in self.fitted:
             if newest(access, FITTED, name)[0] != revision:
                 raise SettingError(
-                    f"the measuring geometry fitted to {name} was changed while the run was being started; start it again"
+                    f"another measuring geometry was fitted to {name} while the run was being started; start it again"
                 )
         self.begin.apply(access)
         who, utc_ns = self.begin.who or self.begin.run.operator, self.begin.run.began_utc_ns
@@ -93,7 +93,10 @@ def refuse_in_run(access: Access, instrument: str) -> None:
         (instrument,),
     )
     if running is not None:
-        raise SettingError(f"{instrument} is in a run (sample {running[0]}); wait until it has ended")
+        raise SettingError(
+            f"{instrument} is in a run (sample {running[0]}); wait until it has ended (the next start of a daemon "
+            "that was killed ends its runs)"
+        )
 
 
 def newest(access: Access, kind: str, ident: str) -> tuple[int, str]:

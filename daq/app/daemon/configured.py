@@ -123,9 +123,7 @@ class Configured:
         folder = self.catalogue.folder_of("methods")
         found = self._found[0].sources
         return [
-            path
-            for path in changed
-            if Path(path).parent == folder and path in found and method_id in found[path].text
+            path for path in changed if Path(path).parent == folder and path in found and method_id in found[path].text
         ]
 
     def _reasons(self, kept: Collection[str]) -> list[SettingError]:

@@ -45,7 +45,7 @@ class InstrumentSessions:
     ) -> None:
         """Take the configuration; nothing is made yet.
 
-        `audit` takes (what, subject, detail); `forget` is called with the names of instruments that give up their ports.
+        `audit` takes (what, subject, detail); `forget` takes the names of instruments that give up their ports.
         """
         self.by_name: dict[str, Session] = {}
         self.beats = 0

@@ -49,6 +49,10 @@ class AskStatus(Model):
     """Request for the state of instruments, runs, store and broker."""
 
 
+class Reload(Model):
+    """Request to take up changed files of the configuration."""
+
+
 class MakeBackup(Model):
     """Request for a checked copy of the database; the daemon sends it, and the client writes it."""
 
@@ -61,7 +65,7 @@ class Perform(Model):
     """Values that the person gives; the act's own model checks them."""
 
 
-Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup | Perform
+Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup | Perform | Reload
 REQUESTS: Final[dict[str, type[Request]]] = {
     "run": RunOrder,
     "watch": WatchRun,
@@ -70,6 +74,7 @@ REQUESTS: Final[dict[str, type[Request]]] = {
     "resend": ResendOrder,
     "backup": MakeBackup,
     "perform": Perform,
+    "reload": Reload,
 }
 NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
@@ -117,6 +122,8 @@ class InstrumentStatus:
     serial: str | None
     motor: str | None
     """None unless the motor may still be turning."""
+    fitted: str | None = None
+    """The recorded measuring geometry with its serial number; None where none is recorded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +195,8 @@ class Status:
     """Background tasks that ended unexpectedly, and why."""
     outbox: OutboxStatus = field(default_factory=OutboxStatus)
     evidence: EvidenceStatus = field(default_factory=EvidenceStatus)
+    configuration: tuple[str, ...] = ()
+    """Reasons why changed files have no effect, each with file and key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +218,16 @@ class Performed:
     """Outcome of an act."""
 
     performed: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Reloaded:
+    """Outcome of `Reload`."""
+
+    reloaded: tuple[str, ...]
+    """The changes that have taken effect, and those that wait for the end of a run."""
+    errors: tuple[str, ...]
+    """Reasons why changed files have no effect, each with file and key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,10 +264,21 @@ class Failed:
 
 
 Answer = (
-    Started | Viewed | Ended | Stopped | StatusAnswer | Resent | Performed | BackupPiece | BackupMade | Done | Failed
+    Started
+    | Viewed
+    | Ended
+    | Stopped
+    | StatusAnswer
+    | Resent
+    | Performed
+    | Reloaded
+    | BackupPiece
+    | BackupMade
+    | Done
+    | Failed
 )
 ANSWERS: Final[tuple[type[Answer], ...]] = (
-    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, Performed, BackupPiece, BackupMade, Failed, Done,
+    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, Performed, Reloaded, BackupPiece, BackupMade, Failed, Done,
 )  # fmt: skip
 
 

@@ -17,7 +17,11 @@ log = structlog.get_logger()
 
 
 class Reloading:
-    """Compares the files with the configuration in use, and renews the sessions of idle instruments."""
+    """Compares the files with the configuration in use, and renews the sessions of idle instruments.
+
+    Attributes:
+        configured: the configuration.
+    """
 
     def __init__(
         self,
@@ -28,7 +32,8 @@ class Reloading:
         busy: Callable[[], Collection[str]],
     ) -> None:
         """Set up; `busy` returns the names of the instruments that are in a run or about to start one."""
-        self._configured, self._sessions, self._store, self._clock = configured, sessions, store, clock
+        self.configured = configured
+        self._sessions, self._store, self._clock = sessions, store, clock
         self._busy = busy
         self._lock = asyncio.Lock()
         self._logged: tuple[str, ...] = ()
@@ -39,7 +44,7 @@ class Reloading:
         Instruments in a run keep their sessions; their changes wait until the run has ended.
         """
         async with self._lock:
-            changes = await asyncio.to_thread(self._configured.refresh, frozenset(self._busy()))
+            changes = await asyncio.to_thread(self.configured.refresh, frozenset(self._busy()))
             if changes.renewed or changes.removed:
                 await self._sessions.renew(changes.renewed, changes.removed)
             await self.record_fits()
@@ -57,9 +62,9 @@ class Reloading:
             await self._store.commit(ChangeRecords(tuple(found), self._clock.utc_ns(), "daemon"))
 
     def _fits_by_file(self) -> list[Change]:
-        served = self._configured.served
+        served = self.configured.served
         with self._store.reader() as reader:
-            return fits_by_file(self._configured.catalogue, served, fits_of(reader, served))
+            return fits_by_file(self.configured.catalogue, served, fits_of(reader, served))
 
     def _log(self, changes: Changes) -> None:
         for line in changes.words:

@@ -11,7 +11,6 @@ from daq.adapters.clock import Clock
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, SeeInstrument
-from daq.app.daemon.configured import Configured
 from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.reloading import Reloading
@@ -47,7 +46,6 @@ class RunsInProgress:
 
     def __init__(
         self,
-        configured: Configured,
         sessions: InstrumentSessions,
         store: Store,
         clock: Clock,
@@ -62,12 +60,11 @@ class RunsInProgress:
         """Set up; no run goes on.
 
         Args:
-            configured: the configuration.
             sessions: the instruments.
             store: the store of the runs.
             clock: the time.
             unfinished: takes the runs whose end cannot be stored.
-            reloading: takes up changed files before each run.
+            reloading: the configuration, whose changed files it takes up before each run.
             post_run: the tasks after the end of a run.
             maker: returns the maker of a run's result.
             ended: called when a run has ended or was stored.
@@ -78,7 +75,8 @@ class RunsInProgress:
         self._beginning: set[str] = set()
         self._claimed: Counter[str] = Counter()
         self._closing = False
-        self._configured, self._sessions, self._store, self._clock = configured, sessions, store, clock
+        self._sessions, self._store, self._clock = sessions, store, clock
+        self._configured = reloading.configured
         self._unfinished, self._reloading, self._post_run = unfinished, reloading, post_run
         self._maker, self._ended, self._hook = maker, ended, hook
 

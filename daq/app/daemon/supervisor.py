@@ -141,11 +141,8 @@ class Supervisor:
     def _prepare_runs(self) -> None:
         topics = self.publishing.topics if self.publishing is not None else None
         self._post_run = PostRunTasks(self.store, self.configured.replay_driver, self.clock, topics, self._wake)
-        self.reloading = Reloading(
-            self.configured, self._instruments, self.store, self.clock, lambda: self.in_progress.busy()
-        )
+        self.reloading = Reloading(self.configured, self._instruments, self.store, self.clock, self._busy)
         self.in_progress = RunsInProgress(
-            self.configured,
             self._instruments,
             self.store,
             self.clock,
@@ -158,6 +155,9 @@ class Supervisor:
         )
         self.runs = self.in_progress.active
         self.facts = BenchFacts(self.store, self.sessions, self.runs, self.unfinished)
+
+    def _busy(self) -> set[str]:
+        return self.in_progress.busy()
 
     def _start_delivery(self) -> None:
         if self.publishing is not None:

@@ -10,10 +10,10 @@ from typing import Any, Self, TypeVar
 
 from daq.adapters.paths import DAEMON_FILE, SYSTEM_FOLDER, SYSTEM_STATE
 from daq.app.setup.drivers import Drivers, described
+from daq.app.setup.sources import Source
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
 from daq.core.plan import Plan
-from daq.app.setup.sources import Source
 from daq.descriptions.load import Description, check_description
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.digest import digest

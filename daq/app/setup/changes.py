@@ -20,7 +20,6 @@ from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Method
 
-
 TEXTS: Final = ("methods", "products", "fluids")
 """Folders whose files change together."""
 

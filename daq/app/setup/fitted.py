@@ -83,9 +83,7 @@ def fitted_as(instrument: Instrument, geometry: str, serial: str = "") -> Fitted
             file=instrument.source,
             key=f"geometries.{geometry}.serial",
         )
-    return Fitted(
-        id=instrument.name, geometry=geometry, serial=serial or stated, in_file=instrument.fitted or ""
-    )
+    return Fitted(id=instrument.name, geometry=geometry, serial=serial or stated, in_file=instrument.fitted or "")
 
 
 def conflict(instrument: Instrument, fit: Fit | None) -> SettingError | None:
