@@ -89,7 +89,8 @@ class Desk:
             write(self.path(name), with_value(data, next(leaves(data)), at(data, next(leaves(data)))))
         self.configured = Configured(Catalogue.load(self.folder))
         self.fits = {
-            name: Fit(fitted_as(i, i.fitted), 1, "daemon", 0) for name, i in self.configured.catalogue.instruments.items()
+            name: Fit(fitted_as(i, i.fitted), 1, "daemon", 0)
+            for name, i in self.configured.catalogue.instruments.items()
         }
 
     def path(self, name):
@@ -148,7 +149,9 @@ def test_every_key_of_every_file_is_used_as_shown_or_the_run_is_refused_by_name(
             assert not set(busy) & {*changes.renewed, *changes.removed}, where
             for bench in busy:
                 assert unfitted(desk, bench) == kept[bench], where
-            texts = [{k: v for k, v in found.items() if k[0] != "instrument"} for found in (used, start, digests(shown))]
+            texts = [
+                {k: v for k, v in found.items() if k[0] != "instrument"} for found in (used, start, digests(shown))
+            ]
             assert texts[0] in texts[1:], ("a mixture", where)
             refused = desk.refusal()
             if refused is not None:
@@ -215,7 +218,9 @@ def test_added_and_removed_files_take_effect(desk):
 
 def test_a_new_version_that_cannot_be_read_is_not_skipped_silently(desk):
     text = desk.path("methods/short").read_text("utf-8")
-    desk.path("methods/short-2").write_text(text.replace('"version" = "1"', '"version" = "2"') + "colour = 1\n", "utf-8")
+    desk.path("methods/short-2").write_text(
+        text.replace('"version" = "1"', '"version" = "2"') + "colour = 1\n", "utf-8"
+    )
     desk.configured.refresh()
     assert "short-2.toml" in str(desk.refusal())
     assert "colour" in str(desk.refusal())
