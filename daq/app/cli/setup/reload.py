@@ -7,6 +7,7 @@ from daq.app.cli.common import chosen_state
 from daq.app.cli.printing import say
 from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Reload, Reloaded
+from daq.app.screens.run_parts import NO_EFFECT
 from daq.app.screens.text import plain
 from daq.app.setup.catalogue import Catalogue
 
@@ -29,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     for line in answer.reloaded:
         say(plain(line))
     for line in answer.errors:
-        say(plain(line), "without effect: ")
+        say(plain(line), NO_EFFECT)
     if not answer.reloaded and not answer.errors:
         say("nothing has changed")
     return EXIT_NO_EFFECT if answer.errors else 0
