@@ -8,10 +8,12 @@ import pytest
 
 from daq.app.records.replaying import maker
 from daq.app.setup.drivers import Drivers
+from daq.core.effects import Kept
 from daq.core.errors import JournalError
 from daq.core.header import FORMAT
-from daq.core.journal import read_records
+from daq.core.journal import canonical, read_records
 from daq.core.replay import replay
+from daq.core.statistics import BATCHES
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
@@ -49,6 +51,18 @@ def test_the_journal_of_this_format_replays_and_gives_its_result():
     )
     wanted = json.loads((FOLDER / f"format-{FORMAT}.json").read_text(encoding="utf-8"))
     same({k: data[k] for k in RESULT_KEYS}, wanted)
+
+
+def test_older_journals_replay_and_their_values_have_the_slow_course_too():
+    """The slow course is computed again from the readings; the recorded text of a kept value does not hold it."""
+    done = replay(raw_of(FORMAT), maker(Drivers.find()))
+    assert done.same
+    (summary,) = (k.summaries["viscosity"] for k in done.kept)
+    assert len(summary.batches.means) == len(summary.line_batches.means) == len(summary.ripple.batches.means) == BATCHES
+    texts = [r.effect for r in read_records(raw_of(FORMAT)) if r.effect and r.effect.startswith(Kept.__name__)]
+    assert [canonical(k) for k in done.kept] == texts
+    assert "batches" not in texts[0]
+    assert "ripple" in json.loads(texts[0].partition(" ")[2])["summaries"]["viscosity"]
 
 
 def test_a_journal_of_every_format_is_kept_and_older_ones_are_refused_by_name():

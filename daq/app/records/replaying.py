@@ -16,7 +16,7 @@ from daq.app.records.history import raw_journal
 from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
-from daq.core.effects import Facts
+from daq.core.effects import Facts, recorded
 from daq.core.linkstates import Motor
 from daq.core.plan import Plan
 from daq.core.remarks import Remark
@@ -86,9 +86,9 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     if header is None:
         return out
     now = {"daq": daq.__version__, "python": platform.python_version(), "numpy": version("numpy")}
-    recorded = {"daq": header.software} | {k: header.libraries.get(k, "") for k in ("python", "numpy")}
-    out.versions = [(name, recorded[name], now[name]) for name in now if recorded[name] != now[name]]
-    out.kept = [json.loads(json.dumps(dataclasses.asdict(k), sort_keys=True)) for k in out.replay.kept]
+    before = {"daq": header.software} | {k: header.libraries.get(k, "") for k in ("python", "numpy")}
+    out.versions = [(name, before[name], now[name]) for name in now if before[name] != now[name]]
+    out.kept = [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in out.replay.kept]
     results = reader.results(run.id)
     out.result = _result(out.replay, header.plan, run, json.loads(results[0].data) if results else None)
     _compare(out, reader, run)

@@ -2,7 +2,6 @@
 
 import argparse
 import contextlib
-import dataclasses
 import io
 import sys
 from collections.abc import Iterator
@@ -19,6 +18,7 @@ from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
 from daq.app.screens.text import plain
 from daq.app.setup.drivers import Drivers
+from daq.core.effects import recorded
 from daq.core.errors import SettingError, StoreError
 from daq.core.replay import replay
 
@@ -86,7 +86,7 @@ def _kept(reader: Reader, run: RunRecord, raw: bytes, make: Any) -> list[Any]:
         raise StoreError(f"no kept values are stored, and the journal gives other effects:\n{again.difference}")
     if again.kept:
         print("daq: no kept values are stored; these are computed again from the journal", file=sys.stderr)
-    return [dataclasses.asdict(k) for k in again.kept]
+    return [recorded(k) for k in again.kept]
 
 
 @contextlib.contextmanager
