@@ -760,7 +760,7 @@ PLANS = [
         {},
         "bench-1.toml",
         "fitted",
-        'no geometry is fitted, so torque cannot become a viscosity; record the fitted one: daq fit bench-1 coaxial-15',
+        "no geometry is fitted, so torque cannot become a viscosity; record the fitted one: daq fit bench-1 coaxial-15",
     ),
     (
         "methods/clear-glaze-qc.toml",
