@@ -41,7 +41,10 @@ async def test_a_fitted_geometry_that_is_changed_in_the_file_gives_no_wrong_numb
         with pytest.raises(SettingError, match="daq fit bench-1 coaxial-12") as refused:
             await bench.begin_on()
         assert (refused.value.key, refused.value.file) == ("fitted", str(bench.path("instruments/bench-1")))
+        for answer in ((await asked(bench, Reload())).errors, (await asked(bench, AskStatus())).status.configuration):
+            assert ["daq fit bench-1 coaxial-12" in text for text in answer] == [True]
         await bench.fit("bench-1", "coaxial-12")
+        assert (await asked(bench, AskStatus())).status.configuration == ()
         found = await bench.measured()
         assert (found["value"], found["geometry"]["name"]) == (CERTIFIED, "coaxial-12")
         assert found["quality"] == right["quality"]
@@ -255,3 +258,19 @@ async def test_a_replay_takes_its_constants_from_the_journal_only(tmp_path, caps
         printed.append((code, capsys.readouterr().out))
     assert printed[0] == printed[1]
     assert printed[0][0] == 0
+
+
+async def test_a_motor_of_unknown_state_is_still_stopped_after_its_file_has_changed(tmp_path):
+    async with FileBench(tmp_path) as bench:
+        before = bench.session
+        bench.box.silent = True
+        before.want_stop()
+        bench.change("instruments/bench-1", "interval_ms = 100", "interval_ms = 120")
+        await asked(bench, Reload())
+        assert bench.session is not before
+        assert bench.session.standing.motor == "may_still_be_turning"
+        began = bench.clock.mono_ns()
+        bench.box.silent = False
+        await bench.until(lambda: bench.session.standing.state == "ready" and not bench.session.standing.motor)
+        assert "halt" in bench.box.words(began)
+        assert (await bench.measured())["value"] == CERTIFIED

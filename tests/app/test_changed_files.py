@@ -6,12 +6,15 @@ The configuration that the next run uses is that of the files, or the run is ref
 import json
 import shutil
 import tomllib
+from pathlib import Path
 
 import pytest
 
+import drivers.rotational as rotational_driver
 from daq.app.daemon.configured import Configured
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import Fit, conflict, fitted_as
+from daq.app.setup.lines import RealPorts
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError
 from daq.methods.files.digest import digest
@@ -227,3 +230,41 @@ def test_a_new_version_that_cannot_be_read_is_not_skipped_silently(desk):
     desk.path("methods/short-2").unlink()
     desk.configured.refresh()
     assert desk.refusal() is None
+
+
+def test_a_changed_description_renews_the_instruments_that_name_it(tmp_path):
+    folder = write_configuration(tmp_path / "config")
+    described = (Path(rotational_driver.__file__).parent / "rotational.toml").read_text("utf-8")
+    (folder / "own.toml").write_text(described, "utf-8")
+    path = folder / "instruments" / "bench-1.toml"
+    path.write_text(path.read_text("utf-8").replace('driver = "rotational"', 'driver = "own.toml"'), "utf-8")
+    configured = Configured(Catalogue.load(folder))
+    assert configured.refresh().words == []
+    (folder / "own.toml").write_text(described + "\n# a remark\n", "utf-8")
+    assert configured.refresh(("bench-1",)).waiting == ("bench-1",)
+    assert configured.refresh().renewed == ("bench-1",)
+    (folder / "own.toml").write_text(described + "\n[nonsense]\n", "utf-8")
+    assert "own.toml: nonsense" in "".join(str(e) for e in configured.refresh().errors)
+    with pytest.raises(SettingError, match=r"own\.toml"):
+        configured.refuse_changed(ORDER, ["bench-1"])
+    configured.refuse_changed(ORDER, ["bench-2"])
+
+
+def test_an_instrument_that_takes_the_port_of_another_is_refused_and_two_can_exchange_their_ports(tmp_path):
+    folder = write_configuration(tmp_path / "config")
+    configured, ports = Configured(Catalogue.load(folder)), RealPorts()
+    files = [folder / "instruments" / f"bench-{n}.toml" for n in (1, 2)]
+    texts = [path.read_text("utf-8") for path in files]
+    for name in ("bench-1", "bench-2"):
+        ports(*configured.instrument(name))
+    files[0].write_text(texts[0].replace("/dev/daq-bench-1", "/dev/daq-bench-2"), "utf-8")
+    changes = configured.refresh()
+    assert (changes.renewed, [e.key for e in changes.errors]) == ((), ["port"])
+    with pytest.raises(SettingError, match="is also the port of"):
+        configured.refuse_changed(ORDER, ["bench-1"])
+    files[1].write_text(texts[1].replace("/dev/daq-bench-2", "/dev/daq-bench-1"), "utf-8")
+    changes = configured.refresh()
+    assert (changes.renewed, changes.errors) == (("bench-1", "bench-2"), ())
+    ports.forget(changes.renewed)
+    openers = [ports(*configured.instrument(name)) for name in changes.renewed]
+    assert ["alone" in opener.__qualname__ for opener in openers] == [True, True]

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Collection
+from dataclasses import replace
 
 import structlog
 
@@ -11,7 +12,8 @@ from daq.adapters.store.store import Store
 from daq.app.daemon.configured import Configured
 from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.setup.changes import Changes
-from daq.app.setup.fitted import fits_by_file, fits_of
+from daq.app.setup.fitted import conflicts, fits_by_file, fits_of
+from daq.core.errors import SettingError
 
 log = structlog.get_logger()
 
@@ -47,24 +49,30 @@ class Reloading:
             changes = await asyncio.to_thread(self.configured.refresh, frozenset(self._busy()))
             if changes.renewed or changes.removed:
                 await self._sessions.renew(changes.renewed, changes.removed)
-            await self.record_fits()
+            disagreeing = await self.record_fits()
+            changes = replace(changes, errors=(*changes.errors, *disagreeing))
             self._log(changes)
             return changes
 
-    async def record_fits(self) -> None:
-        """Record what the files state about fitted geometries (`fits_by_file`).
+    async def record_fits(self) -> list[SettingError]:
+        """Record what the files state about fitted geometries (`fits_by_file`), and return where a file disagrees.
 
         Raises:
             StoreError: the store cannot write.
         """
-        found = await asyncio.to_thread(self._fits_by_file)
+        # The record of an instrument whose run is being started stays as it is: that run would be refused.
+        busy = self._busy()
+        idle = [n for n in self.configured.served if n in self.configured.catalogue.instruments and n not in busy]
+        found, disagreeing = await asyncio.to_thread(self._compare_fits, idle)
         if found:
             await self._store.commit(ChangeRecords(tuple(found), self._clock.utc_ns(), "daemon"))
+        return disagreeing
 
-    def _fits_by_file(self) -> list[Change]:
-        served = self.configured.served
+    def _compare_fits(self, idle: list[str]) -> tuple[list[Change], list[SettingError]]:
+        catalogue = self.configured.catalogue
         with self._store.reader() as reader:
-            return fits_by_file(self.configured.catalogue, served, fits_of(reader, served))
+            known = fits_of(reader, idle)
+        return fits_by_file(catalogue, idle, known), conflicts(catalogue, known)
 
     def _log(self, changes: Changes) -> None:
         for line in changes.words:

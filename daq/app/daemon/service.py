@@ -38,7 +38,7 @@ from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.run.active import Active
 from daq.app.screens.run_view import RunEnd
-from daq.app.setup.fitted import Fit, fits_of
+from daq.app.setup.fitted import Fit, conflicts, fits_of
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError, StoreError
 from daq.process.logins import own_login
@@ -133,7 +133,9 @@ class Service:
             put_back="" if (started := supervisor.facts.epoch_start()) is None else started.reason,
             ended_tasks=dict(supervisor.tasks.ended),
             evidence=EvidenceStatus(checked=supervisor.evidence.checked, findings=supervisor.evidence.findings),
-            configuration=tuple(str(e) for e in supervisor.configured.errors),
+            configuration=tuple(
+                str(e) for e in (*supervisor.configured.errors, *conflicts(supervisor.catalogue, fits))
+            ),
         )
 
     def _fits(self) -> dict[str, Fit]:

@@ -122,7 +122,7 @@ class _Instruments:
         errors: Iterable[SettingError],
         busy: Collection[str],
     ) -> None:
-        self.used, self.found, self.busy = used, found, busy
+        self.used, self.found, self.busy, self.made_before = used, found, busy, made_from
         self.wrong = {e.file for e in errors if e.file}
         self.now: dict[str, Instrument] = {}
         self.made_from = dict(made_from)
@@ -161,6 +161,9 @@ class _Instruments:
     def _keep(self, name: str) -> None:
         self._taken.discard(name)
         self.now.pop(name, None)
+        self.made_from.pop(name, None)
+        if name in self.made_before:
+            self.made_from[name] = self.made_before[name]
         if name in self.used.instruments:
             self.now[name] = self.used.instruments[name]
 

@@ -114,6 +114,12 @@ def conflict(instrument: Instrument, fit: Fit | None) -> SettingError | None:
     return None
 
 
+def conflicts(catalogue: Catalogue, fits: Mapping[str, Fit]) -> list[SettingError]:
+    """Return the errors of all files that do not agree with the recorded geometries."""
+    found = [conflict(catalogue.instruments[n], fit) for n, fit in fits.items() if n in catalogue.instruments]
+    return [error for error in found if error is not None]
+
+
 def with_fits(catalogue: Catalogue, fits: Mapping[str, Fit]) -> Catalogue:
     """Return a configuration in which the recorded geometries are fitted; the given one stays as it is.
 
