@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from daq.core.clocks import ClockFacts
 from daq.core.linkstates import IdentityCheck, Motor
-from daq.core.remarks import Remark
+from daq.core.remarks import Parameter, Remark
 from daq.core.statistics import Summary
 
 
@@ -59,11 +59,11 @@ class Kept:
 
 @dataclass(slots=True)
 class Noted:
-    """A remark for a person; `code` is stable, `text` is for reading."""
+    """A remark about the run for a person: a code and the parameters of its sentence."""
 
     t: int
     code: str
-    text: str
+    parameters: dict[str, Parameter] = field(default_factory=dict)
 
 
 @dataclass(slots=True)

@@ -17,7 +17,7 @@ from daq.core.linkeffects import RequestFailed
 from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
-from daq.core.remarks import Remark, remark
+from daq.core.remarks import Parameter, Remark, remark
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State
 from daq.core.runfacts import RunFacts
 from daq.core.seeking import Seeker
@@ -144,7 +144,7 @@ class LifeCycle:
             return
         for name in self._links:
             if name not in ports:
-                self.note("link_down", f"{name}: is not connected")
+                self.note("link_down", instrument=name)
         self._go("begin", who)
 
     def _enter_equilibrating(self) -> None:
@@ -213,7 +213,7 @@ class LifeCycle:
                     reason = remark("identity_not_given", instrument=link.name, detail=link.identification.detail)
                     self.give_up("fault", reason)
                     return
-                self.note("no_identity", f"{link.name} does not say who it is: {link.identification.detail}")
+                self.note("no_identity", instrument=link.name, detail=link.identification.detail)
         self._go("identified")
 
     def give_up(self, trigger: str, reason: Remark) -> None:
@@ -238,7 +238,7 @@ class LifeCycle:
         elif self.state in TIMED_TRIGGERS:
             if self.state is State.PRESHEARING:
                 c = self.plan.conditioning
-                self.note("sheared", f"pre-sheared for {c.preshear_ns / 1e9:g} s at {c.preshear_speed:g} /min")
+                self.note("sheared", seconds=c.preshear_ns / 1e9, speed=c.preshear_speed)
             self._go(TIMED_TRIGGERS[self.state])
         else:
             self.give_up("fault", too_late(self.plan, self.state))
@@ -288,7 +288,7 @@ class LifeCycle:
             ended = meter.finish(t, meter.met)
             self._facts.end_step(ended)
             for name in meter.waiting:
-                self.note("threshold_not_met", f"step {meter.step.name}: {name} did not happen; no value was taken")
+                self.note("threshold_not_met", step=meter.step.name, rule=name)
             if self._seeker is not None:
                 self._after_try(self._seeker)
             elif self.step_number + 1 < len(self.plan.steps):
@@ -353,7 +353,7 @@ class LifeCycle:
         wanted = failed.request.expects
         if wanted in ("reading", "identity"):
             return
-        self.note("refused", f"{failed.link}: '{wanted}': {failed.reason}")
+        self.note("refused", instrument=failed.link, action=wanted, detail=failed.reason)
         if failed.link == self._lead.name:
             self.give_up("fault", remark("action_failed", instrument=failed.link, action=wanted, detail=failed.reason))
 
@@ -367,6 +367,6 @@ class LifeCycle:
         """Take the UTC of a monotonic time."""
         self._facts.anchored(anchor)
 
-    def note(self, code: str, text: str) -> None:
-        """Record a remark for a person: `code` is stable, `text` is for reading."""
-        self._facts.note(self.now, code, text)
+    def note(self, code: str, **parameters: Parameter) -> None:
+        """Record a remark for a person: its code and the parameters of its sentence."""
+        self._facts.note(self.now, code, parameters)

@@ -8,7 +8,7 @@ from daq.core.events import ClockAnchor
 from daq.core.instruments import Instruments
 from daq.core.leadmotor import LeadMotor
 from daq.core.linkstates import Motor
-from daq.core.remarks import Remark
+from daq.core.remarks import Parameter, Remark
 
 
 class RunFacts:
@@ -36,9 +36,9 @@ class RunFacts:
         self.so_far.steps.append(ended)
         self._emit(ended)
 
-    def note(self, t: int, code: str, text: str) -> None:
-        """Add a remark for a person, made at `t` (ns): `code` is stable, `text` is for reading."""
-        noted = Noted(t, code, text)
+    def note(self, t: int, code: str, parameters: dict[str, Parameter]) -> None:
+        """Add a remark for a person, made at `t` (ns): its code and the parameters of its sentence."""
+        noted = Noted(t, code, parameters)
         self.so_far.notes.append(noted)
         self._emit(noted)
 

@@ -7,9 +7,10 @@ A row has the identifier of the requirement (without ``tck-id-``), its content i
 * ``Test``: a test of this folder;
 * ``NotOurs``: why it does not apply.
 
-Sources: chapters 1 to 6 and 10 of the specification 3.0.0 (2022-11-16; repository eclipse-sparkplug/sparkplug, folder
-specification/src/main/asciidoc/chapters).  What the specification recommends or permits is in the table too, and says
-so.  Statements about hosts and brokers are in `requirements_of_others`.
+Sources: chapter 4 of the specification 3.0.0 (2022-11-16; repository eclipse-sparkplug/sparkplug, folder
+specification/src/main/asciidoc/chapters) in a nearly final text, drafts of chapter 5, the first part of chapter 6; identifiers
+and levels of chapters 5 and 6 from two public lists of them.  A recommendation or permission of the specification is in the
+table too, with that level.  Statements about hosts and brokers are in `requirements_of_others`.
 """
 
 from dataclasses import dataclass

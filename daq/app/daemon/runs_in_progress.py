@@ -242,7 +242,8 @@ class RunsInProgress:
         """Return the present state of a run, for a screen."""
         runner, record = active.runner, active.record
         caution = self._configured.caution(record.product)
-        view = run_view(record, runner.pipeline, self._clock.mono_ns(), active.maker.advise, runner.notes, caution)
+        now, advise = self._clock.mono_ns(), active.maker.advise
+        view = run_view(record, runner.pipeline, now, advise, active.digits, runner.notes, caution)
         return replace(view, configuration=tuple(str(e) for e in self._configured.errors))
 
     # ---- stops

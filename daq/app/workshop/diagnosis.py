@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -35,8 +36,11 @@ PUT_BACK_SHOWN_NS: Final = 7 * 86_400 * 10**9
 TIMESYNC: Final = Path("/run/systemd/timesync")
 
 
-def examine(config: str | None, state: str | None, *, now_ns: int | None = None) -> list[Finding]:
-    """Return the findings of all checks that do not disturb a measurement."""
+def examine(config: str | None, state: str | None, *, now_ns: int | None = None, whole: bool = False) -> list[Finding]:
+    """Return the findings of all checks that do not disturb a measurement.
+
+    With `whole` all pages and all runs of the database are read, otherwise the newest runs.
+    """
     now = time.time_ns() if now_ns is None else now_ns
     findings: list[Finding] = []
     catalogue: Catalogue | None = None
@@ -52,7 +56,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
     except SettingError as error:
         findings.append(Finding(False, "state directory", str(error), "name a directory with --state"))
         return findings
-    findings += _state(folder, now)
+    findings += _state(folder, now, whole=whole)
     findings += _clock(folder, now)
     findings += _continuity(folder, now)
     pid = _holder(folder)
@@ -99,7 +103,7 @@ def _drivers(catalogue: Catalogue) -> Iterator[Finding]:
                 yield Finding(False, f"instrument {instrument.name}", str(e), "correct the file")
 
 
-def _state(folder: Path, now: int) -> list[Finding]:
+def _state(folder: Path, now: int, *, whole: bool) -> list[Finding]:
     name = "state directory"
     if not folder.is_dir():
         return [Finding(True, name, f"{folder} is not there yet; the first run makes it")]
@@ -116,7 +120,11 @@ def _state(folder: Path, now: int) -> list[Finding]:
     if not _may_read(database):
         return findings  # of another login; its owner checks it
     if database.exists():
-        return [*findings, *check_database(database, utc_ns=now, quick=True), *check_results_of_sparkplug(database)]
+        return [
+            *findings,
+            *check_database(database, utc_ns=now, quick=not whole),
+            *check_results_of_sparkplug(database),
+        ]
     return [*findings, check_disk(database), Finding(True, "database", "there is none yet; nothing was measured")]
 
 
@@ -331,6 +339,11 @@ def _broker_version(catalogue: Catalogue, folder: Path) -> Iterator[Finding]:
         yield Finding(False, "broker version", f"{place}: {fallback}", do)
 
 
+def _without_number(text: str) -> str:
+    """Return an error's text without the number that the operating system gives it."""
+    return re.sub(r"\[Errno -?\d+\] ", "", text)
+
+
 async def _log_in(settings: MqttSettings) -> None:
     """Connect as the daemon does, with another client id and without a will, and disconnect."""
     import aiomqtt  # noqa: PLC0415 - slow to import, and needed only if a broker is configured
@@ -350,5 +363,6 @@ async def _log_in(settings: MqttSettings) -> None:
             pass
     except aiomqtt.MqttError as error:
         raise DaqError(
-            f"{settings.place}: {error}; check that the broker runs, host, port, TLS, user and password"
+            f"{settings.place}: {_without_number(str(error))}; check that the broker runs, host, port, TLS, user and "
+            "password"
         ) from error
