@@ -159,11 +159,13 @@ class _Instruments:
         return out
 
     def _keep(self, name: str) -> None:
+        """Leave an instrument, and the digests that its session is made from, as they are used now."""
         self._taken.discard(name)
-        self.now.pop(name, None)
-        self.made_from.pop(name, None)
         if name in self.made_before:
             self.made_from[name] = self.made_before[name]
+        else:
+            self.made_from.pop(name, None)
+            self.now.pop(name, None)
         if name in self.used.instruments:
             self.now[name] = self.used.instruments[name]
 
