@@ -6,7 +6,6 @@ import shutil
 
 from daq.adapters.paths import examples_dir
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.laboratory import Laboratory
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from tests.support.memory_bench import SupervisorBench, rotational
@@ -78,7 +77,6 @@ class FileBench(SupervisorBench):
 
     async def fit(self, instrument, geometry, serial=""):
         """Carry out the act `fit` as the daemon does."""
-        supervisor = self.supervisor
-        laboratory = Laboratory(supervisor.store, supervisor.catalogue, supervisor.clock, "m.keeper")
+        laboratory = self.supervisor.laboratory("m.keeper")
         order = {"instrument": instrument, "geometry": geometry, "serial": serial}
         return await asyncio.to_thread(carry_out, laboratory, "fit", order)

@@ -15,6 +15,9 @@ from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.unfinished import UnfinishedRuns
+from daq.app.laboratory.identity import operator_of
+from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.log_ins import LogIns
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
@@ -79,6 +82,7 @@ class RunsInProgress:
         self._configured = reloading.configured
         self._unfinished, self._reloading, self._post_run = unfinished, reloading, post_run
         self._maker, self._ended, self._hook = maker, ended, hook
+        self._log_ins = LogIns()
 
     # ---- the start of a run
 
@@ -124,6 +128,7 @@ class RunsInProgress:
 
     async def _start(self, order: RunOrder, login: str, files: Catalogue, names: list[str]) -> Active:
         """Start a run with the configuration `files`; arguments and errors as in `begin`."""
+        operator = await asyncio.to_thread(operator_of, self.laboratory(login), order)
         for name in names:
             await self._ready(name)
         await self._unfinished.before_run(order.instrument)
@@ -144,7 +149,7 @@ class RunsInProgress:
             {name: sessions[name].driver.state() for name in names},
             history,
             began_utc_ns,
-            login,
+            operator,
         )
         await self._store.commit(run.register)
         self._refuse_while_closing()
@@ -163,6 +168,10 @@ class RunsInProgress:
         active = Active(run.record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
         self.active[order.instrument] = active
         return active
+
+    def laboratory(self, login: str) -> Laboratory:
+        """Return the records of the laboratory for one login, with the failed log-ins of this process."""
+        return Laboratory(self._store, self._configured.catalogue, self._clock, login, self._log_ins)
 
     def _history(
         self, order: RunOrder, files: Catalogue, names: list[str], identity: Identity | None

@@ -35,7 +35,7 @@ from daq.app.daemon.protocol import (
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.resending import ResendOrder
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.identity import acting, refuse_copy
 from daq.app.run.active import Active
 from daq.app.screens.run_view import RunEnd
 from daq.app.setup.fitted import Fit, conflicts, fits_of
@@ -85,12 +85,14 @@ class Service:
             changes = await self._supervisor.reloading.refresh()
             yield Reloaded(tuple(changes.words), tuple(str(e) for e in changes.errors))
         else:
+            await asyncio.to_thread(refuse_copy, self._supervisor.laboratory(login))
             async with contextlib.aclosing(self._copies.send()) as answers:
                 async for answer in answers:
                     yield answer
 
     async def _resend(self, order: ResendOrder, login: str) -> int:
         """Put messages into the outbox again; return their number."""
+        await asyncio.to_thread(acting, self._supervisor.laboratory(login), "resending", "measure")
         count = await self._supervisor.store.commit(order.transaction(self._supervisor.clock.utc_ns(), login))
         if self._supervisor.publishing is not None:
             self._supervisor.publishing.wake()
@@ -98,9 +100,8 @@ class Service:
 
     async def _perform(self, request: Perform, login: str) -> dict[str, Any]:
         """Carry out an act on the records; it waits for the disk in a thread."""
-        supervisor = self._supervisor
-        laboratory = Laboratory(supervisor.store, supervisor.catalogue, supervisor.clock, login)
-        return await asyncio.to_thread(carry_out, laboratory, request.act, request.order)
+        laboratory = self._supervisor.laboratory(login)
+        return await asyncio.to_thread(carry_out, laboratory, request.act, request.order, request.by)
 
     def status(self, fits: Mapping[str, Fit] = MappingProxyType({})) -> Status:
         """Return the state of instruments, runs, store and broker, without the outbox.

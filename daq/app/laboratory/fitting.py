@@ -29,7 +29,7 @@ def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
     with laboratory.reader() as reader:
         before = fit_of(reader, order.instrument)
     change = change_of(record, "geometry_fitted", 0 if before is None else before.revision)
-    laboratory.store.submit(Fit(change, laboratory.clock.utc_ns(), laboratory.login)).result()
+    laboratory.store.submit(Fit(change, laboratory.clock.utc_ns(), laboratory.who)).result()
     return {
         "instrument": record.id,
         "geometry": record.geometry,

@@ -2,7 +2,7 @@
 
 import argparse
 
-from daq.app.cli.laboratory.acting import perform
+from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import say
 from daq.app.screens.text import plain
 
@@ -12,6 +12,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("instrument", metavar="INSTRUMENT", help="name of the instrument")
     parser.add_argument("geometry", metavar="GEOMETRY", help="name of the geometry in the instrument's file")
     parser.add_argument("--serial", default="", metavar="SERIAL", help="its serial number, where the file states none")
+    identity_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -4,7 +4,7 @@ import argparse
 from typing import Any, Final
 
 from daq.app.cli.common import open_reader, print_json
-from daq.app.cli.laboratory.acting import perform
+from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.laboratory import Kept
 from daq.app.laboratory.samples import sample, worklist
@@ -38,6 +38,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     one.add_argument("--remark", default="", metavar="TEXT")
     one.add_argument("--rework-of", default="", metavar="ID", help="earlier sample of a batch that was corrected")
     one.add_argument("--added", default="", metavar="TEXT", help="material that was added to that batch")
+    identity_arguments(one)
     one = parts.add_parser("list", help="list the open samples of a bench, in the order of the worklist")
     one.add_argument("--bench", default="", metavar="NAME")
     one.add_argument("--limit", type=int, default=50, metavar="N")
@@ -48,6 +49,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     one = parts.add_parser("cancel", help="take a sample off the worklist")
     one.add_argument("id", metavar="ID")
     one.add_argument("--because", required=True, metavar="TEXT")
+    identity_arguments(one)
 
 
 def run(args: argparse.Namespace) -> int:

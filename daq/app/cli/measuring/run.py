@@ -8,6 +8,7 @@ from pathlib import Path
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, state_dir
+from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of
 from daq.app.cli.measuring.serve import publishing, sparkplug
 from daq.app.daemon.control import daemon_socket, follow
 from daq.app.daemon.process import served
@@ -50,6 +51,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--sampled-at", default="", metavar="TIME", help="when the sample was taken, ISO 8601 with offset"
     )
     parser.add_argument("--operator", default="", metavar="NAME", help="who measures (otherwise your login)")
+    badge_arguments(parser)
     parser.add_argument(
         "--set",
         dest="choices",
@@ -66,8 +68,8 @@ def run(args: argparse.Namespace) -> int:
     """Measure; the exit codes are those of `daq.app.screens.live.exit_code`."""
     catalogue, wrong = Catalogue.read(config_dir(args.config))
     state = state_dir(args.state, catalogue.state)
-    asked = {name: getattr(args, name) for name in RunOrder.model_fields}
-    order = parse(RunOrder, asked | {"choices": dict(args.choices)})
+    asked = {name: getattr(args, name) for name in RunOrder.model_fields if name != "badge"}
+    order = parse(RunOrder, asked | {"choices": dict(args.choices), "badge": badge_of(args)})
     screen = RunScreen(plain=args.plain)
     try:
         socket = daemon_socket(state)
