@@ -19,7 +19,7 @@ from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Method
 
-What = Literal["instrument", "description", "method", "product", "fluid"]
+KindOfFile = Literal["instrument", "description", "method", "product", "fluid"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ def _files(catalogue: Catalogue, used: Used, texts: list[Change]) -> Iterable[Us
 
 
 def _file(
-    catalogue: Catalogue, texts: list[Change], what: What, ident: str, model: Model, version: str = ""
+    catalogue: Catalogue, texts: list[Change], what: KindOfFile, ident: str, model: Model, version: str = ""
 ) -> UsedFile:
     return UsedFile(
         what=what,
