@@ -25,8 +25,8 @@ from daq.methods.files.load import Shown, parse
 
 PROTOCOL: Final = 2
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
-LONGEST_REQUEST: Final = 64 * 1024
-"""Greatest length of the line of a request, in bytes."""
+LONGEST_REQUEST: Final = 512 * 1024
+"""Greatest length of the line of a request, in bytes; the longest is a file of samples."""
 TOO_LONG: Final = f"a request has at most {LONGEST_REQUEST // 1024} KiB; this one is longer"
 
 

@@ -145,8 +145,9 @@ class Supervisor:
             self._lock.release()
             raise
         topics = self.publishing.topics if self.publishing is not None else None
-        self._post_run = PostRunTasks(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._wake)
-        self._post_run.publish_missing_curves(self.sessions)
+        make = driver_maker(self.catalogue.drivers)
+        self._post_run = PostRunTasks(self.store, self.catalogue, make, self.clock, topics, self._wake)
+        self._post_run.make_up(self.sessions)
         for record, error in recovery.failed:
             self.unfinished.add(record.id, record.instrument, error, partial(self._recover_again, recovery, record))
         self.tasks.start(self.unfinished.keep_trying(), "unfinished runs")

@@ -3,7 +3,7 @@
 import argparse
 import sys
 
-from daq.app.cli.common import find_run, open_reader
+from daq.app.cli.common import RUN_HELP, find_run, open_reader
 from daq.app.cli.printing import say, terminal_columns
 from daq.app.records.replaying import Recomputed, recompute
 from daq.app.screens.live import print_lines
@@ -18,7 +18,7 @@ DIFFERENCES_SHOWN = 20
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
+    parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument(
         "--flip-bit",
         type=int,
