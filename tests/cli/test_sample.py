@@ -61,14 +61,14 @@ def test_a_change_and_a_retained_part(sample):
 
 def test_a_file_is_imported_after_a_preview_and_exported_as_it_was(sample, tmp_path):
     file = tmp_path / "samples.csv"
-    file.write_bytes("\ufeffid;product;remark\r\nG-1;clear-glaze;=1+1\r\nG-2;engobe;klebt ä\r\n".encode())
+    file.write_bytes("\ufeffid;product;remark\r\nG-1001;clear-glaze;=1+1\r\nG-2;engobe;klebt ä\r\n".encode())
     preview = sample("import", file, "--preview")
     assert preview.splitlines()[-1] == "nothing is stored; without --preview 2 samples would be added"
     assert sample("list") == "no open samples\n"
     assert sample("import", file) == "2 samples added\n"
     found = list(csv.DictReader(io.StringIO(sample("export"))))
     assert [(r["id"], r["product"], r["remark"], r["state"]) for r in found] == [
-        ("G-1", "clear-glaze", "'=1+1", "open"),
+        ("G-1001", "clear-glaze", "'=1+1", "open"),
         ("G-2", "engobe", "klebt ä", "open"),
     ]
     assert [s["remark"] for s in json.loads(sample("export", "--format", "json"))] == ["=1+1", "klebt ä"]
@@ -106,6 +106,17 @@ def measured_twice(tmp_path_factory):
     return bench, first, second, only, like_a_run
 
 
+def test_a_mistyped_id_is_refused_with_the_pattern_of_its_product(sample, tmp_path):
+    for wrong in ("G-10422", "G1042", "g-1042", "G-104x"):
+        assert f"{wrong!r} is no id of a sample of clear-glaze: its ids are G-####" in sample(
+            "add", wrong, "--product", "clear-glaze", code=2
+        )
+    (tmp_path / "s.csv").write_text("id,product\nG-1042,clear-glaze\nG-10423,clear-glaze\n")
+    assert "line 3, column id: 'G-10423' is no id" in sample("import", tmp_path / "s.csv", code=2)
+    sample("add", "G-10422")
+    assert "G-####" in sample("change", "G-10422", "--product", "clear-glaze", "--because", "x", code=2)
+
+
 @pytest.fixture
 def twice(measured_twice, tmp_path):
     bench, *runs = measured_twice
@@ -135,11 +146,11 @@ def test_a_sample_with_several_runs_lists_them_newest_first(cli, sample, twice, 
         assert done.returncode == 2
         assert "sample 'G-1' has 2 runs" in done.stderr
         assert done.stderr.index(second[:8]) < done.stderr.index(first[:8])
-    sample("add", "G-1", "--product", "clear-glaze")
+    sample("add", "G-1", "--product", "engobe")
     shown = json.loads(sample("show", "G-1", "--json"))
     assert [r["run"] for r in shown["runs"]] == [second, first]
     assert "cannot change, because sample 'G-1' has runs" in sample(
-        "change", "G-1", "--product", "engobe", "--because", "x", code=2
+        "change", "G-1", "--product", "thin-slip", "--because", "x", code=2
     )
 
 

@@ -16,13 +16,16 @@ from daq.app.laboratory.sample_lists import worklist
 from daq.app.records.replaying import maker
 from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample
-from daq.methods.files.product import Replicates
+from daq.methods.files.producttest import Replicates
+from tests.laboratory.parts import any_ids
 from tests.support.runs.virtual_bench import StoredBench
 
 
 @pytest.fixture
 def bench(tmp_path):
-    return StoredBench(tmp_path / "state")
+    made = StoredBench(tmp_path / "state")
+    any_ids(made.catalogue)
+    return made
 
 
 def act(bench, name, **order):

@@ -19,7 +19,7 @@ from daq.app.delivery.sparkplug import NodeStanding
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.orders import RunOrder
 from daq.core.encoding import decode, encode, fields
-from daq.core.errors import DaqError, LinkError, SettingError
+from daq.core.errors import DaqError, LinkError, NotComparableError, SettingError
 from daq.methods.files.fields import Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
@@ -76,6 +76,8 @@ NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
 # ---- answers
 
+FailureKind = Literal["setting", "not_comparable", "link", "fault"]
+
 
 @dataclass(frozen=True, slots=True)
 class Started:
@@ -83,6 +85,10 @@ class Started:
 
     started: str
     """Id of the run."""
+    instrument: str
+    """Instrument of the run."""
+    warnings: tuple[str, ...] = ()
+    """Lines for a person before anything moves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +246,7 @@ class Failed:
     """Last answer to a request that was refused or failed, with the reason."""
 
     error: str
-    kind: Literal["setting", "link", "fault"]
+    kind: FailureKind
     done: bool = True
 
 
@@ -253,6 +259,13 @@ ANSWERS: Final[tuple[type[Answer], ...]] = (
 
 
 # ---- lines
+
+_RAISED: Final[dict[FailureKind, type[DaqError]]] = {
+    "not_comparable": NotComparableError,
+    "setting": SettingError,
+    "link": LinkError,
+}
+"""Exception by the kind of a refusal."""
 
 
 def request_line(request: Request) -> bytes:
@@ -312,14 +325,13 @@ def read_answer(line: bytes) -> Answer:
             f"{daq.__version__}, restart it with this version"
         ) from None
     if isinstance(answer, Failed):
-        raise {"setting": SettingError, "link": LinkError}.get(answer.kind, DaqError)(answer.error)
+        raise _RAISED.get(answer.kind, DaqError)(answer.error)
     return answer
 
 
 def failure(error: DaqError) -> Failed:
     """Return the answer that reports an error."""
-    link = isinstance(error, LinkError)
-    return Failed(str(error), "setting" if isinstance(error, SettingError) else "link" if link else "fault")
+    return Failed(str(error), next((kind for kind, raised in _RAISED.items() if isinstance(error, raised)), "fault"))
 
 
 def _line(data: dict[str, Any]) -> bytes:

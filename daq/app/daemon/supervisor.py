@@ -28,6 +28,7 @@ from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
+from daq.app.laboratory.ordering import completed
 from daq.app.records.replaying import maker as driver_maker
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
@@ -226,9 +227,11 @@ class Supervisor:
 
         Raises:
             SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
+            NotComparableError: the result could not be comparable with the product's limits.
             LinkError: an instrument is not connected or busy.
             StoreError: the store takes no new run.
         """
+        order = await asyncio.to_thread(self._completed, order)
         name = order.instrument
         if name in self.runs:
             raise LinkError(f"{name} is in a run already (sample {self.runs[name].record.sample})")
@@ -263,7 +266,7 @@ class Supervisor:
         )
         await self.store.commit(run.register)
         self._refuse_while_closing()
-        await self.store.commit(BeginRun(run.record, login))
+        await self.store.commit(BeginRun(run.record, login, tuple(r.text for r in run.anyway)))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,
@@ -275,9 +278,15 @@ class Supervisor:
             changed=lambda: self._run_changed(order.instrument),
             hook=self._crash_hook,
         )
-        active = Active(run.record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
+        task = asyncio.create_task(self._run(order.instrument, runner))
+        active = Active(run.record, runner, task, maker, warnings=run.shown())
         self.runs[order.instrument] = active
         return active
+
+    def _completed(self, order: RunOrder) -> RunOrder:
+        """Return an order with all that its sample and its product say."""
+        with self.store.reader() as reader:
+            return completed(order, self.catalogue, reader, tuple(self.sessions))
 
     def _history(self, order: RunOrder, identity: Identity | None) -> InstrumentHistory:
         """Return the stored history of the instrument of a run that starts now; refuse a fill that was sheared."""

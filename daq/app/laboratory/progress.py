@@ -8,20 +8,43 @@ from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.app.laboratory.laboratory import Kept, find
 from daq.app.laboratory.samples import REOPENED, in_state
-from daq.app.records.attempts import attempt_of, runs_of_sample
+from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.samples import Sample
 from daq.methods.concluding.reportable import reportable
 from daq.methods.files.product import Product
+from daq.methods.files.producttest import ProductTest
 
 TRIES: Final = 5
 """Number of times that the note is tried where a person changes the sample at the same moment."""
 
 
 def is_measured(reader: Reader, sample: Sample, product: Product | None) -> bool:
-    """Return whether a sample has a reportable result by its product's rule for replicates."""
-    runs = [attempt_of(reader, r) for r in runs_of_sample(reader, sample.id)]
-    return reportable(sample.id, runs, product).value is not None
+    """Return whether a sample has a reportable result of every test of its product, by the rule for replicates."""
+    return (
+        not tests_left(reader, sample.id, product)
+        if product and product.tests
+        else _is_reported(reader, sample, product)
+    )
+
+
+def _is_reported(reader: Reader, sample: Sample, product: Product | None) -> bool:
+    return reportable(sample.id, _attempts(reader, sample.id), product).value is not None
+
+
+def tests_left(reader: Reader, sample: str, product: Product) -> tuple[ProductTest, ...]:
+    """Return the tests of a product of which a sample has no reportable result yet."""
+    runs = _attempts(reader, sample)
+
+    def is_open(test: ProductTest) -> bool:
+        own = [(attempt, data) for attempt, data in runs if attempt.method == test.method]
+        return reportable(sample, own, product).value is None
+
+    return tuple(test for test in product.tests if is_open(test))
+
+
+def _attempts(reader: Reader, sample: str) -> list[AttemptWithData]:
+    return [attempt_of(reader, r) for r in runs_of_sample(reader, sample)]
 
 
 def note_done(store: Store, catalogue: Catalogue, run_id: str, utc_ns: int) -> bool:

@@ -11,6 +11,7 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, SampleState
 from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.methods.files.product import Product
 
 Known = Callable[[str], bool]
 """Returns whether there is a sample with an id."""
@@ -97,7 +98,9 @@ def checked(
     if known(order.id):
         errors.add("id", f"there is a sample {order.id!r} already; give this one another id")
     if order.product:
-        errors.of("product", lambda: catalogue.product(order.product))
+        product = errors.of("product", lambda: catalogue.product(order.product))
+        if product is not None and (wrong := wrong_id(product, order.id)):
+            errors.add("id", wrong)
     if order.bench:
         errors.of("bench", lambda: catalogue.instrument(order.bench))
     if order.rework is not None and not known(order.rework.of):
@@ -111,6 +114,17 @@ def checked(
     if errors.found:
         return None, errors.found
     return Sample.model_validate(order.model_dump(exclude=set(times)) | times), []
+
+
+def wrong_id(product: Product, ident: str) -> str:
+    """Return why an id cannot be that of a sample of a product; "" where it can."""
+    if product.admits(ident):
+        return ""
+    patterns = " or ".join(product.sample_ids)
+    return (
+        f"{ident!r} is no id of a sample of {product.id}: its ids are {patterns} (# is a digit, @ a letter); check the "
+        "id, or name another product"
+    )
 
 
 class _Errors:
@@ -177,7 +191,9 @@ def _check_product(errors: _Errors, laboratory: Laboratory, ident: str, product:
         )
         errors.add("product", reason)
     elif product:
-        errors.of("product", lambda: laboratory.catalogue.product(product))
+        found = errors.of("product", lambda: laboratory.catalogue.product(product))
+        if found is not None and (wrong := wrong_id(found, ident)):
+            errors.add("product", wrong)
 
 
 def _retained(errors: _Errors, before: Retained | None, order: ChangeSample) -> dict[str, Any] | None:

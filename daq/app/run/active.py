@@ -17,3 +17,5 @@ class Active:
     task: "asyncio.Task[RunOutcome]"
     maker: ResultMaker
     subscribers: set[asyncio.Event] = field(default_factory=set)
+    warnings: tuple[str, ...] = ()
+    """Lines for a person before anything moves."""
