@@ -6,7 +6,7 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import find
-from daq.app.laboratory.progress import tests_left
+from daq.app.laboratory.progress import open_tests
 from daq.app.laboratory.samples import wrong_id
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
@@ -76,6 +76,7 @@ def _of_sample(order: RunOrder, sample: Sample) -> RunOrder:
 def _with_method(order: RunOrder, catalogue: Catalogue, reader: Reader | None, product: Product | None) -> RunOrder:
     """Return an order with a method; without one, that of the product's test."""
     if order.method_id:
+        catalogue.method(order.method_id, order.method_version)  # refuses one that is not known
         return order
     if product is None:
         raise SettingError(
@@ -87,7 +88,7 @@ def _with_method(order: RunOrder, catalogue: Catalogue, reader: Reader | None, p
         raise SettingError(f"is missing: product {product.id} lists no tests; name a method", key="method")
     left = [t for t in product.tests if not order.instrument or _allows(t, order.instrument, catalogue)]
     if len(left) > 1 and reader is not None:
-        still = tests_left(reader, order.sample, product)
+        still = open_tests(reader, order.sample, product)
         left = [t for t in left if t in still] or left
     if len(left) != 1:
         names = ", ".join(
@@ -112,6 +113,7 @@ def _with_instrument(
 ) -> RunOrder:
     """Return an order with an instrument; without one, the only one that is allowed and can be used."""
     if order.instrument:
+        catalogue.instrument(order.instrument)  # refuses one that is not known
         if test is not None and not test.allows(order.instrument):
             raise SettingError(
                 f"product {order.product} allows {' or '.join(test.instruments)} for {test.method_id}, and not "

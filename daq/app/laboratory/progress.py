@@ -22,7 +22,7 @@ TRIES: Final = 5
 def is_measured(reader: Reader, sample: Sample, product: Product | None) -> bool:
     """Return whether a sample has a reportable result of every test of its product, by the rule for replicates."""
     return (
-        not tests_left(reader, sample.id, product)
+        not open_tests(reader, sample.id, product)
         if product and product.tests
         else _is_reported(reader, sample, product)
     )
@@ -32,7 +32,7 @@ def _is_reported(reader: Reader, sample: Sample, product: Product | None) -> boo
     return reportable(sample.id, _attempts(reader, sample.id), product).value is not None
 
 
-def tests_left(reader: Reader, sample: str, product: Product) -> tuple[ProductTest, ...]:
+def open_tests(reader: Reader, sample: str, product: Product) -> tuple[ProductTest, ...]:
     """Return the tests of a product of which a sample has no reportable result yet."""
     runs = _attempts(reader, sample)
 
