@@ -1,0 +1,79 @@
+"""The whole way of a sample: registered, refused where nothing can be compared, measured, done, shown by its name."""
+
+import json
+
+import pytest
+
+from tests.support.processes.laboratory import Daemon
+
+pytestmark = pytest.mark.slow
+
+TESTED = """
+id = "test-glaze"
+name = "Test glaze"
+unit = "mPa.s"
+sample_ids = ["T-###"]
+
+[[tests]]
+method = "short 1"
+
+[[limits]]
+low = 1
+high = 100000
+unit = "mPa.s"
+methods = ["short 1"]
+speed = 12
+"""
+
+
+@pytest.mark.parametrize("with_daemon", [True, False])
+def test_the_way_of_a_sample(lab, with_daemon):
+    (lab.config / "products" / "test-glaze.toml").write_text(TESTED)
+    daemon = Daemon(lab) if with_daemon else None
+    if daemon is not None:
+        daemon.ready()
+    try:
+        assert lab.daq("sample", "add", "T-001", "--product", "test-glaze", "--lot", "7").returncode == 0
+        refused = lab.daq(
+            "run", "find-speed", "--sample", "T-0011", "--product", "test-glaze", "--instrument", "bench-1"
+        )
+        assert (refused.returncode, "its ids are T-###" in refused.stderr) == (2, True)
+
+        refused = lab.daq("run", "medium", "--instrument", "bench-1", "--sample", "T-001", "--plain")
+        assert refused.returncode == 15, refused.stderr
+        assert (
+            "not comparable with the limits of test-glaze: the limit was set for the method short 1" in refused.stderr
+        )
+        assert json.loads(lab.daq("runs", "--json").stdout) == []
+        assert not lab.bench.turning
+
+        done = lab.daq("run", "T-001", "--instrument", "bench-1", "--plain", seconds=120)
+        assert done.returncode == 0, (done.stdout, done.stderr)
+        shown = json.loads(lab.daq("show", "T-001", "--json").stdout)
+        assert (shown["run"]["method_id"], shown["run"]["lot"]) == ("short", "7")
+        assert shown["result"]["verdict"]["verdict"] == "within"
+        assert json.loads(lab.daq("sample", "list", "--json").stdout) == []
+        assert json.loads(lab.daq("sample", "show", "T-001", "--json").stdout)["state"] == "done"
+
+        assert "daq sample again T-001" in lab.daq("run", "T-001", "--instrument", "bench-1").stderr
+        assert lab.daq("sample", "again", "T-001", "--because", "lid open").returncode == 0
+        assert "--fresh-fill" in lab.daq("run", "T-001", "--instrument", "bench-1").stderr
+        anyway = lab.daq(
+            "run",
+            "medium",
+            "--sample",
+            "T-001",
+            "--instrument",
+            "bench-1",
+            "--same-fill",
+            "--anyway",
+            "--plain",
+            seconds=120,
+        )
+        assert anyway.returncode == 10, (anyway.stdout, anyway.stderr)
+        assert "not comparable with the limits of test-glaze" in anyway.stderr
+        runs = json.loads(lab.daq("show", "T-001", "--json").stdout)
+        assert [r["verdict"] for r in runs] == ["not_comparable", "within"]
+    finally:
+        if daemon is not None:
+            daemon.stop()
