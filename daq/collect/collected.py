@@ -1,7 +1,8 @@
 """Announcement of the highest stored result of each stream, under the prefix of its daemon.
 
 A daemon whose database was put back from an older copy lacks results that are stored here.  It compares its database
-with these retained messages before it publishes anything (`daq.adapters.outbox.put_back`), and starts a new epoch.
+with these retained messages before it publishes anything, and with each that arrives later
+(`daq.adapters.outbox.put_back`), and starts a new epoch.
 """
 
 from collections.abc import Callable, Mapping

@@ -1,11 +1,12 @@
 """Effects of the pipeline: bytes to send and facts to record.  Live they are carried out; on replay, compared."""
 
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any, Final
 
 from daq.core.clocks import ClockFacts
 from daq.core.linkstates import IdentityCheck, Motor
-from daq.core.remarks import Remark
+from daq.core.remarks import Parameter, Remark
 from daq.core.statistics import Summary
 
 
@@ -58,11 +59,11 @@ class Kept:
 
 @dataclass(slots=True)
 class Noted:
-    """A remark for a person; `code` is stable, `text` is for reading."""
+    """A remark about the run for a person: a code and the parameters of its sentence."""
 
     t: int
     code: str
-    text: str
+    parameters: dict[str, Parameter] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -160,3 +161,16 @@ class Ended:
 
 
 Effect = Send | Moved | Kept | Noted | StepEnded | Concluded | Ended
+
+COMPUTED_AGAIN: Final = frozenset({"batches", "line_batches"})
+"""Fields of a summary that no journal, table or export holds.  Replay computes them from the readings, so that the
+text of a kept value, and with it the digest of every older journal, stays as it is."""
+
+
+def recorded(effect: Effect) -> dict[str, Any]:
+    """Return the fields of an effect as they are recorded, with the names of the fields as keys."""
+    return asdict(effect, dict_factory=_recorded_fields)
+
+
+def _recorded_fields(fields: Sequence[tuple[str, Any]]) -> dict[str, Any]:
+    return {name: value for name, value in fields if name not in COMPUTED_AGAIN}

@@ -14,14 +14,10 @@ from daq.core.echo import Echo
 from daq.core.exchangecounters import ExchangeCounters
 from daq.core.frames import make_framer
 from daq.core.framing import NEVER
-from daq.core.readingparts import ReadingParts
+from daq.core.polledreadings import PolledReadings
 
 Item = tuple[float, ...] | Values | Reply
 ALL_TUPLES = frozenset({tuple})
-LATE_TIMEOUTS: Final = 4
-"""After a poll without answer, an unrequested reading may be its late answer for this number of time-outs."""
-IN_FLIGHT_NS: Final = 2_000_000_000
-"""After a line is opened or returned, earlier requests may still be answered for this time."""
 SHARED_LINE_WAIT_NS: Final = 30_000_000_000
 """Longest time that a request waits for a line that several instruments share."""
 
@@ -37,15 +33,12 @@ class Exchange:
         "_deadline",
         "_echo",
         "_last_sent",
-        "_late_until",
         "_line_wait_ns",
         "_outstanding",
-        "_parts",
         "_pause_until",
         "_queue",
         "_quiet_until",
-        "_round",
-        "_unasked",
+        "_readings",
         "_wake_sent",
         "counters",
         "driver",
@@ -93,15 +86,9 @@ class Exchange:
         """Nothing is sent before this time: the instrument needs a pause."""
         self._quiet_until = 0
         """Only a stop is sent before this time, because late answers may arrive.  Never before `_pause_until`."""
-        self._late_until = 0
-        """An unrequested reading before this time may be the late answer to a poll that timed out."""
-        self._unasked = 0
-        """Unrequested readings since the last requested one."""
         self.next_poll = NEVER
         """Time (ns) of the next poll, as far as it is known; `NEVER` where there is none."""
-        #: Requests of the present round of polling that are not yet sent.
-        self._round: deque[Request] = deque()
-        self._parts = ReadingParts(driver.channels)
+        self._readings = PolledReadings(driver.channels)
         self._echo = Echo(speaks_unasked=driver.streams) if driver.echoes else None
         self._line_wait_ns = SHARED_LINE_WAIT_NS if driver.shares_line else 0
         self._wake_sent = False
@@ -128,7 +115,7 @@ class Exchange:
     def drop_queue(self) -> None:
         """Discard the requests that are not sent yet; the outstanding request is not repeated."""
         self._queue.clear()
-        self._abandon_round()
+        self._readings.abandon()
         if self._outstanding is not None:
             self._outstanding = replace(self._outstanding, tries=1)
 
@@ -171,7 +158,7 @@ class Exchange:
         """Stop polling; the answer to a request that was sent is still awaited."""
         self.polling = False
         self.next_poll = NEVER
-        self._abandon_round()
+        self._readings.abandon()
 
     # ---- the link
 
@@ -180,7 +167,7 @@ class Exchange:
         self.up = True
         self._clear_line()
         self._quiet_until = self._pause_until = 0
-        self._late_until = t + IN_FLIGHT_NS
+        self._readings.line_opened(t)
         self.last_reading_t = t
         self._send_next(t)
 
@@ -193,15 +180,10 @@ class Exchange:
     def _clear_line(self) -> None:
         self.framer.reset()
         self._outstanding, self._deadline = None, NEVER
-        self._unasked = self._late_until = 0
-        self._abandon_round()
+        self._readings.line_cleared()
         self._wake_sent, self._last_sent = False, -NEVER
         if self._echo is not None:
             self._echo.forget()
-
-    def _abandon_round(self) -> None:
-        self._round.clear()
-        self._parts.clear()
 
     # ---- time
 
@@ -212,7 +194,7 @@ class Exchange:
         if self.up:
             if self._outstanding is not None:
                 due = self._deadline
-            elif self._queue or self._round:
+            elif self._queue or self._readings.waiting:
                 due = self._quiet_until
             elif self.polling:
                 due = max(self.next_poll, self._quiet_until)
@@ -263,13 +245,11 @@ class Exchange:
         self._settled(t)
         if not self._stop_waits:
             self._quiet_until = max(self._quiet_until, t + request.timeout_ns // 2)
-        if request.expects == "reading":
-            self._late_until = t + LATE_TIMEOUTS * request.timeout_ns
         if self._echo is not None and self._echo.missing:
             self.counters.wrong_echo += self._echo.received_any
             self._echo.forget()
         if request.expects == "reading":
-            self._abandon_round()  # a poll is not repeated: the next poll replaces it
+            self._readings.timed_out(t, request)  # a poll is not repeated: the next poll replaces it
             return
         if self._attempt < request.tries:
             self._queue.appendleft((request, self._attempt))
@@ -285,9 +265,9 @@ class Exchange:
         """Send the next request at `t` (ns), if there is one and it may be sent."""
         if not self.up or self._outstanding is not None or t < self._quiet_until:
             return
-        if self.polling and t >= self.next_poll and not self._queue and not self._round:
+        if self.polling and t >= self.next_poll and not self._queue and not self._readings.waiting:
             self._begin_round(t)
-        if not self._queue and not self._round:
+        if not self._queue and not self._readings.waiting:
             return
         driver = self.driver
         if driver.wake and not self._wake_sent and t - self._last_sent >= driver.wake_after_ns:
@@ -299,7 +279,7 @@ class Exchange:
             request, sent = self._queue.popleft()
             self._attempt = sent + 1
         else:
-            request, self._attempt = self._round.popleft(), 1
+            request, self._attempt = self._readings.waiting.popleft(), 1
         if not driver.streams and (self._wake_sent or not self.framer.resynchronises):
             self.framer.forget()  # an incomplete frame is older than the request and would hide the start of the answer
         self._wake_sent, self._last_sent = False, t
@@ -314,8 +294,7 @@ class Exchange:
         if poll is None:
             self.next_poll = NEVER
             return
-        self._abandon_round()
-        self._round.extend((poll,) if isinstance(poll, Request) else poll)
+        self._readings.begin((poll,) if isinstance(poll, Request) else poll)
         interval = self.interval_ns
         # Polls stay on the grid of the interval, so that a late poll does not delay the following ones.
         self.next_poll += interval * max(1, (t - self.next_poll) // interval + 1)
@@ -354,18 +333,12 @@ class Exchange:
                 if self._settle_reply(t, item):
                     yield item
             else:
-                reading = self._joined(t, item) if driver.streams else self._settle_poll(t, item)
+                reading = (
+                    self._readings.join(t, item, driver.interval_ns) if driver.streams else self._settle_poll(t, item)
+                )
                 if reading is not None:
                     self._count_readings(t, 1)
                     yield reading
-
-    def _joined(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
-        """Return a reading of a stream; None for a part as long as other parts are missing."""
-        if not isinstance(item, Part):
-            return item
-        self._parts.add(t, item)
-        # Older parts are dropped: a lost line delays a reading, and parts of different intervals are never joined.
-        return self._parts.take_if_whole(t - self.driver.interval_ns)
 
     def _count_readings(self, t: int, readings: int) -> None:
         self.counters.readings += readings
@@ -376,21 +349,10 @@ class Exchange:
         """Return the reading that `item` is or completes; None where parts are missing or no poll is outstanding."""
         if self._outstanding is None or self._outstanding.expects != "reading":
             self.counters.late += 1
-            if t >= self._late_until:
-                self._unasked += 1
+            self._readings.unrequested(t)
             return None
         self._settled(t)
-        reading: tuple[float, ...] | Values | None
-        if self._round or self._parts or isinstance(item, Part):
-            self._parts.add(t, item)
-            reading = None if self._round else self._parts.take()
-        else:
-            reading = item
-        if self._unasked and reading is not None:
-            # The instrument sends unrequested readings, so this one may be older than its request.
-            self._unasked = 0
-            values, faults = (reading.values, reading.faults) if isinstance(reading, Values) else (reading, ())
-            reading = Values(values, (*faults, ("", "unasked")))
+        reading = self._readings.take(t, item)
         self._send_next(t)
         return reading
 
@@ -404,7 +366,7 @@ class Exchange:
             # Without a pause a refused request would be repeated as fast as the line allows.
             self._pause(t + request.timeout_ns // 2)
             if request.expects == "reading":
-                self._abandon_round()
+                self._readings.abandon()
             self.failed(self.name, request, reply.refusal)
             return False
         self._send_next(t)

@@ -12,8 +12,12 @@ from daq.core.encoding import decode, encode
 from daq.core.errors import FormatError, SettingError
 from daq.core.plan import Plan
 
-FORMAT: Final = 1
+FORMAT: Final = 2
 """Number of the journal's format: header, kinds of records and their payloads."""
+OLDEST: Final = 1
+"""Oldest format that is read.  In format 1 a note has an English text in place of parameters."""
+READ: Final = f"{OLDEST} to {FORMAT}"
+"""The formats that are read, in words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,10 +60,10 @@ def read_header(text: str | bytes) -> Header:
     data = json.loads(text)
     found = data.get("format") if isinstance(data, dict) else None
     if type(found) is not int:
-        raise FormatError(f"the journal has no format number; this daq reads journal format {FORMAT}")
-    if found != FORMAT:
+        raise FormatError(f"the journal has no format number; this daq reads journal formats {READ}")
+    if not OLDEST <= found <= FORMAT:
         age, todo = ("newer", "use a newer daq") if found > FORMAT else ("older", "use the daq that wrote it")
-        raise FormatError(f"journal format {found} is {age} than this daq, which reads {FORMAT}; {todo}")
+        raise FormatError(f"journal format {found} is {age} than this daq, which reads {READ}; {todo}")
     try:
         return decode(Header, data, exact=True)
     except SettingError as error:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from daq.core.encoding import fields, options
-from daq.core.header import FORMAT, Header
+from daq.core.header import FORMAT, OLDEST, Header
 
 SCHEMA_FILE: Final = Path(__file__).with_name("header.schema.json")
 PLAIN: Final[Mapping[Any, dict[str, Any]]] = {
@@ -35,11 +35,11 @@ def header_schema() -> dict[str, Any]:
     parts: dict[str, Any] = {"number": EXACT}
     _described(Header, parts, exact=True)
     whole = parts.pop("Header")
-    whole["properties"]["format"] = {"const": FORMAT}
+    whole["properties"]["format"] = {"enum": list(range(OLDEST, FORMAT + 1))}
     whole["required"].insert(0, "format")
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": f"Header of a journal of format {FORMAT}",
+        "title": f"Header of a journal of format {FORMAT}; older ones from {OLDEST} on have it too",
         **whole,
         "$defs": dict(sorted(parts.items())),
     }

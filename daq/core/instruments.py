@@ -28,7 +28,7 @@ class Instruments:
     def connected_and_asked(self) -> list[Link] | None:
         """Connected instruments, once each has answered the identity request or its time is over; None before."""
         up = [link for link in self._links if link.up]
-        return None if any(link.identity_check is IdentityCheck.PENDING for link in up) else up
+        return None if any(link.identification.check is IdentityCheck.PENDING for link in up) else up
 
     def stop(self, t: int) -> None:
         """Stop the motor at `t` (ns), before any other request, and ask every instrument for its identity."""
@@ -42,7 +42,7 @@ class Instruments:
     @property
     def all_have_answered(self) -> bool:
         """True if every instrument has answered the identity request, or its time is over."""
-        return all(link.identity_check is not IdentityCheck.PENDING for link in self._parts)
+        return all(link.identification.check is not IdentityCheck.PENDING for link in self._parts)
 
     @property
     def _parts(self) -> list[Link]:
@@ -56,10 +56,10 @@ class Instruments:
         """
         found = []
         for link in self._parts:
-            if link.identity_check is IdentityCheck.PENDING:
+            if link.identification.check is IdentityCheck.PENDING:
                 found.append(Identified(link.name, IdentityCheck.NO_ANSWER, "the run ended before it answered"))
             else:
-                found.append(Identified(link.name, link.identity_check, link.identity_detail))
+                found.append(Identified(link.name, link.identification.check, link.identification.detail))
         return found
 
     def motor_at_end(self) -> Motor:

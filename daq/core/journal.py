@@ -9,10 +9,10 @@ import json
 import struct
 import zlib
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Final
 
-from daq.core.effects import Effect, Send
+from daq.core.effects import Effect, Send, recorded
 from daq.core.errors import FormatError, JournalError, SettingError
 from daq.core.events import (
     ClockAnchor,
@@ -48,7 +48,7 @@ class Record:
 
 def canonical(effect: Effect) -> str:
     """Return the text by which an effect is compared: its kind and its values, floats in full precision."""
-    return type(effect).__name__ + " " + json.dumps(asdict(effect), sort_keys=True, separators=(",", ":"))
+    return type(effect).__name__ + " " + json.dumps(recorded(effect), sort_keys=True, separators=(",", ":"))
 
 
 class JournalWriter:

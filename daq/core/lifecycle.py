@@ -4,29 +4,25 @@ This module handles no bytes.  `daq.core.pipeline` gives it readings and the tim
 """
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
-from typing import Final
 
 from daq.core.derive import Getter
-from daq.core.driver import Action, Driver, Values
-from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted
+from daq.core.driver import Driver, Values
+from daq.core.effects import Concluded, Effect, Ended, Facts, Moved
 from daq.core.errors import DriverError
 from daq.core.events import ClockAnchor
 from daq.core.instruments import Instruments
+from daq.core.leadmotor import LeadMotor
 from daq.core.link import Checked, Link
 from daq.core.linkeffects import RequestFailed
 from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
-from daq.core.remarks import Remark, remark
-from daq.core.resting import STILL, RestTorqueReadings, TorqueAtRest
+from daq.core.remarks import Parameter, Remark, remark
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State
+from daq.core.runfacts import RunFacts
 from daq.core.seeking import Seeker
 from daq.core.stages import TIMED_TRIGGERS, limit_reached, stage_end, too_late
 from daq.core.stop import StepClock, StopRule
-
-REST_SHARE: Final = 0.2
-"""Tolerance of the torque at rest, as a share of the lowest usable torque; beyond it a warning is given."""
 
 
 class LifeCycle:
@@ -37,8 +33,7 @@ class LifeCycle:
         stage_start: time (ns) at which the state was entered.
         step_number: index of the step in the plan.
         meter: measurement of the present step; None while no step is measured.
-        turning: whether the last set-point requested was not standstill.
-        set_speed: last speed requested (/min); None before the first.
+        lead_motor: motion of the lead instrument.
         now: present time (ns); the owner sets it before each call.
     """
 
@@ -62,25 +57,16 @@ class LifeCycle:
         self.stage_start = 0
         self.step_number = 0
         self.meter: Meter | None = None
-        self.turning = False
-        self.set_speed: float | None = None
         self.equilibrating = StopRule(Rule("any", "no temperature asked for"))
         self._links = links
         self._instruments = Instruments(links, plan.lead.name)
+        self.lead_motor = LeadMotor(plan, self._instruments)
         self._lead = links[plan.lead.name]
         self._drivers: dict[str, Driver] = {name: link.driver for name, link in links.items()}
         self._signals = signals
         self._emit = emit
-        self._speed_at = plan.lead.channels.index(plan.speed_signal) if plan.speed_signal else -1
-        # The torque at rest is of use only where a motor may turn later.
-        watched = plan.band is not None and self._speed_at >= 0
-        self._torque_at = plan.lead.channels.index(plan.band.signal) if plan.band is not None and watched else -1
-        self._resting = RestTorqueReadings()
         self._seeker: Seeker | None = None
-        self._facts = Facts(0, 0, "", None)
-        self._frozen: Facts | None = None
-        self._motor_concluded: Motor | None = None
-        """State of the motor in the facts of the result; None before the result."""
+        self._facts = RunFacts(self._instruments, self.lead_motor, emit)
         self.now = 0
         self._entering: dict[State, Callable[[], None]] = {
             State.EQUILIBRATING: self._enter_equilibrating,
@@ -119,7 +105,7 @@ class LifeCycle:
             self._turn(self.plan.conditioning.preshear_speed)
 
     def _enter_ending_preshear(self) -> None:
-        self.turning = False
+        self.lead_motor.turning = False
         self._halt()
 
     def _enter_resting(self) -> None:
@@ -131,7 +117,7 @@ class LifeCycle:
             self._measure(self._seeker.plan_of_try(self.now))
 
     def _measure(self, plan: Plan) -> None:
-        self.meter = Meter(plan, self.step_number, self.now, self._drivers, self._signals, self._kept)
+        self.meter = Meter(plan, self.step_number, self.now, self._drivers, self._signals, self._facts.keep)
 
     def _enter_starting(self) -> None:
         step = self.plan.steps[self.step_number]
@@ -140,7 +126,7 @@ class LifeCycle:
         speed = step.speed if self._seeker is None else self._seeker.speed
         if speed is not None:
             self._turn(speed)
-        elif self.turning:
+        elif self.lead_motor.turning:
             self._halt()
         else:
             self._go("at speed")
@@ -152,19 +138,20 @@ class LifeCycle:
         """
         if self.state is not State.READY:
             return
-        self._facts.began = self.now
+        self._facts.so_far.began = self.now
         if self._lead.name not in ports:
             self.give_up("link lost", remark("instrument_not_connected", instrument=self._lead.name))
             return
         for name in self._links:
             if name not in ports:
-                self.note("link_down", f"{name}: is not connected")
+                self.note("link_down", instrument=name)
         self._go("begin", who)
 
     def _enter_equilibrating(self) -> None:
         c = self.plan.conditioning
         if c.bath is not None:
-            self._ask("bath", c.bath)
+            bath = c.bath
+            self._request(lambda: self._lead.exchange.ask(self.now, self._lead.driver.action("bath", bath)))
         if c.signal and self.state is State.EQUILIBRATING:
             rule = Rule("between", f"{c.signal} in band", c.signal, c.low, c.high, hold=Extent(c.hold_ns))
             self.equilibrating = StopRule(rule)
@@ -185,11 +172,8 @@ class LifeCycle:
     # ---- the end
 
     def _enter_stopping(self, trigger: str, reason: Remark | None) -> None:
-        facts = self._facts
-        facts.outcome, facts.reason = OUTCOMES[trigger], reason
-        facts.began = facts.began or self.now
         # The facts are frozen here, so that the result waits for no motor.  The stop is the first request sent.
-        self._frozen = self.facts()
+        self._facts.freeze(self.now, self.motor, OUTCOMES[trigger], reason)
         self._instruments.stop(self.now)
         self.settle()
 
@@ -197,16 +181,12 @@ class LifeCycle:
         """Make the transitions that wait for the identities of the instruments or for the state of the motor."""
         if self.state is State.IDENTIFYING:
             self._begin_if_identified()
-        elif self.state is State.STOPPING and self._frozen is not None:
+        elif self.state is State.STOPPING and self._facts.frozen:
             if self._instruments.all_have_answered:
-                self._facts.identities = self._instruments.identities()
-                # The frozen facts are used, because counters may include lines after the reading that ended the run.
-                self._motor_concluded = self.motor
-                ended = replace(self._frozen, identities=self._facts.identities, motor=self._motor_concluded)
-                self._emit(Concluded(self.now, ended))
+                self._emit(Concluded(self.now, self._facts.conclude(self.motor)))
                 self._go("identity known")
         elif self.state is State.CONCLUDED and (motor := self.motor) is not Motor.TURNING:
-            self.turning = False
+            self.lead_motor.turning = False
             self._go("motor known", motor)
             self._instruments.stop_polling()
             self._emit(Ended(self.now, motor))
@@ -219,29 +199,21 @@ class LifeCycle:
     @property
     def motor(self) -> Motor:
         """State of the motor; `TURNING` also as long as its stop is not confirmed."""
-        if not self.moved or self.state in (State.STOPPING, State.CONCLUDED, State.ENDED):
+        if self.state in (State.STOPPING, State.CONCLUDED, State.ENDED):
             return self._instruments.motor_at_end()
-        return Motor.TURNING if self.turning else Motor.STILL
-
-    @property
-    def torque_at_rest(self) -> TorqueAtRest | None:
-        """Torque expected once the motor is at rest; None where the run did not turn the motor."""
-        if not self.moved or self._torque_at < 0 or self.plan.band is None:
-            return None
-        zero = 0.0 if self._facts.at_rest is None else self._facts.at_rest.mean
-        return TorqueAtRest(self._torque_at, zero, REST_SHARE * self.plan.band.low)
+        return self.lead_motor.before_stop
 
     def _begin_if_identified(self) -> None:
         asked = self._instruments.connected_and_asked
         if asked is None:
             return
         for link in asked:
-            if link.identity_check is IdentityCheck.NO_ANSWER:
+            if link.identification.check is IdentityCheck.NO_ANSWER:
                 if link is self._lead:
-                    reason = remark("identity_not_given", instrument=link.name, detail=link.identity_detail)
+                    reason = remark("identity_not_given", instrument=link.name, detail=link.identification.detail)
                     self.give_up("fault", reason)
                     return
-                self.note("no_identity", f"{link.name} does not say who it is: {link.identity_detail}")
+                self.note("no_identity", instrument=link.name, detail=link.identification.detail)
         self._go("identified")
 
     def give_up(self, trigger: str, reason: Remark) -> None:
@@ -266,7 +238,7 @@ class LifeCycle:
         elif self.state in TIMED_TRIGGERS:
             if self.state is State.PRESHEARING:
                 c = self.plan.conditioning
-                self.note("sheared", f"pre-sheared for {c.preshear_ns / 1e9:g} s at {c.preshear_speed:g} /min")
+                self.note("sheared", seconds=c.preshear_ns / 1e9, speed=c.preshear_speed)
             self._go(TIMED_TRIGGERS[self.state])
         else:
             self.give_up("fault", too_late(self.plan, self.state))
@@ -275,14 +247,14 @@ class LifeCycle:
 
     def reading(self, checked: Checked, turned: float) -> None:
         """Take a checked reading of the lead instrument; `turned` is the number of revolutions since the last one."""
-        if self.turning and isinstance(checked, Values) and self.state in ACTIVE:
+        if self.lead_motor.turning and isinstance(checked, Values) and self.state in ACTIVE:
             # At the torque limit the motor is stopped at once, to protect the sensor, and the run ends.
             raw = self._lead.intake.raw
             found = limit_reached(
-                self.plan, self.now, self.state, self.step_number, self.set_speed or 0.0, raw, checked
+                self.plan, self.now, self.state, self.step_number, self.lead_motor.set_speed or 0.0, raw, checked
             )
             if found is not None:
-                self._facts.limit, reason = found
+                self._facts.so_far.limit, reason = found
                 self.give_up("torque limit", reason)
         if self.meter is not None:
             self.meter.reading(self.now, checked, turned)
@@ -314,10 +286,9 @@ class LifeCycle:
             return
         if meter.met is not None:
             ended = meter.finish(t, meter.met)
-            self._facts.steps.append(ended)
-            self._emit(ended)
+            self._facts.end_step(ended)
             for name in meter.waiting:
-                self.note("threshold_not_met", f"step {meter.step.name}: {name} did not happen; no value was taken")
+                self.note("threshold_not_met", step=meter.step.name, rule=name)
             if self._seeker is not None:
                 self._after_try(self._seeker)
             elif self.step_number + 1 < len(self.plan.steps):
@@ -331,7 +302,7 @@ class LifeCycle:
 
     def _after_try(self, seeker: Seeker) -> None:
         """Try the next speed, or end the run: the torque is on target, or no speed is left to try."""
-        seeker.take(self._facts.kept[-1])
+        seeker.take(self._facts.so_far.kept[-1])
         if seeker.on_target:
             self._go("torque on target", reason=seeker.remark)
         elif seeker.speed is not None:
@@ -341,64 +312,48 @@ class LifeCycle:
 
     def _between_steps(self, values: Sequence[float | None]) -> None:
         """Use a reading of the lead instrument outside a step: temperature, confirmed speed, torque at rest."""
-        if self._torque_at >= 0 and not self.moved:
-            turned = values[self._speed_at]
-            if turned is not None and abs(turned) < STILL:
-                self._resting.see(self.now, values[self._torque_at])
+        self.lead_motor.see_before_motion(self.now, values)
         if self.state is State.EQUILIBRATING:
             self.check_temperature({name: get(values) for name, get in self._signals.items()})
             return
-        speed = values[self._speed_at] if self._speed_at >= 0 else None
+        speed = self.lead_motor.speed(values)
         if speed is None:
             return
         if self.state is State.STARTING:
             target = self.plan.steps[self.step_number].speed if self._seeker is None else self._seeker.speed
             if target is not None:
-                if self._reached(speed, target):
+                if self.lead_motor.reached(speed, target):
                     self._go("at speed" if self._seeker is None else "at speed to try")
             elif self._lead.stands_still(values):
-                self.turning = False
+                self.lead_motor.turning = False
                 self._go("at speed")
         elif self.state is State.STARTING_PRESHEAR:
-            if self._reached(speed, self.plan.conditioning.preshear_speed or 0.0):
+            if self.lead_motor.reached(speed, self.plan.conditioning.preshear_speed or 0.0):
                 self._go("at speed")
         elif self.state is State.ENDING_PRESHEAR and self._lead.stands_still(values):
             self._go("motor still")
 
-    def _reached(self, speed: float, target: float) -> bool:
-        off = max(self.plan.speed_tolerance * abs(target), STILL)
-        return "speed" in self._lead.acked and abs(speed - target) <= off
-
     # ---- requests
 
-    def _ask(self, action: Action, value: float | None = None, *, first: bool = False) -> None:
+    def _request(self, request: Callable[[], None]) -> None:
+        """Send a request to the lead instrument; end the run as failed if the instrument cannot do it."""
         try:
-            request = self._lead.driver.action(action, value)
+            request()
         except DriverError as error:
             self.give_up("fault", remark("action_not_possible", instrument=self._lead.name, detail=str(error)))
-            return
-        self._lead.exchange.ask(self.now, request, first=first)
 
     def _turn(self, speed: float) -> None:
-        self._lead.acked.clear()
-        self.set_speed = speed
-        self._ask("speed", speed)
-        if not self.turning and self.state in ACTIVE:
-            if not self.moved:
-                self._facts.at_rest = self._resting.summary(self.now)
-            self._instruments.moved = self.turning = True
-            self._ask("turn")
+        self._request(lambda: self.lead_motor.turn(self.now, speed))
 
     def _halt(self) -> None:
-        self._lead.acked.discard("halt")
-        self._ask("halt", first=True)
+        self._request(lambda: self.lead_motor.halt(self.now))
 
     def request_failed(self, failed: RequestFailed) -> None:
         """Note a request that was given up or refused; if it was an action of the lead, end the run as failed."""
         wanted = failed.request.expects
         if wanted in ("reading", "identity"):
             return
-        self.note("refused", f"{failed.link}: '{wanted}': {failed.reason}")
+        self.note("refused", instrument=failed.link, action=wanted, detail=failed.reason)
         if failed.link == self._lead.name:
             self.give_up("fault", remark("action_failed", instrument=failed.link, action=wanted, detail=failed.reason))
 
@@ -406,30 +361,12 @@ class LifeCycle:
 
     def facts(self) -> Facts:
         """Return the facts of the run so far, without counters."""
-        facts = self._facts
-        cut_off = self.state is State.STOPPING and self._frozen is not None
-        return replace(
-            facts,
-            now=self.now,
-            identities=self._instruments.identities() if cut_off else list(facts.identities),
-            steps=list(facts.steps),
-            kept=list(facts.kept),
-            notes=list(facts.notes),
-            moved=self.moved,
-            motor=self._motor_concluded or self.motor,
-        )
+        return self._facts.at(self.now, self.motor, stopping=self.state is State.STOPPING)
 
     def anchored(self, anchor: ClockAnchor) -> None:
-        """Take the UTC of a monotonic time.  No rule uses it; the result names steps of the clock until its end."""
-        if self._frozen is None:
-            self._facts.clock = self._facts.clock.after(anchor)
+        """Take the UTC of a monotonic time."""
+        self._facts.anchored(anchor)
 
-    def _kept(self, kept: Kept) -> None:
-        self._facts.kept.append(kept)
-        self._emit(kept)
-
-    def note(self, code: str, text: str) -> None:
-        """Record a remark for a person: `code` is stable, `text` is for reading."""
-        noted = Noted(self.now, code, text)
-        self._facts.notes.append(noted)
-        self._emit(noted)
+    def note(self, code: str, **parameters: Parameter) -> None:
+        """Record a remark for a person: its code and the parameters of its sentence."""
+        self._facts.note(self.now, code, parameters)

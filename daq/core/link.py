@@ -11,6 +11,7 @@ from daq.core.driver import Driver, Identity, Reply, Request, Values
 from daq.core.effects import Send
 from daq.core.errors import DriverError
 from daq.core.exchange import NEVER, Exchange, Item
+from daq.core.identification import Identification
 from daq.core.intake import Intake
 from daq.core.linkeffects import (
     ANY_INSTRUMENT,
@@ -51,9 +52,7 @@ class Link:
     Attributes:
         state: one of `LinkState`.
         since: monotonic time (ns) at which the state was entered.
-        identity: identity that was received last; None before the first.
-        identity_check: result of the latest identity check.
-        identity_detail: the difference, or the reason why there is no answer.
+        identification: its identity, and the check of it.
         motor: state of the motor, as far as it is known.
         acked: actions that the instrument has acknowledged since the last set-point.
         turned: revolutions between the latest reading and the one before.
@@ -82,14 +81,12 @@ class Link:
             intake: check of the readings; None checks all channels in the same way.
             interval_ns: time between polls; 0 for the interval of the driver.
         """
-        self.name, self.driver, self.purpose, self.expected = name, driver, purpose, expected
+        self.name, self.driver, self.purpose = name, driver, purpose
         self.exchange = Exchange(name, driver, self._send, self._failed, interval_ns)
+        self.identification = Identification(driver, self.exchange, expected)
         self.intake = intake or Intake(driver)
         self.state = LinkState.CLOSED
         self.since = 0
-        self.identity: Identity | None = None
-        self.identity_check = IdentityCheck.PENDING
-        self.identity_detail = ""
         self.motor = Motor.NOT_MOVED
         self.acked: set[str] = set()
         self.turned = 0.0
@@ -100,7 +97,7 @@ class Link:
         self._speed_at = names.index("speed") if "speed" in names else -1
         self._t = 0
         self._last_item_t = 0
-        self._identify_by = self._due = self.timer_due = NEVER
+        self._due = self.timer_due = NEVER
         shortest = SHORTEST_PAUSE_NS if driver.streams else SHORTEST_SILENCE_NS
         silence = max(SILENT_POLLS * self.exchange.interval_ns, shortest)
         self._silence_ns = silence if driver.identify() is not None else NEVER
@@ -159,7 +156,7 @@ class Link:
         self.intake.clear()
         if self.state is LinkState.HALTING:
             self.motor = Motor.IN_DOUBT
-        if self.identity_check in (IdentityCheck.PENDING, IdentityCheck.SAME):
+        if self.identification.check in (IdentityCheck.PENDING, IdentityCheck.SAME):
             # The instrument may be exchanged while the port is closed, so the earlier answer is void.
             self._identity_missing("the connection was lost")
         if self.state not in (LinkState.CLOSED, LinkState.OPENING):
@@ -217,7 +214,7 @@ class Link:
         items = self.exchange.tick(t)
         if self.state is LinkState.READY and self._requires_identity and self.exchange.silent:
             self._go("silent, open again", f"no answer for {self.exchange.stale_after_ns / 1e9:g} s")
-        if t >= self._identify_by:
+        if t >= self.identification.due:
             self.exchange.drop("identity")
             self._identity_missing("no answer in time")
             self._continue_unidentified()
@@ -236,7 +233,7 @@ class Link:
     def _set_timer(self) -> None:
         due = LONGEST_IN_STATE_NS.get(self.state)
         self._due = NEVER if due is None else self.since + due
-        self.timer_due = min(self._identify_by, self._due)
+        self.timer_due = min(self.identification.due, self._due)
 
     @property
     def trusted(self) -> bool:
@@ -254,40 +251,26 @@ class Link:
         if self.state is LinkState.READY:
             self._go("ask again")
         elif self.state is LinkState.HALTING:
-            self._ask_identity()
-        if within_ns and self.identity_check is IdentityCheck.PENDING:
-            self._identify_by = t + within_ns
+            self.identification.ask(self._t)
+        if within_ns and self.identification.check is IdentityCheck.PENDING:
+            self.identification.due = t + within_ns
             self._set_timer()
 
     def _enter_identifying(self, source: LinkState) -> None:
         if source is not LinkState.HALTING or self.purpose is not Purpose.RUN:
-            self._ask_identity()
+            self.identification.ask(self._t)
         # In a run the identity request follows the stop at once, so it may already be answered.
-        if self.identity_check is IdentityCheck.NOT_ASKED:
+        if self.identification.check is IdentityCheck.NOT_ASKED:
             self._go_identified("cannot be asked")
-        elif self.identity_check is IdentityCheck.SAME:
+        elif self.identification.check is IdentityCheck.SAME:
             self._go_identified("identified")
-        elif self.identity_check is IdentityCheck.NO_ANSWER:
+        elif self.identification.check is IdentityCheck.NO_ANSWER:
             self._continue_unidentified()
 
-    def _ask_identity(self) -> None:
-        request = self.driver.identify()
-        self.identity_detail = ""
-        if request is None:
-            self.identity_check = IdentityCheck.NOT_ASKED
-            return
-        self.identity_check = IdentityCheck.PENDING
-        self.exchange.drop("identity")
-        self.exchange.ask(self._t, request)
-
     def _identity_received(self, identity: Identity) -> None:
-        self._identify_by = NEVER
+        difference = self.identification.received(identity)
         self._set_timer()
-        self.identity = identity
-        difference = self.expected.difference(identity)
-        self.identity_check = IdentityCheck.CHANGED if difference else IdentityCheck.SAME
-        self.identity_detail = difference
-        self._emit(IdentityChecked(self.name, self.identity_check))
+        self._emit(IdentityChecked(self.name, self.identification.check))
         if difference and self.state in (LinkState.IDENTIFYING, LinkState.HALTING):
             # The motor that was to be stopped stays in doubt: it belongs to the former instrument.
             self._go("another instrument", difference)
@@ -298,14 +281,13 @@ class Link:
         self._go(f"{trigger}, motor in doubt" if self._requires_identity and self._must_halt else trigger)
 
     def _identity_missing(self, reason: str) -> None:
-        self._identify_by = NEVER
+        self.identification.missing(reason)
         self._set_timer()
-        self.identity_check, self.identity_detail = IdentityCheck.NO_ANSWER, reason
-        self._emit(IdentityChecked(self.name, self.identity_check))
+        self._emit(IdentityChecked(self.name, self.identification.check))
 
     def _continue_unidentified(self) -> None:
         if self.state is LinkState.IDENTIFYING:
-            detail = f"the instrument does not say who it is ({self.identity_detail}); check cable, port and baud"
+            detail = f"the instrument does not say who it is ({self.identification.detail}); check cable, port and baud"
             self._go("no answer, open again" if self._requires_identity else "no answer", detail)
 
     # ---- the motor

@@ -128,7 +128,7 @@ class Pipeline:
         elif isinstance(event, ClockAnchor):
             self.life.anchored(event)
         elif isinstance(event, StoreFault):
-            self.life.note("store_fault", event.reason)
+            self.life.note("store_fault", detail=event.reason)
             self.life.give_up("fault", remark("store_failed", detail=event.reason))
 
     def _begin(self, who: str) -> None:
@@ -155,7 +155,7 @@ class Pipeline:
             elif isinstance(effect, LinkMoved) and effect.trigger == "another instrument":
                 # The readings may come from either instrument, so no value of the run is valid.
                 reason = remark(
-                    "instrument_exchanged", instrument=effect.link, detail=self.links[effect.link].identity_detail
+                    "instrument_exchanged", instrument=effect.link, detail=self.links[effect.link].identification.detail
                 )
                 self.life.give_up("another instrument", reason)
         self.life.settle()
@@ -214,7 +214,7 @@ class Pipeline:
         if event.link in self._ports:
             self._ports.remove(event.link)
         self.links[event.link].port_lost(event.t, event.reason)
-        self.life.note("link_down", f"{event.link}: {event.reason}")
+        self.life.note("link_down", instrument=event.link, detail=event.reason)
         if event.link != self.lead:
             self._null(event.link)
         else:
@@ -222,7 +222,7 @@ class Pipeline:
 
     def _silent(self, link: Link) -> None:
         seconds = link.exchange.stale_after_ns / 1e9
-        self.life.note("silent", f"{link.name} has not answered for {seconds:g} s")
+        self.life.note("silent", instrument=link.name, seconds=seconds)
         self._null(link.name)
 
     def _null(self, link: str) -> None:
@@ -273,7 +273,7 @@ class Pipeline:
         intake = self._lead_link.intake
         if intake.keys_used:
             intake.keys_used = False
-            self.life.note("keys_used", "the instrument's own keys were used")
+            self.life.note("keys_used")
         self.life.reading(checked, turned)
 
     def _take_batch(self, t: int, link: Link, items: Sequence[Item]) -> bool:

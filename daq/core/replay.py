@@ -4,13 +4,14 @@ A `Send` is not recorded as an effect; it is compared with the `Sent` event that
 the run does (the daemon was killed).  This is not a difference, and the facts are those of the last event.
 """
 
+import json
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from daq.core.driver import Driver
-from daq.core.effects import Effect, Facts, Kept, Send, StepEnded
+from daq.core.effects import Effect, Facts, Kept, Noted, Send, StepEnded
 from daq.core.errors import DaqError, JournalError, SettingError
 from daq.core.events import Event, LinkDown, Received, Sent
 from daq.core.header import Header
@@ -21,6 +22,8 @@ from daq.core.run import State
 #: Function that makes the driver of a link from the header's data: kind, options, state.
 MakeDriver = Callable[[str, Mapping[str, Any], Mapping[str, Any]], Driver]
 
+PARAMETERS_SINCE: Final = 2
+"""Format of the journal since which a note has parameters; in format 1 it has a text."""
 SHOWN: Final = 300
 """Greatest number of characters of an effect that are shown in a difference."""
 
@@ -211,7 +214,11 @@ class _Comparison:
         if not self._expected:
             self.differs(index, "", "an effect that is not computed", recorded)
             return
-        recomputed = canonical(self._expected.popleft())
+        effect = self._expected.popleft()
+        recomputed = canonical(effect)
+        header = self._out.header
+        if header is not None and header.format < PARAMETERS_SINCE and isinstance(effect, Noted):
+            recomputed = _as_before_parameters(effect, recorded)
         if recomputed != recorded:
             kind = recorded.partition(" ")[0]
             self.differs(index, "", f"{kind} differs{_where(recorded, recomputed)}", recorded, recomputed)
@@ -225,6 +232,17 @@ class _Comparison:
             self._out.facts = pipeline.facts()
             self._out.state = pipeline.state
             self._out.motor = pipeline.motor
+
+
+def _as_before_parameters(note: Noted, recorded: str) -> str:
+    """Return a note in the form of format 1, with the recorded text, which is not computed any more."""
+    kind, _, values = recorded.partition(" ")
+    try:
+        text = json.loads(values)["text"] if kind == Noted.__name__ else ""
+    except (ValueError, LookupError, TypeError):
+        text = ""
+    values = json.dumps({"t": note.t, "code": note.code, "text": text}, sort_keys=True, separators=(",", ":"))
+    return f"{Noted.__name__} {values}"
 
 
 def _where(recorded: str, recomputed: str) -> str:

@@ -21,12 +21,29 @@ ROUNDING_SHARE: Final = 1e-24
 """Share of the sum of squares below which residuals are rounding errors."""
 
 
+BATCHES: Final = 20
+"""Number of batch means of a span; half the readings where a span has fewer than twice as many."""
+LEAST_BATCHES: Final = 10
+"""Least number of batch means; a span with fewer than twice as many readings has none."""
 LEAST_TURNS: Final = 1.0
 """Turns of a span from which a ripple of one turn can be distinguished from a drift."""
 FITTED: Final = 4
 """Number of parameters of a ripple: value, slope, sine and cosine.  It needs more readings than these."""
 LEAST_PER_TURN: Final = 2.2
 """Readings in a turn from which its ripple is seen; at 2 the readings of a sine cannot be distinguished from others."""
+
+
+@dataclass(slots=True)
+class Batches:
+    """Slow course of a span: means of successive readings, from which a slow drift below white noise is seen.
+
+    It is computed again from the readings, and is no part of a recorded value (`daq.core.effects.recorded`).
+    """
+
+    means: tuple[float, ...]
+    """Means of `BATCHES` batches of successive readings, in the unit of the signal, less what was fitted."""
+    lag2: float | None
+    """Lag-two autocorrelation of the readings; None where all deviations are 0."""
 
 
 @dataclass(slots=True)
@@ -41,6 +58,8 @@ class Ripple:
     """Standard deviation of the readings about line and sine (n - 4)."""
     lag1: float | None
     """Lag-one autocorrelation of the residuals about line and sine; None where all are 0."""
+    batches: Batches | None = None
+    """Slow course of these residuals."""
 
 
 @dataclass(slots=True)
@@ -66,6 +85,10 @@ class Summary:
     """Lag-one autocorrelation of the residuals about the least-squares line; None where all are 0."""
     ripple: Ripple | None = None
     """The ripple of one turn; None where nothing turns, or the span is less than a turn."""
+    batches: Batches | None = None
+    """Slow course of the deviations from the mean."""
+    line_batches: Batches | None = None
+    """Slow course of the residuals about the least-squares line."""
 
     def value(self, statistic: str) -> float | None:
         """Return the statistic that a keep entry names: mean, sd, min, max, slope or last."""
@@ -184,6 +207,7 @@ def _summary(values: Sequence[float], axis: Axis) -> Summary | None:
     out.sd = math.sqrt(squares / (n - 1))
     if squares > 0.0:
         out.lag1 = math.fsum(map(mul, deviations, deviations[1:])) / squares
+    out.batches = _batches(deviations, squares)
     if axis.spread > 0.0:
         slope = math.fsum(map(mul, axis.seconds, deviations)) / axis.spread
         out.slope = slope
@@ -194,8 +218,21 @@ def _summary(values: Sequence[float], axis: Axis) -> Summary | None:
             # Residuals of a perfect line are rounding errors; their autocorrelation means nothing.
             if rest > ROUNDING_SHARE * squares:
                 out.line_lag1 = math.fsum(map(mul, residuals, residuals[1:])) / rest
+                out.line_batches = _batches(residuals, rest)
             out.ripple = None if axis.turn is None else _ripple(residuals, axis.turn, squares)
     return out
+
+
+def _batches(deviations: Sequence[float], squares: float) -> Batches | None:
+    """Return the slow course of deviations with this sum of squares; None for fewer than 2 `LEAST_BATCHES` readings."""
+    n = len(deviations)
+    if n < 2 * LEAST_BATCHES:
+        return None
+    m = min(BATCHES, n // 2)
+    ends = [i * n // m for i in range(m + 1)]
+    means = tuple(math.fsum(deviations[a:b]) / (b - a) for a, b in pairwise(ends))
+    lag2 = math.fsum(map(mul, deviations, deviations[2:])) / squares if squares > 0.0 else None
+    return Batches(means, lag2)
 
 
 def _ripple(residuals: Sequence[float], turn: Turn, squares: float) -> Ripple:
@@ -204,9 +241,11 @@ def _ripple(residuals: Sequence[float], turn: Turn, squares: float) -> Ripple:
     a, b = (math.fsum(map(mul, residuals, v)) for v in turn.vectors)
     rest = [r - a * x - b * y for r, x, y in zip(residuals, *turn.vectors, strict=True)]
     left = math.fsum(map(mul, rest, rest))
-    lag1 = math.fsum(map(mul, rest, rest[1:])) / left if left > ROUNDING_SHARE * squares else None
+    scatters = left > ROUNDING_SHARE * squares
+    lag1 = math.fsum(map(mul, rest, rest[1:])) / left if scatters else None
     mean = a * turn.means[0] + b * turn.means[1]
-    return Ripple((a * a + b * b) / 2.0, mean, math.sqrt(left / (n - 4)), lag1)
+    batches = _batches(rest, left) if scatters else None
+    return Ripple((a * a + b * b) / 2.0, mean, math.sqrt(left / (n - 4)), lag1, batches)
 
 
 def refuse_series(**given: Sequence[float]) -> NoReturn:
@@ -281,11 +320,20 @@ class StraightLine:
         return math.fsum(a * b for a, b in pairwise(self.residuals)) / self.residual_squares
 
 
+def _scaled_batches(batches: Batches | None, a: float) -> Batches | None:
+    """Return the slow course of ``a x`` from that of x; None where a is 0."""
+    if batches is None or not a:
+        return None
+    return Batches(tuple(a * v for v in batches.means), batches.lag2)
+
+
 def _scaled_ripple(ripple: Ripple, a: float) -> Ripple | None:
     """Return the ripple of ``a x`` from that of x; None where a is 0."""
     if not a:
         return None
-    return Ripple(a * a * ripple.power, a * ripple.mean, abs(a) * ripple.sd, ripple.lag1)
+    return Ripple(
+        a * a * ripple.power, a * ripple.mean, abs(a) * ripple.sd, ripple.lag1, _scaled_batches(ripple.batches, a)
+    )
 
 
 def scaled(summary: Summary, a: float, b: float) -> Summary:
@@ -306,6 +354,8 @@ def scaled(summary: Summary, a: float, b: float) -> Summary:
         None if summary.line_sd is None else abs(a) * summary.line_sd,
         summary.line_lag1 if a else None,
         None if summary.ripple is None else _scaled_ripple(summary.ripple, a),
+        _scaled_batches(summary.batches, a),
+        _scaled_batches(summary.line_batches, a),
     )
 
 

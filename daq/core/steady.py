@@ -6,8 +6,8 @@ autocorrelation of the residuals (the effective number of readings of a first-or
 with a strong autocorrelation are a curve and not noise (a slow relaxation, the ripple of one slow turn).  They give
 no confidence interval, so the bound then holds the whole range of the block means.
 
-`effective_count` is the one place where an autocorrelation becomes a number of readings, for the drift and for the
-uncertainty of a mean.
+`effective_count` is the one place where the autocorrelation of a first-order series becomes a number of readings, for
+the drift and for the uncertainty of a mean.  A drift below white noise: `daq.rheology.slowdrift`.
 """
 
 import math
@@ -57,41 +57,6 @@ def effective_count(n: int, lag1: float | None, *, fitted: int = 1, standard_err
     r = min(max((n * lag1 + fitted) / (n - fitted - 2), 0.0), 1.0)
     r = min(r + standard_errors * math.sqrt((1.0 - r * r) / n), 1.0)
     return n * (1.0 - r) / (1.0 + r)
-
-
-def effective_readings(n: int, lag1: float | None) -> float:
-    """Return the effective number of readings from which the uncertainty of a span's mean is computed.
-
-    It is `effective_count` with one standard error on the safe side.  Without it, a span of a strongly autocorrelated
-    signal looks independent by chance in one of ten runs, and its interval misses.
-
-    Raises:
-        ArgumentError: no readings, or an autocorrelation outside -1..1.
-    """
-    return effective_count(n, lag1, standard_errors=1.0)
-
-
-def effective_about_line(n: int, lag1: float | None) -> float:
-    """Return the effective number of readings that scatter about a line, with two standard errors on the safe side.
-
-    `lag1` is that of the residuals.  A line follows part of a slow random change, so that the residuals look more
-    independent than they are: hence the second standard error.
-
-    Raises:
-        ArgumentError: no readings, or an autocorrelation outside -1..1.
-    """
-    return effective_count(n, lag1, fitted=2, standard_errors=2.0)
-
-
-def effective_about_ripple(n: int, lag1: float | None) -> float:
-    """Return the effective number of readings that scatter about a line and a sine, three standard errors safe.
-
-    `lag1` is that of the residuals.  Line and sine follow more of a slow random change than a line alone.
-
-    Raises:
-        ArgumentError: no readings, or an autocorrelation outside -1..1.
-    """
-    return effective_count(n, lag1, fitted=4, standard_errors=3.0)
 
 
 def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | None:

@@ -8,7 +8,7 @@ from typing import Final
 
 from daq.core.arguments import require_count, require_positive
 from daq.core.errors import ArgumentError, SettingError
-from daq.quality.limits import as_reported, decimal_of
+from daq.quality.limits import MOST_DECIMALS, as_reported, decimal_of
 
 NOTHING: Final = "-"
 """Shown in the place of a value that does not exist."""
@@ -127,6 +127,25 @@ def within(value: float | None, expanded: float | None, digits: int = 4) -> str:
     if math.floor(math.log10(max(abs(given), half))) in PLAIN:
         return as_reported(given, decimals_for(half))
     return f"{given:.{supported(given, half, MOST_DIGITS) - 1}e}"
+
+
+def to_place(value: float | None, decimals: int) -> str:
+    """Return a value that ends at a decimal place; negative `decimals` are tens, hundreds.
+
+    None and a number that is not finite are `NOTHING`.
+
+    Raises:
+        ArgumentError: the value is no number, or the decimals are no whole number from -300 to 300.
+    """
+    require_count("decimals", decimals, -MOST_DECIMALS, MOST_DECIMALS, "decimals")
+    given = _given("value", value)
+    if given is None:
+        return NOTHING
+    unit = 10.0**-decimals
+    if math.floor(math.log10(max(abs(given), unit))) in PLAIN:
+        return as_reported(given, decimals)
+    digits = decimals + math.floor(math.log10(max(abs(given), unit))) + 1
+    return f"{given:.{min(max(digits, 1), MOST_DIGITS) - 1}e}"
 
 
 def interval_text(value: float | None, expanded: float | None, unit: str = "") -> str:

@@ -15,6 +15,7 @@ the argument and its value.  Importing a module loads neither numpy nor scipy.  
   `Expected.from_torque(%, speed /min, full_scale N.m, geometry, flow_behaviour_index)`.
 * `uncertainty`: Component, `from_limit`, `from_expanded`, `from_readings`, `combine -> Budget`, `coverage_factor`,
   `span_mean_uncertainty`, `bounded_share`.
+* `slowdrift`: `mean_scatter -> MeanScatter`, `effective_below_noise`, `is_slower`.
 * `montecarlo`: `propagate_budget(value, components, seed=) -> Propagated`.
 * `viscosity_budget`: Specification, `viscosity_components`, `zero_component`.
 * `temperature`: Andrade and Vft curves with `viscosity(x degC)` and `coefficient(x degC)` (1/K); `fit_andrade`,

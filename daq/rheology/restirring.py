@@ -90,13 +90,18 @@ def _cause(preshear: bool | None, stir: bool | None, *, falls: bool) -> DriftSig
 def _returned(opening: Stretch, later: Sequence[Stretch], treatment: str, least: float) -> bool | None:
     """Return whether the value is back where it began after a treatment; None where that is not clear or not known.
 
-    The value before the treatment is the last one of the stretch before it.
+    The value before the treatment is the last one of the stretch before it.  The drift goes on during the treatment and
+    until the first value is kept.  So a sample that did not return has its first value at the value before the
+    treatment, or beyond it in the direction of the drift, however far: this side alone shows that the drift stayed.
+    A sample that returned is within the scatter of its first value at the beginning.  Beyond the beginning, against the
+    direction of the drift, the treatment changed more than the drift: this shows neither.
     """
     before = opening.last
+    direction = math.copysign(1.0, opening.last - opening.first)
     for stretch in later:
         if stretch.treatment == treatment:
             is_back = abs(stretch.first - opening.first) <= least
-            has_stayed = abs(stretch.first - before) <= least
+            has_stayed = direction * (stretch.first - before) >= -least
             return None if is_back == has_stayed else is_back
         before = stretch.last
     return None

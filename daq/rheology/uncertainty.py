@@ -24,8 +24,10 @@ from daq.core.arguments import (
     require_within,
 )
 from daq.core.errors import ArgumentError
-from daq.core.steady import LEAST_EFFECTIVE, effective_about_line, effective_about_ripple, effective_readings
+from daq.core.statistics import Batches
+from daq.core.steady import LEAST_EFFECTIVE
 from daq.core.student import student_quantile, t_975
+from daq.rheology.slowdrift import mean_scatter
 
 
 class Distribution(StrEnum):
@@ -126,45 +128,60 @@ def from_expanded(
     return Component(name, abs(expanded) / coverage_factor, Distribution.NORMAL, dof, sensitivity)
 
 
-def span_mean_uncertainty(sd: float, n: int, lag1: float | None = 0.0) -> tuple[float, float]:
+def span_mean_uncertainty(
+    sd: float, n: int, lag1: float | None = 0.0, batches: Batches | None = None
+) -> tuple[float, float]:
     """Return the standard uncertainty and the degrees of freedom of the mean of a span of autocorrelated readings.
 
-    With n_eff effective readings (`daq.core.steady.effective_readings`) u^2 = s^2 (n - 1)/n/(n_eff - 1): the scatter
-    about the mean of correlated readings is smaller than that about their true value by 1 - 1/n_eff.  For independent
-    readings u = s/sqrt(n).  The degrees of freedom are 2 u^4/var(u^2) (JCGM 100 equation E.7): 1/(1/n + 2/n_eff),
-    because both s and the autocorrelation are estimates.
+    It is that of `daq.rheology.slowdrift.mean_scatter`; for independent readings u = s/sqrt(n).
 
     Args:
         sd: sample standard deviation of the readings, >= 0.
         n: number of readings.
         lag1: their lag-one autocorrelation; None where all are equal.
+        batches: their slow course; None where it is not known.
 
     Raises:
         ArgumentError: fewer than five effective readings, an autocorrelation outside -1..1, or a negative sd.
     """
-    require_not_negative("sd", sd)
-    effective = effective_readings(n, lag1)
-    if effective < LEAST_EFFECTIVE:
+    found = mean_scatter(sd, n, lag1, batches)
+    if found.u is None:
         raise ArgumentError(
-            f"{n} readings are worth {effective:.1f} independent ones; needs at least {LEAST_EFFECTIVE:g}", key="n"
+            f"{n} readings are worth {found.effective:.1f} independent ones; needs at least {LEAST_EFFECTIVE:g}",
+            key="n",
         )
-    return sd * math.sqrt((n - 1) / n / (effective - 1.0)), 1.0 / (1.0 / n + 2.0 / effective)
+    return found.u, found.dof
 
 
-def from_readings(name: str, sd: float, n: int, lag1: float | None = 0.0, sensitivity: float = 1.0) -> Component:
+def from_readings(
+    name: str,
+    sd: float,
+    n: int,
+    lag1: float | None = 0.0,
+    sensitivity: float = 1.0,
+    *,
+    batches: Batches | None = None,
+) -> Component:
     """Return the Type A component of a span's mean (`span_mean_uncertainty`), Student's t."""
-    u, dof = span_mean_uncertainty(sd, n, lag1)
+    u, dof = span_mean_uncertainty(sd, n, lag1, batches)
     return Component(name, u, Distribution.STUDENT, dof, sensitivity)
 
 
 def from_drifting_readings(
-    name: str, line_sd: float, n: int, line_lag1: float | None, *, slope: float, spread: float
+    name: str,
+    line_sd: float,
+    n: int,
+    line_lag1: float | None,
+    *,
+    slope: float,
+    spread: float,
+    batches: Batches | None = None,
 ) -> Component | None:
     """Return the Type A component of the mean of readings that change steadily in time; None where that is not certain.
 
     The change itself belongs to the value (it is the value at the middle of the span).  Only the scatter about the line
-    makes the mean uncertain: u^2 = s^2 (n - 2)/n/(n_eff - 2) with s about the line and n_eff of `effective_about_line`.
-    The change is certain where zero is outside the 95 % interval of the slope.
+    makes the mean uncertain (`mean_scatter`, two standard errors on the safe side: a line follows part of a slow random
+    change).  The change is certain where zero is outside the 95 % interval of the slope.
 
     Args:
         name: of the component.
@@ -173,6 +190,7 @@ def from_drifting_readings(
         line_lag1: lag-one autocorrelation of the residuals; None where all are 0.
         slope: of the line, per second.
         spread: sum of squares of the times about their mean, s^2, > 0.
+        batches: slow course of the residuals; None where it is not known.
 
     Raises:
         ArgumentError: one of them outside these ranges.
@@ -183,22 +201,22 @@ def from_drifting_readings(
     require_count("n", n, 1, of="readings")
     if line_lag1 is not None:
         require_within("line_lag1", line_lag1, -1.0, 1.0)
-    effective = effective_about_line(n, line_lag1)
-    if effective < LEAST_EFFECTIVE:
+    found = mean_scatter(line_sd, n, line_lag1, batches, fitted=2, standard_errors=2.0)
+    # For evenly spaced times the slope is uncertain by sqrt(n/spread) times the mean.
+    if found.u is None or abs(slope) <= t_975(found.effective - 2.0) * found.u * math.sqrt(n / spread):
         return None
-    half = t_975(effective - 2.0) * line_sd * math.sqrt((n - 2) / (effective - 2.0) / spread)
-    if abs(slope) <= half:
-        return None
-    u = line_sd * math.sqrt((n - 2) / n / (effective - 2.0))
-    return Component(name, u, Distribution.STUDENT, 1.0 / (1.0 / n + 2.0 / effective))
+    return Component(name, found.u, Distribution.STUDENT, found.dof)
 
 
-def from_rippling_readings(name: str, sd: float, n: int, lag1: float | None, *, power: float) -> Component | None:
+def from_rippling_readings(
+    name: str, sd: float, n: int, lag1: float | None, *, power: float, batches: Batches | None = None
+) -> Component | None:
     """Return the Type A component of the mean of readings with a certain ripple of one turn; None where it is not so.
 
     The ripple belongs to the turn and not to the value.  Only the scatter about line and sine makes the mean
-    uncertain: u^2 = s^2 (n - 4)/n/(n_eff - 4) with s about both and n_eff of `effective_about_ripple`.  The ripple is
-    certain where the mean square of its coefficients is `CERTAIN_RIPPLE` times that of noise with this autocorrelation.
+    uncertain (`mean_scatter`, three standard errors on the safe side: line and sine follow more of a slow random change
+    than a line alone).  The ripple is certain where the mean square of its coefficients is `CERTAIN_RIPPLE` times that
+    of noise with this autocorrelation.
 
     Args:
         name: of the component.
@@ -206,26 +224,30 @@ def from_rippling_readings(name: str, sd: float, n: int, lag1: float | None, *, 
         n: number of readings.
         lag1: lag-one autocorrelation of the residuals; None where all are 0.
         power: mean square of the two coefficients of the sine, for vectors of length 1, >= 0.
+        batches: slow course of the residuals; None where it is not known.
 
     Raises:
         ArgumentError: one of them outside these ranges.
     """
-    require_not_negative("sd", sd)
     require_not_negative("power", power)
-    effective = effective_about_ripple(n, lag1)
-    if effective - 3.0 < LEAST_EFFECTIVE or power <= CERTAIN_RIPPLE * sd**2 * n / effective:
+    found = mean_scatter(sd, n, lag1, batches, fitted=4, standard_errors=3.0)
+    if found.u is None or found.effective - 3.0 < LEAST_EFFECTIVE:
         return None
-    u = sd * math.sqrt((n - 4) / n / (effective - 4.0))
-    return Component(name, u, Distribution.STUDENT, 1.0 / (1.0 / n + 2.0 / effective))
+    if power <= CERTAIN_RIPPLE * sd**2 * n / found.effective:
+        return None
+    return Component(name, found.u, Distribution.STUDENT, found.dof)
 
 
-def from_one_reading(name: str, sd: float, n: int, lag1: float | None = 0.0) -> Component:
+def from_one_reading(
+    name: str, sd: float, n: int, lag1: float | None = 0.0, *, batches: Batches | None = None
+) -> Component:
     """Return the Type A component of a single reading of a span, such as the last: the scatter of the readings.
 
-    Arguments and errors are those of `span_mean_uncertainty`, of which the scatter is u sqrt(n_eff).
+    Its variance is that of the readings about their mean, plus that of the mean.  Arguments and errors are those of
+    `span_mean_uncertainty`.
     """
-    u, dof = span_mean_uncertainty(sd, n, lag1)
-    return Component(name, u * math.sqrt(effective_readings(n, lag1)), Distribution.STUDENT, dof)
+    u, dof = span_mean_uncertainty(sd, n, lag1, batches)
+    return Component(name, math.sqrt(sd * sd * (n - 1) / n + u * u), Distribution.STUDENT, dof)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ import random
 import pytest
 from jsonschema import validate
 
+from daq.app.screens.result_screen import result_lines
 from daq.core.errors import SettingErrors
 from daq.methods.messages.flat import flat_schema, flattened
 from daq.methods.messages.result import schema
@@ -201,6 +202,12 @@ def test_five_readings_printed_by_key(tmp_path):
     assert c.uncertainty.expanded is None
     assert "too_few_effective_readings" in codes(c.uncertainty.reasons)
     valid(data)
+    # The screen of the result says so in a sentence.
+    lines = result_lines(data.model_dump(mode="json"), 100)
+    text = " ".join(" ".join(span[0] for span in line) if not isinstance(line, str) else line for line in lines)
+    (few,) = (r.written().text for r in c.uncertainty.reasons if r.code == "too_few_effective_readings")
+    assert few in " ".join(text.split())
+    assert few.startswith("the 5 readings of the span")
 
 
 def test_more_readings_than_the_step_has_are_refused(tmp_path):

@@ -10,7 +10,7 @@ import numpy as np
 
 from daq.core.plan import Seek
 from daq.core.seeking import Try, local_index, next_speed
-from daq.core.statistics import Axis, StraightLine, summarise
+from daq.core.statistics import Axis, Batches, StraightLine, summarise
 from daq.core.units import entered, unit
 from daq.quality.charts import individuals_chart
 from daq.quality.limits import Rounding
@@ -38,6 +38,7 @@ SPECIFICATION = Specification(0.7, 0.2, 0.1, 0.1, 0.5, 0.2, 0.1, frozenset({"zer
 NARROW = GapCurve(0.0005, (5.0, 10.0, 20.0), (4.0, 10.0, 36.0), 0.01)
 WIDE = GapCurve(0.001, (5.0, 10.0, 20.0), (3.0, 8.0, 30.0), 0.01)
 PARTS = [Component("a", 1.0, Distribution.STUDENT, 5.0), Component("b", 0.5, Distribution.RECTANGULAR)]
+SLOW = Batches(tuple(0.1 * (-1) ** i for i in range(20)), 0.1)
 SEEK = Seek(40.0, 60.0, 1.0, 200.0, 6, 0.5, 0.6)
 
 
@@ -269,17 +270,21 @@ GOOD = {
     "daq.rheology.uncertainty.from_expanded": lambda: {
         "name": "a", "expanded": 1.0, "coverage_factor": 2.0, "sensitivity": 2.0, "dof": 5.0
     },
-    "daq.rheology.uncertainty.span_mean_uncertainty": lambda: {"sd": 1.0, "n": 40, "lag1": 0.3},
+    "daq.rheology.slowdrift.mean_scatter": lambda: {
+        "sd": 1.0, "n": 40, "lag1": 0.3, "batches": SLOW, "fitted": 1, "standard_errors": 1.0
+    },
+    "daq.rheology.slowdrift.effective_below_noise": lambda: {
+        "n": 40, "lag1": 0.3, "lag2": 0.2, "fitted": 1, "standard_errors": 1.0
+    },
+    "daq.rheology.slowdrift.is_slower": lambda: {"means": [0.1 * (-1) ** i for i in range(20)], "u": 0.5, "fitted": 1},
+    "daq.rheology.uncertainty.span_mean_uncertainty": lambda: {"sd": 1.0, "n": 40, "lag1": 0.3, "batches": SLOW},
     "daq.rheology.uncertainty.from_readings": lambda: {
-        "name": "a", "sd": 1.0, "n": 40, "lag1": 0.3, "sensitivity": 2.0
-    },
+        "name": "a", "sd": 1.0, "n": 40, "lag1": 0.3, "sensitivity": 2.0, "batches": SLOW},
     "daq.rheology.uncertainty.from_drifting_readings": lambda: {
-        "name": "a", "line_sd": 1.0, "n": 100, "line_lag1": 0.1, "slope": 1.0, "spread": 800.0
-    },
+        "name": "a", "line_sd": 1.0, "n": 100, "line_lag1": 0.1, "slope": 1.0, "spread": 800.0, "batches": SLOW},
     "daq.rheology.uncertainty.from_rippling_readings": lambda: {
-        "name": "a", "sd": 1.0, "n": 100, "lag1": 0.1, "power": 800.0
-    },
-    "daq.rheology.uncertainty.from_one_reading": lambda: {"name": "a", "sd": 1.0, "n": 40, "lag1": 0.3},
+        "name": "a", "sd": 1.0, "n": 100, "lag1": 0.1, "power": 800.0, "batches": SLOW},
+    "daq.rheology.uncertainty.from_one_reading": lambda: {"name": "a", "sd": 1.0, "n": 40, "lag1": 0.3, "batches": SLOW},
     "daq.rheology.viscosity_budget.vane_end_component": lambda: {"stress": 40.0, "diameter": 20.0, "height": 40.0},
     "daq.rheology.viscosity_budget.end_factor_component": lambda: {
         "viscosity": 800.0, "end_factor": 1.1, "flow_behaviour_index": 0.5
@@ -380,9 +385,6 @@ GOOD = {
     "daq.core.seeking.power_law_speed": lambda: {"torque": 20.0, "speed": 30.0, "target": 50.0, "index": 0.5},
     "daq.core.statistics.longest_interval": lambda: {"times": [1000, 2000, 5000], "start": 0, "end": 6000},
     "daq.core.steady.effective_count": lambda: {"n": 40, "lag1": 0.3, "fitted": 1, "standard_errors": 1.0},
-    "daq.core.steady.effective_readings": lambda: {"n": 40, "lag1": 0.3},
-    "daq.core.steady.effective_about_ripple": lambda: {"n": 40, "lag1": 0.3},
-    "daq.core.steady.effective_about_line": lambda: {"n": 40, "lag1": 0.3},
     "daq.core.steady.drift_bound": lambda: {
         "seconds": seconds(), "values": [3.0 + 0.1 * x + 0.01 * (-1) ** i for i, x in enumerate(seconds())]
     },

@@ -152,6 +152,9 @@ def test_runs_are_listed_newest_first(cli, shift):
     assert [e["value"] is None for e in entries] == [True, True, False, False]
     assert 700 < entries[3]["value"] < 900
     assert entries[3]["unit"] == "mPa.s"
+    # The text of the reason is in the store; its code is that of the result.
+    assert [e["reason_code"] for e in entries] == ["stopped_by_person", "torque_at_stop", "rule_above", "rule_above"]
+    assert all(e["reason"] for e in entries)
 
 
 def test_runs_as_a_table_for_a_person(cli, shift):
@@ -159,7 +162,7 @@ def test_runs_as_a_table_for_a_person(cli, shift):
     head, *rows = text.splitlines()
     assert head.split() == ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
     assert len(rows) == 4
-    assert rows[0].endswith("stopped simulated")
+    assert rows[0].endswith("stopped, simulated")
     assert "mPa·s" in rows[3]
     assert rows[3].startswith(shift.within[:8])
 

@@ -7,24 +7,18 @@ for numbers near its value.
 import json
 import math
 import random
-import re
-from copy import deepcopy
 from dataclasses import replace
 
 import pytest
 
-from daq.adapters.paths import database_path
-from daq.adapters.store.reading import Reader
 from daq.app.cli.records import show
 from daq.app.cli.records.reportable import text_of as reportable_text
-from daq.app.records.history import history
 from daq.app.screens.curve_text import parameter_text
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.styled_lines import text_of
 from daq.app.screens.text import shown_value, value_line
 from daq.app.screens.verification_text import verification_table
 from daq.core.units import symbol
-from daq.methods.concluding.intervals import stated_interval
 from daq.methods.concluding.reportable import Attempt, reportable
 from daq.methods.curves.curvedata import FittedParameter
 from daq.methods.messages.flat import flattened
@@ -32,58 +26,15 @@ from daq.methods.parts.statement import state
 from daq.methods.sentences.catalogue import SENTENCES
 from daq.quality.digits import decimals_for, interval_text, number, supported, uncertain, within
 from daq.quality.limits import as_reported
-from daq.rheology.uncertainty import Component
+from tests.cli.uncertain_results import EXPANDED, VALUE, beyond, given, stored_result
 from tests.support.runs.examples import example
-from tests.support.runs.virtual_bench import StoredBench
 
-VALUE = 806.5492328566363
 PRODUCT = example("products/clear-glaze.toml").model_copy(update={"replicates": None})
-NUMBER = re.compile(r"(?<![\w.-])\d+(?:\.\d+)?(?:e[+-]?\d+)?(?![\w-])")
-"""A number by itself: ids and digests have digits too."""
-EXPANDED = [m * 10.0**p for p in range(-4, 4) for m in (1.0, 1.04, 1.7, 2.5, 9.94, 9.96) if m * 10.0**p < 5000.0]
-
-
-def beyond(text, expanded, near=VALUE):
-    """Return the numbers near the value that have digits beyond the uncertainty."""
-    places = decimals_for(expanded)
-    found = []
-    for token in NUMBER.findall(text):
-        seen = float(token)
-        written = (
-            -math.floor(math.log10(near)) + len(token.replace(".", "")) - 1
-            if "e" in token
-            else len(token.partition(".")[2])
-        )
-        if abs(seen - near) <= 0.02 * near and (written > max(places, 0) or seen != float(as_reported(seen, places))):
-            found.append(token)
-    return found
 
 
 @pytest.fixture(scope="module")
 def stored(tmp_path_factory):
-    bench = StoredBench(tmp_path_factory.mktemp("digits") / "state")
-    run = bench.measure("G-1041")
-    with Reader(database_path(bench.state)) as reader:
-        yield history(reader, reader.run(run))
-
-
-def given(stored, expanded, reported=None):
-    """The stored result with VALUE in each of its places, and an uncertainty."""
-    data = deepcopy(stored.data)
-    u = stated_interval(VALUE, [Component("torque", expanded / 1.959963984540054)], (), unit=data["unit"]).model_dump(
-        mode="json"
-    )
-    reason = state("above_limit", value=VALUE, limit=500.0, unit="mPa.s", expanded=expanded).model_dump(mode="json")
-    limit = {"quantity": data["quantity"], "low": 100.0, "high": 500.0, "unit": data["unit"], "applies_at": {}, "verdict": "outside", "reasons": [reason]}  # fmt: skip
-    data |= {"value": VALUE, "reported": reported, "uncertainty": u, "advice": [], "warnings": []}
-    data["verdict"] |= {"verdict": "outside", "compared": reported or repr(VALUE), "rounding": "rounded" if reported else "unrounded", "limits": [limit], "reasons": [reason]}  # fmt: skip
-    data["steps"] = [s | {"value": VALUE} for s in data["steps"]]
-    data["conditions"]["signals"]["own_viscosity"] = {"value": VALUE, "unit": data["unit"]}
-    data["corrected"] = {
-        "value": VALUE, "reference_celsius": 20.0, "measured_celsius": 20.0, "factor": 1.0, "expanded": expanded, "k": 1.96,
-        "left_out": [], "reason": None,
-    }  # fmt: skip
-    return data
+    return stored_result(tmp_path_factory.mktemp("digits"))
 
 
 def texts(stored, data, expanded, product=None):

@@ -153,4 +153,4 @@ def test_instruments_that_were_never_verified(cli, shift):
     assert done.returncode == 0
     assert "no instrument was ever verified" in done.stdout
     done = cli("--state", shift.state, "verification", "bench-1")
-    assert done.stdout == "bench-1: never verified\n"
+    assert done.stdout == "bench-1: never verified\n  to verify it: run a method that verifies, with --fluid\n"

@@ -12,10 +12,9 @@ from daq.app.screens.gauges import number_line
 from daq.app.screens.live import RunScreen, exit_code, styled
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_screen import live_lines, plain_line
-from daq.app.screens.run_view import RunEnd
+from daq.app.screens.run_view import RunEnd, WrittenNote
 from daq.app.screens.styled_lines import NARROWEST, text_of
 from daq.app.screens.text import width
-from daq.core.effects import Noted
 from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
 from tests.cli.views import MEASURING, changed, result, saturated, too_little
@@ -109,7 +108,7 @@ def test_the_drift_of_a_steady_rule_is_shown_as_its_bound():
 def test_control_characters_in_foreign_text_do_not_reach_the_terminal():
     evil = "\x1b]0;owned\x07\x1b[2J\u202egnp"
     step = replace(MEASURING.step, name=evil)
-    view = changed(sample=evil, notes=(Noted(0, "x", evil),), advice=(WrittenRemark("x", {}, evil),), step=step)
+    view = changed(sample=evil, notes=(WrittenNote(0, "x", evil),), advice=(WrittenRemark("x", {}, evil),), step=step)
     for text in (shown(view, 200), plain_line(view)):
         assert "\x1b" not in text
         assert "\x07" not in text
@@ -147,7 +146,7 @@ def test_piped_a_line_is_written_every_five_seconds_and_at_every_change():
             if second >= 20:
                 view = changed(
                     view,
-                    notes=(Noted(0, "sheared", "somebody pressed a key"),),
+                    notes=(WrittenNote(0, "sheared", "somebody pressed a key"),),
                     advice=(WrittenRemark("x", {}, "turn slower"),),
                 )
             screen.show(view)

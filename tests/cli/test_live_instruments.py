@@ -8,28 +8,26 @@ from unittest.mock import Mock
 import pytest
 
 from daq.adapters.paths import examples_dir
-from daq.adapters.store.rows import RunRecord
 from daq.app.cli.measuring import run
 from daq.app.cli.records import runs
 from daq.app.records.health_history import figures, line_finding
 from daq.app.records.replaying import maker
-from daq.app.run.view import decimals, run_view
+from daq.app.run.live_digits import decimals_of_resolution
 from daq.app.screens.digits import SIZES
 from daq.app.screens.live import RunScreen
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_parts import SIGNAL_ROWS
 from daq.app.screens.run_screen import _groups, _spread, live_lines, plain_line
-from daq.app.screens.run_view import RunEnd, StepShown
+from daq.app.screens.run_view import RunEnd, StepShown, WrittenNote
 from daq.app.screens.styled_lines import text_of
 from daq.app.screens.text import width
 from daq.app.setup.catalogue import Catalogue
-from daq.core.effects import Noted
 from daq.core.errors import SettingError
 from daq.core.remarks import WrittenRemark
 from daq.methods.concluding.judging import reported
 from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import Bench
-from tests.cli.views import MEASURING, changed, result
+from tests.cli.views import MEASURING, changed, result, view_of
 from tests.support.instruments.example_pairs import DRIVERS, pair
 from tests.support.runs.examples import example
 
@@ -86,21 +84,6 @@ def started_run(method, lead, *companions):
     return bench
 
 
-def view_of(bench):
-    record = RunRecord(
-        id="r",
-        instrument=bench.plan.lead.name,
-        sample="S-1",
-        method_id=bench.plan.method,
-        method_version=bench.plan.version,
-        method_digest=bench.plan.digest,
-        operator="m.keeper",
-        simulated=True,
-        began_utc_ns=0,
-    )
-    return run_view(record, bench.pipeline, bench.clock.mono_ns(), lambda _: (), ())
-
-
 # ---- during the run
 
 
@@ -142,7 +125,7 @@ def test_more_signals_than_fit_are_counted(columns):
 
 def test_a_low_screen_loses_empty_lines_first_and_never_how_to_stop():
     view = weighing(
-        notes=(Noted(0, "x", "a note"),) * 3, advice=(WrittenRemark("x", {}, "do this"),), caution="Wear gloves."
+        notes=(WrittenNote(0, "x", "a note"),) * 3, advice=(WrittenRemark("x", {}, "do this"),), caution="Wear gloves."
     )
     whole = live_lines(view, 80)
     for rows in range(4, len(whole) + 1):
@@ -183,7 +166,7 @@ def test_a_fault_names_its_channel():
 
 def test_a_run_with_a_companion_shows_its_readings_too():
     bench = started_run("slip-ph", "ph-1", "thermo-2")
-    assert decimals(bench.pipeline.plan) == {"ph": 2, "voltage": 1}
+    assert decimals_of_resolution(bench.pipeline.plan) == {"ph": 2, "voltage": 1}
     bench.run(15.0)
     text = shown(view_of(bench))
     for expected in ("pH 7.0", "voltage ", " mV", "thermo-2.probe 1 ", "thermo-2.probe 2 ", "temperature   "):
@@ -280,9 +263,9 @@ def test_a_measured_temperature_is_not_repeated_as_a_condition():
 
 
 def test_a_run_stopped_by_a_person_is_marked(capsys):
-    done = RunEnd(run="3f2a91bc-0", outcome="stopped", reason="kim", motor="not_moved")
+    done = RunEnd(run="3f2a91bc-0", outcome="stopped", reason="the run was stopped by kim", motor="not_moved")
     RunScreen(plain=True).finish(done, result())
-    assert "the run was stopped (kim)\n" in capsys.readouterr().out
+    assert "\nthe run was stopped by kim\n" in capsys.readouterr().out
 
 
 def test_the_digits_of_a_viscosity_are_not_those_of_a_mass():

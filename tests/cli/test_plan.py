@@ -69,7 +69,7 @@ def test_a_table_for_a_person(cli):
     done = cli("--config", examples_dir(), "plan", "--instrument", "bench-1", "--viscosity", "800 cP")
     lines = done.stdout.splitlines()
     assert lines[0] == "bench-1: 800 mPa·s as given; usable torque 10 to 100 %"
-    assert lines[1] == "20 of 48 combinations of geometry and speed serve, best first:"
+    assert lines[1] == "20 of 48 combinations of geometry and speed are suitable, best first:"
     assert lines[3].split() == ["coaxial-15", "10", "78.1", "12.9", "800", "102", "to", "1024", "1.6", "6", "s"]
     assert any("coaxial-12 (fitted)" in line for line in lines)
     everything = cli("--config", examples_dir(), "plan", "--instrument", "bench-1", "--viscosity", "800 cP", "--all")
@@ -79,7 +79,7 @@ def test_a_table_for_a_person(cli):
 def test_if_no_speed_is_suitable_the_nearest_are_shown(cli):
     done = cli("--config", examples_dir(), "plan", "--instrument", "bench-1", "--viscosity", "1 mPa.s")
     assert done.returncode == 0
-    assert "no geometry and speed of this instrument serves; nearest first:" in done.stdout
+    assert "no geometry and speed of this instrument is suitable; nearest first:" in done.stdout
     assert done.stdout.splitlines()[3].split()[:4] == ["coaxial-15", "100", "1.0", "low"]
 
 

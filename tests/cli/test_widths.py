@@ -1,6 +1,9 @@
 """No line of a screen or table is wider than the terminal, with generated content."""
 
+import io
 import random
+import re
+from types import SimpleNamespace
 
 import pytest
 
@@ -14,11 +17,14 @@ from daq.app.screens.bench_panes import shift_lines
 from daq.app.screens.gauges import bar_length, temperature_bar, torque_bar
 from daq.app.screens.result_screen import result_lines, summary
 from daq.app.screens.run_screen import live_lines
-from daq.app.screens.run_view import SeekShown
+from daq.app.screens.run_view import SeekShown, WrittenNote
 from daq.app.screens.styled_lines import joined, line_width, side_by_side, text_of
 from daq.app.screens.tables import table
-from daq.app.screens.text import fold, spaced, width
-from daq.core.effects import Noted
+from daq.app.screens.text import fold, plain, spaced, width
+from daq.app.workshop.trying import Tried
+from daq.app.workshop.trying_screen import TrialScreen, trial_lines
+from daq.core.driver import Channel, Identity
+from daq.core.faults import FAULTS
 from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
 from daq.methods.concluding.intervals import stated_interval
@@ -81,7 +87,7 @@ def view(rng):
             )
             for _ in range(rng.randint(0, 3))
         ),
-        notes=tuple(Noted(0, "x", text(rng)) for _ in range(rng.randint(0, 4))),
+        notes=tuple(WrittenNote(0, "x", text(rng)) for _ in range(rng.randint(0, 4))),
         advice=tuple(WrittenRemark("x", {}, text(rng)) for _ in range(rng.randint(0, 2))),
         motor=rng.choice(("turning", "still", "may_still_be_turning")),
     )
@@ -323,3 +329,71 @@ def test_a_reportable_result_fits(columns):
         attempts=tuple(attempts),
     )
     assert max(width(line) for line in reportable_text(found, columns).splitlines()) <= columns
+
+
+# ---- a driver on trial
+
+
+def trial(rng):
+    """A driver with channels of any name, and the state of its trial with any content."""
+    names = [f"channel_{i}" + "_of_a_long_name" * rng.randint(0, 8) for i in range(rng.randint(1, 5))]
+    driver = SimpleNamespace(
+        kind=rng.choice(NAMES),
+        channels=tuple(Channel(name, "mPa.s", 0.0, 1.0) for name in names),
+        identify=lambda: None,
+    )
+    tried = Tried(
+        identity=rng.choice((None, Identity(rng.choice(NAMES), rng.choice(NAMES), text(rng, 4)))),
+        values=tuple(rng.choice((None, 1e-9, -812.432, 8.1e12)) for _ in names),
+        faults=tuple((rng.choice(("", *names)), rng.choice(sorted(FAULTS))) for _ in range(rng.randint(0, 4))),
+        readings=rng.randint(1, 10**9),
+        failures=[text(rng)],
+        report={"rejected": {"checksum": rng.randint(0, 10**9)}, "timeouts": rng.randint(0, 10**9)},
+        raw=rng.randbytes(rng.randint(0, 120)),
+        silent=rng.random() < 0.5,
+    )
+    return driver, tried
+
+
+@pytest.mark.parametrize("columns", WIDTHS)
+def test_a_driver_on_trial_fits_and_loses_nothing(columns):
+    rng = random.Random(columns)
+    for _ in range(40):
+        driver, tried = trial(rng)
+        lines = trial_lines(driver, tried, columns)
+        assert max(line_width(line) for line in lines) <= columns
+        shown = "".join("".join(text_of(line).split()) for line in lines)
+        for channel in driver.channels:
+            assert channel.name in shown
+        for _, fault in tried.faults:
+            assert "".join(FAULTS[fault].sentence.split()) in shown
+        assert "".join(plain(repr(tried.raw)[1:]).split()) in shown
+
+
+@pytest.mark.parametrize("columns", WIDTHS)
+@pytest.mark.parametrize("term", ["xterm", "dumb"])
+def test_a_driver_on_trial_is_drawn_within_the_terminal(columns, term, monkeypatch):
+    """The terminal cuts no line: the last bytes are there to their end."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    monkeypatch.setenv("LINES", "60")
+    monkeypatch.setenv("TERM", term)
+    out = Terminal()
+    driver, tried = trial(random.Random(columns))
+    tried.raw = bytes(range(32, 127))
+    tried.failures = ["a word of the reason " * 9]
+    with TrialScreen(driver, out) as screen:
+        screen.show(tried)
+    shown = [plain_of(line) for line in out.getvalue().splitlines()]
+    assert max(width(line) for line in shown) <= columns
+    wanted = plain(repr(tried.raw)[1:]) if term == "xterm" else tried.failures[0]
+    assert "".join(wanted.split()) in "".join("".join(shown).split())
+
+
+class Terminal(io.StringIO):
+    def isatty(self):
+        return True
+
+
+def plain_of(line):
+    """A line without the terminal's control sequences."""
+    return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", line.replace("\r", ""))

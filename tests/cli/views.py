@@ -3,10 +3,14 @@
 from dataclasses import replace
 from typing import Any
 
+from daq.adapters.store.rows import RunRecord
+from daq.app.run.live_digits import LiveDigits
+from daq.app.run.view import run_view
 from daq.app.screens.run_view import ProvisionalValue, RunView, StepShown, TemperatureGate
 from daq.core.plan import TorqueBand
 from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
+from daq.testing.bench import Bench
 
 MEASURING = RunView(
     run="3f2a91bc-0000-4000-8000-000000000001",
@@ -127,3 +131,19 @@ def result(**changes: Any) -> dict[str, Any]:
         "warnings": [],
     }
     return data | changes
+
+
+def view_of(bench: Bench, digits: LiveDigits | None = None) -> RunView:
+    """Return the view of a run in memory."""
+    record = RunRecord(
+        id="r",
+        instrument=bench.plan.lead.name,
+        sample="S-1",
+        method_id=bench.plan.method,
+        method_version=bench.plan.version,
+        method_digest=bench.plan.digest,
+        operator="m.keeper",
+        simulated=True,
+        began_utc_ns=0,
+    )
+    return run_view(record, bench.pipeline, bench.clock.mono_ns(), lambda _: (), digits or LiveDigits(bench.plan), ())

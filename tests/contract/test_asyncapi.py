@@ -19,6 +19,48 @@ KEY = re.compile(r"[A-Za-z0-9._-]+")
 TOPICS = Topics(enterprise="glaze-works")
 
 
+def of(*required, **keys):
+    """Return the schema of an object with these keys and no others; a key in `required` must be there."""
+    return {"type": "object", "required": list(required), "properties": keys, "additionalProperties": False}
+
+
+def each(schema):
+    """Return the schema of an object with any keys, whose values follow one schema."""
+    return {"type": "object", "additionalProperties": schema}
+
+
+TEXT = {"type": "string"}
+REFERENCE = of("$ref", **{"$ref": TEXT})
+REFERENCES = {"type": "array", "items": REFERENCE, "uniqueItems": True}
+LOCATION = {"type": "string", "pattern": r"^\$message\.(header|payload)#(/([^/~]|~[01])*)*$"}
+VERSION = {"const": "0.2.0"}
+EXPIRY = {"type": "integer", "minimum": 0, "maximum": 2**32 - 1}
+SENDING = of(bindingVersion=VERSION, qos={"enum": [0, 1, 2]}, retain={"type": "boolean"}, messageExpiryInterval=EXPIRY)
+REPLY = of(address=of("location", location=LOCATION, description=TEXT), channel=REFERENCE, messages=REFERENCES)
+CHANNEL = of(address=TEXT, description=TEXT, messages=each(REFERENCE), parameters=each(of(description=TEXT)))
+OPERATION = of(
+    "action", "channel", action={"enum": ["send", "receive"]}, channel=REFERENCE, messages=REFERENCES, summary=TEXT,
+    bindings=of(mqtt=SENDING), reply=REPLY,
+)  # fmt: skip
+MESSAGE = of(
+    name=TEXT, title=TEXT, contentType=TEXT, payload={"type": "object"}, bindings=of(mqtt=of(bindingVersion=VERSION)),
+    correlationId=of("location", location=LOCATION),
+)  # fmt: skip
+STRUCTURE = of(
+    "asyncapi", "info", asyncapi=TEXT, defaultContentType=TEXT, channels=each(CHANNEL), operations=each(OPERATION),
+    info=of("title", "version", title=TEXT, version=TEXT, description=TEXT),
+    components=of(messages=each(MESSAGE), schemas={"type": "object"}),
+)  # fmt: skip
+"""The objects of the document by the AsyncAPI specification 3.0.0 (Info, Channel, Operation, Operation Reply, Message, and
+Correlation ID Object) and the MQTT bindings 0.2.0, of their keys those that daq uses.  The specification's own JSON Schema
+(repository asyncapi/spec-json-schemas, schemas/3.0.0.json, Apache-2.0) was applied once to the document and found nothing;
+it is too large to be kept here."""
+
+
+def structure(document):
+    yield from (f"{e.message} at {list(e.path)}" for e in jsonschema.Draft7Validator(STRUCTURE).iter_errors(document))
+
+
 def walk(node, path=()):
     yield path, node
     for key, inner in node.items() if isinstance(node, dict) else enumerate(node) if isinstance(node, list) else ():
@@ -36,7 +78,7 @@ def resolve(document, reference):
 def faults(document):
     """Return the places that do not fit the specification: required fields, keys, references, and their kinds."""
     head = [] if document.get("asyncapi") == "3.0.0" and {"title", "version"} <= document["info"].keys() else ["head"]
-    parts = (references, channels, operations, components)
+    parts = (structure, references, channels, operations, components)
     return head + [fault for part in parts for fault in part(document)]
 
 
@@ -102,6 +144,53 @@ def test_the_check_finds_a_fault(change):
     document = json.loads(asyncapi_text())
     change(document)
     assert faults(document) != []
+
+
+OTHERS = {"number": 7, "list": [], "text": "?", "object": {"unknown": 1}, "null": None}
+KINDS = {int: "number", bool: "flag", list: "list", str: "text", dict: "object"}
+NAMED = re.compile(r"channels|operations|components(/messages)?|.*/(messages|parameters)")
+"""Objects whose keys are names, so that a further key is another entry."""
+
+
+def places(node, path=()):
+    """Yield path and value of each place of the document that the specification describes: no schema, no payload."""
+    for key, value in node.items() if isinstance(node, dict) else ():
+        if (*path, key)[-2:] != ("components", "schemas") and key != "payload":
+            yield (*path, key), value
+            yield from places(value, (*path, key))
+
+
+def changed(path, change):
+    document = json.loads(json.dumps(DOCUMENT | {"components": DOCUMENT["components"] | {"schemas": {}}}))
+    parent = document
+    for key in path[:-1]:
+        parent = parent[key]
+    change(parent, path[-1])
+    return document
+
+
+def test_a_value_of_another_kind_and_an_unknown_key_are_found_at_every_place():
+    found = dict(places(DOCUMENT))
+    assert len(found) > 200
+    for path, value in found.items():
+        for kind, other in OTHERS.items():
+            if KINDS[type(value)] != kind:
+                document = changed(path, lambda parent, key, other=other: parent.update({key: other}))
+                assert list(structure(document)), (path, kind)
+        if isinstance(value, dict) and not NAMED.fullmatch("/".join(path)):
+            assert list(structure(changed(path, lambda parent, key: parent[key].update(unknown=1)))), path
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        ("asyncapi",), ("info",), ("info", "title"), ("info", "version"), ("operations", "send-live", "action"),
+        ("operations", "send-live", "channel"), ("operations", "receive-refill", "reply", "address", "location"),
+        ("components", "messages", "refill", "correlationId", "location"), ("channels", "last", "messages", "last", "$ref"),
+    ],
+)  # fmt: skip
+def test_a_missing_required_key_is_found(path):
+    assert list(structure(changed(path, lambda parent, key: parent.pop(key))))
 
 
 def test_every_topic_has_a_channel_and_every_schema_a_place():

@@ -9,7 +9,7 @@ import pytest
 
 from daq.app.delivery.contract import SCHEMAS
 from daq.app.delivery.live_values import LiveValues
-from daq.app.run.session import Standing
+from daq.app.run.standing import Standing
 from daq.core.driver import Channel
 from daq.core.errors import SettingErrors
 from daq.methods.files.daemon import Daemon

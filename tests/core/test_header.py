@@ -44,7 +44,7 @@ def test_the_schema_in_the_file_is_that_of_the_dataclasses():
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        (("format",), 2),
+        (("format",), 3),
         (("plan", "speed_tolerance"), 0.02),
         (("plan", "speed_tolerance"), "0.02"),
         (("plan", "moves"), 1),
@@ -85,9 +85,9 @@ def with_format(number):
 @pytest.mark.parametrize(
     ("number", "message"),
     [
-        (3, "journal format 3 is newer than this daq, which reads 1; use a newer daq"),
-        (0, "journal format 0 is older than this daq, which reads 1; use the daq that wrote it"),
-        (None, "the journal has no format number; this daq reads journal format 1"),
+        (3, "journal format 3 is newer than this daq, which reads 1 to 2; use a newer daq"),
+        (0, "journal format 0 is older than this daq, which reads 1 to 2; use the daq that wrote it"),
+        (None, "the journal has no format number; this daq reads journal formats 1 to 2"),
         ("0", sentences.JOURNAL_WITHOUT_FORMAT),
         (True, sentences.JOURNAL_WITHOUT_FORMAT),
     ],

@@ -90,10 +90,14 @@ def test_an_effect_settles_what_was_received_before_it():
     writer.header(HEADER, 0)
     writer.event(Received(1, "lead", b"a"))
     writer.effect(Send("lead", b"x"), 1)  # not recorded: the Sent that follows is
-    writer.effect(Noted(1, "code", "text"), 1)
+    writer.effect(Noted(1, "code", {"detail": "text"}), 1)
     writer.event(Received(1, "lead", b"b"))
     found = [r.event or r.effect for r in read_records(writer.cut().raw)][1:]
-    assert found == [Received(1, "lead", b"a"), 'Noted {"code":"code","t":1,"text":"text"}', Received(1, "lead", b"b")]
+    assert found == [
+        Received(1, "lead", b"a"),
+        'Noted {"code":"code","parameters":{"detail":"text"},"t":1}',
+        Received(1, "lead", b"b"),
+    ]
 
 
 def test_blocks_are_chained_and_join_to_the_same_journal():

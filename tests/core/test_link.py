@@ -217,7 +217,7 @@ def test_an_instrument_that_answers_after_more_than_two_polls_is_asked_who_it_is
     rig.seen.clear()
     rig.run(4.0)
     assert rig.count("who") > asked
-    assert rig.link.identity.serial == "N-2"
+    assert rig.link.identification.identity.serial == "N-2"
     named = next(e.t for e in rig.effects if isinstance(e, LinkMoved) and e.trigger == "identified" and e.t > 1003 * S)
     assert all(t >= named for t, _ in rig.seen), "a reading was shown before the instrument was identified"
 
@@ -231,7 +231,7 @@ def test_an_instrument_other_than_the_expected_one_is_not_read_any_more():
     rig.seen.clear()
     rig.run(3.0)
     assert rig.link.state is LinkState.WRONG_INSTRUMENT
-    assert "instrument N-2 answers where N-1 is expected" in rig.link.identity_detail
+    assert "instrument N-2 answers where N-1 is expected" in rig.link.identification.detail
     assert rig.seen == []
     assert any(isinstance(e, Reopen) for e in rig.effects)
 
@@ -251,7 +251,7 @@ def test_a_reading_at_the_press_of_a_key_is_shown_once_the_instrument_is_identif
     rig.run(60.0)
     rig.receive(b"r 8 0 25\n")
     rig.run(1.0)
-    assert rig.link.identity.serial == "N-2"
+    assert rig.link.identification.identity.serial == "N-2"
 
 
 def test_a_run_s_question_has_its_time_and_no_more():
@@ -261,7 +261,7 @@ def test_a_run_s_question_has_its_time_and_no_more():
     rig.link.identify(rig.t, 2 * S)
     began = rig.t
     rig.run(5.0)
-    assert rig.link.identity_check is IdentityCheck.NO_ANSWER
+    assert rig.link.identification.check is IdentityCheck.NO_ANSWER
     (moved,) = [e for e in rig.effects if isinstance(e, LinkMoved) and e.trigger == "no answer"]
     assert moved.t - began == 2 * S
 

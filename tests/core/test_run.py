@@ -120,7 +120,7 @@ def test_every_transition_of_the_table_is_reached_and_no_other():
     reached = set(whole_run().moves)
     run = into(State.SEEKING)
     run.readings(22.8, 28.0, torque=20.0, speed=30.0)
-    run.readings(28.0, 34.0, torque=60.0, speed=run.pipeline.life.set_speed)
+    run.readings(28.0, 34.0, torque=60.0, speed=run.pipeline.life.lead_motor.set_speed)
     reached |= set(run.moves)
     for state in TURNING:
         run = into(state)

@@ -3,15 +3,19 @@
 import asyncio
 import contextlib
 import json
+import uuid
 
 import aiomqtt
 
 from daq.adapters.outbox.publisher import Publisher
+from daq.adapters.store.rows import Outgoing
 from daq.app.delivery.refill import Refill
+from daq.methods.messages.envelope import envelope
 from tests.support.processes.mosquitto import PASSWORD, TOPICS
-from tests.support.runs.stored import SECOND, T0
+from tests.support.runs.stored import SECOND, T0, begin, conclude, register
 
 MINUTE = 60 * SECOND
+STREAM = "rotor-1"
 
 
 class HandClock:
@@ -67,3 +71,48 @@ def states(store):
     """State of each message that is not retained, by id."""
     with store.reader() as reader:
         return {m.id: m.state for m in reader.outbox("NOT retain ORDER BY seq", [], -1)}
+
+
+def event(source, number, result):
+    made = envelope(
+        {"run": result}, id=result, source=source, sequence=number, time="2026-01-01T00:00:00Z", type="lab.result.v1",
+        subject=STREAM,
+    )  # fmt: skip
+    return json.dumps(made).encode()
+
+
+def stored(source, number, result, /, **changes):
+    message = {
+        "source": source,
+        "epoch": int(source.partition("#")[2]),
+        "stream": STREAM,
+        "sequence": number,
+        "id": result,
+    }
+    return json.dumps(message | changes).encode()
+
+
+def status(source, number):
+    return json.dumps({"state": "offline", "source": source, "sequences": {STREAM: number}}).encode()
+
+
+def a_result(name="x"):
+    return str(uuid.uuid5(uuid.NAMESPACE_OID, name))
+
+
+def measure(store, names):
+    """Commit a result with its messages for each name, as a run does; return (source, number, id) of each."""
+    store.submit(register()).result(10)
+    out = []
+    for name in names:
+        result = str(uuid.uuid5(uuid.NAMESPACE_OID, name))
+
+        def build(sequence, _audit, _journal, result=result):
+            payload = event(store.source, sequence, result)
+            last = Outgoing(TOPICS.last(STREAM), payload, retain=True)
+            return payload.decode(), [Outgoing(TOPICS.result(STREAM), payload), last]
+
+        store.submit(begin(name)).result(10)
+        done = store.submit(conclude(name, result_id=result, build=build)).result(10)
+        out.append((store.source, done.sequence, result))
+    return out

@@ -13,7 +13,7 @@ from daq.adapters.store.audit import first_break
 from daq.adapters.store.delivery import Acknowledge, Refused
 from daq.adapters.store.store import Store
 from daq.app.cli import main
-from daq.app.daemon.protocol import read_request
+from daq.app.daemon.protocol import PROTOCOL, read_request
 from daq.app.delivery.resending import read_moment
 from daq.core.errors import SettingError
 from tests.support.processes.mosquitto import fill
@@ -230,5 +230,5 @@ def test_no_moment(text, end):
 )
 def test_requests_over_the_control_socket_are_checked(request_, message):
     with pytest.raises(SettingError, match=message):
-        order = read_request(json.dumps({"protocol": 1, "do": "resend", **request_}).encode())
+        order = read_request(json.dumps({"protocol": PROTOCOL, "do": "resend", **request_}).encode())
         order.transaction(T0, "m.keeper")

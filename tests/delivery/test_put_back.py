@@ -4,7 +4,6 @@ import asyncio
 import json
 import random
 import shutil
-import uuid
 
 import aiomqtt
 import pytest
@@ -12,42 +11,12 @@ from structlog.testing import capture_logs
 
 from daq.adapters.outbox.put_back import HIGHEST, LARGEST, MOST_EPOCHS_AHEAD, sign
 from daq.adapters.store.epochs import last_epoch_start
-from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
-from daq.methods.messages.envelope import envelope
-from tests.delivery.parts import delivering, depth
+from tests.delivery.parts import STREAM, a_result, delivering, depth, event, measure, status, stored
 from tests.support.processes.mosquitto import PASSWORD, TOPICS, eventually, listening, needs_mosquitto
-from tests.support.runs.stored import T0, begin, conclude, register
+from tests.support.runs.stored import T0
 
 OWN = "f81d4fae-7dec-41d0-a765-00a0c91e6bf6"
-STREAM = "rotor-1"
-
-
-def event(source, number, result):
-    made = envelope(
-        {"run": result}, id=result, source=source, sequence=number, time="2026-01-01T00:00:00Z", type="lab.result.v1",
-        subject=STREAM,
-    )  # fmt: skip
-    return json.dumps(made).encode()
-
-
-def stored(source, number, result, /, **changes):
-    message = {
-        "source": source,
-        "epoch": int(source.partition("#")[2]),
-        "stream": STREAM,
-        "sequence": number,
-        "id": result,
-    }
-    return json.dumps(message | changes).encode()
-
-
-def status(source, number):
-    return json.dumps({"state": "offline", "source": source, "sequences": {STREAM: number}}).encode()
-
-
-def a_result(name="x"):
-    return str(uuid.uuid5(uuid.NAMESPACE_OID, name))
 
 
 SHOWN_EPOCHS = (1, 2, 3, 4, 3 + MOST_EPOCHS_AHEAD, 4 + MOST_EPOCHS_AHEAD)
@@ -130,24 +99,6 @@ def test_every_cut_and_every_lost_key_of_a_message_about_stored_results_is_ignor
 
 
 # ---- with Mosquitto
-
-
-def measure(store, names):
-    """Commit a result with its messages for each name, as a run does; return (source, number, id) of each."""
-    store.submit(register()).result(10)
-    out = []
-    for name in names:
-        result = str(uuid.uuid5(uuid.NAMESPACE_OID, name))
-
-        def build(sequence, _audit, _journal, result=result):
-            payload = event(store.source, sequence, result)
-            last = Outgoing(TOPICS.last(STREAM), payload, retain=True)
-            return payload.decode(), [Outgoing(TOPICS.result(STREAM), payload), last]
-
-        store.submit(begin(name)).result(10)
-        done = store.submit(conclude(name, result_id=result, build=build)).result(10)
-        out.append((store.source, done.sequence, result))
-    return out
 
 
 async def deliver(store, broker, clock, names=(), **options):

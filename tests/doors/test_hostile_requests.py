@@ -16,12 +16,13 @@ from daq.adapters.store.transactions import BeginRun, RegisterMethod
 from daq.app.cli import main
 from daq.app.cli.common import print_json
 from daq.app.daemon.control import ControlServer
-from daq.app.daemon.protocol import LONGEST_REQUEST, REQUESTS, Stopped, read_request
+from daq.app.daemon.protocol import LONGEST_REQUEST, PROTOCOL, REQUESTS, Stopped, read_request
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 
 ORDER = {"method_id": "clear-glaze-qc", "instrument": "bench-1", "sample": "G-1041"}
+ACT = {"act": "sample_add"}
 NOT_FOR_A_PERSON = ("constraint", "fault of the software", "pydantic", "Traceback", "_error", "input_value", "NoneType")
 CPU_S = 2.0
 """Greatest time on the processor for one request, s: many times that of a good one."""
@@ -101,9 +102,9 @@ stored.runs = 0
 @given(st.sampled_from(sorted(REQUESTS)), st.sampled_from([*KEYS, "colour", "\ud800", "do", "protocol"]), HOSTILE)
 def test_a_hostile_value_is_refused_by_its_key_or_can_be_stored(store, do, key, value):
     given_ = {
-        "protocol": 1,
+        "protocol": PROTOCOL,
         "do": do,
-        **({k: v for k, v in ORDER.items() if k in REQUESTS[do].model_fields}),
+        **({k: v for k, v in (ORDER | ACT).items() if k in REQUESTS[do].model_fields}),
         key: value,
     }
     line = json.dumps(given_).encode() + b"\n"

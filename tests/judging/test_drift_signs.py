@@ -3,6 +3,7 @@
 import pytest
 
 from daq.methods.concluding.conclude import conclude
+from daq.rheology.restirring import DriftSign
 from tests.judging.parts import CODES, OWN, method
 from tests.support.drift_signs import SIGNS
 from tests.support.runs.examples import facts, flat, kept, plan_of, summaries
@@ -66,3 +67,20 @@ def test_runs_that_say_nothing(tmp_path):
     assert not OWN & set(codes(conclude(plan, facts(found)).cautions))
     ordinary = plan_of("clear-glaze-qc", "bench-1")
     assert not OWN & set(codes(conclude(ordinary, facts([kept(summaries())])).cautions))
+
+
+@pytest.mark.parametrize("name", SIGNS)
+@pytest.mark.parametrize("late", [2.0, 10.0, 30.0])
+def test_later_stretches_that_are_kept_later_name_no_drift_that_stayed(tmp_path, name, late):
+    """A sample that returned drifts again until its first value: kept late, it looks as if it had stayed."""
+    direction, preshear, stir, sign = SIGNS[name]
+    plan = plan_of(method(tmp_path), "bench-1", product="casting-slip")
+    ended = {i: (60.0 * i, 60.0 * (i + 1), "elapsed") for i in range(len(plan.steps))}
+    found = values(direction, preshear, stir)
+    for k in found:
+        k.speed = plan.steps[k.step].speed
+        if k.step and k.at == "every":
+            k.t += int(late * 1e9)
+    named = OWN & set(codes(conclude(plan, facts(found, ended=ended)).cautions))
+    stays = sign in (DriftSign.SETTLING, DriftSign.DRYING, DriftSign.IRREVERSIBLE)
+    assert named == ({"drift_not_separated"} if stays and late > 4.0 else {CODES[sign]} if sign in CODES else set())

@@ -16,7 +16,8 @@ from tests.support.statements import codes, parameters
 PER_S = 0.001
 """Relative change of the viscosity in one second of measuring: 6 % in 60 s."""
 SPANS = {"every": "4 s", "span": "3 s"}
-"""The first value of a stretch is kept early, before the drift that goes on hides whether it returned."""
+LATE = {"every": "25 s", "span": "3 s"}
+"""The first value of a stretch is kept late: the drift has gone on for 25 s since the treatment."""
 
 
 class Sample:
@@ -25,8 +26,8 @@ class Sample:
     It takes the place of the fluid's temperature law: `factor` is what the viscosity is multiplied by.
     """
 
-    def __init__(self, direction, undone_by):
-        self.direction, self.undone_by, self.change = direction, undone_by, 0.0
+    def __init__(self, direction, undone_by, per_s=PER_S):
+        self.direction, self.undone_by, self.change, self.per_s = direction, undone_by, 0.0, per_s
 
     def factor(self, _celsius):
         return 1.0 + self.change
@@ -39,7 +40,7 @@ class Sample:
         if treatment in self.undone_by:
             self.change = 0.0
         elif not treatment:
-            self.change += self.direction * PER_S * dt_s
+            self.change += self.direction * self.per_s * dt_s
 
 
 class Changing(RotationalInstrument):
@@ -53,11 +54,11 @@ class Changing(RotationalInstrument):
         return super().advance(dt_s)
 
 
-def run(tmp_path, direction, undone_by, treatments):
+def run(tmp_path, direction, undone_by, treatments, spans=SPANS, per_s=PER_S):
     """Return plan and bench of a whole run, from the first request to the end."""
     loaded = example("instruments/bench-1.toml").with_fitted("coaxial-12")
-    plan = plan_of(method(tmp_path, treatments, **SPANS), loaded, product="casting-slip")
-    fluid = Fluid("changing", Newtonian(0.8), Sample(direction, undone_by))
+    plan = plan_of(method(tmp_path, treatments, **spans), loaded, product="casting-slip")
+    fluid = Fluid("changing", Newtonian(0.8), Sample(direction, undone_by, per_s))
     simulator = Changing(
         geometry=GEOMETRIES["coaxial-12"], fluid=fluid, seed=3, temperature=25.0, serial=loaded.expect_serial
     )
@@ -83,6 +84,17 @@ def test_a_whole_run_names_the_cause_of_its_drift(tmp_path, name, order):
         drift = parameters(found.cautions, CODES[sign])["drift"]
         assert 40.0 < seconds < 60.0
         assert drift == pytest.approx(direction * 100.0 * PER_S * seconds, rel=0.2)
+
+
+@pytest.mark.parametrize("order", [("preshear", "stir"), ("stir", "preshear")])
+@pytest.mark.parametrize("per_s", [0.0008, 0.0015])
+@pytest.mark.parametrize("name", [name for name, (direction, *_) in SIGNS.items() if direction])
+def test_a_first_value_that_is_kept_late_names_the_same_cause(tmp_path, name, per_s, order):
+    direction, preshear, stir, sign = SIGNS[name]
+    undone_by = {t for t, undoes in (("preshear", preshear), ("stir", stir)) if undoes}
+    plan, bench = run(tmp_path, direction, undone_by, order, LATE, per_s)
+    assert min(k.t - bench.steps[0].started for k in bench.kept) > 24e9
+    assert OWN & set(codes(conclude(plan, bench.facts).cautions)) == {CODES[sign]}
 
 
 def test_stirring_alone_leaves_the_cause_open(tmp_path):

@@ -282,7 +282,7 @@ def test_where_no_reading_comes_the_last_bytes_are_shown(tmp_path, daq, started)
     assert "no reading came; `daq capture port` shows what does" in output
     started(*DAQ, "simulate", "thermometer", "--pty", tmp_path / "other")
     output = daq("driver", "try", "level", "other", "--for", "4", codes=(1,))
-    assert "what came last: 'T " in output
+    assert "last bytes: 'T " in output
     assert "`daq capture other --baud 4800` shows" in output
 
 

@@ -284,7 +284,7 @@ def test_the_worst_fault_gives_the_quality(qc):
 
 
 def test_keys_used_before_the_span_are_not_forgotten(qc):
-    c = conclude(qc, facts([kept(summaries())], notes=[Noted(5 * S, "keys_used", "used")]))
+    c = conclude(qc, facts([kept(summaries())], notes=[Noted(5 * S, "keys_used")]))
     assert (c.faults, c.validity, c.value) == (("keys_used",), "doubtful", 800.0)
 
 

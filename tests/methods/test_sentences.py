@@ -3,16 +3,23 @@
 import ast
 import json
 import re
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 
+from daq.app.screens.run_view import written_note
+from daq.core.effects import Noted
 from daq.core.faults import FAULTS
 from daq.core.remarks import Remark
+from daq.methods.concluding.intervals import lines_of
+from daq.methods.parts.component_names import COMPONENT_CODES
 from daq.methods.parts.statement import Statement, state, statement_of
+from daq.methods.sentences import component_sentences
 from daq.methods.sentences.catalogue import SENTENCES, TOPICS, codes_document, names_in
 from daq.methods.sentences.kinds import NAME, sentence
 from daq.methods.sentences.rendering import Language, UnknownSentenceError, check, render, segments
+from daq.rheology.uncertainty import Component, combine
 
 ROOT = Path(__file__).parents[2]
 ENGLISH = [
@@ -80,6 +87,23 @@ ENGLISH = [
         state("mean_of_results", results=2, spread=0.2, limit=0.255, unit="Pa.s"),
         "mean of 2: their range 0.2 Pa·s is within 0.255 Pa·s",
     ),
+    (
+        state("silent", instrument="thermo-1", seconds=3.0),
+        "the instrument has not answered for too long: thermo-1, for 3 s",
+    ),
+    (state("link_down", instrument="thermo-1", detail="pulled"), "the connection to the instrument is lost: thermo-1: pulled"),
+    (
+        state("threshold_not_met", rule="torque ≥ 99 %", step="one"),
+        "the event the method waits for did not happen: torque ≥ 99 % in step one; no value was taken",
+    ),
+    (state("sheared", seconds=10.0, speed=60.0), "pre-sheared for 10 s at 60 min⁻¹"),
+    (state("refused", instrument="bench-1", action="turn", detail="range"), "bench-1 refused 'turn': range"),
+    (state("no_identity", instrument="thermo-1", detail="no answer"), "thermo-1 does not answer with its serial number: no answer"),
+    (state("store_fault", detail="disk full"), "the readings cannot be stored: disk full"),
+    (
+        state("not_concluded", detail="ValueError"),
+        "the result could not be computed; it is computed again after the run: ValueError",
+    ),
 ]  # fmt: skip
 
 
@@ -125,7 +149,77 @@ def literals(folder):
 
 def test_every_code_is_made_somewhere_and_asserted_in_a_test():
     assert sorted(SENTENCES.keys() - literals("daq")) == []
-    assert sorted(SENTENCES.keys() - literals("tests") - FAULTS.keys()) == []  # every fault has a test of its own
+    # Faults have tests of their own; the names of components are compared in the test of every component.
+    known = FAULTS.keys() | component_sentences.SENTENCES.keys()
+    assert sorted(SENTENCES.keys() - literals("tests") - known) == []
+
+
+def noted(folder):
+    """The notes that the code of a folder makes: code, and names of the parameters."""
+    for path in (ROOT / folder).rglob("*.py"):
+        for call in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if not isinstance(call, ast.Call):
+                continue
+            name = getattr(call.func, "attr", getattr(call.func, "id", ""))
+            if name == "note" and isinstance(call.args[0], ast.Constant):
+                yield call.args[0].value, {k.arg for k in call.keywords}
+            elif name == "Noted" and len(call.args) > 1 and isinstance(call.args[1], ast.Constant):
+                yield call.args[1].value, {k.value for k in call.args[2].keys}
+
+
+def test_every_note_of_a_run_is_a_code_of_the_catalogue():
+    found = [*noted("daq/core"), *noted("daq/app/run")]
+    assert len({code for code, _ in found}) == 9
+    for code, names in found:
+        assert names <= SENTENCES[code].parameters.keys(), code
+
+
+def named_components():
+    """The names of components in the code that makes budgets: literals, and constants that are given to the functions."""
+    for path in [*(ROOT / "daq/methods").rglob("*.py"), ROOT / "daq/rheology/viscosity_budget.py"]:
+        tree = ast.parse(path.read_text("utf-8"))
+        texts = {
+            t.id: n.value.value
+            for n in ast.walk(tree)
+            if isinstance(n, ast.AnnAssign)
+            and isinstance(n.value, ast.Constant)
+            and isinstance(t := n.target, ast.Name)
+        }
+        for call in ast.walk(tree):
+            if not isinstance(call, ast.Call) or not call.args:
+                continue
+            name = getattr(call.func, "attr", getattr(call.func, "id", ""))
+            if name in ("Component", "add", "make") or name.startswith("from_"):
+                first = call.args[0]
+                text = (
+                    getattr(first, "value", None)
+                    if isinstance(first, ast.Constant)
+                    else texts.get(getattr(first, "id", ""))
+                )
+                if isinstance(text, str):
+                    yield text
+
+
+def test_every_component_of_a_budget_has_a_code_whose_sentence_is_its_name():
+    assert {name: state(code).text for name, code in COMPONENT_CODES.items()} == {
+        name: name for name in COMPONENT_CODES
+    }
+    # The certified fluid is compared with a value, and is in no published budget.
+    found = set(named_components()) - {"certified fluid"}
+    assert found == COMPONENT_CODES.keys()
+
+
+def test_another_language_names_the_components_and_notes():
+    other = Language({code: f"<{code}>" for code in SENTENCES})
+    budget = combine([Component(name, 1.0) for name in COMPONENT_CODES])
+    lines = lines_of(budget, "mPa.s")
+    assert [x.name for x in lines] == list(COMPONENT_CODES)
+    assert [render(x.code, {}, other) for x in lines] == [f"<{x.code}>" for x in lines]
+    assert {x.code for x in lines} == component_sentences.SENTENCES.keys()
+    for code, names in noted("daq/core"):
+        # As a client gets it: the note as JSON.
+        note = json.loads(json.dumps(asdict(written_note(Noted(0, code, dict.fromkeys(names))))))
+        assert render(note["code"], note["parameters"], other) == f"<{code}>"
 
 
 # A language of nothing but names and values, in another order than English.

@@ -1,12 +1,13 @@
 """Settling or drying against thixotropy: samples made by simple laws, and the sign that is found.  Common practice."""
 
+import itertools
 import math
 import random
 
 import pytest
 
 from daq.rheology.elementary import ArgumentError
-from daq.rheology.restirring import DriftSign, Stretch, drift_sign
+from daq.rheology.restirring import COVERAGE_FACTOR, DriftSign, Stretch, drift_sign
 from tests.support.drift_signs import SIGNS
 
 BEGIN, DRIFT = 800.0, 60.0
@@ -66,6 +67,54 @@ def test_generated_samples_are_never_called_something_else(name):
     assert counts[sign] >= 440, counts
     if sign is not DriftSign.NO_DRIFT:
         assert counts[sign] + counts.get(DriftSign.AMBIGUOUS, 0) >= 495, counts
+
+
+LATE = (0.05, 0.2, 0.35, 0.5, 0.7)
+"""Parts of a stretch after which its first value is kept."""
+DRIFTS = (4.0, 6.0, 10.0, 20.0)
+"""Drift of a whole stretch over the standard deviation of a value."""
+COURSES = {"line": lambda t: t, "relaxation": lambda t: (1.0 - math.exp(-3.0 * t)) / (1.0 - math.exp(-3.0))}
+"""Part of the drift of a stretch that has happened after a part of its time."""
+ORDERS = (("preshear", "preshear", "stir"), ("stir", "stir", "preshear"), ("preshear", "stir", "preshear"))
+
+
+def kept_late(rng, direction, undone_by, plan, late, drift, course):
+    """Return the stretches of a sample that drifts while it is treated too, each with its first value kept late."""
+    out, offset, sd = [], 0.0, 0.5
+    for i, treatment in enumerate(plan):
+        if i:
+            offset = 0.0 if treatment in undone_by else offset + 0.3 * direction * drift
+        first, last = (BEGIN + offset + direction * drift * course(t) for t in (late, 1.0))
+        offset += direction * drift
+        out.append(Stretch(treatment, first + rng.gauss(0.0, sd), last + rng.gauss(0.0, sd)))
+    return out
+
+
+@pytest.mark.parametrize("name", [name for name, (direction, *_) in SIGNS.items() if direction])
+def test_values_that_are_kept_late_are_named_rightly_and_never_wrongly(name):
+    """Keep times, drift rates, courses and orders of treatments: the share named rightly is printed for each keep time."""
+    direction, preshear, stir, sign = SIGNS[name]
+    undone_by = {t for t, undoes in (("preshear", preshear), ("stir", stir)) if undoes}
+    rng = random.Random(name)
+    for late in LATE:
+        rightly = seen = 0
+        for drift, course, plan in itertools.product(DRIFTS, COURSES.values(), ORDERS):
+            for _ in range(20):
+                found = drift_sign(kept_late(rng, direction, undone_by, plan, late, drift, course), 1.0)
+                assert found in (sign, DriftSign.AMBIGUOUS, DriftSign.NO_DRIFT), (late, drift, plan)
+                # Below twice the least change that counts, the beginning and the end are not apart.
+                if drift * (1.0 - course(late)) > 2.0 * COVERAGE_FACTOR * math.sqrt(2.0) + 3.0:
+                    seen += 1
+                    rightly += found is sign
+        print(f"{name}, first value after {late:.0%} of the stretch: {rightly} of {seen} named rightly")
+        assert rightly >= 0.95 * seen
+        assert seen or late > 0.4
+
+
+def test_a_value_beyond_its_beginning_shows_neither():
+    """Stirring that changes more than the drift: 800 to 740, then 850."""
+    beyond = [Stretch("preshear", 800.0, 740.0), Stretch("preshear", 735.0, 690.0), Stretch("stir", 850.0, 800.0)]
+    assert drift_sign(beyond, 5.0) is DriftSign.AMBIGUOUS
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Every MUST of the Sparkplug specification 3.0.0 that concerns an edge node, with the check or the reason against one.
+"""Every numbered statement of the Sparkplug specification 3.0.0 about an edge node, with its check or the reason against one.
 
 A row has the identifier of the requirement (without ``tck-id-``), its content in own words, and one of:
 
@@ -7,7 +7,10 @@ A row has the identifier of the requirement (without ``tck-id-``), its content i
 * ``Test``: a test of this folder;
 * ``NotOurs``: why it does not apply.
 
-Requirements for hosts and brokers are not in the table, nor what the specification only recommends.
+Sources: chapter 4 of the specification 3.0.0 (2022-11-16; repository eclipse-sparkplug/sparkplug, folder
+specification/src/main/asciidoc/chapters) in a nearly final text, drafts of chapter 5, the first part of chapter 6; identifiers
+and levels of chapters 5 and 6 from two public lists of them.  A recommendation or permission of the specification is in the
+table too, with that level.  Statements about hosts and brokers are in `requirements_of_others`.
 """
 
 from dataclasses import dataclass
@@ -34,6 +37,7 @@ NO_TEMPLATES = NotOurs("the node sends no templates")
 NO_DATASETS = NotOurs("the node sends no data sets")
 NO_NDATA = NotOurs("the metrics of the node itself do not change within a session, so it sends no NDATA")
 HOST_SENDS = NotOurs("a host sends this message; the node only reads it, and ignores one that it cannot read")
+PERMISSION = NotOurs("a permission, which the node does not use")
 ONE_BROKER = NotOurs("the node has one broker in its file; it leaves it and connects again")
 PLANT = NotOurs("a person chooses the names in the file; one node cannot see those of others")
 
@@ -55,6 +59,9 @@ NO_COMMAND = Test("test_life.py", "test_no_command_changes_anything")
 REBIRTH = Test("test_life.py", "test_a_rebirth_keeps_birth_death_number_and_aliases")
 GONE = Test("test_daemon.py", "test_devices_come_and_go_and_a_rebirth_repeats_all_births")
 
+CHANGES = Test("test_requirements.py", "test_only_values_that_changed_are_sent")
+CASE = Test("test_metrics.py", "test_names_differ_in_more_than_the_case_of_letters")
+
 REQUIREMENTS = (
     # chapters 1 and 2
     ("intro-group-id-string", "the group is UTF-8 text and a level of the topics", TOPICS),
@@ -64,6 +71,7 @@ REQUIREMENTS = (
     ("intro-device-id-string", "a device's name is UTF-8 text and a level of the topics", TOPICS),
     ("intro-device-id-chars", "a device's name has only characters that MQTT allows in topics", CHARACTERS),
     ("intro-edge-node-id-uniqueness", "group and node together are used once in the plant", PLANT),
+    ("principles-rbe-recommended", "data are sent when they change (recommended)", CHANGES),
     ("principles-birth-certificates-order", "the birth is the first message of a session", LINK),
     ("principles-persistence-clean-session-311", "with MQTT 3.1.1 the session is clean", CONNECT),
     ("principles-persistence-clean-session-50", "with MQTT 5 the start is clean and the session ends at once", CONNECT),
@@ -75,6 +83,7 @@ REQUIREMENTS = (
     ("topic-structure-namespace-valid-edge-node-id", "the node's name has none of + / #", CHARACTERS),
     ("topic-structure-namespace-valid-device-id", "a device's name has none of + / #", CHARACTERS),
     ("topic-structure-namespace-unique-device-id", "a node reports each device name once", LIFE),
+    ("topic-structure-namespace-duplicate-device-id-across-edge-node", "nodes may share names of devices", PERMISSION),
     ("topic-structure-namespace-device-id-associated-message-types", "messages of devices have the device's name",
      Rule("topic-structure-namespace-device-id-associated-message-types")),
     ("topic-structure-namespace-device-id-non-associated-message-types", "messages of the node have no device's name",
@@ -122,6 +131,9 @@ REQUIREMENTS = (
     ("topics-dcmd-mqtt", "commands have QoS 0 and are not retained", HOST_SENDS),
     ("topics-dcmd-timestamp", "commands have the time of sending", HOST_SENDS),
     ("topics-dcmd-payload", "commands have the metrics to write", HOST_SENDS),
+    # chapter 5: names
+    ("case-sensitivity-sparkplug-ids", "names of devices differ in more than their case (recommended)", CASE),
+    ("case-sensitivity-metric-names", "names of metrics differ in more than their case (recommended)", CASE),
     # chapter 5: sessions
     ("message-flow-edge-node-ncmd-subscribe", "the node subscribes to its commands with QoS 1", CONNECT),
     ("message-flow-edge-node-birth-publish-connect", "the session is made before the births", LIFE),
@@ -147,7 +159,7 @@ REQUIREMENTS = (
     ("message-flow-edge-node-birth-publish-nbirth-payload-seq", "its number is 0 to 255", Rule("topics-nbirth-seq-num")),
     ("message-flow-edge-node-birth-publish-phid-offline", "where the host goes offline, the node dies and connects again", WAITS),
     ("operational-behavior-edge-node-intentional-disconnect-ndeath", "an intended end publishes the death first", DISCONNECT),
-    ("operational-behavior-edge-node-intentional-disconnect-packet", "the DISCONNECT follows the death at once", DISCONNECT),
+    ("operational-behavior-edge-node-intentional-disconnect-packet", "a DISCONNECT may follow the death at once", DISCONNECT),
     ("operational-behavior-edge-node-termination-host-offline", "the node leaves the broker where the host is offline", WAITS),
     ("operational-behavior-edge-node-termination-host-offline-reconnect", "it then tries the next broker", WAITS),
     ("operational-behavior-edge-node-termination-host-offline-timestamp", "an old offline state is ignored", LIFE),
@@ -162,6 +174,8 @@ REQUIREMENTS = (
     ("message-flow-device-birth-publish-dbirth-retained", "a device's birth is not retained", Rule("topics-dbirth-mqtt")),
     ("message-flow-device-birth-publish-dbirth-payload-seq", "its number is the next one", Rule("topics-dbirth-seq-num")),
     ("operational-behavior-device-ddeath", "a lost device gets its death", GONE),
+    ("operational-behavior-primary-application-state-with-multiple-servers-state-subs",
+     "with a primary host the node subscribes to its state", CONNECT),
     ("operational-behavior-primary-application-state-with-multiple-servers-single-server",
      "the node is connected to one broker at a time", ONE_BROKER),
     ("operational-behavior-primary-application-state-with-multiple-servers-walk",
@@ -170,11 +184,13 @@ REQUIREMENTS = (
     # chapter 5: data
     ("operational-behavior-data-publish-nbirth", "the node's birth has all metrics of the session", LIFE),
     ("operational-behavior-data-publish-nbirth-values", "with their present values, or null", NULLS),
+    ("operational-behavior-data-publish-nbirth-change", "the node's data are sent on change (recommended)", NO_NDATA),
     ("operational-behavior-data-publish-nbirth-order", "metrics are in the order of their times", NO_NDATA),
     ("operational-behavior-data-publish-dbirth", "a device's birth has all metrics of the session",
      Rule("operational-behavior-data-publish-dbirth")),
     ("operational-behavior-data-publish-dbirth-values", "with their present values, or null",
      Test("test_metrics.py", "test_a_device_without_results_has_the_same_metrics_all_null")),
+    ("operational-behavior-data-publish-dbirth-change", "a device's data are sent on change (recommended)", CHANGES),
     ("operational-behavior-data-publish-dbirth-order", "metrics are in the order of their times",
      Rule("operational-behavior-data-publish-dbirth-order")),
     # chapter 5: commands
@@ -190,23 +206,27 @@ REQUIREMENTS = (
     ("operational-behavior-data-commands-rebirth-action-2", "then all births are sent", GONE),
     ("operational-behavior-data-commands-rebirth-action-3", "with the same birth/death number", REBIRTH),
     ("operational-behavior-data-commands-ncmd-verb", "commands to the node are NCMD", HOST_SENDS),
+    ("operational-behavior-data-commands-ncmd-metric-name", "they name a metric of the birth (recommended)", HOST_SENDS),
     ("operational-behavior-data-commands-ncmd-metric-value", "their value fits the metric", NO_COMMAND),
     ("operational-behavior-data-commands-dcmd-verb", "commands to a device are DCMD", HOST_SENDS),
+    ("operational-behavior-data-commands-dcmd-metric-name", "they name a metric of the birth (recommended)", HOST_SENDS),
     ("operational-behavior-data-commands-dcmd-metric-value", "their value fits the metric", HOST_SENDS),
     # chapter 6: payloads
     ("payloads-timestamp-in-UTC", "the time of a payload is UTC", UTC),
     ("payloads-sequence-num-always-included", "every message but the node's death has a number", Rule("topics-ddata-seq-num")),
-    ("payloads-sequence-num-zero-nbirth", "the node's birth has number 0", Rule("topics-nbirth-seq-num")),
+    ("payloads-sequence-num-req-nbirth", "the node's birth has a number of 0 to 255", Rule("topics-nbirth-seq-num")),
     ("payloads-sequence-num-incrementing", "numbers grow by 1 and start again after 255", NUMBERS),
     ("payloads-name-requirement", "every metric has a name where there is no alias", Rule("payloads-name-requirement")),
     ("payloads-alias-uniqueness", "no two metrics of the node have one alias", Rule("payloads-alias-uniqueness")),
     ("payloads-alias-birth-requirement", "births have name and alias", Rule("payloads-alias-birth-requirement")),
     ("payloads-alias-data-cmd-requirement", "data have the alias alone", Rule("payloads-alias-data-cmd-requirement")),
     ("payloads-name-birth-data-requirement", "every metric has a time", Rule("payloads-name-birth-data-requirement")),
+    ("payloads-name-cmd-requirement", "metrics of commands may have a time", HOST_SENDS),
     ("payloads-metric-timestamp-in-UTC", "the time of a metric is UTC", UTC),
     ("payloads-metric-datatype-value-type", "a type is an unsigned 32-bit number", BYTES),
     ("payloads-metric-datatype-value", "it is one of the listed types", TYPES),
     ("payloads-metric-datatype-req", "births have the types", Rule("payloads-metric-datatype-req")),
+    ("payloads-metric-datatype-not-req", "data have no types (recommended)", Rule("payloads-metric-datatype-not-req")),
     ("payloads-propertyset-keys-array-size", "there are as many keys as values", BYTES),
     ("payloads-propertyset-values-array-size", "there are as many values as keys", BYTES),
     ("payloads-metric-propertyvalue-type-type", "a property's type is an unsigned 32-bit number", BYTES),
@@ -221,6 +241,7 @@ REQUIREMENTS = (
     ("payloads-dataset-types-num", "as many types as columns", NO_DATASETS),
     ("payloads-dataset-types-type", "types are unsigned 32-bit numbers", NO_DATASETS),
     ("payloads-dataset-types-value", "types are listed ones", NO_DATASETS),
+    ("payloads-dataset-parameter-type-req", "the types are in every data set", NO_DATASETS),
     ("payloads-template-dataset-value", "values of a row", NO_DATASETS),
     ("payloads-template-definition-is-definition", "a definition says that it is one", NO_TEMPLATES),
     ("payloads-template-definition-ref", "a definition names no other", NO_TEMPLATES),
@@ -228,10 +249,12 @@ REQUIREMENTS = (
     ("payloads-template-definition-nbirth-only", "definitions are in the node's birth alone", NO_TEMPLATES),
     ("payloads-template-definition-nbirth", "used definitions are in the node's birth", NO_TEMPLATES),
     ("payloads-template-definition-parameters", "a definition has its parameters", NO_TEMPLATES),
+    ("payloads-template-definition-parameters-default", "its parameters may have values", NO_TEMPLATES),
     ("payloads-template-instance-is-definition", "an instance says that it is no definition", NO_TEMPLATES),
     ("payloads-template-instance-ref", "an instance names its definition", NO_TEMPLATES),
     ("payloads-template-instance-members", "an instance has members of its definition only", NO_TEMPLATES),
     ("payloads-template-instance-members-birth", "in a birth it has all members", NO_TEMPLATES),
+    ("payloads-template-instance-members-data", "in data it may have some members", NO_TEMPLATES),
     ("payloads-template-instance-parameters", "an instance has parameters of its definition only", NO_TEMPLATES),
     ("payloads-template-version", "a version is text", NO_TEMPLATES),
     ("payloads-template-ref-definition", "a definition names no other", NO_TEMPLATES),
@@ -248,7 +271,7 @@ REQUIREMENTS = (
     # chapter 6: each kind of message
     ("payloads-nbirth-timestamp", "the node's birth has the time of sending", Rule("topics-nbirth-timestamp")),
     ("payloads-nbirth-edge-node-descriptor", "group and node are used once in the plant", PLANT),
-    ("payloads-nbirth-seq", "the node's birth has number 0", Rule("topics-nbirth-seq-num")),
+    ("payloads-nbirth-seq", "the node's birth has a number of 0 to 255", Rule("topics-nbirth-seq-num")),
     ("payloads-nbirth-bdseq", "the node's birth has the birth/death number", Rule("topics-nbirth-bdseq-included")),
     ("payloads-nbirth-bdseq-repeat", "it is that of the will", Rule("topics-nbirth-bdseq-matching")),
     ("payloads-nbirth-rebirth-req", "the node's birth has Node Control/Rebirth, false",
@@ -286,6 +309,7 @@ REQUIREMENTS = (
     ("payloads-ndeath-will-message-qos", "with QoS 1", Rule("payloads-ndeath-will-message-qos")),
     ("payloads-ndeath-will-message-retain", "not retained", Rule("payloads-ndeath-will-message-retain")),
     ("payloads-ndeath-bdseq", "it has the birth/death number of the birth", Rule("topics-nbirth-bdseq-matching")),
+    ("payloads-ndeath-will-message-publisher", "an intended end publishes the death (recommended)", DISCONNECT),
     ("payloads-ndeath-will-message-publisher-disconnect-mqtt311", "with MQTT 3.1.1 the death precedes DISCONNECT", DISCONNECT),
     ("payloads-ndeath-will-message-publisher-disconnect-mqtt50", "with MQTT 5 DISCONNECT has reason 4, with will", DISCONNECT),
     ("payloads-ddeath-timestamp", "a device's death has the time of sending", Rule("payloads-ddeath-timestamp")),

@@ -7,12 +7,20 @@ import pytest
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.metrics import DataType, QualityCode
 from daq.adapters.store.rows import ResultRecord
-from daq.app.delivery.sparkplug_metrics import channel_metrics, no_result, result_metrics
+from daq.app.delivery.sparkplug_metrics import (
+    channel_metrics,
+    instrument_metrics,
+    no_result,
+    node_metrics,
+    result_metrics,
+)
 from daq.core.driver import Channel
 from daq.core.faults import Quality
 from daq.methods.concluding.conclude import conclude
+from daq.methods.files.fields import name
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
+from tests.support.instruments.built_in import DRIVERS
 from tests.support.runs.examples import facts, kept, load_changed, plan_of, summaries
 from tests.support.sparkplug.decoder import decode
 
@@ -123,3 +131,18 @@ def test_every_verdict_is_on_the_wire_and_undecided_is_one_of_its_own(tmp_path, 
     sent = payload(result_metrics(record(**data), "db-1"), 1, 1, birth=True)
     got = decode(sent).by_name()["result/verdict"]
     assert (got.value, got.datatype, got.null) == (verdict, 12, False)  # 12 is String (specification 3.0, 6.4.16)
+
+
+@pytest.mark.parametrize("driver", DRIVERS.values(), ids=DRIVERS)
+def test_names_differ_in_more_than_the_case_of_letters(driver):
+    """Source: Sparkplug 3.0.0, chapter 5 (tck-id-case-sensitivity-...).  Names of devices have small letters only."""
+    values = dict.fromkeys(c.name for c in driver.channels)
+    device = (
+        *instrument_metrics("ready", driver.kind, None, 5), *channel_metrics(driver.channels, values, (), 5), *no_result(5)
+    )  # fmt: skip
+    for metrics in (device, node_metrics("urn:uuid:0#1", 5)):
+        assert len({m.name.lower() for m in metrics}) == len(metrics)
+    for wrong in ("Rotor", "rOtor-1", "ROTOR"):
+        with pytest.raises(ValueError, match="small letter"):
+            name(wrong)
+    assert name("rotor-1") == "rotor-1"

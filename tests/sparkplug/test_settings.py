@@ -6,8 +6,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from daq.app.delivery.sparkplug import Sparkplug, _Content
-from daq.app.run.session import Standing
+from daq.app.delivery.sparkplug import Sparkplug
+from daq.app.delivery.sparkplug_content import StoredContent
+from daq.app.run.standing import Standing
 from daq.core.errors import SettingError
 from daq.core.linkstates import LinkState
 from daq.methods.files.load import load_daemon
@@ -89,7 +90,7 @@ def test_a_missing_library_is_reported_with_the_package_to_install(tmp_path, mon
 
 def test_a_device_stays_alive_while_it_is_identified_after_a_run():
     session = SimpleNamespace(standing=Standing())
-    content = _Content(SimpleNamespace(), None, None)
+    content = StoredContent(SimpleNamespace(), None, None, None)
     lives = []
     for state in ("connecting", "identifying", "ready", "lending", "in_run", "identifying", "ready", "connecting",
                   "identifying", "wrong_instrument", "stopping_motor", "ready", "stopping_motor"):  # fmt: skip

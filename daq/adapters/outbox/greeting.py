@@ -1,6 +1,6 @@
 """The beginning of a connection: the broker's MQTT version, and the comparison of the broker with the database.
 
-Nothing is published before it.
+Nothing is published before it.  The comparison goes on during the connection, with each message about stored results.
 """
 
 import structlog
@@ -12,7 +12,7 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.mqtt.versions import SpokenVersion
 from daq.adapters.outbox.broker_versions import BrokerVersions
 from daq.adapters.outbox.publisher_state import PublisherState
-from daq.adapters.outbox.put_back import Comparison
+from daq.adapters.outbox.put_back import Comparison, PutBack
 from daq.adapters.store.epochs import StartEpoch
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
@@ -24,7 +24,7 @@ class EpochStartedError(DaqError):
 
 
 class Greeting:
-    """The work of a publisher on each new connection, before the first message.
+    """The work of a publisher on each new connection, before the first message; and the comparison that goes on.
 
     Attributes:
         spoken: version of MQTT that the broker is known to speak.
@@ -39,9 +39,14 @@ class Greeting:
         self.spoken: SpokenVersion = self._versions.spoken(settings.place)
         self._log = structlog.get_logger().bind(part="publisher", broker=settings.place)
 
-    def arrived(self, topic: str, payload: bytes) -> bool:
-        """Take a retained message; return False where it is none of the comparison."""
-        return self._comparison.arrived(topic, payload)
+    def arrived(self, topic: str, payload: bytes, *, retained: bool) -> bool:
+        """Take a message; return False where it is none of the comparison."""
+        return self._comparison.arrived(topic, payload, retained=retained)
+
+    @property
+    def has_news(self) -> bool:
+        """True if messages about stored results wait to be compared."""
+        return self._comparison.has_news
 
     async def greet(self, connection: Connection, reader: Reader) -> None:
         """Note the version of MQTT, and start a new epoch where the broker shows that the database was put back.
@@ -52,7 +57,18 @@ class Greeting:
             StoreError: the database cannot be read, or the new epoch cannot be stored.
         """
         self._note_version(connection)
-        put_back = await self._comparison.check(connection, reader)
+        await self._start_epoch(await self._comparison.check(connection, reader))
+
+    async def compare(self, reader: Reader) -> None:
+        """Compare the messages about stored results that arrived since, and start a new epoch as `greet` does.
+
+        Raises:
+            EpochStartedError: a new epoch was started.
+            StoreError: the database cannot be read, or the new epoch cannot be stored; the next call compares again.
+        """
+        await self._comparison.compare_news(reader, self._start_epoch)
+
+    async def _start_epoch(self, put_back: PutBack | None) -> None:
         if put_back is None:
             return
         utc_ns = self._clock.utc_ns()

@@ -13,7 +13,6 @@ import contextlib
 import json
 import random
 import uuid
-from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
@@ -25,6 +24,7 @@ from daq.adapters.mqtt.connection import Connection, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.answers import Answers
+from daq.adapters.outbox.backlog import Backlog
 from daq.adapters.outbox.broker_memory import BrokerMemory
 from daq.adapters.outbox.changed import ChangedMessages
 from daq.adapters.outbox.flight import Backoff, Flight, in_thread
@@ -32,21 +32,15 @@ from daq.adapters.outbox.greeting import EpochStartedError, Greeting
 from daq.adapters.outbox.jobs import PULSE_S, Jobs
 from daq.adapters.outbox.neighbours import Neighbours
 from daq.adapters.outbox.publisher_state import PublisherState, Troubles
-from daq.adapters.outbox.refused import PoisonMessages, RefusedTopics
+from daq.adapters.outbox.refused import PoisonMessages, Refusals, RefusedTopics
 from daq.adapters.outbox.requests import Refill, Requests
 from daq.adapters.outbox.status import Status
 from daq.adapters.outbox.status_publisher import StatusPublisher
-from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseTopic
 from daq.adapters.store.outbox_reading import next_try, refused_topics
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import Message
 from daq.adapters.store.store import Store
 from daq.core.errors import DaqError, StoreError
 
-BATCH: Final = 1000
-"""Maximum number of messages read from the store at once."""
-READ_BELOW: Final = 200
-"""Number of ready messages below which the next ones are read."""
 LIVE_EXPIRY_S: Final = 10
 """Time (s) after which the broker drops a live message that it could not deliver."""
 _LIVE: Final = json.dumps({"content_type": "application/json", "expiry_s": LIVE_EXPIRY_S})
@@ -94,16 +88,9 @@ class Publisher:
         self._log = structlog.get_logger().bind(part="publisher", broker=settings.place)
         self._wake = asyncio.Event()
         self._stopping = asyncio.Event()
-        self._news = True
-        """True while the store may have waiting messages that were not read."""
         self._connection: Connection | None = None
-        self._ready: deque[Message] = deque()
-        """Messages read and not yet sent."""
-        self._held: set[int] = set()
-        """Numbers of messages ready, in flight, or answered and not yet marked in the store."""
-        self._owed: set[int] = set()
-        """Numbers of messages acknowledged by the broker and not yet marked in the store."""
-        self._marked_meanwhile: set[int] = set()
+        self._new_epoch: EpochStartedError | None = None
+        """Set where a new epoch was started during a connection, which then ends."""
         self._jobs = Jobs(self._wake.set)
         self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._rng)
         self._memory = BrokerMemory(store, settings, self._client_id(), topics.last_of_all())
@@ -113,6 +100,8 @@ class Publisher:
         self._changed = ChangedMessages(store, clock, self.state, self._log)
         self._requests = Requests(refill, self.state, Answers(topics, lambda: store.source))
         self._troubles = Troubles(self.state, self._log)
+        self._backlog = Backlog(store, clock, self._changed, self._troubles)
+        self._refusals = Refusals(store, clock, self._topics_refused, self._backlog, self.state, self._log)
         self._greeting = Greeting(store, settings, topics, clock, self.state)
         instance = str(uuid.uuid4())
         self._neighbours = Neighbours(instance, self.state)
@@ -122,7 +111,7 @@ class Publisher:
 
     def wake(self) -> None:
         """Look for new messages at once, after a commit.  Call it from the event loop's thread."""
-        self._news = True
+        self._backlog.news = True
         self._wake.set()
 
     def stop(self) -> None:
@@ -144,6 +133,7 @@ class Publisher:
                     with self._store.reader() as reader:
                         await self._session(reader, backoff)
                 except EpochStartedError:
+                    self.state.connected = False
                     self._memory = BrokerMemory(
                         self._store, self._settings, self._client_id(), self._topics.last_of_all()
                     )
@@ -174,6 +164,7 @@ class Publisher:
     async def _serve(self, connection: Connection, reader: Reader, backoff: Backoff) -> None:
         connection.on_arrival(self._arrived)
         self._checked = False
+        self._new_epoch = None
         # The birth replaces the status that the broker shows, so the comparison is made before it.
         await self._greeting.greet(connection, reader)
         await self._publish_birth(connection, reader)
@@ -182,13 +173,15 @@ class Publisher:
         self.state.connected, self.state.protocol = True, connection.version
         self._troubles.note("connection", "")
         self._log.info("connected to the broker", protocol=connection.version)
-        self._news = True
-        flight = Flight(connection, self._wake.set, self._ready, self._window(connection))
+        self._backlog.news = True
+        flight = Flight(connection, self._wake.set, self._backlog.ready, self._window(connection))
         try:
             while not self._stopping.is_set():
                 self.state.turns += 1
                 self._wake.clear()
                 await self._settle(flight)
+                if self._new_epoch is not None:
+                    raise self._new_epoch
                 if reason := flight.broken():
                     raise BrokerDownError(reason)
                 await self._fill_window(flight, reader, connection)
@@ -206,16 +199,18 @@ class Publisher:
         flight.window = 0
         await self._jobs.end()
         await self._settle(flight)
-        await self._mark()
+        if self._new_epoch is not None:
+            # Marks of messages of the lost database would hide other messages that have their numbers now.
+            self._backlog.drop()
+        await self._backlog.mark()
         lost = flight.abandon()
-        self._ready.clear()
-        self._held = set(self._owed)
+        self._backlog.drop_unsent()
         self.state.in_flight = 0
-        if not self._stopping.is_set():
+        if not self._stopping.is_set() and self._new_epoch is None:
             self._memory.lost(self._clock.utc_ns())
             if not flight.delivered and (message := self._poison.connection_lost(lost)) is not None:
                 how = "closed the connection" if flight.connection_ended else "did not answer"
-                await self._refuse(
+                await self._refusals.refuse(
                     message, f"the broker {how} each time this message was sent alone", for_good=flight.connection_ended
                 )
 
@@ -228,15 +223,17 @@ class Publisher:
             async with asyncio.timeout(seconds):
                 await self._wake.wait()
         if not self._wake.is_set():
-            self._news = True  # a pulse without a wake-up: a commit may have been missed
+            self._backlog.news = True  # a pulse without a wake-up: a commit may have been missed
 
     # background tasks, at most one of each kind
 
     def _begin_jobs(self, connection: Connection, reader: Reader) -> None:
         begin = self._jobs.begin
-        if self._news and len(self._ready) < READ_BELOW:
-            begin("read", self._read, reader)
-        if self._owed:
+        if self._greeting.has_news:
+            begin("compare", self._compare, reader)
+        if self._backlog.wants_more:
+            begin("read", self._backlog.read, reader)
+        if self._backlog.owed:
             begin("mark", self._mark)
         if self._requests:
             begin("refill", self._answer_requests, connection)
@@ -246,38 +243,19 @@ class Publisher:
             begin("put right", self._put_right, connection, reader)
         begin("status", self._publish_status, connection, reader)
 
-    async def _read(self, reader: Reader) -> None:
-        self._news = False
-        self._marked_meanwhile.clear()
-        limit = BATCH + len(self._held)
-        found = await in_thread(reader.waiting, limit=limit)
-        # Messages marked during the read may still be in the answer.
-        known = self._held | self._marked_meanwhile
-        fresh = await self._changed.without(reader, [m for m in found if m.seq not in known])
-        self._ready.extend(fresh)
-        self._held.update(m.seq for m in fresh)
-        self._news |= len(found) == limit
+    async def _compare(self, reader: Reader) -> None:
+        try:
+            await self._greeting.compare(reader)
+        except EpochStartedError as error:
+            self._new_epoch = error
 
     async def _mark(self) -> None:
-        if not self._owed:
-            return
-        seqs = tuple(sorted(self._owed))
-        try:
-            await self._store.commit(Acknowledge(seqs, self._clock.utc_ns()))
-        except StoreError as error:
-            # The messages are delivered.  Their marks are written when the store works again; they stay held, so none
-            # is sent twice until then.
-            self._troubles.note("store", f"acknowledgements cannot be stored: {error}")
+        if not await self._backlog.mark():
             self._jobs.rest("mark", PULSE_S)
-            return
-        self._troubles.note("store", "")
-        self._owed.difference_update(seqs)
-        self._held.difference_update(seqs)
-        self._marked_meanwhile.update(seqs)
 
     async def _answer_requests(self, connection: Connection) -> None:
         await self._requests.answer(self._store, connection)
-        self._news = True
+        self._backlog.news = True
 
     async def _check(self, connection: Connection, reader: Reader) -> None:
         try:
@@ -291,7 +269,7 @@ class Publisher:
         self._checked = True
         for repeat in repeats:
             self.state.repeated += repeat.messages
-            self._news = True
+            self._backlog.news = True
             self._log.warning("messages are published again", reason=repeat.why, messages=repeat.messages)
 
     async def _publish_status(self, connection: Connection, reader: Reader) -> None:
@@ -304,7 +282,8 @@ class Publisher:
         await self._status_publisher.publish_now(connection, reader)
 
     def _arrived(self, topic: str, payload: bytes, retained: bool, reply: Reply | None) -> None:
-        if retained and self._greeting.arrived(topic, payload):
+        if self._greeting.arrived(topic, payload, retained=retained):
+            self._wake.set()
             return
         if topic == self._topics.status():
             if not retained and not self._stopping.is_set():
@@ -335,8 +314,8 @@ class Publisher:
             elif message is None:
                 self._topics_refused.taken(topic)
                 self.state.refused.pop(topic, None)
-            elif message.seq not in self._held and flight.send(message):
-                self._held.add(message.seq)
+            elif message.seq not in self._backlog.held and flight.send(message):
+                self._backlog.held.add(message.seq)
         self.state.in_flight = len(flight)
         self.state.most_in_flight = max(self.state.most_in_flight, len(flight))
 
@@ -346,46 +325,12 @@ class Publisher:
         if answers.taken:
             self._poison.reset()
             self.state.delivered += len(answers.taken)
-            self._owed.update(m.seq for m in answers.taken)
+            self._backlog.taken(answers.taken)
             for message in answers.taken:
                 if message.topic in self._topics_refused:
-                    await self._release(message)
+                    await self._refusals.release(message)
         if answers.refused:
-            await asyncio.gather(*(self._refuse(m, str(e), for_good=e.for_good) for m, e in answers.refused))
-
-    async def _release(self, message: Message) -> None:
-        """Let the refused messages of a topic wait again, after the broker has accepted one."""
-        try:
-            count = await self._store.commit(ReleaseTopic(message.topic, message.seq))
-        except StoreError:
-            return  # the next attempt with this topic repeats this
-        self._topics_refused.taken(message.topic)
-        self.state.refused.pop(message.topic, None)
-        self._news = True
-        self._log.info("the broker accepts a topic again", topic=message.topic, waiting=count)
-
-    async def _refuse(self, message: Message, reason: str, *, for_good: bool) -> None:
-        self.state.refusals += 1
-        if for_good:
-            self.state.quarantined += 1
-        else:
-            self.state.refused[message.topic] = reason
-            self._topics_refused.refused(message.topic, self._now())
-        self._log.warning(
-            "the broker refused a message for good; it is kept in quarantine until `daq resend --refused`"
-            if for_good
-            else "the broker refused a message; it is kept and tried again",
-            topic=message.topic,
-            id=message.id,
-            reason=reason,
-        )
-        try:
-            await self._store.commit(Refused(message.seq, reason, self._clock.utc_ns(), for_good))
-        except StoreError as error:
-            # The message stays held, so that it is not sent again at full rate.  A new connection tries it again.
-            self._log.error("a refusal cannot be stored", reason=str(error))
-        else:
-            self._held.discard(message.seq)
+            await asyncio.gather(*(self._refusals.refuse(m, str(e), for_good=e.for_good) for m, e in answers.refused))
 
     # birth, status and offline message
 

@@ -4,12 +4,15 @@ The broker keeps the last status of the bench, the newest result of each instrum
 instrument that a collector has stored.  A database that was put back, also by a snapshot of the whole disk, lacks
 results that the broker shows under the database's own source.  New results would then get numbers that consumers have
 seen.  So the comparison is made before anything is published.
+
+A collector that was away at that moment publishes its results later, and a snapshot can be put back while the
+connection stays.  So the subscription to the messages of collectors stays, and each is compared when it arrives.
 """
 
 import asyncio
 import json
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -35,6 +38,9 @@ _SOURCE: Final = re.compile(r"urn:uuid:([0-9a-f-]{36})#([1-9][0-9]{0,8})")
 _ID: Final = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _COLLECTED: Final = re.compile(r"(?:.*/)?collected/([^/]+)", re.DOTALL)
 
+#: Reports a message that is not believed or not compared: topic, event, reason.
+Warn = Callable[[str, str, str], None]
+
 
 @dataclass(frozen=True, slots=True)
 class PutBack:
@@ -51,26 +57,50 @@ class Comparison:
         self._store = store
         self._status, self._last, self._collected = topics.status(), topics.last_of_all(), topics.collected_of_all()
         self._shown: dict[str, bytes] | None = None
+        """Messages that arrive during `check`; None at other times."""
+        self._news: dict[str, bytes] = {}
+        """Messages about stored results that arrived after `check`: the newest of each topic."""
+        self._warned: set[tuple[str, str]] = set()
+        """Topics and reasons of the warnings of this connection, so that a flood does not fill the log."""
         self._log = structlog.get_logger().bind(part="publisher")
 
-    def arrived(self, topic: str, payload: bytes) -> bool:
-        """Take a message; return False where no comparison is in progress."""
-        if self._shown is None:
-            return False
-        if len(payload) > LARGEST or len(self._shown) >= MOST_TOPICS:
-            self._log.warning("a retained message is not compared", topic=topic[:200], reason="too large, or too many")
+    @property
+    def has_news(self) -> bool:
+        """True if messages about stored results wait for `compare_news`."""
+        return bool(self._news)
+
+    def arrived(self, topic: str, payload: bytes, *, retained: bool) -> bool:
+        """Take a message; return False where it is none of the comparison.
+
+        `retained` is true for a message that was retained before the subscription.
+        """
+        is_collected = topic.startswith(self._collected.removesuffix("+"))
+        if self._shown is not None and (retained or is_collected):
+            kept = self._shown
+        elif is_collected:
+            kept = self._news
         else:
-            self._shown[topic] = payload
+            return False
+        if not payload:
+            return True  # a retained message was removed
+        if len(payload) > LARGEST or (len(kept) >= MOST_TOPICS and topic not in kept):
+            self._warn(topic, "a retained message is not compared", "too large, or too many")
+        else:
+            kept[topic] = payload
         return True
 
     async def check(self, connection: Connection, reader: Reader) -> PutBack | None:
-        """Return the sign that the database was put back, or None; the subscription to the own status stays.
+        """Return the sign that the database was put back, or None.
+
+        The subscriptions to the own status and to the messages of collectors stay.
 
         Raises:
             BrokerDownError: the connection was lost.
             StoreError: the database cannot be read.
         """
         self._shown = {}
+        self._news.clear()
+        self._warned.clear()
         try:
             # With QoS 0 the broker keeps no old status for a session without connection.
             for wanted in (self._status, self._last, self._collected):
@@ -78,23 +108,52 @@ class Comparison:
                     await connection.subscribe(wanted, qos=0)
                 except RefusedError as error:
                     self._log.info("a database that was put back is not noticed", topic=wanted, reason=str(error))
-            # The broker sends the retained messages before its answer to these.
+            # The broker sends the retained messages before its answer to this.
             await connection.unsubscribe(self._last)
-            await connection.unsubscribe(self._collected)
             await asyncio.sleep(0)
             shown = self._shown
         finally:
             self._shown = None
+        return await self._compared(shown, reader)
+
+    async def compare_news(self, reader: Reader, act: Callable[[PutBack | None], Awaitable[None]]) -> None:
+        """Compare the messages that arrived since; `act` gets the sign that the database was put back, or None.
+
+        Raises:
+            StoreError: the database cannot be read, or `act` raised it; the messages are compared again.
+        """
+        news = dict(self._news)
+        # A result is committed before its message is sent, so the database has every number that can be stored.
+        await act(await self._compared(news, reader))
+        for topic, payload in news.items():
+            if self._news.get(topic) is payload:
+                del self._news[topic]
+
+    async def _compared(self, shown: Mapping[str, bytes], reader: Reader) -> PutBack | None:
         known = await in_thread(last_sequences, reader, self._store.epoch)
 
         def has(result: str) -> bool:
             return reader.result(result) is not None
 
-        return await in_thread(sign, shown, self._store.uuid, self._store.epoch, known, has)
+        return await in_thread(sign, shown, self._store.uuid, self._store.epoch, known, has, self._warn)
+
+    def _warn(self, topic: str, event: str, reason: str) -> None:
+        if (topic, reason) not in self._warned and len(self._warned) < MOST_TOPICS:
+            self._warned.add((topic, reason))
+            _warn(topic, event, reason)
+
+
+def _warn(topic: str, event: str, reason: str) -> None:
+    structlog.get_logger().bind(part="publisher").warning(event, topic=topic[:200], reason=reason)
 
 
 def sign(
-    shown: Mapping[str, bytes], uuid: str, epoch: int, known: Mapping[str, int], has: Callable[[str], bool]
+    shown: Mapping[str, bytes],
+    uuid: str,
+    epoch: int,
+    known: Mapping[str, int],
+    has: Callable[[str], bool],
+    warn: Warn = _warn,
 ) -> PutBack | None:
     """Return the sign that a database was put back, or None.
 
@@ -104,22 +163,30 @@ def sign(
         epoch: its epoch.
         known: last sequence number of each stream in this epoch.
         has: returns whether the database contains the result of an id.
+        warn: is called for a message that is not believed.
     """
-    found = [s for topic, payload in sorted(shown.items()) for s in _signs(topic, payload, uuid, epoch, known, has)]
+    found: list[PutBack] = []
+    for topic, payload in sorted(shown.items()):
+        message = _decoded(payload)
+        collected = _COLLECTED.fullmatch(topic)
+        if collected is not None and (fault := _fault(message, collected[1], uuid, epoch)):
+            warn(topic, "a message about stored results is ignored", fault)
+        else:
+            found += _signs(topic, message, collected, uuid, epoch, known, has)
     if not found:
         return None
     return PutBack("; ".join(s.reason for s in found), max(s.least for s in found))
 
 
 def _signs(
-    topic: str, payload: bytes, uuid: str, epoch: int, known: Mapping[str, int], has: Callable[[str], bool]
+    topic: str,
+    message: Mapping[str, Any],
+    collected: re.Match[str] | None,
+    uuid: str,
+    epoch: int,
+    known: Mapping[str, int],
+    has: Callable[[str], bool],
 ) -> Iterable[PutBack]:
-    message = _decoded(payload)
-    collected = _COLLECTED.fullmatch(topic)
-    if collected is not None and (fault := _fault(message, collected[1], uuid, epoch)):
-        log = structlog.get_logger().bind(part="publisher")
-        log.warning("a message about stored results is ignored", topic=topic[:200], reason=fault)
-        return
     source = _SOURCE.fullmatch(str(message.get("source", "")))
     if source is None or source[1] != uuid:
         return

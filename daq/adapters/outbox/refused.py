@@ -1,15 +1,22 @@
-"""Schedule of new attempts for messages that the broker refuses.
+"""Messages that the broker refuses: kept with the reason, and the schedule of new attempts.
 
 A topic whose message was refused is tried again with one message, at growing intervals.  So thousands of messages of
 one forbidden topic cost one attempt in an hour.  When the broker accepts that message, all of the topic wait again.
 """
 
+import asyncio
 import random
 from collections import Counter
-from typing import Final
+from typing import Any, Final
 
+from daq.adapters.clock import TimeSource
+from daq.adapters.outbox.backlog import Backlog
 from daq.adapters.outbox.flight import Backoff
+from daq.adapters.outbox.publisher_state import PublisherState
+from daq.adapters.store.delivery import Refused, ReleaseTopic
 from daq.adapters.store.rows import Message
+from daq.adapters.store.store import Store
+from daq.core.errors import StoreError
 
 LOST_CONNECTIONS: Final = 3
 """Number of consecutive connections lost without any acknowledgement after which messages are sent one at a time."""
@@ -52,6 +59,51 @@ class RefusedTopics:
     def wait_s(self, now: float) -> float:
         """Return the seconds until the next attempt; infinity without refused topics."""
         return min((max(0.0, at - now) for at, _ in self._next.values()), default=float("inf"))
+
+
+class Refusals:
+    """Refused messages of one publisher in the store, in its state and in the log."""
+
+    def __init__(
+        self, store: Store, clock: TimeSource, topics: RefusedTopics, backlog: Backlog, state: PublisherState, log: Any
+    ) -> None:
+        self._store, self._clock, self._topics, self._backlog = store, clock, topics, backlog
+        self._state, self._log = state, log
+
+    async def release(self, message: Message) -> None:
+        """Let the refused messages of a topic wait again, after the broker has accepted one."""
+        try:
+            count = await self._store.commit(ReleaseTopic(message.topic, message.seq))
+        except StoreError:
+            return  # the next attempt with this topic repeats this
+        self._topics.taken(message.topic)
+        self._state.refused.pop(message.topic, None)
+        self._backlog.news = True
+        self._log.info("the broker accepts a topic again", topic=message.topic, waiting=count)
+
+    async def refuse(self, message: Message, reason: str, *, for_good: bool) -> None:
+        """Keep a message with the reason; with `for_good` it is not tried again without a person's command."""
+        self._state.refusals += 1
+        if for_good:
+            self._state.quarantined += 1
+        else:
+            self._state.refused[message.topic] = reason
+            self._topics.refused(message.topic, asyncio.get_running_loop().time())
+        self._log.warning(
+            "the broker refused a message for good; it is kept in quarantine until `daq resend --refused`"
+            if for_good
+            else "the broker refused a message; it is kept and tried again",
+            topic=message.topic,
+            id=message.id,
+            reason=reason,
+        )
+        try:
+            await self._store.commit(Refused(message.seq, reason, self._clock.utc_ns(), for_good))
+        except StoreError as error:
+            # The message stays held, so that it is not sent again at full rate.  A new connection tries it again.
+            self._log.error("a refusal cannot be stored", reason=str(error))
+        else:
+            self._backlog.held.discard(message.seq)
 
 
 class PoisonMessages:

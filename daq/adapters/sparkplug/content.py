@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from daq.adapters.sparkplug.memory import Position
 from daq.adapters.sparkplug.metrics import Metric
 
 
@@ -32,9 +33,19 @@ class Content(Protocol):
         ...
 
     def newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
-        """Return the newest result of each device.  It is called in a thread and may raise `StoreError`."""
+        """Return the newest result of each device that agrees with the audit trail.
+
+        It is called in a thread and may raise `StoreError`.
+        """
         ...
 
     def after(self, marks: Mapping[str, int], limit: int) -> Sequence[DeviceResult]:
-        """Return at most `limit` results after each device's mark, in order of marks; called as `newest`."""
+        """Return at most `limit` results after each device's mark, in order of marks; called as `newest`.
+
+        A result that does not agree with the audit trail is not among them, and is noted in the node's `Memory`.
+        """
+        ...
+
+    def position(self, epoch: int) -> Position | None:
+        """Return the position of the database where it is no longer in `epoch`, else None; called as `newest`."""
         ...

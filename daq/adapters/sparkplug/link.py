@@ -21,7 +21,7 @@ from daq.adapters.mqtt.connection import Connection, Will, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.mqtt.versions import SpokenVersion, Version
 from daq.adapters.outbox.flight import Backoff, in_thread
-from daq.adapters.sparkplug.content import Content
+from daq.adapters.sparkplug.content import Content, DeviceResult
 from daq.adapters.sparkplug.memory import Memory
 from daq.adapters.sparkplug.metrics import Metric
 from daq.adapters.sparkplug.phase import Phase
@@ -145,7 +145,7 @@ class Link:
                 await self._send_death(connection)
 
     async def _live(self, connection: Connection) -> None:
-        """Send changes and results until `stop`, or until the primary host goes offline.
+        """Send changes and results until `stop`, until the primary host goes offline, or until a new epoch.
 
         Raises:
             BrokerDownError: the connection was lost.
@@ -157,6 +157,8 @@ class Link:
                 if self.node.host_gone:
                     log.info("the primary host went offline", host=self.node.names.host)
                     await self._repeat_recent()
+                    return
+                if await self._new_epoch():
                     return
                 if self.node.birth_due(self._clock.mono_ns()):
                     await self._birth(connection)
@@ -171,6 +173,20 @@ class Link:
                 await self._wait(connection)
             if connection.lost.done():
                 raise BrokerDownError(connection.lost.result())
+
+    async def _new_epoch(self) -> bool:
+        """Adapt the marks where the database has started a new epoch; return whether it has.
+
+        The births of a new session show the new source.
+        """
+        position = await in_thread(self._content.position, self._memory.epoch)
+        if position is None:
+            return False
+        log.warning("the database was put back; the Sparkplug node is born again", epoch=position.epoch)
+        self._memory.follow(position)
+        self._recent.clear()
+        await self._save()
+        return True
 
     async def _send_death(self, connection: Connection) -> None:
         """Publish the node's death where the connection is still open."""
@@ -198,7 +214,7 @@ class Link:
         if again:
             await self._repeat_recent()
         present = self._content.present()
-        newest = await in_thread(self._content.newest, tuple(present))
+        newest = await self._newest(tuple(present))
         if not self.node.birth_due(self._clock.mono_ns()):
             return  # the host went offline during the query
         devices = {s.device: (*present[s.device], *s.metrics) for s in newest}
@@ -214,7 +230,7 @@ class Link:
         gone = [d for d in self.node.devices if d not in present]
         await self._send(connection, [self.node.device_death(d, self._now_ms()) for d in sorted(gone)])
         come = [d for d in present if d not in self.node.devices]
-        for shown in await in_thread(self._content.newest, tuple(come)) if come else ():
+        for shown in await self._newest(tuple(come)) if come else ():
             metrics = (*present[shown.device], *shown.metrics)
             self._birth_marks[shown.device] = shown.mark
             self._sent_values[shown.device] = _values_of(present[shown.device])
@@ -230,6 +246,7 @@ class Link:
         """Send a batch of results; return whether there may be more."""
         marks = {device: self._memory.sent.get(device, 0) for device in sorted(self.node.devices)}
         found = await in_thread(self._content.after, marks, BATCH) if marks else ()
+        await self._save_changed()
         if not found:
             return False
         # No device is born or dies during the loop: only this task publishes births and deaths.
@@ -275,6 +292,16 @@ class Link:
                 self._memory.sent[device] = min(before, self._memory.sent[device])
         self._recent.clear()
         await self._save()
+
+    async def _newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
+        newest = await in_thread(self._content.newest, devices)
+        await self._save_changed()
+        return newest
+
+    async def _save_changed(self) -> None:
+        """Write the names of changed results to the disk, where a reading of the database has found new ones."""
+        if self._memory.unsaved:
+            await self._save()
 
     async def _save(self) -> None:
         try:

@@ -1,4 +1,4 @@
-"""Persistent state of an edge node: its birth/death number, and the marks of the results sent.
+"""Persistent state of an edge node: its birth/death number, the marks of the results sent, and the results not sent.
 
 It is a separate file beside the database, because it belongs to the connection and not to the measured data.
 """
@@ -7,7 +7,7 @@ import contextlib
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any, Final, Self
 
@@ -18,6 +18,8 @@ from daq.adapters.sparkplug.metrics import NUMBERS
 FILE: Final = "sparkplug.json"
 FORM: Final = 1
 """Version of the file's format, the value of its key ``form``."""
+MOST_CHANGED: Final = 1000
+"""Largest number of changed results that are noted; `daq verify` names them all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,21 @@ class Position:
     newest_before: Mapping[str, int]
 
 
+@dataclass(frozen=True, slots=True)
+class ChangedResult:
+    """A result that is not sent, because it was changed in the database after it was stored.
+
+    Attributes:
+        device: the device whose results were read.
+        found_utc_ns: time at which the change was found.
+    """
+
+    id: str
+    device: str
+    sequence: int
+    found_utc_ns: int
+
+
 @dataclass(slots=True)
 class Memory:
     """The file, read once and written as a whole.
@@ -46,6 +63,8 @@ class Memory:
     Attributes:
         bd_seq: birth/death number of the last connection; None before the first.
         sent: mark of the last result of each stream that the broker has handled.
+        changed: results that are not sent, by id.
+        unsaved: `changed` has a result that is not on the disk yet.
     """
 
     path: Path
@@ -53,6 +72,8 @@ class Memory:
     epoch: int
     bd_seq: int | None = None
     sent: dict[str, int] = field(default_factory=dict)
+    changed: Mapping[str, ChangedResult] = field(default_factory=dict)
+    unsaved: bool = False
 
     @classmethod
     def open(cls, folder: Path, position: Position) -> Self:
@@ -71,8 +92,14 @@ class Memory:
         memory.bd_seq = found["bdSeq"]
         memory.sent = found["sent"]
         if found["epoch"] != position.epoch:
-            memory.sent = {s: min(mark, position.newest_before.get(s, 0)) for s, mark in memory.sent.items()}
+            memory.follow(position)
+        memory.changed = _changed(found)
         return memory
+
+    def follow(self, position: Position) -> None:
+        """Adapt the marks to a new epoch: results after those of earlier epochs are gone, or have other marks now."""
+        self.epoch = position.epoch
+        self.sent = {s: min(mark, position.newest_before.get(s, 0)) for s, mark in self.sent.items()}
 
     def next_bd_seq(self) -> int:
         """Return the birth/death number of the next connection, after it was written to the disk."""
@@ -81,14 +108,28 @@ class Memory:
         self.bd_seq = number
         return number
 
+    def note_changed(self, result: ChangedResult) -> bool:
+        """Note a result that is not sent; return False if it is known, or `MOST_CHANGED` are.
+
+        `save` writes it to the disk.
+        """
+        if result.id in self.changed or len(self.changed) >= MOST_CHANGED:
+            return False
+        # A new mapping, because another thread may be writing the old one.
+        self.changed = {**self.changed, result.id: result}
+        self.unsaved = True
+        return True
+
     def save(self) -> None:
-        """Write `sent` to the disk."""
+        """Write `sent` and `changed` to the disk."""
+        self.unsaved = False
         self._write(self.bd_seq)
 
     def _write(self, bd_seq: int | None) -> None:
-        text = json.dumps(
-            {"form": FORM, "source": self.source, "epoch": self.epoch, "bdSeq": bd_seq, "sent": self.sent}
-        )
+        content = {"form": FORM, "source": self.source, "epoch": self.epoch, "bdSeq": bd_seq, "sent": self.sent}
+        if self.changed:
+            content["changed"] = [asdict(result) for result in self.changed.values()]
+        text = json.dumps(content)
         draft = self.path.with_suffix(".new")
         with draft.open("w", encoding="utf-8") as file:
             file.write(text)
@@ -100,6 +141,24 @@ class Memory:
             os.fsync(folder)
         finally:
             os.close(folder)
+
+
+def read_changed(folder: Path, source: str) -> list[ChangedResult]:
+    """Return the results that the node of a state directory has not sent, for a database with this UUID.
+
+    It is for other processes: a file that is missing, damaged, or of another database names none.
+    """
+    try:
+        found = json.loads((folder / FILE).read_text("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return []
+    if not _is_valid(found) or found["source"] != source:
+        return []
+    return list(_changed(found).values())
+
+
+def _changed(found: Mapping[str, Any]) -> dict[str, ChangedResult]:
+    return {value["id"]: ChangedResult(**value) for value in found.get("changed", ())}
 
 
 def _read(path: Path) -> dict[str, Any] | None:
@@ -127,6 +186,17 @@ def _is_valid(found: Any) -> bool:
         and (found.get("bdSeq") is None or (isinstance(found["bdSeq"], int) and 0 <= found["bdSeq"] < NUMBERS))
         and isinstance(found.get("sent"), dict)
         and all(isinstance(mark, int) for mark in found["sent"].values())
+        and isinstance(found.get("changed", []), list)
+        and all(_is_result(value) for value in found.get("changed", []))
+    )
+
+
+def _is_result(value: Any) -> bool:
+    return (
+        isinstance(value, dict)
+        and value.keys() == {f.name for f in fields(ChangedResult)}
+        and all(isinstance(value[name], str) for name in ("id", "device"))
+        and all(isinstance(value[name], int) for name in ("sequence", "found_utc_ns"))
     )
 
 

@@ -53,10 +53,8 @@ def last_acknowledged(reader: Reader) -> int | None:
 
 def last_sequences(reader: Reader, epoch: int) -> dict[str, int]:
     """Return the last sequence number of each stream in an epoch."""
-    rows = reader.query(
-        "SELECT stream, max(sequence) AS last FROM results WHERE epoch = ? GROUP BY stream ORDER BY stream", [epoch]
-    )
-    return {row["stream"]: row["last"] for row in rows}
+    sql = "SELECT stream, max(sequence) FROM results WHERE epoch = ? GROUP BY stream ORDER BY stream"
+    return dict(reader.rows(sql, [epoch], damaged_text=True))
 
 
 def broker_session(reader: Reader) -> BrokerSession | None:

@@ -30,6 +30,7 @@ from daq.core.journal import Block, chain
 NO_DATABASE: Final = "there is no database: nothing was measured with this state directory yet"
 _COLUMNS: Final = tuple(f.name for f in fields(Message))
 _MESSAGE: Final = f"SELECT {', '.join(_COLUMNS)} FROM outbox "  # noqa: S608 - our names
+_RESULT: Final = f"SELECT {', '.join(f.name for f in fields(ResultRecord))} FROM results "  # noqa: S608 - our names
 _FLAGS: Final = tuple(_COLUMNS.index(name) for name in ("retain", "quarantined"))
 
 
@@ -215,6 +216,12 @@ class Reader:
         """Return the newest result of a stream, or None."""
         rows = self.query("SELECT * FROM results WHERE stream = ? ORDER BY audit_seq DESC LIMIT 1", [stream])
         return ResultRecord(**rows[0]) if rows else None
+
+    def result_rows(self, where: str, parameters: Sequence[Any], limit: int, *, skip: int = 0) -> list[ResultRecord]:
+        """Return at most `limit` (-1: all) results that satisfy a condition in SQL, without the first `skip`."""
+        # A damaged text in one result must not hold up the others.
+        found = self.rows(f"{_RESULT} WHERE {where} LIMIT ? OFFSET ?", [*parameters, limit, skip], damaged_text=True)
+        return [ResultRecord(*row) for row in found]
 
     # instruments
 

@@ -1,17 +1,19 @@
-"""Compare messages with the audit entries that seal them, before they are sent and before they are sent again."""
+"""Compare messages and results with the audit entries that seal them, before they are sent and are sent again."""
 
 import json
 import json.encoder
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from daq.adapters.store.access import Access
-from daq.adapters.store.audit import digest_of, entry_hash
-from daq.adapters.store.rows import Message
+from daq.adapters.store.audit import AuditEntry, digest_of, entry_hash
+from daq.adapters.store.rows import Message, ResultRecord
 from daq.core.errors import StoreError
 
 CHANGED: Final = "changed after it was stored: it does not agree with the audit trail"
 """`last_error` of a message that is not sent for this reason."""
+SEALED: Final = ("run", "epoch", "stream", "sequence", "supersedes", "journal_digest")
+"""Columns of a result that its audit entry repeats; of its data the entry has the digest."""
 
 #: Runs a SELECT and returns its rows.
 Rows = Callable[[str, Sequence[Any]], list[tuple[Any, ...]]]
@@ -31,6 +33,11 @@ _ENTRIES: Final = (
 _ENTRIES_AS_TEXT: Final = (
     "SELECT seq, utc_ns, who, what, subject, detail, previous, hash FROM audit "
     "WHERE subject IN (SELECT value FROM json_each(?)) AND what IN ('result_stored', 'message_derived')"
+)
+_NAMING: Final = (
+    "SELECT seq, utc_ns, CAST(who AS BLOB), what, CAST(subject AS BLOB), CAST(detail AS BLOB), "
+    "CAST(previous AS BLOB), CAST(hash AS BLOB) FROM audit "
+    "WHERE seq IN (SELECT value FROM json_each(?)) AND what IN ('run_concluded', 'result_corrected')"
 )
 _quoted: Final = json.encoder.encode_basestring_ascii
 _AT_ONCE: Final = 500
@@ -62,6 +69,36 @@ def changed(messages: Sequence[Message], rows: Rows) -> list[Message]:
         return []
     known = _sealed((m.result for m in rest), rows)
     return [m for m in rest if known.get((m.result, m.seq)) != _content(m)]
+
+
+def changed_results(results: Sequence[ResultRecord], rows: Rows) -> list[ResultRecord]:
+    """Return the results that do not agree with the audit trail, in order; `rows` reads the database.
+
+    Two entries must agree with a result: the one that names it, whose number, hash and time it repeats, and the one
+    that seals its other columns and the digest of its data.
+    """
+    sealed: dict[str, dict[str, Any]] = {}
+    naming: dict[int, AuditEntry] = {}
+    for begin in range(0, len(results), _AT_ONCE):
+        part = results[begin : begin + _AT_ONCE]
+        for entry in _valid(rows(_ENTRIES, (json.dumps([r.id for r in part]),))):
+            if entry.what == "result_stored":
+                sealed.setdefault(entry.subject, _detail(entry))
+        for entry in _valid(rows(_NAMING, (json.dumps([r.audit_seq for r in part]),))):
+            naming[entry.seq] = entry
+    return [r for r in results if not _agrees(r, sealed.get(r.id), naming.get(r.audit_seq))]
+
+
+def _agrees(result: ResultRecord, sealed: Mapping[str, Any] | None, naming: AuditEntry | None) -> bool:
+    """Return whether a result agrees with the detail of the entry that seals it and with the entry that names it."""
+    if sealed is None or naming is None:
+        return False
+    return (
+        all(name in sealed and sealed[name] == getattr(result, name) for name in SEALED)
+        and sealed.get("digest") == digest_of(result.data)
+        and _detail(naming).get("result") == result.id
+        and (naming.subject, naming.hash, naming.utc_ns) == (result.run, result.audit_head, result.created_utc_ns)
+    )
 
 
 def _not_found(messages: Sequence[Message], rows: Rows) -> list[Message]:
@@ -99,15 +136,26 @@ def _sealed(results: Iterable[str | None], rows: Rows) -> dict[tuple[str | None,
     out: dict[tuple[str | None, int], Content] = {}
     wanted = [r for r in dict.fromkeys(results) if r is not None]
     for begin in range(0, len(wanted), _AT_ONCE):
-        for row in rows(_ENTRIES, (json.dumps(wanted[begin : begin + _AT_ONCE]),)):
-            values: list[Any] = [_text(v) if isinstance(v, bytes) else v for v in row]
-            seq, utc_ns, who, what, subject, detail, previous, own = values
-            if own != entry_hash(seq, utc_ns, who, what, subject, detail, previous):
-                continue  # a changed entry seals nothing
-            for m in json.loads(detail)["messages"]:
-                content = (subject, m["id"], m["topic"], m["qos"], m["retain"], m["properties"], m["payload"])
-                out.setdefault((subject, m["seq"]), content)
+        for entry in _valid(rows(_ENTRIES, (json.dumps(wanted[begin : begin + _AT_ONCE]),))):
+            for m in json.loads(entry.detail)["messages"]:
+                content = (entry.subject, m["id"], m["topic"], m["qos"], m["retain"], m["properties"], m["payload"])
+                out.setdefault((entry.subject, m["seq"]), content)
     return out
+
+
+def _valid(found: Iterable[tuple[Any, ...]]) -> Iterator[AuditEntry]:
+    """Give the entries that agree with their own hash: a changed entry seals nothing."""
+    for row in found:
+        values: list[Any] = [_text(v) if isinstance(v, bytes) else v for v in row]
+        entry = AuditEntry(*values)
+        own = entry_hash(entry.seq, entry.utc_ns, entry.who, entry.what, entry.subject, entry.detail, entry.previous)
+        if entry.hash == own:
+            yield entry
+
+
+def _detail(entry: AuditEntry) -> dict[str, Any]:
+    found = json.loads(entry.detail)
+    return found if isinstance(found, dict) else {}
 
 
 def _text(raw: bytes | None) -> str | None:

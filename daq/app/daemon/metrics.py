@@ -52,7 +52,7 @@ class Gatherer:
         yield unfinished.add(len(self._supervisor.unfinished.runs))
         ended = Family("daq_runs_total", "counter", "Runs that ended since the start, by outcome.")
         for outcome in sorted({*OUTCOMES.values()}):
-            ended.add(self._supervisor.outcomes[outcome], outcome=outcome)
+            ended.add(self._supervisor.in_progress.outcomes[outcome], outcome=outcome)
         yield ended
 
     def _instruments(self) -> Iterator[Family]:

@@ -150,7 +150,7 @@ class Service:
         active.subscribers.add(changed)
         try:
             while not active.task.done():
-                yield Viewed(self._supervisor.view(active))
+                yield Viewed(self._supervisor.in_progress.view(active))
                 await asyncio.sleep(VIEW_S)
                 waiting = asyncio.ensure_future(changed.wait())
                 await asyncio.wait(

@@ -10,10 +10,12 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.derived import AddDerived
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Outgoing
+from daq.adapters.store.sealed import CHANGED, changed_results
 from daq.adapters.store.store import Store, source_uri
 from daq.app.records.derived import flow_curve
 from daq.app.records.history import history
 from daq.app.screens.text import utc_iso
+from daq.core.errors import StoreError
 from daq.methods.curves.curvedata import CURVE_SCHEMA, CURVE_UNITS, CURVE_VERSION, FlowCurveMessage
 from daq.methods.messages.envelope import envelope
 
@@ -41,11 +43,17 @@ def curve_message(reader: Reader, run_id: str, database: str, topics: Topics, ut
     Its source is that of the result: the UUID of the `database`, with the epoch in which the result was numbered.
 
     The message's id follows from the result's id, so that a second computation adds no second message.
+
+    Raises:
+        StoreError: the result was changed after it was stored.
     """
     run = reader.run(run_id)
     newest = reader.newest_result(run_id)
     if run is None or newest is None:
         return None
+    if changed_results([newest], reader.rows):
+        # The audit entry of the message would seal what was changed.
+        raise StoreError(f"result {newest.id} was {CHANGED}; nothing is computed from it: run `daq verify`")
     found = history(reader, run)
     curve, data = flow_curve(found), found.data
     if curve is None or data is None:

@@ -1,6 +1,6 @@
 """Orders to send messages again, and the state of the outbox, for the command line and the daemon."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Final
@@ -8,6 +8,7 @@ from typing import Annotated, Final
 from pydantic import Field
 
 from daq.adapters.outbox.publisher_state import BrokerState
+from daq.adapters.sparkplug.memory import ChangedResult, read_changed
 from daq.adapters.store.delivery import ReleaseRefused, SendAgain
 from daq.adapters.store.outbox_reading import (
     changed_messages,
@@ -17,7 +18,8 @@ from daq.adapters.store.outbox_reading import (
     refused_topics,
 )
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import Message
+from daq.adapters.store.rows import Message, ResultRecord
+from daq.adapters.store.sealed import changed_results
 from daq.app.screens.text import utc_iso
 from daq.core.errors import SettingError
 from daq.methods.files.fields import Label, Model
@@ -134,6 +136,17 @@ class MessageShown:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ResultShown:
+    """Result that was changed after it was stored, and that the Sparkplug node does not send."""
+
+    id: str
+    instrument: str
+    sequence: int
+    since: str | None
+    """Time at which the change was found: UTC, ISO 8601."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxView:
     """State of the outbox; times in UTC, ISO 8601."""
 
@@ -149,6 +162,8 @@ class OutboxView:
     """Number of messages that are not sent because they do not agree with the audit trail."""
     changed_messages: tuple[MessageShown, ...]
     """The first `SHOWN` of them."""
+    changed_results: tuple[ResultShown, ...]
+    """Results that the Sparkplug node does not send because they do not agree with the audit trail."""
     last_acknowledged: str | None
     sequences: dict[str, int]
     """Last number of each stream."""
@@ -164,7 +179,7 @@ def outbox_view(reader: Reader, utc_ns: int, daemon: BrokerState | None, fallbac
     `fallbacks` has a sentence for each broker with which MQTT 3.1.1 is used.
     """
     depth = reader.outbox_depth()
-    _, epoch = reader.identity()
+    source, epoch = reader.identity()
     oldest = depth.oldest_utc_ns
     return OutboxView(
         waiting=depth.waiting,
@@ -185,11 +200,27 @@ def outbox_view(reader: Reader, utc_ns: int, daemon: BrokerState | None, fallbac
         quarantine=tuple(map(_shown, quarantined(reader, limit=SHOWN))),
         changed=depth.changed,
         changed_messages=tuple(map(_shown, changed_messages(reader, limit=SHOWN))),
+        changed_results=tuple(map(_result_shown, unsent_results(reader, read_changed(reader.path.parent, source)))),
         last_acknowledged=utc_iso(last_acknowledged(reader)),
         sequences=last_sequences(reader, epoch),
         daemon=daemon,
         fallbacks=tuple(fallbacks),
     )
+
+
+def unsent_results(reader: Reader, noted: Iterable[ChangedResult]) -> list[ChangedResult]:
+    """Return those of the results noted as changed that still do not agree with the audit trail."""
+    return [n for n in noted if changed_results(_stored(reader, n), reader.rows)]
+
+
+def _stored(reader: Reader, noted: ChangedResult) -> list[ResultRecord]:
+    # Not a condition on the id, because a damaged one is no text in SQL.
+    found = reader.result_rows("stream = ? AND sequence = ?", [noted.device, noted.sequence], -1)
+    return [record for record in found if record.id == noted.id]
+
+
+def _result_shown(r: ChangedResult) -> ResultShown:
+    return ResultShown(id=r.id, instrument=r.device, sequence=r.sequence, since=utc_iso(r.found_utc_ns))
 
 
 def _shown(m: Message) -> MessageShown:

@@ -2,33 +2,16 @@
 
 import asyncio
 import contextlib
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Final
 
-from daq.adapters.clock import Clock
 from daq.adapters.mqtt.settings import MqttSettings
-from daq.adapters.sparkplug.content import DeviceResult
-from daq.adapters.sparkplug.memory import Memory, Position
-from daq.adapters.sparkplug.metrics import Metric
+from daq.adapters.sparkplug.memory import Memory
 from daq.adapters.sparkplug.names import Names
 from daq.adapters.sparkplug.phase import Phase
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import ResultRecord
-from daq.adapters.store.store import Store
-from daq.app.delivery.sparkplug_metrics import (
-    channel_metrics,
-    instrument_metrics,
-    no_result,
-    node_metrics,
-    result_metrics,
-)
-from daq.app.run.active import Active
-from daq.app.run.current import newest_reading
-from daq.app.run.session import Session
+from daq.app.delivery.sparkplug_content import Bench, StoredContent, position
 from daq.core.errors import SettingError, StoreError
-from daq.core.linkstates import LinkState
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.sparkplug import Sparkplug as Table
 from daq.process.brokers import broker_settings
@@ -37,22 +20,8 @@ from daq.process.extras import need
 if TYPE_CHECKING:
     from daq.adapters.sparkplug.link import Link
 
-THERE: Final = (LinkState.READY, LinkState.LENT)
-"""States of an instrument's session in which its device is alive."""
-PASSING: Final = (LinkState.LENDING, LinkState.IDENTIFYING, LinkState.HALTING)
-"""States that an instrument passes through before and after a run; a device that is alive stays alive in them."""
 LAST_DELIVERY_S: Final = 5.0
 """Longest time in seconds that the shutdown waits to send the last results to a connected broker."""
-
-
-class Bench(Protocol):
-    """The part of the supervisor that the node publishes."""
-
-    state: Path
-    store: Store
-    clock: Clock
-    sessions: dict[str, Session]
-    runs: dict[str, Active]
 
 
 @dataclass(slots=True)
@@ -88,7 +57,7 @@ class Sparkplug:
         self._link: Link | None = None
         self._task: asyncio.Task[None] | None = None
         self._reader: Reader | None = None
-        self._content: _Content | None = None
+        self._content: StoredContent | None = None
         self._memory: Memory | None = None
 
     @classmethod
@@ -116,7 +85,7 @@ class Sparkplug:
         store = bench.store
         self._reader = store.reader()
         self._memory = Memory.open(bench.state, position(self._reader))
-        self._content = _Content(bench, self._reader, self._table.channels)
+        self._content = StoredContent(bench, self._reader, self._memory, self._table.channels)
         self._link = Link(
             self.settings,
             EdgeNode(self.names, with_aliases=self._table.aliases),
@@ -172,83 +141,3 @@ class Sparkplug:
             rebirths=node.rebirths,
             not_followed=node.ignored.commands + node.ignored.states,
         )
-
-
-def position(reader: Reader) -> Position:
-    """Return the identity of a database and the newest results in it."""
-    source, epoch = reader.identity()
-    marks = "SELECT stream, max(audit_seq) AS mark FROM results WHERE epoch < ? GROUP BY stream"
-    newest, before = (
-        {row["stream"]: row["mark"] for row in reader.query(marks, [limit])} for limit in (epoch + 1, epoch)
-    )
-    return Position(source, epoch, newest, before)
-
-
-@dataclass(slots=True)
-class _Content:
-    """Supplies the metrics that the link publishes."""
-
-    bench: Bench
-    reader: Reader
-    channels_ns: int | None
-    """Interval of readings; None: no readings."""
-    _readings: dict[str, tuple[int, tuple[Metric, ...]]] = field(default_factory=dict)
-    """By instrument: the time of its reading (monotonic ns) and the metrics."""
-    _living: set[str] = field(default_factory=set)
-
-    def node(self) -> Sequence[Metric]:
-        return node_metrics(self.bench.store.source, self._now_ms())
-
-    def present(self) -> Mapping[str, Sequence[Metric]]:
-        return {
-            name: (*self._instrument(session), *self._channels(name, session))
-            for name, session in self.bench.sessions.items()
-            if self._lives(name, session)
-        }
-
-    def _lives(self, name: str, session: Session) -> bool:
-        state = session.standing.state
-        if state in THERE or (state in PASSING and name in self._living):
-            self._living.add(name)
-        else:
-            self._living.discard(name)
-        return name in self._living
-
-    def newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
-        return [self._shown(device, self.reader.last_result(device)) for device in devices]
-
-    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[DeviceResult]:
-        found = [record for device, mark in marks.items() for record in self._records(device, mark, limit)]
-        found.sort(key=lambda record: record.audit_seq)
-        return [self._shown(record.stream, record) for record in found[:limit]]
-
-    def _records(self, device: str, mark: int, limit: int) -> list[ResultRecord]:
-        rows = self.reader.query(
-            "SELECT * FROM results WHERE stream = ? AND audit_seq > ? ORDER BY audit_seq LIMIT ?",
-            [device, mark, limit],
-        )
-        return [ResultRecord(**row) for row in rows]
-
-    def _shown(self, device: str, record: ResultRecord | None) -> DeviceResult:
-        if record is None:
-            return DeviceResult(device, 0, no_result(self._now_ms()))
-        return DeviceResult(device, record.audit_seq, result_metrics(record, self.bench.store.uuid))
-
-    def _instrument(self, session: Session) -> tuple[Metric, ...]:
-        standing = session.standing
-        serial = standing.identity.serial if standing.identity is not None else None
-        return instrument_metrics(standing.state, session.driver.kind, serial, self._now_ms())
-
-    def _channels(self, name: str, session: Session) -> tuple[Metric, ...]:
-        if self.channels_ns is None:
-            return ()
-        now = self.bench.clock.mono_ns()
-        taken = self._readings.get(name)
-        if taken is None or now - taken[0] >= self.channels_ns:
-            values, faults = newest_reading(name, session, self.bench.runs)
-            taken = (now, tuple(channel_metrics(session.driver.channels, values, faults, self._now_ms())))
-            self._readings[name] = taken
-        return taken[1]
-
-    def _now_ms(self) -> int:
-        return self.bench.clock.utc_ns() // 1_000_000

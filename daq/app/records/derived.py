@@ -53,7 +53,8 @@ def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
     low, high = ("unknown" if s is None else number(s * per_minute, 3) for s in (robust.slope_low, robust.slope_high))
     bounded = "none, too few independent readings" if bound is None else f"at most {number(bound, 3)} {unit}"
     out = [
-        f"least squares: {number(line.slope * per_minute, 3)} {unit}, t = {line.t:.1f} were they independent{lag}",
+        f"least squares: {number(line.slope * per_minute, 3)} {unit}, t = {line.t:.1f} if the readings were independent"
+        + lag,
         f"Theil and Sen: {number(robust.slope * per_minute, 3)} {unit}, 95 % {low} to {high}, {of}",
         f"bound with the autocorrelation, which decides: {bounded}",
     ]

@@ -6,8 +6,9 @@ from typing import Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
+from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
-from daq.core.effects import Moved, Noted, StepEnded
+from daq.core.effects import Moved, StepEnded
 from daq.core.encoding import decode
 from daq.core.errors import DaqError, JournalError, SettingError
 from daq.core.events import ClockAnchor
@@ -21,7 +22,7 @@ class JournalSummary:
     """Effects in a run's journal, in order; times in ns of the monotonic clock."""
 
     moves: list[Moved] = field(default_factory=list)
-    notes: list[Noted] = field(default_factory=list)
+    notes: list[WrittenNote] = field(default_factory=list)
     steps: list[StepEnded] = field(default_factory=list)
     anchor: ClockAnchor | None = None
     records: int = 0
@@ -60,7 +61,7 @@ def _take(out: JournalSummary, effect: str | None, event: object) -> None:
     if kind == "Moved":
         out.moves.append(decode(Moved, json.loads(text)))
     elif kind == "Noted":
-        out.notes.append(decode(Noted, json.loads(text)))
+        out.notes.append(recorded_note(json.loads(text)))
     elif kind == "StepEnded":
         out.steps.append(decode(StepEnded, json.loads(text)))
 

@@ -16,7 +16,8 @@ from daq.app.records.history import raw_journal
 from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
-from daq.core.effects import Facts
+from daq.core.effects import Facts, recorded
+from daq.core.header import FORMAT
 from daq.core.linkstates import Motor
 from daq.core.plan import Plan
 from daq.core.remarks import Remark
@@ -86,9 +87,9 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     if header is None:
         return out
     now = {"daq": daq.__version__, "python": platform.python_version(), "numpy": version("numpy")}
-    recorded = {"daq": header.software} | {k: header.libraries.get(k, "") for k in ("python", "numpy")}
-    out.versions = [(name, recorded[name], now[name]) for name in now if recorded[name] != now[name]]
-    out.kept = [json.loads(json.dumps(dataclasses.asdict(k), sort_keys=True)) for k in out.replay.kept]
+    before = {"daq": header.software} | {k: header.libraries.get(k, "") for k in ("python", "numpy")}
+    out.versions = [(name, before[name], now[name]) for name in now if before[name] != now[name]]
+    out.kept = [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in out.replay.kept]
     results = reader.results(run.id)
     out.result = _result(out.replay, header.plan, run, json.loads(results[0].data) if results else None)
     _compare(out, reader, run)
@@ -131,7 +132,18 @@ def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
         stored = json.loads(results[0].data)
         tolerance = OTHER_VERSIONS_TOLERANCE if out.versions else 0.0
         a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS} for d in (stored, out.result))
-        out.differences += _differences("result", a, b, tolerance)
+        # A result that an older daq stored lacks the fields that were added since.
+        older = out.replay.header is not None and (out.versions or out.replay.header.format < FORMAT)
+        out.differences += _differences("result", a, _without_added(b, a) if older else b, tolerance)
+
+
+def _without_added(computed: Any, stored: Any) -> Any:
+    """Return a computed JSON value without the keys that the stored one does not have."""
+    if isinstance(computed, dict) and isinstance(stored, dict):
+        return {k: _without_added(v, stored[k]) for k, v in computed.items() if k in stored}
+    if isinstance(computed, list) and isinstance(stored, list) and len(computed) == len(stored):
+        return [_without_added(c, s) for c, s in zip(computed, stored, strict=True)]
+    return computed
 
 
 def _differences(where: str, a: Any, b: Any, tolerance: float) -> Iterator[tuple[str, Any, Any]]:

@@ -4,6 +4,7 @@ import asyncio
 from dataclasses import dataclass, field
 
 from daq.adapters.store.rows import RunRecord
+from daq.app.run.live_digits import LiveDigits
 from daq.app.run.results import ResultMaker
 from daq.app.run.runner import Runner, RunOutcome
 
@@ -19,3 +20,8 @@ class Active:
     subscribers: set[asyncio.Event] = field(default_factory=set)
     warnings: tuple[str, ...] = ()
     """Lines for a person before anything moves."""
+    digits: LiveDigits = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Begin with the digits of the instrument's resolution."""
+        self.digits = LiveDigits(self.runner.pipeline.plan)

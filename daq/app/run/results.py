@@ -3,7 +3,6 @@
 import json
 import uuid
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
 from typing import Any
 
 import daq
@@ -13,7 +12,7 @@ from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Conclude
 from daq.app.setup.details import details_of, place_of
-from daq.core.effects import Facts
+from daq.core.effects import Facts, recorded
 from daq.core.encoding import encode
 from daq.core.plan import Plan
 from daq.core.remarks import WrittenRemark
@@ -79,7 +78,7 @@ class ResultMaker:
             utc_ns=now,
             who=self._record.operator,
             build=self._build(conclusion, self._ended(facts, now)),
-            kept=tuple(json.dumps(asdict(k), sort_keys=True) for k in facts.kept),
+            kept=tuple(json.dumps(recorded(k), sort_keys=True) for k in facts.kept),
             verification=None if audited is None else encode(audited),
         )
 

@@ -19,6 +19,7 @@ from daq.adapters.store.transactions import AppendBlock, Conclude, EndRun
 from daq.app.run.blocks import BlockStream
 from daq.app.run.results import reason_text
 from daq.app.run.session import Session
+from daq.app.screens.run_view import written_note
 from daq.app.setup.orders import Prepared
 from daq.core.clocks import STEP_NS
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send, StepEnded
@@ -149,7 +150,7 @@ class Runner:
                 self._timer.cancel()
             for session in borrowed:
                 if session.name == self.pipeline.lead:
-                    session.take_back(self.motor, self.pipeline.life.torque_at_rest)
+                    session.take_back(self.motor, self.pipeline.life.lead_motor.torque_at_rest)
                 else:
                     session.take_back(Motor.NOT_MOVED)
         return await self._finish()
@@ -315,7 +316,7 @@ class Runner:
             self.kept.append(effect)
         elif isinstance(effect, Noted):
             self.notes.append(effect)
-            log.info("run", run=self.run_id, note=effect.code, text=effect.text)
+            log.info("run", run=self.run_id, note=effect.code, text=written_note(effect).text)
         elif isinstance(effect, Moved):
             if effect.target == State.STOPPING:
                 self._append()  # store the journal before the result that is computed from it
@@ -354,7 +355,8 @@ class Runner:
         except Exception as error:
             # The stop of the motor continues; the result is computed again after the end of the run.
             log.exception("result not computed", run=self.run_id)
-            self.notes.append(Noted(self._clock.mono_ns(), "not_concluded", f"{type(error).__name__}: {error}"))
+            detail = f"{type(error).__name__}: {error}"
+            self.notes.append(Noted(self._clock.mono_ns(), "not_concluded", {"detail": detail}))
 
     async def _flush_regularly(self) -> None:
         late = 0.0

@@ -7,16 +7,17 @@ A fault on its port becomes its own state; it raises no error in another session
 import asyncio
 import random
 from collections.abc import Awaitable, Callable, Iterable
-from dataclasses import dataclass, field
-from typing import Any, Final, Protocol
+from typing import Final, Protocol
 
 import structlog
 
 from daq.adapters.clock import Clock
 from daq.adapters.ports.transport import Connection, OnData, OnLost, Sent
+from daq.app.run.link_audit import Audit, LinkAudit
 from daq.app.run.link_counts import LinkCounts
+from daq.app.run.standing import Standing
 from daq.core import effects
-from daq.core.driver import Driver, Identity, Values
+from daq.core.driver import Driver
 from daq.core.errors import DaqError, LinkError
 from daq.core.exchange import NEVER, Exchange, Item
 from daq.core.link import Link
@@ -53,20 +54,6 @@ class Borrower(Protocol):
         ...
 
 
-@dataclass(slots=True)
-class Standing:
-    """State of a session, for status messages and screens."""
-
-    state: LinkState = LinkState.OPENING
-    detail: str = ""
-    identity: Identity | None = None
-    values: dict[str, float | None] = field(default_factory=dict)
-    faults: tuple[tuple[str, str], ...] = ()
-    """Of the latest reading: channel ("" for the whole instrument) and fault."""
-    motor: str = ""
-    """State of the motor after a lost link or a crash, if it may still be turning; "" otherwise."""
-
-
 class Session:
     """Keeps one instrument connected."""
 
@@ -79,7 +66,7 @@ class Session:
         *,
         expected_serial: str = "",
         changed: Callable[[], None] = lambda: None,
-        audit: Callable[[str, str, dict[str, Any]], None] = lambda _what, _subject, _detail: None,
+        audit: Audit = lambda _what, _subject, _detail: None,
     ) -> None:
         """`audit` takes (what, subject, detail); `changed` is called whenever the standing changes."""
         self.name = name
@@ -88,7 +75,7 @@ class Session:
         self.progress = 0
         self.counts = LinkCounts()
         self._opener, self._clock = opener, clock
-        self._changed, self._audit = changed, audit
+        self._changed, self._audit = changed, LinkAudit(name, audit)
         self.link = Link(
             name,
             driver,
@@ -105,9 +92,7 @@ class Session:
         self._timer: asyncio.TimerHandle | None = None
         self._lost = asyncio.Event()
         self._moved = asyncio.Event()
-        self._doubt_audited = False
         self._motor_of_run = Motor.NOT_MOVED
-        self._known: Identity | None = None
         self._rng = random.Random(name)  # noqa: S311 - spreads reconnects, nothing secret
 
     # ---- connection
@@ -266,17 +251,7 @@ class Session:
         elif isinstance(effect, LinkMoved):
             self._moved_to(effect)
         elif isinstance(effect, TorqueOffZero):
-            self._torque_stays(effect)
-
-    def _torque_stays(self, found: TorqueOffZero) -> None:
-        at = "has no value" if found.torque is None else f"stays at {found.torque:.3g}"
-        detail = (
-            f"by its speed the motor is at rest, but the torque {at} (at rest before the run: {found.zero:.3g}); "
-            "the sample holds the rotor, or the speed is wrong: check the rotor before you touch it"
-        )
-        self._audit("torque_at_rest", self.name, {"torque": found.torque, "zero": found.zero})
-        log.warning("torque at rest", instrument=self.name, torque=found.torque, zero=found.zero)
-        self._set(self.link.state, detail)
+            self._set(self.link.state, self._audit.torque_off_zero(effect))
 
     def _reopen(self, reason: str) -> None:
         wrong = self.link.state is LinkState.WRONG_INSTRUMENT
@@ -299,9 +274,9 @@ class Session:
             detail = ""
         self._set(moved.target, detail)
         if moved.trigger in ("motor still", "stop not confirmed, open again"):
-            self._audit_stop()
+            self._audit.stop_over(self.link.motor)
         if moved.target is LinkState.READY:
-            self._note_identity()
+            self._audit.identified(self.link.identification.identity)
             if self._borrower is not None:
                 self.link.lend(moved.t)
         elif moved.target is LinkState.LENT and self._borrower is not None:
@@ -310,38 +285,14 @@ class Session:
             self._lent = True
         self._moved.set()
 
-    def _note_identity(self) -> None:
-        found, before = self.link.identity, self._known
-        if found is not None and before is not None and (found.kind, found.serial) != (before.kind, before.serial):
-            self._audit("instrument_exchanged", self.name, {"before": before.serial, "now": found.serial})
-        self._known = found or before
-
-    def _audit_stop(self) -> None:
-        still = self.link.motor is Motor.STILL
-        if still or not self._doubt_audited:
-            why = {"why": "the motor's state was unknown"}
-            self._audit("motor_stopped" if still else "stop_not_confirmed", self.name, why)
-        self._doubt_audited = not still
-
     def _set(self, state: LinkState, detail: str) -> None:
-        if (state, detail) != (self.standing.state, self.standing.detail):
-            self.standing.state, self.standing.detail = state, detail
+        if self.standing.change(state, detail):
             log.info("instrument", name=self.name, state=state.value, detail=detail)
             self._show()
             self._changed()
 
     def _show(self) -> None:
-        """Update the standing from the link."""
-        link, standing = self.link, self.standing
-        standing.identity = link.identity
-        standing.motor = Motor.IN_DOUBT.value if link.motor is Motor.IN_DOUBT else ""
-        last = link.intake.last if link.trusted else ()
-        if not last:
-            standing.values, standing.faults = {}, ()
-            return
-        values = last.values if isinstance(last, Values) else last
-        standing.values = {c.name: v for c, v in zip(self.driver.channels, values, strict=True)}
-        standing.faults = last.faults if isinstance(last, Values) else ()
+        self.standing.show(self.link)
 
     def _now(self) -> int:
         return self._clock.mono_ns()

@@ -2,10 +2,10 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from decimal import Decimal
 
 from daq.adapters.store.rows import RunRecord
-from daq.app.screens.run_view import ProvisionalValue, RunView, SeekShown, StepShown, TemperatureGate
+from daq.app.run.live_digits import LiveDigits
+from daq.app.screens.run_view import ProvisionalValue, RunView, SeekShown, StepShown, TemperatureGate, written_note
 from daq.core.effects import Facts, Kept, Noted
 from daq.core.faults import FAULTS, publishable, worst
 from daq.core.pipeline import Pipeline
@@ -17,9 +17,25 @@ Advise = Callable[[Facts], Sequence[WrittenRemark]]
 
 
 def run_view(
-    record: RunRecord, pipeline: Pipeline, now: int, advise: Advise, notes: Sequence[Noted], caution: str = ""
+    record: RunRecord,
+    pipeline: Pipeline,
+    now: int,
+    advise: Advise,
+    digits: LiveDigits,
+    notes: Sequence[Noted],
+    caution: str = "",
 ) -> RunView:
-    """Return the state of a run at `now` (ns).  `advise` gives advice for facts that are not final."""
+    """Return the state of a run at `now` (ns).
+
+    Args:
+        record: the run.
+        pipeline: its pipeline.
+        now: ns.
+        advise: gives advice for facts that are not final.
+        digits: keeps the decimals of the run's live values; the same object for all views of a run.
+        notes: the notes of the run so far.
+        caution: the product's safety note.
+    """
     plan = pipeline.plan
     facts = pipeline.facts()
     meter = pipeline.life.meter
@@ -27,6 +43,8 @@ def run_view(
     step = plan.steps[pipeline.life.step_number]
     began = meter.clock.start if meter is not None else pipeline.life.stage_start
     c = plan.conditioning
+    set_speed = step.speed if step.seek is None else pipeline.life.lead_motor.set_speed
+    signals = pipeline.signals()
     return RunView(
         run=record.id,
         instrument=plan.lead.name,
@@ -42,19 +60,19 @@ def run_view(
             number=pipeline.life.step_number + 1,
             of=len(plan.steps),
             name=step.name,
-            speed=step.speed if step.seek is None else pipeline.life.set_speed,
+            speed=set_speed,
         ),
         seek=_seek(plan, pipeline.life.step_number, facts),
-        signals=pipeline.signals(),
+        signals=signals,
         units=units(pipeline),
-        decimals=decimals(plan),
+        decimals=digits.decimals((pipeline.life.step_number, set_speed), facts, kept, signals),
         faults=_faults(pipeline),
         band=plan.band,
         temperature=TemperatureGate(c.signal, c.low, c.high) if c.signal else None,
         value=None if kept is None else _value(pipeline, kept),
         rules=tuple(pipeline.progress(now)),
         advice=tuple(advise(_with_provisional(facts, kept))) if kept is not None else (),
-        notes=tuple(notes),
+        notes=tuple(map(written_note, notes)),
         motor=pipeline.motor.value,
     )
 
@@ -85,13 +103,6 @@ def units(pipeline: Pipeline) -> dict[str, str]:
     return out | {"elapsed": "s", "readings": "1", "revolutions": "{rev}"}
 
 
-def decimals(plan: Plan) -> dict[str, int]:
-    """Return the number of decimals of every signal whose resolution the instrument's file states."""
-    stated = plan.context.specification.resolution
-    places = {name: Decimal(repr(step)).normalize().as_tuple().exponent for name, step in stated.items()}
-    return {name: max(0, -place) for name, place in places.items() if isinstance(place, int)}
-
-
 def _faults(pipeline: Pipeline) -> dict[str, tuple[str, ...]]:
     """Return the faults of the latest reading, each with its channels (none for the whole instrument).
 
@@ -99,7 +110,7 @@ def _faults(pipeline: Pipeline) -> dict[str, tuple[str, ...]]:
     """
     found: dict[str, tuple[str, ...]] = {}
     for channel, fault in pipeline.channel_faults():
-        if fault != "undefined" or (pipeline.life.turning and pipeline.state is not State.STARTING):
+        if fault != "undefined" or (pipeline.life.lead_motor.turning and pipeline.state is not State.STARTING):
             found[fault] = (*found.get(fault, ()), *((channel,) if channel else ()))
     return found
 

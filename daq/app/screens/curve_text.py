@@ -82,7 +82,9 @@ def _findings(curve: FlowCurveData, value_unit: str, digits: int) -> list[str]:
         for t in curve.thinning
     ]
     if curve.loop is not None:
-        area = f"{number(curve.loop.area, 3)} Pa/s, {100 * curve.loop.relative:.1f} % of the area below the way up"
+        area = (
+            f"{number(curve.loop.area, 3)} Pa/s, {number(100 * curve.loop.relative, 2)} % of the area below the way up"
+        )
         out.append(f"loop area: {area} (compare only the same programme of speeds)")
     r = curve.recovery
     if r is not None:

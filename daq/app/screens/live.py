@@ -92,7 +92,7 @@ class RunScreen(RedrawnScreen):
             self._written, self._written_at = where, now
             self._print(plain_line(view))
         for note in view.notes[self._notes :]:
-            self._print(f"  note: {sentence(note.text)}")
+            self._print(f"  note: {sentence(note)}")
         self._notes = len(view.notes)
         for text in (sentence(advice) for advice in view.advice):
             if text not in self._advice:
@@ -118,7 +118,7 @@ class RunScreen(RedrawnScreen):
         else:
             lines.append([("no result", "bad")])
         if end.outcome != "complete":
-            lines += wrapped(ended(end.outcome, end.reason), columns, "the run was ", "warn")
+            lines += wrapped(ended(end.outcome, end.reason), columns, "", "warn")
         if end.fault:
             lines += wrapped(plain(end.fault), columns, "NOT STORED: ", "bad")
         if end.motor == "may_still_be_turning":

@@ -61,8 +61,8 @@ def result_lines(data: dict[str, Any], columns: int, *, digits: int = 0) -> list
     lines += verdict_lines(data, columns)
     for words, style in verification_words(data):
         lines += wrapped(words, columns, "", style)
-    # A temperature is not repeated as its own condition.
-    own = {"temperature": None} if data["quantity"] == "temperature" else {}
+    # A measured temperature or stress is not repeated as its own condition.
+    own = {data["quantity"]: None}
     conditions = conditions_text(data["conditions"] | own)
     if conditions:
         lines += wrapped(conditions, columns, "at ", "dim")
@@ -129,7 +129,7 @@ def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
         return _no_own_limits(data, named, columns)
     lines: list[Line] = []
     rule = verdict.get("rounding")
-    if rule is not None:
+    if rule is not None and data["value"] is not None:
         # An unrounded value has more digits than a person reads; --json has them.
         rounded = f"the value rounded as reported, {_compared(data)}".rstrip(", ")
         compared = "the value as it is (unrounded)" if rule == "unrounded" else rounded
@@ -225,7 +225,7 @@ def limit_text(limit: dict[str, Any]) -> str:
 def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
     """Return the value at the product's reference temperature, or why there is none."""
     corrected = data.get("corrected")
-    if not corrected:
+    if not corrected or data["value"] is None:
         return []
     at = f"corrected to {corrected['reference_celsius']:g} °C: "
     if corrected["value"] is None:
@@ -241,7 +241,7 @@ def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
 def dry_content_lines(data: dict[str, Any], columns: int) -> list[Line]:
     """Return the dry content of a slip in percent of its mass, or why there is none."""
     found = data.get("dry_content")
-    if not found:
+    if not found or data["value"] is None:
         return []
     if found["value"] is None:
         return wrapped(sentence(found["reason"]), columns, "dry content: no value, ", "dim")

@@ -6,11 +6,11 @@ from daq.app.screens.digits import large, largest
 from daq.app.screens.gauges import LABEL, NOW, bar_length, percent, progress_bar, temperature_signal
 from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import Line, joined, wrapped
-from daq.app.screens.text import after, called, fixed, plain, sentence, shortened, spaced, span, width, with_unit
+from daq.app.screens.text import after, called, plain, sentence, shortened, spaced, span, width, with_unit
 from daq.core.faults import FAULTS
 from daq.core.stop import RuleProgress
 from daq.core.units import symbol
-from daq.quality.digits import number
+from daq.quality.digits import number, to_place
 
 NOTES_SHOWN: Final = 3
 SIGNAL_ROWS: Final = 3
@@ -119,11 +119,11 @@ def _quality(quality: str) -> tuple[str, str]:
 
 
 def digits_of(view: RunView, signal: str, value: float | None) -> str:
-    """Return a value in as many digits as the instrument has, as far as that is known."""
+    """Return a value in the digits of its resolution and of the interval to expect, as far as they are known."""
     places = view.decimals.get(signal)
     if places is None and view.units.get(signal) == "Cel":
         places = 2
-    return number(value) if places is None else fixed(value, places)
+    return number(value) if places is None else to_place(value, places)
 
 
 def signal_lines(view: RunView, columns: int) -> list[Line]:
@@ -212,7 +212,7 @@ def message_lines(view: RunView, columns: int) -> list[Line]:
             of = ", ".join(view.faults[fault])
             lines += wrapped(plain(f"{of}: {text}" if of else text), columns, "! ", "warn")
     for note in view.notes[-NOTES_SHOWN:]:
-        lines += wrapped(sentence(note.text), columns, "note: ", "dim")
+        lines += wrapped(sentence(note), columns, "note: ", "dim")
     for advice in view.advice:
         lines += wrapped(sentence(advice), columns, "advice: ", "warn")
     return lines

@@ -142,7 +142,7 @@ def plain_line(view: RunView) -> str:
         parts.append(f"torque {torque_now(view, band)} ({', '.join(torque_bands(view, band))})")
     temperature = temperature_signal(view)
     if temperature:
-        parts.append(f"temperature {number(view.signals.get(temperature), 4)} °C")
+        parts.append(f"temperature {temperature_now(view)}")
     speed = view.signals.get("speed")
     if speed is not None:
         parts.append(f"speed {number(speed)} {symbol('/min')}")

@@ -1,11 +1,27 @@
 """The state of a run as the daemon shows it: one tree of dataclasses for terminal, page and socket."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from daq.core.effects import Noted
+from daq.core.encoding import decode
 from daq.core.plan import TorqueBand
-from daq.core.remarks import WrittenRemark
+from daq.core.remarks import Parameter, Remark, WrittenRemark
 from daq.core.stop import RuleProgress
+from daq.methods.parts.statement import statement_of
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenNote:
+    """A note of a run with its English sentence."""
+
+    t: int
+    """Monotonic time, ns."""
+    code: str
+    text: str
+    parameters: dict[str, Parameter] = field(default_factory=dict)
+    """Of the sentence; empty for a note of a journal of format 1, which has the text alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +96,7 @@ class RunView:
     units: dict[str, str]
     """UCUM code by signal."""
     decimals: dict[str, int] = field(default_factory=dict)
-    """By signal, where the resolution is known."""
+    """By signal, where resolution or uncertainty are known; negative: tens, hundreds."""
     faults: dict[str, tuple[str, ...]] = field(default_factory=dict)
     """Faults of the newest reading, each with its channels (none for the whole instrument)."""
     band: TorqueBand | None = None
@@ -88,7 +104,7 @@ class RunView:
     value: ProvisionalValue | None = None
     rules: tuple[RuleProgress, ...] = ()
     advice: tuple[WrittenRemark, ...] = ()
-    notes: tuple[Noted, ...] = ()
+    notes: tuple[WrittenNote, ...] = ()
     motor: str = ""
 
     @property
@@ -112,3 +128,21 @@ class RunEnd:
     fault: str = ""
     """The reason why the result is not in the store; "" where it is."""
     result_id: str | None = None
+
+
+def written_note(note: Noted) -> WrittenNote:
+    """Return a note with its sentence."""
+    found = statement_of(Remark(note.code, note.parameters))
+    return WrittenNote(note.t, note.code, found.text, found.parameters)
+
+
+def recorded_note(values: Mapping[str, Any]) -> WrittenNote:
+    """Return a note from the values in a journal.
+
+    Raises:
+        SettingError: a key is unknown or missing, or its value has the wrong type.
+        UnknownSentenceError: the code is not one of the catalogue.
+    """
+    if "text" in values:  # format 1
+        return decode(WrittenNote, values)
+    return written_note(decode(Noted, values))

@@ -96,7 +96,8 @@ def after(code: str) -> str:
 
 def ended(outcome: str, reason: str) -> str:
     """Return how a run that is not complete ended: who stopped it, or what went wrong."""
-    return f"{outcome} ({sentence(reason)})" if outcome == "stopped" else f"{outcome}: {sentence(reason)}"
+    # The reason of a stop is a whole sentence, which says that the run was stopped.
+    return sentence(reason) if outcome == "stopped" and reason else f"the run was {outcome}: {sentence(reason)}"
 
 
 def span(seconds: float) -> str:

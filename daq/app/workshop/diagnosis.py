@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,12 +11,14 @@ from typing import Final
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.outbox.broker_versions import BrokerVersions
 from daq.adapters.paths import config_dir, database_path, holder, open_to_others, socket_path, state_dir
+from daq.adapters.sparkplug.memory import read_changed
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
 from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
 from daq.app.delivery.publishing import Publishing
+from daq.app.delivery.resending import unsent_results
 from daq.app.delivery.sparkplug import NodeStanding, Sparkplug
 from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue, parts
@@ -114,8 +117,26 @@ def _state(folder: Path, now: int) -> list[Finding]:
     if not _may_read(database):
         return findings  # of another login; its owner checks it
     if database.exists():
-        return findings + check_database(database, utc_ns=now, quick=True)
+        return [*findings, *check_database(database, utc_ns=now, quick=True), *check_results_of_sparkplug(database)]
     return [*findings, check_disk(database), Finding(True, "database", "there is none yet; nothing was measured")]
+
+
+def check_results_of_sparkplug(database: Path) -> Iterator[Finding]:
+    """Yield a finding where the Sparkplug node does not send results that were changed in the database."""
+    try:
+        with Reader(database) as reader:
+            source, _ = reader.identity()
+            found = unsent_results(reader, read_changed(database.parent, source))
+    except StoreError:
+        return  # the checks of the database give the reason
+    if found:
+        yield Finding(
+            False,
+            "sparkplug results",
+            f"{len(found)} results were changed in the database after they were stored and are not sent, the first: "
+            f"number {found[0].sequence} of {found[0].device} ({found[0].id})",
+            "run `daq verify`, which names each changed field; keep a copy of the database",
+        )
 
 
 def _may_read(database: Path) -> bool:
@@ -306,6 +327,11 @@ def _broker_version(catalogue: Catalogue, folder: Path) -> Iterator[Finding]:
         yield Finding(False, "broker version", f"{place}: {fallback}", do)
 
 
+def _without_number(text: str) -> str:
+    """Return an error's text without the number that the operating system gives it."""
+    return re.sub(r"\[Errno -?\d+\] ", "", text)
+
+
 async def _log_in(settings: MqttSettings) -> None:
     """Connect as the daemon does, with another client id and without a will, and disconnect."""
     import aiomqtt  # noqa: PLC0415 - slow to import, and needed only if a broker is configured
@@ -325,5 +351,6 @@ async def _log_in(settings: MqttSettings) -> None:
             pass
     except aiomqtt.MqttError as error:
         raise DaqError(
-            f"{settings.place}: {error}; check that the broker runs, host, port, TLS, user and password"
+            f"{settings.place}: {_without_number(str(error))}; check that the broker runs, host, port, TLS, user and "
+            "password"
         ) from error

@@ -113,7 +113,7 @@ class Trial:
                 return
 
     def _report(self) -> None:
-        self.tried.identity = self._link.identity
+        self.tried.identity = self._link.identification.identity
         self.tried.report = self._link.exchange.report()
         self.tried.silent = self._link.exchange.silent
         self._changed(self.tried)

@@ -8,8 +8,8 @@ from rich.console import Console
 from rich.live import Live
 
 from daq.app.screens.live import styled
-from daq.app.screens.styled_lines import Line
-from daq.app.screens.text import plain
+from daq.app.screens.styled_lines import NARROWEST, Line, joined, wrapped
+from daq.app.screens.text import fold, plain, width
 from daq.app.workshop.trying import Tried
 from daq.core.driver import Driver
 from daq.core.faults import FAULTS
@@ -26,7 +26,7 @@ class TrialScreen:
     def __init__(self, driver: Driver, file: IO[str] | None = None) -> None:
         self._driver = driver
         self._file = file or sys.stdout
-        console = Console(file=self._file, highlight=False, markup=False, emoji=False)
+        self._console = console = Console(file=self._file, highlight=False, markup=False, emoji=False)
         self._live: Live | None = None
         if console.is_terminal and not console.is_dumb_terminal:
             self._live = Live(console=console, auto_refresh=False, transient=False, vertical_overflow="crop")
@@ -44,7 +44,7 @@ class TrialScreen:
     def __exit__(self, *_: object) -> None:
         if self._live is not None:
             if self._last is not None:
-                self._live.update(styled(self._lines(self._last)), refresh=True)
+                self._draw(self._live, self._last)
             self._live.stop()
 
     def show(self, tried: Tried) -> None:
@@ -54,40 +54,15 @@ class TrialScreen:
             self._write(tried)
         elif time.monotonic() - self._drawn >= REFRESH_S:
             self._drawn = time.monotonic()
-            self._live.update(styled(self._lines(tried)), refresh=True)
+            self._draw(self._live, tried)
 
-    def _who(self, tried: Tried) -> str:
-        if tried.identity is None:
-            return "not known yet" if self._driver.identify() is not None else "has no request for its identity"
-        who = tried.identity
-        return plain(f"{who.kind}, serial {who.serial}" + (f", firmware {who.firmware}" if who.firmware else ""))
-
-    def _lines(self, tried: Tried) -> list[Line]:
-        lines: list[Line] = [[(plain(self._driver.kind), "head"), (f"  {self._who(tried)}", "dim")]]
-        width = max(len(c.name) for c in self._driver.channels)
-        values = tried.values or (None,) * len(self._driver.channels)
-        for channel, value in zip(self._driver.channels, values, strict=True):
-            problem = _problem(tried, channel.name)
-            lines.append(
-                [
-                    (f"  {plain(channel.name):<{width}}  ", ""),
-                    (f"{number(value, 6):>12} {symbol(channel.unit)}", "value" if not problem else "warn"),
-                    (f"   {problem}" if problem else "", "warn"),
-                ]
-            )
-        report = tried.report
-        rejected = sum(report.get("rejected", {}).values())
-        counts = f"  {tried.readings} readings, {rejected} lines rejected, {report.get('timeouts', 0)} time-outs"
-        lines.append([(counts, "bad" if tried.silent else "dim")])
-        if tried.silent:
-            lines.append([("  the instrument is silent", "bad")])
-        lines.append([(f"  last bytes: {plain(repr(tried.raw)[1:])}", "dim")])
-        return lines
+    def _draw(self, live: Live, tried: Tried) -> None:
+        live.update(styled(trial_lines(self._driver, tried, self._console.width)), refresh=True)
 
     def _write(self, tried: Tried) -> None:
         if tried.identity is not None and not self._shown_identity:
             self._shown_identity = True
-            self._print(f"instrument: {self._who(tried)}")
+            self._print(f"instrument: {_who(self._driver, tried)}")
         for failure in tried.failures[self._shown_failures :]:
             self._print(f"given up: {plain(failure)}")
         self._shown_failures = len(tried.failures)
@@ -115,7 +90,41 @@ class TrialScreen:
         )
 
     def _print(self, text: str) -> None:
-        print(text, file=self._file, flush=True)
+        # A terminal that cannot be redrawn has a width too; a file and a pipe have none.
+        rows = fold(text, max(self._console.width, NARROWEST)) if self._console.is_terminal else [text]
+        print("\n".join(rows), file=self._file, flush=True)
+
+
+def trial_lines(driver: Driver, tried: Tried, columns: int) -> list[Line]:
+    """Return the present state of a trial; long lines are wrapped to `columns` (at least `NARROWEST`)."""
+    columns = max(columns, NARROWEST)
+    lines = joined([[(plain(driver.kind), "head")], [(_who(driver, tried), "dim")]], columns, hang="  ")
+    longest = max((width(plain(c.name)) for c in driver.channels), default=0)
+    values = tried.values or (None,) * len(driver.channels)
+    for channel, value in zip(driver.channels, values, strict=True):
+        problem, name = _problem(tried, channel.name), plain(channel.name)
+        value_text = f"{number(value, 6):>12} {symbol(channel.unit)}".rstrip()
+        parts: list[Line] = [
+            [(name + " " * (longest - width(name)), "")],
+            [(value_text, "warn" if problem else "value")],
+        ]
+        parts += [[(problem, "warn")]] if problem else []
+        lines += joined(parts, columns, indent="  ", hang="    ")
+    if general := _problem(tried, ""):
+        lines += wrapped(general, columns, "  ", "warn")
+    rejected = sum(tried.report.get("rejected", {}).values())
+    counts = f"{tried.readings} readings, {rejected} lines rejected, {tried.report.get('timeouts', 0)} time-outs"
+    lines += wrapped(counts, columns, "  ", "bad" if tried.silent else "dim")
+    if tried.silent:
+        lines.append([("  the instrument is silent", "bad")])
+    return lines + wrapped(plain(repr(tried.raw)[1:]), columns, "  last bytes: ", "dim")
+
+
+def _who(driver: Driver, tried: Tried) -> str:
+    if tried.identity is None:
+        return "not known yet" if driver.identify() is not None else "has no request for its identity"
+    who = tried.identity
+    return plain(f"{who.kind}, serial {who.serial}" + (f", firmware {who.firmware}" if who.firmware else ""))
 
 
 def _problem(tried: Tried, channel: str) -> str:

@@ -3,13 +3,14 @@
 import math
 import zlib
 from dataclasses import dataclass, field, replace
+from operator import mul
 from typing import Final
 
 from daq.core.effects import Facts, Kept
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.core.statistics import Ripple, Summary
-from daq.core.steady import LEAST_EFFECTIVE, effective_count, effective_readings
+from daq.core.steady import LEAST_EFFECTIVE, effective_count
 from daq.core.student import t_975
 from daq.core.units import convert
 from daq.methods.concluding.intervals import stated_interval
@@ -19,6 +20,7 @@ from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.ranging import stated
 from daq.methods.planning.signals import DENSITY, INTERVAL_SCALES, MASS
 from daq.quality.verification import certified_coefficient
+from daq.rheology.slowdrift import MeanScatter, effective_below_noise, is_slower, mean_scatter
 from daq.rheology.uncertainty import (
     CERTAIN_RIPPLE,
     Component,
@@ -46,6 +48,10 @@ BEYOND_TABLE_K: Final = 0.25
 """K by which a measured temperature may lie beyond the ends of a certificate's table."""
 ONE_STEP: Final = 1.0 + 1e-6
 """Steps of the resolution within which readings count as equal; the excess is for rounding."""
+
+
+LEAST_OF_SLOPE: Final = 4.0
+"""Effective number of readings below which a slope has no interval."""
 
 
 @dataclass(slots=True)
@@ -270,13 +276,15 @@ def add_scatter(summary: Summary, statistic: str, step: float, found: FoundBudge
     n, sd, lag1 = summary.n, summary.sd, summary.lag1
     if statistic == "mean" and _add_rippling(summary, found):
         return
-    effective = effective_readings(n, lag1) if sd is not None else float(n)
+    scatter = MeanScatter(None, 1.0, float(n)) if sd is None else mean_scatter(sd, n, lag1, summary.batches)
+    effective = scatter.effective
     if summary.ripple is not None and _may_ripple(summary.ripple):
         # A fast ripple makes neighbours differ, and so hides the autocorrelation of what is below it.
-        effective = min(effective, effective_count(n, summary.ripple.lag1, fitted=4, standard_errors=1.0))
-    if effective >= LEAST_EFFECTIVE and sd is not None:
+        ripple = summary.ripple
+        effective = min(effective, mean_scatter(ripple.sd, n, ripple.lag1, ripple.batches, fitted=4).effective)
+    if effective >= LEAST_EFFECTIVE and sd is not None and scatter.u is not None:
         make = from_readings if statistic == "mean" else from_one_reading
-        found.components.append(make(SCATTER, sd, n, lag1))
+        found.components.append(make(SCATTER, sd, n, lag1, batches=summary.batches))
         return
     drifting = _about_line(summary) if statistic == "mean" else None
     if drifting is not None:
@@ -296,7 +304,9 @@ def _add_rippling(summary: Summary, found: FoundBudget) -> bool:
     ripple = summary.ripple
     if ripple is None:
         return False
-    part = from_rippling_readings(SCATTER, ripple.sd, summary.n, ripple.lag1, power=ripple.power)
+    part = from_rippling_readings(
+        SCATTER, ripple.sd, summary.n, ripple.lag1, power=ripple.power, batches=ripple.batches
+    )
     if part is None:
         return False
     found.components.append(part)
@@ -317,7 +327,7 @@ def _about_line(summary: Summary) -> Component | None:
     lag1 = s.line_lag1
     if lag1 is not None and s.ripple is not None and _may_ripple(s.ripple):
         lag1 = max(lag1, s.ripple.lag1 or 0.0)
-    return from_drifting_readings(SCATTER, s.line_sd, s.n, lag1, slope=s.slope, spread=spread)
+    return from_drifting_readings(SCATTER, s.line_sd, s.n, lag1, slope=s.slope, spread=spread, batches=s.line_batches)
 
 
 def _may_ripple(ripple: Ripple) -> bool:
@@ -329,7 +339,7 @@ def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
     """Return the slope of the readings per minute with its 95 % bound, in `unit` (UCUM) and in % of the mean.
 
     The residuals' sum of squares is that of the readings less the line's part, with readings evenly spaced over the
-    span.  The lag-one autocorrelation is that of the residuals.
+    span.  The autocorrelations are those of the residuals.
     """
     if summary.slope is None or summary.sd is None or summary.mean is None or span_s <= 0.0:
         return None
@@ -337,11 +347,9 @@ def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
     n = summary.n
     spread = n * span_s**2 / 12.0
     rest = max((n - 1) * summary.sd**2 - summary.slope**2 * spread, 0.0)
-    lag1 = summary.lag1 if summary.line_sd is None else summary.line_lag1
-    worth = effective_count(n, lag1, fitted=2)
-    if worth < 4.0:
+    half = _half_of_slope(summary, rest, spread)
+    if half is None:
         return Drift(percent_per_min=_times(summary.slope, percent), certain=False, per_min=summary.slope * 60.0)
-    half = t_975(worth - 2.0) * math.sqrt(rest / (worth - 2.0) / spread)
     return Drift(
         percent_per_min=_times(summary.slope, percent),
         bound_percent_per_min=_times(abs(summary.slope) + half, percent),
@@ -349,6 +357,30 @@ def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
         per_min=summary.slope * 60.0,
         bound_per_min=(abs(summary.slope) + half) * 60.0,
     )
+
+
+def _half_of_slope(summary: Summary, rest: float, spread: float) -> float | None:
+    """Return half the 95 % interval of the slope (unit per second); None where the readings are worth fewer than four.
+
+    `rest` is the residuals' sum of squares, `spread` that of the times.  Residuals whose batch means vary or wander
+    more than their readings let expect have the interval from the batch means.
+    """
+    n, batches = summary.n, summary.line_batches
+    lag1 = summary.lag1 if summary.line_sd is None else summary.line_lag1
+    worth = effective_count(n, lag1, fitted=2)
+    if batches is not None and lag1 is not None and batches.lag2 is not None:
+        worth = min(worth, effective_below_noise(n, lag1, batches.lag2, fitted=2, standard_errors=0.0))
+    if batches is not None and (worth < LEAST_OF_SLOPE or is_slower(batches.means, _rms(rest, n, worth), fitted=2)):
+        means = batches.means
+        n, rest, spread = len(means), math.fsum(v * v for v in means), spread * len(means) / n
+        worth = effective_count(n, math.fsum(map(mul, means, means[1:])) / rest if rest > 0.0 else None, fitted=2)
+    if worth < LEAST_OF_SLOPE:
+        return None
+    return t_975(worth - 2.0) * math.sqrt(rest / (worth - 2.0) / spread)
+
+
+def _rms(rest: float, n: int, worth: float) -> float:
+    return math.sqrt(rest / n / (worth - 2.0))
 
 
 def _times(slope: float, factor: float | None) -> float | None:

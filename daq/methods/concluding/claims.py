@@ -9,7 +9,13 @@ from typing import Final
 
 from daq.core.effects import Facts, Kept, StepEnded
 from daq.core.plan import Plan, Rule
-from daq.methods.concluding.budget import budget
+from daq.methods.concluding.budget import (
+    PART_OF_A_TURN,
+    SCATTER,
+    WITHIN_ONE_STEP,
+    budget,
+    percent_of_full_scale,
+)
 from daq.methods.concluding.intervals import COVERAGE, stated_interval
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
@@ -17,6 +23,8 @@ from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.checks import shows_steadiness
 from daq.rheology.uncertainty import Component, Distribution, combine, from_limit
 
+OF_THE_SPAN: Final = (SCATTER, PART_OF_A_TURN, WITHIN_ONE_STEP)
+"""Components that come from the readings of the span; the others follow from instrument and geometry."""
 PEAK_FALL: Final = 0.02
 """A peak is passed when the value has fallen by this part of it (our choice, above noise and ripple)."""
 
@@ -187,3 +195,21 @@ def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Un
     if not components or seconds is None:
         return None
     return stated_interval(seconds, components, left_out, reasons, unit="s")
+
+
+def expected_expanded(plan: Plan, facts: Facts, kept: Kept) -> float | None:
+    """Return the expanded uncertainty (95 %, JCGM 100) of a value that is not final, in the unit of the primary signal.
+
+    With too few readings for an interval the scatter is left out: then it is that of instrument and geometry alone.
+    None where no component is known, or there is no value.
+    """
+    value = raw_value(plan, kept)
+    if value is None or not math.isfinite(value):
+        return None
+    torque = None if plan.band is None else kept.summaries.get(plan.band.signal)
+    found = budget(plan, facts, kept, value, percent_of_full_scale(plan, None if torque is None else torque.mean))
+    if found is None:
+        return None
+    parts = [c for c in found.components if not found.reasons or c.name not in OF_THE_SPAN]
+    expanded = combine(parts).expanded if parts else 0.0
+    return expanded if expanded > 0.0 else None

@@ -12,6 +12,10 @@ from daq.rheology.restirring import DriftSign, Stretch, drift_sign
 from daq.rheology.uncertainty import span_mean_uncertainty
 
 Treatment = Literal["preshear", "stir"]
+LATER: Final = 0.1
+"""Part of the first stretch by which the first value of a later one may be kept later after its start.  Our choice, no
+source."""
+FROM_WHAT_STAYED: Final = (DriftSign.SETTLING, DriftSign.DRYING, DriftSign.IRREVERSIBLE)
 LEAST_SCATTER: Final = 0.005
 """Least standard deviation of a repeated value, as a part of it: stirring scatters it too.  Our choice, no source."""
 CODES: Final = {
@@ -40,7 +44,11 @@ def drift_caution(plan: Plan, facts: Facts) -> Statement | None:
     scatter = max([LEAST_SCATTER * abs(first), *(_scatter(plan, k) for _, ks in found for k in (ks[0], ks[-1]))])
     if not scatter > 0.0:
         return None
-    code = CODES.get(drift_sign(stretches, scatter))
+    sign = drift_sign(stretches, scatter)
+    if sign in FROM_WHAT_STAYED and _are_kept_later(facts, [ks for _, ks in found]):
+        # A sample that returned has drifted again by then, and looks as if it had stayed.
+        sign = DriftSign.AMBIGUOUS
+    code = CODES.get(sign)
     return None if code is None else state(code, drift=100.0 * (stretches[0].last - first) / abs(first))
 
 
@@ -62,6 +70,14 @@ def _stretches(plan: Plan, facts: Facts) -> list[tuple[Treatment, list[Kept]]]:
     return [(treatment, ks) for treatment, ks in out if len(ks) > 1]
 
 
+def _are_kept_later(facts: Facts, stretches: list[list[Kept]]) -> bool:
+    """Return whether a later stretch has its first value later after its start than the first stretch has."""
+    started = {step.step: step.started for step in facts.steps}
+    delays = [ks[0].t - started.get(ks[0].step, ks[0].t) for ks in stretches]
+    first = stretches[0]
+    return max(delays[1:]) - delays[0] > LATER * (first[-1].t - first[0].t)
+
+
 def _is_sound(plan: Plan, kept: Kept) -> bool:
     return kept.statistic == "mean" and publishable(raw_value(plan, kept), kept.faults) is not None
 
@@ -76,6 +92,6 @@ def _scatter(plan: Plan, kept: Kept) -> float:
     if summary.sd is None or summary.n < 2:
         return 0.0
     try:
-        return span_mean_uncertainty(summary.sd, summary.n, summary.lag1 or 0.0)[0]
+        return span_mean_uncertainty(summary.sd, summary.n, summary.lag1 or 0.0, summary.batches)[0]
     except ArgumentError:  # too few independent readings
         return summary.sd

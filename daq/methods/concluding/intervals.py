@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from daq.methods.parts.base import finite
+from daq.methods.parts.component_names import COMPONENT_CODES
 from daq.methods.parts.judged import Judgement
 from daq.methods.parts.known import BudgetLine, ComparedInterval, Uncertainty
 from daq.methods.parts.statement import Statement, distinct, state
@@ -93,7 +94,9 @@ def lines_of(combined: Budget, unit: str) -> tuple[BudgetLine, ...]:
     """Return the lines of a budget of a value in `unit` (UCUM) under the names of a result."""
     names = {"u": "standard_uncertainty", "dof": "degrees_of_freedom"}
     rows = ({names.get(k, k): v for k, v in row.items()} for row in combined.rows())
-    return tuple(BudgetLine(**row | {"unit": row["unit"] or unit}) for row in rows)
+    return tuple(
+        BudgetLine(**row | {"code": COMPONENT_CODES.get(row["name"], ""), "unit": row["unit"] or unit}) for row in rows
+    )
 
 
 def components_of(lines: Iterable[BudgetLine], factor: float = 1.0) -> list[Component]:

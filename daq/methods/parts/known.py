@@ -11,7 +11,8 @@ from daq.methods.parts.statement import Statement
 class BudgetLine(Part):
     """One component of an uncertainty budget."""
 
-    name: str
+    name: str = Field(description="English name")
+    code: str = Field(default="", description="code of the name; the document `codes` lists all; empty in old results")
     standard_uncertainty: Annotated[float, unit_at("uncertainty.components[].unit")] = Field(
         description="in the component's own unit"
     )

@@ -7,9 +7,11 @@ from typing import Any, Final
 from daq.methods.sentences import (
     advice_sentences,
     cautions_sentences,
+    component_sentences,
     curve_sentences,
     fault_sentences,
     judging_sentences,
+    note_sentences,
     reporting_sentences,
     run_ends,
     uncertainty_sentences,
@@ -19,9 +21,11 @@ from daq.methods.sentences.kinds import Kind, Sentence
 
 TOPICS: Final[Mapping[str, Mapping[str, Sentence]]] = {
     "ends of steps and runs": run_ends.SENTENCES,
+    "notes of a run": note_sentences.SENTENCES,
     "faults of a value": fault_sentences.SENTENCES,
     "verdict, verification and correction": judging_sentences.SENTENCES,
     "uncertainty: contributions left out, no interval": uncertainty_sentences.SENTENCES,
+    "components of an uncertainty budget": component_sentences.SENTENCES,
     "cautions": cautions_sentences.SENTENCES,
     "advice": advice_sentences.SENTENCES,
     "warnings of a plan": warning_sentences.SENTENCES,

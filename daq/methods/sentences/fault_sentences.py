@@ -9,6 +9,7 @@ from daq.methods.sentences.kinds import (
     DETAIL,
     MEASURED_CELSIUS,
     NAME,
+    SECONDS,
     SPEED,
     TERM,
     TERMS,
@@ -35,6 +36,9 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
     "off_speed": ("[: mean {speed}, set {set_speed}]", {"speed": quantity("/min", ".3f"), "set_speed": SPEED}),
     "cut_short": ("[: {readings} readings over {span}]", _SPAN),
     "readings_missing": ("[: {readings} readings over {span}]", _SPAN),
+    "silent": ("[: {instrument}, for {seconds}]", {"instrument": NAME, "seconds": SECONDS}),
+    "link_down": ("[: {instrument}][: {detail}]", _OTHER),
+    "threshold_not_met": ("[: {rule} in step {step}; no value was taken]", {"rule": NAME, "step": NAME}),
     "another_instrument": ("[: {instrument}: {detail}]", _OTHER),
     "identity_unknown": ("[: {instrument}: {detail}]", _OTHER),
     "verification_failed": (

@@ -17,7 +17,7 @@ _OUTLIER: Final[dict[str, Kind]] = {
     "critical": number(".3f"),
 }
 _EDGES: Final[dict[str, Kind]] = {"quantity": TERM, "low": measured(), "high": measured(), "unit": UNIT}
-_LIMITS: Final = "{quantity}[ at least {low}][ at most {high}]"
+_LIMITS: Final = "{quantity}[ from {low}][ up to {high}]"
 
 _GAPS: Final[dict[str, Kind]] = {
     "narrow": NAME,

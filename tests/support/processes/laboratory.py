@@ -19,6 +19,7 @@ import serial as serial_port
 
 from daq.adapters.paths import database_path, examples_dir, socket_path
 from daq.adapters.store.reading import Reader
+from daq.app.daemon.protocol import PROTOCOL
 from daq.core.events import ClockAnchor, Received, Sent
 from daq.core.journal import read_records
 from tests.support.processes.mosquitto import PASSWORD, Mosquitto
@@ -168,7 +169,7 @@ class Call:
         self._socket = socket.socket(socket.AF_UNIX)
         self._socket.settimeout(20)
         self._socket.connect(str(path))
-        self._socket.sendall(json.dumps({"protocol": 1} | message).encode() + b"\n")
+        self._socket.sendall(json.dumps({"protocol": PROTOCOL} | message).encode() + b"\n")
         self._lines = self._socket.makefile("rb")
         self.seen: list[dict[str, Any]] = []
 

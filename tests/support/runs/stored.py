@@ -2,9 +2,11 @@
 
 import hashlib
 import json
+import sqlite3
 import uuid
 import zlib
 from collections.abc import Sequence
+from pathlib import Path
 
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.steps import Build
@@ -96,3 +98,11 @@ def end(run_id: str, block: Block | None = None) -> EndRun:
 
 def note(n=0, size=10):
     return Audit(T0 + n, "m.keeper", "noted", "bench", {"text": "x" * size})
+
+
+def put_back(path: Path, copy: Path) -> None:
+    """Put an older copy into the open database, as a snapshot does below a running daemon."""
+    source, target = sqlite3.connect(copy), sqlite3.connect(path)
+    source.backup(target)
+    source.close()
+    target.close()

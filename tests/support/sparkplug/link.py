@@ -14,6 +14,7 @@ from daq.adapters.sparkplug.memory import Memory, Position
 from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.adapters.sparkplug.names import Names
 from daq.adapters.sparkplug.state import EdgeNode
+from daq.app.delivery.sparkplug_content import StoredContent
 from tests.support.processes.mosquitto import PASSWORD, eventually
 from tests.support.sparkplug.strict_host import StrictHost
 
@@ -54,6 +55,9 @@ class Content:
     def after(self, marks, limit):
         found = sorted((m, d) for d, m in self.results if d in marks and m > marks[d])
         return [self._shown(d, m) for m, d in found[:limit]]
+
+    def position(self, _epoch):
+        return None
 
     def add(self, device="bench-1", count=1):
         for _ in range(count):
@@ -199,6 +203,8 @@ def settings_for(port, password):
 async def linked(folder, settings: MqttSettings, content, *, host="", aliases=False, clock=None, position=None):
     """Run a link for the time of the context."""
     memory = Memory.open(folder, position or Position("db-1", 1, {}, {}))
+    if isinstance(content, StoredContent):
+        content.memory = memory
     node = EdgeNode(Names(GROUP, NODE, host), with_aliases=aliases)
     link = Link(
         settings, node, content, memory, clock or AdvancedClock(), client_id="daq-test-spb", pulse_s=0.1, seed=1

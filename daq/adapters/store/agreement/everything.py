@@ -7,7 +7,7 @@ from typing import Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_methods
-from daq.adapters.store.agreement.records import of_record_entry, records_without_entry
+from daq.adapters.store.agreement.record_rows import of_record_entry, records_without_entry
 from daq.adapters.store.agreement.runs import of_run
 from daq.adapters.store.agreement.stored import Entry, Stored
 from daq.adapters.store.agreement.trail import Chain, identity, instruments, named_rows

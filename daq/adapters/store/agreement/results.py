@@ -17,9 +17,8 @@ from daq.adapters.store.agreement.stored import Entry, Row, Stored, oldest
 from daq.adapters.store.agreement.trail import linked, repeated
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.delivery import SETTLED
+from daq.adapters.store.sealed import SEALED
 
-SEALED: Final = ("run", "epoch", "stream", "sequence", "supersedes", "journal_digest")
-"""Columns of a result that its audit entry repeats."""
 SEALED_OF_A_MESSAGE: Final = ("id", "topic", "qos", "retain", "properties")
 """Columns of a message that an audit entry repeats; of the payload it has the digest."""
 RUN_COPIES: Final = {

@@ -19,7 +19,7 @@ from daq.core.encoding import encode
 from daq.core.errors import DaqError
 
 EXIT_WAITING = 1
-"""A message was refused or changed, and a person has to do something about it."""
+"""A message was refused, or a message or result was changed, and a person has to do something about it."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,7 +27,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Results are committed together with a message for the broker; the outbox holds those that the broker\n"
         "has not acknowledged.  Nothing in it is lost by a restart.  Exit code 1 where the broker refused something,\n"
-        "or a message was changed in the database and is not sent."
+        "or a message or result was changed in the database and is not sent."
     )
     parser.add_argument("--json", action="store_true", help="as JSON")
 
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
         print_json(encode(view))
     else:
         print("\n".join(lines(view, terminal_columns())))
-    return EXIT_WAITING if view.refused or view.quarantined or view.changed else 0
+    return EXIT_WAITING if view.refused or view.quarantined or view.changed or view.changed_results else 0
 
 
 def _daemon(state: Path) -> BrokerState | None:
@@ -93,6 +93,7 @@ def lines(view: OutboxView, columns: int | None = None) -> list[str]:
         if view.changed > len(view.changed_messages):
             out.append(f"(the first {SHOWN} are shown)")
         add("They are not sent. `daq verify` names each changed field with both values.")
+    out += _changed_results(view, columns)
     if view.quarantined:
         out.append("")
         add(f"{view.quarantined} in quarantine: the broker refuses them for good, they are not tried again:")
@@ -110,6 +111,21 @@ def lines(view: OutboxView, columns: int | None = None) -> list[str]:
             "`daq resend --refused`. The results themselves are safe: `daq runs`, `daq show`."
         )
     return out
+
+
+def _changed_results(view: OutboxView, columns: int | None) -> list[str]:
+    found = view.changed_results
+    if not found:
+        return []
+    text = (
+        f"{len(found)} results were changed in the database after they were stored; they do not agree with the audit "
+        "trail, and the Sparkplug node does not send them:"
+    )
+    rows = [[plain(r.id), plain(r.instrument), str(r.sequence), r.since or "-"] for r in found[:SHOWN]]
+    shown = table(["id", "instrument", "sequence", "found"], rows, right=frozenset({2}), columns=columns)
+    more = [f"(the first {SHOWN} are shown)"] if len(found) > SHOWN else []
+    names = hung("`daq verify` names each changed field with both values.", "", columns)
+    return ["", *hung(text, "", columns), shown, *more, *names]
 
 
 def _connection(daemon: BrokerState | None) -> str:

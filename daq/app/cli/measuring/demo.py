@@ -22,7 +22,7 @@ from daq.core.errors import SettingError
 from daq.core.units import symbol
 from daq.process.extras import need
 from daq.process.logs import set_up_logs
-from daq.quality.digits import significant
+from daq.quality.digits import NOTHING, significant
 
 if TYPE_CHECKING:
     from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
@@ -154,15 +154,15 @@ def _print_report(report: Report) -> None:
     topics: dict[str, list[list[str]]] = {}
     for topic, event in list(zip(report.topics, report.received, strict=True))[-SHOWN:]:
         data = event["data"]
-        value = "null" if data["value"] is None else shown_value(data)
+        value = NOTHING if data["value"] is None else f"{shown_value(data)} {symbol(data['unit'])}".rstrip()
         topics.setdefault(plain(topic), []).append(
             [
                 f"#{int(event['sequence'])}",
                 plain(data["sample"]["id"]),
-                f"{value} {data['unit']}",
-                data["quality"],
-                data["validity"],
-                data["verdict"]["verdict"],
+                value,
+                spaced(data["quality"]),
+                spaced(data["validity"]),
+                "no limits" if data["verdict"]["verdict"] == "none" else spaced(data["verdict"]["verdict"]),
             ]
         )
     for topic, rows in topics.items():
@@ -193,8 +193,9 @@ def _write(messages: dict[str, dict[str, Any]], folder: Path) -> None:
 def _print_run(measured: Measured) -> None:
     """Print one run of the shift: the sample, its result, reasons, advice, and the values of a flow curve."""
     sample, result = measured.sample, measured.result
-    at = f" at {measured.speed:g} min⁻¹" if measured.speed is not None else ""
-    say(f"{sample.about}{at}", f"  {sample.bench}  {sample.sample:<8} ")
+    at = f" ({measured.speed:g} min⁻¹)" if measured.speed is not None else ""
+    about = sample.about if measured.speed in (None, sample.speed) else "again, as advised"
+    say(f"{about}{at}", f"  {sample.bench}  {sample.sample:<8} ")
     lead = " " * 11
     for line in joined(_result(measured), terminal_columns() or PIPED_COLUMNS, indent=lead):
         print(text_of(line))
@@ -208,5 +209,7 @@ def _print_run(measured: Measured) -> None:
     speeds = {s["name"]: s for s in result["steps"] if s["at"] == "end"}
     if len(speeds) > 1:
         unit = symbol(result["unit"])
-        values = ", ".join(f"{s['set_speed']:g}: {significant(s['value'], digits_of(result))}" for s in speeds.values())
-        say(f"by speed (min⁻¹: {unit}): {values}", lead)
+        values = ", ".join(
+            f"{significant(s['value'], digits_of(result))} at {s['set_speed']:g}" for s in speeds.values()
+        )
+        say(f"{unit} at min⁻¹: {values}", lead)

@@ -15,7 +15,7 @@ from daq.core.errors import SettingError
 from daq.core.units import convert, symbol
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.ranging import SLOWEST, plan_instrument, speeds_of, usable_band
-from daq.quality.digits import number
+from daq.quality.digits import number, significant, supported, uncertain
 from daq.rheology.ranges import Candidate
 from daq.rheology.torque import BandClass
 
@@ -73,11 +73,13 @@ def run(args: argparse.Namespace) -> int:
     say(f"{plain(instrument.name)}: {basis.source}{index}; usable torque {band.low:g} to {band.high:g} %")
     usable = [c for c in found if c.band == BandClass.VALID]
     if usable:
-        say(f"{len(usable)} of {len(found)} combinations of geometry and speed serve, best first:")
+        say(f"{len(usable)} of {len(found)} combinations of geometry and speed are suitable, best first:")
     else:
-        say("no geometry and speed of this instrument serves; nearest first:")
+        say("no geometry and speed of this instrument is suitable; nearest first:")
     shown = found if args.all else usable[:SHOWN] or found[:NEAREST]
     _print(instrument, basis, shown)
+    if len(shown) < len(found):
+        say(f"{len(shown)} of {len(found)} are shown; --all shows the others too")
     if any(c.assumed_newtonian for c in shown):
         say("* taken as Newtonian: say at which --at-rate or --at-speed the viscosity was found")
     return 0
@@ -103,8 +105,9 @@ def _print(instrument: Instrument, basis: Basis, found: list[Candidate]) -> None
         "U (95 %), %", "first reading",
     ]  # fmt: skip
 
-    def viscosity(pa_s: float) -> str:
-        return number(convert(pa_s, "Pa.s", unit), 3)
+    def viscosity(pa_s: float, relative: float | None = None) -> str:
+        value = convert(pa_s, "Pa.s", unit)
+        return number(value, 3) if relative is None else significant(value, supported(value, relative * value, 3))
 
     rows = [
         [
@@ -112,9 +115,9 @@ def _print(instrument: Instrument, basis: Basis, found: list[Candidate]) -> None
             f"{c.speed_per_min:g}",
             fixed(c.torque_percent, 1) + ("" if c.band == BandClass.VALID else f" {spaced(c.band)}"),
             number(c.shear_rate, 3),
-            viscosity(c.viscosity) + ("*" if c.assumed_newtonian else ""),
+            viscosity(c.viscosity, c.relative_expanded) + ("*" if c.assumed_newtonian else ""),
             f"{viscosity(c.viscosity_low)} to {viscosity(c.viscosity_high)}",
-            fixed(None if c.relative_expanded is None else 100 * c.relative_expanded, 1),
+            uncertain(None if c.relative_expanded is None else 100 * c.relative_expanded),
             span(c.first_reading_s),
         ]
         for c in found

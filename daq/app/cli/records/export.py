@@ -1,7 +1,6 @@
 """``daq export RUN``: write the readings or kept values of a run as CSV or JSON."""
 
 import argparse
-import dataclasses
 import sys
 from typing import Any
 
@@ -15,6 +14,7 @@ from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
 from daq.app.screens.text import plain
 from daq.app.setup.drivers import Drivers
+from daq.core.effects import recorded
 from daq.core.errors import StoreError
 from daq.core.replay import replay
 
@@ -82,4 +82,4 @@ def _kept(reader: Reader, run: RunRecord, raw: bytes, make: Any) -> list[Any]:
         raise StoreError(f"no kept values are stored, and the journal gives other effects:\n{again.difference}")
     if again.kept:
         print("daq: no kept values are stored; these are computed again from the journal", file=sys.stderr)
-    return [dataclasses.asdict(k) for k in again.kept]
+    return [recorded(k) for k in again.kept]

@@ -2,18 +2,20 @@
 
 import argparse
 import sys
+from typing import Any
 
 from daq.app.cli.common import RUN_HELP, find_run, open_reader
 from daq.app.cli.printing import say, terminal_columns
 from daq.app.records.replaying import Recomputed, recompute
 from daq.app.screens.live import print_lines
 from daq.app.screens.result_screen import result_lines
-from daq.app.screens.text import plain
+from daq.app.screens.text import called, digits_of, plain
 from daq.app.setup.drivers import Drivers
-from daq.quality.digits import number
+from daq.quality.digits import number, significant
 
 EXIT_DIFFERS = 1
 DIFFERENCES_SHOWN = 20
+MEAN_DIGITS = 4
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -70,15 +72,25 @@ def _say_indented(text: str) -> None:
         say(plain(line), "  ")
 
 
+def _means(kept: dict[str, Any], done: Recomputed) -> list[str]:
+    """Return the means of a kept value, derived quantities in the digits that the result supports."""
+    header = done.replay.header
+    derived = () if header is None else {d.name for d in header.plan.derivations}
+    supported = MEAN_DIGITS if done.result is None else digits_of(done.result)
+    primary = "" if header is None else header.plan.primary
+    means = {name: s["mean"] for name, s in kept["summaries"].items() if s["mean"] is not None}
+    return [
+        f"{called(name)} {significant(mean, supported) if name in derived or name == primary else number(mean)}"
+        for name, mean in means.items()
+    ]
+
+
 def _say_stored(done: Recomputed) -> None:
     for what in done.missing:
         say(f"missing in this database: {what}; computed again from the journal:")
     if done.missing:
         for k in done.kept:
-            means = [
-                f"{plain(name)} {number(s['mean'], 6)}" for name, s in k["summaries"].items() if s["mean"] is not None
-            ]
-            say(f"kept: step {k['step'] + 1}, at {k['at']}: {', '.join(means)}", "  ")
+            say(f"kept: step {k['step'] + 1}, at {k['at']}: {', '.join(_means(k, done))}", "  ")
         if done.result is not None:
             print_lines([[("  ", ""), *line] for line in result_lines(done.result, (terminal_columns() or 100) - 2)])
         return
@@ -88,4 +100,5 @@ def _say_stored(done: Recomputed) -> None:
         say(f"and {len(done.differences) - DIFFERENCES_SHOWN} more")
     if done.same and done.result is not None:
         how = "within 1e-9, under other versions" if done.versions else "bit for bit"
-        say(f"{len(done.kept) or 'no'} kept values, bit for bit the same; the result the same, {how}")
+        kept = f"{len(done.kept)} kept values, bit for bit the same" if done.kept else "no kept values to compare"
+        say(f"{kept}; the result the same, {how}")

@@ -20,7 +20,7 @@ from daq.core.units import symbol
 from daq.methods.concluding.reportable import Reportable, reportable
 from daq.methods.curves.slipsigns import slip_signs
 from daq.methods.parts.statement import Statement
-from daq.quality.digits import not_finer, uncertain, within
+from daq.quality.digits import NOTHING, not_finer, uncertain, within
 
 EXIT_NO_RESULT = 11
 
@@ -99,7 +99,7 @@ def text_of(r: Reportable, columns: int | None = None, slip: Sequence[Statement]
         lines.append(f"verdict: {spaced(r.verdict)}" + (f" ({_rule(r)})" if r.rounding else ""))
     if r.uncertainty is not None:
         lines += [f"no interval: {sentence(text)}" for text in r.uncertainty.reasons]
-        lines += [f"interval without: {sentence(text)}" for text in r.uncertainty.left_out]
+        lines += [f"left out: {sentence(text)}" for text in r.uncertainty.left_out]
     lines = [row for line in lines for row in hung(line, "", columns)]
     lines += [row for text in r.limits for row in hung(sentence(text), "  limit: ", columns)]
     lines += [row for text in r.outliers for row in hung(sentence(text), "  ", columns)]
@@ -111,10 +111,17 @@ def text_of(r: Reportable, columns: int | None = None, slip: Sequence[Statement]
             plain(a.method),
             plain(a.instrument),
             "" if a.fill == a.run else plain(a.fill),
-            f"{within(a.value, a.expanded)} {symbol(a.unit)}".rstrip(),
-            "counts" if a.counted else f"does not count: {sentence(a.why)}",
+            NOTHING if a.value is None else f"{within(a.value, a.expanded)} {symbol(a.unit)}".rstrip(),
+            "yes" if a.counted else "no",
         ]
         for a in r.attempts
     ]
-    head = ["run", "started (UTC)", "method", "instrument", "fill", "value", ""]
-    return "\n".join([*lines, "", table(head, rows, right=frozenset({5}), columns=columns)])
+    head = ["run", "started (UTC)", "method", "instrument", "fill", "value", "counts"]
+    whys = [
+        row
+        for a in r.attempts
+        if not a.counted and a.why
+        for row in hung(sentence(a.why), f"{a.run[:SHOWN_ID]} does not count: ", columns)
+    ]
+    shown = table(head, rows, right=frozenset({5}), columns=columns)
+    return "\n".join([*lines, "", shown, *([""] if whys else []), *whys])

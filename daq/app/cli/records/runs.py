@@ -63,6 +63,8 @@ class Entry:
     state: str
     outcome: str | None
     reason: str | None
+    reason_code: str | None
+    """Code of the reason, for other languages; None where the result does not state it."""
     motor: str | None
     quantity: str | None
     value: float | None
@@ -73,6 +75,12 @@ class Entry:
     validity: str | None
     verdict: str | None
     corrected: bool
+
+
+def _code_of(reason: str, data: dict[str, Any]) -> str | None:
+    """Return the code of the reason for which a run ended; the store has its text, the result has the statement."""
+    stated = [*data.get("reasons", ()), (data.get("span") or {}).get("stop_reason")]
+    return next((s["code"] for s in reversed(stated) if s and s["text"] == reason), None)
 
 
 def entry(reader: Reader, record: RunRecord) -> Entry:
@@ -95,6 +103,7 @@ def entry(reader: Reader, record: RunRecord) -> Entry:
         state=record.state,
         outcome=record.outcome or None,
         reason=record.reason or None,
+        reason_code=_code_of(record.reason, data),
         motor=record.motor or None,
         quantity=data.get("quantity"),
         value=data.get("value"),
@@ -127,7 +136,7 @@ def _row(e: Entry) -> list[str]:
         verdict = "running"
     elif e.outcome not in (None, "complete"):
         verdict = e.outcome
-    marks = (" simulated" if e.simulated else "") + (" corrected" if e.corrected else "")
+    marks = (", simulated" if e.simulated else "") + (", corrected" if e.corrected else "")
     cells = [
         e.run[:SHOWN_ID],
         local_time(e.began_utc_ns),

@@ -11,6 +11,7 @@ from daq.app.cli.common import RUN_HELP, find_run, find_runs, open_reader, print
 from daq.app.cli.printing import terminal_columns
 from daq.app.cli.records.runs import entry, print_runs
 from daq.app.records.derived import flow_curve, steadiness_lines
+from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
 from daq.app.screens.curve_svg import svg
@@ -30,10 +31,10 @@ from daq.app.screens.text import (
     spaced,
     span,
     width,
-    with_unit,
 )
 from daq.app.screens.verification_text import verification_table
 from daq.app.setup.drivers import Drivers
+from daq.core.effects import StepEnded
 from daq.core.errors import SettingError
 from daq.core.replay import replay
 from daq.core.units import symbol
@@ -46,6 +47,8 @@ PIPED_COLUMNS = 100
 """Width of text and drawings where the output is piped; tables are then as wide as their content."""
 EXIT_DISAGREES = 13
 """Exit code where the stored copies of a fact of the run differ."""
+MANY_DEGREES = 1000
+"""Above it the t distribution is the normal one, and a number of degrees of freedom says nothing."""
 MOST_DISAGREEMENTS = 10
 """Largest number of disagreements that are shown."""
 Counters = dict[str, dict[str, Any]]
@@ -204,14 +207,14 @@ def _budget(found: History, columns: int | None) -> list[str]:
             number(c["standard_uncertainty"], 3),
             symbol(c["unit"]),
             spaced(c["distribution"]),
-            NOTHING if c["degrees_of_freedom"] is None else number(c["degrees_of_freedom"], 3),
+            NOTHING if c["degrees_of_freedom"] is None else _freedom(c["degrees_of_freedom"]),
             number(c["sensitivity"], 3),
             number(c["contribution"], 3),
             f"{100 * c['share']:.0f} %",
         ]
         for c in uncertainty["components"]
     ]
-    head = ["component", "u", "unit", "distribution", "freedom", "sensitivity", f"in {unit}", "share"]
+    head = ["component", "u", "unit", "distribution", "dof", "sensitivity", f"in {unit}", "share"]
     out = table(head, rows, right=frozenset({1, 4, 5, 6, 7}), columns=columns).splitlines()
     out += [f"no interval: {sentence(text)}" for text in uncertainty["reasons"]]
     if uncertainty["expanded"] is not None:
@@ -220,16 +223,23 @@ def _budget(found: History, columns: int | None) -> list[str]:
             f"interval {_end(uncertainty, 'low')} to {_end(uncertainty, 'high')} {unit}, U = "
             f"{uncertain(uncertainty['expanded'])} {unit}, k = {uncertainty['k']:.2f}, coverage "
             f"{100 * uncertainty['coverage']:.0f} %, {plain(uncertainty['method'])}"
-            + (f" ({uncertainty['trials']} trials, seed {uncertainty['seed']})" if uncertainty["trials"] else "")
-            + f", effective degrees of freedom {'unlimited' if freedom is None else number(freedom, 3)}"
+            + (f" ({uncertainty['trials']:,} trials, seed {uncertainty['seed']})" if uncertainty["trials"] else "")
+            + f", effective degrees of freedom {_freedom(freedom)}"
         )
     other = uncertainty["compared"]
     if other is not None:
         out.append(
             f"for comparison, not published, {plain(other['method'])}: U = {uncertain(other['expanded'])} {unit}, "
-            f"k = {other['k']:.2f}; it says too much, because limits prevail"
+            f"k = {other['k']:.2f}; too wide, because limits prevail"
         )
     return out + [f"left out: {sentence(text)}" for text in uncertainty["left_out"]]
+
+
+def _freedom(degrees: float | None) -> str:
+    """Return degrees of freedom; many are as good as unlimited."""
+    if degrees is None:
+        return "unlimited"
+    return f"above {MANY_DEGREES}" if degrees > MANY_DEGREES else number(degrees, 3)
 
 
 def _end(uncertainty: dict[str, Any], which: str) -> str:
@@ -262,22 +272,11 @@ def _bench(found: History) -> list[str]:
         percent, moved = drift["percent_per_min"], drift.get("per_min")
         words = f"{number(percent, 2)} %" if percent is not None else f"{number(moved, 2)} {symbol(data['unit'])}"
         out.append(f"drift in the span: {words.rstrip()} per minute{sure}")
-    geometry = data.get("geometry")
-    if geometry:
-        sizes = ", ".join(f"{spaced(k)} {plain(v)}" for k, v in geometry["dimensions"].items())
-        out.append(f"geometry: {plain(geometry['name'])}, {spaced(geometry['kind'])} ({sizes})")
-        rest = [
-            f"{label} {spaced(geometry[key])}"
-            for label, key in (("vessel", "vessel"), ("fill volume, mL:", "fill_volume_mL"), ("immersion", "immersion"))
-            if geometry.get(key)
-        ]
-        rest += ["with a stirrup around the rotor"] if geometry["stirrup"] else []
-        if rest:
-            out.append(", ".join(rest))
+    out += geometry_lines(data.get("geometry"))
     temperatures = data["conditions"].get("temperatures") or {}
     out += [f"{plain(name)}: {fixed(value, 2)} °C" for name, value in temperatures.items()]
     choices = data["method"].get("choices") or {}
-    out += [f"chosen: {plain(k)} = {with_unit(c['value'], c['unit'])}" for k, c in choices.items()]
+    out += [f"chosen: {plain(k)} = {c['value']:g} {symbol(c['unit'])}".rstrip() for k, c in choices.items()]
     return out
 
 
@@ -297,7 +296,7 @@ def _steps(found: History, columns: int | None) -> list[str]:
                 str(step.readings),
                 *([number(step.revolutions)] if turns else []),
                 plain(step.rule),
-                number(step.value),
+                _met_at(found, step),
             ]
         )
     if not turns:
@@ -305,6 +304,17 @@ def _steps(found: History, columns: int | None) -> list[str]:
         return table(head, rows, right=frozenset({2, 3, 5}), columns=columns).splitlines() if rows else []
     head = ["", "step", f"set {symbol('/min')}", "lasted", "readings", "turns", "stopped by", "at"]
     return table(head, rows, right=frozenset({2, 3, 4, 5, 7}), columns=columns).splitlines() if rows else []
+
+
+def _met_at(found: History, step: StepEnded) -> str:
+    """Return the value that met a step's rule; a derived quantity has the digits that the result supports."""
+    plan = found.plan
+    if plan is None or found.data is None or step.step >= len(plan.steps):
+        return number(step.value)
+    rule = next((r for r in plan.steps[step.step].stop.leaves() if r.name == step.rule), None)
+    derived = {plan.primary, *(d.name for d in plan.derivations)}
+    has_interval = rule is not None and rule.kind != "steady" and rule.signal in derived
+    return significant(step.value, digits_of(found.data)) if has_interval else number(step.value)
 
 
 def _kept(found: History, limit: int | None) -> list[str]:
@@ -321,6 +331,7 @@ def _kept(found: History, limit: int | None) -> list[str]:
         *(
             (symbol(unit_of(KeptValue, key)), True, [number(s[key]) for s in steps])
             for key in ("speed", "torque_percent", "shear_rate", "stress")
+            if key != data["quantity"]
         ),
         (symbol("Cel"), True, [fixed(s["temperature"], 2) for s in steps]),
         (own, True, [significant(s["value"], digits_of(data)) for s in steps]),
@@ -341,7 +352,7 @@ def _kept(found: History, limit: int | None) -> list[str]:
 
 def _notes(found: History) -> list[str]:
     began = found.journal.moves[0].t if found.journal.moves else 0
-    out = [f"{(n.t - began) / 1e9:9.1f} s  {sentence(n.text)}" for n in found.journal.notes]
+    out = [f"{(n.t - began) / 1e9:9.1f} s  {sentence(n)}" for n in found.journal.notes]
     if found.journal.trouble:
         out.append(f"the journal is damaged: {plain(found.journal.trouble)}")
     return out

@@ -21,6 +21,7 @@ from daq.core.errors import SettingError
 from daq.methods.planning.standing import AuditedLevel, Pair, Standing, day
 from daq.quality.digits import NOTHING, number
 
+TO_VERIFY = "run a method that verifies, with --fluid"
 SHOWN: int = 20
 """Number of verifications listed for an instrument, the newest ones."""
 
@@ -49,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
             print_json([t.as_json() for t in shown])
             return 0
         if not shown:
-            say("no instrument was ever verified; run a method that verifies, with --fluid")
+            say(f"no instrument was ever verified; {TO_VERIFY}")
         for one in shown:
             for line in _lines(one, terminal_columns(), whole=bool(args.instrument)):
                 print(line)
@@ -180,6 +181,8 @@ def _lines(found: _Verifications, columns: int | None, *, whole: bool) -> list[s
         out += hung(_state_words(now), f"  with {plain(geometry)}: ", columns)
     if not whole:
         return out
+    if found.now.last is None:
+        out += hung(TO_VERIFY, "  to verify it: ", columns)
     if found.history:
         out += ["", _history(found.history[-SHOWN:], columns)]
     if found.doubt is None:

@@ -54,34 +54,36 @@ async def _until_done(trial: Any, args: argparse.Namespace) -> str:
 
 
 def _report(tried: Any, lost: str, args: argparse.Namespace, settings: Port) -> int:
+    from daq.app.cli.printing import say
     from daq.app.screens.text import plain
 
     if lost:
-        print(f"the port was lost: {plain(lost)}")
+        say(f"the port was lost: {plain(lost)}")
     rejected = sum(tried.report.get("rejected", {}).values())
-    print(f"{tried.readings} readings, {rejected} lines rejected, {tried.report.get('timeouts', 0)} time-outs")
+    say(f"{tried.readings} readings, {rejected} lines rejected, {tried.report.get('timeouts', 0)} time-outs")
     for reason, times in tried.report.get("rejected", {}).items():
-        print(f"  {times} x {plain(reason)}")
+        say(f"{times} x {plain(reason)}", "  ")
     if not tried.readings:
         _nothing(tried, args, settings)
         return 1
     if lost:
-        print("next: see to the cable, the converter and the instrument's power, then try again")
+        say("next: see to the cable, the converter and the instrument's power, then try again")
         return 1
-    print("next: name the driver in an instrument's file (instruments/NAME.toml), then `daq check`:")
-    print(f'  driver = "{plain(args.what)}"')
-    print(f'  port = "{plain(args.port)}"')
+    say("next: name the driver in an instrument's file (instruments/NAME.toml), then `daq check`:")
+    say(f'driver = "{plain(args.what)}"', "  ")
+    say(f'port = "{plain(args.port)}"', "  ")
     return 0
 
 
 def _nothing(tried: Any, args: argparse.Namespace, settings: Port) -> None:
     """Print the last bytes and what to do where no reading came."""
+    from daq.app.cli.printing import say
     from daq.app.screens.text import plain
 
     if tried.raw:
-        print(f"what came last: {plain(repr(tried.raw)[1:])}")
-        print(f"  is this the right driver, and {settings.baud} baud what the instrument's menu says? (--baud)")
+        say(plain(repr(tried.raw)[1:]), "last bytes: ")
+        say(f"is this the right driver, and {settings.baud} baud what the instrument's menu says? (--baud)", "  ")
     line = f" --baud {settings.baud}" if settings.baud != Port().baud else ""
     line += f" --bits {settings.data_bits}" if settings.data_bits != Port().data_bits else ""
     line += f" --parity {settings.parity}" if settings.parity != Port().parity else ""
-    print(f"no reading came; `daq capture {plain(args.port)}{line}` shows what does")
+    say(f"no reading came; `daq capture {plain(args.port)}{line}` shows what does")

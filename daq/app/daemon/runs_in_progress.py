@@ -1,0 +1,239 @@
+"""The runs that go on now: the check and the start of a new run, its end, and the stop of all runs at a shutdown."""
+
+import asyncio
+from collections import Counter
+from collections.abc import Callable
+from functools import partial
+from typing import Final
+
+from daq.adapters.clock import Clock
+from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import BeginRun, SeeInstrument
+from daq.app.daemon.configured import Configured
+from daq.app.daemon.instrument_sessions import InstrumentSessions
+from daq.app.daemon.post_run import PostRunTasks
+from daq.app.daemon.unfinished import UnfinishedRuns
+from daq.app.laboratory.ordering import completed
+from daq.app.records.verifications import instrument_history
+from daq.app.run.active import Active
+from daq.app.run.fills import check_fill
+from daq.app.run.results import ResultMaker
+from daq.app.run.runner import Runner, RunOutcome
+from daq.app.run.view import run_view
+from daq.app.screens.run_view import RunView
+from daq.app.setup.orders import RunOrder, names_of, prepare
+from daq.core.driver import Identity
+from daq.core.errors import DaqError, LinkError
+from daq.core.plan import Plan
+from daq.methods.concluding.intervals import load
+from daq.methods.planning.compile import InstrumentHistory
+from daq.process.logins import own_login
+
+SHUTDOWN: Final = "the daemon is shutting down"
+
+
+class RunsInProgress:
+    """Owns the runs that go on, at most one for each instrument.
+
+    Attributes:
+        active: the runs by the name of their lead instrument.
+        outcomes: number of runs that ended since the start, by outcome.
+    """
+
+    def __init__(
+        self,
+        configured: Configured,
+        sessions: InstrumentSessions,
+        store: Store,
+        clock: Clock,
+        unfinished: UnfinishedRuns,
+        *,
+        post_run: PostRunTasks,
+        maker: Callable[[RunRecord, Plan], ResultMaker],
+        ended: Callable[[], None],
+        hook: Callable[[str], None] | None = None,
+    ) -> None:
+        """Set up; no run goes on.
+
+        Args:
+            configured: the configuration.
+            sessions: the instruments.
+            store: the store of the runs.
+            clock: the time.
+            unfinished: takes the runs whose end cannot be stored.
+            post_run: the tasks after the end of a run.
+            maker: returns the maker of a run's result.
+            ended: called when a run has ended or was stored.
+            hook: called with a name at points where tests end the process.
+        """
+        self.active: dict[str, Active] = {}
+        self.outcomes: Counter[str] = Counter()
+        self._beginning: set[str] = set()
+        self._closing = False
+        self._configured, self._sessions, self._store, self._clock = configured, sessions, store, clock
+        self._unfinished, self._post_run = unfinished, post_run
+        self._maker, self._ended, self._hook = maker, ended, hook
+
+    # ---- the start of a run
+
+    async def begin(self, order: RunOrder, login: str = "") -> Active:
+        """Check an order of `login` ("": the login of this process), store the start of the run, and start it.
+
+        Raises:
+            SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
+            NotComparableError: the result could not be comparable with the product's limits.
+            LinkError: an instrument is not connected or busy.
+            StoreError: the store takes no new run.
+        """
+        order = await asyncio.to_thread(self._completed, order)
+        name = order.instrument
+        if name in self.active:
+            raise LinkError(f"{name} is in a run already (sample {self.active[name].record.sample})")
+        if name in self._beginning:
+            raise LinkError(f"another run is being started on {name}")
+        self._beginning.add(name)
+        try:
+            return await self._begin(order, login or own_login())
+        finally:
+            self._beginning.discard(name)
+
+    async def _begin(self, order: RunOrder, login: str) -> Active:
+        names = names_of(order, self._configured.catalogue)
+        for name in names:
+            await self._ready(name)
+        await self._unfinished.before_run(order.instrument)
+        sessions = self._sessions.by_name
+        if sessions[order.instrument].standing.motor:
+            raise LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
+        identities = {name: sessions[name].standing.identity for name in names}
+        # Import numpy before the motor turns: an import at the end of the run would delay the check of its stop.
+        await asyncio.to_thread(load)
+        history = await asyncio.to_thread(self._history, order, identities[order.instrument])
+        began_mono_ns, began_utc_ns = self._clock.mono_ns(), self._clock.utc_ns()
+        run = prepare(
+            order,
+            self._configured.catalogue,
+            identities,
+            {name: sessions[name].driver.state() for name in names},
+            history,
+            began_utc_ns,
+            login,
+        )
+        await self._store.commit(run.register)
+        self._refuse_while_closing()
+        await self._store.commit(BeginRun(run.record, login, tuple(r.text for r in run.anyway)))
+        maker = self._maker(run.record, run.plan)
+        runner = Runner(
+            run,
+            {name: sessions[name] for name in names},
+            self._store,
+            self._clock,
+            maker.conclude,
+            began_mono_ns=began_mono_ns,
+            changed=lambda: self._run_changed(order.instrument),
+            hook=self._hook,
+        )
+        task = asyncio.create_task(self._run(order.instrument, runner))
+        active = Active(run.record, runner, task, maker, warnings=run.shown())
+        self.active[order.instrument] = active
+        return active
+
+    def _completed(self, order: RunOrder) -> RunOrder:
+        """Return an order with all that its sample and its product say."""
+        with self._store.reader() as reader:
+            return completed(order, self._configured.catalogue, reader, tuple(self._sessions.by_name))
+
+    def _history(self, order: RunOrder, identity: Identity | None) -> InstrumentHistory:
+        """Return the stored history of the instrument of a run that starts now; refuse a fill that was sheared."""
+        catalogue = self._configured.catalogue
+        with self._store.reader() as reader:
+            check_fill(reader, order.fill, catalogue.method(order.method_id, order.method_version))
+            return instrument_history(reader, catalogue, order, identity, self._clock.utc_ns())
+
+    async def _ready(self, name: str) -> None:
+        standing = (await self._sessions.settled(name, self._refuse_while_closing)).standing
+        for lead, active in self.active.items():
+            if name in active.runner.pipeline.links:
+                raise LinkError(
+                    f"{name} is in the run on {lead} (sample {active.record.sample}); wait until it has ended"
+                )
+        if standing.state != "ready":
+            raise LinkError(f"{name} is not ready: {standing.state}. {standing.detail}".rstrip(". "))
+        if standing.identity is not None:
+            seen = SeeInstrument(name, standing.identity.kind, standing.identity.serial, self._clock.utc_ns())
+            await self._store.commit(seen)
+
+    def _refuse_while_closing(self) -> None:
+        if self._closing:
+            raise DaqError(SHUTDOWN)
+
+    # ---- a run until its end
+
+    async def _run(self, name: str, runner: Runner) -> RunOutcome:
+        try:
+            outcome = await runner.run()
+            self.outcomes[outcome.outcome] += 1
+            if not outcome.fault:
+                self._start_post_run(name, runner)
+            else:
+                error = DaqError(outcome.fault)
+                self._unfinished.add(runner.run_id, name, error, partial(self._settle_again, name, runner))
+            return outcome
+        finally:
+            active = self.active.pop(name, None)
+            if active is not None:
+                for event in active.subscribers:
+                    event.set()
+            self._ended()
+
+    def _start_post_run(self, name: str, runner: Runner) -> None:
+        self._post_run.start(runner.run_id, name, curve=runner.pipeline.plan.context.flow_curve is not None)
+
+    async def _settle_again(self, name: str, runner: Runner) -> None:
+        """Store a run that ended in this process.
+
+        A recovery after a restart could not do as well: it knows only the part of the journal that was stored.
+        """
+        await runner.settle()
+        self._start_post_run(name, runner)
+        self._ended()
+
+    def _run_changed(self, name: str) -> None:
+        active = self.active.get(name)
+        if active is not None:
+            for event in active.subscribers:
+                event.set()
+
+    def view(self, active: Active) -> RunView:
+        """Return the present state of a run, for a screen."""
+        runner, record = active.runner, active.record
+        caution = self._configured.caution(record.product)
+        now, advise = self._clock.mono_ns(), active.maker.advise
+        return run_view(record, runner.pipeline, now, advise, active.digits, runner.notes, caution)
+
+    # ---- stops
+
+    def stop(self, name: str, who: str) -> bool:
+        """Stop the run on an instrument; return whether there was one.
+
+        Raises:
+            SettingError: this daemon does not serve the instrument.  The caller must learn that no motor was stopped.
+        """
+        self._sessions.refuse_unknown(name)
+        active = self.active.get(name)
+        if active is None:
+            return False
+        active.runner.stop(who)
+        return True
+
+    async def end_all(self) -> None:
+        """Stop every run; wait until the state of its motor is known and its result is stored.  No new run starts."""
+        self._closing = True
+        while self.active or self._beginning:
+            for active in self.active.values():
+                active.runner.stop(SHUTDOWN)
+            if self.active:
+                await asyncio.wait([a.task for a in self.active.values()])
+            else:
+                await asyncio.sleep(0.02)

@@ -1,0 +1,175 @@
+"""The metrics of the daemon's edge node: its instruments, and the stored results that agree with the audit trail."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final, Protocol
+
+import structlog
+
+from daq.adapters.clock import Clock
+from daq.adapters.sparkplug.content import DeviceResult
+from daq.adapters.sparkplug.memory import ChangedResult, Memory, Position
+from daq.adapters.sparkplug.metrics import Metric
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import ResultRecord
+from daq.adapters.store.sealed import changed_results
+from daq.adapters.store.store import Store
+from daq.app.delivery.sparkplug_metrics import (
+    channel_metrics,
+    instrument_metrics,
+    no_result,
+    node_metrics,
+    result_metrics,
+)
+from daq.app.run.active import Active
+from daq.app.run.current import newest_reading
+from daq.app.run.session import Session
+from daq.core.linkstates import LinkState
+
+log = structlog.get_logger()
+
+THERE: Final = (LinkState.READY, LinkState.LENT)
+"""States of an instrument's session in which its device is alive."""
+PASSING: Final = (LinkState.LENDING, LinkState.IDENTIFYING, LinkState.HALTING)
+"""States that an instrument passes through before and after a run; a device that is alive stays alive in them."""
+NEWEST_AT_ONCE: Final = 10
+"""Number of a device's results that are read at a time until one agrees with the audit trail."""
+
+
+class Bench(Protocol):
+    """The part of the supervisor that the node publishes."""
+
+    state: Path
+    store: Store
+    clock: Clock
+    sessions: dict[str, Session]
+    runs: dict[str, Active]
+
+
+def position(reader: Reader) -> Position:
+    """Return the identity of a database and the newest results in it."""
+    source, epoch = reader.identity()
+    # A mark that was changed must not be larger than those of all later results, which would never be sent then.
+    marks = (
+        "SELECT stream, min(max(audit_seq), (SELECT max(seq) FROM audit)) AS mark FROM results "
+        "WHERE epoch < ? GROUP BY stream"
+    )
+    newest, before = (dict(reader.rows(marks, [limit], damaged_text=True)) for limit in (epoch + 1, epoch))
+    return Position(source, epoch, newest, before)
+
+
+@dataclass(slots=True)
+class StoredContent:
+    """Supplies the metrics that the link publishes.
+
+    Results come from the database.  Each is compared with the audit trail after it was read; one that was changed
+    after it was stored is logged, noted in `memory`, and left out.
+    """
+
+    bench: Bench
+    reader: Reader
+    memory: Memory
+    channels_ns: int | None
+    """Interval of readings; None: no readings."""
+    _readings: dict[str, tuple[int, tuple[Metric, ...]]] = field(default_factory=dict)
+    """By instrument: the time of its reading (monotonic ns) and the metrics."""
+    _living: set[str] = field(default_factory=set)
+    _wrong: frozenset[ResultRecord] = frozenset()
+    """Results of the last query for results that do not agree with the audit trail."""
+
+    def node(self) -> Sequence[Metric]:
+        """Return the metrics of the node itself."""
+        return node_metrics(self.bench.store.source, self._now_ms())
+
+    def present(self) -> Mapping[str, Sequence[Metric]]:
+        """Return the state, the identity and the readings of every present device."""
+        return {
+            name: (*self._instrument(session), *self._channels(name, session))
+            for name, session in self.bench.sessions.items()
+            if self._lives(name, session)
+        }
+
+    def _lives(self, name: str, session: Session) -> bool:
+        state = session.standing.state
+        if state in THERE or (state in PASSING and name in self._living):
+            self._living.add(name)
+        else:
+            self._living.discard(name)
+        return name in self._living
+
+    def newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
+        """Return the newest result of each device that agrees with the audit trail."""
+        return [self._shown(device, self._newest(device)) for device in devices]
+
+    def _newest(self, device: str) -> ResultRecord | None:
+        read = 0
+        while True:
+            found = self.reader.result_rows("stream = ? ORDER BY audit_seq DESC", [device], NEWEST_AT_ONCE, skip=read)
+            wrong = self._changed(found)
+            if agreeing := next((record for record in found if record not in wrong), None):
+                return agreeing
+            if len(found) < NEWEST_AT_ONCE:
+                return None
+            read += len(found)
+
+    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[DeviceResult]:
+        """Return at most `limit` results after each device's mark that agree with the audit trail."""
+        wrong = self._wrong
+        while True:
+            # Changed results do not move a mark, so they are read again, and as many more results beside them.
+            most = limit + 2 * len(wrong)
+            found = [record for device, mark in marks.items() for record in self._records(device, mark, most)]
+            found.sort(key=lambda record: record.audit_seq)
+            chosen = [record for record in found[:most] if record not in wrong][:limit]
+            more = self._changed(chosen)
+            if not more:
+                self._wrong = wrong.intersection(found)
+                return [self._shown(record.stream, record) for record in chosen]
+            wrong |= more
+
+    def position(self, epoch: int) -> Position | None:
+        """Return the position of the database where it is no longer in `epoch`, else None."""
+        return None if self.bench.store.epoch == epoch else position(self.reader)
+
+    def _records(self, device: str, mark: int, limit: int) -> list[ResultRecord]:
+        return self.reader.result_rows("stream = ? AND audit_seq > ? ORDER BY audit_seq", [device, mark], limit)
+
+    def _changed(self, records: Sequence[ResultRecord]) -> frozenset[ResultRecord]:
+        """Return the results that do not agree with the audit trail; each is logged and noted once."""
+        wrong = changed_results(records, self.reader.rows)
+        for record in wrong:
+            noted = ChangedResult(record.id, record.stream, record.sequence, self.bench.clock.utc_ns())
+            if self.memory.note_changed(noted):
+                log.error(
+                    "a result was changed in the database after it was stored; the Sparkplug node does not send it: "
+                    "run `daq verify`",
+                    result=record.id,
+                    instrument=record.stream,
+                    sequence=record.sequence,
+                )
+        return frozenset(wrong)
+
+    def _shown(self, device: str, record: ResultRecord | None) -> DeviceResult:
+        if record is None:
+            return DeviceResult(device, 0, no_result(self._now_ms()))
+        return DeviceResult(device, record.audit_seq, result_metrics(record, self.bench.store.uuid))
+
+    def _instrument(self, session: Session) -> tuple[Metric, ...]:
+        standing = session.standing
+        serial = standing.identity.serial if standing.identity is not None else None
+        return instrument_metrics(standing.state, session.driver.kind, serial, self._now_ms())
+
+    def _channels(self, name: str, session: Session) -> tuple[Metric, ...]:
+        if self.channels_ns is None:
+            return ()
+        now = self.bench.clock.mono_ns()
+        taken = self._readings.get(name)
+        if taken is None or now - taken[0] >= self.channels_ns:
+            values, faults = newest_reading(name, session, self.bench.runs)
+            taken = (now, tuple(channel_metrics(session.driver.channels, values, faults, self._now_ms())))
+            self._readings[name] = taken
+        return taken[1]
+
+    def _now_ms(self) -> int:
+        return self.bench.clock.utc_ns() // 1_000_000

@@ -1,0 +1,50 @@
+"""The identity request of one connection: asked, answered, missing."""
+
+from daq.core.driver import Driver, Identity
+from daq.core.exchange import Exchange
+from daq.core.framing import NEVER
+from daq.core.linkeffects import ExpectedInstrument
+from daq.core.linkstates import IdentityCheck
+
+
+class Identification:
+    """State of the identity of one instrument.
+
+    Attributes:
+        identity: identity that was received last; None before the first.
+        check: result of the latest identity check.
+        detail: the difference, or the reason why there is no answer.
+        due: time (ns) at which the wait for the answer is over, or `NEVER`.
+    """
+
+    def __init__(self, driver: Driver, exchange: Exchange, expected: ExpectedInstrument) -> None:
+        """Set up without an identity; `expected` is the instrument that must answer."""
+        self.identity: Identity | None = None
+        self.check = IdentityCheck.PENDING
+        self.detail = ""
+        self.due = NEVER
+        self._driver, self._exchange, self._expected = driver, exchange, expected
+
+    def ask(self, t: int) -> None:
+        """Send the identity request at `t` (ns); an earlier one is dropped.  Some instruments cannot be asked."""
+        request = self._driver.identify()
+        self.detail = ""
+        if request is None:
+            self.check = IdentityCheck.NOT_ASKED
+            return
+        self.check = IdentityCheck.PENDING
+        self._exchange.drop("identity")
+        self._exchange.ask(t, request)
+
+    def received(self, identity: Identity) -> str:
+        """Take the answer; return the difference from the expected instrument, "" where there is none."""
+        self.due = NEVER
+        self.identity = identity
+        self.detail = self._expected.difference(identity)
+        self.check = IdentityCheck.CHANGED if self.detail else IdentityCheck.SAME
+        return self.detail
+
+    def missing(self, reason: str) -> None:
+        """Note that there is no answer, and why."""
+        self.due = NEVER
+        self.check, self.detail = IdentityCheck.NO_ANSWER, reason

@@ -1,0 +1,86 @@
+"""Readings of one instrument: a round of polls, parts joined to a reading, and readings older than their request."""
+
+from collections import deque
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+from daq.core.driver import Channel, Part, Request, Values
+from daq.core.readingparts import ReadingParts
+
+LATE_TIMEOUTS: Final = 4
+"""After a poll without answer, an unrequested reading may be its late answer for this number of time-outs."""
+IN_FLIGHT_NS: Final = 2_000_000_000
+"""After a line is opened or returned, earlier requests may still be answered for this time."""
+
+
+class PolledReadings:
+    """State between the requests of a reading and the reading.
+
+    Attributes:
+        waiting: requests of the present round of polling that are not yet sent.
+    """
+
+    __slots__ = ("_late_until", "_parts", "_unasked", "waiting")
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        """Set up without a round; `channels` are the driver's."""
+        self.waiting: deque[Request] = deque()
+        self._parts = ReadingParts(channels)
+        self._late_until = 0
+        """An unrequested reading before this time may be the late answer to a poll that timed out."""
+        self._unasked = 0
+        """Unrequested readings since the last requested one."""
+
+    def begin(self, requests: Iterable[Request]) -> None:
+        """Begin a round of polling; the former one is given up."""
+        self.abandon()
+        self.waiting.extend(requests)
+
+    def abandon(self) -> None:
+        """Give up the present round and its parts."""
+        self.waiting.clear()
+        self._parts.clear()
+
+    def line_cleared(self) -> None:
+        """Start again: no earlier request can be answered."""
+        self._unasked = self._late_until = 0
+        self.abandon()
+
+    def line_opened(self, t: int) -> None:
+        """Expect answers to earlier requests from `t` (ns) on."""
+        self._late_until = t + IN_FLIGHT_NS
+
+    def timed_out(self, t: int, request: Request) -> None:
+        """Give up the round: its `request` has no answer at `t` (ns), but may have a late one."""
+        self._late_until = t + LATE_TIMEOUTS * request.timeout_ns
+        self.abandon()
+
+    def unrequested(self, t: int) -> None:
+        """Count a reading at `t` (ns) that answers no poll."""
+        if t >= self._late_until:
+            self._unasked += 1
+
+    def take(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
+        """Return the reading that the answer to a poll is or completes; None where parts are missing."""
+        reading: tuple[float, ...] | Values | None
+        if self.waiting or self._parts or isinstance(item, Part):
+            self._parts.add(t, item)
+            reading = None if self.waiting else self._parts.take()
+        else:
+            reading = item
+        if self._unasked and reading is not None:
+            # The instrument sends unrequested readings, so this one may be older than its request.
+            self._unasked = 0
+            values, faults = (reading.values, reading.faults) if isinstance(reading, Values) else (reading, ())
+            reading = Values(values, (*faults, ("", "unasked")))
+        return reading
+
+    def join(
+        self, t: int, item: tuple[float, ...] | Values | Part, interval_ns: int
+    ) -> tuple[float, ...] | Values | None:
+        """Return a reading of a stream; None for a part as long as other parts are missing."""
+        if not isinstance(item, Part):
+            return item
+        self._parts.add(t, item)
+        # Older parts are dropped: a lost line delays a reading, and parts of different intervals are never joined.
+        return self._parts.take_if_whole(t - interval_ns)

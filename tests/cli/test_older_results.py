@@ -1,0 +1,33 @@
+"""A result that an older daq stored is compared in the fields it has."""
+
+import json
+from unittest.mock import Mock
+
+import pytest
+
+from daq.app.records.replaying import Recomputed, _compare
+from daq.core.header import FORMAT
+from daq.core.replay import Replay
+
+STORED = {"value": 1.0, "uncertainty": {"components": [{"name": "torque", "u": 0.5}]}}
+COMPUTED = {"value": 1.0, "uncertainty": {"components": [{"name": "torque", "u": 0.5, "code": "component_torque"}]}}
+
+
+def differences(stored, computed, *, number=FORMAT, versions=()):
+    out = Recomputed(Replay(header=Mock(format=number)), result=computed, versions=list(versions))
+    reader = Mock(**{"kept.return_value": [], "results.return_value": [Mock(data=json.dumps(stored))]})
+    _compare(out, reader, Mock(state="concluded"))
+    return [where for where, _, _ in out.differences]
+
+
+@pytest.mark.parametrize("older", [{"number": FORMAT - 1}, {"versions": [("daq", "0.0.9", "0.1.0")]}])
+def test_an_added_field_is_no_difference_from_an_older_result(older):
+    assert differences(STORED, COMPUTED, **older) == []
+    # A field that was removed, or has another value, is one.
+    assert differences(COMPUTED, STORED, **older) == ["result.uncertainty.components[0].code"]
+    assert differences(STORED | {"value": 2.0}, COMPUTED, **older) == ["result.value"]
+    assert differences(STORED | {"uncertainty": None}, COMPUTED, **older) == ["result.uncertainty"]
+
+
+def test_a_field_that_a_result_of_this_daq_lacks_is_a_difference():
+    assert differences(STORED, COMPUTED) == ["result.uncertainty.components[0].code"]
