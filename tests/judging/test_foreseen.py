@@ -109,25 +109,25 @@ def test_generated_limits_with_every_method_geometry_and_choice(seed):
     names = [f"{m.id} {m.version}" for m in METHODS] + [f"{m.id} {int(m.version) + 1}" for m in METHODS]
     seen = {True: 0, False: 0}
     told = set()
-    for plan in plans([None, None]):
-        if plan.claim == "time_to" or plan.primary == "temperature":
+    for bare in plans([None, None]):
+        if bare.claim == "time_to" or bare.primary == "temperature":
             continue
-        if any(step.seek for step in plan.steps):
+        if any(step.seek for step in bare.steps):
             continue
-        fitted, gate = plan.context.geometry, plan.conditioning
+        fitted, gate = bare.context.geometry, bare.conditioning
         limit = ProductLimit(
-            quantity=rng.choice([plan.primary] * 9 + ["density"]), low=10.0, high=20.0,
-            unit=plan.context.units[plan.primary] if rng.random() < 0.9 else "Cel",
-            methods=tuple({*rng.sample(names, 2), *([f"{plan.method} {plan.version}"] if rng.random() < 0.8 else [])}),
-            choices={name: Amount(rng.choice([a.value, 7.0]), a.unit) for name, a in plan.context.choices.items() if rng.random() < 0.2},
+            quantity=rng.choice([bare.primary] * 9 + ["density"]), low=10.0, high=20.0,
+            unit=bare.context.units[bare.primary] if rng.random() < 0.9 else "Cel",
+            methods=tuple({*rng.sample(names, 2), *([f"{bare.method} {bare.version}"] if rng.random() < 0.8 else [])}),
+            choices={name: Amount(rng.choice([a.value, 7.0]), a.unit) for name, a in bare.context.choices.items() if rng.random() < 0.2},
             geometry=None if fitted is None else rng.choice([None, None, fitted.name, fitted.name, "another-one"]),
             vessel=None if fitted is None else rng.choice([None, None, None, fitted.vessel or "a cup", "another cup"]),
-            speed=rng.choice([None, None, plan.steps[plan.context.result_step].speed, 11.0]) if plan.speed_signal else None,
+            speed=rng.choice([None, None, bare.steps[bare.context.result_step].speed, 11.0]) if bare.speed_signal else None,
             time=rng.choice([None, 45 * 10**9]), time_band=10**9,
             temperature=rng.choice([None, 21.0, gate.low if gate.signal else 22.0]), temperature_band=rng.choice([0.05, 0.5]),
         )  # fmt: skip
         product = ProductOfPlan(id="p", unit="mPa.s", reported_digits=3, limits=(limit,))
-        plan = replace(plan, context=replace(plan.context, product=product))
+        plan = replace(bare, context=replace(bare.context, product=product))
         seen[agrees(plan)] += 1
         line = foreseen(plan)
         told |= set(codes(line))
