@@ -8,8 +8,9 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.store import Store
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
-from daq.app.laboratory.ordering import completed
+from daq.app.laboratory.ordering import completed, suits
 from daq.app.laboratory.progress import note_done, open_tests
+from daq.app.laboratory.sample_lists import worklist
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError
 from daq.methods.files.fields import Amount
@@ -27,9 +28,9 @@ def bench(tmp_path):
     return made
 
 
-def act(bench, name, **order):
-    with opened(bench) as store:
-        carry_out(Laboratory(store, bench.catalogue, bench.clock, "m.keeper"), name, order)
+def act(on, name, **order):
+    with opened(on) as store:
+        carry_out(Laboratory(store, on.catalogue, on.clock, "m.keeper"), name, order)
 
 
 @contextlib.contextmanager
@@ -170,6 +171,22 @@ def test_a_sample_that_is_not_open_is_not_measured_before_it_is_opened_again(ben
         order(bench, sample="G-1042", instrument="bench-1")
     act(bench, "sample_again", id="G-1042", because="found")
     assert order(bench, sample="G-1042", instrument="bench-1", fill="b").method_id == "clear-glaze-qc"
+
+
+def test_the_worklist_of_a_bench_leaves_out_what_the_bench_cannot_measure(bench):
+    for ident, more in (
+        ("G-1001", {"product": "clear-glaze"}), ("E-1", {"product": "engobe"}), ("T-1", {"product": "thin-slip"}),
+        ("any", {}), ("own", {"product": "engobe", "bench": "bench-3"}),
+    ):  # fmt: skip
+        act(bench, "sample_add", id=ident, **more)
+
+    def seen(name):
+        with opened(bench) as store, store.reader() as reader:
+            return [k.record.id for k in worklist(reader, name, suits=suits(bench.catalogue, name))]
+
+    assert seen("bench-3") == ["G-1001", "T-1", "any", "own"]
+    assert seen("bench-2") == ["E-1", "any"]
+    assert seen("ph-1") == ["T-1", "any"]
 
 
 # ---- two runs on one filling are no replicates

@@ -86,7 +86,7 @@ def test_a_change_from_an_old_revision_is_refused(tmp_path):
 
 def test_due_times_are_sorted_as_moments_and_not_as_text(tmp_path):
     with laboratory(tmp_path) as lab:
-        for ident, due in (("second", "2026-11-27T08:00+01:00"), ("first", "2026-11-27T06:59+00:00")):
+        for ident, due in (("second", "2026-11-27T07:30+00:00"), ("first", "2026-11-27T08:00+01:00")):
             carry_out(lab, "sample_add", {"id": ident, "due": due})
         with lab.reader() as reader:
             assert [k.record.id for k in worklist(reader)] == ["first", "second"]

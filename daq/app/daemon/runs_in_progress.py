@@ -140,7 +140,7 @@ class RunsInProgress:
         return active
 
     def _completed(self, order: RunOrder) -> RunOrder:
-        """Return an order with all that its sample and its product say."""
+        """Return an order completed from its sample and its product."""
         with self._store.reader() as reader:
             return completed(order, self._configured.catalogue, reader, tuple(self._sessions.by_name))
 

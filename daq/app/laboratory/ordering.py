@@ -1,6 +1,6 @@
 """Complete the order of a run: method, instrument, lot and fill from the sample's record and the product's file."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
@@ -20,7 +20,7 @@ SHOWN_ID: Final = 8
 
 
 def completed(order: RunOrder, catalogue: Catalogue, reader: Reader | None, served: Sequence[str]) -> RunOrder:
-    """Return an order with all that its sample and its product say; a completed order stays as it is.
+    """Return an order completed from its sample and its product; a completed order does not change.
 
     Args:
         order: the order of a person.
@@ -47,6 +47,21 @@ def completed(order: RunOrder, catalogue: Catalogue, reader: Reader | None, serv
     if reader is None:
         return _with_fill(order, [], registered=False)
     return _with_fill(order, _before(order, reader), registered=sample is not None)
+
+
+def suits(catalogue: Catalogue, bench: str) -> Callable[[Sample], bool]:
+    """Return a function that tells whether a bench can make a test of a sample's product; without tests it can."""
+    able: dict[str, bool] = {}
+
+    def of_sample(sample: Sample) -> bool:
+        product = catalogue.products.get(sample.product)
+        if product is None or not product.tests:
+            return True
+        if product.id not in able:
+            able[product.id] = any(_allows(t, bench, catalogue) for t in product.tests)
+        return able[product.id]
+
+    return of_sample
 
 
 def _setting(value: float, unit: str) -> float | str:

@@ -1,6 +1,6 @@
 """Questions about samples: one by its id, worklists, parts to discard, and rows for export."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -31,9 +31,21 @@ def sample(reader: Reader, ident: str) -> Kept[Sample] | None:
     return find(reader, Sample, ident)
 
 
-def worklist(reader: Reader, bench: str = "", *, limit: int = 100) -> list[Kept[Sample]]:
-    """Return the open samples that a bench can take, by priority and due time; "" means those without a bench only."""
-    found = [k for name in {"", bench} for k in listed(reader, Sample, worklist_key(name), "", LAST, limit=-1)]
+def worklist(
+    reader: Reader, bench: str = "", *, limit: int = 100, suits: Callable[[Sample], bool] | None = None
+) -> list[Kept[Sample]]:
+    """Return the open samples that a bench can take, by priority and due time.
+
+    Args:
+        reader: the database.
+        bench: name of the bench; "" means the samples that are on the list of no bench.
+        limit: greatest number of samples.
+        suits: tells whether the bench can measure a sample that is on the list of no bench; None: every sample.
+    """
+    found = listed(reader, Sample, worklist_key(""), "", LAST, limit=-1)
+    if bench:
+        found = [k for k in found if suits is None or suits(k.record)]
+        found += listed(reader, Sample, worklist_key(bench), "", LAST, limit=-1)
     return sorted(found, key=_place)[:limit]
 
 

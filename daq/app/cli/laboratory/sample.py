@@ -1,19 +1,23 @@
 """`daq sample`: add, list, show, change, cancel, import and export samples, and draw their labels."""
 
 import argparse
+from collections.abc import Callable
 from datetime import datetime
 from typing import Any, Final
 
 from daq.adapters.clock import SystemClock
+from daq.adapters.paths import config_dir
 from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import perform
 from daq.app.cli.laboratory.sample_files import draw_label, export_samples, import_file
 from daq.app.cli.laboratory.sample_texts import head_of, print_sample, row_of, sample_json
 from daq.app.cli.printing import print_table, say
+from daq.app.laboratory.ordering import suits
 from daq.app.laboratory.sample_lists import all_samples, discard_due, worklist
 from daq.app.screens.text import plain
+from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
-from daq.laboratory.samples import ROUTINE
+from daq.laboratory.samples import ROUTINE, Sample
 
 EXAMPLES: Final = """\
 examples:
@@ -150,7 +154,7 @@ def _list(args: argparse.Namespace) -> int:
         elif args.all:
             found = all_samples(reader, limit=args.limit)
         else:
-            found = worklist(reader, args.bench, limit=args.limit)
+            found = worklist(reader, args.bench, limit=args.limit, suits=_suits(args))
     if args.json:
         print_json([sample_json(k) for k in found])
     elif not found:
@@ -166,6 +170,14 @@ def _list(args: argparse.Namespace) -> int:
         rows = [row_of(k.record, now, discard=args.discard_due) for k in found]
         print_table(head, rows, right=frozenset() if args.discard_due else frozenset({5}))
     return 0
+
+
+def _suits(args: argparse.Namespace) -> Callable[[Sample], bool] | None:
+    """Return the function that tells whether the named bench can measure a sample; None without a bench."""
+    if not args.bench:
+        return None
+    catalogue = Catalogue.load(config_dir(args.config))
+    return suits(catalogue, catalogue.instrument(args.bench).name)
 
 
 def _show(args: argparse.Namespace) -> int:
