@@ -4,9 +4,18 @@ import json
 
 import pytest
 
-from tests.support.processes.laboratory import Daemon
+from tests.support.processes.laboratory import Daemon, Simulators
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(400)]
+
+
+@pytest.fixture(scope="module")
+def simulators(tmp_path_factory):
+    """Instruments slow enough for a loaded machine: a reading that is missing would leave the sample open."""
+    started = Simulators(tmp_path_factory.mktemp("simulators"), scale=4.0)
+    yield started
+    started.stop()
+
 
 TESTED = """
 id = "test-glaze"

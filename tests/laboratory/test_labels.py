@@ -1,6 +1,7 @@
 """Labels: an independent decoder (zxing-cpp) reads from the drawing the id that was put into it (segno)."""
 
 import re
+import sys
 import xml.etree.ElementTree as ET
 
 import numpy as np
@@ -9,6 +10,7 @@ import zxingcpp
 
 from daq.app.laboratory.labels import label_of
 from daq.app.screens.label_svg import CODE, HEIGHT, QUIET, WIDTH
+from daq.core.errors import SettingError
 from daq.laboratory.samples import Retained, Rework, Sample
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -63,3 +65,9 @@ def test_the_text_of_a_label_stays_on_it_and_is_no_markup():
     assert texts[3:] == ["at 2026-11-26 14:20", "shelf 3", "discard 2027-03-31", "rework of G-1041"]
     assert all(len(t) <= 19 for t in texts)
     assert all(float(t.get("y")) < HEIGHT - 1 and float(t.get("x")) < WIDTH for t in root.iter(f"{SVG}text"))
+
+
+def test_without_its_library_a_label_names_the_extra(monkeypatch):
+    monkeypatch.setitem(sys.modules, "segno", None)
+    with pytest.raises(SettingError, match=r"pip install 'daq-daemon\[labels\]'"):
+        label_of(Sample(id="G-1"))

@@ -42,6 +42,7 @@ def test_a_sample_is_stored_with_its_audit_entry_and_found(tmp_path):
     [
         ({"id": ""}, "id: must not be empty"),
         ({"id": "G-1"}, "there is a sample 'G-1' already"),
+        ({"id": "last"}, "names the newest run"),
         ({"id": "G-2", "product": "clear-glase"}, "did you mean 'clear-glaze'"),
         ({"id": "G-2", "bench": "bench-9"}, sentences.NO_INSTRUMENT),
         ({"id": "G-2", "sampled_at": "yesterday lunch"}, "'yesterday lunch' is no time"),

@@ -14,6 +14,7 @@ from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.sample_lists import sample
+from daq.app.laboratory.samples import NEWEST
 from daq.app.screens.json_text import harmless_json
 from daq.app.screens.text import local_time
 from daq.app.setup.catalogue import state_of
@@ -91,7 +92,7 @@ def find_runs(reader: Reader, given: str) -> list[RunRecord]:
     Raises:
         SettingError: nothing has this name, or several runs begin with it.
     """
-    if given == "last":
+    if given == NEWEST:
         newest = reader.runs(limit=1)
         if not newest:
             raise SettingError("there is no run yet")

@@ -15,6 +15,8 @@ from daq.methods.files.product import Product
 
 Known = Callable[[str], bool]
 """Returns whether there is a sample with an id."""
+NEWEST: Final = "last"
+"""Name of the newest run in commands; no sample has it as its id."""
 REOPENED: Final = "sample_reopened"
 """The change that opens a sample again, in its audit entry."""
 
@@ -95,6 +97,8 @@ def checked(
         known: tells which samples there are.
     """
     errors = _Errors()
+    if order.id == NEWEST:
+        errors.add("id", f"{NEWEST!r} names the newest run in commands; give this sample another id")
     if known(order.id):
         errors.add("id", f"there is a sample {order.id!r} already; give this one another id")
     if order.product:
