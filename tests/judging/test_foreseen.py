@@ -155,6 +155,7 @@ def test_one_limit_that_can_apply_is_enough_and_its_quantity_gives_the_reasons()
     own = plan.context.product.limits[0]
     other = replace(own, quantity="density", unit="g/mL", low=1.0, high=2.0)
     assert foreseen(with_limits(plan, other, own)) == ()
+    assert foreseen(with_limits(plan, own, replace(own, speed=10.0))) == ()
     assert codes(foreseen(with_limits(plan, other, replace(own, speed=10.0)))) == ["limit_at_other_speed"]
     assert codes(foreseen(with_limits(plan, other))) == ["limit_of_other_quantity"]
     assert foreseen(with_limits(plan)) == ()

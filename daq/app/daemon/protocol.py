@@ -85,7 +85,7 @@ class Started:
 
     started: str
     """Id of the run."""
-    instrument: str
+    instrument: str = ""
     """Instrument of the run."""
     warnings: tuple[str, ...] = ()
     """Lines for a person before anything moves."""
