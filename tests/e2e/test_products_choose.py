@@ -12,7 +12,7 @@ pytestmark = [pytest.mark.slow, pytest.mark.timeout(400)]
 @pytest.fixture(scope="module")
 def simulators(tmp_path_factory):
     """Instruments slow enough for a loaded machine: a reading that is missing would leave the sample open."""
-    started = Simulators(tmp_path_factory.mktemp("simulators"), scale=4.0)
+    started = Simulators(tmp_path_factory.mktemp("simulators"), scale=2.0)
     yield started
     started.stop()
 
@@ -33,6 +33,19 @@ unit = "mPa.s"
 methods = ["short 1"]
 speed = 12
 """
+
+
+def measure_until_valid(lab):
+    """Measure the sample on fresh fillings until a result is valid: a loaded machine can miss readings."""
+    for filling in ([], *[["--fresh-fill"]] * 4):
+        done = lab.daq("run", "T-001", "--instrument", "bench-1", "--plain", *filling, seconds=120)
+        newest = json.loads(lab.daq("runs", "--sample", "T-001", "--json").stdout)[0]
+        assert (newest["lot"], newest["product"]) == ("7", "test-glaze"), done.stderr
+        if done.returncode != 11:
+            break
+        assert json.loads(lab.daq("sample", "show", "T-001", "--json").stdout)["state"] == "open"
+    assert (done.returncode, newest["verdict"]) == (0, "within"), (done.stdout, done.stderr)
+    return newest
 
 
 @pytest.mark.parametrize("with_daemon", [True, False])
@@ -56,11 +69,7 @@ def test_the_way_of_a_sample(lab, with_daemon):
         assert json.loads(lab.daq("runs", "--json").stdout) == []
         assert not lab.bench.turning
 
-        done = lab.daq("run", "T-001", "--instrument", "bench-1", "--plain", seconds=120)
-        assert done.returncode == 0, (done.stdout, done.stderr)
-        shown = json.loads(lab.daq("show", "T-001", "--json").stdout)
-        assert (shown["run"]["method_id"], shown["run"]["lot"]) == ("short", "7")
-        assert shown["result"]["verdict"]["verdict"] == "within"
+        assert measure_until_valid(lab)["method_id"] == "short"
         assert json.loads(lab.daq("sample", "list", "--json").stdout) == []
         assert json.loads(lab.daq("sample", "show", "T-001", "--json").stdout)["state"] == "done"
 
@@ -83,7 +92,7 @@ def test_the_way_of_a_sample(lab, with_daemon):
         assert anyway.returncode in (10, 11), (anyway.stdout, anyway.stderr)
         assert "not comparable with the limits of test-glaze" in anyway.stderr
         runs = json.loads(lab.daq("show", "T-001", "--json").stdout)
-        assert [r["verdict"] for r in runs] == ["not_comparable", "within"]
+        assert [r["verdict"] for r in runs[:2]] == ["not_comparable", "within"]
     finally:
         if daemon is not None:
             daemon.stop()

@@ -99,8 +99,10 @@ def test_every_example_with_every_product_geometry_and_choice():
         if agrees(plan):
             comparable.add((plan.method, plan.context.product.id))
     assert tried > 500
-    named = {(m.partition(" ")[0], p.id) for p in CATALOGUE.products.values() for x in p.limits for m in x.methods}
-    assert comparable == named
+    by_the_files = {
+        (m.partition(" ")[0], p.id) for p in CATALOGUE.products.values() for x in p.limits for m in x.methods
+    }
+    assert comparable == by_the_files
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -108,7 +110,7 @@ def test_generated_limits_with_every_method_geometry_and_choice(seed):
     rng = random.Random(seed)
     names = [f"{m.id} {m.version}" for m in METHODS] + [f"{m.id} {int(m.version) + 1}" for m in METHODS]
     seen = {True: 0, False: 0}
-    told = set()
+    named = set()
     for bare in plans([None, None]):
         if bare.claim == "time_to" or bare.primary == "temperature":
             continue
@@ -130,8 +132,8 @@ def test_generated_limits_with_every_method_geometry_and_choice(seed):
         plan = replace(bare, context=replace(bare.context, product=product))
         seen[agrees(plan)] += 1
         line = foreseen(plan)
-        told |= set(codes(line))
-        # Whatever the run is like, what the line says is among the reasons of its verdict.
+        named |= set(codes(line))
+        # In any run the reasons of the line are among those of the verdict.
         for _ in range(3):
             found = measured(plan, limit, rng)
             assert found.verdict == "not_comparable" or not line
@@ -139,7 +141,7 @@ def test_generated_limits_with_every_method_geometry_and_choice(seed):
             ahead = {r.text for r in line if r.code != "limit_at_other_temperature"}
             assert ahead <= {r.text for r in found.reasons}
     assert min(seen.values()) >= 10
-    assert told >= {
+    assert named >= {
         "limit_of_other_quantity", "limit_of_other_method", "limit_of_other_geometry", "limit_of_other_vessel",
         "limit_at_other_choice", "limit_at_other_speed", "limit_at_other_temperature",
     }  # fmt: skip

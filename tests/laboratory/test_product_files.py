@@ -7,6 +7,7 @@ import pytest
 from daq.adapters.paths import examples_dir
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingErrors
+from tests.support import sentences
 
 TEST = '[[tests]]\nmethod = "clear-glaze-qc 1"\n'
 
@@ -34,7 +35,7 @@ def errors(tmp_path, old, new):
         (TEST + "choices = { spead = 20 }\n", "tests[0].choices.spead", "no such choice"),
         (TEST + "\n" + TEST, "tests[1].method", "is there twice"),
         (TEST + "replicates = { count = 2 }\n", "tests[0].replicates.repeatability_limit", "is missing"),
-        (TEST + "colour = 1\n", "tests[0].colour", "is not a known key"),
+        (TEST + "colour = 1\n", "tests[0].colour", sentences.UNKNOWN_KEY),
     ],
 )  # fmt: skip
 def test_a_wrong_test_is_named_by_its_key(tmp_path, new, key, expected):
@@ -50,7 +51,7 @@ def test_an_empty_pattern_is_refused(tmp_path):
 def test_an_instrument_that_there_is_not_is_named(tmp_path):
     (found,) = errors(tmp_path, '"bench-3"]', '"bench-9"]')
     assert found[0] == "tests[0].instruments[1]"
-    assert "there is no instrument 'bench-9'" in found[1]
+    assert sentences.NO_INSTRUMENT in found[1]
     assert "did you mean" in found[1]
 
 

@@ -160,11 +160,11 @@ def _checked(laboratory: Laboratory, lines: Sequence[_Line], errors: _Errors) ->
                     line.number, "id", f"{order.id!r} is in line {own[order.id]} already; each sample has its own id"
                 )
 
-            def known(ident: str) -> bool:
+            def exists(ident: str) -> bool:
                 # A corrected batch may be in the same file as its earlier sample, above it.
                 return (ident in own and ident != order.id) or find(reader, Sample, ident) is not None  # noqa: B023
 
-            made, wrong = checked(order, laboratory.catalogue, now, known)
+            made, wrong = checked(order, laboratory.catalogue, now, exists)
             for error in wrong:
                 errors.add(line.number, _COLUMN_OF.get(error.key, error.key), error.reason)
             if made is not None:

@@ -13,7 +13,7 @@ from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, 
 from daq.methods.files.fields import Label, Model, NeededLabel
 from daq.methods.files.product import Product
 
-Known = Callable[[str], bool]
+SampleExists = Callable[[str], bool]
 """Returns whether there is a sample with an id."""
 NEWEST: Final = "last"
 """Name of the newest run in commands; no sample has it as its id."""
@@ -75,10 +75,10 @@ def add(laboratory: Laboratory, order: AddSample) -> dict[str, Any]:
     """
     with laboratory.reader() as reader:
 
-        def known(ident: str) -> bool:
+        def exists(ident: str) -> bool:
             return find(reader, Sample, ident) is not None
 
-        made, errors = checked(order, laboratory.catalogue, laboratory.clock.utc_ns(), known)
+        made, errors = checked(order, laboratory.catalogue, laboratory.clock.utc_ns(), exists)
     if made is None:
         raise SettingErrors(errors)
     laboratory.change(new(made, "sample_added"))
@@ -86,7 +86,7 @@ def add(laboratory: Laboratory, order: AddSample) -> dict[str, Any]:
 
 
 def checked(
-    order: AddSample, catalogue: Catalogue, utc_ns: int, known: Known
+    order: AddSample, catalogue: Catalogue, utc_ns: int, exists: SampleExists
 ) -> tuple[Sample | None, list[SettingError]]:
     """Return the sample of an order, or None and everything that is wrong with the order; keys are those of the order.
 
@@ -94,12 +94,12 @@ def checked(
         order: the order.
         catalogue: the configuration.
         utc_ns: the present time.
-        known: tells which samples there are.
+        exists: returns whether there is a sample with an id.
     """
     errors = _Errors()
     if order.id == NEWEST:
         errors.add("id", f"{NEWEST!r} names the newest run in commands; give this sample another id")
-    if known(order.id):
+    if exists(order.id):
         errors.add("id", f"there is a sample {order.id!r} already; give this one another id")
     if order.product:
         product = errors.of("product", lambda: catalogue.product(order.product))
@@ -107,7 +107,7 @@ def checked(
             errors.add("id", wrong)
     if order.bench:
         errors.of("bench", lambda: catalogue.instrument(order.bench))
-    if order.rework is not None and not known(order.rework.of):
+    if order.rework is not None and not exists(order.rework.of):
         errors.add("rework.of", f"there is no sample {order.rework.of!r}; write the id of the earlier sample")
     if order.retained is not None:
         _check_day(errors, "retained.discard_on", order.retained.discard_on or "")
