@@ -21,15 +21,7 @@ the argument and its value.  Importing a module loads neither numpy nor scipy.  
 * `temperature`: Andrade and Vft curves with `viscosity(x degC)` and `coefficient(x degC)` (1/K); `fit_andrade`,
   `fit_vft`, `vft_through_three`, `correct_to_reference`.
 * `pt100`: `resistance(x degC)`, `temperature(x ohm)`, `sensitivity`.
-* `flowmodels`: MODELS (Newtonian, Bingham, power law, Herschel-Bulkley, Casson, Cross, Carreau: stress over rate,
-  derivatives, bounds); `flowcurve`: `fit_model(model, rates 1/s, stresses Pa,
-  sigma Pa)` gives Fit or Refusal, `casson_line`; `leastsquares`: `fit_curve`, `linear_fit`.
-* `gapflow`: `wall_rates(stress(rates), omegas rad/s, radius_ratio) -> rates 1/s` for any model, in any gap;
-  `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`:
-  fits of stress against angular speed with the flow in the gap solved; scatter and instrument apart.
+* `leastsquares`: `fit_curve`, `linear_fit`; `flowcurves`: models, fits and figures of flow curves, listed there.
 * `slips`: `dry_content(density kg/m3, solid_density kg/m3, degC) -> DryContent` (mass fraction), `water_density(degC)`.
-* `yieldspread`: `yield_spread(Series, shifts, Chosen) -> YieldSpread | None`: yield stresses (Pa) by rival models.
-* `structure`: `shear_thinning_index`, `recovery_fraction`, `loop_area` (Pa/s).
-* `wallslip`: `compare_gaps(GapCurve, GapCurve) -> GapComparison | None`; `restirring`: `drift_sign([Stretch],
-  standard_deviation) -> DriftSign` (settling or drying against thixotropy).
+* `restirring`: `drift_sign([Stretch], standard_deviation) -> DriftSign` (settling or drying against thixotropy).
 """

@@ -15,15 +15,15 @@ from daq.core.units import entered, unit
 from daq.quality.charts import individuals_chart
 from daq.quality.limits import Rounding
 from daq.quality.verification import acceptance_band
-from daq.rheology.curvefit import Series, Shift, choose, fit_series
-from daq.rheology.flowcurve import fit_model
+from daq.rheology.flowcurves.curvefit import Series, Shift, choose, fit_series
+from daq.rheology.flowcurves.flowcurve import fit_model
+from daq.rheology.flowcurves.wallslip import GapCurve
 from daq.rheology.geometry import ConePlate
 from daq.rheology.ranges import Expected, FlowConstants
 from daq.rheology.restirring import Stretch
 from daq.rheology.temperature import Andrade, Vft
 from daq.rheology.uncertainty import Component, Distribution
 from daq.rheology.viscosity_budget import Specification
-from daq.rheology.wallslip import GapCurve
 
 CYLINDERS = {"inner_radius_m": 0.012, "outer_radius_m": 0.015}
 OMEGAS = np.array([0.5, 1.0, 2.0, 4.0, 8.0, 16.0])
@@ -75,13 +75,13 @@ CHOSEN = choose(series(), ["newtonian", "bingham"], shifts())
 FIT = fit_model("bingham", RATES, STRESSES, SIGMA)
 
 OWNERS = {
-    "daq.rheology.curvefit.CurveFit": CURVE_FIT,
-    "daq.rheology.flowcurve.Fit": FIT,
+    "daq.rheology.flowcurves.curvefit.CurveFit": CURVE_FIT,
+    "daq.rheology.flowcurves.flowcurve.Fit": FIT,
     "daq.rheology.temperature.Andrade": ANDRADE,
     "daq.rheology.temperature.Vft": VFT,
     "daq.rheology.ranges.Expected": Expected(0.8, 0.6, 10.0, 30.0),
     "daq.quality.charts.IndividualsChart": individuals_chart(VALUES),
-    "daq.rheology.wallslip.GapCurve": NARROW,
+    "daq.rheology.flowcurves.wallslip.GapCurve": NARROW,
     "daq.quality.verification.AcceptanceBand": acceptance_band("1000", "2000"),
 }
 """An object for the methods of each class."""
@@ -105,31 +105,31 @@ BEYOND_THE_RULE = {
 
 GOOD = {
     # curvefit, flowcurve, leastsquares, gapflow
-    "daq.rheology.curvefit.CurveFit.expanded": lambda: {"name": "tau_y", "coverage": 0.95},
-    "daq.rheology.curvefit.CurveFit.band": lambda: {"rates": RATES.copy(), "coverage": 0.95},
-    "daq.rheology.curvefit.CurveFit.rates_at": lambda: {"omegas": OMEGAS.copy(), "radius_ratio": 1.25},
-    "daq.rheology.curvefit.fit_series": lambda: {
+    "daq.rheology.flowcurves.curvefit.CurveFit.expanded": lambda: {"name": "tau_y", "coverage": 0.95},
+    "daq.rheology.flowcurves.curvefit.CurveFit.band": lambda: {"rates": RATES.copy(), "coverage": 0.95},
+    "daq.rheology.flowcurves.curvefit.CurveFit.rates_at": lambda: {"omegas": OMEGAS.copy(), "radius_ratio": 1.25},
+    "daq.rheology.flowcurves.curvefit.fit_series": lambda: {
         "model": "bingham", "series": series(), "shifts": shifts(), "unsupported": False
     },
-    "daq.rheology.curvefit.fit_or_reason": lambda: {
+    "daq.rheology.flowcurves.curvefit.fit_or_reason": lambda: {
         "model": "bingham", "series": series(), "shifts": shifts(), "unsupported": False
     },
-    "daq.rheology.curvefit.choose": lambda: {
+    "daq.rheology.flowcurves.curvefit.choose": lambda: {
         "series": series(), "models": ["newtonian", "bingham"], "shifts": shifts()
     },
-    "daq.rheology.curvefit.Series": lambda: {
+    "daq.rheology.flowcurves.curvefit.Series": lambda: {
         "omegas": OMEGAS.copy(), "stresses": STRESSES.copy(), "sigma": SIGMA.copy(), "radius_ratio": 1.25, "rates": None,
         "scatter": 0.5 * SIGMA,
     },
-    "daq.rheology.curvefit.Shift": lambda: {"name": "zero", "stresses": 0.01 * np.ones(6), "speed": 0.001},
-    "daq.rheology.flowcurve.Fit.parameter": lambda: {"name": "tau_y"},
-    "daq.rheology.flowcurve.Fit.stress": lambda: {"rates": RATES.copy()},
-    "daq.rheology.flowcurve.fit_model": lambda: {
+    "daq.rheology.flowcurves.curvefit.Shift": lambda: {"name": "zero", "stresses": 0.01 * np.ones(6), "speed": 0.001},
+    "daq.rheology.flowcurves.flowcurve.Fit.parameter": lambda: {"name": "tau_y"},
+    "daq.rheology.flowcurves.flowcurve.Fit.stress": lambda: {"rates": RATES.copy()},
+    "daq.rheology.flowcurves.flowcurve.fit_model": lambda: {
         "model": "bingham", "rates": RATES.copy(), "stresses": STRESSES.copy(), "sigma": SIGMA.copy(),
         "start": [5.0, 1.0], "unsupported": False,
     },
-    "daq.rheology.flowcurve.not_determined": lambda: {"parameter": "tau_y", "value": 1.0, "interval": 2.0},
-    "daq.rheology.flowcurve.casson_line": lambda: {"rates": RATES.copy(), "stresses": STRESSES.copy()},
+    "daq.rheology.flowcurves.flowcurve.not_determined": lambda: {"parameter": "tau_y", "value": 1.0, "interval": 2.0},
+    "daq.rheology.flowcurves.flowcurve.casson_line": lambda: {"rates": RATES.copy(), "stresses": STRESSES.copy()},
     "daq.rheology.leastsquares.fit_curve": lambda: {
         "function": line, "x": RATES.copy(), "y": STRESSES.copy(), "start": [5.0, 1.0], "sigma": SIGMA.copy(),
         "jacobian": line_slopes, "lower": [0.0, 0.0], "upper": [100.0, 100.0],
@@ -138,11 +138,14 @@ GOOD = {
     "daq.rheology.leastsquares.linear_fit": lambda: {
         "columns": line_slopes(None, RATES), "y": STRESSES.copy(), "sigma": SIGMA.copy()
     },
-    "daq.rheology.gapflow.omegas_of_wall_rates": lambda: {
+    "daq.rheology.flowcurves.gapflow.omegas_of_wall_rates": lambda: {
         "stress": newtonian, "rates": np.geomspace(0.1, 10, 50), "radius_ratio": 1.25
     },
-    "daq.rheology.gapflow.wall_rates": lambda: {"stress": newtonian, "omegas": OMEGAS.copy(), "radius_ratio": 1.25},
-    "daq.rheology.yieldspread.yield_spread": lambda: {"series": series(), "shifts": shifts(), "chosen": CHOSEN},
+    "daq.rheology.flowcurves.gapflow.wall_rates": lambda: {"stress": newtonian, "omegas": OMEGAS.copy(), "radius_ratio": 1.25},
+    "daq.rheology.flowcurves.plateaus.plateau_fits": lambda: {
+        "series": series(), "rates": RATES.copy(), "factor": np.diag(SIGMA)
+    },
+    "daq.rheology.flowcurves.yieldspread.yield_spread": lambda: {"series": series(), "shifts": shifts(), "chosen": CHOSEN},
     # cylinders, rotors, geometry
     "daq.rheology.cylinders.angular_speed": lambda: {"speed_per_min": 30.0},
     "daq.rheology.cylinders.inner_stress": lambda: {
@@ -190,9 +193,9 @@ GOOD = {
     "daq.rheology.pt100.resistance": lambda: {"celsius": 25.0, "r0": 100.0},
     "daq.rheology.pt100.sensitivity": lambda: {"celsius": 25.0, "r0": 100.0},
     "daq.rheology.pt100.temperature": lambda: {"ohm": 110.0, "r0": 100.0},
-    "daq.rheology.structure.shear_thinning_index": lambda: {"viscosity_slow": 2.0, "viscosity_fast": 1.0},
-    "daq.rheology.structure.recovery_fraction": lambda: {"viscosity": 1.5, "before": 2.0, "broken": 1.0},
-    "daq.rheology.structure.loop_area": lambda: {
+    "daq.rheology.flowcurves.structure.shear_thinning_index": lambda: {"viscosity_slow": 2.0, "viscosity_fast": 1.0},
+    "daq.rheology.flowcurves.structure.recovery_fraction": lambda: {"viscosity": 1.5, "before": 2.0, "broken": 1.0},
+    "daq.rheology.flowcurves.structure.loop_area": lambda: {
         "up_rates": list(RATES), "up_stresses": list(STRESSES),
         "down_rates": list(RATES), "down_stresses": list(STRESSES - 1.0),
     },
@@ -325,11 +328,11 @@ GOOD = {
     "daq.quality.charts.average_run_length": lambda: {"shift": 0.5, "limit": 3.0},
     "daq.quality.distributions.range_below": lambda: {"width": 2.0, "n": 4},
     "daq.quality.distributions.range_moments": lambda: {"n": 4},
-    "daq.rheology.wallslip.GapCurve": lambda: {
+    "daq.rheology.flowcurves.wallslip.GapCurve": lambda: {
         "gap": 0.001, "stresses": (5.0, 10.0, 20.0), "rates": (3.0, 8.0, 30.0), "relative_u": 0.01
     },
-    "daq.rheology.wallslip.GapCurve.rate_at": lambda: {"stress": 12.0},
-    "daq.rheology.wallslip.compare_gaps": lambda: {"narrow": NARROW, "wide": WIDE},
+    "daq.rheology.flowcurves.wallslip.GapCurve.rate_at": lambda: {"stress": 12.0},
+    "daq.rheology.flowcurves.wallslip.compare_gaps": lambda: {"narrow": NARROW, "wide": WIDE},
     "daq.rheology.restirring.Stretch": lambda: {"treatment": "preshear", "first": 800.0, "last": 740.0},
     "daq.rheology.restirring.drift_sign": lambda: {
         "stretches": [Stretch("preshear", 800.0, 740.0), Stretch("stir", 801.0, 741.0)], "standard_deviation": 5.0

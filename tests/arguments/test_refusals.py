@@ -21,10 +21,10 @@ RANDOM = 25
 SLOW = {"daq.rheology.temperature.fit_vft": 5}
 """Functions that take long; only every fifth bad value is tried."""
 NO_ROW = {
-    "daq.rheology.flowmodels.FlowModel": "a row of the package's own table of models",
-    "daq.rheology.flowcurve.known_model": "it looks into this table",
-    "daq.rheology.curvefit.Chosen": "the answer of `choose`",
-    "daq.rheology.yieldspread.Rival": "a part of the answer of `yield_spread`",
+    "daq.rheology.flowcurves.flowmodels.FlowModel": "a row of the package's own table of models",
+    "daq.rheology.flowcurves.flowcurve.known_model": "it looks into this table",
+    "daq.rheology.flowcurves.curvefit.Chosen": "the answer of `choose`",
+    "daq.rheology.flowcurves.yieldspread.Rival": "a part of the answer of `yield_spread`",
 }
 
 MAY_BE_INFINITE = {
@@ -59,7 +59,7 @@ RISING = {
     ("daq.core.steady.drift_bound", "seconds"),
     ("daq.core.statistics.longest_interval", "times"),
     ("daq.quality.health.once_per_revolution", "revolutions"),
-    ("daq.rheology.gapflow.omegas_of_wall_rates", "rates"),
+    ("daq.rheology.flowcurves.gapflow.omegas_of_wall_rates", "rates"),
 }
 """Series that must not decrease."""
 PARTS_OF = {"daq.rheology.viscosity_budget.viscosity_components": ("sd", "n", "lag1")}

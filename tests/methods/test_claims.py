@@ -81,7 +81,7 @@ def overshoot(fluid, speed):
     squared = (0.0425 / 0.010) ** 2
     mean_rate = 2 * omega * squared / (squared - 1)
     # Stress of the unbroken gel at the wall at this speed, by the flow in the beaker (checked elsewhere).
-    from daq.rheology.gapflow import wall_rates
+    from daq.rheology.flowcurves.gapflow import wall_rates
 
     law = lambda g: fluid.law.yield_stress + fluid.law.consistency * g**fluid.law.index  # noqa: E731
     full = float(law(wall_rates(law, np.array([omega, 2 * omega]), 4.25))[0])

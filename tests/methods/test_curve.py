@@ -10,7 +10,7 @@ from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.files.recipe import ALL_MODELS
 from daq.methods.parts.finding import Finding
-from daq.rheology import flowmodels
+from daq.rheology.flowcurves import flowmodels
 from simulators.rotational.catalogue import FLUIDS
 from tests.support.runs.examples import facts, plan_of
 from tests.support.runs.flow_curves import CASES, RECOVERY, measure, text

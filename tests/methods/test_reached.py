@@ -19,7 +19,7 @@ from daq.methods.curves.curvedata import CurvePoint
 from daq.methods.curves.curvetrends import loop, thinning
 from daq.methods.parts.statement import state
 from daq.methods.planning.compile import compile_plan
-from daq.rheology.flowcurve import fit_model
+from daq.rheology.flowcurves.flowcurve import fit_model
 from tests.support.instruments.built_in import BUILT_IN
 from tests.support.runs.examples import S, example, facts, flat, kept, load_changed, plan_of, saturated, summaries
 from tests.support.statements import codes, parameters

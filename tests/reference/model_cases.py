@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from daq.rheology.flowcurve import Fit, casson_line, fit_model
+from daq.rheology.flowcurves.flowcurve import Fit, casson_line, fit_model
+from daq.rheology.flowcurves.structure import shear_thinning_index
 from daq.rheology.leastsquares import linear_fit
-from daq.rheology.structure import shear_thinning_index
 from tests.support.reference.tables import flow_curve
 
 

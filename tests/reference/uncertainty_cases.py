@@ -3,7 +3,7 @@
 import math
 
 from daq.rheology import torque
-from daq.rheology.structure import recovery_fraction, shear_thinning_index
+from daq.rheology.flowcurves.structure import recovery_fraction, shear_thinning_index
 from daq.rheology.uncertainty import Component, combine, coverage_factor, from_limit
 from daq.rheology.viscosity_budget import Specification, viscosity_components
 from tests.support.reference.rectangular_sums import half_width

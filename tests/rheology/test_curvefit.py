@@ -9,10 +9,10 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from daq.core.errors import SettingError
-from daq.rheology.curvefit import CurveFit, Series, Shift, choose, fit_series
-from daq.rheology.flowcurve import Refusal
-from daq.rheology.flowmodels import MODELS
-from daq.rheology.gapflow import omegas_of_wall_rates, wall_rates
+from daq.rheology.flowcurves.curvefit import CurveFit, Series, Shift, choose, fit_series
+from daq.rheology.flowcurves.flowcurve import Refusal
+from daq.rheology.flowcurves.flowmodels import MODELS
+from daq.rheology.flowcurves.gapflow import omegas_of_wall_rates, wall_rates
 from simulators.rotational.flow import torque_at_omega
 from simulators.rotational.geometry import CoaxialCylinders, SingleCylinder, wall_stress
 from simulators.rotational.laws import Casson, HerschelBulkley, PowerLaw

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from daq.core.errors import SettingError
-from daq.rheology import flowcurve
-from daq.rheology.flowcurve import Fit, Refusal, fit_model
-from daq.rheology.flowmodels import MODELS
+from daq.rheology.flowcurves import flowcurve
+from daq.rheology.flowcurves.flowcurve import Fit, Refusal, fit_model
+from daq.rheology.flowcurves.flowmodels import MODELS
 from daq.rheology.leastsquares import fit_curve
 from tests.support.reference.tables import flow_curve
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from daq.core.errors import SettingError
-from daq.rheology.structure import loop_area, recovery_fraction, shear_thinning_index
+from daq.rheology.flowcurves.structure import loop_area, recovery_fraction, shear_thinning_index
 
 
 def test_loop_area_of_triangles_and_of_a_breaking_structure():

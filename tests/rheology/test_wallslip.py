@@ -9,7 +9,7 @@ import random
 import pytest
 
 from daq.rheology.elementary import ArgumentError
-from daq.rheology.wallslip import GapCurve, compare_gaps
+from daq.rheology.flowcurves.wallslip import GapCurve, compare_gaps
 
 
 def curve(gap, stresses, *, k=2.0, n=0.6, slip=0.0, m=1.0, u=0.01, noise=None):

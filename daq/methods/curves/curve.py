@@ -24,7 +24,7 @@ from daq.methods.parts.finding import Finding
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state, statement_of
 from daq.rheology import cylinders, rotors
-from daq.rheology.curvefit import CurveFit, Series, choose
+from daq.rheology.flowcurves.curvefit import CurveFit, Series, choose
 
 POINT_PART: Final = 0.005
 """Relative standard deviation given to each point besides the instrument's zero: ripple and drift from step to step

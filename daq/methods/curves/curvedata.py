@@ -54,8 +54,9 @@ class YieldStress(FittedParameter):
     """The yield stress by the chosen model, and those by the other models that describe the points as well."""
 
     model_dependent: bool = Field(
-        description="true where another model gives a value outside the interval, or one with a yield stress was "
-        "refused for the span of the rates, or these are fewer than six; the value alone must then not be used"
+        description="true where another model, or a fluid without a yield stress whose plateau lies below the measured "
+        "rates, gives a value outside the interval, or a model with a yield stress was refused for the span of the "
+        "rates, or these are fewer than six; the value alone must then not be used"
     )
     low: Stress = Field(description="Pa, lowest end of the intervals of all these models")
     high: Stress = Field(description="Pa, highest end of the intervals of all these models")

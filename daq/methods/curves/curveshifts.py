@@ -13,7 +13,7 @@ from daq.core.plan import Plan
 from daq.methods.parts.finding import Finding
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.ranging import stated
-from daq.rheology.curvefit import Shift
+from daq.rheology.flowcurves.curvefit import Shift
 from daq.rheology.viscosity_budget import zero_component
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.rules import in_time
 from daq.methods.planning.settling import settled
-from daq.rheology.structure import loop_area, recovery_fraction, shear_thinning_index
+from daq.rheology.flowcurves.structure import loop_area, recovery_fraction, shear_thinning_index
 
 TEN: Final = 10.0
 SAME_SPEED: Final = 0.01

@@ -10,10 +10,10 @@ from daq.methods.curves.curvedata import YieldStress
 from daq.methods.curves.fittedmodels import parameter_of
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.ranging import SLOWEST
-from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift
 from daq.rheology.cylinders import angular_speed
+from daq.rheology.flowcurves.curvefit import Chosen, CurveFit, Series, Shift
+from daq.rheology.flowcurves.yieldspread import LEAST_RATES, YieldSpread, yield_spread
 from daq.rheology.ranges import speeds_between
-from daq.rheology.yieldspread import LEAST_RATES, YieldSpread, yield_spread
 
 if TYPE_CHECKING:
     import numpy as np

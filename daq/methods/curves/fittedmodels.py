@@ -2,8 +2,8 @@
 
 from daq.methods.curves.curvedata import FittedModel, FittedParameter
 from daq.methods.parts.statement import statement_of
-from daq.rheology.curvefit import CurveFit
-from daq.rheology.flowmodels import CONSISTENCY_UNIT, MODELS
+from daq.rheology.flowcurves.curvefit import CurveFit
+from daq.rheology.flowcurves.flowmodels import CONSISTENCY_UNIT, MODELS
 
 
 def parameter_of(f: CurveFit, name: str) -> FittedParameter:

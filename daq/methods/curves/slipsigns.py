@@ -11,7 +11,7 @@ from daq.core.units import convert
 from daq.methods.parts.statement import Statement, state
 from daq.rheology.cylinders import angular_speed, inner_stress, krieger_elrod_rate, local_slopes
 from daq.rheology.elementary import ArgumentError
-from daq.rheology.wallslip import GapComparison, GapCurve, compare_gaps
+from daq.rheology.flowcurves.wallslip import GapComparison, GapCurve, compare_gaps
 
 CYLINDERS: Final = "coaxial_cylinders"
 PLATES: Final = "parallel_plates"

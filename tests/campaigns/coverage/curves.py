@@ -30,7 +30,7 @@ from daq.methods.files.recipe import ALL_MODELS, Method
 from daq.methods.parts.measured import KeptValue
 from daq.methods.planning.compile import compile_plan
 from daq.methods.planning.ranging import stated
-from daq.rheology.flowmodels import MODELS
+from daq.rheology.flowcurves.flowmodels import MODELS
 from daq.rheology.viscosity_budget import viscosity_components
 from tests.support.instruments.described import RotationalDriver
 from tests.support.runs.examples import facts

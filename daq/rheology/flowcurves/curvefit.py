@@ -15,9 +15,9 @@ from daq.core.remarks import Remark, remark
 from daq.rheology.cylinders import krieger_elrod_rate, local_slopes
 from daq.rheology.elementary import ArgumentError
 from daq.rheology.fitarguments import as_many, positive_series, require_all, require_kind, series_of
-from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model, known_model, not_determined
-from daq.rheology.flowmodels import MODELS
-from daq.rheology.gapflow import wall_rates
+from daq.rheology.flowcurves.flowcurve import Fit, Parameter, Refusal, fit_model, known_model, not_determined
+from daq.rheology.flowcurves.flowmodels import MODELS
+from daq.rheology.flowcurves.gapflow import wall_rates
 from daq.rheology.uncertainty import coverage_factor
 
 if TYPE_CHECKING:

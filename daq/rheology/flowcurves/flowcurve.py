@@ -14,7 +14,7 @@ from daq.core.arguments import require_finite
 from daq.core.remarks import Remark, remark
 from daq.rheology.elementary import ArgumentError
 from daq.rheology.fitarguments import RANGE, as_many, positive_series, require_kind, series_of
-from daq.rheology.flowmodels import MODELS, FlowModel
+from daq.rheology.flowcurves.flowmodels import MODELS, FlowModel
 from daq.rheology.leastsquares import Solution, fit_curve, linear_fit
 from daq.rheology.uncertainty import coverage_factor
 
