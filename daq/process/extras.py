@@ -7,6 +7,7 @@ from daq.core.errors import SettingError
 
 EXTRAS: Final = {
     "amqtt": "demo",
+    "argon2": "people",
     "cryptography": "tls",
     "google.protobuf": "sparkplug",
     "psycopg": "collect",

@@ -115,7 +115,7 @@ def test_any_answer_is_decoded_unchanged(answer):
         ({"choices": {"speed": [30]}}, "choices.speed: must be a finite number or text"),
         ({"choices": [30]}, "choices: must be a table of name = value"),
         ({"condition": "as bought"}, "condition: must be one of '', 'as_found' or 'as_left'; here 'as bought'"),
-        ({"colour": "red"}, "colour: is not a known key; known keys: anyway, choices, condition"),
+        ({"colour": "red"}, "colour: is not a known key; known keys: anyway, badge, choices, condition"),
     ],
 )
 def test_an_invalid_request_is_refused_with_its_key(changes, expected):

@@ -11,6 +11,8 @@ import threading
 import pytest
 
 from daq.adapters.paths import holder
+from daq.process.logins import own_login
+from tests.support.processes.laboratory import eventually
 
 INSTRUMENT = """
 name = "bench-1"
@@ -82,6 +84,32 @@ def test_an_act_goes_through_the_daemon(cli, shift, served):
     again = cli("--state", shift.state, "sample", "add", "G-1050")
     assert again.returncode == 2
     assert "there is a sample 'G-1050' already" in again.stderr
+
+
+@pytest.mark.slow
+def test_persons_act_through_the_daemon_and_failed_log_ins_slow_down_the_next(cli, shift, served, tmp_path):
+    (tmp_path / "password").write_text("blue celadon\n")
+    (tmp_path / "wrong").write_text("blue seladon\n")
+
+    def daq(*args):
+        done = cli("--config", served, "--state", shift.state, *args)
+        return done.returncode, done.stderr
+
+    login = ("--role", "administer", "--login", own_login())
+    assert daq("person", "add", "chief", *login, "--password-file", tmp_path / "password") == (0, "")
+    assert daq("person", "add", "a.firing", "--role", "measure") == (0, "")
+    found = json.loads(cli("--state", shift.state, "person", "list", "--json").stdout)
+    assert [(p["id"], p["changed_by"]) for p in found] == [("a.firing", "chief"), ("chief", own_login())]
+    as_chief = ("--as", "chief", "--as-password-file")
+    lock = ("person", "lock", "a.firing", "--because", "left")
+    code, text = daq(*lock, *as_chief, tmp_path / "wrong")
+    assert (code, text) == (2, "daq: the log-in is refused; the next one is possible in 1 s\n")
+    # The daemon remembers the failure from one request to the next.
+    for expected in ("2 s", "4 s", "8 s"):
+        eventually(lambda: "next one" in daq(*lock, *as_chief, tmp_path / "wrong")[1], what=expected)
+    code, text = daq(*lock, *as_chief, tmp_path / "password")
+    assert (code, "the last one failed; try again in" in text) == (2, True)
+    assert daq(*lock) == (0, "")
 
 
 def test_doctor_asks_the_daemon(cli, shift, served):

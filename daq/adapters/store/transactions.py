@@ -23,9 +23,11 @@ T = TypeVar("T")
 _RUN_COLUMNS: Final = tuple(f.name for f in fields(RunRecord))
 AUDITED_OF_A_RUN: Final = (
     "instrument", "companions", "sample", "product", "lot", "fill", "replicate", "sampled_at", "method_id",
-    "method_version", "method_digest", "simulated", "operator",
+    "method_version", "method_digest", "simulated", "operator", "attribution",
 )  # fmt: skip
 """Columns of a run that its first audit entry repeats; the entry's time is its start, its person the login."""
+AUDITED_LATER: Final[Mapping[str, Any]] = {"attribution": "unattributed"}
+"""Columns of these that entries of older databases lack, with the value that their migration gave old runs."""
 
 
 class Transaction(Generic[T]):

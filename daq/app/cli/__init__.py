@@ -26,6 +26,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("run", "measure one sample", "measuring.run"),
     ("stop", "stop a run", "measuring.stop"),
     ("sample", "add, list, change, import and export samples; labels", "laboratory.sample"),
+    ("person", "persons: roles, logins, passwords, badges, authorisations", "laboratory.person"),
     ("runs", "list runs", "records.runs"),
     ("show", "show a run and its result", "records.show"),
     ("reportable", "report a sample from all its runs by the product's rule for replicates", "records.reportable"),

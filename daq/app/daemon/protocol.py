@@ -16,6 +16,7 @@ import daq
 from daq.adapters.outbox.publisher_state import BrokerState
 from daq.app.delivery.resending import ResendOrder
 from daq.app.delivery.sparkplug import NodeStanding
+from daq.app.laboratory.identity import Given
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.orders import RunOrder
 from daq.core.encoding import decode, encode, fields
@@ -57,8 +58,10 @@ class Perform(Model):
     """Request to carry out an act on the records of the laboratory (`daq.app.laboratory.acts`)."""
 
     act: NeededLabel
-    order: dict[str, Any] = Field(default_factory=dict)
+    order: dict[str, Any] = Field(default_factory=dict, repr=False)
     """Values that the person gives; the act's own model checks them."""
+    by: Given = Given()
+    """Badge, or person and password, of the person who acts."""
 
 
 Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup | Perform

@@ -14,6 +14,9 @@ from daq.app.daemon.configured import Configured
 from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.unfinished import UnfinishedRuns
+from daq.app.laboratory.identity import operator_of
+from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.log_ins import LogIns
 from daq.app.laboratory.ordering import completed
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
@@ -74,6 +77,7 @@ class RunsInProgress:
         self._configured, self._sessions, self._store, self._clock = configured, sessions, store, clock
         self._unfinished, self._post_run = unfinished, post_run
         self._maker, self._ended, self._hook = maker, ended, hook
+        self._log_ins = LogIns()
 
     # ---- the start of a run
 
@@ -100,6 +104,7 @@ class RunsInProgress:
 
     async def _begin(self, order: RunOrder, login: str) -> Active:
         names = names_of(order, self._configured.catalogue)
+        operator = await asyncio.to_thread(operator_of, self.laboratory(login), order)
         for name in names:
             await self._ready(name)
         await self._unfinished.before_run(order.instrument)
@@ -118,7 +123,7 @@ class RunsInProgress:
             {name: sessions[name].driver.state() for name in names},
             history,
             began_utc_ns,
-            login,
+            operator,
         )
         await self._store.commit(run.register)
         self._refuse_while_closing()
@@ -143,6 +148,10 @@ class RunsInProgress:
         """Return an order completed from its sample and its product."""
         with self._store.reader() as reader:
             return completed(order, self._configured.catalogue, reader, tuple(self._sessions.by_name))
+
+    def laboratory(self, login: str) -> Laboratory:
+        """Return the records of the laboratory for one login, with the failed log-ins of this process."""
+        return Laboratory(self._store, self._configured.catalogue, self._clock, login, self._log_ins)
 
     def _history(self, order: RunOrder, identity: Identity | None) -> InstrumentHistory:
         """Return the stored history of the instrument of a run that starts now; refuse a fill that was sheared."""

@@ -32,7 +32,7 @@ from daq.app.daemon.protocol import (
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.resending import ResendOrder
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.identity import acting, refuse_copy
 from daq.app.run.active import Active
 from daq.app.screens.run_view import RunEnd
 from daq.app.setup.orders import RunOrder
@@ -77,12 +77,14 @@ class Service:
         elif isinstance(request, Perform):
             yield Performed(await self._perform(request, login))
         else:
+            await asyncio.to_thread(refuse_copy, self._supervisor.laboratory(login))
             async with contextlib.aclosing(self._copies.send()) as answers:
                 async for answer in answers:
                     yield answer
 
     async def _resend(self, order: ResendOrder, login: str) -> int:
         """Put messages into the outbox again; return their number."""
+        await asyncio.to_thread(acting, self._supervisor.laboratory(login), "resending", "measure")
         count = await self._supervisor.store.commit(order.transaction(self._supervisor.clock.utc_ns(), login))
         if self._supervisor.publishing is not None:
             self._supervisor.publishing.wake()
@@ -90,9 +92,8 @@ class Service:
 
     async def _perform(self, request: Perform, login: str) -> dict[str, Any]:
         """Carry out an act on the records; it waits for the disk in a thread."""
-        supervisor = self._supervisor
-        laboratory = Laboratory(supervisor.store, supervisor.catalogue, supervisor.clock, login)
-        return await asyncio.to_thread(carry_out, laboratory, request.act, request.order)
+        laboratory = self._supervisor.laboratory(login)
+        return await asyncio.to_thread(carry_out, laboratory, request.act, request.order, request.by)
 
     def status(self) -> Status:
         """Return the state of instruments, runs, store and broker, without the outbox."""

@@ -29,6 +29,7 @@ from daq.app.daemon.runs_in_progress import RunsInProgress
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
+from daq.app.laboratory.laboratory import Laboratory
 from daq.app.run.active import Active
 from daq.app.run.recovery import Recovery
 from daq.app.run.results import ResultMaker
@@ -181,6 +182,10 @@ class Supervisor:
 
     def _store_fault(self, trouble: StoreError) -> None:
         log.error("store", trouble=str(trouble))
+
+    def laboratory(self, login: str) -> Laboratory:
+        """Return the records of the laboratory for one login."""
+        return self.in_progress.laboratory(login)
 
     # ---- runs
 

@@ -19,9 +19,10 @@ from daq.core.driver import Driver, Identity
 from daq.core.errors import NotComparableError
 from daq.core.header import Header, RecordedDriver
 from daq.core.plan import Plan
+from daq.laboratory.people import Operator
 from daq.methods.concluding.foreseeing import foreseen
 from daq.methods.files.digest import canonical
-from daq.methods.files.fields import Choices, Label, Model, NeededLabel
+from daq.methods.files.fields import Choices, Hidden, Label, Model, NeededLabel
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.making import Companion
@@ -64,7 +65,12 @@ class RunOrder(Model):
     replicate: int = Field(default=1, ge=1, le=MOST_REPLICATES)
     sampled_at: Annotated[Label, AfterValidator(_sampled_at)] = ""
     operator: Label = ""
-    """The person who measures; "" means the login from which the order came."""
+    """The person who measures; "" means the login from which the order came.
+
+    Where people are switched on, the login or the badge decides, and another name is refused.
+    """
+    badge: Hidden = ""
+    """Code of the badge of the person who measures; it is not stored."""
     condition: Literal["", "as_found", "as_left"] = ""
     """Condition of the instrument at a verification; "" means as found."""
     choices: Choices = Field(default_factory=dict)
@@ -105,7 +111,7 @@ def prepare(
     states: Mapping[str, Mapping[str, Any]],
     history: InstrumentHistory,
     utc_ns: int,
-    login: str,
+    operator: Operator,
 ) -> Prepared:
     """Compile the plan and fill in the record.
 
@@ -116,7 +122,7 @@ def prepare(
         states: state of each session's driver.
         history: history of the lead instrument (`daq.app.records.verifications.instrument_history`).
         utc_ns: time at which the run starts.
-        login: login from which the order came; the operator where the order names none.
+        operator: the person who measures (`daq.app.laboratory.identity.operator_of`).
 
     Raises:
         SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
@@ -144,7 +150,6 @@ def prepare(
     plan, warnings, anyway = _warned(plan, order, catalogue)
     run_id = str(uuid.uuid4())
     header = _header(run_id, plan, drivers)
-    who = order.operator or login
     # Order and record have the same names for the same facts; the other fields of the record are known only now.
     asked = {name: getattr(order, name) for name in RunOrder.model_fields if name in _RECORD_NAMES}
     known: dict[str, Any] = {
@@ -154,13 +159,14 @@ def prepare(
         "method_id": plan.method,
         "method_version": plan.version,
         "method_digest": plan.digest,
-        "operator": who,
+        "operator": operator.name,
+        "attribution": operator.attribution,
         "simulated": any(catalogue.instrument(n).simulated for n in names),
         "header": header.text,
         "began_utc_ns": utc_ns,
     }
     record = RunRecord(**(asked | known))
-    register = RegisterMethod(plan.method, plan.version, plan.digest, canonical(method), utc_ns, who)
+    register = RegisterMethod(plan.method, plan.version, plan.digest, canonical(method), utc_ns, operator.name)
     return Prepared(plan, drivers, record, header, register, warnings, anyway)
 
 

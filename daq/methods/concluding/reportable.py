@@ -153,10 +153,8 @@ def _why_not(
     """Return why a run does not count; empty where it does."""
     if data is None:
         return (state("without_result"),)
-    if data.get("verification"):
-        return (state("is_verification"),)
-    if data["sample"].get("sheared"):
-        return (state("fill_was_sheared"),)
+    if why := _never(data):
+        return why
     if method and data["method"]["id"] != method:
         return (state("of_other_method", method=data["method"]["id"]),)
     if data["validity"] != "valid" or data["value"] is None:
@@ -168,6 +166,19 @@ def _why_not(
     for what, key in (("method", _method), ("geometry", _geometry), ("choices", _choices), ("quantity", _quantity)):
         if key(data) != key(first):
             return (state("differs_from_first", aspect=what),)
+    return ()
+
+
+def _never(data: dict[str, Any]) -> tuple[Statement, ...]:
+    """Return why a result counts in no report, whatever the other runs are; empty where it may count."""
+    if data.get("verification"):
+        return (state("is_verification"),)
+    if data["sample"].get("sheared"):
+        return (state("fill_was_sheared"),)
+    origin = data.get("origin") or {}
+    if origin.get("attribution") == "not_authorised":
+        method = data["method"]["id"]
+        return (state("operator_not_authorised", operator=origin["operator"] or "", method=method),)
     return ()
 
 

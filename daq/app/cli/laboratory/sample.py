@@ -8,7 +8,7 @@ from typing import Any, Final
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir
 from daq.app.cli.common import open_reader, print_json, wanted_path
-from daq.app.cli.laboratory.acting import perform
+from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.laboratory.sample_files import draw_label, export_samples, import_file
 from daq.app.cli.laboratory.sample_texts import head_of, print_sample, row_of, sample_json
 from daq.app.cli.printing import print_table, say
@@ -41,11 +41,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     _fields(one, None)
     one.add_argument("--rework-of", default="", metavar="ID", help="earlier sample of a batch that was corrected")
     one.add_argument("--added", default="", metavar="TEXT", help="material that was added to that batch")
+    identity_arguments(one)
     one = parts.add_parser("change", help="change a sample; its earlier states are kept")
     one.add_argument("id", metavar="ID")
     _fields(one, None)
     one.add_argument("--discarded", action="store_true", help="the retained part was discarded")
     one.add_argument("--because", required=True, metavar="TEXT")
+    identity_arguments(one)
     one = parts.add_parser("list", help="list the open samples of a bench, in the order of the worklist")
     one.add_argument("--bench", default="", metavar="NAME")
     one.add_argument("--all", action="store_true", help="samples in any state, by id")
@@ -62,9 +64,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         one = parts.add_parser(name, help=text)
         one.add_argument("id", metavar="ID")
         one.add_argument("--because", required=True, metavar="TEXT")
+        identity_arguments(one)
     one = parts.add_parser("import", help="add the samples of a CSV file, all or none")
     one.add_argument("file", metavar="FILE", type=wanted_path)
     one.add_argument("--preview", action="store_true", help="check and show them; nothing is stored")
+    identity_arguments(one)
     one = parts.add_parser("export", help="write all samples as CSV or JSON")
     one.add_argument("--format", choices=("csv", "json"), default="csv", help="how to write them (csv)")
     one.add_argument("-o", "--output", metavar="FILE", type=wanted_path, help="a new file (otherwise standard output)")

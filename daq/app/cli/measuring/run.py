@@ -11,6 +11,7 @@ from typing import Final
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
+from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of
 from daq.app.cli.measuring.serve import publishing, sparkplug
 from daq.app.daemon.control import daemon_socket, follow
 from daq.app.daemon.process import served
@@ -79,6 +80,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--sampled-at", default="", metavar="TIME", help="when the sample was taken, ISO 8601 with offset"
     )
     parser.add_argument("--operator", default="", metavar="NAME", help="who measures (otherwise your login)")
+    badge_arguments(parser)
     parser.add_argument(
         "--set",
         dest="choices",
@@ -122,9 +124,9 @@ def _order(args: argparse.Namespace, catalogue: Catalogue) -> RunOrder:
     is_method = args.what in catalogue.methods or bool(args.sample)
     if not args.sample and is_method and args.what:
         raise SettingError("is missing: the id of the sample that is measured", key="--sample")
-    asked = {name: getattr(args, name) for name in RunOrder.model_fields if hasattr(args, name)}
+    asked = {name: getattr(args, name) for name in RunOrder.model_fields if name != "badge" and hasattr(args, name)}
     named = {"method_id": args.what if is_method else "", "sample": args.sample or args.what}
-    return parse(RunOrder, asked | named | {"choices": dict(args.choices)})
+    return parse(RunOrder, asked | named | {"choices": dict(args.choices), "badge": badge_of(args)})
 
 
 def _of_another_instrument(catalogue: Catalogue, order: RunOrder) -> str:

@@ -59,6 +59,7 @@ class Entry:
     method_version: str
     instrument: str
     operator: str
+    attribution: str
     simulated: bool
     state: str
     outcome: str | None
@@ -99,6 +100,7 @@ def entry(reader: Reader, record: RunRecord) -> Entry:
         method_version=record.method_version,
         instrument=record.instrument,
         operator=record.operator,
+        attribution=record.attribution,
         simulated=record.simulated,
         state=record.state,
         outcome=record.outcome or None,

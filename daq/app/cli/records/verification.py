@@ -156,7 +156,8 @@ def _state_words(now: Standing) -> str:
 
 
 def _entry(e: Entry) -> dict[str, Any]:
-    return {"date": utc_iso(e.utc_ns), "utc_ns": e.utc_ns, "who": e.who, **encode(e.detail)}
+    own = {"passed": e.passed, "not_authorised": e.not_authorised}
+    return {"date": utc_iso(e.utc_ns), "utc_ns": e.utc_ns, "who": e.who, **encode(e.detail), **own}
 
 
 def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
