@@ -18,6 +18,7 @@ from daq.app.daemon.protocol import (
     Failed,
     MakeBackup,
     Perform,
+    Reload,
     Started,
     Stopped,
     StopRun,
@@ -69,6 +70,7 @@ GOOD = {
     "status": st.just(AskStatus()),
     "resend": st.builds(ResendOrder, instrument=LABEL, refused=st.booleans(), first=NUMBER, begin_utc_ns=NUMBER),
     "backup": st.just(MakeBackup()),
+    "reload": st.just(Reload()),
     "perform": st.builds(
         Perform, act=LABEL, order=st.dictionaries(LABEL, LABEL | st.none() | st.booleans(), max_size=4)
     ),

@@ -128,7 +128,7 @@ def test_a_note_that_a_kill_came_before_is_made_after_the_next_start(bench):
     async def started():
         with Store(database_path(bench.state)) as store:
             tasks = PostRunTasks(
-                store, bench.catalogue, maker(bench.catalogue.drivers), bench.clock, None, lambda: None
+                store, lambda: bench.catalogue, maker(bench.catalogue.drivers), bench.clock, None, lambda: None
             )
             tasks.make_up(["bench-1", "bench-2"])
             await tasks.tasks.finish()

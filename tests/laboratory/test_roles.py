@@ -14,6 +14,7 @@ from tests.laboratory.parts import at, audited, laboratory, staffed
 NEEDED = {
     "sample_add": "measure",
     "sample_cancel": "measure",
+    "fit": "measure",
     "person_add": "administer",
     "person_role": "administer",
     "person_logins": "administer",
@@ -33,6 +34,7 @@ def order_of(act, target, actor):
     return {
         "sample_add": {"id": f"new-{target}"},
         "sample_cancel": {"id": target, "because": "spilled"},
+        "fit": {"instrument": "bench-1", "geometry": "coaxial-12"},
         "person_add": {"id": f"new-{target}", "role": "look"},
         "person_role": {"id": target, "role": "review"},
         "person_logins": {"id": target, "logins": [f"login-{target}"]},
@@ -103,8 +105,9 @@ def test_a_password_of_another_person_needs_an_administrator(tmp_path):
 
 #: Requests to the daemon that a login without a person is refused, by the least role.
 OF_PERSONS = {"run": "measure", "perform": "measure", "resend": "measure", "backup": "administer"}
-#: Requests that every login at the socket may make: to look at the state, and to stop a motor.
-OF_EVERYONE = {"watch", "stop", "status"}
+#: Requests that every login at the socket may make: to look at the state, to stop a motor, and to have files compared,
+#: which every run does too.
+OF_EVERYONE = {"watch", "stop", "status", "reload"}
 
 
 class Bench:

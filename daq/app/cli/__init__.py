@@ -22,6 +22,8 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("init", "copy the example configuration to begin with", "setup.init"),
     ("check", "check configuration and methods", "setup.check"),
     ("serve", "run the daemon", "measuring.serve"),
+    ("reload", "take up changed files of the configuration", "setup.reload"),
+    ("fit", "record which measuring geometry is fitted to an instrument", "laboratory.fit"),
     ("plan", "show which geometry and speed suit a viscosity", "measuring.plan"),
     ("run", "measure one sample", "measuring.run"),
     ("stop", "stop a run", "measuring.stop"),

@@ -38,7 +38,7 @@ class PostRunTasks:
     def __init__(
         self,
         store: Store,
-        catalogue: Catalogue,
+        catalogue: Callable[[], Catalogue],
         make: MakeDriver,
         clock: Clock,
         topics: Topics | None,
@@ -64,7 +64,7 @@ class PostRunTasks:
 
     async def _note_done(self, run_id: str) -> None:
         try:
-            await asyncio.to_thread(note_done, self._store, self._catalogue, run_id, self._clock.utc_ns())
+            await asyncio.to_thread(note_done, self._store, self._catalogue(), run_id, self._clock.utc_ns())
         except DaqError as error:
             log.warning("sample not noted as done", run=run_id, reason=str(error))
 

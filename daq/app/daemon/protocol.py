@@ -50,6 +50,10 @@ class AskStatus(Model):
     """Request for the state of instruments, runs, store and broker."""
 
 
+class Reload(Model):
+    """Request to take up changed files of the configuration."""
+
+
 class MakeBackup(Model):
     """Request for a checked copy of the database; the daemon sends it, and the client writes it."""
 
@@ -64,7 +68,7 @@ class Perform(Model):
     """Badge, or person and password, of the person who acts."""
 
 
-Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup | Perform
+Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup | Perform | Reload
 REQUESTS: Final[dict[str, type[Request]]] = {
     "run": RunOrder,
     "watch": WatchRun,
@@ -73,6 +77,7 @@ REQUESTS: Final[dict[str, type[Request]]] = {
     "resend": ResendOrder,
     "backup": MakeBackup,
     "perform": Perform,
+    "reload": Reload,
 }
 NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
@@ -126,6 +131,8 @@ class InstrumentStatus:
     serial: str | None
     motor: str | None
     """None unless the motor may still be turning."""
+    fitted: str | None = None
+    """The recorded measuring geometry with its serial number; None where none is recorded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +204,8 @@ class Status:
     """Background tasks that ended unexpectedly, and why."""
     outbox: OutboxStatus = field(default_factory=OutboxStatus)
     evidence: EvidenceStatus = field(default_factory=EvidenceStatus)
+    configuration: tuple[str, ...] = ()
+    """Reasons why changed files have no effect, each with file and key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +227,16 @@ class Performed:
     """Outcome of an act."""
 
     performed: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Reloaded:
+    """Outcome of `Reload`."""
+
+    reloaded: tuple[str, ...]
+    """The changes that have taken effect, and those that wait for the end of a run."""
+    errors: tuple[str, ...]
+    """Reasons why changed files have no effect, each with file and key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,10 +273,21 @@ class Failed:
 
 
 Answer = (
-    Started | Viewed | Ended | Stopped | StatusAnswer | Resent | Performed | BackupPiece | BackupMade | Done | Failed
+    Started
+    | Viewed
+    | Ended
+    | Stopped
+    | StatusAnswer
+    | Resent
+    | Performed
+    | Reloaded
+    | BackupPiece
+    | BackupMade
+    | Done
+    | Failed
 )
 ANSWERS: Final[tuple[type[Answer], ...]] = (
-    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, Performed, BackupPiece, BackupMade, Failed, Done,
+    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, Performed, Reloaded, BackupPiece, BackupMade, Failed, Done,
 )  # fmt: skip
 
 

@@ -15,17 +15,20 @@ import daq
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.transactions import RegisterMethod
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.used import Used
 from daq.core.driver import Driver, Identity
-from daq.core.errors import NotComparableError
+from daq.core.errors import NotComparableError, SettingError
 from daq.core.header import Header, RecordedDriver
 from daq.core.plan import Plan
 from daq.laboratory.people import Operator
 from daq.methods.concluding.foreseeing import foreseen
 from daq.methods.files.digest import canonical
 from daq.methods.files.fields import Choices, Hidden, Label, Model, NeededLabel
+from daq.methods.files.product import Product
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.making import Companion
+from daq.methods.planning.standing import day
 
 MOST_REPLICATES: Final = 9_999
 """Greatest number of a replicate."""
@@ -87,6 +90,7 @@ class Prepared:
     record: RunRecord
     header: Header
     register: RegisterMethod
+    used: Used
     warnings: tuple[Statement, ...] = ()
     """Warnings for a person before the run starts."""
     anyway: tuple[Statement, ...] = ()
@@ -117,7 +121,7 @@ def prepare(
 
     Args:
         order: the operator's order.
-        catalogue: the configuration.
+        catalogue: the configuration, with the geometries that are recorded as fitted (`daq.app.setup.fitted`).
         identities: identity of each instrument of the run, as it answered.
         states: state of each session's driver.
         history: history of the lead instrument (`daq.app.records.verifications.instrument_history`).
@@ -132,6 +136,8 @@ def prepare(
     names = names_of(order, catalogue)
     method = catalogue.method(order.method_id, order.method_version)
     product = catalogue.product(order.product) if order.product else None
+    if product is not None:
+        _refuse_early(product, day(utc_ns))
     fluid = catalogue.fluid(order.fluid) if order.fluid else None
     drivers = {name: catalogue.make_driver(catalogue.instrument(name)) for name in names}
     for name, driver in drivers.items():
@@ -167,7 +173,8 @@ def prepare(
     }
     record = RunRecord(**(asked | known))
     register = RegisterMethod(plan.method, plan.version, plan.digest, canonical(method), utc_ns, operator.name)
-    return Prepared(plan, drivers, record, header, register, warnings, anyway)
+    used = Used(tuple(catalogue.instrument(n) for n in names), method, product, fluid)
+    return Prepared(plan, drivers, record, header, register, used, warnings, anyway)
 
 
 def _warned(
@@ -198,6 +205,17 @@ def _is_for_products(method: str, catalogue: Catalogue) -> bool:
     if catalogue.method(name, version).for_products:
         return True
     return any(p.test_of(method) is not None for p in catalogue.products.values())
+
+
+def _refuse_early(product: Product, today: str) -> None:
+    """Raise `SettingError` if a product does not hold yet on `today` (UTC)."""
+    if product.valid_from is not None and today < product.valid_from:
+        raise SettingError(
+            f"version {product.version} of product {product.id} holds from {product.valid_from}, and today is {today} "
+            "(UTC); until then put the file of the version before it back",
+            file=product.source,
+            key="valid_from",
+        )
 
 
 def _header(run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> Header:

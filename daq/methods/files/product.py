@@ -8,6 +8,7 @@ from daq.core.context import Amount, ProductLimit, ProductOfPlan
 from daq.core.units import UNITS, entered
 from daq.methods.files.fields import (
     Celsius,
+    Day,
     Duration,
     Kelvins,
     KeyedError,
@@ -162,6 +163,12 @@ class Product(Model):
 
     id: Name = Field(description="the product's name in results, for example 'clear-glaze'")
     name: Text = Field(description="what a person calls the product")
+    version: Text = "1"
+    """Raised with every change of the file: a text that was used under a version is never replaced."""
+    approved_by: Text | None = None
+    """The person who approved this version."""
+    valid_from: Day | None = None
+    """Day (UTC) from which this version holds; before it no run starts.  Left out: at once."""
     unit: UnitText = "mPa.s"
     reported_digits: Annotated[int, Field(ge=1, le=9)] = 3
     """Significant digits of the reported number."""

@@ -5,8 +5,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.paths import StateLock, config_dir, database_path, state_dir
+from daq.adapters.paths import StateLock, config_dir, database_path
 from daq.adapters.store.store import Store
+from daq.app.cli.common import chosen_state
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of, secret
 from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Perform, Performed
@@ -49,11 +50,11 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any]) -> dic
     Raises:
         DaqError: the act was refused; nothing has changed.
     """
-    catalogue = Catalogue.load(config_dir(args.config))
-    state = state_dir(args.state, catalogue.state, create=True)
+    state = chosen_state(args, create=True)
     given = given_by(args)
     socket = daemon_socket(state)
     if socket is not None:
         return ask(socket, Perform(act=act, order=dict(order), by=given), Performed).performed
+    catalogue = Catalogue.load(config_dir(args.config))
     with StateLock(state), Store(database_path(state)) as store:
         return carry_out(Laboratory(store, catalogue, SystemClock(), own_login()), act, order, given)

@@ -22,7 +22,7 @@ from daq.app.screens.live import RunScreen, exit_code
 from daq.app.screens.text import called, plain
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.orders import RunOrder
-from daq.core.errors import LinkError, NotComparableError, SettingError
+from daq.core.errors import LinkError, NotComparableError, SettingError, SettingErrors
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.load import parse
 from daq.methods.files.recipe import Method
@@ -100,19 +100,24 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure; the exit codes are those of `daq.app.screens.live.exit_code`."""
-    catalogue = Catalogue.load(config_dir(args.config))
+    catalogue, wrong = Catalogue.read(config_dir(args.config))
     state = state_dir(args.state, catalogue.state)
     order = _order(args, catalogue)
     screen = RunScreen(plain=args.plain)
     try:
         socket = daemon_socket(state)
         if socket is not None:
+            # The daemon compares the files itself, and names those that are wrong.
             return asyncio.run(_through_daemon(socket, order, screen))
+        if wrong:
+            raise SettingErrors(wrong)
         set_up_logs("error", "auto")
         return asyncio.run(_alone(catalogue, state, order, screen))
     except NotComparableError:
         raise
     except SettingError as error:
+        if wrong:
+            raise
         words = _of_another_instrument(catalogue, order)
         if words:
             raise SettingError(words) from error
