@@ -62,7 +62,7 @@ async def test_a_run_that_cannot_be_comparable_does_not_start_without_anyway(tmp
 @slow
 async def test_a_comparable_run_starts_without_a_line_and_its_sample_is_done(tmp_path):
     # Slow enough for a loaded machine: a reading that is missing would leave the sample open.
-    async with SupervisorBench(tmp_path, clock=ScaledClock(4.0)) as bench:
+    async with SupervisorBench(tmp_path, clock=ScaledClock(2.0)) as bench:
         limit = Limit.model_validate({"low": 1, "high": 1e6, "unit": "mPa.s", "methods": ["short 1"]})
         product(bench, limits=(limit,), replicates=None, tests=(ProductTest(method="short 1"),))
         act(bench, "sample_add", id="E-7", product="engobe", lot="2211")
