@@ -20,14 +20,14 @@ from daq.app.laboratory.identity import Given
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.orders import RunOrder
 from daq.core.encoding import decode, encode, fields
-from daq.core.errors import DaqError, LinkError, SettingError
+from daq.core.errors import DaqError, LinkError, NotComparableError, SettingError
 from daq.methods.files.fields import Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
 PROTOCOL: Final = 2
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
-LONGEST_REQUEST: Final = 64 * 1024
-"""Greatest length of the line of a request, in bytes."""
+LONGEST_REQUEST: Final = 512 * 1024
+"""Greatest length of the line of a request, in bytes; the longest is a file of samples."""
 TOO_LONG: Final = f"a request has at most {LONGEST_REQUEST // 1024} KiB; this one is longer"
 
 
@@ -84,6 +84,8 @@ NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
 # ---- answers
 
+FailureKind = Literal["setting", "not_comparable", "link", "fault"]
+
 
 @dataclass(frozen=True, slots=True)
 class Started:
@@ -91,6 +93,10 @@ class Started:
 
     started: str
     """Id of the run."""
+    instrument: str = ""
+    """Instrument of the run."""
+    warnings: tuple[str, ...] = ()
+    """Lines for a person before anything moves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +268,7 @@ class Failed:
     """Last answer to a request that was refused or failed, with the reason."""
 
     error: str
-    kind: Literal["setting", "link", "fault"]
+    kind: FailureKind
     done: bool = True
 
 
@@ -286,6 +292,13 @@ ANSWERS: Final[tuple[type[Answer], ...]] = (
 
 
 # ---- lines
+
+_RAISED: Final[dict[FailureKind, type[DaqError]]] = {
+    "not_comparable": NotComparableError,
+    "setting": SettingError,
+    "link": LinkError,
+}
+"""Exception by the kind of a refusal."""
 
 
 def request_line(request: Request) -> bytes:
@@ -345,14 +358,13 @@ def read_answer(line: bytes) -> Answer:
             f"{daq.__version__}, restart it with this version"
         ) from None
     if isinstance(answer, Failed):
-        raise {"setting": SettingError, "link": LinkError}.get(answer.kind, DaqError)(answer.error)
+        raise _RAISED.get(answer.kind, DaqError)(answer.error)
     return answer
 
 
 def failure(error: DaqError) -> Failed:
     """Return the answer that reports an error."""
-    link = isinstance(error, LinkError)
-    return Failed(str(error), "setting" if isinstance(error, SettingError) else "link" if link else "fault")
+    return Failed(str(error), next((kind for kind, raised in _RAISED.items() if isinstance(error, raised)), "fault"))
 
 
 def _line(data: dict[str, Any]) -> bytes:

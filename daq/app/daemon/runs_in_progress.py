@@ -18,6 +18,7 @@ from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.laboratory.identity import operator_of
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.log_ins import LogIns
+from daq.app.laboratory.ordering import completed
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
@@ -91,9 +92,11 @@ class RunsInProgress:
 
         Raises:
             SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
+            NotComparableError: the result could not be comparable with the product's limits.
             LinkError: an instrument is not connected or busy.
             StoreError: the store takes no new run.
         """
+        order = await asyncio.to_thread(self._completed, order)
         name = order.instrument
         if name in self.active:
             raise LinkError(f"{name} is in a run already (sample {self.active[name].record.sample})")
@@ -153,7 +156,8 @@ class RunsInProgress:
         )
         await self._store.commit(run.register)
         self._refuse_while_closing()
-        await self._store.commit(begin_configured(BeginRun(run.record, login), catalogue, run.used, fits))
+        begin = BeginRun(run.record, login, tuple(r.text for r in run.anyway))
+        await self._store.commit(begin_configured(begin, catalogue, run.used, fits))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,
@@ -165,9 +169,15 @@ class RunsInProgress:
             changed=lambda: self._run_changed(order.instrument),
             hook=self._hook,
         )
-        active = Active(run.record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
+        task = asyncio.create_task(self._run(order.instrument, runner))
+        active = Active(run.record, runner, task, maker, warnings=run.shown())
         self.active[order.instrument] = active
         return active
+
+    def _completed(self, order: RunOrder) -> RunOrder:
+        """Return an order completed from its sample and its product."""
+        with self._store.reader() as reader:
+            return completed(order, self._configured.catalogue, reader, tuple(self._sessions.by_name))
 
     def laboratory(self, login: str) -> Laboratory:
         """Return the records of the laboratory for one login, with the failed log-ins of this process."""

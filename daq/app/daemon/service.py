@@ -66,7 +66,7 @@ class Service:
         login = login or own_login()
         if isinstance(request, RunOrder):
             active = await self._supervisor.begin(request, login)
-            yield Started(active.record.id)
+            yield Started(active.record.id, active.record.instrument, active.warnings)
             async for answer in self._follow(active):
                 yield answer
         elif isinstance(request, WatchRun):

@@ -131,7 +131,7 @@ class Supervisor:
         except StoreError as trouble:
             # It is tried again before the first run, which is refused where the store still cannot write.
             log.warning("fitted geometries are not recorded", reason=str(trouble))
-        self._post_run.publish_missing_curves(self.sessions)
+        self._post_run.make_up(self.sessions)
         for record, error in recovery.failed:
             self.unfinished.add(record.id, record.instrument, error, partial(self._recover_again, recovery, record))
         self.tasks.start(self.unfinished.keep_trying(), "unfinished runs")
@@ -141,7 +141,10 @@ class Supervisor:
 
     def _prepare_runs(self) -> None:
         topics = self.publishing.topics if self.publishing is not None else None
-        self._post_run = PostRunTasks(self.store, self.configured.replay_driver, self.clock, topics, self._wake)
+        make = self.configured.replay_driver
+        self._post_run = PostRunTasks(
+            self.store, lambda: self.configured.catalogue, make, self.clock, topics, self._wake
+        )
         self.reloading = Reloading(self.configured, self._instruments, self.store, self.clock, self._busy)
         self.in_progress = RunsInProgress(
             self._instruments,

@@ -1,7 +1,6 @@
 """Read and check all files of a configuration folder at once."""
 
 import contextlib
-import difflib
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -10,7 +9,9 @@ from typing import Any, Self, TypeVar
 
 from daq.adapters.paths import DAEMON_FILE, SYSTEM_FOLDER, SYSTEM_STATE
 from daq.app.setup.drivers import Drivers, described
+from daq.app.setup.product_checks import product_errors
 from daq.app.setup.sources import Source
+from daq.app.setup.unknown_names import unknown
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
 from daq.core.plan import Plan
@@ -127,13 +128,15 @@ class Catalogue:
     def _check_names(self, errors: list[SettingError]) -> None:
         for i, name in enumerate(self.daemon.enable or ()):
             if name not in self.instruments:
-                reason = _unknown("instrument", name, self.instruments)
+                reason = unknown("instrument", name, self.instruments)
                 errors.append(SettingError(reason, file=self.daemon.source, key=f"enable[{i}]"))
         for instrument in self.instruments.values():
             for role, other in instrument.companions.items():
                 if other not in self.instruments:
-                    reason = _unknown("instrument", other, self.instruments)
+                    reason = unknown("instrument", other, self.instruments)
                     errors.append(SettingError(reason, file=instrument.source, key=f"companions.{role}"))
+        for product in self.products.values():
+            errors += product_errors(product, self.methods, self.instruments)
 
     @property
     def state(self) -> str | None:
@@ -276,13 +279,7 @@ def _put_version(versions: dict[str, Method], method: Method, errors: list[Setti
         errors.append(SettingError(reason, file=method.source, key="version"))
 
 
-def _unknown(what: str, name: str, known: Mapping[str, object]) -> str:
-    near = difflib.get_close_matches(name, list(known), 1)
-    hint = f"did you mean {near[0]!r}?" if near else f"there are: {', '.join(known) or 'none'}"
-    return f"there is no {what} {name!r}; {hint}"
-
-
 def _found(what: str, name: str, known: Mapping[str, T]) -> T:
     if name not in known:
-        raise SettingError(_unknown(what, name, known))
+        raise SettingError(unknown(what, name, known))
     return known[name]
