@@ -11,6 +11,7 @@ EXTRAS: Final = {
     "cryptography": "tls",
     "google.protobuf": "sparkplug",
     "psycopg": "collect",
+    "segno": "labels",
 }
 """Extra of pyproject.toml by the library that it brings."""
 

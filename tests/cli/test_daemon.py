@@ -10,7 +10,9 @@ import threading
 
 import pytest
 
-from daq.adapters.paths import holder
+from daq.adapters.paths import holder, socket_path
+from daq.app.daemon.control import ask
+from daq.app.daemon.protocol import AskStatus, StatusAnswer
 from daq.process.logins import own_login
 from tests.support.processes.laboratory import eventually
 
@@ -174,3 +176,47 @@ def test_a_dumb_terminal_gets_lines_of_text():
     text = on_terminal(SHOW, TERM="dumb")
     assert "\x1b" not in text
     assert text.startswith("00:00 measuring 3/9 up-10; ")
+
+
+GEOMETRY = """
+[geometries.coaxial-15]
+kind = "coaxial_cylinders"
+inner_radius = 15.0
+outer_radius = 16.2705
+length = 45.0
+"""
+
+
+def _asked_status(shift):
+    return ask(socket_path(shift.state), AskStatus(), StatusAnswer).status
+
+
+def test_changed_files_take_effect_by_reload_and_by_a_signal_and_an_error_is_named(cli, shift, served):
+    path = served / "instruments" / "bench-1.toml"
+    path.write_text(INSTRUMENT + GEOMETRY)
+    done = cli("--config", served, "--state", shift.state, "reload")
+    assert (done.returncode, done.stdout) == (0, "instrument bench-1: changed, in effect\n")
+    assert cli("--config", served, "--state", shift.state, "reload").stdout == "nothing has changed\n"
+    fitted = cli("--config", served, "--state", shift.state, "fit", "bench-1", "coaxial-15", "--serial", "K-7")
+    assert (fitted.returncode, fitted.stdout) == (0, "coaxial-15 (serial number K-7) is fitted to bench-1\n")
+    assert cli("--config", served, "--state", shift.state, "fit", "bench-1", "coaxial-16").returncode == 2
+
+    path.write_text(INSTRUMENT + GEOMETRY + "colour = 1\n")
+    done = cli("--config", served, "--state", shift.state, "reload")
+    assert (done.returncode, "bench-1.toml: geometries.coaxial-15.colour" in done.stdout) == (2, True)
+    doctor = cli("--config", served, "--state", shift.state, "doctor").stdout
+    assert "WRONG  configuration of the daemon" in doctor
+    assert "fitted to bench-1: coaxial-15 (serial number K-7)" in doctor
+    # A stop must reach the daemon whatever the files hold.
+    assert cli("--config", served, "--state", shift.state, "stop", "bench-1").returncode == 0
+    refused = cli(
+        "--config", served, "--state", shift.state, "run", "any", "--instrument", "bench-1", "--sample", "S-1"
+    )
+    assert (refused.returncode, "geometries.coaxial-15.colour" in refused.stderr) == (2, True)
+
+    path.write_text(INSTRUMENT + GEOMETRY)
+    pid = holder(shift.state)
+    assert pid is not None
+    os.kill(pid, signal.SIGHUP)
+    eventually(lambda: _asked_status(shift).configuration == (), what="the reload by a signal")
+    assert _asked_status(shift).instruments["bench-1"].fitted == "coaxial-15 (serial number K-7)"

@@ -21,11 +21,13 @@ from daq.adapters.store.store import Store, source_uri
 from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.corrections import CorrectRun
 from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.progress import note_done
 from daq.app.records.exporting import note_rows
 from daq.app.records.history import history, notes_of, plan_of, raw_journal
 from daq.app.records.readings import Readings
 from daq.app.records.replaying import maker, recompute
 from daq.core.errors import SettingError
+from daq.laboratory.samples import Sample
 from daq.methods.messages.flat import FlatResultData
 from daq.methods.messages.result import ResultData
 from tests.support.runs.full_database import TOPICS, falsified
@@ -448,3 +450,18 @@ def test_a_correction_does_not_become_the_last_run_of_its_instrument(lab):
         assert reader.last_result("bench-1") == before
         assert [run for _, run in reader.results_since("bench-1", 0)] == [run for _, run in since]
         assert reader.results_since("bench-1", 0)[0] == (done["result"], lab.runs[0])
+
+
+def test_a_sample_is_done_by_its_corrected_run_and_open_again_without_it(lab):
+    def states():
+        return tuple(lab.lab.get(Sample, name).record.state for name in ("G-1O42", "G-1042"))
+
+    lab.do("sample_add", id="G-1O42", product="clear-glaze")
+    lab.do("sample_add", id="G-1042", product="clear-glaze")
+    note_done(lab.lab.store, lab.lab.catalogue, lab.runs[0], lab.lab.clock.utc_ns())
+    assert states() == ("done", "open")
+    lab.correct(lab.runs[0], sample="G-1042")
+    assert states() == ("open", "done")
+    lab.do("run_annul", run=lab.runs[0], because="spilled")
+    assert states() == ("open", "open")
+    assert lab.disagreements() == []

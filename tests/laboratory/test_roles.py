@@ -18,6 +18,7 @@ from tests.support.runs.virtual_bench import StoredBench, run_id_of
 NEEDED = {
     "sample_add": "measure",
     "sample_cancel": "measure",
+    "fit": "measure",
     "run_correct": "measure",
     "run_correct_reviewed": "review",
     "run_annul": "review",
@@ -56,6 +57,7 @@ def order_of(act, target, actor):
     return {
         "sample_add": {"id": f"new-{target}"},
         "sample_cancel": {"id": target, "because": "spilled"},
+        "fit": {"instrument": "bench-1", "geometry": "coaxial-12"},
         "run_correct": {"run": run_id_of(target), "sample": "G-1042", "because": "mistyped"},
         "run_correct_reviewed": {"run": run_id_of(target), "product": "", "because": "label of another bucket"},
         "run_annul": {"run": run_id_of(target), "because": "spilled"},
@@ -130,8 +132,9 @@ def test_a_password_of_another_person_needs_an_administrator(tmp_path):
 
 #: Requests to the daemon that a login without a person is refused, by the least role.
 OF_PERSONS = {"run": "measure", "perform": "measure", "resend": "measure", "backup": "administer"}
-#: Requests that every login at the socket may make: to look at the state, and to stop a motor.
-OF_EVERYONE = {"watch", "stop", "status"}
+#: Requests that every login at the socket may make: to look at the state, to stop a motor, and to have files compared,
+#: which every run does too.
+OF_EVERYONE = {"watch", "stop", "status", "reload"}
 
 
 class Bench:

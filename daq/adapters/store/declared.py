@@ -56,6 +56,12 @@ def newest_runs(query: Query, limit: int, *, instrument: str, sample: str, produ
     return [declared_run(row) for row in (found if limit < 0 else found[:limit])]
 
 
+def kept_again(query: Query, run_id: str) -> list[Any] | None:
+    """Return the kept values of a run as computed under its newest declaration; None where those of the run hold."""
+    found = query("SELECT data FROM records WHERE kind = ? AND id = ? ORDER BY revision DESC LIMIT 1", [KIND, run_id])
+    return json.loads(found[0]["data"])["kept"] if found else None
+
+
 def declared_run(row: Mapping[str, Any]) -> RunRecord:
     """Return the record of a row of `SELECT`, as declared now: the header has the corrected plan."""
     values = dict(row)

@@ -204,11 +204,8 @@ class Reader:
 
     def kept(self, run_id: str) -> list[Any]:
         """Return the kept values of a run in order, as decoded JSON: as computed under the declaration in force."""
-        found = self.query(
-            "SELECT data FROM records WHERE kind = ? AND id = ? ORDER BY revision DESC LIMIT 1", [declared.KIND, run_id]
-        )
-        again = json.loads(found[0]["data"])["kept"] if found else None
-        return self.kept_as_measured(run_id) if again is None else list(again)
+        again = declared.kept_again(self.query, run_id)
+        return self.kept_as_measured(run_id) if again is None else again
 
     def kept_as_measured(self, run_id: str) -> list[Any]:
         """Return the kept values of a run in order, as decoded JSON: as computed during the run."""
@@ -237,10 +234,7 @@ class Reader:
         return [ResultRecord(**row) for row in self.query("SELECT * FROM results ORDER BY audit_seq")]
 
     def results_since(self, stream: str, audit_seq: int, before: int | None = None) -> list[tuple[str, str]]:
-        """Return the ids of newest result and run of each run of a stream concluded after an audit entry, in order.
-
-        With `before` only those up to that audit entry.
-        """
+        """Return ids of newest result and run of a stream's runs concluded after an audit entry, up to `before`."""
         rows = self.query(
             "SELECT (SELECT id FROM results AS n WHERE n.run = r.run ORDER BY n.audit_seq DESC LIMIT 1) AS id, run "
             "FROM results AS r WHERE stream = ? AND audit_seq > ? AND audit_seq <= ? AND supersedes IS NULL "

@@ -1,11 +1,14 @@
 """Functions that several commands use."""
 
 import argparse
+import contextlib
+import io
 import json
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
@@ -17,6 +20,7 @@ from daq.process.logins import login_of, own_login
 
 SHOWN_ID = 8
 """Number of characters of a run's id in tables."""
+RUN_HELP = "the run's id, a unique beginning of it, 'last', or the id of a sample"
 
 
 def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
@@ -62,9 +66,38 @@ def refuse_foreign(state: Path) -> None:
 
 def print_json(value: Any) -> None:
     """Print one JSON document."""
-    sys.stdout.write(harmless_json(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)) + "\n")
+    sys.stdout.write(json_text(value))
+
+
+def json_text(value: Any) -> str:
+    """Return one JSON document as text for a person or a program."""
+    return harmless_json(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)) + "\n"
 
 
 def wanted_path(text: str) -> Path:
     """Return a path from the command line."""
     return Path(text).expanduser()
+
+
+@contextlib.contextmanager
+def output(path: Path | None, key: str = "-o") -> Iterator[IO[str]]:
+    """Give a stream to write to; a new file appears only after all of it was written."""
+    if path is None:
+        out = io.TextIOWrapper(sys.stdout.buffer, encoding="utf-8", newline="", write_through=False)
+        try:
+            yield out
+            out.flush()
+        finally:
+            out.detach()
+        return
+    part = path.with_name(path.name + ".part")
+    try:
+        if path.exists():
+            raise SettingError("exists already; name a new file", file=str(path), key=key)
+        with part.open("w", encoding="utf-8", newline="") as out:
+            yield out
+        part.rename(path)
+    except OSError as error:
+        raise SettingError(f"cannot be written: {error.strerror}; choose another place", file=str(path)) from error
+    finally:
+        part.unlink(missing_ok=True)

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Final
 
-from daq.app.laboratory import corrections, notes, people, samples
+from daq.app.laboratory import corrections, fitting, importing, notes, people, samples
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
@@ -13,7 +13,8 @@ from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 
 ACTS: Final[dict[str, Act[Any]]] = {
-    act.name: act for act in (*samples.ACTS, *people.ACTS, *corrections.ACTS, *notes.ACTS)
+    act.name: act
+    for act in (*samples.ACTS, *importing.ACTS, *people.ACTS, *fitting.ACTS, *corrections.ACTS, *notes.ACTS)
 }
 _ONE_AT_A_TIME: Final = threading.Lock()
 

@@ -14,8 +14,10 @@ from daq.app.delivery.curve_publishing import curve_message
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
 from daq.app.laboratory.moments import past_moment
+from daq.app.laboratory.named_runs import find_run
+from daq.app.laboratory.progress import note_done, note_undone
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
-from daq.app.records.history import find_run, plan_of
+from daq.app.records.history import plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
 from daq.app.run.result_messages import ResultMessages
 from daq.app.run.superseding import Superseding, new_result_id
@@ -98,6 +100,7 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
     )
     change = subject.change(declaration, "run_annulled")
     laboratory.store.submit(superseding.annulled(plan, (change,))).result()
+    _note_samples(laboratory, subject, order.because)
     return {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
 
 
@@ -116,6 +119,7 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
         return {"run": subject.record.id, "needs_review": judged}
     laboratory.store.submit(superseding.corrected(made.plan, made.conclusion, warnings, (change,))).result()
     _publish_curve(laboratory, subject.record.id, made.plan)
+    _note_samples(laboratory, subject, order.because)
     return {
         "run": subject.record.id,
         "result": superseding.result_id,
@@ -139,7 +143,7 @@ def _given(laboratory: Laboratory, order: CorrectRun) -> Given:
 
 
 def _statements(started: RunRecord, made: Redeclaration, who: str, because: str, digest: str) -> tuple[Statement, ...]:
-    """Return what a reader must know of a corrected result: all that is declared otherwise than at the start."""
+    """Return the statements of a corrected result: all that is declared otherwise than at the start."""
     out = [
         state("declared_otherwise", name=c.name, before=c.before or None, after=c.after or None)
         for c in made.since_start(started)
@@ -156,6 +160,13 @@ def _judged_otherwise(before: ResultData, now: Conclusion) -> list[str]:
     # Both sides as JSON: a number that was written and read is the same number.
     a, b = before.model_dump(mode="json"), now.model_dump(mode="json")
     return [name for name in parts if any(differences(name, a[name], b[name], OTHER_VERSIONS_TOLERANCE))]
+
+
+def _note_samples(laboratory: Laboratory, before: "_Subject", because: str) -> None:
+    """Bring the states of the samples of a run, as declared before and now, in step with its new result."""
+    store, catalogue, now = laboratory.store, laboratory.catalogue, laboratory.clock.utc_ns()
+    note_undone(store, catalogue, before.record.sample, now, laboratory.who, because)
+    note_done(store, catalogue, before.record.id, now)
 
 
 def _publish_curve(laboratory: Laboratory, run: str, plan: Plan) -> None:

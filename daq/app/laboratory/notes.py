@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, new
-from daq.app.records.history import find_run
+from daq.app.laboratory.named_runs import find_run
 from daq.laboratory.declarations import Note, NoteText
 from daq.methods.files.fields import Model, NeededLabel
 

@@ -138,29 +138,6 @@ def notes_of(reader: Reader, run_id: str) -> list[StoredRecord]:
     return sorted(found, key=lambda note: note.audit_seq)
 
 
-def find_run(reader: Reader, given: str) -> RunRecord:
-    """Return the run whose id begins with `given`, or the newest for ``last``.
-
-    Raises:
-        SettingError: no run or several runs match.
-    """
-    if given == "last":
-        newest = reader.runs(limit=1)
-        if not newest:
-            raise SettingError("there is no run yet")
-        return newest[0]
-    ids = reader.find_runs(given.lower()) if given else []
-    if not ids:
-        raise SettingError(f"there is no run whose id begins with {given!r}; `daq runs` lists them")
-    if len(ids) > 1:
-        shown = ", ".join(i[: len(given) + 4] for i in ids[:5])
-        raise SettingError(f"{len(ids)} runs begin with {given!r} ({shown} ...); type more of the id")
-    run = reader.run(ids[0])
-    if run is None:
-        raise SettingError(f"the run {ids[0]} is gone")
-    return run
-
-
 def plan_of(run: RunRecord) -> Plan | None:
     """Return the plan in a run's header; None if the header has another format or is damaged."""
     try:

@@ -255,6 +255,11 @@ def _of_status(status: Status, who: str) -> list[Finding]:
         if standing.state not in ("ready", "in_run") or standing.detail:
             text = f"{called(standing.state)}: {standing.detail}".rstrip(": ")
             findings.append(Finding(False, f"instrument {name}", text, "check cable, power and port"))
+        if standing.fitted:
+            findings.append(Finding(True, f"fitted to {name}", standing.fitted))
+    for text in status.configuration:
+        do = "correct the file, then `daq reload`; until then no run that needs the file starts"
+        findings.append(Finding(False, "configuration of the daemon", text, do))
     if status.store:
         findings.append(Finding(False, "store", status.store, "no new run can start until this is repaired"))
     if status.evidence.findings:

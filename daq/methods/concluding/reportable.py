@@ -22,6 +22,7 @@ from daq.methods.concluding.judging import (
     standard_uncertainty,
 )
 from daq.methods.files.product import Product
+from daq.methods.files.producttest import Replicates
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.statement import Statement, distinct, state
 from daq.quality.limits import Rounding, Verdict
@@ -103,7 +104,7 @@ def reportable(
     product's rule has decided.  `method` (id) chooses the method; otherwise it is that of the first valid result.
     Without a rule in the product the first valid result is reported.
     """
-    rule = None if product is None else product.replicates
+    rule = _rule(product, runs, method)
     needed, most = (1, 1) if rule is None else (rule.count, max(rule.most, rule.count))
     counted: list[dict[str, Any]] = []
     attempts: list[Attempt] = []
@@ -130,6 +131,16 @@ def reportable(
         decided = agreement.outcome is not Outcome.MORE
     limit = None if rule is None or not counted else rule.limit_for([d["value"] for d in counted], counted[0]["unit"])
     return _made(sample, product, counted, attempts, agreement, needed, limit)
+
+
+def _rule(
+    product: Product | None, runs: Sequence[tuple[Attempt, dict[str, Any] | None]], method: str
+) -> Replicates | None:
+    """Return the product's rule for the method of the first run that counts; None: one valid result is reported."""
+    if product is None:
+        return None
+    first = next((a for a, data in runs if not _why_not(a, data, (), {}, method)), None)
+    return product.replicates if first is None else product.replicates_of(first.method)
 
 
 def _with(attempt: Attempt, why: tuple[Statement, ...] = ()) -> Attempt:

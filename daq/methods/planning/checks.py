@@ -122,12 +122,13 @@ def _check_geometry(making: Making) -> None:
         making.refuse_bench(
             "fitted",
             f"{instrument.fitted!r} is fitted, but method {method.id} asks for {' or '.join(wanted.names)}; "
-            "change the geometry and this key, or use another instrument",
+            + _command(instrument, [name for name in wanted.names if name in instrument.geometries]),
         )
     elif wanted.kinds and fitted.kind not in wanted.kinds:
         making.refuse_bench(
             "fitted",
-            f"{instrument.fitted!r} is {fitted.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}",
+            f"{instrument.fitted!r} is {fitted.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}; "
+            + _command(instrument, [name for name, g in instrument.geometries.items() if g.kind in wanted.kinds]),
         )
 
 
@@ -136,6 +137,13 @@ def vane_warnings(fitted: FittedGeometry | None, step: Step) -> list[Statement]:
     if fitted is None or fitted.kind != "vane" or step.speed is None or step.speed <= FASTEST_VANE:
         return []
     return [state("vane_too_fast", step=step.name, speed=step.speed, fastest=FASTEST_VANE)]
+
+
+def _command(instrument: Instrument, fitting: list[str]) -> str:
+    """Return what to do where another geometry is needed; `fitting` are the instrument's geometries that serve."""
+    if not fitting:
+        return "use another instrument"
+    return f"fit it and record it (daq fit {instrument.name} {fitting[0]}), or use another instrument"
 
 
 def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:

@@ -5,8 +5,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.paths import StateLock, config_dir, database_path, state_dir
+from daq.adapters.paths import StateLock, config_dir, database_path
 from daq.adapters.store.store import Store
+from daq.app.cli.common import chosen_state
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of, secret
 from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Perform, Performed
@@ -52,12 +53,12 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any], given:
     Raises:
         DaqError: the act was refused; nothing has changed.
     """
-    catalogue = Catalogue.load(config_dir(args.config))
-    state = state_dir(args.state, catalogue.state, create=True)
+    state = chosen_state(args, create=True)
     given = given_by(args) if given is None else given
     socket = daemon_socket(state)
     if socket is not None:
         return ask(socket, Perform(act=act, order=dict(order), by=given), Performed).performed
+    catalogue = Catalogue.load(config_dir(args.config))
     with StateLock(state), Store(database_path(state)) as store:
         broker = catalogue.daemon.mqtt
         laboratory = Laboratory(

@@ -3,7 +3,7 @@
 import argparse
 from typing import Any, Final
 
-from daq.app.cli.common import SHOWN_ID
+from daq.app.cli.common import RUN_HELP, SHOWN_ID
 from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform
 from daq.app.cli.printing import say
 from daq.app.screens.text import plain, spaced
@@ -21,7 +21,7 @@ _FACTS: Final = ("sample", "product", "lot", "sampled_at", "operator", "geometry
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.epilog = EXAMPLES
-    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
+    parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument("--because", required=True, metavar="TEXT", help="the reason")
     parser.add_argument("--sample", metavar="ID")
     parser.add_argument("--product", metavar="ID", help="its limits and unit are those of its file; '' for none")

@@ -2,14 +2,14 @@
 
 import argparse
 
-from daq.app.cli.common import SHOWN_ID
+from daq.app.cli.common import RUN_HELP, SHOWN_ID
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import say
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
+    parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument("text", metavar="TEXT", help="the note; `daq show` and `daq export --what notes` have it")
     identity_arguments(parser)
 

@@ -1,9 +1,17 @@
-"""Corrections and notes of persons as lines of `daq show`."""
+"""Corrections, notes of persons and disagreements as lines of `daq show`."""
+
+from collections.abc import Sequence
 
 from daq.app.cli.common import SHOWN_ID
 from daq.app.records.history import History
+from daq.app.screens.styled_lines import Line, wrapped
 from daq.app.screens.text import local_time, plain, spaced
 from daq.quality.digits import NOTHING
+
+PIPED_COLUMNS = 100
+"""Width of text and drawings where the output is piped; tables are then as wide as their content."""
+MOST_DISAGREEMENTS = 10
+"""Largest number of disagreements that are shown."""
 
 
 def correction_lines(found: History) -> list[str]:
@@ -24,3 +32,17 @@ def _change(c: dict[str, str]) -> str:
 def note_lines(found: History) -> list[str]:
     """Return one line for each note of a person."""
     return [f"{local_time(n.utc_ns)} {plain(n.who)}: {plain(n.data['text'])}" for n in found.notes]
+
+
+def disagreement_lines(texts: Sequence[str], columns: int | None) -> list[Line]:
+    """Return the disagreements of a run, to be shown before anything else of it."""
+    room = PIPED_COLUMNS if columns is None else columns
+    if not texts:
+        return []
+    say = "DO NOT USE THIS RESULT: what is stored of this run does not agree with the audit trail"
+    lines = wrapped(say, room, "", "bad")
+    for text in texts[:MOST_DISAGREEMENTS]:
+        lines += wrapped(plain(text), room, "  ", "bad")
+    if len(texts) > MOST_DISAGREEMENTS:
+        lines += wrapped(f"and {len(texts) - MOST_DISAGREEMENTS} more; `daq verify` lists them", room, "  ", "bad")
+    return [*lines, []]

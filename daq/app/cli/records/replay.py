@@ -4,9 +4,9 @@ import argparse
 import sys
 from typing import Any
 
-from daq.app.cli.common import open_reader
+from daq.app.cli.common import RUN_HELP, open_reader
 from daq.app.cli.printing import say, terminal_columns
-from daq.app.records.history import find_run
+from daq.app.laboratory.named_runs import find_run
 from daq.app.records.replaying import Recomputed, recompute
 from daq.app.screens.live import print_lines
 from daq.app.screens.result_screen import result_lines
@@ -21,7 +21,7 @@ MEAN_DIGITS = 4
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
+    parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument(
         "--flip-bit",
         type=int,

@@ -7,12 +7,14 @@ from pathlib import Path
 from typing import Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
-from daq.app.cli.common import open_reader, print_json, wanted_path
+from daq.app.cli.common import RUN_HELP, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
-from daq.app.cli.records.changes import correction_lines, note_lines
+from daq.app.cli.records.changes import PIPED_COLUMNS, correction_lines, disagreement_lines, note_lines
+from daq.app.cli.records.runs import entry, print_runs
+from daq.app.laboratory.named_runs import find_run, find_runs
 from daq.app.records.derived import flow_curve, steadiness_lines
 from daq.app.records.geometry_text import geometry_lines
-from daq.app.records.history import History, find_run, history, raw_journal
+from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
 from daq.app.screens.curve_svg import svg
 from daq.app.screens.curve_text import curve_lines
@@ -44,27 +46,27 @@ from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
 from daq.quality.digits import NOTHING, number, significant, uncertain, within
 
-PIPED_COLUMNS = 100
-"""Width of text and drawings where the output is piped; tables are then as wide as their content."""
 EXIT_DISAGREES = 13
 """Exit code where the stored copies of a fact of the run differ."""
 MANY_DEGREES = 1000
 """Above it the t distribution is the normal one, and a number of degrees of freedom says nothing."""
-MOST_DISAGREEMENTS = 10
-"""Largest number of disagreements that are shown."""
 Counters = dict[str, dict[str, Any]]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
+    parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
     parser.add_argument("--svg", metavar="FILE", type=wanted_path, help="draw the flow curve into a new file")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the run."""
+    """Print the run; all runs of a sample as a list, if there are several."""
     with open_reader(args) as reader:
+        named = find_runs(reader, args.run)
+        if len(named) > 1 and args.svg is None:
+            print_runs([entry(reader, r) for r in named], as_json=args.json)
+            return 0
         found = history(reader, find_run(reader, args.run))
         raw, _ = raw_journal(reader, found.run.id)
         disagreements = [d.text for d in disagreements_of_run(reader.path, found.run.id)]
@@ -78,22 +80,8 @@ def run(args: argparse.Namespace) -> int:
         print_json(found.as_json() | {"counters": counters, "flow_curve": points, "disagreements": disagreements})
     else:
         lines = lines_of(found, counters, terminal_columns(), curve=curve, steadiness=_steadiness(found, raw))
-        print_lines([*_disagreement_lines(disagreements, terminal_columns()), *lines])
+        print_lines([*disagreement_lines(disagreements, terminal_columns()), *lines])
     return EXIT_DISAGREES if disagreements else 0
-
-
-def _disagreement_lines(texts: Sequence[str], columns: int | None) -> list[Line]:
-    """Return the disagreements of a run, to be shown before anything else of it."""
-    room = PIPED_COLUMNS if columns is None else columns
-    if not texts:
-        return []
-    say = "DO NOT USE THIS RESULT: what is stored of this run does not agree with the audit trail"
-    lines = wrapped(say, room, "", "bad")
-    for text in texts[:MOST_DISAGREEMENTS]:
-        lines += wrapped(plain(text), room, "  ", "bad")
-    if len(texts) > MOST_DISAGREEMENTS:
-        lines += wrapped(f"and {len(texts) - MOST_DISAGREEMENTS} more; `daq verify` lists them", room, "  ", "bad")
-    return [*lines, []]
 
 
 def _draw(path: Path, found: History, curve: FlowCurveData | None) -> None:
