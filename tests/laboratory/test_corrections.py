@@ -454,14 +454,14 @@ def test_a_correction_does_not_become_the_last_run_of_its_instrument(lab):
 
 def test_a_sample_is_done_by_its_corrected_run_and_open_again_without_it(lab):
     def states():
-        return tuple(lab.lab.get(Sample, name).record.state for name in ("G-1O42", "G-1042"))
+        return tuple(lab.lab.get(Sample, name).record.state for name in ("G-1043", "G-1042"))
 
-    lab.do("sample_add", id="G-1O42", product="clear-glaze")
+    lab.do("sample_add", id="G-1043", product="clear-glaze")
     lab.do("sample_add", id="G-1042", product="clear-glaze")
-    note_done(lab.lab.store, lab.lab.catalogue, lab.runs[0], lab.lab.clock.utc_ns())
+    note_done(lab.lab.store, lab.lab.catalogue, lab.runs[1], lab.lab.clock.utc_ns())
     assert states() == ("done", "open")
-    lab.correct(lab.runs[0], sample="G-1042")
+    lab.correct(lab.runs[1], sample="G-1042")
     assert states() == ("open", "done")
-    lab.do("run_annul", run=lab.runs[0], because="spilled")
+    lab.do("run_annul", run=lab.runs[1], because="spilled")
     assert states() == ("open", "open")
     assert lab.disagreements() == []

@@ -166,7 +166,7 @@ def _note_samples(laboratory: Laboratory, before: "_Subject", because: str) -> N
     """Bring the states of the samples of a run, as declared before and now, in step with its new result."""
     store, catalogue, now = laboratory.store, laboratory.catalogue, laboratory.clock.utc_ns()
     note_undone(store, catalogue, before.record.sample, now, laboratory.who, because)
-    note_done(store, catalogue, before.record.id, now)
+    note_done(store, catalogue, before.record.id, now, laboratory.who)
 
 
 def _publish_curve(laboratory: Laboratory, run: str, plan: Plan) -> None:

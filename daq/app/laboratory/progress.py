@@ -47,7 +47,7 @@ def _attempts(reader: Reader, sample: str) -> list[AttemptWithData]:
     return [attempt_of(reader, r) for r in runs_of_sample(reader, sample)]
 
 
-def note_done(store: Store, catalogue: Catalogue, run_id: str, utc_ns: int) -> bool:
+def note_done(store: Store, catalogue: Catalogue, run_id: str, utc_ns: int, who: str = "") -> bool:
     """Set the sample of an ended run to done if it is open and measured; return whether it was set.
 
     Args:
@@ -55,6 +55,7 @@ def note_done(store: Store, catalogue: Catalogue, run_id: str, utc_ns: int) -> b
         catalogue: the configuration.
         run_id: the run.
         utc_ns: the present time.
+        who: the person; "" means the operator of the run.
 
     Raises:
         StoreError: the store cannot be read or written.
@@ -66,7 +67,7 @@ def note_done(store: Store, catalogue: Catalogue, run_id: str, utc_ns: int) -> b
             if run is None or kept is None or not _is_due(reader, run, kept, catalogue):
                 return False
         because = f"result of run {run.id}"
-        done = ChangeRecords((in_state(kept, "done", "sample_done"),), utc_ns, run.operator, because)
+        done = ChangeRecords((in_state(kept, "done", "sample_done"),), utc_ns, who or run.operator, because)
         try:
             store.submit(done).result()
         except ChangedMeanwhileError:
