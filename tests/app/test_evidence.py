@@ -8,7 +8,7 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.agreement import everything
-from daq.adapters.store.sealed import CHANGED
+from daq.adapters.store.rows import CHANGED
 from daq.app.daemon import evidence
 from daq.app.daemon.evidence import Evidence
 from daq.app.daemon.metrics import Gatherer
@@ -134,7 +134,7 @@ async def test_the_end_of_the_daemon_does_not_wait_for_a_statement_of_the_backgr
 
 async def test_the_status_and_the_metrics_show_messages_that_are_not_sent_because_they_were_changed(original, tmp_path):
     mark = f"state = 'refused', quarantined = 1, refused_utc_ns = 1, last_error = '{CHANGED}'"
-    change = f"UPDATE outbox SET {mark} WHERE seq = 5"  # noqa: S608 - our text
+    change = f"UPDATE delivery SET {mark} WHERE seq = 5"  # noqa: S608 - our text
     async with bench_with(original, tmp_path, change) as bench:
         (answer,) = [a async for a in Service(bench.supervisor).handle(AskStatus())]
         outbox = answer.status.outbox

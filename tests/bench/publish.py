@@ -17,7 +17,7 @@ from daq.adapters.mqtt.connection import WINDOW
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.publisher import Publisher
-from daq.adapters.store.delivery import SendAgain
+from daq.adapters.store.outgoing.delivery import SendAgain
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, Conclude, RegisterMethod

@@ -385,6 +385,7 @@ def test_replay_names_a_changed_result(cli, shift):
 def test_replay_computes_a_deleted_result_again(cli, shift):
     before = json.loads(cli("--state", shift.state, "show", shift.within, "--json").stdout)["result"]
     with sqlite3.connect(database_path(shift.state)) as db:
+        db.execute("DELETE FROM delivery")
         db.execute("DELETE FROM outbox")
         db.execute("DELETE FROM results")
         db.execute("DELETE FROM kept")

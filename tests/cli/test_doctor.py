@@ -14,11 +14,13 @@ from contextlib import contextmanager
 import pytest
 
 from daq.adapters.paths import StateLock, database_path
+from daq.adapters.store.agreement.everything import NEWEST_RUNS
 from daq.app.workshop import diagnosis as doctor
 from daq.app.workshop import ports
 from daq.app.workshop.diagnosis import examine
 from daq.methods.files.instrument import Instrument
 from tests.support import sentences
+from tests.support.runs.full_database import falsified, make_long_database
 
 INSTRUMENT = """
 name = "bench-1"
@@ -277,3 +279,16 @@ def wait_for_port(number):
             time.sleep(0.02)
         else:
             return
+
+
+def test_a_fault_in_an_old_run_is_found_where_all_runs_are_asked_for(cli, bench, tmp_path):
+    state = tmp_path / "state"
+    state.mkdir(mode=0o700)
+    original = make_long_database(tmp_path / "long.sqlite", NEWEST_RUNS + 1)
+    with falsified(original, database_path(state)) as db:
+        db.execute("UPDATE runs SET lot = 'L9' WHERE id = 'run-0'")
+    config = bench("/dev/no-port")
+    quick, whole = (cli("--config", config, "--state", state, "doctor", *more).stdout for more in ((), ("--all",)))
+    assert f"the newest {NEWEST_RUNS} runs" in quick
+    assert "table runs" not in quick
+    assert "WRONG  table runs: runs run-0, lot: 'L9' here, 'L7' in audit entry" in whole

@@ -11,7 +11,7 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.sealed import CHANGED
+from daq.adapters.store.rows import CHANGED
 from tests.support.runs.full_database import falsified, make_full_database
 
 CHANGES = {
@@ -109,7 +109,7 @@ def test_a_changed_payload_is_not_sent_again(cli, original, state, way):
     assert "message 1 (topic " in done.stderr
     assert f"was {CHANGED}; nothing is sent again" in done.stderr
     with sqlite3.connect(database_path(state)) as db:
-        assert db.execute("SELECT count(*) FROM outbox WHERE again_utc_ns IS NOT NULL").fetchone() == (0,)
+        assert db.execute("SELECT count(*) FROM delivery WHERE again_utc_ns IS NOT NULL").fetchone() == (0,)
 
 
 def test_a_refused_message_that_was_changed_is_not_released_and_is_shown(cli, original, state):
@@ -171,7 +171,10 @@ def test_a_run_removed_from_every_table_with_its_audit_entries_is_named_by_the_m
             db.execute(f"DELETE FROM {table} WHERE run = ?", (newest.run,))
         db.execute("DELETE FROM health")
         db.execute("DELETE FROM instruments")
+        db.execute("DELETE FROM record_keys")
+        db.execute("DELETE FROM records")
         db.execute("DELETE FROM outbox WHERE id = 'curve'")
+        db.execute("DELETE FROM delivery WHERE seq NOT IN (SELECT seq FROM outbox)")
         db.execute("DELETE FROM runs WHERE id = ?", (newest.run,))
     # Nothing inside the database shows it.
     assert cli("--state", state, "verify").returncode == 0, cli("--state", state, "verify").stdout

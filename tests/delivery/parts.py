@@ -70,7 +70,7 @@ def depth(store):
 def states(store):
     """State of each message that is not retained, by id."""
     with store.reader() as reader:
-        return {m.id: m.state for m in reader.outbox("NOT retain ORDER BY seq", [], -1)}
+        return {m.id: m.state for m in reader.outbox("NOT m.retain ORDER BY d.seq", [], -1)}
 
 
 def event(source, number, result):

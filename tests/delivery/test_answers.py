@@ -13,7 +13,7 @@ from paho.mqtt.properties import Properties
 from daq.adapters.mqtt.client import Reply
 from daq.adapters.outbox.answers import NotGranted, answer, answer_topic
 from daq.adapters.outbox.publisher import LIVE_EXPIRY_S
-from daq.adapters.store.delivery import SendAgain
+from daq.adapters.store.outgoing.delivery import SendAgain
 from daq.app.delivery.contract import SCHEMAS
 from tests.delivery.parts import delivering
 from tests.support.processes.mosquitto import PASSWORD, TOPICS, eventually, fill, needs_mosquitto

@@ -8,7 +8,7 @@ import sqlite3
 import pytest
 
 from daq.adapters.store.checks import check_outbox
-from daq.adapters.store.delivery import (
+from daq.adapters.store.outgoing.delivery import (
     Acknowledge,
     Refused,
     ReleaseRefused,
@@ -16,10 +16,9 @@ from daq.adapters.store.delivery import (
     RepeatSince,
     SendAgain,
 )
-from daq.adapters.store.derived import AddDerived
-from daq.adapters.store.outbox_reading import changed_messages, quarantined
-from daq.adapters.store.rows import Outgoing
-from daq.adapters.store.sealed import CHANGED
+from daq.adapters.store.outgoing.derived import AddDerived
+from daq.adapters.store.outgoing.outbox_reading import changed_messages, quarantined
+from daq.adapters.store.rows import CHANGED, Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.resending import outbox_view
 from tests.delivery.parts import delivering, depth

@@ -10,7 +10,7 @@ from daq.adapters.mqtt.versions import SpokenVersion
 from daq.adapters.outbox.broker_versions import BrokerVersions
 from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store.audit import first_break
-from daq.adapters.store.delivery import Acknowledge, Refused
+from daq.adapters.store.outgoing.delivery import Acknowledge, Refused
 from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.daemon.protocol import PROTOCOL, read_request

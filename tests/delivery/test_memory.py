@@ -9,7 +9,7 @@ import socket
 
 import pytest
 
-from daq.adapters.store.delivery import Acknowledge, RepeatSince
+from daq.adapters.store.outgoing.delivery import Acknowledge, RepeatSince
 from daq.adapters.store.store import Store
 from tests.delivery.parts import MINUTE, delivering, depth
 from tests.support.processes.mosquitto import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto

@@ -10,8 +10,8 @@ import pytest
 
 from daq.adapters.outbox.refused import RefusedTopics
 from daq.adapters.store.checks import check_outbox
-from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseRefused, ReleaseTopic
-from daq.adapters.store.outbox_reading import quarantined, refused_topics
+from daq.adapters.store.outgoing.delivery import Acknowledge, Refused, ReleaseRefused, ReleaseTopic
+from daq.adapters.store.outgoing.outbox_reading import quarantined, refused_topics
 from daq.adapters.store.store import Store
 from tests.delivery.parts import delivering, depth, states
 from tests.support import sentences
@@ -118,7 +118,7 @@ async def test_a_forbidden_topic_costs_one_try_now_and_then_and_all_go_out_in_or
             await late.until(lambda: late.received)
             assert late.received[0][1]["run"] == names[-1]
         with store.reader() as reader:
-            shown = reader.outbox("retain ORDER BY seq", [], -1)
+            shown = reader.outbox("m.retain ORDER BY d.seq", [], -1)
         # Messages older than an accepted retained one were not sent after it.
         assert [m.acknowledged_utc_ns for m in shown] == [None] * 39 + [T0]
         assert {m.state for m in shown} == {"acknowledged"}

@@ -7,7 +7,7 @@ import pytest
 
 from daq.adapters.outbox.answers import NotGranted
 from daq.adapters.store.backup import backup, restore
-from daq.adapters.store.delivery import SendAgain
+from daq.adapters.store.outgoing.delivery import SendAgain
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import MOST_IN_SPAN, MOST_RESULTS, NotGrantedError, Refill, read_request
 from tests.delivery.parts import HandClock, ask, ask_raw, delivering, depth
@@ -164,7 +164,7 @@ async def test_a_request_that_the_broker_retained_is_not_answered_with_every_con
 
 def test_one_request_gives_five_hundred_results_at_most(store):
     fill(store, [f"run-{i:03}" for i in range(520)])
-    from daq.adapters.store.delivery import Acknowledge
+    from daq.adapters.store.outgoing.delivery import Acknowledge
 
     store.submit(Acknowledge(tuple(range(1, 521)), T0)).result(10)
     clock = HandClock()

@@ -12,7 +12,7 @@ import pytest
 
 from daq.adapters.outbox import publisher as outbox
 from daq.adapters.outbox.publisher import Publisher
-from daq.adapters.store.delivery import ReleaseRefused, SendAgain
+from daq.adapters.store.outgoing.delivery import ReleaseRefused, SendAgain
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.core.errors import StoreError

@@ -6,7 +6,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from daq.adapters.store.delivery import (
+from daq.adapters.store.outgoing.delivery import (
     Acknowledge,
     MarkChanged,
     NoteSession,

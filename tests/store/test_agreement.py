@@ -24,14 +24,14 @@ from tests.support.runs.stored import T0, begin, register
 #: Another legal value of a column whose values are limited.
 LEGAL = {
     ("runs", "state"): {"ended": "concluded", "concluded": "running", "running": "ended"},
-    ("outbox", "state"): {"acknowledged": "waiting", "waiting": "acknowledged", "refused": "waiting"},
+    ("delivery", "state"): {"acknowledged": "waiting", "waiting": "acknowledged", "refused": "waiting"},
 }
 BOTH_WAYS = frozenset(
     {
         ("runs", "simulated"),
         ("outbox", "retain"),
         ("outbox", "qos"),
-        ("outbox", "quarantined"),
+        ("delivery", "quarantined"),
         ("broker_session", "open"),
     }
 )
@@ -51,11 +51,11 @@ COLUMNS = columns()
 #: Columns of keys: a changed one removes one row and adds another.
 KEYS = frozenset(
     {("journal", "run"), ("journal", "seq"), ("kept", "run"), ("kept", "idx"), ("health", "run"), ("runs", "id"),
-     ("results", "id"), ("outbox", "seq"), ("methods", "id"), ("methods", "version"), ("instruments", "name"),
+     ("results", "id"), ("outbox", "seq"), ("delivery", "seq"), ("methods", "id"), ("methods", "version"), ("instruments", "name"),
      ("records", "kind"), ("records", "id"), ("records", "revision"), *(("record_keys", c) for c in ("kind", "name", "value", "id"))}
 )  # fmt: skip
 #: Columns whose disagreement is named at another column of the same row.
-NAMED_AT = {("outbox", "quarantined"): "state"}
+NAMED_AT = {("delivery", "quarantined"): "state"}
 
 
 @pytest.fixture(scope="module")

@@ -6,8 +6,8 @@ import zlib
 import pytest
 
 from daq.adapters.store.checks import MOST_SHOWN, check_database
-from daq.adapters.store.delivery import Acknowledge, Refused
 from daq.adapters.store.mark import MarkFile
+from daq.adapters.store.outgoing.delivery import Acknowledge, Refused
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock
@@ -137,7 +137,7 @@ def test_a_file_that_is_no_database_is_one_finding(tmp_path):
 
 
 def test_the_outbox_is_judged_by_age_and_refusals(path):
-    spoil(path, "UPDATE outbox SET state = 'waiting', acknowledged_utc_ns = NULL WHERE id = 'b'")
+    spoil(path, "UPDATE delivery SET state = 'waiting', acknowledged_utc_ns = NULL WHERE seq = 2")
     assert faults(path) == []
     (found,) = faults(path, T0 + 60 * SECOND + 7201 * SECOND)
     assert found == ("outbox", "1 messages wait, 0 were refused, the oldest is 2 h old")

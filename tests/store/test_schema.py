@@ -3,7 +3,6 @@
 import hashlib
 import sqlite3
 import stat
-from pathlib import Path
 
 import pytest
 from sqlite_utils import Database
@@ -11,16 +10,16 @@ from sqlite_utils import Database
 from daq.adapters.store import store as store_module
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import FORMAT, STEPS, migrate
-from daq.adapters.store.store import APPLICATION_ID, Store
+from daq.adapters.store.store import Store
 from daq.core.errors import StoreError
+from tests.support.runs.old_databases import from_dump
 from tests.support.runs.stored import T0, begin, conclude, end, register
-
-OLD = Path(__file__).parent / "old"
 
 #: SHA-256 of each migration that was ever released.  A line is added here, never changed.
 FROZEN = {
     "0001_baseline": "99b6d2550f419f9db7cef53c69cb4507165fb7069b71aed4c212deeca69858ef",
     "0002_records": "8713158febf14f7a6069d83ca4ea7dbe8f194ecd5e1fb215b020309be3cf6e00",
+    "0003_delivery": "2e5290cdcdbf6e716f1e23e2b3496aa73f74272496e21b33fd31c66bed659f6b",
 }
 
 
@@ -41,12 +40,7 @@ def test_migrations_are_frozen():
 @pytest.mark.parametrize("version", range(1, len(STEPS) + 1))
 def test_a_database_of_each_old_version_comes_up_with_its_contents(tmp_path, version):
     """`old/NNNN.sql` is the dump of a database that the version wrote: a run with result, one without."""
-    path = tmp_path / "daq.sqlite"
-    connection = sqlite3.connect(path)
-    connection.executescript((OLD / f"{version:04}.sql").read_text("utf-8"))
-    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    connection.execute(f"PRAGMA user_version = {version}")
-    connection.close()
+    path = from_dump(tmp_path / "daq.sqlite", f"{version:04}", version)
     with Store(path) as store, store.reader() as reader:
         assert [r.id for r in reader.runs()] == ["old-b", "old-a"]
         assert reader.newest_result("old-a").sequence == 1
@@ -63,9 +57,9 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         for step in (register(), begin("a"), conclude("a"), end("a")):
             store.submit(step).result(10)
     before = tables(path)
-    good = ("0003_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
+    good = ("0004_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
     bad = (
-        "0004_bad",
+        "0005_bad",
         "CREATE TABLE extra (x INTEGER) STRICT; INSERT INTO extra VALUES (1); DELETE FROM kept; INSERT INTO nowhere VALUES (1);",
     )
     with sqlite3.connect(path, isolation_level=None) as connection:
@@ -76,7 +70,7 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         assert "extra" not in names
         assert db.table("kept").count == 2
         # The migration before it is kept; after a repair only the failed one is applied.
-        assert migrate(db, [*STEPS, good, ("0004_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0004_bad"]
+        assert migrate(db, [*STEPS, good, ("0005_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0005_bad"]
     connection.close()
     assert tables(path) != before
 
@@ -119,7 +113,7 @@ def test_the_database_is_copied_before_a_migration(tmp_path, monkeypatch):
     with_a_run(path)
     assert [p.name for p in tmp_path.iterdir() if "format" in p.name] == []
     contents = tables(path)
-    add_steps(monkeypatch, ("0002_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
+    add_steps(monkeypatch, ("0004_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
     with Store(path) as store, store.reader() as reader:
         assert [r.id for r in reader.runs()] == ["a"]
     copy = tmp_path / f"daq.sqlite.format-{FORMAT}"
@@ -135,7 +129,7 @@ def test_without_the_copy_nothing_is_migrated(tmp_path, monkeypatch):
     path = tmp_path / "daq.sqlite"
     with_a_run(path)
     before = tables(path)
-    add_steps(monkeypatch, ("0002_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
+    add_steps(monkeypatch, ("0004_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
     monkeypatch.setattr(
         store_module, "sync", lambda path: (_ for _ in ()).throw(OSError(28, "No space left on device"))
     )

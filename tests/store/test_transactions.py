@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daq.adapters.store.delivery import Acknowledge, Refused, SendAgain
+from daq.adapters.store.outgoing.delivery import Acknowledge, Refused, SendAgain
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Audit, Correct, SeeInstrument
 from daq.core.errors import JournalError, SettingError, StoreError
@@ -286,7 +286,7 @@ def test_the_file_is_set_up_as_promised(store):
     }
     assert set(ours) == {
             "meta", "instruments", "methods", "audit", "runs", "journal", "kept", "results", "outbox", "health",
-            "broker_session", "records", "record_keys",
+            "broker_session", "records", "record_keys", "delivery",
         }  # fmt: skip
     assert set(ours.values()) == {1}
     assert store.path.stat().st_mode & 0o077 == 0
@@ -303,3 +303,13 @@ def test_runs_are_found_by_the_beginning_of_their_id(store):
         assert reader.runs(sample="GL-0412")[0].began_utc_ns == T0
         assert reader.run("abc-1") == record("abc-1")
         assert SECOND > 0
+
+
+def test_a_message_removed_by_hand_does_not_hold_up_the_next_ones(store):
+    do(store, register(), begin("a"), conclude("a"), begin("b"), conclude("b"))
+    with sqlite3.connect(store.path) as other:
+        other.execute("DELETE FROM outbox WHERE seq = 2")  # its row of `delivery` is left
+    other.close()
+    do(store, begin("c"), conclude("c"))
+    with store.reader() as reader:
+        assert [m.seq for m in reader.waiting()] == [1, 3]

@@ -16,7 +16,7 @@ from typing import Any, Final
 from daq.adapters.mqtt.client import RefusedError, Reply
 from daq.adapters.mqtt.connection import Connection
 from daq.adapters.mqtt.topics import LONGEST, Topics, check_level
-from daq.adapters.store.delivery import SendAgain
+from daq.adapters.store.outgoing.delivery import SendAgain
 from daq.core.errors import SettingError
 
 LONGEST_CORRELATION: Final = 256

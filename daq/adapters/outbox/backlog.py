@@ -8,7 +8,7 @@ from daq.adapters.clock import TimeSource
 from daq.adapters.outbox.changed import ChangedMessages
 from daq.adapters.outbox.flight import in_thread
 from daq.adapters.outbox.publisher_state import Troubles
-from daq.adapters.store.delivery import Acknowledge
+from daq.adapters.store.outgoing.delivery import Acknowledge
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message
 from daq.adapters.store.store import Store

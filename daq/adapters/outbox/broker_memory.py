@@ -23,8 +23,8 @@ from daq.adapters.mqtt.client import RefusedError
 from daq.adapters.mqtt.connection import Connection
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.outbox.flight import in_thread
-from daq.adapters.store.delivery import NoteSession, RepeatAfter, RepeatSince
-from daq.adapters.store.outbox_reading import (
+from daq.adapters.store.outgoing.delivery import NoteSession, RepeatAfter, RepeatSince
+from daq.adapters.store.outgoing.outbox_reading import (
     broker_session,
     last_acknowledged,
     newest_retained,

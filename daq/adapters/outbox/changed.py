@@ -6,10 +6,10 @@ from typing import Any
 from daq.adapters.clock import TimeSource
 from daq.adapters.outbox.flight import in_thread
 from daq.adapters.outbox.publisher_state import PublisherState
-from daq.adapters.store.delivery import MarkChanged
+from daq.adapters.store.outgoing.delivery import MarkChanged
+from daq.adapters.store.outgoing.sealed import changed
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message
-from daq.adapters.store.sealed import changed
 from daq.adapters.store.store import Store
 from daq.core.errors import StoreError
 

@@ -36,7 +36,7 @@ from daq.adapters.outbox.refused import PoisonMessages, Refusals, RefusedTopics
 from daq.adapters.outbox.requests import Refill, Requests
 from daq.adapters.outbox.status import Status
 from daq.adapters.outbox.status_publisher import StatusPublisher
-from daq.adapters.store.outbox_reading import next_try, refused_topics
+from daq.adapters.store.outgoing.outbox_reading import next_try, refused_topics
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.core.errors import DaqError, StoreError

@@ -22,7 +22,7 @@ from daq.adapters.mqtt.client import RefusedError
 from daq.adapters.mqtt.connection import Connection
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.flight import in_thread
-from daq.adapters.store.outbox_reading import last_sequences
+from daq.adapters.store.outgoing.outbox_reading import last_sequences
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 

@@ -13,7 +13,7 @@ from daq.adapters.clock import TimeSource
 from daq.adapters.outbox.backlog import Backlog
 from daq.adapters.outbox.flight import Backoff
 from daq.adapters.outbox.publisher_state import PublisherState
-from daq.adapters.store.delivery import Refused, ReleaseTopic
+from daq.adapters.store.outgoing.delivery import Refused, ReleaseTopic
 from daq.adapters.store.rows import Message
 from daq.adapters.store.store import Store
 from daq.core.errors import StoreError

@@ -10,7 +10,7 @@ from daq.adapters.mqtt.client import Reply
 from daq.adapters.mqtt.connection import Connection
 from daq.adapters.outbox.answers import Answers, Asked, NotGranted
 from daq.adapters.outbox.publisher_state import PublisherState
-from daq.adapters.store.delivery import SendAgain
+from daq.adapters.store.outgoing.delivery import SendAgain
 from daq.adapters.store.store import Store
 
 MOST_REQUESTS: Final = 100

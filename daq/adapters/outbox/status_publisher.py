@@ -14,7 +14,7 @@ from daq.adapters.mqtt.versions import Version
 from daq.adapters.outbox.flight import in_thread
 from daq.adapters.outbox.publisher_state import Troubles
 from daq.adapters.outbox.status import Status
-from daq.adapters.store.outbox_reading import last_sequences
+from daq.adapters.store.outgoing.outbox_reading import last_sequences
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.core.errors import DaqError

@@ -12,9 +12,9 @@ from sqlite_utils import Database
 from daq.adapters.paths import make_private, sync
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.checks import check_content, check_pages
-from daq.adapters.store.delivery import SETTLED
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.mark import MarkFile
+from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED, SETTLED
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
 from daq.adapters.store.store import Store, open_writer, refuse_links, source_uri
@@ -144,11 +144,7 @@ def _start_epoch(path: Path, utc_ns: int) -> None:
         migrate(Database(connection, recursive_triggers=False, execute_plugins=False))
         connection.execute("UPDATE meta SET epoch = epoch + 1, restored_utc_ns = ?", (utc_ns,))
         # Retained messages that wait in the copy are older than those the lost database has published since.
-        connection.execute(
-            "UPDATE outbox SET state = 'acknowledged', quarantined = 0, last_error = ? "
-            "WHERE retain AND state <> 'acknowledged'",
-            (SETTLED,),
-        )
+        connection.execute(SETTLE_RETAINED, (SETTLED,))
 
 
 def put_in_place(part: Path, target: Path) -> None:

@@ -14,7 +14,7 @@ from daq.adapters.store.agreement.outside import of_head, of_message
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.agreement.tables import of_tables
 from daq.adapters.store.mark import MarkFile
-from daq.adapters.store.outbox_reading import changed_messages, quarantined
+from daq.adapters.store.outgoing.outbox_reading import changed_messages, quarantined
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import RESERVE_BYTES
 from daq.core.errors import StoreError
@@ -93,7 +93,7 @@ def check_pages(stored: Stored, *, quick: bool = False) -> list[Finding]:
     """Check all pages and indexes with SQLite's own integrity check, and every reference between tables."""
     size = stored.size()
     if quick and size > QUICK_BYTES:
-        say = f"{size // 2**20} MiB, not read through by the quick check; `daq verify` reads all pages"
+        say = f"{size // 2**20} MiB, not read through by the quick check; `daq doctor --all` reads all pages"
         return [Finding(True, "database file", say)]
     rows = [str(next(iter(row.values()))) for row in stored.rows("PRAGMA integrity_check(10)")]
     pages = Finding(True, "database file", "all pages and indexes are whole")

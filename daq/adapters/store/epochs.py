@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
 from daq.adapters.store.access import Access
-from daq.adapters.store.delivery import SETTLED
+from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED, SETTLED
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.sealed import CHANGED
+from daq.adapters.store.rows import BY_STATE, CHANGED, PENDING
 from daq.adapters.store.steps import add_audit
 from daq.adapters.store.transactions import Transaction
 
@@ -53,14 +53,13 @@ class StartEpoch(Transaction[EpochStart]):
         access.run("meta", "UPDATE meta SET epoch = ?, restored_utc_ns = ?", (access.epoch, self.utc_ns))
         access.run(
             "settle",
-            "UPDATE outbox SET state = 'acknowledged', quarantined = 0, last_error = ? "
-            "WHERE retain AND state <> 'acknowledged' AND last_error <> ?",
+            f"{SETTLE_RETAINED} AND last_error <> ?",
             (SETTLED, CHANGED),
         )
         rows = access.run(
             "waiting",
-            "SELECT stream, min(sequence), max(sequence), count(DISTINCT result) FROM outbox "
-            "WHERE state <> 'acknowledged' GROUP BY stream ORDER BY stream",
+            f"SELECT m.stream, min(m.sequence), max(m.sequence), count(DISTINCT m.result) {BY_STATE} "
+            f"WHERE {PENDING} GROUP BY m.stream ORDER BY m.stream",
         ).fetchall()
         waiting = {row[0]: {"first": row[1], "last": row[2], "results": row[3]} for row in rows}
         detail = {"epoch": access.epoch, "before": before, "reason": self.reason, "waiting": waiting}
@@ -70,7 +69,9 @@ class StartEpoch(Transaction[EpochStart]):
 
 def last_epoch_start(reader: Reader) -> EpochStart | None:
     """Return the newest start of an epoch because of a database that was put back, or None."""
-    rows = reader.query("SELECT utc_ns, detail FROM audit WHERE what = ? ORDER BY seq DESC LIMIT 1", [EPOCH_STARTED])
+    # The text is not a parameter, so that SQLite can use the partial index `audit_epochs`.
+    sql = f"SELECT utc_ns, detail FROM audit WHERE what = '{EPOCH_STARTED}' ORDER BY seq DESC LIMIT 1"  # noqa: S608
+    rows = reader.query(sql)
     if not rows:
         return None
     detail: dict[str, Any] = json.loads(rows[0]["detail"])

@@ -15,6 +15,10 @@ from sqlite_utils import Database
 from daq.adapters.store.audit import AuditEntry
 from daq.adapters.store.errors import FAULTS, explain, is_text_fault
 from daq.adapters.store.rows import (
+    BY_CONTENT,
+    BY_STATE,
+    CHANGED,
+    OF_DELIVERY,
     InstrumentRecord,
     Message,
     MethodRecord,
@@ -22,15 +26,18 @@ from daq.adapters.store.rows import (
     ResultRecord,
     RunRecord,
 )
-from daq.adapters.store.schema import refuse_format
-from daq.adapters.store.sealed import CHANGED
+from daq.adapters.store.schema import AS_NEWEST, refuse_format
 from daq.core.errors import JournalError, StoreError
 from daq.core.journal import Block, chain
 
 NO_DATABASE: Final = "there is no database: nothing was measured with this state directory yet"
 _COLUMNS: Final = tuple(f.name for f in fields(Message))
-_MESSAGE: Final = f"SELECT {', '.join(_COLUMNS)} FROM outbox "  # noqa: S608 - our names
+_MESSAGE: Final = "SELECT " + ", ".join(f"{'d' if name in OF_DELIVERY else 'm'}.{name}" for name in _COLUMNS)
 _RESULT: Final = f"SELECT {', '.join(f.name for f in fields(ResultRecord))} FROM results "  # noqa: S608 - our names
+_LAST: Final = "\U0010ffff"
+"""Last character of Unicode: a text followed by it comes after all texts that begin with that text."""
+_NO_END: Final = 2**63 - 1
+"""Largest integer of SQLite."""
 _FLAGS: Final = tuple(_COLUMNS.index(name) for name in ("retain", "quarantined"))
 
 
@@ -110,37 +117,49 @@ class Reader:
 
     def find_runs(self, beginning: str) -> list[str]:
         """Return the ids that start with `beginning`, so that a person can type a part of an id."""
-        pattern = beginning.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
-        rows = self.query("SELECT id FROM runs WHERE id LIKE ? ESCAPE '\\' ORDER BY began_utc_ns", [pattern])
+        # The sign + keeps SQLite from reading all runs in the order of time.
+        rows = self.query(
+            "SELECT id FROM runs WHERE id >= ? AND id < ? ORDER BY +began_utc_ns", [beginning, beginning + _LAST]
+        )
         return [row["id"] for row in rows]
 
     def runs(self, *, limit: int = 100, instrument: str = "", sample: str = "", product: str = "") -> list[RunRecord]:
         """Return at most `limit` runs, newest first, of one instrument, sample or product where given."""
-        rows = self.query(
-            "SELECT * FROM runs WHERE (?1 = '' OR instrument = ?1) AND (?2 = '' OR sample = ?2) "
-            "AND (?4 = '' OR product = ?4) ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?3",
-            [instrument, sample, limit, product],
-        )
-        return [_run(row) for row in rows]
+        # Each condition is a term of its own, because SQLite uses no index for a term that a parameter can switch off.
+        asked = {"instrument": instrument, "sample": sample, "product": product}
+        given = {column: value for column, value in asked.items() if value}
+        where = " AND ".join(f"{column} = ?" for column in given)
+        sql = f"SELECT * FROM runs{where and ' WHERE '}{where} ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?"  # noqa: S608 - our names
+        return [_run(row) for row in self.query(sql, [*given.values(), limit])]
 
     def instruments_with_runs(self) -> list[str]:
         """Return the names of all instruments with runs, in alphabetical order."""
-        return [row["instrument"] for row in self.query("SELECT DISTINCT instrument FROM runs ORDER BY instrument")]
+        # This takes one step of the index for each instrument; SELECT DISTINCT would read every run.
+        rows = self.query(
+            "WITH RECURSIVE t (name) AS (SELECT min(instrument) FROM runs UNION ALL "
+            "SELECT (SELECT min(instrument) FROM runs WHERE instrument > t.name) FROM t WHERE t.name NOT NULL) "
+            "SELECT name FROM t WHERE name NOT NULL"
+        )
+        return [row["name"] for row in rows]
 
     def sheared_by(self, fill: str) -> str | None:
         """Return the first run whose result states that it sheared this fill, or None."""
         rows = self.query(
             "SELECT runs.id FROM runs JOIN results ON results.run = runs.id "
-            "WHERE runs.fill = ? AND json_extract(results.data, '$.sample.sheared') ORDER BY runs.began_utc_ns LIMIT 1",
+            "WHERE runs.fill = ? AND runs.fill <> '' AND json_extract(results.data, '$.sample.sheared') "
+            "ORDER BY runs.began_utc_ns LIMIT 1",
             [fill],
         )
         return str(rows[0]["id"]) if rows else None
 
     def unfinished_runs(self) -> list[RunRecord]:
         """Return runs left by a crash without result (``running``) or without state of the motor (``concluded``)."""
-        return [
-            _run(row) for row in self.query("SELECT * FROM runs WHERE state <> 'ended' ORDER BY began_utc_ns, rowid")
-        ]
+        # The sign + keeps SQLite from reading all runs in the order of time.
+        rows = self.query(
+            "SELECT * FROM runs WHERE state IN ('running', 'concluded') AND state <> 'ended' "
+            "ORDER BY +began_utc_ns, rowid"
+        )
+        return [_run(row) for row in rows]
 
     def motors_in_doubt(self) -> list[str]:
         """Return the instruments whose motor may still be turning after a run and was not confirmed to stop since."""
@@ -205,10 +224,14 @@ class Reader:
         """Return every result, in the order of commit."""
         return [ResultRecord(**row) for row in self.query("SELECT * FROM results ORDER BY audit_seq")]
 
-    def results_since(self, stream: str, audit_seq: int) -> list[tuple[str, str]]:
-        """Return the ids of result and run of each result of a stream after an audit entry, in order."""
+    def results_since(self, stream: str, audit_seq: int, before: int | None = None) -> list[tuple[str, str]]:
+        """Return the ids of result and run of each result of a stream after an audit entry, in order.
+
+        With `before` only those up to that audit entry.
+        """
         rows = self.query(
-            "SELECT id, run FROM results WHERE stream = ? AND audit_seq > ? ORDER BY audit_seq", [stream, audit_seq]
+            "SELECT id, run FROM results WHERE stream = ? AND audit_seq > ? AND audit_seq <= ? ORDER BY audit_seq",
+            [stream, audit_seq, _NO_END if before is None else before],
         )
         return [(row["id"], row["run"]) for row in rows]
 
@@ -254,49 +277,69 @@ class Reader:
         rows = self.query("SELECT * FROM audit WHERE seq > ? ORDER BY seq LIMIT ?", [after, limit])
         return [AuditEntry(**row) for row in rows]
 
-    # the outbox; more queries of it are in `daq.adapters.store.outbox_reading`
+    # the outbox; more queries of it are in `daq.adapters.store.outgoing.outbox_reading`
 
     def waiting(self, *, after: int = 0, limit: int = 100) -> list[Message]:
         """Return waiting messages with a number above `after`, oldest first."""
-        # The second term repeats the condition of the partial index `outbox_pending`.  Without it SQLite does not use
-        # the index and reads the whole outbox.
-        return self.outbox("state = 'waiting' AND state <> 'acknowledged' AND seq > ? ORDER BY seq", [after], limit)
+        # The second term repeats the condition of the partial index `delivery_pending`.  Without it SQLite does not
+        # use the index and reads the whole table.
+        return self.outbox(
+            "d.state = 'waiting' AND d.state <> 'acknowledged' AND d.seq > ? ORDER BY d.seq", [after], limit
+        )
 
     def message(self, seq: int) -> Message | None:
         """Return a message by its number in the outbox, or None."""
-        found = self.outbox("seq = ?", [seq], 1)
+        found = self.outbox("d.seq = ?", [seq], 1)
         return found[0] if found else None
 
     def refused(self, *, limit: int = 100) -> list[Message]:
         """Return the refused messages, quarantined or not, oldest first."""
-        return self.outbox("state = 'refused' AND state <> 'acknowledged' ORDER BY seq", [], limit)
+        return self.outbox("d.state = 'refused' AND d.state <> 'acknowledged' ORDER BY d.seq", [], limit)
 
     def messages(self, result_id: str) -> list[Message]:
         """Return the messages of a result, in any state."""
-        return self.outbox("result = ? ORDER BY seq", [result_id], -1)
+        return self.outbox("m.result = ? ORDER BY m.seq", [result_id], -1, source=BY_CONTENT)
 
-    def outbox(self, where: str, parameters: Sequence[Any], limit: int) -> list[Message]:
-        """Return at most `limit` (-1: all) messages that satisfy a condition in SQL."""
+    def outbox(self, where: str, parameters: Sequence[Any], limit: int, *, source: str = BY_STATE) -> list[Message]:
+        """Return at most `limit` (-1: all) messages that satisfy a condition in SQL.
+
+        The condition names columns of `outbox` with ``m.`` and columns of `delivery` with ``d.``.
+        """
         # A damaged text in one message must not hold up the others.
-        found = self.rows(f"{_MESSAGE} WHERE {where} LIMIT ?", [*parameters, limit], damaged_text=True)
+        found = self.rows(f"{_MESSAGE} {source} WHERE {where} LIMIT ?", [*parameters, limit], damaged_text=True)
         return [_message(row) for row in found]
 
     def outbox_depth(self) -> OutboxDepth:
-        """Return the numbers of messages that are not acknowledged, and the age of the oldest."""
+        """Return the numbers of messages that are not acknowledged, and the time of the oldest."""
+        (waiting,) = self.query(
+            "SELECT count(*) AS n FROM delivery WHERE state = 'waiting' AND state <> 'acknowledged'"
+        )
         rows = self.query(
-            "SELECT state, CASE WHEN NOT quarantined THEN '' WHEN last_error = ? THEN 'changed' ELSE 'quarantined' END "
-            "AS kind, count(*) AS n, min(coalesce(again_utc_ns, created_utc_ns)) AS oldest "
-            "FROM outbox WHERE state <> 'acknowledged' GROUP BY 1, 2",
+            "SELECT CASE WHEN NOT quarantined THEN '' WHEN last_error = ? THEN 'changed' ELSE 'quarantined' END "
+            "AS kind, count(*) AS n FROM delivery WHERE state = 'refused' AND state <> 'acknowledged' GROUP BY 1",
             [CHANGED],
         )
-        counts = {(row["state"], row["kind"]): row["n"] for row in rows}
+        counts = {row["kind"]: row["n"] for row in rows}
         return OutboxDepth(
-            waiting=counts.get(("waiting", ""), 0),
-            refused=counts.get(("refused", ""), 0),
-            quarantined=counts.get(("refused", "quarantined"), 0),
-            changed=counts.get(("refused", "changed"), 0),
-            oldest_utc_ns=min((row["oldest"] for row in rows), default=None),
+            waiting=waiting["n"],
+            refused=counts.get("", 0),
+            quarantined=counts.get("quarantined", 0),
+            changed=counts.get("changed", 0),
+            oldest_utc_ns=self._oldest(),
         )
+
+    def _oldest(self) -> int | None:
+        """Return the time (UTC ns) at which the oldest message that is not acknowledged was put into the outbox."""
+        found = self.query(
+            "SELECT min(again_utc_ns) AS t FROM delivery WHERE state <> 'acknowledged' AND again_utc_ns IS NOT NULL"
+        )
+        # Messages get their numbers in the order of commit, so the first one of each state is enough.
+        for state in ("waiting", "refused"):
+            found += self.query(
+                f"SELECT m.created_utc_ns AS t {BY_STATE} WHERE d.state = '{state}' AND d.state <> 'acknowledged' "
+                "AND d.again_utc_ns IS NULL ORDER BY d.seq LIMIT 1"
+            )
+        return min((int(row["t"]) for row in found if row["t"] is not None), default=None)
 
 
 def connect_read_only(path: Path) -> sqlite3.Connection:
@@ -308,17 +351,32 @@ def connect_read_only(path: Path) -> sqlite3.Connection:
     uri = f"file:{quote(str(path.absolute()))}"
     connection = sqlite3.connect(f"{uri}?mode=ro", uri=True, isolation_level=None, check_same_thread=False)
     try:
-        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        _show_as_newest(connection)
     except sqlite3.OperationalError as error:
         connection.close()
         # On a read-only medium SQLite cannot make the index file of a write-ahead log.  Without a log none is needed.
         if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN or Path(f"{path}-wal").exists():
             raise
-        return sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None, check_same_thread=False)
+        connection = sqlite3.connect(
+            f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None, check_same_thread=False
+        )
+        try:
+            _show_as_newest(connection)
+        except FAULTS:
+            connection.close()
+            raise
     except FAULTS:
         connection.close()
         raise
     return connection
+
+
+def _show_as_newest(connection: sqlite3.Connection) -> None:
+    """Let every query read a database of an older format, which the daemon has not updated yet."""
+    found = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+    if "outbox" in found:
+        for table in AS_NEWEST.keys() - found:
+            connection.execute(AS_NEWEST[table])
 
 
 def _run(row: dict[str, Any]) -> RunRecord:

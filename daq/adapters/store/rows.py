@@ -1,6 +1,20 @@
 """Records that go into the store and come out of it.  Times are UTC in integer nanoseconds since 1970."""
 
 from dataclasses import dataclass, field
+from typing import Final
+
+CHANGED: Final = "changed after it was stored: it does not agree with the audit trail"
+"""`last_error` of a message that is not sent for this reason."""
+
+BY_STATE: Final = "FROM delivery AS d CROSS JOIN outbox AS m ON m.seq = d.seq"
+"""Source of messages with states, for a query that chooses by state or time of delivery; SQLite reads `d` first."""
+BY_CONTENT: Final = "FROM outbox AS m CROSS JOIN delivery AS d ON d.seq = m.seq"
+"""The same for a query that chooses by number, result, stream or topic; SQLite reads `m` first."""
+PENDING: Final = "state IN ('waiting', 'refused') AND state <> 'acknowledged'"
+"""Condition of a message that is not acknowledged.
+
+The second term repeats the condition of the partial index `delivery_pending`, and the first one lets SQLite search it.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +90,12 @@ class Message:
     """Time at which it was put into the outbox again after its delivery, or None."""
     result: str | None
     """Id of the result it is about; None where its row was falsified."""
+
+
+OF_DELIVERY: Final = frozenset(
+    {"attempts", "last_error", "state", "acknowledged_utc_ns", "quarantined", "refused_utc_ns", "again_utc_ns"}
+)
+"""Fields of a message that are columns of `delivery`; the others are columns of `outbox`."""
 
 
 @dataclass(frozen=True, slots=True)

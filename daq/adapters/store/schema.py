@@ -4,6 +4,7 @@ A released migration is never edited: a test compares the digest of each.  A cha
 the end of `STEPS`.  A migration that fails is rolled back as a whole and stays pending.
 """
 
+import sqlite3
 from collections.abc import Callable, Sequence
 from typing import Final
 
@@ -202,10 +203,92 @@ CREATE TRIGGER records_no_delete BEFORE DELETE ON records
 BEGIN SELECT RAISE(ABORT, 'a revision of a record is never deleted'); END;
 """
 
+DELIVERY_0003: Final = """
+PRAGMA ignore_check_constraints = ON;
+DROP TRIGGER outbox_frozen;
+DROP INDEX outbox_pending;
+DROP INDEX outbox_by_stream;
+DROP INDEX outbox_by_result;
+DROP INDEX outbox_by_acknowledgement;
+DROP INDEX outbox_retained;
+DROP INDEX outbox_refused;
+ALTER TABLE outbox RENAME TO outbox_of_0002;
+
+CREATE TABLE outbox (
+    seq INTEGER PRIMARY KEY,
+    id TEXT NOT NULL,
+    result TEXT REFERENCES results (id),
+    stream TEXT NOT NULL,
+    sequence INTEGER NOT NULL,
+    topic TEXT NOT NULL,
+    qos INTEGER NOT NULL CHECK (qos IN (0, 1)),
+    retain INTEGER NOT NULL CHECK (retain IN (0, 1)),
+    properties TEXT NOT NULL CHECK (json_valid(properties)),
+    created_utc_ns INTEGER NOT NULL,
+    payload BLOB NOT NULL
+) STRICT;
+INSERT INTO outbox
+SELECT seq, id, result, stream, sequence, topic, qos, retain, properties, created_utc_ns, payload
+FROM outbox_of_0002 ORDER BY seq;
+
+CREATE TABLE delivery (
+    seq INTEGER PRIMARY KEY REFERENCES outbox (seq),
+    state TEXT NOT NULL DEFAULT 'waiting' CHECK (state IN ('waiting', 'acknowledged', 'refused')),
+    attempts INTEGER NOT NULL DEFAULT 0,
+    last_error TEXT NOT NULL DEFAULT '',
+    acknowledged_utc_ns INTEGER,
+    quarantined INTEGER NOT NULL DEFAULT 0 CHECK (quarantined IN (0, 1)),
+    refused_utc_ns INTEGER,
+    again_utc_ns INTEGER
+) STRICT;
+INSERT INTO delivery
+SELECT seq, state, attempts, last_error, acknowledged_utc_ns, quarantined, refused_utc_ns, again_utc_ns
+FROM outbox_of_0002 ORDER BY seq;
+DROP TABLE outbox_of_0002;
+
+CREATE INDEX outbox_by_id ON outbox (id);
+CREATE INDEX outbox_by_result ON outbox (result);
+CREATE INDEX outbox_by_stream ON outbox (stream, sequence);
+CREATE INDEX outbox_by_time ON outbox (created_utc_ns);
+CREATE INDEX outbox_retained ON outbox (topic, seq) WHERE retain;
+CREATE INDEX delivery_pending ON delivery (state, seq) WHERE state <> 'acknowledged';
+CREATE INDEX delivery_again ON delivery (again_utc_ns) WHERE state <> 'acknowledged' AND again_utc_ns IS NOT NULL;
+CREATE INDEX delivery_by_acknowledgement ON delivery (acknowledged_utc_ns) WHERE acknowledged_utc_ns IS NOT NULL;
+CREATE TRIGGER outbox_frozen BEFORE UPDATE ON outbox
+BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
+
+DROP INDEX runs_by_sample;
+CREATE INDEX runs_by_sample ON runs (sample, began_utc_ns);
+CREATE INDEX runs_by_instrument ON runs (instrument, began_utc_ns);
+CREATE INDEX runs_by_product ON runs (product, began_utc_ns);
+CREATE INDEX runs_by_fill ON runs (fill, began_utc_ns) WHERE fill <> '';
+CREATE INDEX runs_with_motor_in_doubt ON runs (motor) WHERE motor = 'may_still_be_turning';
+CREATE INDEX results_by_epoch ON results (stream, epoch, audit_seq);
+CREATE INDEX audit_by_time ON audit (utc_ns);
+CREATE INDEX audit_epochs ON audit (what, seq) WHERE what = 'epoch_started';
+PRAGMA ignore_check_constraints = OFF;
+"""
+
 #: Name and SQL of every migration, in order.
-STEPS: Final[tuple[tuple[str, str], ...]] = (("0001_baseline", BASELINE_0001), ("0002_records", RECORDS_0002))
+STEPS: Final[tuple[tuple[str, str], ...]] = (
+    ("0001_baseline", BASELINE_0001),
+    ("0002_records", RECORDS_0002),
+    ("0003_delivery", DELIVERY_0003),
+)
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)
+
+AS_NEWEST: Final = {
+    "records": (
+        "CREATE TEMP VIEW records AS SELECT '' AS kind, '' AS id, 0 AS revision, '' AS data, 0 AS audit_seq WHERE 0"
+    ),
+    "record_keys": "CREATE TEMP VIEW record_keys AS SELECT '' AS kind, '' AS name, '' AS value, '' AS id WHERE 0",
+    "delivery": (
+        "CREATE TEMP VIEW delivery AS SELECT seq, state, attempts, last_error, acknowledged_utc_ns, quarantined, "
+        "refused_utc_ns, again_utc_ns FROM outbox"
+    ),
+}
+"""Table: view in its place for a database of an older format, so that every query can read one before its update."""
 
 
 def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> Migrations:
@@ -239,7 +322,8 @@ def migrate(
     """
     known = migrations(steps)
     applied = [m.name for m in known.applied(db)]
-    refuse_format(db.execute("PRAGMA user_version").fetchone()[0], len(steps))
+    (found,) = db.execute("PRAGMA user_version").fetchone()
+    refuse_format(found, len(steps))
     if unknown := set(applied) - {name for name, _ in steps}:
         raise StoreError(
             f"the database has migrations that this version does not know ({', '.join(sorted(unknown))}): it was "
@@ -248,8 +332,15 @@ def migrate(
     pending = [m.name for m in known.pending(db)]
     if pending and applied and before is not None:
         before(len(applied))
-    known.apply(db)
-    if pending:
+    try:
+        known.apply(db)
+    except sqlite3.IntegrityError as error:
+        raise StoreError(
+            f"the update to format {len(steps)} failed, and nothing was changed: {error}; `daq verify` names the rows "
+            "that are missing or were changed: restore the last good backup"
+        ) from error
+    # A kill after the last migration leaves the old number with all migrations applied.
+    if found != len(steps):
         db.execute(f"PRAGMA user_version = {len(steps)}")
     return pending
 

@@ -124,7 +124,11 @@ def add_messages(
     access: Access, messages: Iterable[Outgoing], result_id: str, stream: str, sequence: int, utc_ns: int
 ) -> list[dict[str, Any]]:
     """Add messages about a result to the outbox, and return their part of an audit entry."""
-    last = access.one("outbox_last", "SELECT coalesce(max(seq), 0) FROM outbox")
+    # A message that was removed by hand may have left its row of `delivery`: its number is not given again.
+    last = access.one(
+        "outbox_last",
+        "SELECT max(coalesce((SELECT max(seq) FROM outbox), 0), coalesce((SELECT max(seq) FROM delivery), 0))",
+    )
     rows: list[dict[str, Any]] = [
         {
             "seq": seq,
@@ -138,6 +142,7 @@ def add_messages(
         for seq, m in enumerate(messages, (last[0] if last else 0) + 1)
     ]
     access.many("outbox", _OUTBOX, [(*row.values(), result_id, stream, sequence, utc_ns) for row in rows])
+    access.many("delivery", "INSERT INTO delivery (seq) VALUES (?)", [(row["seq"],) for row in rows])
     return [row | {"payload": digest_of(row["payload"])} for row in rows]
 
 

@@ -9,7 +9,7 @@ from typing import Final
 import structlog
 
 import daq
-from daq.adapters.store.outbox_reading import last_sequences
+from daq.adapters.store.outgoing.outbox_reading import last_sequences
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.certificates import certificates, files_of
 from daq.core.errors import DaqError, StoreError

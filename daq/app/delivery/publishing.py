@@ -14,7 +14,7 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.answers import NotGranted
 from daq.adapters.outbox.publisher import Publisher
 from daq.adapters.outbox.publisher_state import BrokerState, PublisherState
-from daq.adapters.store.delivery import SendAgain
+from daq.adapters.store.outgoing.delivery import SendAgain
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
 from daq.app.setup.details import place_of

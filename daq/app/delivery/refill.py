@@ -19,7 +19,7 @@ from typing import Any, Final
 import structlog
 
 from daq.adapters.outbox.answers import NotGranted
-from daq.adapters.store.delivery import SendAgain
+from daq.adapters.store.outgoing.delivery import SendAgain
 from daq.core.errors import DaqError
 
 LONGEST_REQUEST: Final = 2048

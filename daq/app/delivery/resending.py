@@ -9,17 +9,17 @@ from pydantic import Field
 
 from daq.adapters.outbox.publisher_state import BrokerState
 from daq.adapters.sparkplug.memory import ChangedResult, read_changed
-from daq.adapters.store.delivery import ReleaseRefused, SendAgain
-from daq.adapters.store.outbox_reading import (
+from daq.adapters.store.outgoing.delivery import ReleaseRefused, SendAgain
+from daq.adapters.store.outgoing.outbox_reading import (
     changed_messages,
     last_acknowledged,
     last_sequences,
     quarantined,
     refused_topics,
 )
+from daq.adapters.store.outgoing.sealed import changed_results
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message, ResultRecord
-from daq.adapters.store.sealed import changed_results
 from daq.app.screens.text import utc_iso
 from daq.core.errors import SettingError
 from daq.methods.files.fields import Label, Model

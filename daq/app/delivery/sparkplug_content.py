@@ -11,9 +11,10 @@ from daq.adapters.clock import Clock
 from daq.adapters.sparkplug.content import DeviceResult
 from daq.adapters.sparkplug.memory import ChangedResult, Memory, Position
 from daq.adapters.sparkplug.metrics import Metric
+from daq.adapters.store.outgoing.outbox_reading import last_audit_numbers
+from daq.adapters.store.outgoing.sealed import changed_results
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import ResultRecord
-from daq.adapters.store.sealed import changed_results
 from daq.adapters.store.store import Store
 from daq.app.delivery.sparkplug_metrics import (
     channel_metrics,
@@ -50,13 +51,7 @@ class Bench(Protocol):
 def position(reader: Reader) -> Position:
     """Return the identity of a database and the newest results in it."""
     source, epoch = reader.identity()
-    # A mark that was changed must not be larger than those of all later results, which would never be sent then.
-    marks = (
-        "SELECT stream, min(max(audit_seq), (SELECT max(seq) FROM audit)) AS mark FROM results "
-        "WHERE epoch < ? GROUP BY stream"
-    )
-    newest, before = (dict(reader.rows(marks, [limit], damaged_text=True)) for limit in (epoch + 1, epoch))
-    return Position(source, epoch, newest, before)
+    return Position(source, epoch, last_audit_numbers(reader, epoch + 1), last_audit_numbers(reader, epoch))
 
 
 @dataclass(slots=True)

@@ -89,8 +89,7 @@ def _results_between(
 ) -> list[tuple[str, str]]:
     """Return results (with their runs) of an instrument committed between two audit entries, without verifications."""
     own = {e.detail.run for e in found}
-    later = set() if before is None else {result for result, _ in reader.results_since(instrument, before)}
-    return [(r, run) for r, run in reader.results_since(instrument, after) if run not in own and r not in later]
+    return [(r, run) for r, run in reader.results_since(instrument, after, before) if run not in own]
 
 
 def instrument_history(

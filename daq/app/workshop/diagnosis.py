@@ -36,8 +36,11 @@ PUT_BACK_SHOWN_NS: Final = 7 * 86_400 * 10**9
 TIMESYNC: Final = Path("/run/systemd/timesync")
 
 
-def examine(config: str | None, state: str | None, *, now_ns: int | None = None) -> list[Finding]:
-    """Return the findings of all checks that do not disturb a measurement."""
+def examine(config: str | None, state: str | None, *, now_ns: int | None = None, whole: bool = False) -> list[Finding]:
+    """Return the findings of all checks that do not disturb a measurement.
+
+    With `whole` all pages and all runs of the database are read, otherwise the newest runs.
+    """
     now = time.time_ns() if now_ns is None else now_ns
     findings: list[Finding] = []
     catalogue: Catalogue | None = None
@@ -53,7 +56,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
     except SettingError as error:
         findings.append(Finding(False, "state directory", str(error), "name a directory with --state"))
         return findings
-    findings += _state(folder, now)
+    findings += _state(folder, now, whole=whole)
     findings += _clock(folder, now)
     findings += _continuity(folder, now)
     pid = _holder(folder)
@@ -100,7 +103,7 @@ def _drivers(catalogue: Catalogue) -> Iterator[Finding]:
                 yield Finding(False, f"instrument {instrument.name}", str(e), "correct the file")
 
 
-def _state(folder: Path, now: int) -> list[Finding]:
+def _state(folder: Path, now: int, *, whole: bool) -> list[Finding]:
     name = "state directory"
     if not folder.is_dir():
         return [Finding(True, name, f"{folder} is not there yet; the first run makes it")]
@@ -117,7 +120,11 @@ def _state(folder: Path, now: int) -> list[Finding]:
     if not _may_read(database):
         return findings  # of another login; its owner checks it
     if database.exists():
-        return [*findings, *check_database(database, utc_ns=now, quick=True), *check_results_of_sparkplug(database)]
+        return [
+            *findings,
+            *check_database(database, utc_ns=now, quick=not whole),
+            *check_results_of_sparkplug(database),
+        ]
     return [*findings, check_disk(database), Finding(True, "database", "there is none yet; nothing was measured")]
 
 

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Self
 
-from daq.adapters.store.outbox_reading import last_sequences
+from daq.adapters.store.outgoing.outbox_reading import last_sequences
 from daq.adapters.store.reading import Reader
 from daq.core.errors import StoreError
 from tests.campaigns.delivery.consumer import Consumer
@@ -187,13 +187,13 @@ class DeliveryCase:
         with Reader(self.path) as reader:
             uuid, epoch = reader.identity()
             source = f"urn:uuid:{uuid}#{epoch}"
-            messages = reader.outbox("NOT retain ORDER BY seq", [], -1)
+            messages = reader.outbox("NOT m.retain ORDER BY d.seq", [], -1)
             tops = {(source, stream): n for stream, n in last_sequences(reader, epoch).items()}
         return {(source, m.id): m.payload for m in messages}, tops, sum(m.again_utc_ns is not None for m in messages)
 
     def _newest(self) -> dict[str, bytes]:
         with Reader(self.path) as reader:
-            return {m.topic: m.payload for m in reader.outbox("retain ORDER BY seq", [], -1)}
+            return {m.topic: m.payload for m in reader.outbox("m.retain ORDER BY d.seq", [], -1)}
 
     def _last(self) -> dict[str, bytes]:
         """Return the retained messages under ``last/+``, as a new subscriber receives them."""

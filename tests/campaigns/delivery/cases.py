@@ -189,7 +189,9 @@ def acknowledged(bench: DeliveryCase) -> int:
     from daq.adapters.store.reading import Reader
 
     with Reader(bench.path) as reader:
-        (row,) = reader.query("SELECT count(*) AS n FROM outbox WHERE state = 'acknowledged' AND NOT retain")
+        (row,) = reader.query(
+            "SELECT count(*) AS n FROM outbox JOIN delivery USING (seq) WHERE state = 'acknowledged' AND NOT retain"
+        )
     return int(row["n"])
 
 

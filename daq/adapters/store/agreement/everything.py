@@ -3,13 +3,14 @@
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from itertools import chain
 from typing import Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_methods
 from daq.adapters.store.agreement.record_rows import of_record_entry, records_without_entry
 from daq.adapters.store.agreement.runs import of_run
-from daq.adapters.store.agreement.stored import Entry, Stored
+from daq.adapters.store.agreement.stored import MANY, Entry, Stored
 from daq.adapters.store.agreement.trail import Chain, identity, instruments, named_rows
 
 NEWEST_RUNS: Final = 200
@@ -19,6 +20,7 @@ _NEWEST_ENTRIES: Final = 20_000
 QUICK_JOURNAL_BYTES: Final = 4 * 2**20
 """Compressed bytes of journals that the quick comparison unpacks; of further runs it compares the digests only."""
 
+_LARGEST_ROWID: Final = 2**63 - 1
 PAUSE_ENTRIES: Final = 200
 """Number of audit entries between two pauses."""
 
@@ -48,20 +50,19 @@ class Comparison:
             yield from instruments(stored)
             yield from of_methods(stored)
         after = self._first(stored) - 1 if self.quick else 0
-        chain = Chain.after(stored, after)
-        started: list[str] = []
+        trail = Chain.after(stored, after)
+        last = after
         for entry in stored.trail(after):
-            yield from chain.take(entry.stored)
+            yield from trail.take(entry.stored)
             yield from named_rows(stored, entry)
             yield from of_record_entry(stored, entry)
             self._number(entry)
-            if entry.stored.what == "run_started":
-                started.append(entry.stored.subject)
-            if self.pause is not None and chain.entries % PAUSE_ENTRIES == 0:
+            last = entry.stored.seq
+            if self.pause is not None and trail.entries % PAUSE_ENTRIES == 0:
                 self.pause()
-        self.entries = chain.entries
+        self.entries = trail.entries
         yield from records_without_entry(stored, after)
-        yield from self._runs(stored, started)
+        yield from self._runs(stored, after, last)
         with stored.snapshot():
             yield from self._numbers(stored)
 
@@ -76,14 +77,10 @@ class Comparison:
         )
         return int(newest[-1]["seq"]) if len(newest) == NEWEST_RUNS else oldest
 
-    def _runs(self, stored: Stored, started: list[str]) -> Iterator[Disagreement]:
-        # A row that no audit entry names is found from its table: it was added, or its entry was removed.
-        limit = NEWEST_RUNS if self.quick else -1
-        known = set(started)
-        rows = stored.rows("SELECT id FROM runs ORDER BY rowid DESC LIMIT ?", limit)
-        more = [row["id"] for row in rows if row["id"] not in known]
+    def _runs(self, stored: Stored, after: int, last: int) -> Iterator[Disagreement]:
+        """Compare the runs that audit entries from `after` + 1 to `last` name, and those that none of them names."""
         unpacked = 0
-        for run_id in [*reversed(started), *more]:
+        for run_id in chain(_started(stored, after, last), _not_named(stored, after, last, self._limit())):
             size = 0
             if self.quick:
                 found = stored.one("SELECT sum(length(data)) AS size FROM journal WHERE run = ?", run_id)
@@ -91,11 +88,15 @@ class Comparison:
             journal = unpacked + size <= QUICK_JOURNAL_BYTES
             unpacked += size if journal else 0
             with stored.snapshot():
-                yield from of_run(stored, run_id, journal=journal)
+                yield from of_run(stored, run_id, journal=journal, chained=after)
             self.runs += 1
             self.journals += journal
             if self.pause is not None:
                 self.pause()
+
+    def _limit(self) -> int | None:
+        """Return the number of newest rows of `runs` that are compared, None for all."""
+        return NEWEST_RUNS if self.quick else None
 
     def _number(self, entry: Entry) -> None:
         """Note the sequence number of a result in the audit trail."""
@@ -123,6 +124,44 @@ class Comparison:
                 yield Disagreement("results", name, "sequence", here, last, "the last number in the audit trail")
         for lost in stored.rows("SELECT seq, topic FROM outbox WHERE result IS NULL"):
             yield Disagreement("outbox", str(lost["seq"]), ROW, lost["topic"], NOTHING, "the results")
+
+
+def _started(stored: Stored, after: int, last: int) -> Iterator[str]:
+    """Yield the runs whose start is one of the audit entries from `after` + 1 to `last`, newest first."""
+    # Pages, and not one query: a query that stays open would keep the daemon from cutting back its write-ahead log.
+    before = last + 1
+    while True:
+        rows = stored.rows(
+            "SELECT seq, subject FROM audit WHERE what = 'run_started' AND seq > ? AND seq < ? "
+            "ORDER BY seq DESC LIMIT ?",
+            after,
+            before,
+            MANY,
+        )
+        yield from (row["subject"] for row in rows)
+        if len(rows) < MANY:
+            return
+        before = rows[-1]["seq"]
+
+
+def _not_named(stored: Stored, after: int, last: int, limit: int | None) -> Iterator[str]:
+    """Yield the runs of the newest `limit` rows whose start is none of these entries: added, or without their entry."""
+    before, left = _LARGEST_ROWID, limit
+    while True:
+        count = MANY if left is None else min(MANY, left)
+        rows = stored.rows(
+            "SELECT rowid AS number, id, EXISTS (SELECT 1 FROM audit WHERE subject = runs.id AND what = 'run_started' "
+            "AND seq > ? AND seq <= ?) AS named FROM runs WHERE rowid < ? ORDER BY rowid DESC LIMIT ?",
+            after,
+            last,
+            before,
+            count,
+        )
+        yield from (row["id"] for row in rows if not row["named"])
+        left = None if left is None else left - len(rows)
+        if len(rows) < count or left == 0:
+            return
+        before = rows[-1]["number"]
 
 
 def _missing(stored: Stored, epoch: int, stream: str) -> int:

@@ -5,15 +5,15 @@ from typing import Final
 NOT_COMPARED: Final = {
     ("meta", "created_utc_ns"): "nothing is computed from it; the first audit entry has a time of its own",
     ("instruments", "last_seen_utc_ns"): "replaced at every connection; each run has its own times",
-    ("outbox", "attempts"): "counts attempts of delivery, for a person; no content and no decision depends on it",
-    ("outbox", "last_error"): "the broker's last answer, for a person; that of an overtaken message is compared",
-    ("outbox", "acknowledged_utc_ns"): "time of the last delivery, replaced when the message is sent again; whether "
+    ("delivery", "attempts"): "counts attempts of delivery, for a person; no content and no decision depends on it",
+    ("delivery", "last_error"): "the broker's last answer, for a person; that of an overtaken message is compared",
+    ("delivery", "acknowledged_utc_ns"): "time of the last delivery, replaced when the message is sent again; whether "
     "there is one is compared with the state",
     (
-        "outbox",
+        "delivery",
         "refused_utc_ns",
     ): "time of the first refusal, for a person; whether there is one is compared with the state",
-    ("outbox", "again_utc_ns"): "time at which a person or consumer asked again, for a person",
+    ("delivery", "again_utc_ns"): "time at which a person or consumer asked again, for a person",
     ("broker_session", "id"): "the table accepts only 1; SQLite's integrity check names another value",
     ("broker_session", "broker"): "memory of the last connection; a wrong one sends messages again, with the same ids",
     (

@@ -16,8 +16,8 @@ from daq.adapters.store.agreement.disagreement import (
 from daq.adapters.store.agreement.stored import Entry, Row, Stored, oldest
 from daq.adapters.store.agreement.trail import linked, repeated
 from daq.adapters.store.audit import digest_of
-from daq.adapters.store.delivery import SETTLED
-from daq.adapters.store.sealed import SEALED
+from daq.adapters.store.outgoing.delivery import SETTLED
+from daq.adapters.store.outgoing.sealed import SEALED
 
 SEALED_OF_A_MESSAGE: Final = ("id", "topic", "qos", "retain", "properties")
 """Columns of a message that an audit entry repeats; of the payload it has the digest."""
@@ -43,9 +43,17 @@ RESULT_COPIES: Final = {
     "supersedes": "supersedes",
 }
 """Path in a result: column of the row of the result with the same fact."""
+_MESSAGE: Final = (
+    "SELECT m.seq, id, result, stream, sequence, topic, qos, retain, properties, created_utc_ns, payload, "
+    "d.seq AS delivery, d.state, d.last_error, d.acknowledged_utc_ns, d.quarantined, d.refused_utc_ns "
+    "FROM outbox AS m LEFT JOIN delivery AS d ON d.seq = m.seq "
+)
+"""A message with its state; `delivery` is None where the row of its state is missing."""
 
 
-def of_result(stored: Stored, result_id: str, named: Entry, run: Row | None) -> Iterator[Disagreement]:
+def of_result(
+    stored: Stored, result_id: str, named: Entry, run: Row | None, chained: int | None
+) -> Iterator[Disagreement]:
     """Compare one result.
 
     Args:
@@ -53,10 +61,11 @@ def of_result(stored: Stored, result_id: str, named: Entry, run: Row | None) -> 
         result_id: id of the result.
         named: the audit entry that names it; the result contains the hash of that entry.
         run: the row of its run; None where that is missing.
+        chained: the audit entries after this number were compared with their neighbours already; None: no entry.
     """
     row = stored.one("SELECT * FROM results WHERE id = ?", result_id)
     entries = stored.entries(result_id)
-    yield from linked(stored, entries)
+    yield from linked(stored, entries, chained)
     yield from repeated(entries, "result_stored")
     sealed = oldest(entries, "result_stored")
     if row is None:
@@ -127,25 +136,32 @@ def _messages(
     stored: Stored, result_id: str, result: Row | None, entries: list[Entry], sealed: Entry | None
 ) -> Iterator[Disagreement]:
     known = set()
+    rows = {row["seq"]: row for row in stored.each(_MESSAGE + "WHERE m.result = ?", result_id)}
     for entry in entries:
         for message in entry.detail["messages"]:
-            known.add(message.get("seq"))
-            yield from _message(stored, message, result_id, result, entry, sealed)
-    for row in stored.rows("SELECT seq, topic FROM outbox WHERE result = ?", result_id):
-        if row["seq"] not in known:
+            seq = message.get("seq")
+            known.add(seq)
+            # A message whose result was changed is found by its number.
+            row = rows.get(seq) or stored.one(_MESSAGE + "WHERE m.seq = ?", seq)
+            yield from _message(message, row, result_id, result, entry, sealed)
+    for seq, row in rows.items():
+        if seq not in known:
             where = "an audit trail that does not name it"
-            yield Disagreement("outbox", str(row["seq"]), ROW, row["topic"], NOTHING, where)
+            yield Disagreement("outbox", str(seq), ROW, row["topic"], NOTHING, where)
 
 
 def _message(
-    stored: Stored, message: Row, result_id: str, result: Row | None, entry: Entry, sealed: Entry | None
+    message: Row, row: Row | None, result_id: str, result: Row | None, entry: Entry, sealed: Entry | None
 ) -> Iterator[Disagreement]:
     """Compare one message with the audit entry that seals it, and its state with the times of its delivery."""
     name = str(message.get("seq"))
-    row = stored.one("SELECT * FROM outbox WHERE seq = ?", message.get("seq"))
     if row is None:
         yield Disagreement("outbox", name, ROW, NOTHING, message.get("topic"), entry.where)
         return
+    if row["delivery"] is None:
+        yield Disagreement("delivery", name, ROW, NOTHING, row["topic"], f"outbox {name}")
+    else:
+        yield from _state(row)
     there = {key: message.get(key) for key in SEALED_OF_A_MESSAGE}
     there |= {"result": result_id, "created_utc_ns": entry.stored.utc_ns}
     if sealed is not None:
@@ -160,7 +176,6 @@ def _message(
             field, here, other = f"payload data.{found[0]}", found[1], found[2]
             where = f"results {result_id}, and in the digest of {entry.where}"
         yield Disagreement("outbox", name, field, here, other, where)
-    yield from _state(row)
 
 
 def _state(row: Row) -> Iterator[Disagreement]:
@@ -174,4 +189,4 @@ def _state(row: Row) -> Iterator[Disagreement]:
     }
     if not expected.get(state, False):
         here = f"{state}, acknowledged {time}, refused {row['refused_utc_ns']}, quarantined {row['quarantined']}"
-        yield Disagreement("outbox", str(row["seq"]), "state", here, "a state that fits", "its other columns")
+        yield Disagreement("delivery", str(row["seq"]), "state", here, "a state that fits", "its other columns")

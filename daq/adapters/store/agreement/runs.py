@@ -32,17 +32,18 @@ ONCE: Final = ("run_started", "run_concluded", "run_ended")
 NAMING_RESULTS: Final = ("run_concluded", "result_corrected")
 
 
-def of_run(stored: Stored, run_id: str, *, journal: bool = True) -> Iterator[Disagreement]:
+def of_run(stored: Stored, run_id: str, *, journal: bool = True, chained: int | None = None) -> Iterator[Disagreement]:
     """Compare one run with everything that is stored of it.
 
     Args:
         stored: the database.
         run_id: id of the run.
         journal: whether the blocks of the journal are unpacked; otherwise only their digests are compared.
+        chained: the audit entries after this number were compared with their neighbours already; None: no entry.
     """
     run = stored.one("SELECT * FROM runs WHERE id = ?", run_id)
     entries = stored.entries(run_id)
-    yield from linked(stored, entries)
+    yield from linked(stored, entries, chained)
     yield from repeated(entries, *ONCE)
     started = oldest(entries, "run_started")
     content = Content()
@@ -57,7 +58,7 @@ def of_run(stored: Stored, run_id: str, *, journal: bool = True) -> Iterator[Dis
     elif started is not None:
         there = f"sample {started.detail.get('sample')}"
         yield Disagreement("runs", run_id, ROW, NOTHING, there, started.where)
-    yield from _results(stored, run_id, run, entries)
+    yield from _results(stored, run_id, run, entries, chained)
     yield from _kept(stored, run_id, entries, content, journal=journal)
     yield from _ends(stored, run_id, entries, content)
     yield from _health(stored, run_id, entries)
@@ -115,10 +116,12 @@ def _method(stored: Stored, run: Row) -> Iterator[Disagreement]:
         yield Disagreement("runs", run["id"], "method_digest", run["method_digest"], there, f"methods {name}, digest")
 
 
-def _results(stored: Stored, run_id: str, run: Row | None, entries: list[Entry]) -> Iterator[Disagreement]:
+def _results(
+    stored: Stored, run_id: str, run: Row | None, entries: list[Entry], chained: int | None
+) -> Iterator[Disagreement]:
     named = {e.detail.get("result"): e for e in entries if e.stored.what in NAMING_RESULTS}
     for result_id, entry in named.items():
-        yield from of_result(stored, str(result_id), entry, run)
+        yield from of_result(stored, str(result_id), entry, run, chained)
     for row in stored.rows("SELECT id FROM results WHERE run = ?", run_id):
         if row["id"] not in named:
             where = f"an audit trail that names no such result of run {run_id}"

@@ -15,6 +15,8 @@ from daq.adapters.store.reading import NO_DATABASE, connect_read_only
 from daq.core.errors import StoreError
 
 Row = dict[str, Any]
+CACHE_KIB: Final = 8192
+"""Memory of SQLite for pages, KiB; the inner pages of the indexes of 60,000 runs fit into it."""
 MANY: Final = 2000
 """Number of audit entries that are read at a time."""
 
@@ -41,6 +43,7 @@ class Stored:
             raise StoreError(f"{self.path}: {NO_DATABASE}")
         try:
             self._connection = connect_read_only(self.path)
+            self._connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
         except FAULTS as error:
             raise explain(error, self.path) from error
         self._connection.text_factory = _tolerant

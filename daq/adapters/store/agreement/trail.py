@@ -25,10 +25,15 @@ def beginning(source: str) -> str:
     return genesis(source.encode("utf-8", "replace").decode())
 
 
-def linked(stored: Stored, entries: Iterable[Entry]) -> Iterator[Disagreement]:
-    """Compare single entries with their own hashes, and with the entries after them."""
+def linked(stored: Stored, entries: Iterable[Entry], chained: int | None) -> Iterator[Disagreement]:
+    """Compare single entries with their own hashes, and with the entries after them.
+
+    The entries after number `chained` were compared already (`Chain`); None: no entry was.
+    """
     for e in entries:
         seq = e.stored.seq
+        if chained is not None and seq > chained:
+            continue
         yield from _own_hash(e.stored)
         after = stored.one("SELECT previous FROM audit WHERE seq = ?", seq + 1)
         if after is not None and after["previous"] != e.stored.hash:

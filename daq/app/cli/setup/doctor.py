@@ -12,12 +12,13 @@ from daq.app.workshop.diagnosis import examine
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
+    parser.add_argument("--all", action="store_true", help="check all runs of the database, not only the newest ones")
     parser.add_argument("--json", action="store_true", help="print the findings as JSON")
 
 
 def run(args: argparse.Namespace) -> int:
     """Print every finding; 0 where all is well, otherwise 1."""
-    return show(examine(args.config, args.state), as_json=args.json)
+    return show(examine(args.config, args.state, whole=args.all), as_json=args.json)
 
 
 def show(findings: list[Finding], *, as_json: bool) -> int:

@@ -15,7 +15,8 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
 from daq.adapters.store.access import Access
-from daq.adapters.store.sealed import CHANGED, agreeing
+from daq.adapters.store.outgoing.sealed import agreeing
+from daq.adapters.store.rows import BY_CONTENT, BY_STATE, CHANGED, PENDING
 from daq.adapters.store.steps import add_audit
 from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
@@ -23,19 +24,25 @@ from daq.core.errors import StoreError
 SETTLED: Final = "not sent: a newer one of this topic took its place"
 
 _SETTLE: Final = (
-    f"UPDATE outbox SET state = 'acknowledged', quarantined = 0, last_error = '{SETTLED}' "  # noqa: S608 - our text
-    f"WHERE state = 'refused' AND retain AND last_error <> '{CHANGED}' AND "
+    f"UPDATE delivery SET state = 'acknowledged', quarantined = 0, last_error = '{SETTLED}' "  # noqa: S608 - our text
+    f"WHERE state = 'refused' AND state <> 'acknowledged' AND last_error <> '{CHANGED}' "
+    "AND EXISTS (SELECT 1 FROM outbox AS m WHERE m.seq = delivery.seq AND m.retain AND "
 )
-_AGAIN: Final = "UPDATE outbox SET state = 'waiting', acknowledged_utc_ns = NULL, again_utc_ns = ? WHERE seq = ?"
+SETTLE_RETAINED: Final = (
+    f"UPDATE delivery SET state = 'acknowledged', quarantined = 0, last_error = ? WHERE {PENDING} "  # noqa: S608 - ours
+    "AND EXISTS (SELECT 1 FROM outbox AS m WHERE m.seq = delivery.seq AND m.retain)"
+)
+"""Settle all retained messages that are not acknowledged."""
+_AGAIN: Final = "UPDATE delivery SET state = 'waiting', acknowledged_utc_ns = NULL, again_utc_ns = ? WHERE seq = ?"
 _RELEASE: Final = (
-    "UPDATE outbox SET state = 'waiting', quarantined = 0, refused_utc_ns = NULL, again_utc_ns = ?, "  # noqa: S608
+    "UPDATE delivery SET state = 'waiting', quarantined = 0, refused_utc_ns = NULL, again_utc_ns = ?, "  # noqa: S608
     f"last_error = iif(last_error = '{CHANGED}', '', last_error) WHERE seq = ?"
 )
 _CHANGED: Final = (
-    f"UPDATE outbox SET state = 'refused', quarantined = 1, last_error = '{CHANGED}', "  # noqa: S608 - our text
+    f"UPDATE delivery SET state = 'refused', quarantined = 1, last_error = '{CHANGED}', "  # noqa: S608 - our text
     "acknowledged_utc_ns = NULL, refused_utc_ns = coalesce(refused_utc_ns, ?) WHERE seq = ? AND state <> 'acknowledged'"
 )
-_NEWEST: Final = "(NOT retain OR seq = (SELECT max(n.seq) FROM outbox AS n WHERE n.topic = outbox.topic AND n.retain))"
+_NEWEST: Final = "(NOT m.retain OR m.seq = (SELECT max(n.seq) FROM outbox AS n WHERE n.topic = m.topic AND n.retain))"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +57,7 @@ class Acknowledge(Transaction[None]):
     def apply(self, access: Access) -> None:
         access.many(
             "mark",
-            "UPDATE outbox SET state = 'acknowledged', acknowledged_utc_ns = ?, attempts = attempts + 1, "
+            "UPDATE delivery SET state = 'acknowledged', acknowledged_utc_ns = ?, attempts = attempts + 1, "
             "last_error = '', quarantined = 0, refused_utc_ns = NULL WHERE seq = ?",
             [(self.utc_ns, seq) for seq in self.seqs],
         )
@@ -70,7 +77,7 @@ class Refused(Transaction[None]):
     def apply(self, access: Access) -> None:
         access.run(
             "mark",
-            "UPDATE outbox SET state = 'refused', attempts = attempts + 1, last_error = ?, quarantined = ?, "
+            "UPDATE delivery SET state = 'refused', attempts = attempts + 1, last_error = ?, quarantined = ?, "
             "refused_utc_ns = coalesce(refused_utc_ns, ?) WHERE seq = ? AND state <> 'acknowledged'",
             (self.reason, int(self.for_good), self.utc_ns, self.seq),
         )
@@ -100,10 +107,11 @@ class ReleaseTopic(Transaction[int]):
     taken: int
 
     def apply(self, access: Access) -> int:
-        access.run("settle", f"{_SETTLE} topic = ? AND seq < ?", (self.topic, self.taken))
+        access.run("settle", f"{_SETTLE} m.topic = ? AND m.seq < ?)", (self.topic, self.taken))
         return access.run(
             "mark",
-            "UPDATE outbox SET state = 'waiting' WHERE state = 'refused' AND topic = ? AND NOT quarantined",
+            "UPDATE delivery SET state = 'waiting' WHERE state = 'refused' AND state <> 'acknowledged' "
+            "AND NOT quarantined AND EXISTS (SELECT 1 FROM outbox AS m WHERE m.seq = delivery.seq AND m.topic = ?)",
             (self.topic,),
         ).rowcount
 
@@ -122,12 +130,13 @@ class ReleaseRefused(Transaction[int]):
     stream: str = ""
 
     def apply(self, access: Access) -> int:
-        newer = "EXISTS (SELECT 1 FROM outbox AS n WHERE n.topic = outbox.topic AND n.retain AND n.seq > outbox.seq)"
-        stream = "(?1 = '' OR stream = ?1)"
-        _, wrong, _ = agreeing(access, f"state = 'refused' AND {stream}", (self.stream,))
+        newer = "EXISTS (SELECT 1 FROM outbox AS n WHERE n.topic = m.topic AND n.retain AND n.seq > m.seq)"
+        stream = "(?1 = '' OR m.stream = ?1)"
+        refused = f"d.state = 'refused' AND d.state <> 'acknowledged' AND {stream}"
+        _, wrong, _ = agreeing(access, refused, (self.stream,))
         access.many("changed", _CHANGED, [(self.utc_ns, seq) for seq in wrong])
-        access.run("settle", f"{_SETTLE} {stream} AND {newer}", (self.stream,))
-        good, _, _ = agreeing(access, f"state = 'refused' AND {stream}", (self.stream,))
+        access.run("settle", f"{_SETTLE} {stream} AND {newer})", (self.stream,))
+        good, _, _ = agreeing(access, refused, (self.stream,))
         access.many("mark", _RELEASE, [(self.utc_ns, seq) for seq in good])
         count = len(good)
         detail = {"refused": True, "messages": count, "changed": len(wrong)}
@@ -158,29 +167,29 @@ class SendAgain(Transaction[int]):
     who: str | None
 
     def apply(self, access: Access) -> int:
-        terms = ["state = 'acknowledged'", "NOT retain"]
+        terms = ["d.state = 'acknowledged'", "NOT m.retain"]
         values: list[Any] = []
         detail: dict[str, Any] = {}
         if self.stream:
-            terms.append("stream = ?")
+            terms.append("m.stream = ?")
             values.append(self.stream)
         if self.sequences is not None:
             first, last = self.sequences
             epoch = access.epoch if self.epoch is None else self.epoch
             terms.append(
-                "result IN (SELECT id FROM results AS r WHERE r.epoch = ? AND r.stream = ? "
-                "AND r.sequence BETWEEN ? AND ?) AND sequence BETWEEN ? AND ?"
+                "m.result IN (SELECT id FROM results AS r WHERE r.epoch = ? AND r.stream = ? "
+                "AND r.sequence BETWEEN ? AND ?) AND m.sequence BETWEEN ? AND ?"
             )
             values += [epoch, self.stream, first, last, first, last]
             detail |= {"epoch": epoch, "first": first, "last": last}
         if self.committed is not None:
-            terms.append("created_utc_ns BETWEEN ? AND ?")
+            terms.append("m.created_utc_ns BETWEEN ? AND ?")
             values += self.committed
             detail |= {"from_utc_ns": self.committed[0], "to_utc_ns": self.committed[1]}
         where = " AND ".join(terms)
         if self.who is not None:
             _refuse_changed(access, where, values)
-        count = _again(access, self.utc_ns, where, values)
+        count = _again(access, self.utc_ns, where, values, BY_CONTENT)
         if self.who is not None:
             detail["messages"] = count
             add_audit(access, self.utc_ns, self.who, "messages_sent_again", self.stream or "all", detail)
@@ -199,8 +208,8 @@ class RepeatSince(Transaction[int]):
     utc_ns: int
 
     def apply(self, access: Access) -> int:
-        where = f"state = 'acknowledged' AND acknowledged_utc_ns >= ? AND {_NEWEST}"
-        return _again(access, self.utc_ns, where, (self.acknowledged_utc_ns,))
+        where = f"d.state = 'acknowledged' AND d.acknowledged_utc_ns >= ? AND {_NEWEST}"
+        return _again(access, self.utc_ns, where, (self.acknowledged_utc_ns,), BY_STATE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,8 +229,8 @@ class RepeatAfter(Transaction[int]):
     utc_ns: int
 
     def apply(self, access: Access) -> int:
-        where = f"state = 'acknowledged' AND acknowledged_utc_ns >= ? AND stream = ? AND seq > ? AND {_NEWEST}"
-        return _again(access, self.utc_ns, where, (self.acknowledged_utc_ns, self.stream, self.seq))
+        where = f"d.state = 'acknowledged' AND d.acknowledged_utc_ns >= ? AND m.stream = ? AND m.seq > ? AND {_NEWEST}"
+        return _again(access, self.utc_ns, where, (self.acknowledged_utc_ns, self.stream, self.seq), BY_STATE)
 
 
 def _refuse_changed(access: Access, where: str, values: Sequence[Any]) -> None:
@@ -230,17 +239,17 @@ def _refuse_changed(access: Access, where: str, values: Sequence[Any]) -> None:
     Raises:
         StoreError: a message does not agree with the audit trail; the text names the first.
     """
-    _, _, wrong = agreeing(access, where, values)
+    _, _, wrong = agreeing(access, where, values, source=BY_CONTENT)
     if wrong:
         raise StoreError(f"{wrong}; nothing is sent again: run `daq verify`, and choose a range without it")
 
 
-def _again(access: Access, utc_ns: int, where: str, values: Sequence[Any]) -> int:
+def _again(access: Access, utc_ns: int, where: str, values: Sequence[Any], source: str) -> int:
     """Let the messages that satisfy a condition wait again, and return their number.
 
     A message that was changed after it was stored stays where it is; `daq doctor` names it.
     """
-    seqs, _, _ = agreeing(access, where, values)
+    seqs, _, _ = agreeing(access, where, values, source=source)
     access.many("mark", _AGAIN, [(utc_ns, seq) for seq in seqs])
     return len(seqs)
 

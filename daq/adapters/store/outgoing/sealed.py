@@ -7,11 +7,9 @@ from typing import Any, Final
 
 from daq.adapters.store.access import Access
 from daq.adapters.store.audit import AuditEntry, digest_of, entry_hash
-from daq.adapters.store.rows import Message, ResultRecord
+from daq.adapters.store.rows import BY_STATE, CHANGED, Message, ResultRecord
 from daq.core.errors import StoreError
 
-CHANGED: Final = "changed after it was stored: it does not agree with the audit trail"
-"""`last_error` of a message that is not sent for this reason."""
 SEALED: Final = ("run", "epoch", "stream", "sequence", "supersedes", "journal_digest")
 """Columns of a result that its audit entry repeats; of its data the entry has the digest."""
 
@@ -22,8 +20,8 @@ Content = tuple[Any, ...]
 
 # Texts are read as bytes: a text that is not UTF-8 makes one message differ, and stops no other.
 _MESSAGES: Final = (
-    "SELECT seq, CAST(result AS BLOB), CAST(id AS BLOB), CAST(topic AS BLOB), qos, retain, CAST(properties AS BLOB), "
-    "payload FROM outbox WHERE {} ORDER BY seq"
+    "SELECT m.seq, CAST(m.result AS BLOB), CAST(m.id AS BLOB), CAST(m.topic AS BLOB), m.qos, m.retain, "
+    "CAST(m.properties AS BLOB), m.payload {} WHERE {}"
 )
 _ENTRIES: Final = (
     "SELECT seq, utc_ns, CAST(who AS BLOB), what, CAST(subject AS BLOB), CAST(detail AS BLOB), "
@@ -44,16 +42,20 @@ _AT_ONCE: Final = 500
 """Number of results whose entries are read at a time."""
 
 
-def agreeing(access: Access, where: str, values: Sequence[Any]) -> tuple[list[int], list[int], str]:
+def agreeing(
+    access: Access, where: str, values: Sequence[Any], *, source: str = BY_STATE
+) -> tuple[list[int], list[int], str]:
     """Compare the messages that satisfy a condition in SQL with their audit entries.
+
+    The condition names columns of `outbox` with ``m.`` and columns of `delivery` with ``d.``.
 
     Returns the numbers of those that agree, the numbers of those that do not, and a sentence about the first of these
     ("" if all agree).
     """
-    found = access.run("sealed", _MESSAGES.format(where), values).fetchall()
+    found = access.run("sealed", _MESSAGES.format(source, where), values)
     here = {row[0]: (*map(_text, row[1:4]), row[4], row[5], _text(row[6]), digest_of(row[7])) for row in found}
     known = _sealed((content[0] for content in here.values()), lambda sql, v: access.run("sealing", sql, v).fetchall())
-    good = [seq for seq, content in here.items() if known.get((content[0], seq)) == content]
+    good = sorted(seq for seq, content in here.items() if known.get((content[0], seq)) == content)
     wrong = sorted(here.keys() - set(good))
     if not wrong:
         return good, wrong, ""

@@ -1,0 +1,1 @@
+"""Messages on their way out, as the store keeps them: transactions, questions, and the comparison with their seals."""

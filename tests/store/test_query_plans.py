@@ -1,0 +1,242 @@
+"""No statement of the program reads a whole table that grows, except those that are listed with a reason."""
+
+import contextlib
+import json
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from daq.adapters.sparkplug.memory import ChangedResult
+from daq.adapters.store.agreement import everything
+from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
+from daq.adapters.store.backup import backup, restore
+from daq.adapters.store.checks import check_content, check_database, check_outside
+from daq.adapters.store.epochs import StartEpoch, last_epoch_start
+from daq.adapters.store.mark import MarkFile
+from daq.adapters.store.outgoing import outbox_reading
+from daq.adapters.store.outgoing.delivery import Acknowledge, MarkChanged, Refused, ReleaseRefused, SendAgain
+from daq.adapters.store.outgoing.derived import AddDerived
+from daq.adapters.store.outgoing.sealed import changed
+from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions
+from daq.adapters.store.rows import Outgoing
+from daq.adapters.store.store import Store
+from daq.app.delivery.resending import outbox_view, unsent_results
+from daq.app.delivery.sparkplug_content import StoredContent, position
+from daq.app.workshop.diagnosis import examine
+from tests.bench.year import look_ups, make
+from tests.store.crash_child import script
+from tests.support.runs.full_database import falsified, make_full_database
+from tests.support.runs.stored import T0
+from tests.support.statements_sql import Recording, recording, whole_tables, written
+
+TOPIC = "lab/v1/result/rotor-1"
+#: Beginning of a statement: why it may read a whole table.
+ALLOWED = {
+    "SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1": "reads one row, the last of the table",
+    "SELECT * FROM runs ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?": "reads the asked number of rows, the last of the "
+    "index; without a number it is `daq reportable`, which names a sample",
+    "SELECT epoch, stream, max(sequence) AS last, count(*) AS n FROM results GROUP BY epoch, stream": "the comparison "
+    "of the whole database (`daq doctor --all`, `daq verify`, in the background of the daemon)",
+    "SELECT kind, id, name, value FROM record_keys AS k WHERE NOT EXISTS": "the comparison of the whole database",
+    "SELECT (SELECT count(*) FROM runs)": "counts the rows of a copy, after a backup or before its restoring",
+    "SELECT * FROM results ORDER BY audit_seq": "reads every result, as it is asked to; no command does",
+}
+
+
+def transactions(folder: Path) -> None:
+    """Run every transaction, in every form of its statements."""
+    with Store(folder / "written.sqlite", utc_ns=T0) as store:
+        for _, transaction in script():
+            store.submit(transaction).result(20)
+        more = [
+            AddDerived("result-1", Outgoing("lab/v1/curve/rotor-1", b"{}", id="curve"), T0),
+            ChangeRecords((Change("sample", "G-1", "sample_added", {}, (("lot", "7"),)),), T0, "m.keeper"),
+            Acknowledge((1, 2), T0),
+            SendAgain(committed=(0, 2 * T0), utc_ns=T0, who="m.keeper"),
+            SendAgain(stream="rotor-1", committed=(0, 2 * T0), utc_ns=T0, who=None),
+            SendAgain(stream="rotor-1", sequences=(1, 2), epoch=1, utc_ns=T0, who=None),
+            Refused(1, "no", T0, for_good=True),
+            MarkChanged((2,), T0),
+            ReleaseRefused(T0, "m.keeper"),
+            StartEpoch(reason="put back", least=2, utc_ns=T0),
+        ]
+        for transaction in more:
+            store.submit(transaction).result(20)
+
+
+def queries(path: Path) -> None:
+    """Run every query of a reader."""
+    with Store(path) as store, store.reader() as reader:
+        (run, *_), (result, *_) = reader.runs(limit=1), reader.all_results()
+        for asked in ({}, {"instrument": "bench-1"}, {"sample": "G-1041"}, {"product": "clear-glaze"}):
+            reader.runs(limit=20, **asked)
+        reader.runs(limit=20, instrument="bench-1", sample="G-1041", product="clear-glaze")
+        reader.run(run.id)
+        reader.find_runs(run.id[:4])
+        reader.instruments_with_runs()
+        reader.sheared_by("2")
+        reader.unfinished_runs()
+        reader.motors_in_doubt()
+        list(reader.journal(run.id))
+        reader.journal_digest(run.id)
+        reader.kept(run.id)
+        reader.newest_result(run.id)
+        reader.result(result.id)
+        reader.results_since("bench-1", 0)
+        reader.last_result("bench-1")
+        reader.verifications("bench-1")
+        reader.health("bench-1")
+        reader.method("clear-glaze-qc", "1")
+        reader.instruments()
+        reader.audit(after=1, limit=1)
+        reader.message(1)
+        reader.refused(limit=1)
+        reader.messages(result.id)
+        changed(reader.waiting(), reader.rows)
+        outbox_view(reader, T0, None)
+        outbox_reading.next_try(reader, TOPIC)
+        outbox_reading.broker_session(reader)
+        topics = outbox_reading.retained_topics(reader)
+        outbox_reading.newest_retained(reader, topics)
+        outbox_reading.retained_with(reader, topics[0], b"{}")
+        last_epoch_start(reader)
+        position(reader)
+        content = StoredContent(None, reader, None, None)  # type: ignore[arg-type]
+        assert content._newest("bench-1") == content._records("bench-1", 0, 10)[-1]
+        unsent_results(reader, [ChangedResult(result.id, "bench-1", 1, T0)])
+        newest_revision(reader, "sample", "G-1041")
+        revisions(reader, "sample", "G-1041")
+        found_by(reader, "sample", "lot", "7")
+        found_by(reader, "sample", "lot", "7", "8", newest=True)
+        MarkFile(path).contradiction(reader)
+    MarkFile(path).renew()
+
+
+FAULTS = (
+    "DELETE FROM results WHERE sequence = 1",
+    "DELETE FROM outbox WHERE seq = 1",
+    "UPDATE results SET data = json_set(data, '$.value', 1.5)",
+    "UPDATE kept SET value = json_set(value, '$.at', 'x')",
+)
+"""Faults that further queries describe."""
+
+
+def faulty(path: Path, folder: Path) -> list[Path]:
+    """Return copies of a database, each with one of the faults."""
+    copies = [folder / f"{number}.sqlite" for number in range(len(FAULTS))]
+    for copy, fault in zip(copies, FAULTS, strict=True):
+        with falsified(path, copy) as db:
+            db.execute(fault)
+    return copies
+
+
+def checks(path: Path, folder: Path, faulty_copies: list[Path], patch: pytest.MonkeyPatch) -> None:
+    """Run every check, also of databases with faults."""
+    check_database(path, utc_ns=T0)
+    with patch.context() as inner:
+        inner.setattr(everything, "NEWEST_RUNS", 1)
+        check_content(path, quick=True)
+    examine(None, str(path.parent), now_ns=T0)
+    with Store(path) as store, store.reader() as reader:
+        run, message = reader.runs(limit=1)[0].id, json.loads(reader.message(1).payload)
+        sample, head = reader.run(run).sample, reader.audit(after=2, limit=1)[0].hash
+    disagreements_of_run(path, run)
+    disagreements_of_sample(path, sample, [run])
+    check_outside(path, [("kept.json", message)], [head, "0" * 64])
+    for copy in faulty_copies:
+        check_content(copy)
+        check_content(copy, quick=True)
+    backup(path, folder / "copy.sqlite")
+    restore(folder / "copy.sqlite", folder / "restored.sqlite", utc_ns=T0, who="m.keeper")
+
+
+@pytest.fixture(scope="module")
+def statements(tmp_path_factory):
+    """Every statement that the program runs, with parameters."""
+    folder = tmp_path_factory.mktemp("plans")
+    path = make_full_database(folder / "state")
+    copies = faulty(path, folder)
+    with recording(pytest.MonkeyPatch) as found:
+        transactions(folder)
+        queries(path)
+        checks(path, folder, copies, pytest.MonkeyPatch)
+        return dict(found)
+
+
+@pytest.fixture
+def empty(tmp_path):
+    Store(tmp_path / "daq.sqlite").close()
+    with contextlib.closing(sqlite3.connect(tmp_path / "daq.sqlite")) as db:
+        yield db
+
+
+def test_every_statement_in_the_text_of_the_program_was_run(statements):
+    ran = list(statements)
+    missing = [w.place for w in written() if not any(w.pattern.search(sql) for sql in ran)]
+    assert missing == []
+
+
+def test_no_statement_reads_a_whole_table_that_grows(statements, empty):
+    found = {}
+    for sql, parameters in statements.items():
+        if sql.lstrip().startswith(("SELECT", "INSERT", "UPDATE", "DELETE", "WITH")):
+            tables = whole_tables(empty, sql, parameters)
+            if tables and not any(sql.startswith(beginning) for beginning in ALLOWED):
+                found[sql] = tables
+    assert list(found.items()) == []
+
+
+def test_each_exception_is_needed(statements, empty):
+    def reads_whole(beginning):
+        return any(whole_tables(empty, sql, p) for sql, p in statements.items() if sql.startswith(beginning))
+
+    assert [beginning for beginning in ALLOWED if not reads_whole(beginning)] == []
+
+
+@pytest.mark.parametrize(
+    ("sql", "table"),
+    [
+        ("SELECT * FROM runs WHERE operator = 'x'", "runs"),
+        ("SELECT r.id FROM results AS r WHERE r.data = 'x'", "results"),
+        ("UPDATE delivery SET attempts = 0 WHERE attempts = 1", "delivery"),
+        ("DELETE FROM kept WHERE value = '1'", "kept"),
+        ("SELECT 1 FROM audit AS a JOIN health AS h ON h.data = a.detail WHERE a.seq = 1", "health"),
+        ("SELECT count(*) FROM journal", "journal"),
+        ("SELECT 1 FROM outbox WHERE payload = x'00' ORDER BY seq DESC LIMIT 1", "outbox"),
+    ],
+)
+def test_a_statement_that_reads_a_whole_table_is_found(empty, sql, table):
+    assert table in whole_tables(empty, sql)
+
+
+def test_a_statement_that_no_test_runs_is_found(tmp_path):
+    (tmp_path / "new.py").write_text(
+        'def f(reader, column):\n    """WHERE this is."""\n    reader.query("SELECT 1 FROM runs")\n'
+        '    reader.query(f"SELECT {column} FROM runs WHERE lot = ?")\n    reader.outbox("m.topic = ?", [], 1)\n',
+        "utf-8",
+    )
+    assert [w.place for w in written(tmp_path)] == ["new.py:3", "new.py:4", "new.py:5"]
+    assert written(tmp_path)[1].pattern.search("SELECT fill FROM runs WHERE lot = ?")
+    assert not written(tmp_path)[1].pattern.search("SELECT fill FROM runs WHERE fill = ?")
+
+
+@pytest.fixture(scope="module")
+def steps(tmp_path_factory):
+    """Steps of SQLite's machine for each look-up in a database, and in one with four times the runs."""
+    folder = tmp_path_factory.mktemp("steps")
+    out = {}
+    for runs in (240, 960):
+        path = folder / f"{runs}.sqlite"
+        make(path, runs)
+        with recording(pytest.MonkeyPatch), Store(path) as store, store.reader() as reader:
+            for name, look_up in look_ups(path, runs).items():
+                Recording.steps = 0
+                look_up(reader)
+                out[name, runs] = Recording.steps
+    return out
+
+
+@pytest.mark.parametrize("name", look_ups(Path("x"), 2))
+def test_a_look_up_takes_as_many_steps_in_a_database_of_four_times_the_runs(steps, name):
+    assert steps[name, 960] <= 1.1 * steps[name, 240] + 20
