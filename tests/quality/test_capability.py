@@ -39,6 +39,7 @@ def test_the_intervals_hold_the_true_index(n, coverage):
 
 def probability_below(t, dof, shift):
     """Return P(T <= t) = E[Phi(t S - shift)], S^2 dof chi-square."""
+
     def part(p):
         return stats.norm.cdf(t * math.sqrt(stats.chi2.ppf(p, dof) / dof) - shift)
 

@@ -3,13 +3,13 @@
 from collections.abc import Mapping
 from typing import Any, Final
 
-from daq.app.laboratory import samples
+from daq.app.laboratory import fixing_limits, samples
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 
-ACTS: Final[dict[str, Act[Any]]] = {act.name: act for act in (*samples.ACTS,)}
+ACTS: Final[dict[str, Act[Any]]] = {act.name: act for act in (*samples.ACTS, *fixing_limits.ACTS)}
 
 
 def carry_out(laboratory: Laboratory, name: str, order: Mapping[str, Any]) -> dict[str, Any]:
