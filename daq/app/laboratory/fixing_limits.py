@@ -10,7 +10,7 @@ from daq.app.laboratory.laboratory import Laboratory, changed, new
 from daq.core.errors import SettingError
 from daq.laboratory.chartlimits import LEAST_TO_FIX, ChartLimits
 from daq.laboratory.controlchart import Chart, trial
-from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.methods.files.fields import Label, Listed, Model, NeededLabel
 
 MOST_POINTS: Final = 1000
 Last = Annotated[int, Field(ge=1, le=MOST_POINTS)]
@@ -34,7 +34,7 @@ class FixChartLimits(Model):
     geometry: Label = ""
     quantity: Label = ""
     last: Last
-    without: tuple[NeededLabel, ...] = ()
+    without: Annotated[tuple[NeededLabel, ...], Listed] = ()
     because: NeededLabel
 
 

@@ -26,10 +26,12 @@ def chart_svg(chart: Chart) -> str:
     """
     head = _head(chart)
     top = 40 + LINE_HEIGHT * len(head)
-    foot_at = top + PANE + GAP + RANGE_PANE + 62
+    foot_at = top + (PANE + GAP + RANGE_PANE + 62 if chart.points else LINE_HEIGHT)
     foot = _foot(chart)
     height = foot_at + LINE_HEIGHT * len(foot) + 14
-    drawn = [*_values(chart, top), *_ranges(chart, top + PANE + GAP), *_dates(chart, foot_at - 44)]
+    drawn = []
+    if chart.points:
+        drawn = [*_values(chart, top), *_ranges(chart, top + PANE + GAP), *_dates(chart, foot_at - 44)]
     name = escape(title(chart))
     return "\n".join(
         [
@@ -38,7 +40,7 @@ def chart_svg(chart: Chart) -> str:
             f'<rect width="{WIDTH}" height="{height}" fill="#ffffff"/>',
             *_texts([title(chart)], 26, 'font-size="16" font-weight="bold"'),
             *_texts(head, 48),
-            *(drawn if chart.points else []),
+            *drawn,
             *_texts(foot, foot_at),
             "</svg>\n",
         ]

@@ -106,7 +106,7 @@ def point_table(chart: Chart, columns: int | None) -> str:
         ]
         for i, p in enumerate(chart.points)
     ]
-    return table(head, rows, right=frozenset({2, 3, 4}), columns=columns)
+    return table(head, rows, right=frozenset({2, 3, 4}), columns=columns, drop=(4, 3))
 
 
 def _signalled(chart: Chart) -> set[int]:
@@ -173,5 +173,5 @@ def summary(charts: Sequence[Chart], columns: int | None, *, with_points: bool =
     for chart in charts:
         out += [*([""] if out else []), *chart_lines(chart, columns)]
         if with_points and chart.points:
-            out += ["", point_table(chart, columns)]
+            out += ["", *point_table(chart, columns).splitlines()]
     return out
