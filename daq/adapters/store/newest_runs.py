@@ -54,8 +54,9 @@ def runs_of_product(
 def verifying_runs(reader: Reader, instrument: str, *, before: int = LATEST, limit: int = 200) -> list[VerifyingRun]:
     """Return at most `limit` verifications of an instrument with an audit number below `before`, newest first."""
     rows = reader.rows(
-        "SELECT seq, detail FROM audit WHERE what = 'verification' AND subject = ? AND seq < ? "
-        "ORDER BY seq DESC LIMIT ?",
+        # The planner may take the index of all entries of a subject, of which an instrument has many more.
+        "SELECT seq, detail FROM audit INDEXED BY audit_verifications WHERE what = 'verification' "
+        "AND subject = ? AND seq < ? ORDER BY seq DESC LIMIT ?",
         [instrument, before, limit],
     )
     found = ((seq, json.loads(detail)) for seq, detail in rows)
