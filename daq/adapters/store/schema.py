@@ -269,11 +269,17 @@ CREATE INDEX audit_epochs ON audit (what, seq) WHERE what = 'epoch_started';
 PRAGMA ignore_check_constraints = OFF;
 """
 
+ATTRIBUTION_0004: Final = """
+ALTER TABLE runs ADD COLUMN attribution TEXT NOT NULL DEFAULT 'unattributed'
+    CHECK (attribution IN ('unattributed', 'authorised', 'not_authorised'));
+"""
+
 #: Name and SQL of every migration, in order.
 STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_baseline", BASELINE_0001),
     ("0002_records", RECORDS_0002),
     ("0003_delivery", DELIVERY_0003),
+    ("0004_attribution", ATTRIBUTION_0004),
 )
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -35,15 +36,11 @@ def run(args: argparse.Namespace) -> int:
         found = reader.runs(limit=args.limit, instrument=args.instrument, sample=args.sample)
         entries = [entry(reader, record) for record in found]
         used = [] if entries else reader.instruments_with_runs()
-    if args.json:
-        print_json([encode(e) for e in entries])
-    elif not entries:
+    if entries or args.json:
+        print_runs(entries, as_json=args.json)
+    else:
         unknown = args.instrument and args.instrument not in used
         say(f"no runs on {plain(args.instrument)}; used so far: {', '.join(used) or 'none'}" if unknown else "no runs")
-    else:
-        head = ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
-        # `daq show` has the quality of each result.
-        print_table(head, [_row(e) for e in entries], right=frozenset({5}), drop=[6])
     return 0
 
 
@@ -62,6 +59,7 @@ class Entry:
     method_version: str
     instrument: str
     operator: str
+    attribution: str
     simulated: bool
     state: str
     outcome: str | None
@@ -102,6 +100,7 @@ def entry(reader: Reader, record: RunRecord) -> Entry:
         method_version=record.method_version,
         instrument=record.instrument,
         operator=record.operator,
+        attribution=record.attribution,
         simulated=record.simulated,
         state=record.state,
         outcome=record.outcome or None,
@@ -118,6 +117,16 @@ def entry(reader: Reader, record: RunRecord) -> Entry:
         verdict=(data.get("verdict") or {}).get("verdict"),
         corrected=newest is not None and newest.supersedes is not None,
     )
+
+
+def print_runs(entries: Sequence[Entry], *, as_json: bool) -> None:
+    """Print runs as a table or as JSON."""
+    if as_json:
+        print_json([encode(e) for e in entries])
+        return
+    head = ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
+    # `daq show` has the quality of each result.
+    print_table(head, [_row(e) for e in entries], right=frozenset({5}), drop=[6])
 
 
 def _row(e: Entry) -> list[str]:
