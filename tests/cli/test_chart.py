@@ -156,3 +156,15 @@ def test_a_product_without_points_has_an_exit_code_of_its_own(cli, state):
     make_charted(database_path(state), runs(3))
     done = cli("--state", state, "chart", "engobe")
     assert (done.returncode, "0 points" in done.stdout) == (11, True)
+
+
+def test_measured_runs_are_charted_with_their_limits_and_choices(cli, shift):
+    (chart,) = json.loads(cli("--state", shift.state, "chart", "clear-glaze", "--json").stdout)
+    assert [p["name"] for p in chart["points"]] == ["G-1041", "=cmd|' /C calc'!A0"]
+    assert all(p["simulated"] for p in chart["points"])
+    assert (chart["geometry"], chart["quantity"], chart["unit"]) == ("coaxial-12", "viscosity", "mPa.s")
+    assert chart["method"].startswith("clear-glaze-qc 1, speed 20 /min")
+    assert {x["name"] for x in chart["left_out"]} == {"G-1043", "G-1044"}
+    assert "simulated" in chart["cautions"][0]["text"]
+    shown = cli("--state", shift.state, "chart", "clear-glaze", "--points").stdout
+    assert "SIMULATED: NO REAL SAMPLE WAS MEASURED" in shown

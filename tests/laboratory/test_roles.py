@@ -9,12 +9,14 @@ from daq.app.laboratory.identity import operator_of
 from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
 from tests.laboratory.parts import at, audited, laboratory, staffed
+from tests.support.runs.charted import Measured, make_charted
 
 #: Least role of each act.  An act that is missing here, or has another role, fails the first test.
 NEEDED = {
     "sample_add": "measure",
     "sample_cancel": "measure",
     "fit": "measure",
+    "chart_limits_fix": "review",
     "person_add": "administer",
     "person_role": "administer",
     "person_logins": "administer",
@@ -35,6 +37,7 @@ def order_of(act, target, actor):
         "sample_add": {"id": f"new-{target}"},
         "sample_cancel": {"id": target, "because": "spilled"},
         "fit": {"instrument": "bench-1", "geometry": "coaxial-12"},
+        "chart_limits_fix": {"product": "clear-glaze", "last": 20, "because": "in control"},
         "person_add": {"id": f"new-{target}", "role": "look"},
         "person_role": {"id": target, "role": "review"},
         "person_logins": {"id": target, "logins": [f"login-{target}"]},
@@ -52,12 +55,19 @@ def test_the_table_of_roles_is_complete():
     assert {name for name, act in ACTS.items() if act.always} == ALWAYS
 
 
+@pytest.fixture
+def with_points(tmp_path):
+    """Store the points of a chart, of which limits can be fixed."""
+    make_charted(tmp_path / "daq.db", [Measured(f"P-{i}", 800.0 + i % 3) for i in range(20)])
+
+
 def prepared(lab, target):
     carry_out(lab, "sample_add", {"id": target})
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
 
 
+@pytest.mark.usefixtures("with_points")
 @pytest.mark.parametrize("act", NEEDED)
 def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
     with staffed(tmp_path) as lab:
@@ -79,6 +89,7 @@ def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
             assert len(audited(lab)) == count
 
 
+@pytest.mark.usefixtures("with_points")
 @pytest.mark.parametrize("act", NEEDED)
 def test_where_people_are_off_a_login_acts_but_not_on_persons(tmp_path, act):
     with staffed(tmp_path) as lab:
