@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from daq.adapters.paths import config_dir
 from daq.app.cli.common import open_reader, print_json, wanted_path
-from daq.app.cli.laboratory.acting import perform
+from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import say, terminal_columns
 from daq.app.laboratory.charting import product_charts, verification_charts
 from daq.app.laboratory.fixing_limits import MOST_POINTS, only_one
@@ -50,6 +50,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print the charts as JSON")
     parser.add_argument("--fix", action="store_true", help="fix the limits from these points (role review)")
     parser.add_argument("--because", default="", metavar="TEXT", help="with --fix: why these points show the process")
+    identity_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
