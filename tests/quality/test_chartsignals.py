@@ -45,14 +45,14 @@ def test_a_planted_pattern_is_found_with_its_points(rule, pattern, points, at, s
     assert found(scaled, rule, 500.0, 20.0) == found(z, rule)
 
 
-@pytest.mark.parametrize("shift", [-1.5, 1.0, 1.5, 3.0])
+@pytest.mark.parametrize("shift", [-1.5, 1.5, 2.0, 3.0])
 def test_a_planted_shift_of_the_mean_is_found_on_its_side(shift):
     rng = np.random.default_rng(round(10 * shift) + 50)
     for _ in range(20):
         z = [*rng.standard_normal(30), *(rng.standard_normal(40) + shift)]
         late = [s for s in find_signals(z, 0.0, 1.0) if s.points[-1] >= 30 and s.side * shift > 0]
         assert late
-        assert abs(shift) < 1.5 or {s.rule for s in late} & {"nine_one_side", "ewma"}
+        assert {s.rule for s in late} & {"nine_one_side", "ewma"}
 
 
 def test_a_step_between_two_points_is_a_signal_of_the_moving_range():
@@ -61,7 +61,7 @@ def test_a_step_between_two_points_is_a_signal_of_the_moving_range():
 
 
 def test_the_average_signals_a_drift_that_no_single_point_shows():
-    z = [1.4, 0.9, 1.5, 1.3, 0.8, 1.6, 1.4]
+    z = [1.8, 1.5, 1.9, 1.6, 1.7, 1.9, 1.8]
     assert found(z, "one_beyond_3s") == []
     assert [side for side, _ in found(z, "ewma")] == [1]
 
@@ -69,6 +69,10 @@ def test_the_average_signals_a_drift_that_no_single_point_shows():
 def test_completions_that_follow_each_other_are_one_signal():
     assert found([0.3] * 14, "nine_one_side") == [(1, tuple(range(14)))]
     assert found([3.5, 3.6, -3.4], "one_beyond_3s") == [(1, (0, 1)), (-1, (2,))]
+
+
+#: Points of a signal, less the points that complete its rule.
+EXTRA = {"one_beyond_3s": 0, "nine_one_side": 8, "six_trend": 5, "ewma": 0}
 
 
 @pytest.mark.parametrize("rule", RULES)
@@ -79,14 +83,14 @@ def test_chance_makes_no_more_signals_than_stated(rule):
     count = 0
     for _ in range(series):
         for s in find_signals(list(rng.standard_normal(length)), 0.0, 1.0):
-            window = {"nine_one_side": 9, "six_trend": 6}.get(rule, 1)
-            count += (len(s.points) - window + 1) * (s.rule == rule)
+            if s.rule == rule:
+                count += len(s.points) - EXTRA[rule] if rule in EXTRA else 1
     expected = series * length * false_alarm(rule)
-    if rule in ("one_beyond_3s", "nine_one_side", "six_trend", "ewma"):
+    if rule in EXTRA:
         assert count == pytest.approx(expected, abs=15.0 * expected**0.5)
     else:
-        # Signals of these rules are counted, not the points that complete them.
-        assert 0.2 * expected < count < 2.5 * expected
+        # Completions that follow each other are one signal, so that there are fewer signals than completions.
+        assert 0.2 * expected < count < expected + 5.0 * expected**0.5
 
 
 @given(st.lists(st.floats(-6, 6), max_size=40))
