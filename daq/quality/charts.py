@@ -1,6 +1,6 @@
-"""Control charts: constants, individuals and moving range, EWMA, run rules, capability, run length.
+"""Control charts: constants, individuals and moving range, EWMA, run rules, run length.
 
-Values of one call are in one unit.  Sources: ISO 7870-2, ASTM E2587, NIST/SEMATECH e-Handbook 6.1 and 6.3.
+Values of one call are in one unit.  Sources: ISO 7870-2, ASTM E2587, NIST/SEMATECH e-Handbook 6.3.
 """
 
 import math
@@ -12,11 +12,9 @@ from daq.core.arguments import (
     require_count,
     require_finite,
     require_numbers,
-    require_order,
     require_positive,
     require_within,
 )
-from daq.core.errors import ArgumentError
 from daq.quality.distributions import range_moments
 
 
@@ -211,51 +209,6 @@ def run_rules(z: Sequence[float]) -> dict[str, tuple[int, ...]]:
 def first_signals(z: Sequence[float]) -> dict[str, int]:
     """Return for every rule the index (from 0) of the first point that completes it, -1 for none."""
     return {name: found[0] if found else -1 for name, found in run_rules(z).items()}
-
-
-@dataclass(frozen=True, slots=True)
-class Capability:
-    """Process capability indices (NIST/SEMATECH e-Handbook 6.1.6; ISO 22514); None where a limit is missing."""
-
-    cp: float | None
-    cpk: float
-    cpu: float | None
-    cpl: float | None
-    k: float | None
-    """Distance of the mean from the middle over half the tolerance."""
-    cpm: float | None
-    """With a target: (USL - LSL)/(6 sqrt(s^2 + (mean - target)^2))."""
-    outside: float
-    """Expected part outside the limits for normal values (times 1e6: ppm)."""
-
-
-def capability(
-    mean: float, sd: float, lower: float | None = None, upper: float | None = None, target: float | None = None
-) -> Capability:
-    """Return the capability indices from mean and standard deviation (> 0) and one or both limits.
-
-    Raises:
-        ArgumentError: no limit, limits in the wrong order, or a standard deviation that is not positive.
-    """
-    from scipy.special import ndtr
-
-    require_finite("mean", mean)
-    require_positive("sd", sd)
-    for name, x in (("lower", lower), ("upper", upper), ("target", target)):
-        if x is not None:
-            require_finite(name, x)
-    if lower is None and upper is None:
-        raise ArgumentError("needs a lower or an upper limit", key="lower")
-    cpu = None if upper is None else (upper - mean) / (3.0 * sd)
-    cpl = None if lower is None else (mean - lower) / (3.0 * sd)
-    cp = k = cpm = None
-    if lower is not None and upper is not None:
-        require_order("lower", lower, "upper", upper)
-        cp = (upper - lower) / (6.0 * sd)
-        k = abs((upper + lower) / 2.0 - mean) / ((upper - lower) / 2.0)
-        cpm = None if target is None else (upper - lower) / (6.0 * math.hypot(sd, mean - target))
-    outside = math.fsum(float(ndtr(-3.0 * c)) for c in (cpu, cpl) if c is not None)
-    return Capability(cp, min(c for c in (cpu, cpl) if c is not None), cpu, cpl, k, cpm, outside)
 
 
 def average_run_length(shift: float = 0.0, limit: float = 3.0) -> float:

@@ -324,7 +324,14 @@ GOOD = {
     },
     "daq.quality.charts.run_rules": lambda: {"z": [0.1, -0.5, 1.2, 3.2, 0.4]},
     "daq.quality.charts.first_signals": lambda: {"z": [0.1, -0.5, 1.2, 3.2, 0.4]},
-    "daq.quality.charts.capability": lambda: {"mean": 10.0, "sd": 0.2, "lower": 9.0, "upper": 11.0, "target": 10.1},
+    "daq.quality.capability.capability": lambda: {"mean": 10.0, "sd": 0.2, "lower": 9.0, "upper": 11.0, "target": 10.1},
+    "daq.quality.capability.cp_interval": lambda: {"cp": 1.2, "n": 25, "coverage": 0.95},
+    "daq.quality.capability.cpk_interval": lambda: {"cpk": 1.1, "n": 25, "coverage": 0.95},
+    "daq.quality.capability.one_sided_interval": lambda: {"index": 1.1, "n": 25, "coverage": 0.95},
+    "daq.quality.chartsignals.find_signals": lambda: {
+        "values": list(VALUES), "centre": 10.0, "sigma": 0.2, "weight": 0.3
+    },
+    "daq.quality.chartsignals.false_alarm": lambda: {"rule": "six_trend"},
     "daq.quality.charts.average_run_length": lambda: {"shift": 0.5, "limit": 3.0},
     "daq.quality.distributions.range_below": lambda: {"width": 2.0, "n": 4},
     "daq.quality.distributions.range_moments": lambda: {"n": 4},

@@ -7,7 +7,7 @@ import pytest
 
 from daq.core import arguments
 from daq.core.errors import ArgumentError, SettingError
-from daq.quality.charts import capability
+from daq.quality.capability import capability
 from daq.quality.statistics import describe, dixon_test, fit_line
 from daq.rheology.cylinders import taylor_number
 from daq.rheology.geometry import CoaxialCylinders, ConePlate, ParallelPlates, SingleCylinder

@@ -22,6 +22,7 @@ from typing import Final
 from daq.adapters.store.access import Access
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
 from daq.adapters.store.epochs import last_epoch_start
+from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
 from daq.adapters.store.outgoing.delivery import Acknowledge, Refused
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
@@ -114,7 +115,7 @@ def transactions(number: int) -> Iterator[BeginRun | Conclude | EndRun | NoteHea
         build=build,
         kept=(json.dumps({"text": "k" * KEPT_LENGTH}),),
         block=blocks[0],
-        verification={"passed": True, "run": run.id} if number in range(0, 200, 40) else None,
+        verification={"passed": True, "run": run.id, "fluid": "reference-b"} if number in range(0, 200, 40) else None,
     )
     yield EndRun(run.id, "still", ended, "daemon", blocks[1])
     yield NoteHealth(run.id, run.instrument, ended, {"zero": 0.1})
@@ -156,6 +157,8 @@ def look_ups(path: Path, runs: int) -> dict[str, Callable[[Reader], object]]:
         "runs of an instrument that is not there": lambda r: r.runs(limit=20, instrument="none"),
         "names of instruments": lambda r: r.instruments_with_runs(),
         "runs of a product": lambda r: r.runs(limit=20, product="glaze-1"),
+        "points of a chart, by product": lambda r: runs_of_product(r, "glaze-1", limit=20),
+        "points of a chart, by instrument": lambda r: verifying_runs(r, "rotor-1", limit=20),
         "fill": lambda r: r.sheared_by(middle.fill),
         "id prefix": lambda r: r.find_runs(middle.id[:10]),
         "outbox": lambda r: outbox_view(r, T0, None),

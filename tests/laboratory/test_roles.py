@@ -13,6 +13,7 @@ from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
 from tests.laboratory.parts import at, audited, laboratory, staffed
 from tests.support.runs.virtual_bench import StoredBench, run_id_of
+from tests.support.runs.charted import Measured, make_charted
 
 #: Least role of each act.  An act that is missing here, or has another role, fails the first test.
 NEEDED = {
@@ -23,6 +24,7 @@ NEEDED = {
     "run_correct_reviewed": "review",
     "run_annul": "review",
     "note_add": "measure",
+    "chart_limits_fix": "review",
     "person_add": "administer",
     "person_role": "administer",
     "person_logins": "administer",
@@ -62,6 +64,7 @@ def order_of(act, target, actor):
         "run_correct_reviewed": {"run": run_id_of(target), "product": "", "because": "label of another bucket"},
         "run_annul": {"run": run_id_of(target), "because": "spilled"},
         "note_add": {"run": run_id_of(target), "text": "a lump in the cup"},
+        "chart_limits_fix": {"product": "clear-glaze", "last": 20, "because": "in control"},
         "person_add": {"id": f"new-{target}", "role": "look"},
         "person_role": {"id": target, "role": "review"},
         "person_logins": {"id": target, "logins": [f"login-{target}"]},
@@ -79,12 +82,19 @@ def test_the_table_of_roles_is_complete():
     assert {name for name, act in ACTS.items() if act.always} == ALWAYS
 
 
+@pytest.fixture
+def with_points(tmp_path):
+    """Store the points of a chart, of which limits can be fixed."""
+    make_charted(tmp_path / "daq.db", [Measured(f"P-{i}", 800.0 + i % 3) for i in range(20)])
+
+
 def prepared(lab, target):
     carry_out(lab, "sample_add", {"id": target})
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
 
 
+@pytest.mark.usefixtures("with_points")
 @pytest.mark.parametrize("act", NEEDED)
 def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
     with staffed(tmp_path) as lab:
@@ -106,6 +116,7 @@ def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
             assert len(audited(lab)) == count
 
 
+@pytest.mark.usefixtures("with_points")
 @pytest.mark.parametrize("act", NEEDED)
 def test_where_people_are_off_a_login_acts_but_not_on_persons(tmp_path, act):
     with staffed(tmp_path) as lab:

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.core.errors import SettingError
+from daq.quality.capability import capability
 from daq.quality.charts import (
     average_run_length,
-    capability,
     constants,
     ewma_chart,
     first_signals,

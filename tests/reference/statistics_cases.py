@@ -5,9 +5,9 @@ import math
 import numpy as np
 
 from daq.core.student import student_quantile
+from daq.quality.capability import capability
 from daq.quality.charts import (
     average_run_length,
-    capability,
     constants,
     ewma_chart,
     first_signals,

@@ -15,6 +15,7 @@ from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
 from daq.adapters.store.epochs import StartEpoch, last_epoch_start
 from daq.adapters.store.mark import MarkFile
+from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
 from daq.adapters.store.outgoing import outbox_reading
 from daq.adapters.store.outgoing.delivery import Acknowledge, MarkChanged, Refused, ReleaseRefused, SendAgain
 from daq.adapters.store.outgoing.derived import AddDerived
@@ -111,6 +112,8 @@ def queries(path: Path) -> None:
         revisions(reader, "sample", "G-1041")
         found_by(reader, "sample", "lot", "7")
         found_by(reader, "sample", "lot", "7", "8", newest=True)
+        runs_of_product(reader, "clear-glaze", before=(T0, 1), limit=20)
+        verifying_runs(reader, "bench-1", limit=20)
         MarkFile(path).contradiction(reader)
     MarkFile(path).renew()
 

@@ -35,6 +35,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("runs", "list runs", "records.runs"),
     ("show", "show a run and its result", "records.show"),
     ("reportable", "report a sample from all its runs by the product's rule for replicates", "records.reportable"),
+    ("chart", "show control charts of a product or of verifications, and fix their limits", "laboratory.chart"),
     ("export", "write the readings, kept values or notes of a run as CSV or JSON", "records.export"),
     ("replay", "compute a run again from its journal and compare", "records.replay"),
     ("verification", "show the verifications of instruments with certified fluids", "records.verification"),

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Final
 
-from daq.app.laboratory import corrections, fitting, importing, notes, people, samples
+from daq.app.laboratory import corrections, fitting, fixing_limits, importing, notes, people, samples
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
@@ -14,7 +14,15 @@ from daq.methods.files.load import parse
 
 ACTS: Final[dict[str, Act[Any]]] = {
     act.name: act
-    for act in (*samples.ACTS, *importing.ACTS, *people.ACTS, *fitting.ACTS, *corrections.ACTS, *notes.ACTS)
+    for act in (
+        *samples.ACTS,
+        *importing.ACTS,
+        *people.ACTS,
+        *fitting.ACTS,
+        *corrections.ACTS,
+        *notes.ACTS,
+        *fixing_limits.ACTS,
+    )
 }
 _ONE_AT_A_TIME: Final = threading.Lock()
 

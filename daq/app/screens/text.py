@@ -119,6 +119,11 @@ def local_time(utc_ns: int | None) -> str:
     return time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(utc_ns // 1_000_000_000))
 
 
+def offset_time(utc_ns: int) -> str:
+    """Return a moment (UTC, ns) in this machine's local time with its offset, to the minute."""
+    return datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC).astimezone().isoformat(sep=" ", timespec="minutes")
+
+
 def utc_iso(utc_ns: int | None) -> str | None:
     """Return a moment (UTC, ns) as ISO 8601 with milliseconds, for machines."""
     if utc_ns is None:

@@ -7,6 +7,7 @@ from typing import Any, Final
 from daq.methods.sentences import (
     advice_sentences,
     cautions_sentences,
+    chart_sentences,
     component_sentences,
     correcting_sentences,
     curve_sentences,
@@ -33,6 +34,7 @@ TOPICS: Final[Mapping[str, Mapping[str, Sentence]]] = {
     "flow curves": curve_sentences.SENTENCES,
     "reportable results": reporting_sentences.SENTENCES,
     "corrections and annulments": correcting_sentences.SENTENCES,
+    "control charts": chart_sentences.SENTENCES,
 }
 SENTENCES: Final[Mapping[str, Sentence]] = {code: found for topic in TOPICS.values() for code, found in topic.items()}
 CODES_NAME: Final = "codes"

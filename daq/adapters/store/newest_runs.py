@@ -1,0 +1,63 @@
+"""The newest runs of a product and the newest verifications of an instrument, page by page.
+
+Each page is read by an index, from its end: `runs_by_product` and `audit_verifications`.  Its cost does not grow with
+the number of runs in the database.
+"""
+
+import json
+from dataclasses import dataclass
+from typing import Final
+
+from daq.adapters.store.reading import Reader
+
+LATEST: Final = 2**63 - 1
+
+
+@dataclass(frozen=True, slots=True)
+class RunOfProduct:
+    """A run of a product: its sample, and its place in the order of time."""
+
+    sample: str
+    began_utc_ns: int
+    rowid: int
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyingRun:
+    """A run that was a verification, and the number of its audit entry."""
+
+    seq: int
+    run: str
+    fluid: str
+
+
+def runs_of_product(
+    reader: Reader, product: str, *, before: tuple[int, int] = (LATEST, LATEST), limit: int = 200
+) -> list[RunOfProduct]:
+    """Return at most `limit` runs of a product, newest first.
+
+    Args:
+        reader: the database.
+        product: id of the product.
+        before: start (UTC ns) and row of the last run of the page before.
+        limit: greatest number of runs.
+    """
+    began, row = before
+    rows = reader.rows(
+        "SELECT sample, began_utc_ns, rowid FROM runs WHERE product = ? AND (began_utc_ns, rowid) < (?, ?) "
+        "ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?",
+        [product, began, row, limit],
+    )
+    return [RunOfProduct(*row) for row in rows]
+
+
+def verifying_runs(reader: Reader, instrument: str, *, before: int = LATEST, limit: int = 200) -> list[VerifyingRun]:
+    """Return at most `limit` verifications of an instrument with an audit number below `before`, newest first."""
+    rows = reader.rows(
+        # The planner may take the index of all entries of a subject, of which an instrument has many more.
+        "SELECT seq, detail FROM audit INDEXED BY audit_verifications WHERE what = 'verification' "
+        "AND subject = ? AND seq < ? ORDER BY seq DESC LIMIT ?",
+        [instrument, before, limit],
+    )
+    found = ((seq, json.loads(detail)) for seq, detail in rows)
+    return [VerifyingRun(seq, detail["run"], detail["fluid"]) for seq, detail in found]

@@ -1,0 +1,259 @@
+"""Choose the points of control charts from stored results, and put the charts together.
+
+A point is the reportable value of a sample on one measuring geometry, or the deviation of one step of a verification.
+"""
+
+import json
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
+from daq.adapters.store.newest_runs import LATEST, runs_of_product, verifying_runs
+from daq.adapters.store.reading import Reader
+from daq.app.laboratory.laboratory import find
+from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
+from daq.core.faults import Quality
+from daq.laboratory.chartlimits import ChartLimits, ChartName
+from daq.laboratory.controlchart import Chart, FixedLimits, LeftOut, Point, control_chart, same_kind
+from daq.methods.concluding.reportable import JUDGED, reportable
+from daq.methods.files.product import Product
+from daq.methods.parts.statement import Statement, state
+
+PAGE: Final = 200
+"""Number of runs that are looked up at once."""
+MOST_READ: Final = 5
+"""Samples read for each point that is asked for, before a search for rare points ends."""
+DEVIATION: Final = "deviation"
+NO_QUANTITY: Final = "value"
+"""Quantity of a chart without a point."""
+
+
+@dataclass(slots=True)
+class _Found:
+    """Points and samples left out, by geometry and quantity."""
+
+    points: dict[tuple[str, str], list[Point]] = field(default_factory=dict)
+    left_out: dict[tuple[str, str], list[LeftOut]] = field(default_factory=dict)
+    elsewhere: list[LeftOut] = field(default_factory=list)
+    """Left out without a geometry."""
+    read: int = 0
+    is_complete: bool = True
+
+    def add(self, key: tuple[str, str], point: Point) -> None:
+        self.points.setdefault(key, []).append(point)
+
+    def is_enough(self, last: int, utc_ns: int) -> bool:
+        """Return whether every chart has `last` points, none of which an unread sample can push out.
+
+        A sample is read where its newest run is reached; its point cannot be newer than `utc_ns` after that.
+        """
+        series = [sum(p.utc_ns >= utc_ns for p in same_kind(points)[0]) for points in self.points.values()]
+        return bool(series) and min(series) >= last
+
+
+def product_charts(
+    reader: Reader,
+    product: Product,
+    *,
+    last: int,
+    geometry: str = "",
+    quantity: str = "",
+    without: Sequence[str] = (),
+) -> list[Chart]:
+    """Return the charts of a product: one for each geometry and quantity, the one with the newest point first.
+
+    Args:
+        reader: the database.
+        product: the product, with its rule for replicates.
+        last: greatest number of points, the newest ones.
+        geometry: only this measuring geometry.
+        quantity: only this quantity.
+        without: samples that are left out.
+    """
+    found = _Found()
+    for sample, utc_ns in _samples(reader, product.id):
+        if found.read >= MOST_READ * last + PAGE:
+            found.is_complete = False
+            break
+        if found.is_enough(last, utc_ns):
+            break
+        found.read += 1
+        if sample not in without:
+            _take_sample(reader, found, product, sample, (geometry, quantity))
+    return _charts(reader, found, last, lambda g, q: ChartName(product=product.id, geometry=g, quantity=q))
+
+
+def _samples(reader: Reader, product: str) -> Iterator[tuple[str, int]]:
+    """Yield the samples of a product with the start of their newest run, newest first, each once."""
+    seen: set[str] = set()
+    before = (LATEST, LATEST)
+    while page := runs_of_product(reader, product, before=before, limit=PAGE):
+        for run in page:
+            if run.sample and run.sample not in seen:
+                seen.add(run.sample)
+                yield run.sample, run.began_utc_ns
+        before = (page[-1].began_utc_ns, page[-1].rowid)
+
+
+def _take_sample(reader: Reader, found: _Found, product: Product, sample: str, only: tuple[str, str]) -> None:
+    records = [r for r in runs_of_sample(reader, sample) if r.product == product.id]
+    if disagreements_of_sample(reader.path, sample, [r.id for r in records]):
+        found.elsewhere.append(LeftOut(sample, (state("chart_data_changed"),)))
+        return
+    runs = [attempt_of(reader, record) for record in records]
+    began = {record.id: record.began_utc_ns for record in records}
+    alike: dict[tuple[str, str, str], list[AttemptWithData]] = {}
+    for attempt, data in runs:
+        kind = ("", "", "") if data is None else (_geometry(data), data["quantity"], _method(data))
+        if data is not None and _belongs_elsewhere(data, sample, product.id):
+            found.elsewhere.append(LeftOut(f"{sample}, run {attempt.run[:8]}", (state("chart_corrected_away"),)))
+        elif not any(wanted and wanted != has for wanted, has in zip(only, kind[:2], strict=True)) or data is None:
+            alike.setdefault(kind, []).append((attempt, data))
+    made = {kind: _point(sample, attempts, product, began) for kind, attempts in alike.items()}
+    for (geometry, quantity, _), (point, why) in made.items():
+        if point is not None:
+            found.add((geometry, quantity), point)
+        elif not any(p is not None for p, _ in made.values()):
+            found.left_out.setdefault((geometry, quantity), []).append(LeftOut(sample, why))
+
+
+def _belongs_elsewhere(data: dict[str, Any], sample: str, product: str) -> bool:
+    """Return whether a correction has given a result to another sample or product."""
+    return data["sample"]["id"] != sample or data["sample"].get("product") not in (product, None)
+
+
+def _point(
+    sample: str, attempts: Sequence[AttemptWithData], product: Product, began: dict[str, int]
+) -> tuple[Point | None, tuple[Statement, ...]]:
+    made = reportable(sample, attempts, product)
+    data = {attempt.run: d for attempt, d in attempts if d is not None}
+    counted = [a.run for a in made.attempts if a.counted]
+    if made.value is None:
+        return None, (made.how, *(reason for a in made.attempts for reason in a.why))
+    results = [data[run] for run in counted]
+    newest = results[-1]
+    return Point(
+        name=sample,
+        utc_ns=max(began[run] for run in counted),
+        value=made.value,
+        runs=tuple(counted),
+        simulated=any(d["simulated"] for d in results),
+        quality=max((d["quality"] for d in results), key=lambda q: Quality(q).severity),
+        method=_method(newest),
+        unit=made.unit,
+        limits=_limits(newest),
+    ), ()
+
+
+def _geometry(data: dict[str, Any]) -> str:
+    return (data.get("geometry") or {}).get("name") or ""
+
+
+def _method(data: dict[str, Any]) -> str:
+    """Return id, version and choices of a result's method."""
+    method = data["method"]
+    choices = (f"{name} {c['value']:g} {c['unit']}".rstrip() for name, c in sorted(method["choices"].items()))
+    vessel = (data.get("geometry") or {}).get("vessel")
+    return ", ".join([f"{method['id']} {method['version']}", *choices, *([f"vessel {vessel}"] if vessel else [])])
+
+
+def _limits(data: dict[str, Any]) -> tuple[float | None, float | None]:
+    """Return the narrowest limits of the product that applied to a result."""
+    own = [
+        x
+        for x in data["verdict"]["limits"]
+        if x["verdict"] in JUDGED and x["quantity"] == data["quantity"] and x["unit"] == data["unit"]
+    ]
+    lows, highs = ([x[end] for x in own if x[end] is not None] for end in ("low", "high"))
+    return max(lows, default=None), min(highs, default=None)
+
+
+def verification_charts(
+    reader: Reader, fluid: str, instrument: str, *, last: int, geometry: str = "", without: Sequence[str] = ()
+) -> list[Chart]:
+    """Return the charts of an instrument's verifications with a fluid: one for each geometry and step.
+
+    The points are deviations from the certified value in %; arguments as in `product_charts`, `without` has runs.
+    """
+    found = _Found()
+    before = LATEST
+    seen: set[str] = set()
+    while page := verifying_runs(reader, instrument, before=before, limit=PAGE):
+        for entry in page:
+            if found.read >= MOST_READ * last + PAGE or found.is_enough(last, 0):
+                found.is_complete = found.read < MOST_READ * last + PAGE
+                break
+            if entry.run in seen:
+                continue
+            seen.add(entry.run)
+            found.read += 1
+            if entry.run not in without:
+                _take_verification(reader, found, entry.run, fluid, geometry)
+        else:
+            before = page[-1].seq
+            continue
+        break
+    return _charts(
+        reader, found, last, lambda g, q: ChartName(fluid=fluid, instrument=instrument, geometry=g, quantity=q)
+    )
+
+
+def _take_verification(reader: Reader, found: _Found, run: str, fluid: str, only_geometry: str) -> None:
+    """Take the points of a verification from its newest result, which a correction may have changed."""
+    record, newest = reader.run(run), reader.newest_result(run)
+    if record is None or newest is None or disagreements_of_run(reader.path, run):
+        found.elsewhere.append(LeftOut(run, (state("chart_data_changed"),)))
+        return
+    data = json.loads(newest.data)
+    verification, geometry = data.get("verification"), _geometry(data)
+    name = f"{_day(record.began_utc_ns)} {run[:8]}"
+    if not verification or data["validity"] == "not_valid":
+        found.elsewhere.append(LeftOut(name, (state("chart_annulled"),)))
+        return
+    if verification["fluid"] != fluid or (only_geometry and geometry != only_geometry):
+        return
+    for level in verification["levels"]:
+        key = (geometry, f"{DEVIATION} {level['step']}")
+        if level["deviation_percent"] is None:
+            found.left_out.setdefault(key, []).append(LeftOut(name, (state("chart_no_deviation"),)))
+            continue
+        point = Point(
+            name=f"{name} {verification['condition']}",
+            utc_ns=record.began_utc_ns,
+            value=level["deviation_percent"],
+            runs=(run,),
+            simulated=data["simulated"],
+            quality=data["quality"],
+            method=_method(data),
+            unit="%",
+        )
+        found.add(key, point)
+
+
+def _charts(reader: Reader, found: _Found, last: int, name_of: Callable[[str, str], ChartName]) -> list[Chart]:
+    """Return a chart for each geometry and quantity with points; without any point, one chart with the reasons."""
+    charts = []
+    elsewhere = [x for key, others in found.left_out.items() if key not in found.points for x in others]
+    for geometry, quantity in found.points or [("", NO_QUANTITY)]:
+        name = name_of(geometry, quantity)
+        kept, others = same_kind(found.points.get((geometry, quantity), []))
+        shown = {p.name for p in kept}
+        left_out = [*others, *found.left_out.get((geometry, quantity), []), *elsewhere, *found.elsewhere]
+        is_short = not found.is_complete and len(kept) < last
+        cautions = [state("chart_end_of_reading", count=found.read)] if is_short else []
+        named = [x for x in left_out if x.name not in shown]
+        charts.append(control_chart(name, kept[-last:], fixed_limits(reader, name), named, cautions))
+    return sorted(charts, key=lambda c: c.points[-1].utc_ns if c.points else 0, reverse=True)
+
+
+def fixed_limits(reader: Reader, name: ChartName) -> FixedLimits | None:
+    """Return the limits that a person fixed for a chart, or None."""
+    kept = find(reader, ChartLimits, name.id)
+    return None if kept is None else FixedLimits(kept.record, kept.who, _day(kept.utc_ns), kept.because)
+
+
+def _day(utc_ns: int) -> str:
+    """Return the local day of a moment."""
+    return datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone().date().isoformat()

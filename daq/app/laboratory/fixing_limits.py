@@ -1,0 +1,122 @@
+"""The act that fixes the limits of a control chart from the points of a period in control (phase one)."""
+
+from typing import Annotated, Any, Final
+
+from pydantic import Field
+
+from daq.app.laboratory.act import Act
+from daq.app.laboratory.charting import product_charts, verification_charts
+from daq.app.laboratory.laboratory import Laboratory, changed, new
+from daq.core.errors import SettingError
+from daq.laboratory.chartlimits import LEAST_TO_FIX, ChartLimits
+from daq.laboratory.controlchart import Chart, trial
+from daq.methods.files.fields import Label, Listed, Model, NeededLabel
+
+MOST_POINTS: Final = 1000
+Last = Annotated[int, Field(ge=1, le=MOST_POINTS)]
+
+
+class FixChartLimits(Model):
+    """Order to fix the limits of a chart from its newest points.
+
+    Attributes:
+        product: product; or
+        fluid, instrument: the fluid of verifications and the instrument.
+        geometry, quantity: which chart, where there are several.
+        last: number of points.
+        without: samples (or runs of verifications) that are left out, because the cause of their value was found.
+        because: why these points describe the process.
+    """
+
+    product: Label = ""
+    fluid: Label = ""
+    instrument: Label = ""
+    geometry: Label = ""
+    quantity: Label = ""
+    last: Last
+    without: Annotated[tuple[NeededLabel, ...], Listed] = ()
+    because: NeededLabel
+
+
+def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
+    """Compute centre line and sigma from the points of a chart, and store them as its limits.
+
+    Raises:
+        SettingError: there are several such charts, too few points, or points without scatter.
+        StoreError: another change of the limits came first.
+    """
+    chart = only_one(_charts(laboratory, order), order.geometry, order.quantity)
+    values = [p.value for p in chart.points]
+    if len(values) < LEAST_TO_FIX:
+        raise SettingError(
+            f"there are {len(values)} points of {chart.name.id}; limits are fixed from at least {LEAST_TO_FIX}",
+            key="last",
+        )
+    found = trial(values)
+    if found is None:
+        raise SettingError(f"all points of {chart.name.id} are equal: they show no scatter, so there are no limits")
+    record = ChartLimits(
+        id=chart.name.id,
+        chart=chart.name,
+        method=chart.method,
+        unit=chart.unit,
+        centre=found.centre,
+        sigma=found.sigma,
+        count=len(values),
+        runs=tuple(run for p in chart.points for run in p.runs),
+        first=chart.points[0].name,
+        last=chart.points[-1].name,
+        left_out=order.without,
+    )
+    kept = laboratory.found(ChartLimits, record.id)
+    what = "chart_limits_fixed"
+    laboratory.change(new(record, what) if kept is None else changed(kept, record, what), because=order.because)
+    return {
+        "id": record.id,
+        "centre": found.centre,
+        "sigma": found.sigma,
+        "lower": found.lower,
+        "upper": found.upper,
+        "unit": chart.unit,
+        "points": len(values),
+    }
+
+
+def _charts(laboratory: Laboratory, order: FixChartLimits) -> list[Chart]:
+    if bool(order.product) == bool(order.fluid) or bool(order.fluid) != bool(order.instrument):
+        raise SettingError("needs a product, or a fluid with an instrument", key="product")
+    with laboratory.reader() as reader:
+        if order.product:
+            product = laboratory.catalogue.product(order.product)
+            return product_charts(
+                reader,
+                product,
+                last=order.last,
+                geometry=order.geometry,
+                quantity=order.quantity,
+                without=order.without,
+            )
+        return verification_charts(
+            reader,
+            order.fluid,
+            order.instrument,
+            last=order.last,
+            geometry=order.geometry,
+            without=order.without,
+        )
+
+
+def only_one(charts: list[Chart], geometry: str, quantity: str) -> Chart:
+    """Return the chart of this geometry and quantity ("": any).
+
+    Raises:
+        SettingError: there are several, or none.
+    """
+    found = [c for c in charts if geometry in ("", c.name.geometry) and quantity in ("", c.name.quantity)]
+    if len(found) != 1:
+        names = "; ".join(f"{c.name.geometry or 'no geometry'} with {c.name.quantity}" for c in charts)
+        raise SettingError(f"there are {len(found)} such charts; choose one of: {names}", key="geometry")
+    return found[0]
+
+
+ACTS: Final = (Act("chart_limits_fix", FixChartLimits, "review", fix),)

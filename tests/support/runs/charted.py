@@ -1,0 +1,131 @@
+"""Many small runs with results in one commit: points for control charts, that agree with their audit entries."""
+
+import contextlib
+import copy
+import json
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from daq.adapters.store.access import Access
+from daq.adapters.store.rows import AuditPoint, Outgoing
+from daq.adapters.store.store import Store, open_writer
+from daq.adapters.store.transactions import BeginRun, Conclude, Correct, EndRun, RegisterMethod
+from tests.support.runs import stored
+from tests.support.runs.stored import SECOND, T0
+
+EMPTY_RESULT: dict[str, Any] = {
+    "quantity": "viscosity",
+    "value": None,
+    "unit": "mPa.s",
+    "quality": "Good",
+    "validity": "valid",
+    "reasons": [],
+    "uncertainty": None,
+    "simulated": False,
+    "sample": {"id": "", "product": "clear-glaze", "fill": None, "sheared": False},
+    "geometry": {"name": "coaxial-12", "vessel": None},
+    "method": {"id": "glaze-flow", "version": "1", "digest": stored.METHOD_DIGEST, "choices": {}},
+    "verdict": {"verdict": "none", "limits": []},
+    "verification": None,
+    "conditions": {},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One run of a sample; `changes` replace parts of its result, `corrected` is the value of a correction."""
+
+    sample: str
+    value: float | None
+    product: str = "clear-glaze"
+    instrument: str = "bench-1"
+    fill: str = ""
+    simulated: bool = False
+    changes: dict[str, Any] = field(default_factory=dict)
+    corrected: dict[str, Any] | None = None
+
+
+def run_id(number: int) -> str:
+    return str(uuid.uuid5(uuid.NAMESPACE_OID, f"charted {number}"))
+
+
+def result_of(run: Measured) -> dict[str, Any]:
+    """Return the result of a run."""
+    data = copy.deepcopy(EMPTY_RESULT) | {"value": run.value, "simulated": run.simulated}
+    data["sample"] |= {"id": run.sample, "product": run.product, "fill": run.fill or None}
+    return data | copy.deepcopy(run.changes)
+
+
+def limited(low: float | None, high: float | None) -> dict[str, Any]:
+    """Return the part of a result with limits of the product that applied."""
+    one = {"quantity": "viscosity", "low": low, "high": high, "unit": "mPa.s", "verdict": "within", "reasons": []}
+    return {"verdict": {"verdict": "within", "limits": [one]}}
+
+
+def verified(*deviations: float | None, fluid: str = "house-fluid", condition: str = "as_found") -> dict[str, Any]:
+    """Return the part of a result that is a verification with deviations (%) at its steps."""
+    levels = [{"step": f"level-{i}", "deviation_percent": d} for i, d in enumerate(deviations, 1)]
+    return {"verification": {"fluid": fluid, "condition": condition, "levels": levels}}
+
+
+def make_charted(path: Path, runs: Sequence[Measured], *, every_s: int = 3600) -> Path:
+    """Store runs `every_s` apart, oldest first, in one commit; return the database."""
+    Store(path, utc_ns=T0).close()
+    with contextlib.closing(open_writer(path)) as connection:
+        (source,) = connection.execute("SELECT source FROM meta").fetchone()
+        access = Access(connection, path, source=source, epoch=1, reserve_bytes=0, hook=None)
+        connection.execute("BEGIN")
+        methods = {(m["id"], m["version"]) for m in (result_of(run)["method"] for run in runs)}
+        for name, version in sorted(methods):
+            RegisterMethod(name, version, stored.METHOD_DIGEST, stored.METHOD, T0, "m.keeper").apply(access)
+        first, second = stored.blocks(2)
+        for number, run in enumerate(runs):
+            _store(access, number, run, T0 + number * every_s * SECOND, first, second)
+        connection.execute("COMMIT")
+    return path
+
+
+def _store(access: Access, number: int, run: Measured, utc_ns: int, first: Any, second: Any) -> None:
+    name = run_id(number)
+    data = result_of(run)
+    record = replace(
+        stored.record(name, run.instrument),
+        sample=run.sample,
+        product=run.product,
+        lot="",
+        fill=run.fill,
+        simulated=run.simulated,
+        method_id=data["method"]["id"],
+        method_version=data["method"]["version"],
+        began_utc_ns=utc_ns,
+    )
+
+    def built(data: dict[str, Any]) -> Any:
+        def build(_sequence: int, head: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
+            origin = {"run": name, "audit_head": head.head, "journal_digest": digest}
+            return json.dumps(data | {"origin": origin}, sort_keys=True, ensure_ascii=False), []
+
+        return build
+
+    verification = data["verification"]
+    BeginRun(record).apply(access)
+    Conclude(
+        run=name,
+        result_id=f"result-{number}",
+        outcome="complete",
+        reason="last rule met",
+        utc_ns=utc_ns + 60 * SECOND,
+        who="m.keeper",
+        build=built(data),
+        block=first,
+        verification=None if verification is None else {"run": name, "fluid": verification["fluid"]},
+    ).apply(access)
+    EndRun(name, "still", utc_ns + 70 * SECOND, "daemon", second).apply(access)
+    if run.corrected is not None:
+        changed = data | run.corrected | {"supersedes": f"result-{number}"}
+        Correct(
+            f"result-{number}", f"fix-{number}", "mistyped", utc_ns + 80 * SECOND, "m.keeper", built(changed)
+        ).apply(access)
