@@ -27,9 +27,9 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.store import Store, open_writer
 from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, NoteHealth, RegisterMethod, SeeInstrument
-from daq.app.cli.records.runs import entry
 from daq.app.delivery.resending import outbox_view
 from daq.app.delivery.sparkplug_content import position
+from daq.app.records.run_rows import entry
 from daq.core.journal import HEADER, RECEIVED, Block, chain
 from tests.support.runs.stored import METHOD, METHOD_DIGEST, SECOND, T0, written
 
@@ -154,7 +154,7 @@ def look_ups(path: Path, runs: int) -> dict[str, Callable[[Reader], object]]:
         "runs --instrument": lambda r: [entry(r, run) for run in r.runs(limit=20, instrument="cup-1")],
         "runs of a sample that is not there": lambda r: r.runs(limit=20, sample="none"),
         "runs of an instrument that is not there": lambda r: r.runs(limit=20, instrument="none"),
-        "names of instruments": lambda r: r.instruments_with_runs(),
+        "names of instruments": lambda r: r.values_of_runs("instrument"),
         "runs of a product": lambda r: r.runs(limit=20, product="glaze-1"),
         "fill": lambda r: r.sheared_by(middle.fill),
         "id prefix": lambda r: r.find_runs(middle.id[:10]),

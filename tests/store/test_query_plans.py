@@ -74,7 +74,7 @@ def queries(path: Path) -> None:
         reader.runs(limit=20, instrument="bench-1", sample="G-1041", product="clear-glaze")
         reader.run(run.id)
         reader.find_runs(run.id[:4])
-        reader.instruments_with_runs()
+        [reader.values_of_runs(c) for c in ("instrument", "product", "operator")]
         reader.sheared_by("2")
         reader.unfinished_runs()
         reader.motors_in_doubt()
