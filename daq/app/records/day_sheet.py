@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import newest_revision
+from daq.adapters.store.records import StoredRecord, newest_revision
 from daq.app.records.run_rows import Entry, entry, marks_of
 from daq.app.records.searching import RunSearch, search
 from daq.app.screens.text import ended
@@ -137,13 +137,18 @@ def _open(reader: Reader) -> OpenWork:
         [MOST_OPEN + 1],
     )
     stored = [newest_revision(reader, Sample.kind, row["id"]) for row in rows[:MOST_OPEN]]
-    samples = [Sample.model_validate(s.data, strict=False) for s in stored if s is not None]
     depth = reader.outbox_depth()
     return OpenWork(
         running=tuple(r.id for r in reader.unfinished_runs()),
         motors_in_doubt=tuple(sorted(reader.motors_in_doubt())),
-        samples=tuple(OpenSample(s.id, s.product, s.lot, s.bench, s.due) for s in samples),
+        samples=tuple(_sample(s) for s in stored if s is not None),
         more_samples=len(rows) > MOST_OPEN,
         messages_waiting=depth.waiting,
         messages_refused=depth.refused + depth.quarantined + depth.changed,
     )
+
+
+def _sample(stored: StoredRecord) -> OpenSample:
+    # Not the model, whose checks would let one damaged record hold up the whole sheet.
+    texts = (str(stored.data.get(name) or "") for name in ("product", "lot", "bench", "due"))
+    return OpenSample(stored.id, *texts)

@@ -10,8 +10,10 @@ from daq.app.screens.text import local_time, plain
 
 MOST_EXAMINED: Final = 100_000
 """Greatest number of runs that one search examines."""
+AT_FIRST: Final = 20
+"""Number of runs that the first statement of a search examines, or the number that is asked; each next takes twice."""
 AT_ONCE: Final = 500
-"""Number of runs that one statement examines."""
+"""Greatest number of runs that one statement examines."""
 MOST_NAMES: Final = 20
 """Greatest number of names that are listed where a search found nothing."""
 RUNNING: Final = "running"
@@ -105,6 +107,14 @@ def condition(asked: RunSearch) -> Condition:
     return Condition(walked, " AND ".join(terms) or "1", tuple(parameters))
 
 
+def statement(where: Condition) -> str:
+    """Return the statement that examines runs, newest first; it takes times, the place to go on from, and a number."""
+    return (
+        f"SELECT r.id, r.rowid AS place, r.began_utc_ns AS began, {where.found} AS found FROM runs AS r "  # noqa: S608 - our names
+        f"WHERE {where.walked} ORDER BY r.began_utc_ns DESC, r.rowid DESC LIMIT ?"
+    )
+
+
 def search(reader: Reader, asked: RunSearch, *, limit: int = -1) -> Found:
     """Return at most `limit` (-1: all) runs, newest first, from at most `MOST_EXAMINED` runs that an index gives.
 
@@ -112,19 +122,15 @@ def search(reader: Reader, asked: RunSearch, *, limit: int = -1) -> Found:
         StoreError: the database cannot be read.
     """
     where = condition(asked)
-    sql = (
-        f"SELECT r.id, r.rowid AS place, r.began_utc_ns AS began, {where.found} AS found FROM runs AS r "  # noqa: S608 - our names
-        f"WHERE {where.walked} ORDER BY r.began_utc_ns DESC, r.rowid DESC LIMIT ?"
-    )
+    sql = statement(where)
     since = -_LAST if asked.since_utc_ns is None else asked.since_utc_ns
     until = _LAST if asked.until_utc_ns is None else asked.until_utc_ns
     ids: list[str] = []
     examined, last = 0, (_LAST, _LAST)
     reached: int | None = None
+    size = max(AT_FIRST, limit)
     while len(ids) != limit:
-        size = min(AT_ONCE, MOST_EXAMINED - examined)
-        if not asked.verdict and where.found == "1" and limit > 0:
-            size = min(size, limit - len(ids))
+        size = min(size, AT_ONCE, MOST_EXAMINED - examined)
         if size <= 0:
             reached = last[0] if _any_older(reader, sql, where, (since, until, *last)) else None
             break
@@ -136,6 +142,7 @@ def search(reader: Reader, asked: RunSearch, *, limit: int = -1) -> Found:
         if len(rows) < size:
             break
         last = (rows[-1]["began"], rows[-1]["place"])
+        size *= 2
     return Found([run for i in ids if (run := reader.run(i)) is not None], examined, reached)
 
 
