@@ -44,6 +44,7 @@ def _sentences_are_those_of_their_codes() -> Iterator[None]:
 
 
 SWEEPS = {
+    "tests/app/test_changed_files.py": 3,
     "tests/arguments/test_refusals.py": 3,
     "tests/cli/test_commands.py": 3,
     "tests/cli/test_digits.py": 6,

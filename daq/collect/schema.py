@@ -14,7 +14,7 @@ from typing import Final
 from psycopg import AsyncConnection
 
 from daq.collect.columns import CURVE, RESULT, comments, table
-from daq.collect.views import VIEWS_0002
+from daq.collect.views import AUTHORISED_0003, VIEWS_0002
 from daq.core.errors import StoreError
 
 SCHEMA: Final = "lab"
@@ -193,6 +193,7 @@ COMMENT ON TABLE lab.workers IS 'Collectors, with their counts since their start
 STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_tables", TABLES_0001),
     ("0002_views", VIEWS_0002),
+    ("0003_authorised", AUTHORISED_0003),
 )
 
 _FIRST: Final = """

@@ -162,3 +162,17 @@ VIEWS_0002: Final = (
     .replace("IS_THE_CORRECTION", _CORRECTS.format(c="s", r="rs"))
     + _AUDIT
 )
+
+_NOT_BY_TRAINEES: Final = ("sample_results", "first_pass_by_day", "control_chart")
+"""Views that count results; those of an operator without authorisation are in `lab.results_in_force` only."""
+_AUTHORISED: Final = "NOT verification AND event #>> '{data,origin,attribution}' IS DISTINCT FROM 'not_authorised'"
+
+
+def _without_trainees(view: str) -> str:
+    """Return the SQL that replaces a view of `_VIEWS` by one without results of operators without authorisation."""
+    _, begin, rest = _VIEWS.partition(f"CREATE VIEW lab.{view} AS")
+    selected, end, _ = rest.partition(";")
+    return begin.replace("CREATE", "CREATE OR REPLACE") + selected.replace("NOT verification", _AUTHORISED) + end + "\n"
+
+
+AUTHORISED_0003: Final = "".join(map(_without_trainees, _NOT_BY_TRAINEES))

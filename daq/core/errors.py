@@ -16,6 +16,13 @@ class SettingError(DaqError):
         super().__init__(": ".join(part for part in (file, key, reason) if part))
 
 
+class NotComparableError(SettingError):
+    """A result would not be comparable with the limits of its product, and the order does not accept that.
+
+    Example: the speed of the run is 50 /min, and the limits apply at 20 /min.
+    """
+
+
 class ArgumentError(SettingError, ValueError):
     """An argument of a function is outside its domain; `key` is its name.
 

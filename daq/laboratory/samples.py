@@ -4,7 +4,7 @@ from typing import Annotated, ClassVar, Final, Literal
 
 from pydantic import Field
 
-from daq.laboratory.record import LAST, Record
+from daq.laboratory.record import Record
 from daq.methods.files.fields import Day, Label, Model, NeededLabel
 
 SampleState = Literal["open", "done", "cancelled"]
@@ -12,6 +12,8 @@ URGENT, ROUTINE, LATEST = 1, 5, 9
 Priority = Annotated[int, Field(ge=URGENT, le=LATEST)]
 """1 is measured first, 9 last."""
 NO_TIME: Final = ""
+DISCARD_KEY: Final = "discard_on"
+"""Key of the samples with a retained part, by the day from which it may be discarded."""
 
 
 class Retained(Model):
@@ -38,7 +40,7 @@ class Sample(Record):
         product, lot: product and batch.
         sampled_at, due: times, ISO 8601 with offset; "" where not known.
         condition, received_by: condition on receipt, and the person who received it.
-        retained: place of the retained part.
+        retained: place of the retained part, until it is discarded.
         rework: the earlier sample of a batch that was corrected.
         bench: instrument on whose worklist it is; "" means any.
         priority: 1 (first) to 9 (last).
@@ -61,13 +63,15 @@ class Sample(Record):
     state: SampleState = "open"
 
     def keys(self) -> tuple[tuple[str, str], ...]:
-        """Return the keys: id, product, lot, the earlier sample, and the place on the worklist while it is open."""
+        """Return the keys: id, product, lot, earlier sample, day of discarding, and priority on the open worklist."""
         found = [("id", self.id)]
         found += [(name, value) for name in ("product", "lot") if (value := getattr(self, name))]
         if self.rework is not None:
             found.append(("rework_of", self.rework.of))
+        if self.retained is not None and self.retained.discard_on is not None:
+            found.append((DISCARD_KEY, self.retained.discard_on))
         if self.state == "open":
-            found.append((worklist_key(self.bench), f"{self.priority} {self.due or LAST}"))
+            found.append((worklist_key(self.bench), str(self.priority)))
         return tuple(found)
 
 

@@ -5,7 +5,14 @@ from typing import Final
 
 from daq.core.errors import SettingError
 
-EXTRAS: Final = {"amqtt": "demo", "cryptography": "tls", "google.protobuf": "sparkplug", "psycopg": "collect"}
+EXTRAS: Final = {
+    "amqtt": "demo",
+    "argon2": "people",
+    "cryptography": "tls",
+    "google.protobuf": "sparkplug",
+    "psycopg": "collect",
+    "segno": "labels",
+}
 """Extra of pyproject.toml by the library that it brings."""
 
 

@@ -115,7 +115,10 @@ async def test_the_stop_is_the_first_thing_sent_at_every_end(tmp_path, how):
         await bench.until(lambda: "halt" in bench.box.words()[-30:])
         words = bench.box.words()
         # The state changes and the stop is sent in one step: the next thing after the last request is the stop.
-        assert "halt" in words[max(0, first - 1) : first + 1], (words[-8:], first)
+        # A driver that fails closes the port; an instrument that comes back is identified before it gets a command.
+        before = {"who"} if how == "driver" else set()
+        stop = words.index("halt", max(0, first - 1))
+        assert set(words[first:stop]) <= before, (words[-8:], first)
         if how != "another instrument":
             await bench.until(lambda: abs(bench.box.simulator.shown().speed_per_min) < STILL)
 

@@ -18,6 +18,7 @@ from daq.app.daemon.protocol import (
     Failed,
     MakeBackup,
     Perform,
+    Reload,
     Started,
     Stopped,
     StopRun,
@@ -49,9 +50,11 @@ NUMBER = st.none() | st.integers(-(2**63) + 1, 2**63 - 1)
 GOOD = {
     "run": st.builds(
         RunOrder,
-        method_id=LABEL,
-        instrument=LABEL,
+        method_id=LABEL | st.just(""),
+        instrument=LABEL | st.just(""),
         sample=LABEL,
+        filling=st.sampled_from(["", "same", "fresh"]),
+        anyway=st.booleans(),
         lot=LABEL | st.just(""),
         replicate=st.integers(1, 9999),
         sampled_at=st.sampled_from(["", "2026-11-26T08:15+01:00", "2026-11-26T08:15:00Z"]),
@@ -67,6 +70,7 @@ GOOD = {
     "status": st.just(AskStatus()),
     "resend": st.builds(ResendOrder, instrument=LABEL, refused=st.booleans(), first=NUMBER, begin_utc_ns=NUMBER),
     "backup": st.just(MakeBackup()),
+    "reload": st.just(Reload()),
     "perform": st.builds(
         Perform, act=LABEL, order=st.dictionaries(LABEL, LABEL | st.none() | st.booleans(), max_size=4)
     ),
@@ -103,7 +107,9 @@ def test_any_answer_is_decoded_unchanged(answer):
         ({"do": None}, "do: unknown request None"),
         ({"do": ["run"]}, "do: unknown request ['run']"),
         ({"sample": ""}, "sample: must not be empty"),
-        ({"method_id": ""}, "method_id: must not be empty"),
+        ({"method_id": 7}, "method_id: must be text in quotes"),
+        ({"filling": "half"}, "filling: must be one of"),
+        ({"anyway": 1}, "anyway: must be true or false"),
         ({"sample": None}, "sample: is missing"),
         ({"sample": 7}, "sample: must be text in quotes; here 7"),
         ({"replicate": "2"}, "replicate: must be a whole number; here '2'"),
@@ -111,7 +117,7 @@ def test_any_answer_is_decoded_unchanged(answer):
         ({"choices": {"speed": [30]}}, "choices.speed: must be a finite number or text"),
         ({"choices": [30]}, "choices: must be a table of name = value"),
         ({"condition": "as bought"}, "condition: must be one of '', 'as_found' or 'as_left'; here 'as bought'"),
-        ({"colour": "red"}, "colour: is not a known key; known keys: choices, condition"),
+        ({"colour": "red"}, "colour: is not a known key; known keys: anyway, badge, choices, condition"),
     ],
 )
 def test_an_invalid_request_is_refused_with_its_key(changes, expected):

@@ -10,7 +10,11 @@ import threading
 
 import pytest
 
-from daq.adapters.paths import holder
+from daq.adapters.paths import holder, socket_path
+from daq.app.daemon.control import ask
+from daq.app.daemon.protocol import AskStatus, StatusAnswer
+from daq.process.logins import own_login
+from tests.support.processes.laboratory import eventually
 
 INSTRUMENT = """
 name = "bench-1"
@@ -84,6 +88,32 @@ def test_an_act_goes_through_the_daemon(cli, shift, served):
     assert "there is a sample 'G-1050' already" in again.stderr
 
 
+@pytest.mark.slow
+def test_persons_act_through_the_daemon_and_failed_log_ins_slow_down_the_next(cli, shift, served, tmp_path):
+    (tmp_path / "password").write_text("blue celadon\n")
+    (tmp_path / "wrong").write_text("blue seladon\n")
+
+    def daq(*args):
+        done = cli("--config", served, "--state", shift.state, *args)
+        return done.returncode, done.stderr
+
+    login = ("--role", "administer", "--login", own_login())
+    assert daq("person", "add", "chief", *login, "--password-file", tmp_path / "password") == (0, "")
+    assert daq("person", "add", "a.firing", "--role", "measure") == (0, "")
+    found = json.loads(cli("--state", shift.state, "person", "list", "--json").stdout)
+    assert [(p["id"], p["changed_by"]) for p in found] == [("a.firing", "chief"), ("chief", own_login())]
+    as_chief = ("--as", "chief", "--as-password-file")
+    lock = ("person", "lock", "a.firing", "--because", "left")
+    code, text = daq(*lock, *as_chief, tmp_path / "wrong")
+    assert (code, text) == (2, "daq: the log-in is refused; the next one is possible in 1 s\n")
+    # The daemon remembers the failure from one request to the next.
+    for expected in ("2 s", "4 s", "8 s"):
+        eventually(lambda: "next one" in daq(*lock, *as_chief, tmp_path / "wrong")[1], what=expected)
+    code, text = daq(*lock, *as_chief, tmp_path / "password")
+    assert (code, "the last one failed; try again in" in text) == (2, True)
+    assert daq(*lock) == (0, "")
+
+
 def test_doctor_asks_the_daemon(cli, shift, served):
     done = cli("--config", served, "--state", shift.state, "doctor")
     assert done.returncode == 1
@@ -137,3 +167,47 @@ def test_a_dumb_terminal_gets_lines_of_text():
     text = on_terminal(SHOW, TERM="dumb")
     assert "\x1b" not in text
     assert text.startswith("00:00 measuring 3/9 up-10; ")
+
+
+GEOMETRY = """
+[geometries.coaxial-15]
+kind = "coaxial_cylinders"
+inner_radius = 15.0
+outer_radius = 16.2705
+length = 45.0
+"""
+
+
+def _asked_status(shift):
+    return ask(socket_path(shift.state), AskStatus(), StatusAnswer).status
+
+
+def test_changed_files_take_effect_by_reload_and_by_a_signal_and_an_error_is_named(cli, shift, served):
+    path = served / "instruments" / "bench-1.toml"
+    path.write_text(INSTRUMENT + GEOMETRY)
+    done = cli("--config", served, "--state", shift.state, "reload")
+    assert (done.returncode, done.stdout) == (0, "instrument bench-1: changed, in effect\n")
+    assert cli("--config", served, "--state", shift.state, "reload").stdout == "nothing has changed\n"
+    fitted = cli("--config", served, "--state", shift.state, "fit", "bench-1", "coaxial-15", "--serial", "K-7")
+    assert (fitted.returncode, fitted.stdout) == (0, "coaxial-15 (serial number K-7) is fitted to bench-1\n")
+    assert cli("--config", served, "--state", shift.state, "fit", "bench-1", "coaxial-16").returncode == 2
+
+    path.write_text(INSTRUMENT + GEOMETRY + "colour = 1\n")
+    done = cli("--config", served, "--state", shift.state, "reload")
+    assert (done.returncode, "bench-1.toml: geometries.coaxial-15.colour" in done.stdout) == (2, True)
+    doctor = cli("--config", served, "--state", shift.state, "doctor").stdout
+    assert "WRONG  configuration of the daemon" in doctor
+    assert "fitted to bench-1: coaxial-15 (serial number K-7)" in doctor
+    # A stop must reach the daemon whatever the files hold.
+    assert cli("--config", served, "--state", shift.state, "stop", "bench-1").returncode == 0
+    refused = cli(
+        "--config", served, "--state", shift.state, "run", "any", "--instrument", "bench-1", "--sample", "S-1"
+    )
+    assert (refused.returncode, "geometries.coaxial-15.colour" in refused.stderr) == (2, True)
+
+    path.write_text(INSTRUMENT + GEOMETRY)
+    pid = holder(shift.state)
+    assert pid is not None
+    os.kill(pid, signal.SIGHUP)
+    eventually(lambda: _asked_status(shift).configuration == (), what="the reload by a signal")
+    assert _asked_status(shift).instruments["bench-1"].fitted == "coaxial-15 (serial number K-7)"

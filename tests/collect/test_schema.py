@@ -19,6 +19,7 @@ from tests.support.processes.postgres import needs_postgres
 DIGESTS = {
     "0001_tables": "0ec689b93c3b24f36a02c1791f806c2254057e7aa07576e791851a9fdf26fc86",
     "0002_views": "25bc2a8d39626407450c5c24ac511d1442b35c8de297a4e8457db4294694ca45",
+    "0003_authorised": "6e07bee0bff2ced62eddfa24a78a75ceda0561afdd55e808e1b80474ddc394c8",
 }
 
 
@@ -41,12 +42,12 @@ async def test_workers_that_start_together_migrate_once(database, query):
 @pytest.mark.asyncio
 async def test_a_migration_that_fails_is_rolled_back_whole(database, query):
     db = await open_database(database, "test")
-    broken = (*STEPS, ("0003_broken", "CREATE TABLE lab.half (a int); CREATE TABLE lab.half (a int);"))
+    broken = (*STEPS, ("0004_broken", "CREATE TABLE lab.half (a int); CREATE TABLE lab.half (a int);"))
     with pytest.raises(psycopg.errors.DuplicateTable):
         await migrate(db, broken)
     assert query("SELECT to_regclass('lab.half'), to_regclass('lab.results')::text") == [(None, "lab.results")]
-    mended = (*STEPS, ("0003_broken", "CREATE TABLE lab.half (a int);"))
-    assert await migrate(db, mended) == ["0003_broken"]
+    mended = (*STEPS, ("0004_broken", "CREATE TABLE lab.half (a int);"))
+    assert await migrate(db, mended) == ["0004_broken"]
     with pytest.raises(StoreError, match="a newer version of daq"):
         await migrate(db)
     await db.close()

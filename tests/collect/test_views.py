@@ -262,3 +262,20 @@ def test_a_time_range_looks_only_into_its_months(store, query):
     assert "_05" in scanned
     assert "Scan on results_2025_04 r" not in plan
     assert "Scan on results_2025_05 r" in plan
+
+
+def test_results_without_authorisation_are_in_force_and_counted_nowhere(store, query):
+    by_trainee = {"origin.operator": "a.new", "origin.attribution": "not_authorised"}
+    store(
+        measured(1, "S-1", value=700.0, change=by_trainee),
+        measured(2, "S-1", value=810.0, change={"origin.attribution": "authorised"}),
+        measured(3, "S-1", value=790.0, change=by_trainee),
+        measured(4, "S-2", value=800.0, change={"origin.attribution": "unattributed"}),
+        measured(5, "S-3", value=805.0),
+        measured(6, "S-4", value=600.0, verdict="outside", change=by_trainee),
+    )
+    assert query("SELECT count(*) FROM lab.results_in_force") == [(6,)]
+    counted = [("S-1", 810.0), ("S-2", 800.0), ("S-3", 805.0)]
+    assert query("SELECT sample, value FROM lab.sample_results ORDER BY sample") == counted
+    assert query("SELECT sample, value FROM lab.control_chart ORDER BY sample") == counted
+    assert query("SELECT samples, within_at_first FROM lab.first_pass_by_day") == [(3, 3)]

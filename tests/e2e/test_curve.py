@@ -46,7 +46,17 @@ def glazed(make_lab, tmp_path):
 
 def test_the_flow_curve_of_an_engobe(glazed, tmp_path):
     done = glazed.daq(
-        "run", "curve", "--instrument", "bench-2", "--sample", "E-7", "--product", "engobe", "--plain", seconds=60
+        "run",
+        "curve",
+        "--instrument",
+        "bench-2",
+        "--sample",
+        "E-7",
+        "--product",
+        "engobe",
+        "--anyway",
+        "--plain",
+        seconds=60,
     )
     assert done.returncode in (0, 10, 11), done.stdout + done.stderr
     shown = json.loads(glazed.daq("show", "last", "--json").stdout)

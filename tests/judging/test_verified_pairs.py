@@ -1,6 +1,7 @@
 """Stored verifications count for instrument and measuring geometry together: for a run, its results and the command."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -31,16 +32,18 @@ def catalogue():
     return Catalogue.load(CONFIG)
 
 
-def verify(store, run, geometry, *, passed, number="", serial="R-1042"):
+def verify(store, run, geometry, *, passed, number="", serial="R-1042", attribution="unattributed"):
     detail = AuditedVerification(
         run=run, result=f"r-{run}", passed=passed, condition="as_found", fluid="reference-b", lot="1", certificate="c",
         geometry=geometry, geometry_serial=number, serial=serial, levels=(), results_in_doubt=0,
     )  # fmt: skip
-    measure(store, run, verification=encode(detail))
+    measure(store, run, verification=encode(detail), attribution=attribution)
 
 
-def measure(store, run, verification=None):
-    for step in (begin(run, "bench-1"), conclude(run, result_id=f"r-{run}", verification=verification), end(run)):
+def measure(store, run, verification=None, attribution="unattributed"):
+    began = begin(run, "bench-1")
+    began = replace(began, run=replace(began.run, attribution=attribution))
+    for step in (began, conclude(run, result_id=f"r-{run}", verification=verification), end(run)):
         store.submit(step).result(10)
 
 
@@ -61,6 +64,26 @@ def test_a_run_has_the_status_of_its_own_geometry(store, catalogue):
     verify(store, "b", "coaxial-15", passed=True)
     assert history_of(store, fitted(catalogue, "coaxial-12")).standing.text == "failed"
     assert history_of(store, fitted(catalogue, "coaxial-15")).standing.text == "passed"
+
+
+@pytest.mark.parametrize("before", [None, True, False])
+@pytest.mark.parametrize("passed", [True, False])
+def test_without_authorisation_a_verification_can_fail_and_cannot_pass(store, catalogue, before, passed):
+    catalogue = fitted(catalogue, "coaxial-12")
+    if before is not None:
+        verify(store, "a", "coaxial-12", passed=before, attribution="authorised")
+    measure(store, "b")
+    was = history_of(store, catalogue, "reference-verification")
+    verify(store, "c", "coaxial-12", passed=passed, attribution="not_authorised")
+    now = history_of(store, catalogue, "reference-verification")
+    if passed:
+        assert now == was
+    else:
+        assert now.standing.text == "failed"
+    with store.reader() as reader:
+        found = command._verifications_of(reader, catalogue, "bench-1", "R-1042")
+    shown = found.as_json()["history"][-1]
+    assert (shown["run"], shown["passed"], shown["not_authorised"]) == ("c", None if passed else False, True)
 
 
 def test_results_since_the_last_pass_are_those_since_a_pass_of_the_pair(store, catalogue):

@@ -298,3 +298,20 @@ def test_the_interval_of_the_mean_holds_the_true_value(tmp_path, n, most, s_r, c
 def test_scatter_that_makes_no_sense_is_refused(wrong):
     with pytest.raises(SettingError):
         wrong()
+
+
+@pytest.mark.parametrize("place", range(4))
+def test_a_run_without_authorisation_never_counts_wherever_it_is_among_the_others(place):
+    values = [5.0, 5.1, 5.05]
+    runs = [
+        result(v, origin={"operator": "m.keeper", "attribution": a})
+        for v, a in zip(values, ("authorised", "unattributed", "authorised"), strict=True)
+    ]
+    expected = reportable("E-1", runs, ENGOBE)
+    trainee = result(5.0, origin={"operator": "a.new", "attribution": "not_authorised"})
+    found = reportable("E-1", [*runs[:place], trainee, *runs[place:]], ENGOBE)
+    assert (found.value, found.decided) == (expected.value, expected.decided)
+    attempt = found.attempts[place]
+    assert not attempt.counted
+    assert codes(attempt.why) == ["operator_not_authorised"]
+    assert parameters(attempt.why, "operator_not_authorised") == {"operator": "a.new", "method": "engobe-qc"}

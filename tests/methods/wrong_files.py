@@ -750,7 +750,7 @@ PLANS = [
         {},
         "bench-1.toml",
         "fitted",
-        "'coaxial-15' is fitted, but method clear-glaze-qc asks for coaxial-12; change the geometry and this key, or use another instrument",
+        "'coaxial-15' is fitted, but method clear-glaze-qc asks for coaxial-12; fit it and record it (daq fit bench-1 coaxial-12), or use another instrument",
     ),
     (
         "methods/clear-glaze-qc.toml",
@@ -760,7 +760,7 @@ PLANS = [
         {},
         "bench-1.toml",
         "fitted",
-        'no geometry is fitted, so torque cannot become a viscosity; name the fitted one, for example fitted = "cylinder-9"',
+        "no geometry is fitted, so torque cannot become a viscosity; record the fitted one: daq fit bench-1 coaxial-15",
     ),
     (
         "methods/clear-glaze-qc.toml",
@@ -790,7 +790,7 @@ PLANS = [
         {},
         "bench-1.toml",
         "fitted",
-        "'coaxial-12' is coaxial_cylinders, but method clear-glaze-qc asks for cone_and_plate",
+        "'coaxial-12' is coaxial_cylinders, but method clear-glaze-qc asks for cone_and_plate; use another instrument",
     ),
     (
         "methods/clear-glaze-qc.toml",

@@ -9,6 +9,7 @@ import time
 import pytest
 
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.schema import FORMAT
 from daq.app.cli import main
 from daq.app.records import searching
 from daq.app.records.run_rows import entry
@@ -132,7 +133,7 @@ def test_a_search_that_ends_at_its_bound_says_how_far_it_came(reader, seeded, mo
 
 
 def test_a_search_of_a_database_of_an_old_format_finds_the_same(tmp_path):
-    for version in (1, 2, 3, 4):
+    for version in range(1, FORMAT + 1):
         with Reader(from_dump(tmp_path / f"{version}.sqlite", f"{version:04}", version)) as reader:
             assert [r.id for r in search(reader, RunSearch(lot="L7", operator="m.keeper")).runs] == ["old-b", "old-a"]
             assert [r.id for r in search(reader, RunSearch(outcome="complete")).runs] == ["old-a"]

@@ -24,6 +24,7 @@ from tests.support.runs.stored import T0, begin, register
 #: Another legal value of a column whose values are limited.
 LEGAL = {
     ("runs", "state"): {"ended": "concluded", "concluded": "running", "running": "ended"},
+    ("runs", "attribution"): {"unattributed": "authorised"},
     ("delivery", "state"): {"acknowledged": "waiting", "waiting": "acknowledged", "refused": "waiting"},
 }
 BOTH_WAYS = frozenset(

@@ -8,6 +8,8 @@ import pytest
 from sqlite_utils import Database
 
 from daq.adapters.store import store as store_module
+from daq.adapters.store.agreement.everything import Comparison
+from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import FORMAT, STEPS, migrate
 from daq.adapters.store.store import Store
@@ -20,7 +22,8 @@ FROZEN = {
     "0001_baseline": "99b6d2550f419f9db7cef53c69cb4507165fb7069b71aed4c212deeca69858ef",
     "0002_records": "8713158febf14f7a6069d83ca4ea7dbe8f194ecd5e1fb215b020309be3cf6e00",
     "0003_delivery": "2e5290cdcdbf6e716f1e23e2b3496aa73f74272496e21b33fd31c66bed659f6b",
-    "0004_search": "e69c97f9a1acc3929ccf58ea88632b6b2892c996ce770943e1ded6df0960d924",
+    "0004_attribution": "1965f28171b23a00cd870613cac385dd5635642b3f68f2ce5fdbec19407d7c26",
+    "0005_search": "e69c97f9a1acc3929ccf58ea88632b6b2892c996ce770943e1ded6df0960d924",
 }
 
 
@@ -47,6 +50,10 @@ def test_a_database_of_each_old_version_comes_up_with_its_contents(tmp_path, ver
         assert reader.newest_result("old-a").sequence == 1
         assert [r.id for r in reader.unfinished_runs()] == ["old-b"]
         assert store.submit(conclude("old-b")).result(10).sequence == 2
+        # Columns that the version did not have agree with its audit entries.
+        assert reader.runs()[0].attribution == "unattributed"
+    with Stored(path) as stored:
+        assert [d.text for d in Comparison().of(stored) if "attribution" in d.text] == []
     new = tmp_path / "new.sqlite"
     Store(new).close()
     assert tables(path) == tables(new)
@@ -58,9 +65,9 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         for step in (register(), begin("a"), conclude("a"), end("a")):
             store.submit(step).result(10)
     before = tables(path)
-    good = ("0005_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
+    good = ("0006_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
     bad = (
-        "0006_bad",
+        "0007_bad",
         "CREATE TABLE extra (x INTEGER) STRICT; INSERT INTO extra VALUES (1); DELETE FROM kept; INSERT INTO nowhere VALUES (1);",
     )
     with sqlite3.connect(path, isolation_level=None) as connection:
@@ -71,7 +78,7 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         assert "extra" not in names
         assert db.table("kept").count == 2
         # The migration before it is kept; after a repair only the failed one is applied.
-        assert migrate(db, [*STEPS, good, ("0006_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0006_bad"]
+        assert migrate(db, [*STEPS, good, ("0007_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0007_bad"]
     connection.close()
     assert tables(path) != before
 
@@ -114,7 +121,7 @@ def test_the_database_is_copied_before_a_migration(tmp_path, monkeypatch):
     with_a_run(path)
     assert [p.name for p in tmp_path.iterdir() if "format" in p.name] == []
     contents = tables(path)
-    add_steps(monkeypatch, ("0005_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
+    add_steps(monkeypatch, ("0006_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
     with Store(path) as store, store.reader() as reader:
         assert [r.id for r in reader.runs()] == ["a"]
     copy = tmp_path / f"daq.sqlite.format-{FORMAT}"
@@ -130,7 +137,7 @@ def test_without_the_copy_nothing_is_migrated(tmp_path, monkeypatch):
     path = tmp_path / "daq.sqlite"
     with_a_run(path)
     before = tables(path)
-    add_steps(monkeypatch, ("0005_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
+    add_steps(monkeypatch, ("0006_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
     monkeypatch.setattr(
         store_module, "sync", lambda path: (_ for _ in ()).throw(OSError(28, "No space left on device"))
     )

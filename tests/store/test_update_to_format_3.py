@@ -197,7 +197,7 @@ def test_a_database_with_missing_rows_is_not_updated_and_the_reason_is_named(pat
     with falsified(path, changed) as db:
         db.execute("DELETE FROM results WHERE id = 'result-2'")
     before = rows_of_format_1(changed)
-    with pytest.raises(StoreError, match="the update to format 3 failed.*FOREIGN KEY.*`daq verify` names"):
+    with pytest.raises(StoreError, match=f"the update to format {FORMAT} failed.*FOREIGN KEY.*`daq verify` names"):
         Store(changed)
     assert rows_of_format_1(changed) == before
     assert any(text.startswith("references: ") for text in wrong(changed))

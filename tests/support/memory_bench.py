@@ -53,17 +53,43 @@ class SimulatedPort:
         return [data.split(b"#")[0].split()[0].decode() for t, data in self.sent if t >= since]
 
 
-def rotational(serial="R-1042", seed=1):
+def rotational(serial="R-1042", seed=1, geometry="coaxial-15"):
     return RotationalInstrument(
-        geometry=GEOMETRIES["coaxial-15"], fluid=FLUIDS["reference-b"], temperature=25.0, seed=seed, serial=serial
+        geometry=GEOMETRIES[geometry], fluid=FLUIDS["reference-b"], temperature=25.0, seed=seed, serial=serial
     )
 
 
 class SupervisorBench:
     """A supervisor of one rotational instrument (``bench-1``) and, if `companion`, a thermometer as its companion."""
 
-    def __init__(self, folder, *, companion=False, expect_serial="R-1042", clock=None, state=None, **options):
+    def __init__(
+        self, folder, *, companion=False, expect_serial="R-1042", clock=None, state=None, catalogue=None, **options
+    ):
+        """`catalogue`: a configuration of its own, whose instruments are all rotational; None: that of the examples."""
         self.clock = clock or ScaledClock(SCALE)
+        if catalogue is None:
+            catalogue = self._of_examples(folder, companion, expect_serial)
+            self.boxes = {
+                "bench-1": SimulatedPort(self.clock, rotational()),
+                "thermo-1": SimulatedPort(self.clock, Thermometer()),
+            }
+        else:
+            self.boxes = {name: SimulatedPort(self.clock, rotational()) for name in catalogue.instruments}
+        if state is None:
+            state = folder / "state"
+            state.mkdir(mode=0o700)
+        self.supervisor = Supervisor(
+            catalogue,
+            state,
+            self.clock,
+            ports=lambda instrument, _driver: self.boxes[instrument.name].open,
+            **options,
+        )
+        self.box = self.boxes["bench-1"]
+        self._advancing = None
+
+    @staticmethod
+    def _of_examples(folder, companion, expect_serial):
         catalogue = Catalogue.load(examples_dir())
         lead = catalogue.instruments["bench-1"]
         update = {"simulated": True, "fitted": "coaxial-15", "expect_serial": expect_serial}
@@ -77,22 +103,7 @@ class SupervisorBench:
         for name, text in (("short", SHORT), ("long", LONG)):
             (folder / f"{name}.toml").write_text(text, "utf-8")
             catalogue.methods[name] = {"1": load_method(folder / f"{name}.toml")}
-        self.boxes = {
-            "bench-1": SimulatedPort(self.clock, rotational()),
-            "thermo-1": SimulatedPort(self.clock, Thermometer()),
-        }
-        if state is None:
-            state = folder / "state"
-            state.mkdir(mode=0o700)
-        self.supervisor = Supervisor(
-            catalogue,
-            state,
-            self.clock,
-            ports=lambda instrument, _driver: self.boxes[instrument.name].open,
-            **options,
-        )
-        self.box = self.boxes["bench-1"]
-        self._advancing = None
+        return catalogue
 
     async def __aenter__(self):
         await self.supervisor.start()

@@ -35,6 +35,8 @@ class RunRecord:
     replicate: int = 1
     sampled_at: str = ""
     operator: str = ""
+    attribution: str = "unattributed"
+    """``authorised`` or ``not_authorised`` where the operator is a known person; otherwise ``unattributed``."""
     simulated: bool = False
     header: str = "{}"
     # The store fills in these fields during the run.

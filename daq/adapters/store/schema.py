@@ -269,10 +269,15 @@ CREATE INDEX audit_epochs ON audit (what, seq) WHERE what = 'epoch_started';
 PRAGMA ignore_check_constraints = OFF;
 """
 
+ATTRIBUTION_0004: Final = """
+ALTER TABLE runs ADD COLUMN attribution TEXT NOT NULL DEFAULT 'unattributed'
+    CHECK (attribution IN ('unattributed', 'authorised', 'not_authorised'));
+"""
+
 VERDICT: Final = "CASE WHEN json_valid(data) THEN json_extract(data, '$.verdict.verdict') END"
 """Verdict of a row of `results`, as `results_by_verdict` has it: SQLite uses the index for this expression only."""
 
-SEARCH_0004: Final = """
+SEARCH_0005: Final = """
 CREATE INDEX runs_by_lot ON runs (lot, began_utc_ns);
 CREATE INDEX runs_by_operator ON runs (operator, began_utc_ns);
 CREATE INDEX runs_by_outcome ON runs (outcome, began_utc_ns);
@@ -285,7 +290,8 @@ STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_baseline", BASELINE_0001),
     ("0002_records", RECORDS_0002),
     ("0003_delivery", DELIVERY_0003),
-    ("0004_search", SEARCH_0004),
+    ("0004_attribution", ATTRIBUTION_0004),
+    ("0005_search", SEARCH_0005),
 )
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)

@@ -23,9 +23,11 @@ T = TypeVar("T")
 _RUN_COLUMNS: Final = tuple(f.name for f in fields(RunRecord))
 AUDITED_OF_A_RUN: Final = (
     "instrument", "companions", "sample", "product", "lot", "fill", "replicate", "sampled_at", "method_id",
-    "method_version", "method_digest", "simulated", "operator",
+    "method_version", "method_digest", "simulated", "operator", "attribution",
 )  # fmt: skip
 """Columns of a run that its first audit entry repeats; the entry's time is its start, its person the login."""
+AUDITED_LATER: Final[Mapping[str, Any]] = {"attribution": "unattributed"}
+"""Columns of these that entries of older databases lack, with the value that their migration gave old runs."""
 
 
 class Transaction(Generic[T]):
@@ -119,6 +121,7 @@ class BeginRun(Transaction[None]):
     Attributes:
         run: the record; its operator is the name that the order gives.
         who: login from which the order came, for the audit trail; "" means the operator.
+        anyway: reasons why its result will not be comparable, which the order accepts.
 
     Raises:
         StorageError: too little disk space is left for the run to end.
@@ -127,6 +130,7 @@ class BeginRun(Transaction[None]):
     kind: ClassVar[str] = "begin_run"
     run: RunRecord
     who: str = ""
+    anyway: tuple[str, ...] = ()
 
     def apply(self, access: Access) -> None:
         access.require_space()
@@ -140,6 +144,8 @@ class BeginRun(Transaction[None]):
             tuple(values.values()),
         )
         detail = {name: values[name] for name in AUDITED_OF_A_RUN} | {"header_digest": digest_of(run.header)}
+        if self.anyway:
+            detail["anyway"] = list(self.anyway)
         add_audit(access, run.began_utc_ns, self.who or run.operator, "run_started", run.id, detail)
 
 

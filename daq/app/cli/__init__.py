@@ -8,10 +8,11 @@ from collections.abc import Sequence
 from typing import Final, Protocol, cast
 
 from daq import __version__
-from daq.core.errors import DaqError, SettingError
+from daq.core.errors import DaqError, NotComparableError, SettingError
 
 EXIT_USAGE: Final = 2
 EXIT_FAILED: Final = 13
+EXIT_NOT_COMPARABLE: Final = 15
 EXIT_INTERRUPTED: Final = 130
 """As a shell counts a process ended by SIGINT."""
 
@@ -21,10 +22,13 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("init", "copy the example configuration to begin with", "setup.init"),
     ("check", "check configuration and methods", "setup.check"),
     ("serve", "run the daemon", "measuring.serve"),
+    ("reload", "take up changed files of the configuration", "setup.reload"),
+    ("fit", "record which measuring geometry is fitted to an instrument", "laboratory.fit"),
     ("plan", "show which geometry and speed suit a viscosity", "measuring.plan"),
     ("run", "measure one sample", "measuring.run"),
     ("stop", "stop a run", "measuring.stop"),
-    ("sample", "add, list, show and cancel samples", "laboratory.sample"),
+    ("sample", "add, list, change, import and export samples; labels", "laboratory.sample"),
+    ("person", "persons: roles, logins, passwords, badges, authorisations", "laboratory.person"),
     ("runs", "search and list runs", "records.runs"),
     ("day", "show all runs of a day by instrument, their counts, and what is open", "records.day"),
     ("show", "show a run and its result", "records.show"),
@@ -65,9 +69,14 @@ class Command(Protocol):
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run a command and return its exit code: 2 for wrong settings or usage, 13 where it failed, never a traceback."""
+    """Run a command and return its exit code, never a traceback.
+
+    2: wrong settings or usage; 13: it failed; 15: a run whose result would not be comparable was not started.
+    """
     try:
         return _main(sys.argv[1:] if argv is None else list(argv))
+    except NotComparableError as error:
+        return _complain(error, EXIT_NOT_COMPARABLE)
     except SettingError as error:
         return _complain(error, EXIT_USAGE)
     except DaqError as error:

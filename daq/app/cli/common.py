@@ -1,16 +1,22 @@
 """Functions that several commands use."""
 
 import argparse
+import contextlib
+import io
 import json
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
+from daq.app.laboratory.sample_lists import sample
+from daq.app.laboratory.samples import NEWEST
 from daq.app.screens.json_text import harmless_json
+from daq.app.screens.text import local_time
 from daq.app.setup.catalogue import state_of
 from daq.core.errors import SettingError
 from daq.methods.files.load import load_daemon
@@ -18,6 +24,9 @@ from daq.process.logins import login_of, own_login
 
 SHOWN_ID = 8
 """Number of characters of a run's id in tables."""
+RUNS_SHOWN = 10
+"""Greatest number of runs of a sample that a refusal lists."""
+RUN_HELP = "the run's id, a unique beginning of it, 'last', or the id of a sample"
 
 
 def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
@@ -62,33 +71,88 @@ def refuse_foreign(state: Path) -> None:
 
 
 def find_run(reader: Reader, given: str) -> RunRecord:
-    """Return the run whose id begins with `given`, or the newest for ``last``.
+    """Return the run that a person names: by its id, a unique beginning of it, ``last``, or the id of its sample.
 
     Raises:
-        SettingError: no run or several runs match.
+        SettingError: no run or several runs match; the text lists several runs of a sample, newest first.
     """
-    if given == "last":
+    found = find_runs(reader, given)
+    if len(found) == 1:
+        return found[0]
+    shown = ", ".join(f"{r.id[:SHOWN_ID]} ({r.method_id}, {local_time(r.began_utc_ns)})" for r in found[:RUNS_SHOWN])
+    more = " ..." if len(found) > RUNS_SHOWN else ""
+    raise SettingError(f"sample {given!r} has {len(found)} runs: {shown}{more}; type the id of one of them")
+
+
+def find_runs(reader: Reader, given: str) -> list[RunRecord]:
+    """Return the runs that a person names: one by its id, or all runs of a sample by its id, newest first.
+
+    The id of a sample comes before the beginning of a run's id: it is a whole name, and the beginning is a part of one.
+
+    Raises:
+        SettingError: nothing has this name, or several runs begin with it.
+    """
+    if given == NEWEST:
         newest = reader.runs(limit=1)
         if not newest:
             raise SettingError("there is no run yet")
-        return newest[0]
+        return newest
+    whole = reader.run(given.lower())
+    if whole is not None:
+        return [whole]
+    of_sample = reader.runs(limit=-1, sample=given) if given else []
+    if of_sample:
+        return of_sample
     ids = reader.find_runs(given.lower()) if given else []
+    if sample(reader, given) is not None:
+        raise SettingError(f"sample {given!r} has no run yet; `daq sample show {given}` shows the sample")
     if not ids:
-        raise SettingError(f"there is no run whose id begins with {given!r}; `daq runs` lists them")
+        raise SettingError(
+            f"there is no run whose id begins with {given!r}, and no run of such a sample; `daq runs` lists them"
+        )
     if len(ids) > 1:
         shown = ", ".join(i[: len(given) + 4] for i in ids[:5])
         raise SettingError(f"{len(ids)} runs begin with {given!r} ({shown} ...); type more of the id")
     run = reader.run(ids[0])
     if run is None:
         raise SettingError(f"the run {ids[0]} is gone")
-    return run
+    return [run]
 
 
 def print_json(value: Any) -> None:
     """Print one JSON document."""
-    sys.stdout.write(harmless_json(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)) + "\n")
+    sys.stdout.write(json_text(value))
+
+
+def json_text(value: Any) -> str:
+    """Return one JSON document as text for a person or a program."""
+    return harmless_json(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)) + "\n"
 
 
 def wanted_path(text: str) -> Path:
     """Return a path from the command line."""
     return Path(text).expanduser()
+
+
+@contextlib.contextmanager
+def output(path: Path | None, key: str = "-o") -> Iterator[IO[str]]:
+    """Give a stream to write to; a new file appears only after all of it was written."""
+    if path is None:
+        out = io.TextIOWrapper(sys.stdout.buffer, encoding="utf-8", newline="", write_through=False)
+        try:
+            yield out
+            out.flush()
+        finally:
+            out.detach()
+        return
+    part = path.with_name(path.name + ".part")
+    try:
+        if path.exists():
+            raise SettingError("exists already; name a new file", file=str(path), key=key)
+        with part.open("w", encoding="utf-8", newline="") as out:
+            yield out
+        part.rename(path)
+    except OSError as error:
+        raise SettingError(f"cannot be written: {error.strerror}; choose another place", file=str(path)) from error
+    finally:
+        part.unlink(missing_ok=True)

@@ -17,6 +17,7 @@ import structlog
 from daq.adapters.paths import holder, socket_path
 from daq.app.daemon.protocol import (
     LONGEST_REQUEST,
+    NAMES,
     TOO_LONG,
     Answer,
     Done,
@@ -113,6 +114,7 @@ class ControlServer:
                 await _send(connection, answer)
 
     async def _answers(self, connection: Connection, line: bytes, login: str) -> AsyncGenerator[Answer]:
+        request: Request | None = None
         try:
             request = read_request(line)
             # A stop is answered whatever the load is: it must reach the motor.
@@ -126,7 +128,8 @@ class ControlServer:
         except DaqError as error:
             yield failure(error)
         except Exception as error:
-            log.exception("request failed", request=line[:200].decode("utf-8", "replace"), login=login)
+            # The name alone: its values can be passwords.
+            log.exception("request failed", request="" if request is None else NAMES[type(request)], login=login)
             text = f"fault of the software: {type(error).__name__}: {error}; the daemon's log has more"
             yield Failed(text, "fault")
 

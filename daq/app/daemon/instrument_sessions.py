@@ -1,7 +1,7 @@
 """The sessions of the served instruments: made from the configuration, kept connected, watched for progress."""
 
 import asyncio
-from collections.abc import Awaitable, Callable, Iterable, Mapping
+from collections.abc import Awaitable, Callable, Collection, Iterable, Mapping
 from typing import Any, Final
 
 import structlog
@@ -41,12 +41,19 @@ class InstrumentSessions:
         ports: OpenerFor,
         clock: Clock,
         audit: Callable[[str, str, Mapping[str, Any]], None],
+        forget: Callable[[Iterable[str]], None] = lambda _names: None,
     ) -> None:
-        """Take the configuration; nothing is made yet.  `audit` takes (what, subject, detail)."""
+        """Take the configuration; nothing is made yet.
+
+        `audit` takes (what, subject, detail); `forget` takes the names of instruments that give up their ports.
+        """
         self.by_name: dict[str, Session] = {}
         self.beats = 0
         self._configured, self._ports, self._clock, self._audit = configured, ports, clock, audit
+        self._forget = forget
         self._progress: dict[str, int] = {}
+        self._tasks: Tasks | None = None
+        self._keeping: dict[str, asyncio.Task[Any]] = {}
 
     def make(self) -> None:
         """Make the sessions of all instruments to serve.
@@ -55,15 +62,18 @@ class InstrumentSessions:
             SettingError: an instrument is unknown, or its driver or options are wrong.
         """
         for name in self._configured.served:
-            instrument, driver = self._configured.instrument(name)
-            self.by_name[name] = Session(
-                name,
-                driver,
-                self._ports(instrument, driver),
-                self._clock,
-                expected_serial=instrument.expect_serial or "",
-                audit=self._audit,
-            )
+            self.by_name[name] = self._made(name)
+
+    def _made(self, name: str) -> Session:
+        instrument, driver = self._configured.instrument(name)
+        return Session(
+            name,
+            driver,
+            self._ports(instrument, driver),
+            self._clock,
+            expected_serial=instrument.expect_serial or "",
+            audit=self._audit,
+        )
 
     def want_stop(self, names: Iterable[str]) -> None:
         """Stop the motors of instruments as soon as they answer; instruments that are not served are left out."""
@@ -73,8 +83,40 @@ class InstrumentSessions:
 
     def start(self, tasks: Tasks) -> None:
         """Keep all instruments connected, each in one of `tasks`."""
-        for session in self.by_name.values():
-            tasks.start(self._keep(session), f"session {session.name}")
+        self._tasks = tasks
+        for name in self.by_name:
+            self._start(tasks, name)
+
+    def _start(self, tasks: Tasks, name: str) -> None:
+        self._keeping[name] = tasks.start(self._keep(self.by_name[name]), f"session {name}")
+
+    async def renew(self, names: Collection[str], removed: Collection[str]) -> None:
+        """Give instruments new sessions from the configuration as it is now, and end the sessions of removed ones.
+
+        All ports are released before the first new session is made, because instruments can exchange their ports.
+
+        Args:
+            names: new and changed instruments, none of them in a run; those that are not served are left out.
+            removed: instruments without a file, none of them in a run.
+        """
+        served = self._configured.served
+        wanted = [name for name in names if name in served]
+        before = {n: self.by_name[n] for n in dict.fromkeys((*names, *removed)) if n in self.by_name}
+        for name in before:
+            task = self._keeping.pop(name, None)
+            if task is not None:
+                task.cancel()
+                await asyncio.gather(task, return_exceptions=True)
+        self._forget((*names, *removed))
+        for name in before:
+            if name not in wanted:
+                del self.by_name[name]
+        for name in wanted:
+            self.by_name[name] = self._made(name)
+            if name in before:
+                self.by_name[name].succeed(before[name])
+            if self._tasks is not None:
+                self._start(self._tasks, name)
 
     async def _keep(self, session: Session) -> None:
         while True:

@@ -1,4 +1,4 @@
-"""Background tasks after the commit of a run's result: health figures of the instrument, and the flow curve.
+"""Background tasks after the commit of a run's result: the state of its sample, health figures, and the flow curve.
 
 A failure here does not affect the result.
 """
@@ -14,8 +14,10 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import NoteHealth
 from daq.app.delivery.curve_publishing import publish_curve
+from daq.app.laboratory.progress import note_done
 from daq.app.records.health_history import Figures, figures
 from daq.app.records.history import plan_of, raw_journal
+from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
@@ -24,9 +26,9 @@ from daq.process.tasks import Tasks
 log = structlog.get_logger()
 
 LAST_RUNS: Final = 5
-"""Number of newest runs of each instrument that are checked for a missing flow curve after a start.
+"""Number of newest runs of each instrument that are checked for a missing flow curve or note after a start.
 
-A run's end and its flow curve are seconds apart, so few can be missing.
+A run's end and what follows from it are seconds apart, so few can be missing.
 """
 
 
@@ -34,22 +36,50 @@ class PostRunTasks:
     """Computes and stores what follows from an ended run.  With `topics` None no flow curve is published."""
 
     def __init__(
-        self, store: Store, make: MakeDriver, clock: Clock, topics: Topics | None, wake: Callable[[], None]
+        self,
+        store: Store,
+        catalogue: Callable[[], Catalogue],
+        make: MakeDriver,
+        clock: Clock,
+        topics: Topics | None,
+        wake: Callable[[], None],
     ) -> None:
-        self._store, self._make, self._clock = store, make, clock
+        self._store, self._catalogue, self._make, self._clock = store, catalogue, make, clock
         self._topics, self._wake = topics, wake
         self.tasks = Tasks()
 
     def start(self, run_id: str, instrument: str, *, curve: bool) -> None:
         """Start the tasks of a run that has just ended.  `curve`: its method asks for a flow curve."""
+        self.tasks.start(self._note_done(run_id), f"sample of {run_id}", ends=True)
         self.tasks.start(self._note_health(run_id, instrument), f"health {run_id}", ends=True)
         if curve:
             self.tasks.start(self._publish_curve(run_id), f"curve {run_id}", ends=True)
 
-    def publish_missing_curves(self, instruments: Iterable[str]) -> None:
-        """Publish the flow curves that are missing because the daemon was killed.  Called after a start."""
+    def make_up(self, instruments: Iterable[str]) -> None:
+        """Note samples and publish flow curves where that is missing because the daemon was killed, after a start."""
+        names = tuple(instruments)
+        self.tasks.start(self._missing_notes(names), "missing notes of samples", ends=True)
         if self._topics is not None:
-            self.tasks.start(self._missing_curves(tuple(instruments)), "missing curves", ends=True)
+            self.tasks.start(self._missing_curves(names), "missing curves", ends=True)
+
+    async def _note_done(self, run_id: str) -> None:
+        try:
+            await asyncio.to_thread(note_done, self._store, self._catalogue(), run_id, self._clock.utc_ns())
+        except DaqError as error:
+            log.warning("sample not noted as done", run=run_id, reason=str(error))
+
+    async def _missing_notes(self, instruments: tuple[str, ...]) -> None:
+        try:
+            found = await asyncio.to_thread(self._newest_runs, instruments)
+        except DaqError as error:
+            log.warning("missing notes of samples not found", reason=str(error))
+            return
+        for run_id in found:
+            await self._note_done(run_id)
+
+    def _newest_runs(self, instruments: tuple[str, ...]) -> list[str]:
+        with self._store.reader() as reader:
+            return [run.id for name in instruments for run in reader.runs(limit=LAST_RUNS, instrument=name)]
 
     async def _note_health(self, run_id: str, instrument: str) -> None:
         try:

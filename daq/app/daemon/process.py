@@ -15,6 +15,7 @@ from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.certificates import DAY_S as A_DAY_S
 from daq.app.setup.certificates import findings
+from daq.core.errors import DaqError
 from daq.process.systemd import notify, watchdog_interval_s
 
 log = structlog.get_logger()
@@ -45,7 +46,10 @@ async def serve(supervisor: Supervisor) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
+    # Before the start is complete the signal has no effect: the files are being read anyway.
+    loop.add_signal_handler(signal.SIGHUP, lambda: None)
     async with served(supervisor), measured(supervisor, supervisor.catalogue.daemon.metrics):
+        loop.add_signal_handler(signal.SIGHUP, lambda: supervisor.tasks.start(_reload(supervisor), "reload", ends=True))
         notify("READY=1")
         gc.freeze()  # the loaded modules live until the end; the collector need not scan them again
         log.info("serving", instruments=list(supervisor.sessions), state=str(supervisor.state))
@@ -57,6 +61,14 @@ async def serve(supervisor: Supervisor) -> None:
         await stop.wait()
         notify("STOPPING=1")
         log.info("shutting down")
+
+
+async def _reload(supervisor: Supervisor) -> None:
+    """Take up changed files; a failure is logged and ends nothing."""
+    try:
+        await supervisor.reloading.refresh()
+    except DaqError as error:
+        log.error("configuration", trouble=str(error))
 
 
 async def _certificates(supervisor: Supervisor) -> None:

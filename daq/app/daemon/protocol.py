@@ -16,17 +16,18 @@ import daq
 from daq.adapters.outbox.publisher_state import BrokerState
 from daq.app.delivery.resending import ResendOrder
 from daq.app.delivery.sparkplug import NodeStanding
+from daq.app.laboratory.identity import Given
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.orders import RunOrder
 from daq.core.encoding import decode, encode, fields
-from daq.core.errors import DaqError, LinkError, SettingError
+from daq.core.errors import DaqError, LinkError, NotComparableError, SettingError
 from daq.methods.files.fields import Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
 PROTOCOL: Final = 2
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
-LONGEST_REQUEST: Final = 64 * 1024
-"""Greatest length of the line of a request, in bytes."""
+LONGEST_REQUEST: Final = 512 * 1024
+"""Greatest length of the line of a request, in bytes; the longest is a file of samples."""
 TOO_LONG: Final = f"a request has at most {LONGEST_REQUEST // 1024} KiB; this one is longer"
 
 
@@ -49,6 +50,10 @@ class AskStatus(Model):
     """Request for the state of instruments, runs, store and broker."""
 
 
+class Reload(Model):
+    """Request to take up changed files of the configuration."""
+
+
 class MakeBackup(Model):
     """Request for a checked copy of the database; the daemon sends it, and the client writes it."""
 
@@ -57,11 +62,13 @@ class Perform(Model):
     """Request to carry out an act on the records of the laboratory (`daq.app.laboratory.acts`)."""
 
     act: NeededLabel
-    order: dict[str, Any] = Field(default_factory=dict)
+    order: dict[str, Any] = Field(default_factory=dict, repr=False)
     """Values that the person gives; the act's own model checks them."""
+    by: Given = Given()
+    """Badge, or person and password, of the person who acts."""
 
 
-Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup | Perform
+Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup | Perform | Reload
 REQUESTS: Final[dict[str, type[Request]]] = {
     "run": RunOrder,
     "watch": WatchRun,
@@ -70,11 +77,14 @@ REQUESTS: Final[dict[str, type[Request]]] = {
     "resend": ResendOrder,
     "backup": MakeBackup,
     "perform": Perform,
+    "reload": Reload,
 }
 NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
 
 # ---- answers
+
+FailureKind = Literal["setting", "not_comparable", "link", "fault"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +93,10 @@ class Started:
 
     started: str
     """Id of the run."""
+    instrument: str = ""
+    """Instrument of the run."""
+    warnings: tuple[str, ...] = ()
+    """Lines for a person before anything moves."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +131,8 @@ class InstrumentStatus:
     serial: str | None
     motor: str | None
     """None unless the motor may still be turning."""
+    fitted: str | None = None
+    """The recorded measuring geometry with its serial number; None where none is recorded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +204,8 @@ class Status:
     """Background tasks that ended unexpectedly, and why."""
     outbox: OutboxStatus = field(default_factory=OutboxStatus)
     evidence: EvidenceStatus = field(default_factory=EvidenceStatus)
+    configuration: tuple[str, ...] = ()
+    """Reasons why changed files have no effect, each with file and key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +227,16 @@ class Performed:
     """Outcome of an act."""
 
     performed: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Reloaded:
+    """Outcome of `Reload`."""
+
+    reloaded: tuple[str, ...]
+    """The changes that have taken effect, and those that wait for the end of a run."""
+    errors: tuple[str, ...]
+    """Reasons why changed files have no effect, each with file and key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,19 +268,37 @@ class Failed:
     """Last answer to a request that was refused or failed, with the reason."""
 
     error: str
-    kind: Literal["setting", "link", "fault"]
+    kind: FailureKind
     done: bool = True
 
 
 Answer = (
-    Started | Viewed | Ended | Stopped | StatusAnswer | Resent | Performed | BackupPiece | BackupMade | Done | Failed
+    Started
+    | Viewed
+    | Ended
+    | Stopped
+    | StatusAnswer
+    | Resent
+    | Performed
+    | Reloaded
+    | BackupPiece
+    | BackupMade
+    | Done
+    | Failed
 )
 ANSWERS: Final[tuple[type[Answer], ...]] = (
-    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, Performed, BackupPiece, BackupMade, Failed, Done,
+    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, Performed, Reloaded, BackupPiece, BackupMade, Failed, Done,
 )  # fmt: skip
 
 
 # ---- lines
+
+_RAISED: Final[dict[FailureKind, type[DaqError]]] = {
+    "not_comparable": NotComparableError,
+    "setting": SettingError,
+    "link": LinkError,
+}
+"""Exception by the kind of a refusal."""
 
 
 def request_line(request: Request) -> bytes:
@@ -312,14 +358,13 @@ def read_answer(line: bytes) -> Answer:
             f"{daq.__version__}, restart it with this version"
         ) from None
     if isinstance(answer, Failed):
-        raise {"setting": SettingError, "link": LinkError}.get(answer.kind, DaqError)(answer.error)
+        raise _RAISED.get(answer.kind, DaqError)(answer.error)
     return answer
 
 
 def failure(error: DaqError) -> Failed:
     """Return the answer that reports an error."""
-    link = isinstance(error, LinkError)
-    return Failed(str(error), "setting" if isinstance(error, SettingError) else "link" if link else "fault")
+    return Failed(str(error), next((kind for kind, raised in _RAISED.items() if isinstance(error, raised)), "fault"))
 
 
 def _line(data: dict[str, Any]) -> bytes:

@@ -3,6 +3,7 @@
 import asyncio
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from typing import Final
 
@@ -10,10 +11,14 @@ from daq.adapters.clock import Clock
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, SeeInstrument
-from daq.app.daemon.configured import Configured
 from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.daemon.post_run import PostRunTasks
+from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.unfinished import UnfinishedRuns
+from daq.app.laboratory.identity import operator_of
+from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.log_ins import LogIns
+from daq.app.laboratory.ordering import completed
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
@@ -21,9 +26,12 @@ from daq.app.run.results import ResultMaker
 from daq.app.run.runner import Runner, RunOutcome
 from daq.app.run.view import run_view
 from daq.app.screens.run_view import RunView
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.fitted import Fit, conflict, fits_of, with_fits
 from daq.app.setup.orders import RunOrder, names_of, prepare
+from daq.app.setup.used import begin_configured
 from daq.core.driver import Identity
-from daq.core.errors import DaqError, LinkError
+from daq.core.errors import DaqError, LinkError, SettingError, SettingErrors
 from daq.core.plan import Plan
 from daq.methods.concluding.intervals import load
 from daq.methods.planning.compile import InstrumentHistory
@@ -42,12 +50,12 @@ class RunsInProgress:
 
     def __init__(
         self,
-        configured: Configured,
         sessions: InstrumentSessions,
         store: Store,
         clock: Clock,
         unfinished: UnfinishedRuns,
         *,
+        reloading: Reloading,
         post_run: PostRunTasks,
         maker: Callable[[RunRecord, Plan], ResultMaker],
         ended: Callable[[], None],
@@ -56,11 +64,11 @@ class RunsInProgress:
         """Set up; no run goes on.
 
         Args:
-            configured: the configuration.
             sessions: the instruments.
             store: the store of the runs.
             clock: the time.
             unfinished: takes the runs whose end cannot be stored.
+            reloading: the configuration, whose changed files it takes up before each run.
             post_run: the tasks after the end of a run.
             maker: returns the maker of a run's result.
             ended: called when a run has ended or was stored.
@@ -69,10 +77,13 @@ class RunsInProgress:
         self.active: dict[str, Active] = {}
         self.outcomes: Counter[str] = Counter()
         self._beginning: set[str] = set()
+        self._claimed: Counter[str] = Counter()
         self._closing = False
-        self._configured, self._sessions, self._store, self._clock = configured, sessions, store, clock
-        self._unfinished, self._post_run = unfinished, post_run
+        self._sessions, self._store, self._clock = sessions, store, clock
+        self._configured = reloading.configured
+        self._unfinished, self._reloading, self._post_run = unfinished, reloading, post_run
         self._maker, self._ended, self._hook = maker, ended, hook
+        self._log_ins = LogIns()
 
     # ---- the start of a run
 
@@ -81,9 +92,11 @@ class RunsInProgress:
 
         Raises:
             SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
+            NotComparableError: the result could not be comparable with the product's limits.
             LinkError: an instrument is not connected or busy.
             StoreError: the store takes no new run.
         """
+        order = await asyncio.to_thread(self._completed, order)
         name = order.instrument
         if name in self.active:
             raise LinkError(f"{name} is in a run already (sample {self.active[name].record.sample})")
@@ -95,8 +108,30 @@ class RunsInProgress:
         finally:
             self._beginning.discard(name)
 
+    def busy(self) -> set[str]:
+        """Return the names of the instruments that are in a run or about to start one."""
+        return {n for a in self.active.values() for n in a.runner.pipeline.links} | {
+            n for n, count in self._claimed.items() if count
+        }
+
     async def _begin(self, order: RunOrder, login: str) -> Active:
-        names = names_of(order, self._configured.catalogue)
+        await self._reloading.refresh()
+        # Nothing is awaited until the instruments are claimed: no change of a file comes in between.
+        catalogue = self._configured.catalogue
+        try:
+            names = names_of(order, catalogue)
+        except SettingError as error:
+            raise SettingErrors([error, *self._configured.errors]) from error
+        self._configured.refuse_changed(order, names)
+        self._claimed.update(names)
+        try:
+            return await self._start(order, login, catalogue, names)
+        finally:
+            self._claimed.subtract(names)
+
+    async def _start(self, order: RunOrder, login: str, files: Catalogue, names: list[str]) -> Active:
+        """Start a run with the configuration `files`; arguments and errors as in `begin`."""
+        operator = await asyncio.to_thread(operator_of, self.laboratory(login), order)
         for name in names:
             await self._ready(name)
         await self._unfinished.before_run(order.instrument)
@@ -106,20 +141,23 @@ class RunsInProgress:
         identities = {name: sessions[name].standing.identity for name in names}
         # Import numpy before the motor turns: an import at the end of the run would delay the check of its stop.
         await asyncio.to_thread(load)
-        history = await asyncio.to_thread(self._history, order, identities[order.instrument])
+        catalogue, fits, history = await asyncio.to_thread(
+            self._history, order, files, names, identities[order.instrument]
+        )
         began_mono_ns, began_utc_ns = self._clock.mono_ns(), self._clock.utc_ns()
         run = prepare(
             order,
-            self._configured.catalogue,
+            catalogue,
             identities,
             {name: sessions[name].driver.state() for name in names},
             history,
             began_utc_ns,
-            login,
+            operator,
         )
         await self._store.commit(run.register)
         self._refuse_while_closing()
-        await self._store.commit(BeginRun(run.record, login))
+        begin = BeginRun(run.record, login, tuple(r.text for r in run.anyway))
+        await self._store.commit(begin_configured(begin, catalogue, run.used, fits))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,
@@ -131,16 +169,37 @@ class RunsInProgress:
             changed=lambda: self._run_changed(order.instrument),
             hook=self._hook,
         )
-        active = Active(run.record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
+        task = asyncio.create_task(self._run(order.instrument, runner))
+        active = Active(run.record, runner, task, maker, warnings=run.shown())
         self.active[order.instrument] = active
         return active
 
-    def _history(self, order: RunOrder, identity: Identity | None) -> InstrumentHistory:
-        """Return the stored history of the instrument of a run that starts now; refuse a fill that was sheared."""
-        catalogue = self._configured.catalogue
+    def _completed(self, order: RunOrder) -> RunOrder:
+        """Return an order completed from its sample and its product."""
         with self._store.reader() as reader:
-            check_fill(reader, order.fill, catalogue.method(order.method_id, order.method_version))
-            return instrument_history(reader, catalogue, order, identity, self._clock.utc_ns())
+            return completed(order, self._configured.catalogue, reader, tuple(self._sessions.by_name))
+
+    def laboratory(self, login: str) -> Laboratory:
+        """Return the records of the laboratory for one login, with the failed log-ins of this process."""
+        return Laboratory(self._store, self._configured.catalogue, self._clock, login, self._log_ins)
+
+    def _history(
+        self, order: RunOrder, files: Catalogue, names: list[str], identity: Identity | None
+    ) -> tuple[Catalogue, dict[str, Fit], InstrumentHistory]:
+        """Return the configuration with the fitted geometries, these, and the stored history of the lead instrument.
+
+        Raises:
+            SettingErrors: a file names another geometry than the recorded one.
+            SettingError: the fill was sheared.
+        """
+        with self._store.reader() as reader:
+            check_fill(reader, order.fill, files.method(order.method_id, order.method_version))
+            fits = fits_of(reader, names)
+            errors = [e for name in names if (e := conflict(files.instrument(name), fits.get(name))) is not None]
+            if errors:
+                raise SettingErrors(errors)
+            catalogue = with_fits(files, fits)
+            return catalogue, fits, instrument_history(reader, catalogue, order, identity, self._clock.utc_ns())
 
     async def _ready(self, name: str) -> None:
         standing = (await self._sessions.settled(name, self._refuse_while_closing)).standing
@@ -176,6 +235,8 @@ class RunsInProgress:
             if active is not None:
                 for event in active.subscribers:
                     event.set()
+            if self._configured.waiting and not self._closing:
+                self._post_run.tasks.start(self._reloading.refresh(), "configuration", ends=True)
             self._ended()
 
     def _start_post_run(self, name: str, runner: Runner) -> None:
@@ -201,7 +262,8 @@ class RunsInProgress:
         runner, record = active.runner, active.record
         caution = self._configured.caution(record.product)
         now, advise = self._clock.mono_ns(), active.maker.advise
-        return run_view(record, runner.pipeline, now, advise, active.digits, runner.notes, caution)
+        view = run_view(record, runner.pipeline, now, advise, active.digits, runner.notes, caution)
+        return replace(view, configuration=tuple(str(e) for e in self._configured.errors))
 
     # ---- stops
 

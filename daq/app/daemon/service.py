@@ -2,8 +2,9 @@
 
 import asyncio
 import contextlib
-from collections.abc import AsyncGenerator, AsyncIterator
+from collections.abc import AsyncGenerator, AsyncIterator, Mapping
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Any, Final
 
 from daq.app.daemon.copies import Copies
@@ -17,6 +18,8 @@ from daq.app.daemon.protocol import (
     Perform,
     Performed,
     RefusedMessage,
+    Reload,
+    Reloaded,
     Request,
     Resent,
     RunStatus,
@@ -32,9 +35,10 @@ from daq.app.daemon.protocol import (
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.resending import ResendOrder
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.identity import acting, refuse_copy
 from daq.app.run.active import Active
 from daq.app.screens.run_view import RunEnd
+from daq.app.setup.fitted import Fit, conflicts, fits_of
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError, StoreError
 from daq.process.logins import own_login
@@ -62,7 +66,7 @@ class Service:
         login = login or own_login()
         if isinstance(request, RunOrder):
             active = await self._supervisor.begin(request, login)
-            yield Started(active.record.id)
+            yield Started(active.record.id, active.record.instrument, active.warnings)
             async for answer in self._follow(active):
                 yield answer
         elif isinstance(request, WatchRun):
@@ -71,18 +75,24 @@ class Service:
         elif isinstance(request, StopRun):
             yield Stopped(self._supervisor.stop_run(request.instrument, login))
         elif isinstance(request, AskStatus):
-            yield StatusAnswer(replace(self.status(), outbox=await asyncio.to_thread(self._outbox)))
+            fits = await asyncio.to_thread(self._fits)
+            yield StatusAnswer(replace(self.status(fits), outbox=await asyncio.to_thread(self._outbox)))
         elif isinstance(request, ResendOrder):
             yield Resent(await self._resend(request, login))
         elif isinstance(request, Perform):
             yield Performed(await self._perform(request, login))
+        elif isinstance(request, Reload):
+            changes = await self._supervisor.reloading.refresh()
+            yield Reloaded(tuple(changes.words), tuple(str(e) for e in changes.errors))
         else:
+            await asyncio.to_thread(refuse_copy, self._supervisor.laboratory(login))
             async with contextlib.aclosing(self._copies.send()) as answers:
                 async for answer in answers:
                     yield answer
 
     async def _resend(self, order: ResendOrder, login: str) -> int:
         """Put messages into the outbox again; return their number."""
+        await asyncio.to_thread(acting, self._supervisor.laboratory(login), "resending", "measure")
         count = await self._supervisor.store.commit(order.transaction(self._supervisor.clock.utc_ns(), login))
         if self._supervisor.publishing is not None:
             self._supervisor.publishing.wake()
@@ -90,12 +100,14 @@ class Service:
 
     async def _perform(self, request: Perform, login: str) -> dict[str, Any]:
         """Carry out an act on the records; it waits for the disk in a thread."""
-        supervisor = self._supervisor
-        laboratory = Laboratory(supervisor.store, supervisor.catalogue, supervisor.clock, login)
-        return await asyncio.to_thread(carry_out, laboratory, request.act, request.order)
+        laboratory = self._supervisor.laboratory(login)
+        return await asyncio.to_thread(carry_out, laboratory, request.act, request.order, request.by)
 
-    def status(self) -> Status:
-        """Return the state of instruments, runs, store and broker, without the outbox."""
+    def status(self, fits: Mapping[str, Fit] = MappingProxyType({})) -> Status:
+        """Return the state of instruments, runs, store and broker, without the outbox.
+
+        `fits` are the recorded measuring geometries by name of the instrument.
+        """
         supervisor = self._supervisor
         trouble, publishing, node = supervisor.store.trouble, supervisor.publishing, supervisor.sparkplug
         return Status(
@@ -105,6 +117,7 @@ class Service:
                     detail=s.standing.detail,
                     serial=s.standing.identity.serial if s.standing.identity else None,
                     motor=s.standing.motor or None,
+                    fitted=fits[name].words if name in fits else None,
                 )
                 for name, s in supervisor.sessions.items()
             },
@@ -121,7 +134,18 @@ class Service:
             put_back="" if (started := supervisor.facts.epoch_start()) is None else started.reason,
             ended_tasks=dict(supervisor.tasks.ended),
             evidence=EvidenceStatus(checked=supervisor.evidence.checked, findings=supervisor.evidence.findings),
+            configuration=tuple(
+                str(e) for e in (*supervisor.configured.errors, *conflicts(supervisor.catalogue, fits))
+            ),
         )
+
+    def _fits(self) -> dict[str, Fit]:
+        """Return the recorded measuring geometries of the served instruments; empty if they cannot be read."""
+        try:
+            with self._supervisor.store.reader() as reader:
+                return fits_of(reader, list(self._supervisor.sessions))
+        except StoreError:
+            return {}
 
     def _outbox(self) -> OutboxStatus:
         """Return the number of messages that wait for the broker, and the first `REFUSED_SHOWN` that it refused."""

@@ -25,10 +25,12 @@ from daq.app.daemon.continuity import continue_numbers
 from daq.app.daemon.evidence import Evidence
 from daq.app.daemon.instrument_sessions import InstrumentSessions, OpenerFor
 from daq.app.daemon.post_run import PostRunTasks
+from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.runs_in_progress import RunsInProgress
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
+from daq.app.laboratory.laboratory import Laboratory
 from daq.app.run.active import Active
 from daq.app.run.recovery import Recovery
 from daq.app.run.results import ResultMaker
@@ -77,7 +79,8 @@ class Supervisor:
         self.configured = Configured(catalogue, only)
         self.state = state
         self.clock = clock
-        self._instruments = InstrumentSessions(self.configured, ports or RealPorts(), clock, self._audit)
+        real = RealPorts()
+        self._instruments = InstrumentSessions(self.configured, ports or real, clock, self._audit, real.forget)
         self.sessions = self._instruments.by_name
         self.publishing = publishing
         self.sparkplug = sparkplug
@@ -89,6 +92,7 @@ class Supervisor:
         self.unfinished = UnfinishedRuns()
         self.facts: BenchFacts
         self.in_progress: RunsInProgress
+        self.reloading: Reloading
         self.runs: dict[str, Active]
         self._post_run: PostRunTasks
 
@@ -122,7 +126,12 @@ class Supervisor:
             self._lock.release()
             raise
         self._prepare_runs()
-        self._post_run.publish_missing_curves(self.sessions)
+        try:
+            await self.reloading.record_fits()
+        except StoreError as trouble:
+            # It is tried again before the first run, which is refused where the store still cannot write.
+            log.warning("fitted geometries are not recorded", reason=str(trouble))
+        self._post_run.make_up(self.sessions)
         for record, error in recovery.failed:
             self.unfinished.add(record.id, record.instrument, error, partial(self._recover_again, recovery, record))
         self.tasks.start(self.unfinished.keep_trying(), "unfinished runs")
@@ -132,13 +141,17 @@ class Supervisor:
 
     def _prepare_runs(self) -> None:
         topics = self.publishing.topics if self.publishing is not None else None
-        self._post_run = PostRunTasks(self.store, self.configured.replay_driver, self.clock, topics, self._wake)
+        make = self.configured.replay_driver
+        self._post_run = PostRunTasks(
+            self.store, lambda: self.configured.catalogue, make, self.clock, topics, self._wake
+        )
+        self.reloading = Reloading(self.configured, self._instruments, self.store, self.clock, self._busy)
         self.in_progress = RunsInProgress(
-            self.configured,
             self._instruments,
             self.store,
             self.clock,
             self.unfinished,
+            reloading=self.reloading,
             post_run=self._post_run,
             maker=self._maker,
             ended=self._wake,
@@ -146,6 +159,9 @@ class Supervisor:
         )
         self.runs = self.in_progress.active
         self.facts = BenchFacts(self.store, self.sessions, self.runs, self.unfinished)
+
+    def _busy(self) -> set[str]:
+        return self.in_progress.busy()
 
     def _start_delivery(self) -> None:
         if self.publishing is not None:
@@ -180,6 +196,10 @@ class Supervisor:
 
     def _store_fault(self, trouble: StoreError) -> None:
         log.error("store", trouble=str(trouble))
+
+    def laboratory(self, login: str) -> Laboratory:
+        """Return the records of the laboratory for one login."""
+        return self.in_progress.laboratory(login)
 
     # ---- runs
 

@@ -2,16 +2,13 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final, Generic, Literal, TypeVar
+from typing import Any, Generic, TypeVar
 
 from daq.app.laboratory.laboratory import Laboratory
+from daq.laboratory.people import Role
 from daq.methods.files.fields import Model
 
 M = TypeVar("M", bound=Model)
-
-Role = Literal["look", "measure", "review", "administer"]
-ROLES: Final[tuple[Role, ...]] = ("look", "measure", "review", "administer")
-"""Roles of persons; each later one may do what the ones before it may."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,9 +21,11 @@ class Act(Generic[M]):
         role: least role of the person.
         do: carries the act out as one transaction of the store, and returns JSON values for the person.  It waits for
             the disk, so the daemon calls it in a thread.
+        always: the role is needed also where people are switched off.
     """
 
     name: str
     order: type[M]
     role: Role
     do: Callable[[Laboratory, M], dict[str, Any]]
+    always: bool = False

@@ -1,25 +1,46 @@
 """The table of all acts.  The control socket and the command line carry out an act by its name."""
 
+import threading
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Final
 
-from daq.app.laboratory import samples
+from daq.app.laboratory import fitting, importing, people, samples
 from daq.app.laboratory.act import Act
+from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 
-ACTS: Final[dict[str, Act[Any]]] = {act.name: act for act in (*samples.ACTS,)}
+ACTS: Final[dict[str, Act[Any]]] = {
+    act.name: act for act in (*samples.ACTS, *importing.ACTS, *people.ACTS, *fitting.ACTS)
+}
+_ONE_AT_A_TIME: Final = threading.Lock()
 
 
-def carry_out(laboratory: Laboratory, name: str, order: Mapping[str, Any]) -> dict[str, Any]:
+def carry_out(
+    laboratory: Laboratory, name: str, order: Mapping[str, Any], given: Given = NOTHING_GIVEN
+) -> dict[str, Any]:
     """Carry out an act, and return its outcome as JSON values.
 
+    Acts run one after another, so that a check of one holds until its change is stored: two persons who administer
+    cannot lock each other at the same time.
+
+    Args:
+        laboratory: the records, for one login.
+        name: name of the act.
+        order: its values.
+        given: badge, or person and password; without them the login alone identifies.
+
     Raises:
-        SettingError, SettingErrors: there is no such act, or the order is wrong; nothing has changed.
+        SettingError, SettingErrors: there is no such act, the order is wrong, or the person may not do this; nothing
+            has changed.
         StoreError: the change could not be stored.
     """
     act = ACTS.get(name)
     if act is None:
         raise SettingError(f"there is no act {name!r}; known: {', '.join(ACTS)}", key="act")
-    return act.do(laboratory, parse(act.order, dict(order)))
+    checked = parse(act.order, dict(order))
+    with _ONE_AT_A_TIME:
+        who = acting(laboratory, act.name, act.role, given, always=act.always)
+        return act.do(replace(laboratory, identified=who), checked)

@@ -2,15 +2,17 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
 from daq.adapters.clock import Clock
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, StoredRecord, found_by, newest_revision
 from daq.adapters.store.store import Store
+from daq.app.laboratory.log_ins import LogIns
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
+from daq.laboratory.people import Who
 from daq.laboratory.record import Record
 
 R = TypeVar("R", bound=Record)
@@ -37,12 +39,21 @@ class Laboratory:
         catalogue: the configuration.
         clock: the time of changes.
         login: login of the person, as the operating system knows it.
+        log_ins: failed log-ins of this process.
+        identified: the person who acts, as `daq.app.laboratory.identity` found out; None before that.
     """
 
     store: Store
     catalogue: Catalogue
     clock: Clock
     login: str
+    log_ins: LogIns = field(default_factory=LogIns)
+    identified: Who | None = None
+
+    @property
+    def who(self) -> str:
+        """The person who acts, for the audit trail: id of the person, or the login where no person is known."""
+        return self.login if self.identified is None else self.identified.name
 
     @contextmanager
     def reader(self) -> Iterator[Reader]:
@@ -72,7 +83,7 @@ class Laboratory:
         Raises:
             StoreError: another change of one of the records came first, or the store cannot write.
         """
-        done = self.store.submit(ChangeRecords(changes, self.clock.utc_ns(), self.login, because))
+        done = self.store.submit(ChangeRecords(changes, self.clock.utc_ns(), self.who, because))
         return done.result()
 
 

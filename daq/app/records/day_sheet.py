@@ -127,7 +127,8 @@ def _row(reader: Reader, e: Entry) -> SheetRow:
     how = ended(e.outcome, e.reason or "") if e.outcome not in (None, "complete") else ""
     sample = newest_revision(reader, Sample.kind, e.sample)
     remark = "" if sample is None else str(sample.data.get("remark") or "")
-    return SheetRow(e, "; ".join(part for part in (*marks_of(e), how, remark) if part))
+    person = "operator not authorised" if e.attribution == "not_authorised" else ""
+    return SheetRow(e, "; ".join(part for part in (*marks_of(e), person, how, remark) if part))
 
 
 def _open(reader: Reader) -> OpenWork:

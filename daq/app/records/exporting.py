@@ -6,7 +6,7 @@ are written so that they read back bit for bit.
 
 import csv
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import IO, Any, Final, Literal
 
 from daq.adapters.store.rows import RunRecord
@@ -127,10 +127,11 @@ def about(run: RunRecord) -> dict[str, Any]:
 
 def write(form: Format, out: IO[str], run: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:
     """Write rows in a format and return their number.  `out` must not translate line ends."""
-    return _write_csv(out, columns, rows) if form == "csv" else _write_json(out, run, columns, rows)
+    return write_csv(out, columns, rows) if form == "csv" else _write_json(out, run, columns, rows)
 
 
-def _write_csv(out: IO[str], columns: list[str], rows: Iterable[Row]) -> int:
+def write_csv(out: IO[str], columns: Sequence[str], rows: Iterable[Row]) -> int:
+    """Write rows as CSV and return their number; text that a spreadsheet could run as a formula is made harmless."""
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow([safe_cell(c) for c in columns])
     count = 0

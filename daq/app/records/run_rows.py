@@ -27,6 +27,7 @@ class Entry:
     instrument: str
     replicate: int
     operator: str
+    attribution: str
     simulated: bool
     state: str
     outcome: str | None
@@ -70,6 +71,7 @@ def entry(reader: Reader, record: RunRecord) -> Entry:
         instrument=record.instrument,
         replicate=record.replicate,
         operator=record.operator,
+        attribution=record.attribution,
         simulated=record.simulated,
         state=record.state,
         outcome=record.outcome or None,

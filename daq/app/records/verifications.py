@@ -27,11 +27,13 @@ class Entry:
     utc_ns: int
     who: str
     detail: AuditedVerification
+    not_authorised: bool = False
+    """The operator of its run had no authorisation for its method."""
 
     @property
     def passed(self) -> bool | None:
-        """True if it passed; None if it was not decided."""
-        return self.detail.passed
+        """True if it passed; None if it was not decided, or passed without an authorisation."""
+        return None if self.detail.passed and self.not_authorised else self.detail.passed
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +48,13 @@ class InDoubt:
 
 def entries(reader: Reader, instrument: str) -> list[Entry]:
     """Return all verifications of an instrument, oldest first."""
-    return [_entry(e) for e in reader.verifications(instrument)]
+    return [_entry(reader, e) for e in reader.verifications(instrument)]
 
 
-def _entry(e: AuditEntry) -> Entry:
-    return Entry(e.seq, e.utc_ns, e.who, decode(AuditedVerification, json.loads(e.detail)))
+def _entry(reader: Reader, e: AuditEntry) -> Entry:
+    detail = decode(AuditedVerification, json.loads(e.detail))
+    run = reader.run(detail.run)
+    return Entry(e.seq, e.utc_ns, e.who, detail, run is not None and run.attribution == "not_authorised")
 
 
 def pair_of(instrument: Instrument, serial: str | None) -> Pair:

@@ -18,6 +18,8 @@ class Active:
     task: "asyncio.Task[RunOutcome]"
     maker: ResultMaker
     subscribers: set[asyncio.Event] = field(default_factory=set)
+    warnings: tuple[str, ...] = ()
+    """Lines for a person before anything moves."""
     digits: LiveDigits = field(init=False)
 
     def __post_init__(self) -> None:

@@ -348,6 +348,15 @@ class Session:
         """State of the motor between runs: as the link found it, otherwise as the last run left it."""
         return self._motor_of_run if self.link.motor is Motor.NOT_MOVED else self.link.motor
 
+    def succeed(self, before: "Session") -> None:
+        """Take over the state of the motor from the session that this one replaces."""
+        self._motor_of_run = before.motor
+        if before.link.motor is Motor.IN_DOUBT:
+            # Kept for a driver without a stop too: no run starts until a person has seen to the motor.
+            self.link.motor = Motor.IN_DOUBT
+            self._show()
+            self.want_stop()
+
     def want_stop(self) -> None:
         """Stop a motor of unknown state as soon as the instrument answers.  A stop needs no permission."""
         link = self.link

@@ -51,6 +51,7 @@ def run_view(
         method=f"{plan.method} {plan.version}",
         sample=record.sample,
         simulated=record.simulated,
+        fitted=_fitted(plan),
         caution=caution,
         state=pipeline.state.value,
         run_s=(now - facts.began) / 1e9 if facts.began else 0.0,
@@ -75,6 +76,14 @@ def run_view(
         notes=tuple(map(written_note, notes)),
         motor=pipeline.motor.value,
     )
+
+
+def _fitted(plan: Plan) -> str:
+    """Return name and serial number of the plan's measuring geometry; "" where it has none."""
+    geometry = plan.context.geometry
+    if geometry is None:
+        return ""
+    return f"{geometry.name} (serial number {geometry.serial})" if geometry.serial else geometry.name
 
 
 def _stage_ns(plan: Plan, state: State) -> int:

@@ -10,6 +10,7 @@ from rich.text import Text
 
 from daq.app.screens.redrawn import RedrawnScreen
 from daq.app.screens.result_screen import result_lines
+from daq.app.screens.run_parts import NO_EFFECT
 from daq.app.screens.run_screen import live_lines, plain_line
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.screens.styled_lines import Line, text_of, wrapped
@@ -84,8 +85,8 @@ class RunScreen(RedrawnScreen):
         self._live.update(styled(lines), refresh=True)
 
     def _write(self, view: RunView) -> None:
-        if view.caution and self._written is None:
-            self._print(f"  sample: {plain(view.caution)}")
+        if self._written is None:
+            self._print_once(view)
         where = (view.state, view.step.number, tuple(view.faults))
         now = self._clock()
         if where != self._written or now - self._written_at >= PLAIN_S:
@@ -99,6 +100,15 @@ class RunScreen(RedrawnScreen):
                 self._print(f"  advice: {text}")
                 self._advice.append(text)
 
+    def _print_once(self, view: RunView) -> None:
+        """Print what stays the same during a run."""
+        if view.fitted:
+            self._print(f"  fitted: {plain(view.fitted)}")
+        if view.caution:
+            self._print(f"  sample: {plain(view.caution)}")
+        for text in view.configuration:
+            self._print(f"  {NO_EFFECT}{plain(text)}")
+
     def finish(self, end: RunEnd, result: dict[str, Any] | None) -> None:
         """Show the result of a run and how it ended."""
         on_terminal = self._live is not None
@@ -111,6 +121,9 @@ class RunScreen(RedrawnScreen):
         if result is not None:
             sample = plain(result["sample"]["id"])
             about = f"sample {sample}, {plain(result['method']['id'])} {plain(result['method']['version'])}"
+            geometry = result.get("geometry")
+            about += f", {plain(geometry['name'])}" if geometry else ""
+            about += f" (serial number {plain(geometry['serial'])})" if geometry and geometry["serial"] else ""
             mark = "  SIMULATED" if result["simulated"] else ""
             title = wrapped(about, columns - len(mark), "", "head")
             title[0].append((mark, "warn"))

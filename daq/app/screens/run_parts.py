@@ -41,6 +41,7 @@ STEPPING: Final = ("starting", "measuring", "seeking")
 QUALITIES: Final = {"Good": ("✓", "good"), "Uncertain": ("?", "warn"), "Bad": ("✕", "bad")}
 """Mark and style of a quality."""
 NO_DIGITS: Final = "---"
+NO_EFFECT: Final = "change without effect: "
 STILL_TURNING: Final = "may_still_be_turning"
 
 
@@ -69,7 +70,8 @@ def alarm(view: RunView) -> Line:
 
 def head(view: RunView, columns: int) -> list[Line]:
     """Return method, instrument, sample and state."""
-    title = f"{view.method} on {view.instrument}, sample {view.sample}"
+    fitted = f" with {view.fitted}" if view.fitted else ""
+    title = f"{view.method} on {view.instrument}{fitted}, sample {view.sample}"
     mark = "SIMULATED" if view.simulated else ""
     room = columns - (width(mark) + 2 if mark else 0)
     rows = wrapped(plain(title), room, "", "head")
@@ -204,8 +206,10 @@ def rule_now(view: RunView, rule: RuleProgress) -> str:
 
 
 def message_lines(view: RunView, columns: int) -> list[Line]:
-    """Return faults, the newest notes and advice."""
+    """Return changed files without effect, faults, the newest notes and advice."""
     lines: list[Line] = []
+    for text in view.configuration:
+        lines += wrapped(plain(text), columns, NO_EFFECT, "warn")
     for fault in view.faults:
         if fault != "saturated":  # the torque's line shows it
             text = FAULTS[fault].sentence if fault in FAULTS else spaced(fault)

@@ -81,6 +81,10 @@ class RunView:
     """Id and version."""
     sample: str
     simulated: bool = False
+    fitted: str = ""
+    """The measuring geometry that is fitted, with its serial number; "" where there is none."""
+    configuration: tuple[str, ...] = ()
+    """Reasons why changed files have no effect."""
     caution: str = ""
     """The product's safety note."""
     state: str

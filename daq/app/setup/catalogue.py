@@ -1,6 +1,6 @@
 """Read and check all files of a configuration folder at once."""
 
-import difflib
+import contextlib
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -9,20 +9,24 @@ from typing import Any, Self, TypeVar
 
 from daq.adapters.paths import DAEMON_FILE, SYSTEM_FOLDER, SYSTEM_STATE
 from daq.app.setup.drivers import Drivers, described
+from daq.app.setup.product_checks import product_errors
+from daq.app.setup.sources import Source
+from daq.app.setup.unknown_names import unknown
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
 from daq.core.plan import Plan
-from daq.descriptions.load import Description, load_description
+from daq.descriptions.load import Description, check_description
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.digest import digest
 from daq.methods.files.fields import Model
 from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
-from daq.methods.files.load import load_daemon, load_fluid, load_instrument, load_method, load_product
+from daq.methods.files.load import LARGEST_FILE, parse, tables_of
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Method
 from daq.methods.planning.compile import compile_plan
 from daq.methods.planning.making import Companion
+from daq.textfiles.plain_file import read_plain
 
 M = TypeVar("M", bound=Model)
 T = TypeVar("T")
@@ -44,6 +48,8 @@ class Catalogue:
     fluids: dict[str, Fluid] = field(default_factory=dict)
     descriptions: dict[Path, Description] = field(default_factory=dict)
     """Descriptions that instruments' files name, by path."""
+    sources: dict[str, Source] = field(default_factory=dict)
+    """Files as they were read, by path.  A file that could not be read is missing."""
     files: int = 1
     """Number of files that were read."""
 
@@ -60,35 +66,53 @@ class Catalogue:
         return catalogue
 
     @classmethod
-    def read(cls, folder: Path) -> tuple[Self, list[SettingError]]:
-        """Return everything that can be read of a configuration folder, and all errors in its files."""
+    def read(cls, folder: Path, *, started_with: Daemon | None = None) -> tuple[Self, list[SettingError]]:
+        """Return everything that can be read of a configuration folder, and all errors in its files.
+
+        `started_with` is the daemon's file of a daemon that runs: it keeps these settings, and a change of the file is
+        only checked.
+        """
         errors: list[SettingError] = []
+        catalogue = cls(folder, Daemon(), Drivers.find())
         try:
-            daemon = load_daemon(folder / DAEMON_FILE)
+            catalogue.daemon = catalogue._load(Daemon, folder / DAEMON_FILE)
         except SettingError as error:
             errors += parts(error)
-            daemon = Daemon()
-        catalogue = cls(folder, daemon, Drivers.find())
+        if started_with is not None:
+            catalogue.daemon = started_with
         catalogue._fill(errors)
         return catalogue, errors
 
+    def _load(self, model: type[M], path: Path) -> M:
+        """Return the model of a file; the bytes that were parsed are kept in `sources`."""
+        return parse(model, self._tables(path), str(path))
+
+    def _tables(self, path: Path) -> dict[str, Any]:
+        raw = read_plain(path, LARGEST_FILE)
+        self.sources[str(path)] = Source(raw)
+        return tables_of(raw, str(path))
+
     def _fill(self, errors: list[SettingError]) -> None:
-        for instrument in self._all("instruments", load_instrument, errors):
+        for instrument in self._all("instruments", Instrument, errors):
             _put(self.instruments, instrument.name, instrument, "name", errors)
-        for method in self._all("methods", load_method, errors):
+        for method in self._all("methods", Method, errors):
             _put_version(self.methods.setdefault(method.id, {}), method, errors)
         self.methods = {
             key: dict(sorted(versions.items(), key=lambda item: version_key(item[0])))
             for key, versions in self.methods.items()
         }
-        for product in self._all("products", load_product, errors):
+        for product in self._all("products", Product, errors):
             _put(self.products, product.id, product, "id", errors)
-        for fluid in self._all("fluids", load_fluid, errors):
+        for fluid in self._all("fluids", Fluid, errors):
             _put(self.fluids, fluid.id, fluid, "id", errors)
         self._check_names(errors)
 
-    def _all(self, kind: str, load: Callable[[Path], M], errors: list[SettingError]) -> Iterator[M]:
-        folder = self.folder / getattr(self.daemon.folders, kind)
+    def folder_of(self, kind: str) -> Path:
+        """Return the folder of the files of a kind, such as ``methods``."""
+        return self.folder / str(getattr(self.daemon.folders, kind))
+
+    def _all(self, kind: str, model: type[M], errors: list[SettingError]) -> Iterator[M]:
+        folder = self.folder_of(kind)
         if not folder.is_dir():
             if kind in self.daemon.folders.model_fields_set:
                 reason = f"there is no folder {folder}; make it or name another one"
@@ -97,20 +121,22 @@ class Catalogue:
         for path in sorted(folder.glob("*.toml")):
             self.files += 1
             try:
-                yield load(path)
+                yield self._load(model, path)
             except SettingError as error:
                 errors += parts(error)
 
     def _check_names(self, errors: list[SettingError]) -> None:
         for i, name in enumerate(self.daemon.enable or ()):
             if name not in self.instruments:
-                reason = _unknown("instrument", name, self.instruments)
+                reason = unknown("instrument", name, self.instruments)
                 errors.append(SettingError(reason, file=self.daemon.source, key=f"enable[{i}]"))
         for instrument in self.instruments.values():
             for role, other in instrument.companions.items():
                 if other not in self.instruments:
-                    reason = _unknown("instrument", other, self.instruments)
+                    reason = unknown("instrument", other, self.instruments)
                     errors.append(SettingError(reason, file=instrument.source, key=f"companions.{role}"))
+        for product in self.products.values():
+            errors += product_errors(product, self.methods, self.instruments)
 
     @property
     def state(self) -> str | None:
@@ -156,13 +182,24 @@ class Catalogue:
 
     def _described(self, instrument: Instrument) -> Description:
         """Return the description that an instrument's file names, read once; its errors name the description's file."""
-        path = self.folder / Path(instrument.driver).expanduser()
+        path = self.description_path(instrument)
         if path not in self.descriptions:
             if not path.is_file():
                 reason = f"there is no file {path}; paths are relative to the folder of {DAEMON_FILE}"
                 raise SettingError(reason, file=instrument.source, key="driver")
-            self.descriptions[path] = load_description(path)
+            self.descriptions[path] = check_description(self._tables(path), str(path))
         return self.descriptions[path]
+
+    def read_descriptions(self) -> None:
+        """Read the descriptions that the instruments' files name; `make_driver` reports one that is wrong."""
+        for instrument in self.instruments.values():
+            if instrument.driver.endswith(".toml"):
+                with contextlib.suppress(SettingError):
+                    self._described(instrument)
+
+    def description_path(self, instrument: Instrument) -> Path:
+        """Return the path of the description file that an instrument's file names."""
+        return self.folder / Path(instrument.driver).expanduser()
 
     def companions(self, instrument: Instrument, identities: Mapping[str, Identity] | None = None) -> list[Companion]:
         """Return the companions of an instrument with new drivers; errors as in `make_driver` and `instrument`."""
@@ -242,13 +279,7 @@ def _put_version(versions: dict[str, Method], method: Method, errors: list[Setti
         errors.append(SettingError(reason, file=method.source, key="version"))
 
 
-def _unknown(what: str, name: str, known: Mapping[str, object]) -> str:
-    near = difflib.get_close_matches(name, list(known), 1)
-    hint = f"did you mean {near[0]!r}?" if near else f"there are: {', '.join(known) or 'none'}"
-    return f"there is no {what} {name!r}; {hint}"
-
-
 def _found(what: str, name: str, known: Mapping[str, T]) -> T:
     if name not in known:
-        raise SettingError(_unknown(what, name, known))
+        raise SettingError(unknown(what, name, known))
     return known[name]

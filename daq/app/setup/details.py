@@ -1,12 +1,12 @@
 """Details of a run that a result states in addition to plan and conclusion, from the record of the run."""
 
 from dataclasses import fields
-from typing import Any
+from typing import Any, cast
 
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.rows import AuditPoint, RunRecord
 from daq.methods.messages.result import RunDetails
-from daq.methods.parts.origin import Place, Sample
+from daq.methods.parts.origin import Attribution, Place, Sample
 
 
 def place_of(topics: Topics) -> Place:
@@ -31,6 +31,7 @@ def details_of(
         run=record.id,
         sample=Sample(id=record.sample, **joined),
         operator=record.operator,
+        attribution=cast("Attribution", record.attribution),
         began=began,
         ended=ended,
         journal_digest=journal_digest,

@@ -1,6 +1,6 @@
 """Open the ports that instruments' files name; instruments that can share a line get the same one."""
 
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 
 from daq.adapters.ports.shared_line import SharedLine
 from daq.adapters.ports.transport import Connection, OnData, OnLost, PortAddress, open_port
@@ -19,8 +19,8 @@ class RealPorts:
 
     def __init__(self) -> None:
         self._lines: dict[str, SharedLine] = {}
-        self._owners: dict[str, str] = {}
-        """By port: the instrument that uses it, or the first of those that share it."""
+        self._users: dict[str, list[str]] = {}
+        """By port: the instruments that use it; the first one has the right to it."""
 
     def __call__(self, instrument: Instrument, driver: Driver) -> Opener:
         """Return the function that opens the port of one instrument."""
@@ -31,7 +31,10 @@ class RealPorts:
             return open_port(address, on_data, on_lost)
 
         shares = driver.shares_line and not driver.streams
-        owner = self._owners.setdefault(instrument.port, instrument.name)
+        users = self._users.setdefault(instrument.port, [])
+        if instrument.name not in users:
+            users.append(instrument.name)
+        owner = users[0]
         if owner != instrument.name and not (shares and instrument.port in self._lines):
             return lambda _data, _lost: _refused(
                 f"{instrument.port} is also the port of {owner}, and they cannot share it; `daq check` gives the reason"
@@ -42,6 +45,15 @@ class RealPorts:
         line.pause_at_least(driver.pause_ns)
         stop = stop_bytes(driver)
         return lambda on_data, on_lost: line.join(on_data, on_lost, stop)
+
+    def forget(self, names: Iterable[str]) -> None:
+        """Take the rights to their ports from instruments whose sessions have ended."""
+        gone = set(names)
+        for port, users in list(self._users.items()):
+            users[:] = [name for name in users if name not in gone]
+            if not users:
+                del self._users[port]
+                self._lines.pop(port, None)
 
 
 async def _refused(reason: str) -> Connection:

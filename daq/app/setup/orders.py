@@ -3,8 +3,8 @@
 import platform
 import sys
 import uuid
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from importlib.metadata import version
 from typing import Annotated, Any, Final, Literal
@@ -15,13 +15,20 @@ import daq
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.transactions import RegisterMethod
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.used import Used
 from daq.core.driver import Driver, Identity
+from daq.core.errors import NotComparableError, SettingError
 from daq.core.header import Header, RecordedDriver
 from daq.core.plan import Plan
+from daq.laboratory.people import Operator
+from daq.methods.concluding.foreseeing import foreseen
 from daq.methods.files.digest import canonical
-from daq.methods.files.fields import Choices, Label, Model, NeededLabel
+from daq.methods.files.fields import Choices, Hidden, Label, Model, NeededLabel
+from daq.methods.files.product import Product
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.making import Companion
+from daq.methods.planning.standing import day
 
 MOST_REPLICATES: Final = 9_999
 """Greatest number of a replicate."""
@@ -46,21 +53,32 @@ class RunOrder(Model):
     Command line and control socket check an order by this one model.
     """
 
-    method_id: NeededLabel = Field(description="id of the method")
-    instrument: NeededLabel = Field(description="name of the instrument")
     sample: NeededLabel = Field(description="the sample's identifier")
+    method_id: Label = ""
+    """Id of the method; "" means that of the product's test."""
+    instrument: Label = ""
+    """Name of the instrument; "" means the only one that is allowed and served."""
     method_version: Label = ""
     product: Label = ""
     fluid: Label = ""
     lot: Label = ""
     fill: Label = ""
+    filling: Literal["", "same", "fresh"] = ""
+    """Instead of `fill`: the filling of the sample's run before, or a fresh one."""
     replicate: int = Field(default=1, ge=1, le=MOST_REPLICATES)
     sampled_at: Annotated[Label, AfterValidator(_sampled_at)] = ""
     operator: Label = ""
-    """The person who measures; "" means the login from which the order came."""
+    """The person who measures; "" means the login from which the order came.
+
+    Where people are switched on, the login or the badge decides, and another name is refused.
+    """
+    badge: Hidden = ""
+    """Code of the badge of the person who measures; it is not stored."""
     condition: Literal["", "as_found", "as_left"] = ""
     """Condition of the instrument at a verification; "" means as found."""
     choices: Choices = Field(default_factory=dict)
+    anyway: bool = False
+    """Measure although the result cannot be comparable with the limits of the product."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +90,16 @@ class Prepared:
     record: RunRecord
     header: Header
     register: RegisterMethod
+    used: Used
+    warnings: tuple[Statement, ...] = ()
+    """Warnings for a person before the run starts."""
+    anyway: tuple[Statement, ...] = ()
+    """Why the result will not be comparable; empty unless the order accepts that."""
+
+    def shown(self) -> tuple[str, ...]:
+        """Return the lines for a person before the run starts."""
+        line = (not_comparable(self.record.product, self.anyway),) if self.anyway else ()
+        return (*line, *(w.text for w in self.warnings if w.code != "measured_anyway"))
 
 
 def names_of(order: RunOrder, catalogue: Catalogue) -> list[str]:
@@ -87,25 +115,29 @@ def prepare(
     states: Mapping[str, Mapping[str, Any]],
     history: InstrumentHistory,
     utc_ns: int,
-    login: str,
+    operator: Operator,
 ) -> Prepared:
     """Compile the plan and fill in the record.
 
     Args:
         order: the operator's order.
-        catalogue: the configuration.
+        catalogue: the configuration, with the geometries that are recorded as fitted (`daq.app.setup.fitted`).
         identities: identity of each instrument of the run, as it answered.
         states: state of each session's driver.
         history: history of the lead instrument (`daq.app.records.verifications.instrument_history`).
         utc_ns: time at which the run starts.
-        login: login from which the order came; the operator where the order names none.
+        operator: the person who measures (`daq.app.laboratory.identity.operator_of`).
 
     Raises:
         SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
+        NotComparableError: the result could not be comparable with the product's limits, and the order does not accept
+            that.
     """
     names = names_of(order, catalogue)
     method = catalogue.method(order.method_id, order.method_version)
     product = catalogue.product(order.product) if order.product else None
+    if product is not None:
+        _refuse_early(product, day(utc_ns))
     fluid = catalogue.fluid(order.fluid) if order.fluid else None
     drivers = {name: catalogue.make_driver(catalogue.instrument(name)) for name in names}
     for name, driver in drivers.items():
@@ -121,9 +153,9 @@ def prepare(
         choices=order.choices,
         history=history,
     )
+    plan, warnings, anyway = _warned(plan, order, catalogue)
     run_id = str(uuid.uuid4())
     header = _header(run_id, plan, drivers)
-    who = order.operator or login
     # Order and record have the same names for the same facts; the other fields of the record are known only now.
     asked = {name: getattr(order, name) for name in RunOrder.model_fields if name in _RECORD_NAMES}
     known: dict[str, Any] = {
@@ -133,14 +165,57 @@ def prepare(
         "method_id": plan.method,
         "method_version": plan.version,
         "method_digest": plan.digest,
-        "operator": who,
+        "operator": operator.name,
+        "attribution": operator.attribution,
         "simulated": any(catalogue.instrument(n).simulated for n in names),
         "header": header.text,
         "began_utc_ns": utc_ns,
     }
     record = RunRecord(**(asked | known))
-    register = RegisterMethod(plan.method, plan.version, plan.digest, canonical(method), utc_ns, who)
-    return Prepared(plan, drivers, record, header, register)
+    register = RegisterMethod(plan.method, plan.version, plan.digest, canonical(method), utc_ns, operator.name)
+    used = Used(tuple(catalogue.instrument(n) for n in names), method, product, fluid)
+    return Prepared(plan, drivers, record, header, register, used, warnings, anyway)
+
+
+def _warned(
+    plan: Plan, order: RunOrder, catalogue: Catalogue
+) -> tuple[Plan, tuple[Statement, ...], tuple[Statement, ...]]:
+    """Return the plan with the warnings of its order, these warnings, and why its result will not be comparable."""
+    warnings: list[Statement] = []
+    method = f"{plan.method} {plan.version}"
+    if not order.product and not order.fluid and _is_for_products(method, catalogue):
+        warnings.append(state("measured_without_product", method=plan.method))
+    reasons = foreseen(plan)
+    if reasons and not order.anyway:
+        raise NotComparableError(f"{not_comparable(order.product, reasons)}; --anyway measures all the same")
+    if reasons:
+        warnings.append(state("measured_anyway", product=order.product))
+    given = (*plan.context.warnings, *(w.written() for w in warnings))
+    return replace(plan, context=replace(plan.context, warnings=given)), tuple(warnings), reasons
+
+
+def not_comparable(product: str, reasons: Sequence[Statement]) -> str:
+    """Return the line that says why a result will not be comparable with the limits of a product."""
+    return f"not comparable with the limits of {product}: {'; '.join(r.text for r in reasons)}"
+
+
+def _is_for_products(method: str, catalogue: Catalogue) -> bool:
+    """Return whether a method (id, a space and version) is made for products, or a product lists it among its tests."""
+    name, _, version = method.partition(" ")
+    if catalogue.method(name, version).for_products:
+        return True
+    return any(p.test_of(method) is not None for p in catalogue.products.values())
+
+
+def _refuse_early(product: Product, today: str) -> None:
+    """Raise `SettingError` if a product does not hold yet on `today` (UTC)."""
+    if product.valid_from is not None and today < product.valid_from:
+        raise SettingError(
+            f"version {product.version} of product {product.id} holds from {product.valid_from}, and today is {today} "
+            "(UTC); until then put the file of the version before it back",
+            file=product.source,
+            key="valid_from",
+        )
 
 
 def _header(run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> Header:

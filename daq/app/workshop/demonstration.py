@@ -249,6 +249,7 @@ class Demonstration:
             fluid=sample.certificate,
             operator="demo",
             choices={} if speed is None else {"speed": speed},
+            anyway=True,
         )
         pulled = False
         measured = Measured(sample, speed)

@@ -24,6 +24,7 @@ from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.certificates import findings as certificate_findings
 from daq.app.workshop.ports import NETWORK_S, check_port, serial_devices, user_name
+from daq.app.workshop.staffing import people_findings
 from daq.core.errors import DaqError, SettingError, StoreError
 from daq.process.brokers import broker_settings
 
@@ -75,6 +76,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None,
         findings += _broker_version(catalogue, folder)
         findings += certificate_findings(catalogue.daemon, now / 1e9)
         findings += _sparkplug(catalogue)
+        findings += people_findings(catalogue, folder)
     return findings
 
 
@@ -253,6 +255,11 @@ def _of_status(status: Status, who: str) -> list[Finding]:
         if standing.state not in ("ready", "in_run") or standing.detail:
             text = f"{called(standing.state)}: {standing.detail}".rstrip(": ")
             findings.append(Finding(False, f"instrument {name}", text, "check cable, power and port"))
+        if standing.fitted:
+            findings.append(Finding(True, f"fitted to {name}", standing.fitted))
+    for text in status.configuration:
+        do = "correct the file, then `daq reload`; until then no run that needs the file starts"
+        findings.append(Finding(False, "configuration of the daemon", text, do))
     if status.store:
         findings.append(Finding(False, "store", status.store, "no new run can start until this is repaired"))
     if status.evidence.findings:

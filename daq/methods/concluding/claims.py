@@ -35,6 +35,11 @@ def raw_value(plan: Plan, kept: Kept) -> float | None:
     return None if summary is None else summary.value(kept.statistic)
 
 
+def result_quantity(plan: Plan) -> tuple[str, str]:
+    """Return quantity and unit (UCUM) of the result of a plan."""
+    return ("time", "s") if plan.claim == "time_to" else (plan.primary, plan.context.units[plan.primary])
+
+
 def chosen(plan: Plan, facts: Facts) -> Kept | None:
     """Return the kept value of the claim; while the run goes on, the latest one."""
     here = [k for k in facts.kept if k.step == plan.context.result_step]

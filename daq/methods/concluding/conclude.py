@@ -11,7 +11,15 @@ from daq.methods.concluding.advising import advice, advice_from_limit
 from daq.methods.concluding.applying import temperature_faults
 from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.concluding.cautions import cautions, clock_cautions, flow_faults
-from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
+from daq.methods.concluding.claims import (
+    chosen,
+    claim_faults,
+    decides,
+    event_seconds,
+    raw_value,
+    result_quantity,
+    time_uncertainty,
+)
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.correcting import corrected, dry_content_of
 from daq.methods.concluding.intervals import with_uncertainty
@@ -42,10 +50,9 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         row = _row_of_limit(plan, facts.limit)
     faults = _faults(plan, facts, kept, row)
     units = plan.context.units
-    quantity, unit = plan.primary, units[plan.primary]
+    quantity, unit = result_quantity(plan)
     raw = None if row is None or kept is None else raw_value(plan, kept)
     if plan.claim == "time_to":
-        quantity, unit = "time", "s"
         raw = None if kept is None else event_seconds(plan, facts, kept)
     value = publishable(raw, faults)
     quality = worst(faults)

@@ -22,6 +22,7 @@ from daq.methods.concluding.judging import (
     standard_uncertainty,
 )
 from daq.methods.files.product import Product
+from daq.methods.files.producttest import Replicates
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.statement import Statement, distinct, state
 from daq.quality.limits import Rounding, Verdict
@@ -103,7 +104,7 @@ def reportable(
     product's rule has decided.  `method` (id) chooses the method; otherwise it is that of the first valid result.
     Without a rule in the product the first valid result is reported.
     """
-    rule = None if product is None else product.replicates
+    rule = _rule(product, runs, method)
     needed, most = (1, 1) if rule is None else (rule.count, max(rule.most, rule.count))
     counted: list[dict[str, Any]] = []
     attempts: list[Attempt] = []
@@ -132,6 +133,16 @@ def reportable(
     return _made(sample, product, counted, attempts, agreement, needed, limit)
 
 
+def _rule(
+    product: Product | None, runs: Sequence[tuple[Attempt, dict[str, Any] | None]], method: str
+) -> Replicates | None:
+    """Return the product's rule for the method of the first run that counts; None: one valid result is reported."""
+    if product is None:
+        return None
+    first = next((a for a, data in runs if not _why_not(a, data, (), {}, method)), None)
+    return product.replicates if first is None else product.replicates_of(first.method)
+
+
 def _with(attempt: Attempt, why: tuple[Statement, ...] = ()) -> Attempt:
     return replace(attempt, counted=not why, why=why)
 
@@ -142,10 +153,8 @@ def _why_not(
     """Return why a run does not count; empty where it does."""
     if data is None:
         return (state("without_result"),)
-    if data.get("verification"):
-        return (state("is_verification"),)
-    if data["sample"].get("sheared"):
-        return (state("fill_was_sheared"),)
+    if why := _never(data):
+        return why
     if method and data["method"]["id"] != method:
         return (state("of_other_method", method=data["method"]["id"]),)
     if data["validity"] != "valid" or data["value"] is None:
@@ -157,6 +166,19 @@ def _why_not(
     for what, key in (("method", _method), ("geometry", _geometry), ("choices", _choices), ("quantity", _quantity)):
         if key(data) != key(first):
             return (state("differs_from_first", aspect=what),)
+    return ()
+
+
+def _never(data: dict[str, Any]) -> tuple[Statement, ...]:
+    """Return why a result counts in no report, whatever the other runs are; empty where it may count."""
+    if data.get("verification"):
+        return (state("is_verification"),)
+    if data["sample"].get("sheared"):
+        return (state("fill_was_sheared"),)
+    origin = data.get("origin") or {}
+    if origin.get("attribution") == "not_authorised":
+        method = data["method"]["id"]
+        return (state("operator_not_authorised", operator=origin["operator"] or "", method=method),)
     return ()
 
 

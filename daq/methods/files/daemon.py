@@ -103,6 +103,13 @@ class Log(Model):
     format: Literal["auto", "json", "console"] = "auto"
 
 
+class People(Model):
+    """Persons with roles, instead of logins alone."""
+
+    required: bool = False
+    """True: only persons act and measure, each in their role (`daq person`)."""
+
+
 class Daemon(Model):
     """Settings of one daemon, apart from instruments, methods, products and fluids."""
 
@@ -120,6 +127,7 @@ class Daemon(Model):
     sparkplug: Sparkplug | None = None
     metrics: Metrics | None = None
     log: Log = Log()
+    people: People = People()
 
     @model_validator(mode="before")
     @classmethod

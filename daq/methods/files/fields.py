@@ -220,6 +220,13 @@ def clean(value: str) -> str:
     return value
 
 
+def hidden(value: Any) -> str:
+    """Return a password or code; the `ValueError` for another value does not repeat it."""
+    if not isinstance(value, str) or len(value) > LONGEST_LABEL or not value.isprintable():
+        raise ValueError(f"must be text of at most {LONGEST_LABEL} characters in one line")
+    return value
+
+
 def choices(value: Any) -> dict[str, float | str]:
     """Return the choices of an order: a finite number or a short text by name."""
     if not isinstance(value, dict):
@@ -287,6 +294,8 @@ LineBytes = Annotated[str, Field(min_length=1)]
 Label = Annotated[str, Field(max_length=LONGEST_LABEL), AfterValidator(clean)]
 """Text in one line that a person gives; it may be empty."""
 NeededLabel = Annotated[str, Field(min_length=1, max_length=LONGEST_LABEL), AfterValidator(clean)]
+Hidden = Annotated[str, BeforeValidator(hidden), Field(repr=False)]
+"""A password or a badge's code: its errors do not repeat it, and no `repr` shows it; it may be empty."""
 Choices = Annotated[dict[str, float | str], BeforeValidator(choices)]
 MethodVersion = Annotated[str, BeforeValidator(method_version)]
 Day = Annotated[str, BeforeValidator(day)]

@@ -67,8 +67,15 @@ def read_toml(path: Path | str) -> dict[str, Any]:
     Raises:
         SettingError: the file cannot be read, is too large, is not UTF-8 or not TOML (with the line).
     """
-    file = str(path)
-    raw = read_plain(path, LARGEST_FILE)
+    return tables_of(read_plain(path, LARGEST_FILE), str(path))
+
+
+def tables_of(raw: bytes, file: str) -> dict[str, Any]:
+    """Return the tables of a TOML file that was read.
+
+    Raises:
+        SettingError: it is not UTF-8 or not TOML (with the line).
+    """
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -1,7 +1,5 @@
 """The product's file: its limits, and how its results are reported."""
 
-import math
-from collections.abc import Sequence
 from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
@@ -10,6 +8,7 @@ from daq.core.context import Amount, ProductLimit, ProductOfPlan
 from daq.core.units import UNITS, entered
 from daq.methods.files.fields import (
     Celsius,
+    Day,
     Duration,
     Kelvins,
     KeyedError,
@@ -25,6 +24,8 @@ from daq.methods.files.fields import (
     UnitText,
     in_unit,
 )
+from daq.methods.files.idpattern import matches_any
+from daq.methods.files.producttest import ProductTest, Replicates
 
 Rounding = Literal["unrounded", "rounded"]
 SECOND = 1_000_000_000
@@ -157,44 +158,17 @@ class TemperatureCurve(Model):
         return self
 
 
-class Replicates(Model):
-    """Number of results, each on its own fill, that make the reportable one, and their largest difference."""
-
-    count: Annotated[int, Field(ge=1, le=9)] = 2
-    """Number of results in any case."""
-    most: Annotated[int, Field(ge=1, le=9)] = 3
-    """Largest number if the first results do not agree; then the median is reported."""
-    repeatability_limit: Quantity = Field(
-        description="the repeatability limit of two results, for example '15 mPa.s' or '3 %'"
-    )
-
-    @model_validator(mode="after")
-    def _sensible(self) -> Self:
-        given = self.repeatability_limit
-        if given.value <= 0 or not given.unit:
-            raise KeyedError(
-                "repeatability_limit", "is above 0 with its unit, for example '15 mPa.s', or '3 %' of the mean"
-            )
-        if self.most < self.count:
-            raise KeyedError("most", f"must be at least count ({self.count})")
-        return self
-
-    def limit_for(self, values: Sequence[float], unit: str) -> float:
-        """Return the limit for these values, in their unit (UCUM).
-
-        Raises:
-            SettingError: limit and values have different dimensions.
-        """
-        if self.repeatability_limit.unit == "%":
-            return self.repeatability_limit.value / 100.0 * abs(math.fsum(values) / len(values))
-        return self.repeatability_limit.in_unit(unit)
-
-
 class Product(Model):
     """One product, with its limits and the properties that planning and results need."""
 
     id: Name = Field(description="the product's name in results, for example 'clear-glaze'")
     name: Text = Field(description="what a person calls the product")
+    version: Text = "1"
+    """Raised with every change of the file: a text that was used under a version is never replaced."""
+    approved_by: Text | None = None
+    """The person who approved this version."""
+    valid_from: Day | None = None
+    """Day (UTC) from which this version holds; before it no run starts.  Left out: at once."""
     unit: UnitText = "mPa.s"
     reported_digits: Annotated[int, Field(ge=1, le=9)] = 3
     """Significant digits of the reported number."""
@@ -220,6 +194,11 @@ class Product(Model):
     """Diameter of the largest particles; a run in a gap narrower than ten of them is warned of."""
     replicates: Replicates | None = None
     """Left out: one valid result is reported."""
+    tests: Annotated[tuple[ProductTest, ...], Listed] = ()
+    """Tests of the product: a run that names the product needs no method."""
+    sample_ids: Annotated[tuple[Text, ...], Listed] = ()
+    """Patterns of the ids of its samples: ``#`` one digit, ``@`` one letter, ``?`` any one character, ``*`` any
+    characters; left out: any id."""
     temperature_curve: TemperatureCurve | None = None
     """Curve for an additional value, corrected to a reference temperature."""
     safety: str = ""
@@ -249,6 +228,28 @@ class Product(Model):
             if limit.guard_band is not None:
                 raise KeyedError(f"limits[{i}].guard_band", reason)
         return self
+
+    @model_validator(mode="after")
+    def _tests(self) -> Self:
+        seen: set[str] = set()
+        for i, test in enumerate(self.tests):
+            if test.method in seen:
+                raise KeyedError(f"tests[{i}].method", f"{test.method!r} is there twice; leave one of them out")
+            seen.add(test.method)
+        return self
+
+    def test_of(self, method: str) -> ProductTest | None:
+        """Return the test with a method (id, a space and version), or None."""
+        return next((t for t in self.tests if t.method == method), None)
+
+    def replicates_of(self, method: str) -> Replicates | None:
+        """Return the rule for replicates of a method (id, a space and version); None: one valid result is reported."""
+        test = self.test_of(method)
+        return self.replicates if test is None or test.replicates is None else test.replicates
+
+    def admits(self, sample: str) -> bool:
+        """Return whether an id can be that of a sample of this product."""
+        return not self.sample_ids or matches_any(self.sample_ids, sample)
 
     @property
     def unit_code(self) -> str:

@@ -14,8 +14,8 @@ from daq.methods.messages.leaves import UNITS, fixed_units
 from daq.methods.parts.base import StatusCode
 from daq.methods.parts.finding import Finding, MotorState, Outcome
 from daq.methods.parts.judged import Verified
-from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Place, Sample, Superseded
-from daq.methods.parts.statement import Statement, statement_of
+from daq.methods.parts.origin import Attribution, GeometryUsed, MethodUsed, Origin, Place, Sample, Superseded
+from daq.methods.parts.statement import Statement, state, statement_of
 from daq.methods.planning.standing import day
 
 SCHEMA_NAME = "result"
@@ -30,6 +30,7 @@ class RunDetails:
     sample: Sample
     place: Place | None = None
     operator: str | None = None
+    attribution: Attribution = "unattributed"
     began: str | None = None
     ended: str | None = None
     journal_digest: str | None = None
@@ -93,9 +94,17 @@ class ResultData(Finding):
                 *(statement_of(w) for w in context.warnings),
                 *(statement_of(w) for w in (() if geometry is None else geometry.limits_of_use)),
                 *conclusion.cautions,
+                *_of_the_operator(plan, details),
             ),
             supersedes=details.supersedes,
         )
+
+
+def _of_the_operator(plan: Plan, details: RunDetails) -> tuple[Statement, ...]:
+    """Return the warning of a run whose operator has no authorisation for its method."""
+    if details.attribution != "not_authorised":
+        return ()
+    return (state("operator_not_authorised", operator=details.operator or "", method=plan.method),)
 
 
 def _dimension_units(geometry: MeasuringGeometry | None) -> dict[str, str]:
@@ -151,6 +160,7 @@ def _origin(plan: Plan, details: RunDetails, clock: ClockFacts) -> Origin:
         audit_before_number=details.audit_before_number,
         software=details.software,
         operator=details.operator,
+        attribution=details.attribution,
         began=details.began,
         ended=details.ended,
         clock_synchronised=clock.synchronised,

@@ -1,10 +1,13 @@
 """Sample, geometry and method of a result, and the origin of its evidence."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
 from daq.methods.parts.base import IDENTITY, Moment, Number, Part, Seconds, unit
+
+Attribution = Literal["unattributed", "authorised", "not_authorised"]
+"""A known person, authorised for the method on the day of the run or not; or no known person."""
 
 
 class Sample(Part):
@@ -77,7 +80,13 @@ class Origin(Part):
     )
     audit_before_number: int | None = Field(default=None, description="audit_number of that result; 0: there is none")
     software: str | None = None
-    operator: str | None = None
+    operator: str | None = Field(
+        default=None, description="id of the person who measured; of an unattributed run a login or a typed name"
+    )
+    attribution: Attribution = Field(
+        default="unattributed",
+        description="whether the operator is a known person, and authorised for the method on the day of the run",
+    )
     began: Moment = Field(default=None, description="UTC, ISO 8601")
     ended: Moment = Field(
         default=None, description="UTC, ISO 8601: the start and the duration by the monotonic clock; null where unknown"

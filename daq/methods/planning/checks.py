@@ -120,13 +120,21 @@ def _check_geometry(making: Making) -> None:
         making.refuse_bench(
             "fitted",
             f"{instrument.fitted!r} is fitted, but method {method.id} asks for {' or '.join(wanted.names)}; "
-            "change the geometry and this key, or use another instrument",
+            + _command(instrument, [name for name in wanted.names if name in instrument.geometries]),
         )
     elif wanted.kinds and fitted.kind not in wanted.kinds:
         making.refuse_bench(
             "fitted",
-            f"{instrument.fitted!r} is {fitted.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}",
+            f"{instrument.fitted!r} is {fitted.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}; "
+            + _command(instrument, [name for name, g in instrument.geometries.items() if g.kind in wanted.kinds]),
         )
+
+
+def _command(instrument: Instrument, fitting: list[str]) -> str:
+    """Return what to do where another geometry is needed; `fitting` are the instrument's geometries that serve."""
+    if not fitting:
+        return "use another instrument"
+    return f"fit it and record it (daq fit {instrument.name} {fitting[0]}), or use another instrument"
 
 
 def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:

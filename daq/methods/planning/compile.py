@@ -165,8 +165,8 @@ def _primary(making: Making) -> str:
     if viscous and TORQUE in signals.units and instrument.fitted is None:
         making.refuse_bench(
             "fitted",
-            "no geometry is fitted, so torque cannot become a viscosity; name the fitted one, for example "
-            'fitted = "cylinder-9"',
+            "no geometry is fitted, so torque cannot become a viscosity; record the fitted one: "
+            f"daq fit {instrument.name} {next(iter(instrument.geometries), 'GEOMETRY')}",
         )
     elif viscous and making.full_scale_unm is None and instrument.geometry is not None:
         pass  # `full_scale` refuses it

@@ -41,6 +41,9 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "without_result": sentence("it has no result"),
     "is_verification": sentence("it is a verification"),
     "fill_was_sheared": sentence("its fill was sheared while a speed was sought"),
+    "operator_not_authorised": sentence(
+        "{operator} had no authorisation for the method {method} on the day of the run", operator=NAME, method=NAME
+    ),
     "of_other_method": sentence("another method: {method}", method=NAME),
     "without_valid_result": sentence("its result is {validity}", validity=TERM),
     "fill_repeated": sentence("a repeat on the fill of run {run} is no replicate", run=NAME),

@@ -5,6 +5,14 @@ from typing import Final
 from daq.methods.sentences.kinds import COUNT, NAME, SECONDS, SPEED, TURNS, Sentence, number, quantity, sentence
 
 SENTENCES: Final[dict[str, Sentence]] = {
+    "measured_without_product": sentence(
+        "the method {method} is made for products, and the run names none: its result has no limits and counts for no "
+        "product",
+        method=NAME,
+    ),
+    "measured_anyway": sentence(
+        "the run was ordered although its result cannot be comparable with the limits of {product}", product=NAME
+    ),
     "companion_not_connected": sentence(
         "the companion {role} ({instrument}) is not connected; the run does without it", role=NAME, instrument=NAME
     ),

@@ -8,7 +8,7 @@ CREATE TABLE "_sqlite_migrations" (
 INSERT INTO "_sqlite_migrations" VALUES(1,'daq','0001_baseline','2026-11-29 10:07:14.934853+00:00');
 INSERT INTO "_sqlite_migrations" VALUES(2,'daq','0002_records','2026-11-29 10:07:14.969203+00:00');
 INSERT INTO "_sqlite_migrations" VALUES(3,'daq','0003_delivery','2026-11-29 10:07:15.020278+00:00');
-INSERT INTO "_sqlite_migrations" VALUES(4,'daq','0004_search','2026-11-29 10:35:42.845957+00:00');
+INSERT INTO "_sqlite_migrations" VALUES(4,'daq','0004_attribution','2026-11-29 10:19:41.873788+00:00');
 CREATE TABLE audit (
     seq INTEGER PRIMARY KEY,
     utc_ns INTEGER NOT NULL,
@@ -160,11 +160,12 @@ CREATE TABLE runs (
     motor TEXT NOT NULL DEFAULT '',
     began_utc_ns INTEGER NOT NULL,
     ended_utc_ns INTEGER,
-    header TEXT NOT NULL CHECK (json_valid(header)),
+    header TEXT NOT NULL CHECK (json_valid(header)), attribution TEXT NOT NULL DEFAULT 'unattributed'
+    CHECK (attribution IN ('unattributed', 'authorised', 'not_authorised')),
     FOREIGN KEY (method_id, method_version) REFERENCES methods (id, version)
 ) STRICT;
-INSERT INTO "runs" VALUES('old-a','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f','m.keeper',1,'ended','complete','last rule met','still',1760000000000000000,1760000070000000000,'{"plan": {"links": []}}');
-INSERT INTO "runs" VALUES('old-b','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f','m.keeper',1,'running','','','',1760000001000000000,NULL,'{"plan": {"links": []}}');
+INSERT INTO "runs" VALUES('old-a','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f','m.keeper',1,'ended','complete','last rule met','still',1760000000000000000,1760000070000000000,'{"plan": {"links": []}}','unattributed');
+INSERT INTO "runs" VALUES('old-b','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','94a0abd4fb0cabb1438dbb8fe36228ecb9833eab1a5afa6676697aa7a0e5192f','m.keeper',1,'running','','','',1760000001000000000,NULL,'{"plan": {"links": []}}','unattributed');
 CREATE UNIQUE INDEX "idx__sqlite_migrations_migration_set_name"
     ON "_sqlite_migrations" ("migration_set", "name");
 CREATE INDEX runs_by_time ON runs (began_utc_ns);
@@ -213,9 +214,4 @@ CREATE INDEX runs_with_motor_in_doubt ON runs (motor) WHERE motor = 'may_still_b
 CREATE INDEX results_by_epoch ON results (stream, epoch, audit_seq);
 CREATE INDEX audit_by_time ON audit (utc_ns);
 CREATE INDEX audit_epochs ON audit (what, seq) WHERE what = 'epoch_started';
-CREATE INDEX runs_by_lot ON runs (lot, began_utc_ns);
-CREATE INDEX runs_by_operator ON runs (operator, began_utc_ns);
-CREATE INDEX runs_by_outcome ON runs (outcome, began_utc_ns);
-CREATE INDEX results_by_verdict ON results
-    (run, CASE WHEN json_valid(data) THEN json_extract(data, '$.verdict.verdict') END);
 COMMIT;

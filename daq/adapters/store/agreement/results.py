@@ -25,6 +25,7 @@ RUN_COPIES: Final = {
     "origin.run": "id",
     "origin.instrument": "instrument",
     "origin.operator": "operator",
+    "origin.attribution": "attribution",
     "sample.id": "sample",
     "sample.lot": "lot",
     "sample.fill": "fill",
@@ -117,7 +118,7 @@ def _copies(row: Row, run: Row | None) -> Iterator[Disagreement]:
     ]
     if run is not None:
         where = f"runs {run['id']}, "
-        known += [(path, run[column], where + column) for path, column in RUN_COPIES.items()]
+        known += [(path, run[column], where + column) for path, column in RUN_COPIES.items() if column in run]
         known.append(("origin.began", utc_text(run["began_utc_ns"]), where + "began_utc_ns"))
         header = json_or_none(run["header"])
         serial = at(header, "plan.context.serial")

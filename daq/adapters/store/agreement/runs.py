@@ -18,7 +18,7 @@ from daq.adapters.store.agreement.stored import Entry, Row, Stored, newest, olde
 from daq.adapters.store.agreement.trail import linked, repeated
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.steps import digest_of_kept
-from daq.adapters.store.transactions import AUDITED_OF_A_RUN
+from daq.adapters.store.transactions import AUDITED_LATER, AUDITED_OF_A_RUN
 
 HEADER_COPIES: Final = {
     "run": "id",
@@ -70,7 +70,9 @@ def _record(run: Row, entries: list[Entry], started: Entry | None) -> Iterator[D
     if started is None:
         yield Disagreement("runs", name, ROW, f"sample {run['sample']}", NOTHING, "an audit trail without its start")
     else:
-        there = {column: started.detail.get(column) for column in AUDITED_OF_A_RUN}
+        # A database of an older format, before its update, lacks the newest columns.
+        columns: list[str] = [column for column in AUDITED_OF_A_RUN if column in run]
+        there = {column: started.detail.get(column, AUDITED_LATER.get(column)) for column in columns}
         there["began_utc_ns"] = started.stored.utc_ns
         yield from differing("runs", name, run, there, started.where)
     concluded, ended = oldest(entries, "run_concluded"), oldest(entries, "run_ended")

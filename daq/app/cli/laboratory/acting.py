@@ -1,18 +1,47 @@
-"""Carry out an act from the command line."""
+"""Carry out an act from the command line, as the person that the options identify."""
 
 import argparse
 from collections.abc import Mapping
 from typing import Any
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.paths import StateLock, config_dir, database_path, state_dir
+from daq.adapters.paths import StateLock, config_dir, database_path
 from daq.adapters.store.store import Store
+from daq.app.cli.common import chosen_state
+from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of, secret
 from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Perform, Performed
 from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.identity import Given
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.setup.catalogue import Catalogue
+from daq.core.errors import SettingError
+from daq.methods.files.load import parse
 from daq.process.logins import own_login
+
+
+def identity_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options that identify a person at a login that several share."""
+    group = parser.add_argument_group("who acts (otherwise the person of this login)")
+    group.add_argument("--as", dest="as_person", default="", metavar="PERSON", help="log in; the password is asked for")
+    group.add_argument(
+        "--as-password-file", default="", metavar="FILE", help="file with that password; - is standard input"
+    )
+    badge_arguments(group)
+
+
+def given_by(args: argparse.Namespace) -> Given:
+    """Return badge, or person and password, by the options of `identity_arguments`.
+
+    Raises:
+        SettingError: a file cannot be read, or there is no terminal to ask on.
+    """
+    password = ""
+    if args.as_person:
+        password = secret(args.as_password_file, f"password of {args.as_person}: ", "--as-password-file")
+    elif args.as_password_file:
+        raise SettingError("goes with --as PERSON", key="--as-password-file")
+    return parse(Given, {"person": args.as_person, "password": password, "badge": badge_of(args)})
 
 
 def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any]) -> dict[str, Any]:
@@ -21,10 +50,11 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any]) -> dic
     Raises:
         DaqError: the act was refused; nothing has changed.
     """
-    catalogue = Catalogue.load(config_dir(args.config))
-    state = state_dir(args.state, catalogue.state, create=True)
+    state = chosen_state(args, create=True)
+    given = given_by(args)
     socket = daemon_socket(state)
     if socket is not None:
-        return ask(socket, Perform(act=act, order=dict(order)), Performed).performed
+        return ask(socket, Perform(act=act, order=dict(order), by=given), Performed).performed
+    catalogue = Catalogue.load(config_dir(args.config))
     with StateLock(state), Store(database_path(state)) as store:
-        return carry_out(Laboratory(store, catalogue, SystemClock(), own_login()), act, order)
+        return carry_out(Laboratory(store, catalogue, SystemClock(), own_login()), act, order, given)

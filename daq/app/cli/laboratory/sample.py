@@ -1,23 +1,34 @@
-"""`daq sample`: add, list, show and cancel samples."""
+"""`daq sample`: add, list, show, change, cancel, import and export samples, and draw their labels."""
 
 import argparse
+from collections.abc import Callable
+from datetime import datetime
 from typing import Any, Final
 
-from daq.app.cli.common import open_reader, print_json
-from daq.app.cli.laboratory.acting import perform
+from daq.adapters.clock import SystemClock
+from daq.adapters.paths import config_dir
+from daq.app.cli.common import open_reader, print_json, wanted_path
+from daq.app.cli.laboratory.acting import identity_arguments, perform
+from daq.app.cli.laboratory.sample_files import draw_label, export_samples, import_file
+from daq.app.cli.laboratory.sample_texts import head_of, print_sample, row_of, sample_json
 from daq.app.cli.printing import print_table, say
-from daq.app.laboratory.laboratory import Kept
-from daq.app.laboratory.samples import sample, worklist
+from daq.app.laboratory.ordering import suits
+from daq.app.laboratory.sample_lists import all_samples, discard_due, worklist
 from daq.app.screens.text import plain
+from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.samples import ROUTINE, Sample
 
 EXAMPLES: Final = """\
 examples:
-  daq sample add G-1042 --product clear-glaze --lot 2211 --sampled 14:20
+  daq sample add G-1042 --product clear-glaze --lot 2211 --sampled 14:20 --retain "shelf 3" --discard 2027-03-31
   daq sample add G-1043 --rework-of G-1042 --added "200 mL water"
   daq sample list --bench bench-1
+  daq sample list --discard-due
+  daq sample change G-1042 --lot 2212 --because "read again"
   daq sample cancel G-1042 --because "spilled"
+  daq sample import samples.csv --preview
+  daq sample label G-1042 --svg G-1042.svg
 """
 
 
@@ -27,100 +38,153 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parts = parser.add_subparsers(dest="part", metavar="PART", required=True)
     one = parts.add_parser("add", help="add a sample")
     one.add_argument("id", metavar="ID")
-    one.add_argument("--product", default="", metavar="ID")
-    one.add_argument("--lot", default="", metavar="LOT")
-    one.add_argument("--sampled", dest="sampled_at", default="", metavar="TIME", help="14:20, or a day with a time")
-    one.add_argument("--due", default="", metavar="TIME", help="when the result is needed")
-    one.add_argument("--condition", default="", metavar="TEXT", help="condition on receipt")
-    one.add_argument("--received-by", default="", metavar="NAME")
-    one.add_argument("--bench", default="", metavar="NAME", help="instrument whose worklist it is on (otherwise any)")
-    one.add_argument("--priority", type=int, default=ROUTINE, metavar="N", help="1 (first) to 9 (last); otherwise 5")
-    one.add_argument("--remark", default="", metavar="TEXT")
+    _fields(one, None)
     one.add_argument("--rework-of", default="", metavar="ID", help="earlier sample of a batch that was corrected")
     one.add_argument("--added", default="", metavar="TEXT", help="material that was added to that batch")
+    identity_arguments(one)
+    one = parts.add_parser("change", help="change a sample; its earlier states are kept")
+    one.add_argument("id", metavar="ID")
+    _fields(one, None)
+    one.add_argument("--discarded", action="store_true", help="the retained part was discarded")
+    one.add_argument("--because", required=True, metavar="TEXT")
+    identity_arguments(one)
     one = parts.add_parser("list", help="list the open samples of a bench, in the order of the worklist")
     one.add_argument("--bench", default="", metavar="NAME")
+    one.add_argument("--all", action="store_true", help="samples in any state, by id")
+    one.add_argument("--discard-due", action="store_true", help="samples whose retained part may be discarded today")
     one.add_argument("--limit", type=int, default=50, metavar="N")
     one.add_argument("--json", action="store_true", help="print them as JSON")
-    one = parts.add_parser("show", help="show a sample")
+    one = parts.add_parser("show", help="show a sample with its runs")
     one.add_argument("id", metavar="ID")
     one.add_argument("--json", action="store_true", help="print it as JSON")
-    one = parts.add_parser("cancel", help="take a sample off the worklist")
+    for name, text in (
+        ("cancel", "take a sample off the worklist"),
+        ("again", "put a sample that is done or cancelled on the worklist again"),
+    ):
+        one = parts.add_parser(name, help=text)
+        one.add_argument("id", metavar="ID")
+        one.add_argument("--because", required=True, metavar="TEXT")
+        identity_arguments(one)
+    one = parts.add_parser("import", help="add the samples of a CSV file, all or none")
+    one.add_argument("file", metavar="FILE", type=wanted_path)
+    one.add_argument("--preview", action="store_true", help="check and show them; nothing is stored")
+    identity_arguments(one)
+    one = parts.add_parser("export", help="write all samples as CSV or JSON")
+    one.add_argument("--format", choices=("csv", "json"), default="csv", help="how to write them (csv)")
+    one.add_argument("-o", "--output", metavar="FILE", type=wanted_path, help="a new file (otherwise standard output)")
+    one = parts.add_parser("label", help="draw the label of a sample, with its id as a QR code")
     one.add_argument("id", metavar="ID")
-    one.add_argument("--because", required=True, metavar="TEXT")
+    one.add_argument("--svg", required=True, metavar="FILE", type=wanted_path, help="a new file")
+
+
+def _fields(parser: argparse.ArgumentParser, default: Any) -> None:
+    """Add the arguments that `add` and `change` have in common."""
+    for name, dest, metavar, text in (
+        ("--product", "product", "ID", "product, for method, unit, limits and advice"),
+        ("--lot", "lot", "LOT", "batch"),
+        ("--sampled", "sampled_at", "TIME", "14:20 (the latest one), or a day with a time"),
+        ("--due", "due", "TIME", "when the result is needed"),
+        ("--condition", "condition", "TEXT", "condition on receipt"),
+        ("--received-by", "received_by", "NAME", "person who received it"),
+        ("--retain", "retain", "PLACE", "place of the retained part"),
+        ("--discard", "discard_on", "DAY", "day from which the retained part may be discarded, as 2027-03-31"),
+        ("--bench", "bench", "NAME", "instrument whose worklist it is on (otherwise any)"),
+        ("--remark", "remark", "TEXT", "remark"),
+    ):
+        parser.add_argument(name, dest=dest, default=default, metavar=metavar, help=text)
+    parser.add_argument(
+        "--priority", type=int, default=default, metavar="N", help=f"1 (first) to 9 (last); otherwise {ROUTINE}"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the part and return its exit code."""
-    return {"add": _add, "list": _list, "show": _show, "cancel": _cancel}[args.part](args)
+    parts = {
+        "add": _add,
+        "change": _change,
+        "list": _list,
+        "show": _show,
+        "cancel": _close,
+        "again": _close,
+        "import": import_file,
+        "export": export_samples,
+        "label": draw_label,
+    }
+    return parts[args.part](args)
 
 
-_ORDERED: Final = (
-    "id",
-    "product",
-    "lot",
-    "sampled_at",
-    "due",
-    "condition",
-    "received_by",
-    "bench",
-    "priority",
-    "remark",
-)
+_FIELDS: Final = ("product", "lot", "sampled_at", "due", "condition", "received_by", "bench", "priority", "remark")
+
+
+def _given(args: argparse.Namespace, names: tuple[str, ...]) -> dict[str, Any]:
+    return {name: value for name in ("id", *names) if (value := getattr(args, name)) is not None}
 
 
 def _add(args: argparse.Namespace) -> int:
-    order: dict[str, Any] = {name: getattr(args, name) for name in _ORDERED}
+    order = _given(args, _FIELDS)
     if bool(args.rework_of) != bool(args.added):
         raise SettingError(
             "go together: the earlier sample, and the material that was added", key="--rework-of, --added"
         )
     if args.rework_of:
         order["rework"] = {"of": args.rework_of, "added": args.added}
+    if args.discard_on and not args.retain:
+        raise SettingError("needs --retain: the place of the retained part", key="--discard")
+    if args.retain:
+        order["retained"] = {"place": args.retain} | ({"discard_on": args.discard_on} if args.discard_on else {})
     perform(args, "sample_add", order)
     say(f"sample {plain(args.id)} is added")
     return 0
 
 
-def _cancel(args: argparse.Namespace) -> int:
-    perform(args, "sample_cancel", {"id": args.id, "because": args.because})
-    say(f"sample {plain(args.id)} is cancelled")
+def _change(args: argparse.Namespace) -> int:
+    order = _given(args, (*_FIELDS, "retain", "discard_on", "because"))
+    perform(args, "sample_change", order | {"discarded": args.discarded})
+    say(f"sample {plain(args.id)} is changed")
+    return 0
+
+
+def _close(args: argparse.Namespace) -> int:
+    perform(args, f"sample_{args.part}", {"id": args.id, "because": args.because})
+    say(f"sample {plain(args.id)} is {'cancelled' if args.part == 'cancel' else 'open again'}")
     return 0
 
 
 def _list(args: argparse.Namespace) -> int:
+    now = datetime.fromtimestamp(SystemClock().utc_ns() / 1e9).astimezone()
     with open_reader(args) as reader:
-        found = worklist(reader, args.bench, limit=args.limit)
+        if args.discard_due:
+            found = discard_due(reader, now.date().isoformat(), limit=args.limit)
+        elif args.all:
+            found = all_samples(reader, limit=args.limit)
+        else:
+            found = worklist(reader, args.bench, limit=args.limit, suits=_suits(args))
     if args.json:
-        print_json([_json(k) for k in found])
+        print_json([sample_json(k) for k in found])
     elif not found:
-        say("no open samples")
+        say(
+            "no retained part is due to be discarded"
+            if args.discard_due
+            else "no samples"
+            if args.all
+            else "no open samples"
+        )
     else:
-        head = ["sample", "product", "lot", "sampled", "due", "priority", "remark"]
-        print_table(head, [_row(k.record) for k in found], right=frozenset({5}))
+        head = head_of(discard=args.discard_due)
+        rows = [row_of(k.record, now, discard=args.discard_due) for k in found]
+        print_table(head, rows, right=frozenset() if args.discard_due else frozenset({5}))
     return 0
 
 
-def _row(s: Sample) -> list[str]:
-    return [plain(v) for v in (s.id, s.product, s.lot, s.sampled_at, s.due, str(s.priority), s.remark)]
+def _suits(args: argparse.Namespace) -> Callable[[Sample], bool] | None:
+    """Return the function that tells whether the named bench can measure a sample; None without a bench."""
+    if not args.bench:
+        return None
+    catalogue = Catalogue.load(config_dir(args.config))
+    return suits(catalogue, catalogue.instrument(args.bench).name)
 
 
 def _show(args: argparse.Namespace) -> int:
     with open_reader(args) as reader:
-        kept = sample(reader, args.id)
-    if kept is None:
-        raise SettingError(f"there is no sample {args.id!r}; `daq sample list` lists the open ones")
-    if args.json:
-        print_json(_json(kept))
-        return 0
-    for name, value in kept.record.model_dump(mode="json", exclude_defaults=True).items():
-        say(plain(str(value)), f"{name.replace('_', ' ')}: ")
-    say(
-        f"{kept.what.replace('_', ' ')} by {plain(kept.who)}"
-        + (f" because {plain(kept.because)}" if kept.because else "")
-    )
+        print_sample(reader, args.id, as_json=args.json)
     return 0
-
-
-def _json(kept: Kept[Sample]) -> dict[str, Any]:
-    return kept.record.model_dump(mode="json") | {"revision": kept.revision, "changed_by": kept.who}

@@ -2,6 +2,7 @@
 
 import argparse
 import contextlib
+import os
 from typing import Any
 
 from daq.adapters.paths import config_dir, database_path
@@ -11,6 +12,7 @@ from daq.app.cli.printing import print_table, say
 from daq.app.records.planning import Basis, basis_of_product, basis_of_viscosity
 from daq.app.screens.text import fixed, plain, spaced, span
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.fitted import fit_of, with_fit
 from daq.core.errors import SettingError
 from daq.core.units import convert, symbol
 from daq.methods.files.instrument import Instrument
@@ -57,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     if not args.viscosity and not args.product:
         raise SettingError("say what to plan for: --viscosity '800 mPa.s', or --product ID")
     catalogue = Catalogue.load(config_dir(args.config))
-    instrument = catalogue.instrument(args.instrument)
+    instrument = _as_fitted(args, catalogue.instrument(args.instrument))
     driver = catalogue.make_driver(instrument)
     band = usable_band(instrument, driver)
     basis = _basis(args, catalogue, instrument)
@@ -83,6 +85,15 @@ def run(args: argparse.Namespace) -> int:
     if any(c.assumed_newtonian for c in shown):
         say("* taken as Newtonian: say at which --at-rate or --at-speed the viscosity was found")
     return 0
+
+
+def _as_fitted(args: argparse.Namespace, instrument: Instrument) -> Instrument:
+    """Return an instrument with its recorded geometry; as in its file where no database can be read."""
+    path = database_path(chosen_state(args))
+    if not os.access(path, os.R_OK):
+        return instrument
+    with Reader(path) as reader:
+        return with_fit(instrument, fit_of(reader, instrument.name))
 
 
 def _basis(args: argparse.Namespace, catalogue: Catalogue, instrument: Instrument) -> Basis:

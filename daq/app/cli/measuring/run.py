@@ -3,37 +3,62 @@
 import argparse
 import asyncio
 import signal
+import sys
 from collections.abc import AsyncIterator, Callable, Coroutine
 from pathlib import Path
+from typing import Final
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.paths import config_dir, state_dir
+from daq.adapters.paths import config_dir, database_path, state_dir
+from daq.adapters.store.reading import Reader
+from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of
 from daq.app.cli.measuring.serve import publishing, sparkplug
 from daq.app.daemon.control import daemon_socket, follow
 from daq.app.daemon.process import served
-from daq.app.daemon.protocol import Answer, Ended, StopRun, Viewed
+from daq.app.daemon.protocol import Answer, Ended, Started, StopRun, Viewed
 from daq.app.daemon.supervisor import Supervisor
+from daq.app.laboratory.ordering import completed
 from daq.app.screens.live import RunScreen, exit_code
-from daq.app.screens.text import called
+from daq.app.screens.text import called, plain
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.orders import RunOrder
-from daq.core.errors import LinkError, SettingError
+from daq.core.errors import LinkError, NotComparableError, SettingError, SettingErrors
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.load import parse
 from daq.methods.files.recipe import Method
 from daq.process.logins import own_login
 from daq.process.logs import set_up_logs
 
+EXAMPLES: Final = """\
+examples:
+  daq run G-1042                     a sample that is registered with its product
+  daq run G-1042 --same-fill         once more without a fresh filling
+  daq run G-1050 --product clear-glaze --instrument bench-1
+  daq run clear-glaze-qc --instrument bench-1 --sample NEW-1 --set speed=10
+"""
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument("method_id", metavar="METHOD", help="id of the method")
-    parser.add_argument("--instrument", required=True, metavar="NAME", help="name of the instrument")
-    parser.add_argument("--sample", required=True, metavar="ID", help="the sample's identifier")
+    parser.epilog = EXAMPLES
+    parser.add_argument(
+        "what",
+        nargs="?",
+        default="",
+        metavar="METHOD|SAMPLE",
+        help="id of the method, or of the sample instead of --sample",
+    )
+    parser.add_argument(
+        "--instrument",
+        default="",
+        metavar="NAME",
+        help="name of the instrument (otherwise the only one that is allowed)",
+    )
+    parser.add_argument("--sample", default="", metavar="ID", help="the sample's identifier")
     parser.add_argument(
         "--method-version", default="", metavar="V", help="version of the method (otherwise the newest)"
     )
-    parser.add_argument("--product", default="", metavar="ID", help="product, for unit, limits and advice")
+    parser.add_argument("--product", default="", metavar="ID", help="product, for method, unit, limits and advice")
     parser.add_argument("--fluid", default="", metavar="ID", help="reference fluid, where the sample is one")
     parser.add_argument(
         "--as-left",
@@ -45,11 +70,17 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--lot", default="", metavar="LOT")
     parser.add_argument("--fill", default="", metavar="ID", help="this filling of the vessel, where it is used again")
+    for name, text in (
+        ("same", "the vessel still holds the filling of the run before"),
+        ("fresh", "the vessel was filled again"),
+    ):
+        parser.add_argument(f"--{name}-fill", dest="filling", action="store_const", const=name, default="", help=text)
     parser.add_argument("--replicate", type=int, default=1, metavar="N")
     parser.add_argument(
         "--sampled-at", default="", metavar="TIME", help="when the sample was taken, ISO 8601 with offset"
     )
     parser.add_argument("--operator", default="", metavar="NAME", help="who measures (otherwise your login)")
+    badge_arguments(parser)
     parser.add_argument(
         "--set",
         dest="choices",
@@ -59,27 +90,48 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="CHOICE=VALUE",
         help="a choice of the method, e.g. speed=20",
     )
+    parser.add_argument(
+        "--anyway",
+        action="store_true",
+        help="measure although the result cannot be comparable with the product's limits",
+    )
     parser.add_argument("--plain", action="store_true", help="lines of text instead of a changing screen")
 
 
 def run(args: argparse.Namespace) -> int:
     """Measure; the exit codes are those of `daq.app.screens.live.exit_code`."""
-    catalogue = Catalogue.load(config_dir(args.config))
+    catalogue, wrong = Catalogue.read(config_dir(args.config))
     state = state_dir(args.state, catalogue.state)
-    asked = {name: getattr(args, name) for name in RunOrder.model_fields}
-    order = parse(RunOrder, asked | {"choices": dict(args.choices)})
+    order = _order(args, catalogue)
     screen = RunScreen(plain=args.plain)
     try:
         socket = daemon_socket(state)
         if socket is not None:
+            # The daemon compares the files itself, and names those that are wrong.
             return asyncio.run(_through_daemon(socket, order, screen))
+        if wrong:
+            raise SettingErrors(wrong)
         set_up_logs("error", "auto")
         return asyncio.run(_alone(catalogue, state, order, screen))
+    except NotComparableError:
+        raise
     except SettingError as error:
+        if wrong:
+            raise
         words = _of_another_instrument(catalogue, order)
         if words:
             raise SettingError(words) from error
         raise
+
+
+def _order(args: argparse.Namespace, catalogue: Catalogue) -> RunOrder:
+    """Return the order; the first argument is a method if there is one of this name or ``--sample`` is given too."""
+    is_method = args.what in catalogue.methods or bool(args.sample)
+    if not args.sample and is_method and args.what:
+        raise SettingError("is missing: the id of the sample that is measured", key="--sample")
+    asked = {name: getattr(args, name) for name in RunOrder.model_fields if name != "badge" and hasattr(args, name)}
+    named = {"method_id": args.what if is_method else "", "sample": args.sample or args.what}
+    return parse(RunOrder, asked | named | {"choices": dict(args.choices), "badge": badge_of(args)})
 
 
 def _of_another_instrument(catalogue: Catalogue, order: RunOrder) -> str:
@@ -121,14 +173,15 @@ def _choice(text: str) -> tuple[str, float | str]:
 
 
 async def _through_daemon(path: Path, order: RunOrder, screen: RunScreen) -> int:
-    async def stop() -> None:
-        async for _ in follow(path, StopRun(instrument=order.instrument)):
+    async def stop(instrument: str) -> None:
+        async for _ in follow(path, StopRun(instrument=instrument)):
             pass
 
     return await _show(follow(path, order), screen, stop)
 
 
 async def _alone(catalogue: Catalogue, state: Path, order: RunOrder, screen: RunScreen) -> int:
+    order = _completed(catalogue, state, order)
     instrument = catalogue.instrument(order.instrument)
     only = (instrument.name, *instrument.companions.values())
     supervisor = Supervisor(
@@ -141,23 +194,58 @@ async def _alone(catalogue: Catalogue, state: Path, order: RunOrder, screen: Run
     )
     async with served(supervisor) as service:
 
-        async def stop() -> None:
-            supervisor.stop_run(order.instrument, own_login())
+        async def stop(instrument: str) -> None:
+            supervisor.stop_run(instrument, own_login())
 
         return await _show(service.handle(order), screen, stop)
 
 
+def _completed(catalogue: Catalogue, state: Path, order: RunOrder) -> RunOrder:
+    """Return an order with its instrument, before any port is opened."""
+    if order.method_id and order.instrument:
+        return order  # the supervisor completes the rest
+    database = database_path(state)
+    if not database.exists():
+        return completed(order, catalogue, None, catalogue.enabled)
+    with Reader(database) as reader:
+        return completed(order, catalogue, reader, catalogue.enabled)
+
+
+class _Stopping:
+    """Stops the run at Ctrl-C and at SIGTERM, as soon as its instrument is known."""
+
+    def __init__(self, stop: Callable[[str], Coroutine[None, None, None]]) -> None:
+        self._stop = stop
+        self._instrument = ""
+        self._asked = False
+        self._tasks: list[asyncio.Task[None]] = []
+        for number in (signal.SIGINT, signal.SIGTERM):
+            asyncio.get_running_loop().add_signal_handler(number, self._ask)
+
+    def _ask(self) -> None:
+        self._asked = True
+        if self._instrument:
+            self._tasks.append(asyncio.ensure_future(self._stop(self._instrument)))
+
+    def started(self, instrument: str) -> None:
+        """Take the instrument of the run that has started; stop it at once if that was asked before."""
+        self._instrument = instrument
+        if self._asked:
+            self._ask()
+
+
 async def _show(
-    answers: AsyncIterator[Answer], screen: RunScreen, stop: Callable[[], Coroutine[None, None, None]]
+    answers: AsyncIterator[Answer], screen: RunScreen, stop: Callable[[str], Coroutine[None, None, None]]
 ) -> int:
     """Show views until the end.  Ctrl-C stops the run; the views go on until the state of the motor is known."""
-    loop = asyncio.get_running_loop()
-    stopping: list[asyncio.Task[None]] = []
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, lambda: stopping.append(asyncio.ensure_future(stop())))
+    stopping = _Stopping(stop)
     with screen:
         async for answer in answers:
-            if isinstance(answer, Viewed):
+            if isinstance(answer, Started):
+                stopping.started(answer.instrument)
+                for line in answer.warnings:
+                    print(f"daq: {plain(line)}", file=sys.stderr)
+            elif isinstance(answer, Viewed):
                 screen.show(answer.view)
             elif isinstance(answer, Ended):
                 screen.finish(answer.outcome, answer.result)

@@ -2,10 +2,9 @@
 
 import argparse
 
-from daq.adapters.paths import config_dir, state_dir
+from daq.app.cli.common import chosen_state
 from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Stopped, StopRun
-from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import LinkError
 from daq.methods.files.load import parse
 
@@ -17,7 +16,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Ask the daemon to stop the run; it halts the motor and reads its speed back."""
-    state = state_dir(args.state, Catalogue.load(config_dir(args.config)).state, create=False)
+    state = chosen_state(args)  # other files may have errors: a stop must not fail because of them
     socket = daemon_socket(state)
     if socket is None:
         raise LinkError(f"no daemon holds {state}: nothing is being measured")

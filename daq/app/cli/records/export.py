@@ -1,17 +1,13 @@
 """``daq export RUN``: write the readings or kept values of a run as CSV or JSON."""
 
 import argparse
-import contextlib
-import io
 import sys
-from collections.abc import Iterator
-from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.cli.common import find_run, open_reader, wanted_path
+from daq.app.cli.common import RUN_HELP, find_run, open_reader, output, wanted_path
 from daq.app.records.exporting import kept_columns, kept_rows, reading_columns, reading_rows, write
 from daq.app.records.history import raw_journal
 from daq.app.records.readings import Readings, clock_of
@@ -19,13 +15,13 @@ from daq.app.records.replaying import maker
 from daq.app.screens.text import plain
 from daq.app.setup.drivers import Drivers
 from daq.core.effects import recorded
-from daq.core.errors import SettingError, StoreError
+from daq.core.errors import StoreError
 from daq.core.replay import replay
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
+    parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument("--what", choices=("readings", "kept"), default="readings", help="what to write (readings)")
     parser.add_argument("--format", choices=("csv", "json"), default="csv", help="how to write it (csv)")
     parser.add_argument(
@@ -53,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
             kept = _kept(reader, record, raw, make)
             began, offset = clock_of(raw)
             rows = kept_rows(kept, readings.units, [s.name for s in readings.plan.steps], began, offset)
-        with _output(args.output) as out:
+        with output(args.output) as out:
             count = write(args.format, out, record, columns, rows)
     if args.output is not None:
         print(f"{count} rows written to {args.output}")
@@ -87,27 +83,3 @@ def _kept(reader: Reader, run: RunRecord, raw: bytes, make: Any) -> list[Any]:
     if again.kept:
         print("daq: no kept values are stored; these are computed again from the journal", file=sys.stderr)
     return [recorded(k) for k in again.kept]
-
-
-@contextlib.contextmanager
-def _output(path: Path | None) -> Iterator[IO[str]]:
-    """Give a stream to write to; a new file appears only after all of it was written."""
-    if path is None:
-        out = io.TextIOWrapper(sys.stdout.buffer, encoding="utf-8", newline="", write_through=False)
-        try:
-            yield out
-            out.flush()
-        finally:
-            out.detach()
-        return
-    part = path.with_name(path.name + ".part")
-    try:
-        if path.exists():
-            raise SettingError("exists already; name a new file", file=str(path), key="-o")
-        with part.open("w", encoding="utf-8", newline="") as out:
-            yield out
-        part.rename(path)
-    except OSError as error:
-        raise SettingError(f"cannot be written: {error.strerror}; choose another place", file=str(path)) from error
-    finally:
-        part.unlink(missing_ok=True)

@@ -4,7 +4,7 @@ import argparse
 import sys
 from typing import Any
 
-from daq.app.cli.common import find_run, open_reader
+from daq.app.cli.common import RUN_HELP, find_run, open_reader
 from daq.app.cli.printing import say, terminal_columns
 from daq.app.records.replaying import Recomputed, recompute
 from daq.app.screens.live import print_lines
@@ -20,7 +20,7 @@ MEAN_DIGITS = 4
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
+    parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument(
         "--flip-bit",
         type=int,

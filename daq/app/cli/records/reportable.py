@@ -1,25 +1,23 @@
 """``daq reportable SAMPLE``: the result of a sample, from all its runs by the product's rule for replicates."""
 
 import argparse
-import json
 from collections.abc import Sequence
-from typing import Any
 
 from pydantic import TypeAdapter
 
 from daq.adapters.paths import config_dir
 from daq.adapters.store.agreement.one_run import disagreements_of_sample
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import hung, terminal_columns
+from daq.app.records.attempts import attempt_of, runs_of_sample
 from daq.app.screens.live import code_of_verdict
 from daq.app.screens.tables import table
-from daq.app.screens.text import called, chance, expanded_of, plain, sentence, spaced, utc_iso
+from daq.app.screens.text import called, chance, plain, sentence, spaced
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, StoreError
 from daq.core.units import symbol
-from daq.methods.concluding.reportable import Attempt, Reportable, reportable
+from daq.methods.concluding.reportable import Reportable, reportable
 from daq.methods.curves.slipsigns import slip_signs
 from daq.methods.parts.statement import Statement
 from daq.quality.digits import NOTHING, not_finer, uncertain, within
@@ -38,9 +36,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the result; 0: within or no limits, 10: outside or not comparable, 14: undecided, 11: no result yet."""
     with open_reader(args) as reader:
-        records = sorted(reader.runs(limit=-1, sample=args.sample), key=lambda r: r.began_utc_ns)
+        records = runs_of_sample(reader, args.sample)
         _refuse_disagreements(reader, args.sample, [r.id for r in records])
-        runs = [_attempt(reader, record) for record in records]
+        runs = [attempt_of(reader, record) for record in records]
     if not runs:
         raise SettingError(f"there is no run of sample {args.sample!r}; `daq runs` lists them")
     names = {r.product for r in records if r.product} if not args.product else {args.product}
@@ -72,23 +70,6 @@ def _refuse_disagreements(reader: Reader, sample: str, run_ids: list[str]) -> No
             f"sample {sample}: no result is reported, because stored data do not agree with the audit trail: "
             f"{found[0].text}{more}; `daq verify` lists all"
         )
-
-
-def _attempt(reader: Reader, record: RunRecord) -> tuple[Attempt, dict[str, Any] | None]:
-    newest = reader.newest_result(record.id)
-    data: dict[str, Any] | None = None if newest is None else json.loads(newest.data)
-    return Attempt(
-        run=record.id,
-        began=utc_iso(record.began_utc_ns) or "",
-        method=f"{record.method_id} {record.method_version}",
-        instrument=record.instrument,
-        fill=record.fill or record.id,
-        value=None if data is None else data["value"],
-        unit="" if data is None else data["unit"],
-        validity="" if data is None else data["validity"],
-        counted=False,
-        expanded=None if data is None else expanded_of(data),
-    ), data
 
 
 def _value(r: Reportable, unit: str) -> str:

@@ -3,6 +3,7 @@
 import argparse
 import sys
 import time
+from collections.abc import Sequence
 
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import hung, print_table, say, terminal_columns
@@ -62,12 +63,8 @@ def run(args: argparse.Namespace) -> int:
         found = search(reader, asked, limit=args.limit)
         entries = [entry(reader, record) for record in found.runs]
         missing = absent(reader, asked) if not entries and not args.json else []
-    if args.json:
-        print_json([encode(e) for e in entries])
-    elif entries:
-        head = ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
-        # `daq show` has the quality of each result.
-        print_table(head, [_row(e) for e in entries], right=frozenset({5}), drop=[6])
+    if entries or args.json:
+        print_runs(entries, as_json=args.json)
     else:
         say("no runs" if asked == RunSearch() else "no runs satisfy all of this")
         for line in missing:
@@ -77,6 +74,16 @@ def run(args: argparse.Namespace) -> int:
         more = f"{found.examined} runs were examined, back to {when}; older ones were not: go on with --until {when!r}"
         print(f"daq: {more}", file=sys.stderr)
     return 0
+
+
+def print_runs(entries: Sequence[Entry], *, as_json: bool) -> None:
+    """Print runs as a table or as JSON."""
+    if as_json:
+        print_json([encode(e) for e in entries])
+        return
+    head = ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
+    # `daq show` has the quality of each result.
+    print_table(head, [_row(e) for e in entries], right=frozenset({5}), drop=[6])
 
 
 def _row(e: Entry) -> list[str]:

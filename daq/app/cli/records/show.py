@@ -7,12 +7,14 @@ from pathlib import Path
 from typing import Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
-from daq.app.cli.common import find_run, open_reader, print_json, wanted_path
+from daq.app.cli.common import RUN_HELP, find_run, find_runs, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
+from daq.app.cli.records.runs import print_runs
 from daq.app.records.derived import flow_curve, steadiness_lines
 from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
+from daq.app.records.run_rows import entry
 from daq.app.screens.curve_svg import svg
 from daq.app.screens.curve_text import curve_lines
 from daq.app.screens.live import large_digits, print_lines
@@ -55,14 +57,18 @@ Counters = dict[str, dict[str, Any]]
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
+    parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
     parser.add_argument("--svg", metavar="FILE", type=wanted_path, help="draw the flow curve into a new file")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the run."""
+    """Print the run; all runs of a sample as a list, if there are several."""
     with open_reader(args) as reader:
+        named = find_runs(reader, args.run)
+        if len(named) > 1 and args.svg is None:
+            print_runs([entry(reader, r) for r in named], as_json=args.json)
+            return 0
         found = history(reader, find_run(reader, args.run))
         raw, _ = raw_journal(reader, found.run.id)
         disagreements = [d.text for d in disagreements_of_run(reader.path, found.run.id)]

@@ -16,6 +16,7 @@ from daq.app.screens.tables import table
 from daq.app.screens.text import local_time, plain, spaced, utc_iso, value_line
 from daq.app.screens.verification_text import OUTCOMES
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.fitted import fits_of, with_fits
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from daq.methods.planning.standing import AuditedLevel, Pair, Standing, day
@@ -38,6 +39,7 @@ def run(args: argparse.Namespace) -> int:
     """Print the state of each instrument; of a named one its history and its results in doubt, too."""
     catalogue = Catalogue.load(config_dir(args.config))
     with open_reader(args) as reader:
+        catalogue = with_fits(catalogue, fits_of(reader, catalogue.instruments))
         seen = {record.name: record.serial for record in reader.instruments()}
         names = [args.instrument] if args.instrument else sorted({*catalogue.instruments, *seen})
         if args.instrument and args.instrument not in catalogue.instruments and args.instrument not in seen:
@@ -156,7 +158,8 @@ def _state_words(now: Standing) -> str:
 
 
 def _entry(e: Entry) -> dict[str, Any]:
-    return {"date": utc_iso(e.utc_ns), "utc_ns": e.utc_ns, "who": e.who, **encode(e.detail)}
+    own = {"passed": e.passed, "not_authorised": e.not_authorised}
+    return {"date": utc_iso(e.utc_ns), "utc_ns": e.utc_ns, "who": e.who, **encode(e.detail), **own}
 
 
 def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:

@@ -1,0 +1,114 @@
+"""The start of a run together with the configuration that it used, and the change of a fitted geometry.
+
+Both check in their transaction that the other did not come first.
+"""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+from daq.adapters.store.access import Access
+from daq.adapters.store.records import Change, change_record
+from daq.adapters.store.transactions import BeginRun, Transaction
+from daq.core.errors import SettingError
+
+FITTED: Final = "fitted"
+"""Kind of the records of fitted measuring geometries; the id is the instrument's name."""
+
+
+@dataclass(frozen=True, slots=True)
+class FixedText:
+    """A record that is written once, with the error for another content under the same id ("": none is possible)."""
+
+    change: Change
+    refusal: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BeginConfigured(Transaction[None]):
+    """Store the start of a run with its configuration.
+
+    Attributes:
+        begin: the run.
+        fitted: number of the revision of each instrument's record `fitted` that the plan was made from; 0: none.
+        fixed: records that never change; those that exist already are compared.
+        configuration: the run's own record.
+
+    Raises:
+        SettingError: another geometry was fitted meanwhile, or a fixed text is stored with another content.
+        StorageError: too little disk space is left for the run to end.
+    """
+
+    kind: ClassVar[str] = "begin_run"
+    begin: BeginRun
+    fitted: tuple[tuple[str, int], ...]
+    fixed: tuple[FixedText, ...]
+    configuration: Change
+
+    def apply(self, access: Access) -> None:
+        """Compare and store; the caller begins and commits."""
+        for name, revision in self.fitted:
+            if newest(access, FITTED, name)[0] != revision:
+                raise SettingError(
+                    f"another measuring geometry was fitted to {name} while the run was being started; start it again"
+                )
+        self.begin.apply(access)
+        who, utc_ns = self.begin.who or self.begin.run.operator, self.begin.run.began_utc_ns
+        for each in self.fixed:
+            revision, data = newest(access, each.change.kind, each.change.id)
+            if not revision:
+                change_record(access, each.change, utc_ns, who)
+            elif each.refusal and json.loads(data) != each.change.data:
+                raise SettingError(each.refusal)
+        change_record(access, self.configuration, utc_ns, who)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit(Transaction[int]):
+    """Store that a measuring geometry is fitted, and return the number of the audit entry.
+
+    Raises:
+        SettingError: the instrument is in a run that has not ended.
+        ChangedMeanwhileError: another change of the record came first.
+    """
+
+    kind: ClassVar[str] = "fit"
+    change: Change
+    utc_ns: int
+    who: str
+
+    def apply(self, access: Access) -> int:
+        """Store the change; the caller begins and commits."""
+        refuse_in_run(access, self.change.id)
+        return change_record(access, self.change, self.utc_ns, self.who)
+
+
+def refuse_in_run(access: Access, instrument: str) -> None:
+    """Raise `SettingError` if an instrument leads a run that has not ended, or is a companion in one."""
+    running = access.one(
+        "in_run",
+        "SELECT sample FROM runs WHERE state <> 'ended' AND (instrument = ?1 OR EXISTS "
+        "(SELECT 1 FROM json_each(companions) WHERE value = ?1))",
+        (instrument,),
+    )
+    if running is not None:
+        raise SettingError(
+            f"{instrument} is in a run (sample {running[0]}); wait until it has ended (the next start of a daemon "
+            "that was killed ends its runs)"
+        )
+
+
+def newest(access: Access, kind: str, ident: str) -> tuple[int, str]:
+    """Return number and data of the newest revision of a record within a transaction; (0, "") where there is none."""
+    found = access.one(
+        "newest",
+        "SELECT revision, data FROM records WHERE kind = ? AND id = ? ORDER BY revision DESC LIMIT 1",
+        (kind, ident),
+    )
+    return (0, "") if found is None else (int(found[0]), str(found[1]))
+
+
+def fixed_texts(texts: Iterable[Change]) -> tuple[FixedText, ...]:
+    """Return records whose id is the digest of their content, each once."""
+    return tuple(FixedText(change) for change in {c.id: c for c in texts}.values())

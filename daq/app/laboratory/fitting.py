@@ -1,0 +1,41 @@
+"""The act that records which measuring geometry is fitted to an instrument."""
+
+from typing import Any, Final
+
+from daq.adapters.store.beginning import Fit
+from daq.app.laboratory.act import Act
+from daq.app.laboratory.laboratory import Laboratory
+from daq.app.setup.fitted import change_of, fit_of, fitted_as
+from daq.methods.files.fields import Label, Model, NeededLabel
+
+
+class FitGeometry(Model):
+    """Order to record a fitted geometry."""
+
+    instrument: NeededLabel
+    geometry: NeededLabel
+    serial: Label = ""
+    """Serial number of the geometry, where the instrument's file states none."""
+
+
+def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
+    """Record the geometry that is fitted to an instrument.
+
+    Raises:
+        SettingError: instrument or geometry are not known, the serial number is another one than in the file, or the
+            instrument is in a run.
+    """
+    record = fitted_as(laboratory.catalogue.instrument(order.instrument), order.geometry, order.serial)
+    with laboratory.reader() as reader:
+        before = fit_of(reader, order.instrument)
+    change = change_of(record, "geometry_fitted", 0 if before is None else before.revision)
+    laboratory.store.submit(Fit(change, laboratory.clock.utc_ns(), laboratory.who)).result()
+    return {
+        "instrument": record.id,
+        "geometry": record.geometry,
+        "serial": record.serial,
+        "before": "" if before is None else before.record.geometry,
+    }
+
+
+ACTS: Final = (Act("fit", FitGeometry, "measure", fit),)

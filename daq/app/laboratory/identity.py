@@ -1,0 +1,179 @@
+"""The one place that decides who acts: from the login that the kernel knows, a badge, or a person's password."""
+
+from datetime import UTC, datetime
+from typing import Final
+
+from daq.adapters.store.reading import Reader
+from daq.app.laboratory.laboratory import Laboratory, find, listed
+from daq.app.setup.orders import RunOrder
+from daq.core.errors import SettingError
+from daq.laboratory.people import Credentials, Operator, Person, Role, Who, includes, lesser
+from daq.laboratory.record import LAST
+from daq.methods.files.fields import Hidden, Label, Model
+from daq.process.hashes import fits, owner_of
+from daq.process.logins import login_of
+
+SWITCHED_OFF: Final = "people are not switched on (required in [people] of daemon.toml); leave it out"
+BY_BADGE: Final[Role] = "measure"
+"""The most that a badge identifies for: it can be found and lent."""
+
+
+class Given(Model):
+    """A badge, or id and password of a person, given besides the login."""
+
+    person: Label = ""
+    password: Hidden = ""
+    badge: Hidden = ""
+
+
+NOTHING_GIVEN: Final = Given()
+
+
+def identify(laboratory: Laboratory, given: Given = NOTHING_GIVEN) -> Who:
+    """Return who acts: the person of the badge, of the id and password, or of the login, in this order.
+
+    Raises:
+        SettingError: badge or password are wrong, were tried too often, or the person is locked.
+    """
+    if given.badge and given.person:
+        raise SettingError("give a badge, or a person with a password; not both", key="badge")
+    with laboratory.reader() as reader:
+        if given.badge:
+            person, role = _of_badge(reader, laboratory, given.badge), BY_BADGE
+        elif given.person:
+            person, role = _of_password(reader, laboratory, given), "administer"
+        else:
+            found = listed(reader, Person, "login", laboratory.login)
+            if not found:
+                return Who(laboratory.login)
+            person, role = found[0].record, "administer"
+    if person.locked:
+        raise SettingError(f"{person.id} is locked; ask a person who administers")
+    return Who(laboratory.login, person, lesser(person.role, role), by_badge=bool(given.badge))
+
+
+def _of_badge(reader: Reader, laboratory: Laboratory, badge: str) -> Person:
+    def verify() -> Person | None:
+        hashes = {c.id: c.badge for c in credentials(reader)}
+        owner = owner_of(badge, hashes)
+        kept = None if owner is None else find(reader, Person, owner)
+        return None if kept is None else kept.record
+
+    return laboratory.log_ins.check(f"badge at {laboratory.login}", laboratory.clock.mono_ns(), verify)
+
+
+def _of_password(reader: Reader, laboratory: Laboratory, given: Given) -> Person:
+    kept, stored = find(reader, Person, given.person), find(reader, Credentials, given.person)
+    # Ids that do not exist are counted together, so that they cannot fill the memory.
+    name = "" if kept is None else f"password of {given.person}"
+
+    def verify() -> Person | None:
+        if kept is None or stored is None or not fits(given.password, stored.record.password):
+            return None
+        return kept.record
+
+    return laboratory.log_ins.check(name, laboratory.clock.mono_ns(), verify)
+
+
+def credentials(reader: Reader) -> list[Credentials]:
+    """Return the hashes of all persons."""
+    return [k.record for k in listed(reader, Credentials, "id", "", LAST, limit=-1)]
+
+
+def administrators(reader: Reader) -> list[Person]:
+    """Return the persons who administer, are not locked, and can log in."""
+    found = [k.record for k in listed(reader, Person, "role", "administer", limit=-1)]
+    able = {c.id for c in credentials(reader) if c.password}
+    return [p for p in found if can_administer(p, has_password=p.id in able)]
+
+
+def can_administer(person: Person, *, has_password: bool) -> bool:
+    """Return whether a person administers, is not locked, and has a login or a password."""
+    return person.role == "administer" and not person.locked and (bool(person.logins) or has_password)
+
+
+def acting(
+    laboratory: Laboratory, what: str, needed: Role, given: Given = NOTHING_GIVEN, *, always: bool = False
+) -> Who:
+    """Return who acts, in a role that is enough.
+
+    Where people are switched off, the login acts, and what only an administrator may do needs one all the same
+    (`always`).  While there is no administrator, the login that owns the state directory takes the place of one.
+
+    Raises:
+        SettingError: the person is not known, is locked, or has a lesser role; badge or password are wrong.
+    """
+    if not (laboratory.catalogue.daemon.people.required or always):
+        if given != NOTHING_GIVEN:
+            raise SettingError(SWITCHED_OFF, key="badge" if given.badge else "person")
+        return Who(laboratory.login)
+    who = identify(laboratory, given)
+    if who.person is None and always and _may_begin(laboratory):
+        return Who(laboratory.login, None, "administer")
+    return _in_role(who, what, needed)
+
+
+def _may_begin(laboratory: Laboratory) -> bool:
+    with laboratory.reader() as reader:
+        if administrators(reader):
+            return False
+    return laboratory.login == owner(laboratory)
+
+
+def owner(laboratory: Laboratory) -> str:
+    """Return the login that owns the state directory."""
+    return login_of(laboratory.store.path.parent.stat().st_uid)
+
+
+def _in_role(who: Who, what: str, needed: Role) -> Who:
+    """Return `who`; `SettingError` unless the role is enough for `what`."""
+    if who.person is None or who.role is None:
+        raise SettingError(
+            f"{what} needs a person with the role {needed}, and the login {who.login} belongs to no person; log in "
+            "with --as PERSON" + (", or use your badge (--badge)" if includes(BY_BADGE, needed) else "")
+        )
+    if not includes(who.role, needed):
+        badge = f"; a badge identifies for the role {BY_BADGE} at most" if who.by_badge else ""
+        raise SettingError(f"{what} needs the role {needed}; {who.name} acts in the role {who.role}{badge}")
+    return who
+
+
+def refuse_copy(laboratory: Laboratory) -> None:
+    """Refuse a copy of the database, which has the hashes of passwords, to logins that may not have it.
+
+    The owner of the state directory reads the file anyway.
+
+    Raises:
+        SettingError: the login belongs to no person who administers.
+    """
+    if laboratory.login == owner(laboratory):
+        return
+    with laboratory.reader() as reader:
+        has_hashes = bool(credentials(reader))
+    acting(laboratory, "a copy of the database", "administer", always=has_hashes)
+
+
+def operator_of(laboratory: Laboratory, order: RunOrder) -> Operator:
+    """Return the operator of a run: the person of the badge or of the login.
+
+    Where people are switched off, the operator is the typed name, or the login.
+
+    Raises:
+        SettingError: the person is not known, is locked or may not measure, or the order names another one.
+    """
+    if not laboratory.catalogue.daemon.people.required:
+        if order.badge:
+            raise SettingError(SWITCHED_OFF, key="badge")
+        return Operator(order.operator or laboratory.login)
+    who = _in_role(identify(laboratory, Given(badge=order.badge)), "a run", "measure")
+    if order.operator not in ("", who.name):
+        by = "badge" if who.by_badge else "login"
+        raise SettingError(f"{who.name} measures, by the {by}; another name cannot be given", key="operator")
+    method = laboratory.catalogue.method(order.method_id, order.method_version).id
+    authorised = who.person is not None and who.person.authorised(method, today(laboratory))
+    return Operator(who.name, "authorised" if authorised else "not_authorised")
+
+
+def today(laboratory: Laboratory) -> str:
+    """Return the present day at this place, YYYY-MM-DD."""
+    return datetime.fromtimestamp(laboratory.clock.utc_ns() / 1e9, UTC).astimezone().date().isoformat()

@@ -1,0 +1,199 @@
+"""Complete the order of a run: method, instrument, lot and fill from the sample's record and the product's file."""
+
+from collections.abc import Callable, Sequence
+from typing import Any, Final
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
+from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.progress import open_tests
+from daq.app.laboratory.samples import wrong_id
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.orders import RunOrder
+from daq.core.errors import SettingError
+from daq.laboratory.samples import Sample
+from daq.methods.files.product import Product
+from daq.methods.files.producttest import ProductTest
+
+SHOWN_ID: Final = 8
+"""Number of characters of a run's id that a message shows."""
+
+
+def completed(order: RunOrder, catalogue: Catalogue, reader: Reader | None, served: Sequence[str]) -> RunOrder:
+    """Return an order completed from its sample and its product; a completed order does not change.
+
+    Args:
+        order: the order of a person.
+        catalogue: the configuration.
+        reader: the database; None where there is none yet.
+        served: names of the instruments that can be used.
+
+    Raises:
+        SettingError: sample, product, method and instrument do not fit, or one of them is missing.
+    """
+    sample = None if reader is None else find(reader, Sample, order.sample)
+    if sample is not None:
+        order = _of_sample(order, sample.record)
+    product = catalogue.product(order.product) if order.product else None
+    wrong = "" if product is None else wrong_id(product, order.sample)
+    if wrong:
+        raise SettingError(wrong, key="sample")
+    order = _with_method(order, catalogue, reader, product)
+    test = _test(order, catalogue, product)
+    order = _with_instrument(order, catalogue, test, served)
+    if test is not None:
+        given: dict[str, Any] = {name: _setting(a.value, a.unit) for name, a in test.choices.items()}
+        order = order.model_copy(update={"choices": given | order.choices})
+    if reader is None:
+        return _with_fill(order, [], registered=False)
+    return _with_fill(order, _before(order, reader), registered=sample is not None)
+
+
+def suits(catalogue: Catalogue, bench: str) -> Callable[[Sample], bool]:
+    """Return a function that tells whether a bench can make a test of a sample's product; without tests it can."""
+    able: dict[str, bool] = {}
+
+    def of_sample(sample: Sample) -> bool:
+        product = catalogue.products.get(sample.product)
+        if product is None or not product.tests:
+            return True
+        if product.id not in able:
+            able[product.id] = any(_allows(t, bench, catalogue) for t in product.tests)
+        return able[product.id]
+
+    return of_sample
+
+
+def _setting(value: float, unit: str) -> float | str:
+    return f"{value!r} {unit}" if unit else value
+
+
+def _of_sample(order: RunOrder, sample: Sample) -> RunOrder:
+    """Return an order with product, lot and sampling time of its sample's record."""
+    if sample.state != "open":
+        raise SettingError(
+            f"sample {sample.id!r} is {sample.state}; `daq sample again {sample.id} --because TEXT` opens it again",
+            key="sample",
+        )
+    given: dict[str, str] = {}
+    for name in ("product", "lot", "sampled_at"):
+        asked, stored = getattr(order, name), getattr(sample, name)
+        if asked and stored and asked != stored:
+            raise SettingError(
+                f"{asked!r} is not that of sample {sample.id!r}, which is {stored!r}; leave it out, or use "
+                "`daq sample change`",
+                key=name,
+            )
+        given[name] = asked or stored
+    return order.model_copy(update=given)
+
+
+def _with_method(order: RunOrder, catalogue: Catalogue, reader: Reader | None, product: Product | None) -> RunOrder:
+    """Return an order with a method; without one, that of the product's test."""
+    if order.method_id:
+        catalogue.method(order.method_id, order.method_version)  # refuses one that is not known
+        return order
+    if product is None:
+        raise SettingError(
+            f"is missing: name a method; or name a product (--product), or a sample that is registered with one. "
+            f"Sample {order.sample!r} is not registered with a product",
+            key="method",
+        )
+    if not product.tests:
+        raise SettingError(f"is missing: product {product.id} lists no tests; name a method", key="method")
+    left = [t for t in product.tests if not order.instrument or _allows(t, order.instrument, catalogue)]
+    if len(left) > 1 and reader is not None:
+        still = open_tests(reader, order.sample, product)
+        left = [t for t in left if t in still] or left
+    if len(left) != 1:
+        names = ", ".join(
+            t.method_id + (f" on {' or '.join(t.instruments)}" if t.instruments else "") for t in product.tests
+        )
+        where = f" on {order.instrument}" if order.instrument else ""
+        which = f"{len(left) or 'none'} of the tests of product {product.id} can be measured{where}"
+        raise SettingError(f"is missing: {which}; name one of its methods: {names}", key="method")
+    return order.model_copy(update={"method_id": left[0].method_id, "method_version": left[0].version})
+
+
+def _test(order: RunOrder, catalogue: Catalogue, product: Product | None) -> ProductTest | None:
+    """Return the test of the product that the order makes, or None."""
+    if product is None:
+        return None
+    method = catalogue.method(order.method_id, order.method_version)
+    return product.test_of(f"{method.id} {method.version}")
+
+
+def _with_instrument(
+    order: RunOrder, catalogue: Catalogue, test: ProductTest | None, served: Sequence[str]
+) -> RunOrder:
+    """Return an order with an instrument; without one, the only one that is allowed and can be used."""
+    if order.instrument:
+        catalogue.instrument(order.instrument)  # refuses one that is not known
+        if test is not None and not test.allows(order.instrument):
+            raise SettingError(
+                f"product {order.product} allows {' or '.join(test.instruments)} for {test.method_id}, and not "
+                f"{order.instrument}",
+                key="instrument",
+            )
+        return order
+    if test is not None and test.instruments:
+        able = [name for name in served if name in test.instruments]
+    else:
+        able = [name for name in served if _fits(order, catalogue, name)]
+    if len(able) != 1:
+        known = ", ".join(able) or "none"
+        raise SettingError(
+            f"is missing: the served instruments for method {order.method_id} are: {known}; name one (--instrument)",
+            key="instrument",
+        )
+    return order.model_copy(update={"instrument": able[0]})
+
+
+def _allows(test: ProductTest, instrument: str, catalogue: Catalogue) -> bool:
+    """Return whether a test can be made on an instrument."""
+    if test.instruments:
+        return instrument in test.instruments
+    order = RunOrder(method_id=test.method_id, method_version=test.version, sample="?")
+    return _fits(order, catalogue, instrument)
+
+
+def _fits(order: RunOrder, catalogue: Catalogue, instrument: str) -> bool:
+    try:
+        method = catalogue.method(order.method_id, order.method_version)
+        catalogue.compile(method, catalogue.instrument(instrument))
+    except SettingError:
+        return False
+    return True
+
+
+def _before(order: RunOrder, reader: Reader) -> list[RunRecord]:
+    """Return the earlier runs of the sample that may have used the same filling, newest first."""
+    return [
+        run
+        for run in reader.runs(limit=-1, sample=order.sample)
+        if run.instrument == order.instrument or run.method_id == order.method_id
+    ]
+
+
+def _with_fill(order: RunOrder, before: Sequence[RunRecord], *, registered: bool) -> RunOrder:
+    """Return an order with the fill that ``--same-fill`` means.
+
+    Raises:
+        SettingError: a registered sample was measured before, and the order does not say on which filling it is now.
+    """
+    if order.filling and order.fill:
+        raise SettingError("is given twice: give its id, or say that it is the same or a fresh one", key="fill")
+    if order.filling == "same":
+        if not before:
+            raise SettingError(
+                f"sample {order.sample!r} was not measured before, so there is no same filling", key="fill"
+            )
+        return order.model_copy(update={"fill": before[0].fill or before[0].id, "filling": ""})
+    if registered and before and not order.fill and not order.filling:
+        raise SettingError(
+            f"sample {order.sample!r} was measured before (run {before[0].id[:SHOWN_ID]}): say whether the vessel "
+            "holds the same filling still (--same-fill) or a fresh one (--fresh-fill), or name the filling (--fill "
+            "ID); two runs on one filling are no replicates",
+            key="fill",
+        )
+    return order

@@ -1,0 +1,88 @@
+"""Find out whether a sample is measured, and note it in its record."""
+
+from typing import Final
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import ChangedMeanwhileError, ChangeRecords, revisions
+from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.store import Store
+from daq.app.laboratory.laboratory import Kept, find
+from daq.app.laboratory.samples import REOPENED, in_state
+from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
+from daq.app.setup.catalogue import Catalogue
+from daq.laboratory.samples import Sample
+from daq.methods.concluding.reportable import reportable
+from daq.methods.files.product import Product
+from daq.methods.files.producttest import ProductTest
+
+TRIES: Final = 5
+"""Number of times that the note is tried where a person changes the sample at the same moment."""
+
+
+def is_measured(reader: Reader, sample: Sample, product: Product | None) -> bool:
+    """Return whether a sample has a reportable result of every test of its product, by the rule for replicates."""
+    return (
+        not open_tests(reader, sample.id, product)
+        if product and product.tests
+        else _is_reported(reader, sample, product)
+    )
+
+
+def _is_reported(reader: Reader, sample: Sample, product: Product | None) -> bool:
+    return reportable(sample.id, _attempts(reader, sample.id), product).value is not None
+
+
+def open_tests(reader: Reader, sample: str, product: Product) -> tuple[ProductTest, ...]:
+    """Return the tests of a product of which a sample has no reportable result yet."""
+    runs = _attempts(reader, sample)
+
+    def is_open(test: ProductTest) -> bool:
+        own = [(attempt, data) for attempt, data in runs if attempt.method == test.method]
+        return reportable(sample, own, product).value is None
+
+    return tuple(test for test in product.tests if is_open(test))
+
+
+def _attempts(reader: Reader, sample: str) -> list[AttemptWithData]:
+    return [attempt_of(reader, r) for r in runs_of_sample(reader, sample)]
+
+
+def note_done(store: Store, catalogue: Catalogue, run_id: str, utc_ns: int) -> bool:
+    """Set the sample of an ended run to done if it is open and measured; return whether it was set.
+
+    Args:
+        store: the store.
+        catalogue: the configuration.
+        run_id: the run.
+        utc_ns: the present time.
+
+    Raises:
+        StoreError: the store cannot be read or written.
+    """
+    for tries_left in reversed(range(TRIES)):
+        with store.reader() as reader:
+            run = reader.run(run_id)
+            kept = None if run is None else find(reader, Sample, run.sample)
+            if run is None or kept is None or not _is_due(reader, run, kept, catalogue):
+                return False
+        because = f"result of run {run.id}"
+        done = ChangeRecords((in_state(kept, "done", "sample_done"),), utc_ns, run.operator, because)
+        try:
+            store.submit(done).result()
+        except ChangedMeanwhileError:
+            if not tries_left:
+                raise
+        else:
+            return True
+    return False
+
+
+def _is_due(reader: Reader, run: RunRecord, kept: Kept[Sample], catalogue: Catalogue) -> bool:
+    """Return whether the sample of an ended run becomes done."""
+    if kept.record.state != "open":
+        return False
+    reopened = [r.utc_ns for r in revisions(reader, Sample.kind, kept.record.id) if r.what == REOPENED]
+    # After it was opened again a sample waits for a further run.
+    if reopened and run.began_utc_ns <= max(reopened):
+        return False
+    return is_measured(reader, kept.record, catalogue.products.get(kept.record.product))

@@ -1,0 +1,35 @@
+"""The runs of a sample with their newest results, as `daq.methods.concluding.reportable` takes them."""
+
+import json
+from typing import Any
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
+from daq.app.screens.text import expanded_of, utc_iso
+from daq.methods.concluding.reportable import Attempt
+
+AttemptWithData = tuple[Attempt, dict[str, Any] | None]
+"""A run, and its newest result (`ResultData` as JSON); None where it has none."""
+
+
+def runs_of_sample(reader: Reader, sample: str) -> list[RunRecord]:
+    """Return all runs of a sample, oldest first."""
+    return sorted(reader.runs(limit=-1, sample=sample), key=lambda r: r.began_utc_ns)
+
+
+def attempt_of(reader: Reader, record: RunRecord) -> AttemptWithData:
+    """Return a run with its newest result."""
+    newest = reader.newest_result(record.id)
+    data: dict[str, Any] | None = None if newest is None else json.loads(newest.data)
+    return Attempt(
+        run=record.id,
+        began=utc_iso(record.began_utc_ns) or "",
+        method=f"{record.method_id} {record.method_version}",
+        instrument=record.instrument,
+        fill=record.fill or record.id,
+        value=None if data is None else data["value"],
+        unit="" if data is None else data["unit"],
+        validity="" if data is None else data["validity"],
+        counted=False,
+        expanded=None if data is None else expanded_of(data),
+    ), data

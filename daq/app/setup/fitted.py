@@ -1,0 +1,140 @@
+"""The fitted measuring geometries as recorded facts, and the configuration with them.
+
+The key `fitted` of an instrument's file counts once: where nothing is recorded yet.  A later change of it has no
+effect, and no run starts until a person records the geometry that is really fitted.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from daq.adapters.clock import utc_text
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import Change, newest_revision
+from daq.app.setup.catalogue import Catalogue
+from daq.core.errors import SettingError
+from daq.laboratory.configuration import Fitted
+from daq.methods.files.instrument import Instrument
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """The geometry that is recorded as fitted, with revision, person and time (UTC ns)."""
+
+    record: Fitted
+    revision: int
+    who: str
+    utc_ns: int
+
+    @property
+    def words(self) -> str:
+        """The geometry with its serial number."""
+        serial = self.record.serial
+        return f"{self.record.geometry} (serial number {serial})" if serial else self.record.geometry
+
+
+def fit_of(reader: Reader, instrument: str) -> Fit | None:
+    """Return the geometry recorded as fitted to an instrument, or None."""
+    stored = newest_revision(reader, Fitted.kind, instrument)
+    if stored is None:
+        return None
+    return Fit(Fitted.model_validate(stored.data), stored.revision, stored.who, stored.utc_ns)
+
+
+def fits_of(reader: Reader, instruments: Iterable[str]) -> dict[str, Fit]:
+    """Return the geometries recorded as fitted, by name of the instrument; instruments without one are left out."""
+    found = {name: fit_of(reader, name) for name in instruments}
+    return {name: fit for name, fit in found.items() if fit is not None}
+
+
+def fits_by_file(catalogue: Catalogue, instruments: Iterable[str], known: Mapping[str, Fit]) -> list[Change]:
+    """Return the changes that the files make to the records of what is fitted to `instruments`.
+
+    Where nothing is known yet, the geometry of the file is recorded.  Where the file has come to name the recorded
+    geometry, this is noted, so that its next change is noticed even if it returns to the name it had before.
+    """
+    changes = []
+    for instrument in (catalogue.instrument(name) for name in instruments):
+        fit, given = known.get(instrument.name), instrument.fitted
+        if given is None:
+            continue
+        if fit is None:
+            changes.append(change_of(fitted_as(instrument, given), "fitted_as_the_file_states", 0))
+        elif given == fit.record.geometry != fit.record.in_file:
+            noted = fit.record.model_copy(update={"in_file": given})
+            changes.append(change_of(noted, "file_names_what_is_fitted", fit.revision))
+    return changes
+
+
+def change_of(record: Fitted, what: str, after: int) -> Change:
+    """Return the change that stores a fitted geometry as the revision after `after`."""
+    return Change(record.kind, record.id, what, record.model_dump(mode="json"), record.keys(), after)
+
+
+def fitted_as(instrument: Instrument, geometry: str, serial: str = "") -> Fitted:
+    """Return the record of a geometry, with the serial number of the file or the one that a person states.
+
+    Raises:
+        SettingError: the file has no such geometry, or another serial number than the person states.
+    """
+    stated = instrument.with_fitted(geometry).geometries[geometry].serial or ""
+    if serial and stated and serial != stated:
+        raise SettingError(
+            f"the file states {stated!r} for {geometry}, and you state {serial!r}; correct the one that is wrong",
+            file=instrument.source,
+            key=f"geometries.{geometry}.serial",
+        )
+    return Fitted(id=instrument.name, geometry=geometry, serial=serial or stated, in_file=instrument.fitted or "")
+
+
+def conflict(instrument: Instrument, fit: Fit | None) -> SettingError | None:
+    """Return the error of a file that does not agree with the recorded geometry, with the command; None if it does."""
+    if fit is None:
+        return None
+    name, record = instrument.name, fit.record
+    since = f"recorded as fitted by {fit.who}, {utc_text(fit.utc_ns)}"
+    given = instrument.fitted or ""
+    if record.geometry not in instrument.geometries:
+        reason = f"{record.geometry!r} is {since}, and the file has no such geometry any more; record the one that is"
+        return SettingError(
+            f"{reason} fitted: daq fit {name} GEOMETRY", file=instrument.source, key=f"geometries.{record.geometry}"
+        )
+    if given not in ("", record.geometry, record.in_file):
+        reason = (
+            f"a change of this key to {given!r} has no effect: {fit.words} is {since}; if {given} is fitted, record "
+            f"it: daq fit {name} {given}; if not: daq fit {name} {record.geometry}"
+        )
+        return SettingError(reason, file=instrument.source, key="fitted")
+    serial = instrument.geometries[record.geometry].serial
+    if serial is not None and serial != record.serial:
+        reason = (
+            f"is {serial!r}, and {fit.words} is {since}; if the one of this file is fitted, record it: "
+            f"daq fit {name} {record.geometry}"
+        )
+        return SettingError(reason, file=instrument.source, key=f"geometries.{record.geometry}.serial")
+    return None
+
+
+def conflicts(catalogue: Catalogue, fits: Mapping[str, Fit]) -> list[SettingError]:
+    """Return the errors of all files that do not agree with the recorded geometries."""
+    found = [conflict(catalogue.instruments[n], fit) for n, fit in fits.items() if n in catalogue.instruments]
+    return [error for error in found if error is not None]
+
+
+def with_fits(catalogue: Catalogue, fits: Mapping[str, Fit]) -> Catalogue:
+    """Return a configuration in which the recorded geometries are fitted; the given one stays as it is.
+
+    A recorded geometry that the file no longer has leaves the instrument without one.
+    """
+    instruments = {name: with_fit(instrument, fits.get(name)) for name, instrument in catalogue.instruments.items()}
+    return replace(catalogue, instruments=instruments)
+
+
+def with_fit(instrument: Instrument, fit: Fit | None) -> Instrument:
+    """Return an instrument with the recorded geometry and its serial number; unchanged where nothing is recorded."""
+    if fit is None:
+        return instrument
+    name = fit.record.geometry
+    if name not in instrument.geometries:
+        return instrument.model_copy(update={"fitted": None})
+    geometry = instrument.geometries[name].model_copy(update={"serial": fit.record.serial or None})
+    return instrument.model_copy(update={"fitted": name, "geometries": instrument.geometries | {name: geometry}})

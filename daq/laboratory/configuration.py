@@ -1,0 +1,74 @@
+"""Records of the configuration: the fitted measuring geometry, and the texts and digests that each run used."""
+
+from typing import ClassVar, Literal
+
+from daq.laboratory.record import Record
+from daq.methods.files.fields import Label, Model, NeededLabel
+
+
+class Fitted(Record):
+    """The measuring geometry that is fitted to an instrument; the id is the instrument's name.
+
+    Time and person are in the revision's audit entry.
+
+    Attributes:
+        geometry: name of the geometry in the instrument's file.
+        serial: its serial number; "" where neither the file nor the person states one.
+        in_file: the key `fitted` of the instrument's file at that time; "" where it had none.
+    """
+
+    kind: ClassVar[str] = "fitted"
+    geometry: NeededLabel
+    serial: Label = ""
+    in_file: Label = ""
+
+
+class UsedFile(Model):
+    """One model of the configuration that a run used.
+
+    Attributes:
+        what, id: the model, for example the instrument bench-1; a description has its path as its id.
+        version: version of a method or product; "" for others.
+        file, file_text: path, and id of the `text` record with the file as it was read; "" where there is none.
+        text: id of the `text` record with the model as JSON, exactly as the run used it.
+    """
+
+    what: Literal["instrument", "description", "method", "product", "fluid"]
+    id: str
+    version: str = ""
+    file: str = ""
+    file_text: str = ""
+    text: str = ""
+
+
+class RunConfiguration(Record):
+    """The configuration that a run used; the id is that of the run.
+
+    Attributes:
+        used: the models.
+        fitted: revision of the record `fitted` by name of the instrument.
+    """
+
+    kind: ClassVar[str] = "run_configuration"
+    used: tuple[UsedFile, ...]
+    fitted: dict[str, int]
+
+
+class KeptText(Record):
+    """A text of the configuration; its id is its SHA-256 (hex), so each text is kept once."""
+
+    kind: ClassVar[str] = "text"
+    text: str
+
+
+class ProductText(Record):
+    """The text that was used under a version of a product; the id is ``PRODUCT VERSION``.
+
+    Attributes:
+        digest: SHA-256 (hex) of the product as JSON, which is the id of its `text` record.
+    """
+
+    kind: ClassVar[str] = "product_text"
+    digest: str
+    approved_by: str = ""
+    valid_from: str = ""

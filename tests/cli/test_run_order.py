@@ -1,0 +1,75 @@
+"""The order that `daq run` makes of its arguments, and what it refuses before any port is opened."""
+
+import argparse
+
+import pytest
+
+from daq.adapters.paths import examples_dir
+from daq.app.cli import COMMANDS, main
+from daq.app.cli.measuring import run as command
+from daq.app.setup.catalogue import Catalogue
+from daq.core.errors import NotComparableError, SettingError
+
+CATALOGUE = Catalogue.load(examples_dir())
+
+
+def order(*words):
+    parser = argparse.ArgumentParser()
+    command.arguments(parser)
+    return command._order(parser.parse_args([*words]), CATALOGUE)
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (("clear-glaze-qc", "--instrument", "bench-1", "--sample", "G-1"), ("clear-glaze-qc", "bench-1", "G-1")),
+        (("G-1042", "--instrument", "bench-1"), ("", "bench-1", "G-1042")),
+        (("--sample", "G-1042"), ("", "", "G-1042")),
+        # With --sample the first word is a method, so that a mistyped one is named.
+        (("clear-glaze-qd", "--sample", "G-1042"), ("clear-glaze-qd", "", "G-1042")),
+        (("--sample", "clear-glaze-qc"), ("", "", "clear-glaze-qc")),
+    ],
+)
+def test_the_first_word_is_a_method_or_a_sample(words, expected):
+    found = order(*words)
+    assert (found.method_id, found.instrument, found.sample) == expected
+
+
+def test_the_words_about_filling_and_anyway():
+    plain = order("G-1042")
+    assert (plain.filling, plain.fill, plain.anyway) == ("", "", False)
+    assert order("G-1042", "--same-fill").filling == "same"
+    assert order("G-1042", "--fresh-fill", "--anyway").filling == "fresh"
+    assert order("G-1042", "--anyway").anyway
+
+
+@pytest.mark.parametrize("words", [("clear-glaze-qc",), (), ("--instrument", "bench-1")])
+def test_a_run_without_a_sample_is_refused(words):
+    with pytest.raises(SettingError, match="sample"):
+        order(*words)
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        (("G-1042",), "method: is missing: name a method; or name a product (--product), or a sample"),
+        (("G-1042", "--product", "clear-glaze"), "bench-1, bench-3; name one (--instrument)"),
+        (("G-10422", "--product", "clear-glaze", "--instrument", "bench-1"), "its ids are G-####"),
+        (("E-7", "--product", "engobe", "--instrument", "bench-1"), "none of the tests of product engobe can be measured on bench-1"),
+    ],
+)  # fmt: skip
+def test_what_does_not_fit_is_refused_before_any_port_is_opened(cli, tmp_path, words, expected):
+    done = cli("--state", tmp_path / "state", "run", *words)
+    assert done.returncode == 2
+    assert expected in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_run_that_cannot_be_comparable_has_an_exit_code_of_its_own(monkeypatch, capsys):
+    def refuse(_):
+        raise NotComparableError("not comparable with the limits of engobe: because")
+
+    monkeypatch.setattr(command, "run", refuse)
+    assert main(["run", "G-1042"]) == 15
+    assert capsys.readouterr().err == "daq: not comparable with the limits of engobe: because\n"
+    assert "run" in {name for name, _, _ in COMMANDS}

@@ -1,0 +1,149 @@
+"""A sample is done when the product's rule has its results, and a person opens it again."""
+
+import asyncio
+
+import pytest
+
+from daq.adapters.paths import database_path
+from daq.adapters.store.records import revisions
+from daq.adapters.store.store import Store
+from daq.app.daemon.post_run import PostRunTasks
+from daq.app.laboratory import progress
+from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.progress import note_done
+from daq.app.laboratory.sample_lists import worklist
+from daq.app.records.replaying import maker
+from daq.core.errors import SettingError
+from daq.laboratory.samples import Sample
+from daq.methods.files.producttest import Replicates
+from tests.laboratory.parts import any_ids
+from tests.support.runs.virtual_bench import StoredBench
+
+
+@pytest.fixture
+def bench(tmp_path):
+    made = StoredBench(tmp_path / "state")
+    any_ids(made.catalogue)
+    return made
+
+
+def act(bench, name, **order):
+    with Store(database_path(bench.state)) as store:
+        return carry_out(Laboratory(store, bench.catalogue, bench.clock, "m.keeper"), name, order)
+
+
+def state_of(bench, ident="G-1"):
+    with Store(database_path(bench.state)) as store:
+        return Laboratory(store, bench.catalogue, bench.clock, "").get(Sample, ident).record.state
+
+
+def noted(bench, run):
+    with Store(database_path(bench.state)) as store:
+        return note_done(store, bench.catalogue, run, bench.clock.utc_ns())
+
+
+def replicates(bench, count):
+    given = Replicates.model_validate({"count": count, "repeatability_limit": "50 %"})
+    bench.catalogue.products["clear-glaze"] = bench.catalogue.product("clear-glaze").model_copy(
+        update={"replicates": given}
+    )
+
+
+def test_one_valid_result_makes_a_sample_done_and_the_worklist_is_empty(bench):
+    act(bench, "sample_add", id="G-1", product="clear-glaze")
+    run = bench.measure("G-1")
+    assert noted(bench, run)
+    assert state_of(bench) == "done"
+    assert not noted(bench, run)
+    with Store(database_path(bench.state)) as store, store.reader() as reader:
+        assert worklist(reader) == []
+        last = revisions(reader, "sample", "G-1")[-1]
+        assert (last.what, last.who, last.because) == ("sample_done", "m.keeper", f"result of run {run}")
+
+
+def test_a_run_without_a_valid_result_leaves_the_sample_open(bench):
+    act(bench, "sample_add", id="G-1", product="clear-glaze")
+    assert not noted(bench, bench.measure("G-1", stop_after_s=45))
+    assert state_of(bench) == "open"
+    assert not noted(bench, bench.measure("G-2"))
+
+
+def test_replicates_count_only_on_fills_of_their_own(bench):
+    replicates(bench, 2)
+    act(bench, "sample_add", id="G-1", product="clear-glaze")
+    assert not noted(bench, bench.measure("G-1", fill="a"))
+    assert not noted(bench, bench.measure("G-1", "clear-glaze-thick", fill="a"))
+    assert state_of(bench) == "open"
+    assert noted(bench, bench.measure("G-1", fill="b"))
+    assert state_of(bench) == "done"
+
+
+def test_a_sample_that_was_opened_again_waits_for_a_further_run(bench):
+    act(bench, "sample_add", id="G-1", product="clear-glaze")
+    first = bench.measure("G-1")
+    noted(bench, first)
+    act(bench, "sample_again", id="G-1", because="the lid was open")
+    assert not noted(bench, first)
+    assert state_of(bench) == "open"
+    bench.clock.now += 10**9
+    assert noted(bench, bench.measure("G-1", fill="b"))
+    assert state_of(bench) == "done"
+    act(bench, "sample_again", id="G-1", because="x")
+    with pytest.raises(SettingError, match="is open already"):
+        act(bench, "sample_again", id="G-1", because="x")
+
+
+def test_a_cancelled_sample_stays_cancelled(bench):
+    act(bench, "sample_add", id="G-1", product="clear-glaze")
+    act(bench, "sample_cancel", id="G-1", because="spilled")
+    assert not noted(bench, bench.measure("G-1"))
+    assert state_of(bench) == "cancelled"
+
+
+def test_a_change_at_the_same_moment_is_not_lost(bench, monkeypatch):
+    act(bench, "sample_add", id="G-1", product="clear-glaze")
+    run = bench.measure("G-1")
+    real, others = progress.is_measured, []
+
+    def changed_meanwhile(reader, sample, product):
+        if len(others) < 2:
+            others.append(sample.lot)
+            lot = f"lot {len(others)}"
+            act(bench, "sample_change", id="G-1", lot=lot, because="read again")
+        return real(reader, sample, product)
+
+    monkeypatch.setattr(progress, "is_measured", changed_meanwhile)
+    assert noted(bench, run)
+    with Store(database_path(bench.state)) as store:
+        record = Laboratory(store, bench.catalogue, bench.clock, "").get(Sample, "G-1").record
+    assert (record.lot, record.state) == ("lot 2", "done")
+
+
+def test_a_note_that_a_kill_came_before_is_made_after_the_next_start(bench):
+    act(bench, "sample_add", id="G-1", product="clear-glaze")
+    act(bench, "sample_add", id="G-2", product="clear-glaze")
+    bench.measure("G-1")
+
+    async def started():
+        with Store(database_path(bench.state)) as store:
+            tasks = PostRunTasks(
+                store, lambda: bench.catalogue, maker(bench.catalogue.drivers), bench.clock, None, lambda: None
+            )
+            tasks.make_up(["bench-1", "bench-2"])
+            await tasks.tasks.finish()
+
+    asyncio.run(started())
+    assert (state_of(bench, "G-1"), state_of(bench, "G-2")) == ("done", "open")
+
+
+def test_the_first_verdict_stays_where_a_batch_is_reworked(bench):
+    act(bench, "sample_add", id="G-1", product="clear-glaze")
+    first = bench.measure("G-1", "clear-glaze-thick")
+    act(bench, "sample_add", id="G-2", product="clear-glaze", rework={"of": "G-1", "added": "200 mL water"})
+    with Store(database_path(bench.state)) as store, store.reader() as reader:
+        before = reader.newest_result(first).data
+    noted(bench, bench.measure("G-2"))
+    with Store(database_path(bench.state)) as store, store.reader() as reader:
+        assert reader.newest_result(first).data == before
+        assert [r.id for r in reader.runs(sample="G-1")] == [first]

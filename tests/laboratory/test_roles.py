@@ -1,0 +1,154 @@
+"""Every act by every role, and by no one."""
+
+import pytest
+
+from daq.app.daemon.protocol import REQUESTS
+from daq.app.daemon.service import Service
+from daq.app.laboratory.acts import ACTS, carry_out
+from daq.app.laboratory.identity import operator_of
+from daq.core.errors import SettingError
+from daq.laboratory.people import ROLES
+from tests.laboratory.parts import at, audited, laboratory, staffed
+
+#: Least role of each act.  An act that is missing here, or has another role, fails the first test.
+NEEDED = {
+    "sample_add": "measure",
+    "sample_cancel": "measure",
+    "fit": "measure",
+    "person_add": "administer",
+    "person_role": "administer",
+    "person_logins": "administer",
+    "person_lock": "administer",
+    "person_unlock": "administer",
+    "person_password": "look",
+    "person_badge": "administer",
+    "person_authorise": "administer",
+    "person_withdraw": "administer",
+}
+#: Acts that need their role also where people are switched off.
+ALWAYS = {name for name in NEEDED if name.startswith("person_")}
+
+
+def order_of(act, target, actor):
+    """Return an order that every role could carry out if it was allowed, on a person or sample of its own."""
+    return {
+        "sample_add": {"id": f"new-{target}"},
+        "sample_cancel": {"id": target, "because": "spilled"},
+        "fit": {"instrument": "bench-1", "geometry": "coaxial-12"},
+        "person_add": {"id": f"new-{target}", "role": "look"},
+        "person_role": {"id": target, "role": "review"},
+        "person_logins": {"id": target, "logins": [f"login-{target}"]},
+        "person_lock": {"id": target, "because": "left"},
+        "person_unlock": {"id": target, "because": "came back"},
+        "person_password": {"id": actor, "password": "a new glaze"},
+        "person_badge": {"id": target, "badge": f"badge of {target}"},
+        "person_authorise": {"id": target, "method": "clear-glaze-qc"},
+        "person_withdraw": {"id": target, "method": "engobe-qc", "because": "long away"},
+    }[act]
+
+
+def test_the_table_of_roles_is_complete():
+    assert {name: act.role for name, act in ACTS.items()} == NEEDED
+    assert {name for name, act in ACTS.items() if act.always} == ALWAYS
+
+
+def prepared(lab, target):
+    carry_out(lab, "sample_add", {"id": target})
+    carry_out(lab, "person_add", {"id": target, "role": "look"})
+    carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
+
+
+@pytest.mark.parametrize("act", NEEDED)
+def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
+    with staffed(tmp_path) as lab:
+        carry_out(lab, "person_add", {"id": "locked", "role": "administer", "logins": ["at-locked"]})
+        carry_out(lab, "person_lock", {"id": "locked", "because": "left"})
+        for number, actor in enumerate((*ROLES, "nobody", "locked")):
+            target = f"t-{number}"
+            prepared(lab, target)
+            count = len(audited(lab))
+            order = order_of(act, target, actor)
+            if actor in ROLES[ROLES.index(NEEDED[act]) :]:
+                carry_out(at(lab, f"at-{actor}"), act, order)
+                assert [e.who for e in audited(lab)[count:]] == [actor] * (len(audited(lab)) - count)
+                assert len(audited(lab)) > count
+                continue
+            words = "locked is locked" if actor == "locked" else rf"needs .*the role {NEEDED[act]}"
+            with pytest.raises(SettingError, match=words):
+                carry_out(at(lab, f"at-{actor}"), act, order)
+            assert len(audited(lab)) == count
+
+
+@pytest.mark.parametrize("act", NEEDED)
+def test_where_people_are_off_a_login_acts_but_not_on_persons(tmp_path, act):
+    with staffed(tmp_path) as lab:
+        prepared(lab, "t-1")
+    with laboratory(tmp_path, "at-nobody") as lab:
+        count = len(audited(lab))
+        order = order_of(act, "t-1", "administer")
+        if act in ALWAYS:
+            with pytest.raises(SettingError, match=rf"needs a person with the role {NEEDED[act]}"):
+                carry_out(lab, act, order)
+            assert len(audited(lab)) == count
+        else:
+            carry_out(lab, act, order)
+            assert audited(lab)[-1].who == "at-nobody"
+
+
+def test_a_password_of_another_person_needs_an_administrator(tmp_path):
+    with staffed(tmp_path) as lab:
+        for role in ROLES[:-1]:
+            with pytest.raises(SettingError, match=f"needs the role administer; {role} has the role {role}"):
+                carry_out(at(lab, f"at-{role}"), "person_password", {"id": "administer", "password": "a new glaze"})
+        carry_out(lab, "person_password", {"id": "look", "password": "a new glaze"})
+
+
+#: Requests to the daemon that a login without a person is refused, by the least role.
+OF_PERSONS = {"run": "measure", "perform": "measure", "resend": "measure", "backup": "administer"}
+#: Requests that every login at the socket may make: to look at the state, to stop a motor, and to have files compared,
+#: which every run does too.
+OF_EVERYONE = {"watch", "stop", "status", "reload"}
+
+
+class Bench:
+    """The part of a supervisor that refused requests use."""
+
+    publishing = None
+
+    def __init__(self, lab):
+        self.lab, self.store, self.clock = lab, lab.store, lab.clock
+
+    def laboratory(self, login):
+        return at(self.lab, login)
+
+    async def begin(self, order, login):
+        operator_of(self.laboratory(login), order)
+        raise SettingError("allowed")
+
+
+async def answered(bench, request, login):
+    """Return the refusal of a request; "allowed" where it was carried out."""
+    try:
+        async for _ in Service(bench).handle(request, login):
+            pass
+    except SettingError as error:
+        return str(error)
+    return "allowed"
+
+
+@pytest.mark.asyncio
+async def test_every_request_to_the_daemon_is_for_its_role_and_those_above(tmp_path):
+    assert set(OF_PERSONS) | OF_EVERYONE == set(REQUESTS)
+    with staffed(tmp_path) as lab:
+        for name, needed in OF_PERSONS.items():
+            for actor in (*ROLES, "nobody"):
+                values = {
+                    "run": {"method_id": "clear-glaze-qc", "instrument": "bench-1", "sample": "G-1"},
+                    "perform": {"act": "sample_add", "order": {"id": f"by-{actor}"}},
+                    "resend": {"instrument": "bench-1", "refused": True},
+                }.get(name, {})
+                found = await answered(Bench(lab), REQUESTS[name](**values), f"at-{actor}")
+                if actor in ROLES[ROLES.index(needed) :]:
+                    assert found == "allowed", (name, actor)
+                else:
+                    assert f"the role {needed}" in found, (name, actor)
