@@ -9,9 +9,12 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
 from daq.app.cli.common import find_run, find_runs
+from daq.app.daemon.continuity import continue_numbers
 from daq.core.errors import SettingError
 from tests.cli.conftest import HOSTILE
+from tests.support.runs.stored import T0
 from tests.support.runs.virtual_bench import StoredBench
 
 
@@ -175,3 +178,15 @@ def test_a_sample_that_looks_like_the_beginning_of_a_run_is_found_by_its_name(sa
 
 def test_a_hostile_sample_is_found_by_its_name(cli, shift):
     assert json.loads(cli("--state", shift.state, "show", HOSTILE, "--json").stdout)["run"]["id"] == shift.outside
+
+
+def test_what_was_stored_before_the_first_start_of_the_daemon_is_no_database_put_back(sample, tmp_path):
+    sample("add", "G-1042")
+    path = database_path(tmp_path / "state")
+    with Store(path) as store:
+        continue_numbers(store, T0)
+        assert store.epoch == 1
+    sample("cancel", "G-1042", "--because", "spilled")
+    with Store(path) as store:
+        continue_numbers(store, T0)
+        assert store.epoch == 1

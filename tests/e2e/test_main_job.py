@@ -1,6 +1,6 @@
 """A short test of the main job: one sample, daemon as a process, instrument on a pseudo-terminal, result in database and at the historian.
 
-The clock is slow enough that a busy machine misses no reading.
+The clock is slow, so that even a busy machine misses few readings.
 """
 
 import json
@@ -13,6 +13,7 @@ from tests.support.processes.mosquitto import needs_mosquitto
 
 PACE = 2.0
 """Simulated seconds per real second."""
+MOST_REPEATS = 6
 
 
 @pytest.fixture(scope="module")
@@ -34,13 +35,25 @@ def measured(lab):
     """Return the result of one run through the daemon."""
     daemon = Daemon(lab)
     daemon.ready(seconds=120.0)
-    done = lab.daq("run", "short", "--instrument", "bench-1", "--sample", "S-17", "--plain", seconds=120.0)
-    assert done.returncode == 0, done.stdout + done.stderr
+    # Where the machine is so busy that readings are missing, the result says so, and the sample is measured again.
+    for repeated in range(MOST_REPEATS):
+        done = lab.daq("run", "short", "--instrument", "bench-1", "--sample", "S-17", "--plain", seconds=120.0)
+        with lab.reader() as reader:
+            result = reader.all_results()[-1]
+            run = reader.runs(limit=1)[0]
+        assert (len(lab_results(lab)), run.outcome, run.motor) == (repeated + 1, "complete", "still")
+        reasons = {reason["code"] for reason in json.loads(result.data)["reasons"]}
+        assert done.returncode == (11 if reasons else 0), done.stdout + done.stderr
+        if not reasons:
+            return result
+        assert reasons == {"readings_missing"}, done.stdout + done.stderr
+    pytest.fail(f"readings were missing in {MOST_REPEATS} runs")
+
+
+def lab_results(lab):
+    """Return all results of the laboratory."""
     with lab.reader() as reader:
-        (result,) = reader.all_results()
-        (run,) = reader.runs()
-    assert (run.outcome, run.motor) == ("complete", "still")
-    return result
+        return reader.all_results()
 
 
 def test_a_sample_gets_its_value_and_the_motor_is_at_rest(lab):
@@ -56,6 +69,7 @@ def test_a_sample_gets_its_value_and_the_motor_is_at_rest(lab):
 def test_the_historian_gets_the_result_as_it_is_stored(lab):
     with Historian(lab.start_broker().port) as historian:
         result = measured(lab)
-        (event,) = eventually(lambda: historian.on("result/bench-1"), 30.0, "the result")
+        eventually(lambda: len(historian.on("result/bench-1")) == len(lab_results(lab)), 60.0, "the results")
+        event = historian.on("result/bench-1")[-1]
     assert event["id"] == result.id
     assert event["data"] == json.loads(result.data)

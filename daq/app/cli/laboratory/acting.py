@@ -1,6 +1,7 @@
 """Carry out an act from the command line, as the person that the options identify."""
 
 import argparse
+import time
 from collections.abc import Mapping
 from typing import Any
 
@@ -9,6 +10,7 @@ from daq.adapters.paths import StateLock, config_dir, database_path
 from daq.adapters.store.store import Store
 from daq.app.cli.common import chosen_state
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of, secret
+from daq.app.daemon.continuity import continue_numbers
 from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Perform, Performed
 from daq.app.laboratory.acts import carry_out
@@ -57,4 +59,6 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any]) -> dic
         return ask(socket, Perform(act=act, order=dict(order), by=given), Performed).performed
     catalogue = Catalogue.load(config_dir(args.config))
     with StateLock(state), Store(database_path(state)) as store:
+        # The next start of the daemon compares the database with the mark that this keeps.
+        continue_numbers(store, time.time_ns())
         return carry_out(Laboratory(store, catalogue, SystemClock(), own_login()), act, order, given)
