@@ -53,8 +53,10 @@ class Declaration(Record):
     kept: list[dict[str, Any]] | None = None
 
     def keys(self) -> tuple[tuple[str, str], ...]:
-        """Return the keys by which `daq.adapters.store.declared` finds the runs of a sample or a product."""
-        return tuple((name, value) for name in ("sample", "product") if (value := getattr(self, name)))
+        """Return the keys by which `daq.adapters.store.declared` finds the runs of a sample, product, lot or operator."""
+        return tuple(
+            (name, value) for name in ("sample", "product", "lot", "operator") if (value := getattr(self, name))
+        )
 
 
 class Note(Record):

@@ -28,14 +28,16 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.store import Store, open_writer
 from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, NoteHealth, RegisterMethod, SeeInstrument
-from daq.app.cli.records.runs import entry
 from daq.app.delivery.resending import outbox_view
 from daq.app.delivery.sparkplug_content import position
+from daq.app.records.run_rows import entry
+from daq.app.records.searching import RunSearch, search
 from daq.core.journal import HEADER, RECEIVED, Block, chain
 from tests.support.runs.stored import METHOD, METHOD_DIGEST, SECOND, T0, written
 
 SIZES: Final = (1_000, 10_000)
 INSTRUMENTS: Final = ("rotor-1", "rotor-2", "rotor-3", "cup-1")
+OPERATORS: Final = ("m.keeper", "j.turner", "a.fettler")
 HEADER_LENGTH, RESULT_LENGTH, KEPT_LENGTH, JOURNAL_LINES = 12_000, 8_000, 3_600, 400
 LATEST: Final = 20
 """Number of newest runs whose messages wait."""
@@ -73,12 +75,13 @@ def record(number: int) -> RunRecord:
         instrument=INSTRUMENTS[number % len(INSTRUMENTS)],
         sample=f"G-{number // 2}",
         product=f"glaze-{number // 2 % 12}",
+        lot=f"L-{number // 10}",
         fill=f"F-{number // 2}",
         replicate=number % 2 + 1,
         method_id="glaze-flow",
         method_version="1",
         method_digest=METHOD_DIGEST,
-        operator="m.keeper",
+        operator=OPERATORS[number % len(OPERATORS)],
         began_utc_ns=T0 + number * INTERVAL_NS,
         header=json.dumps(header),
     )
@@ -98,7 +101,15 @@ def transactions(number: int) -> Iterator[BeginRun | Conclude | EndRun | NoteHea
     def build(sequence: int, point: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
         sample = {"id": run.sample, "fill": run.fill, "sheared": number % 5 == 0}
         origin = {"run": run.id, "audit_head": point.head, "journal_digest": digest}
-        data = {"quantity": "viscosity", "value": 1.0, "unit": "Pa.s", "sample": sample, "origin": origin}
+        verdict = {"verdict": "outside" if number % 7 == 0 else "within"}
+        data = {
+            "quantity": "viscosity",
+            "value": 1.0,
+            "unit": "Pa.s",
+            "sample": sample,
+            "origin": origin,
+            "verdict": verdict,
+        }
         text = json.dumps(data | {"text": "r" * RESULT_LENGTH}, sort_keys=True)
         event = json.dumps({"id": "", "sequence": sequence, "data": json.loads(text)}).encode()
         topics = (("result", False), ("last", True), ("flat", False))
@@ -155,10 +166,16 @@ def look_ups(path: Path, runs: int) -> dict[str, Callable[[Reader], object]]:
         "runs --instrument": lambda r: [entry(r, run) for run in r.runs(limit=20, instrument="cup-1")],
         "runs of a sample that is not there": lambda r: r.runs(limit=20, sample="none"),
         "runs of an instrument that is not there": lambda r: r.runs(limit=20, instrument="none"),
-        "names of instruments": lambda r: r.instruments_with_runs(),
+        "names of instruments": lambda r: r.values_of_runs("instrument"),
         "runs of a product": lambda r: r.runs(limit=20, product="glaze-1"),
         "points of a chart, by product": lambda r: runs_of_product(r, "glaze-1", limit=20),
         "points of a chart, by instrument": lambda r: verifying_runs(r, "rotor-1", limit=20),
+        "runs --lot": lambda r: search(r, RunSearch(lot=middle.lot), limit=20),
+        "runs --verdict": lambda r: search(r, RunSearch(verdict="outside"), limit=20),
+        "runs --product --verdict": lambda r: search(r, RunSearch(product="glaze-1", verdict="outside"), limit=2),
+        "runs --operator --until": lambda r: search(
+            r, RunSearch(operator="a.fettler", until_utc_ns=middle.began_utc_ns), limit=20
+        ),
         "fill": lambda r: r.sheared_by(middle.fill),
         "id prefix": lambda r: r.find_runs(middle.id[:10]),
         "outbox": lambda r: outbox_view(r, T0, None),

@@ -184,7 +184,10 @@ def test_runs_are_selected_by_options(cli, shift, args, count):
 
 def test_runs_of_an_unused_instrument_name_the_used_ones(cli, shift):
     done = cli("--state", shift.state, "runs", "--instrument", "bench-l")
-    assert (done.returncode, done.stdout.strip()) == (0, "no runs on bench-l; used so far: bench-1")
+    assert (done.returncode, done.stdout.strip()) == (
+        0,
+        "no runs satisfy all of this\n  instrument bench-l: no run; so far: bench-1",
+    )
 
 
 def test_runs_without_a_database(cli, tmp_path):

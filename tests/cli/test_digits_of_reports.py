@@ -10,9 +10,9 @@ import pytest
 
 from daq.app.cli.measuring import demo, plan
 from daq.app.cli.records import replay, show
-from daq.app.cli.records.runs import entry
 from daq.app.records.planning import Basis, basis_of_product
 from daq.app.records.replaying import Recomputed
+from daq.app.records.run_rows import entry
 from daq.app.screens.curve_svg import svg
 from daq.app.screens.curve_text import curve_lines
 from daq.app.screens.live import RunScreen

@@ -9,7 +9,7 @@ import pytest
 
 from daq.adapters.paths import examples_dir
 from daq.app.cli.measuring import run
-from daq.app.cli.records import runs
+from daq.app.records import run_rows
 from daq.app.records.health_history import figures, line_finding
 from daq.app.records.replaying import maker
 from daq.app.run.live_digits import decimals_of_resolution
@@ -280,7 +280,7 @@ def test_the_digits_of_a_viscosity_are_not_those_of_a_mass():
 def test_the_list_of_runs_has_the_digits_of_the_results():
     data = {"quantity": "mass", "value": 178.49962, "unit": "g", "uncertainty": {"expanded": 0.0031, "k": 2.0}}
     reader = Mock(**{"newest_result.return_value": Mock(data=json.dumps(data), supersedes=None)})
-    assert runs.entry(reader, Mock(began_utc_ns=0, ended_utc_ns=0)).shown == "178.4996"
+    assert run_rows.entry(reader, Mock(began_utc_ns=0, ended_utc_ns=0)).shown == "178.4996"
 
 
 # ---- the wrong instrument

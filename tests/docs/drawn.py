@@ -44,7 +44,8 @@ def map_rows() -> Iterator[str]:
     for i, row in enumerate(rows):
         below = ", ".join(name.removeprefix("daq.") for lower in rows[i + 1 :] for name in lower)
         for package in row:
-            yield f"| `{package.replace('.', '/')}/` | {sentence(package)} | {below or 'nothing of ours'} |"
+            path = package.replace(".", "/")
+            yield f"| `{path}{'/' if (ROOT / path).is_dir() else '.py'}` | {sentence(package)} | {below or 'nothing of ours'} |"
             inner = known.get(package, [])
             for j, rooms in enumerate(inner):
                 lower = ", ".join(name.rsplit(".", 1)[1] for r in inner[j + 1 :] for name in r)

@@ -12,13 +12,16 @@ from daq.app.laboratory.identity import operator_of
 from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
 from tests.laboratory.parts import at, audited, laboratory, staffed
-from tests.support.runs.virtual_bench import StoredBench, run_id_of
 from tests.support.runs.charted import Measured, make_charted
+from tests.support.runs.virtual_bench import StoredBench, run_id_of
 
 #: Least role of each act.  An act that is missing here, or has another role, fails the first test.
 NEEDED = {
     "sample_add": "measure",
     "sample_cancel": "measure",
+    "sample_change": "measure",
+    "sample_again": "measure",
+    "sample_import": "measure",
     "fit": "measure",
     "run_correct": "measure",
     "run_correct_reviewed": "review",
@@ -59,6 +62,9 @@ def order_of(act, target, actor):
     return {
         "sample_add": {"id": f"new-{target}"},
         "sample_cancel": {"id": target, "because": "spilled"},
+        "sample_change": {"id": target, "because": "mistyped", "lot": "2212"},
+        "sample_again": {"id": f"closed-{target}", "because": "a second look"},
+        "sample_import": {"file": "list.csv", "text": f"id\nlisted-{target}\n"},
         "fit": {"instrument": "bench-1", "geometry": "coaxial-12"},
         "run_correct": {"run": run_id_of(target), "sample": "G-1042", "because": "mistyped"},
         "run_correct_reviewed": {"run": run_id_of(target), "product": "", "because": "label of another bucket"},
@@ -90,6 +96,8 @@ def with_points(tmp_path):
 
 def prepared(lab, target):
     carry_out(lab, "sample_add", {"id": target})
+    carry_out(lab, "sample_add", {"id": f"closed-{target}"})
+    carry_out(lab, "sample_cancel", {"id": f"closed-{target}", "because": "spilled"})
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
 

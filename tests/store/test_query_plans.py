@@ -1,6 +1,7 @@
 """No statement of the program reads a whole table that grows, except those that are listed with a reason."""
 
 import contextlib
+import itertools
 import json
 import sqlite3
 from pathlib import Path
@@ -20,13 +21,17 @@ from daq.adapters.store.outgoing import outbox_reading
 from daq.adapters.store.outgoing.delivery import Acknowledge, MarkChanged, Refused, ReleaseRefused, SendAgain
 from daq.adapters.store.outgoing.derived import AddDerived
 from daq.adapters.store.outgoing.sealed import changed
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
+from daq.app.records import searching
+from daq.app.records.day_sheet import day_sheet
+from daq.app.records.searching import RunSearch, search
 from daq.app.workshop.diagnosis import examine
-from tests.bench.year import look_ups, make
+from tests.bench.year import look_ups, make, record
 from tests.store.crash_child import script
 from tests.support.runs.full_database import falsified, make_full_database
 from tests.support.runs.stored import T0
@@ -68,6 +73,20 @@ def transactions(folder: Path) -> None:
             store.submit(transaction).result(20)
 
 
+def searches(number=0):
+    """Return a search for each combination of conditions, with the values of a run of the bench."""
+    run = record(number)
+    given = {
+        "sample": run.sample, "lot": run.lot, "product": run.product, "operator": run.operator,
+        "instrument": run.instrument, "outcome": "complete", "verdict": "outside", "since_utc_ns": T0, "until_utc_ns": run.began_utc_ns,
+    }  # fmt: skip
+    return [
+        RunSearch(**{name: given[name] for name in names})
+        for count in range(len(given) + 1)
+        for names in itertools.combinations(given, count)
+    ]
+
+
 def queries(path: Path) -> None:
     """Run every query of a reader."""
     with Store(path) as store, store.reader() as reader:
@@ -77,7 +96,7 @@ def queries(path: Path) -> None:
         reader.runs(limit=20, instrument="bench-1", sample="G-1041", product="clear-glaze")
         reader.run(run.id)
         reader.find_runs(run.id[:4])
-        reader.instruments_with_runs()
+        [reader.values_of_runs(c) for c in ("instrument", "product", "operator")]
         reader.sheared_by("2")
         reader.unfinished_runs()
         reader.motors_in_doubt()
@@ -110,6 +129,9 @@ def queries(path: Path) -> None:
         unsent_results(reader, [ChangedResult(result.id, "bench-1", 1, T0)])
         newest_revision(reader, "sample", "G-1041")
         revisions(reader, "sample", "G-1041")
+        for asked in searches():
+            search(reader, asked, limit=5)
+        day_sheet(reader, T0, 2 * T0)
         found_by(reader, "sample", "lot", "7")
         found_by(reader, "sample", "lot", "7", "8", newest=True)
         runs_of_product(reader, "clear-glaze", before=(T0, 1), limit=20)
@@ -202,7 +224,7 @@ def test_each_exception_is_needed(statements, empty):
 @pytest.mark.parametrize(
     ("sql", "table"),
     [
-        ("SELECT * FROM runs WHERE operator = 'x'", "runs"),
+        ("SELECT * FROM runs WHERE reason = 'x'", "runs"),
         ("SELECT r.id FROM results AS r WHERE r.data = 'x'", "results"),
         ("UPDATE delivery SET attempts = 0 WHERE attempts = 1", "delivery"),
         ("DELETE FROM kept WHERE value = '1'", "kept"),
@@ -226,14 +248,59 @@ def test_a_statement_that_no_test_runs_is_found(tmp_path):
     assert not written(tmp_path)[1].pattern.search("SELECT fill FROM runs WHERE fill = ?")
 
 
+@pytest.mark.parametrize("number", range(0, 512, 64))
+def test_an_index_gives_the_runs_of_each_search_in_the_order_of_time(empty, number):
+    """Without a sort: the first runs come at once, however many there are."""
+    wrong = []
+    for asked in searches()[number : number + 64]:
+        where = searching.condition(asked)
+        sql, count = searching.statement(where), len(where.parameters)
+        plan = [d for *_, d in empty.execute(f"EXPLAIN QUERY PLAN {sql}", [*where.parameters, 0, 1, 1, 1, 9])]
+        assert count == sum(
+            bool(getattr(asked, n))
+            for n in ("sample", "lot", "product", "operator", "instrument", "outcome", "verdict")
+        )
+        index = next(
+            (c for c in ("sample", "lot", "product", "operator", "instrument", "outcome") if getattr(asked, c)), "time"
+        )
+        walked = f"SEARCH r USING INDEX runs_by_{index} ("
+        probed = "SEARCH v USING INDEX results_by_verdict (run=? AND <expr>=?)"
+        good = plan[0].startswith(walked) and (probed in plan) == bool(asked.verdict)
+        if not good or any("TEMP B-TREE" in d or d.startswith("SCAN") for d in plan):
+            wrong.append((asked, plan))
+    assert wrong == []
+
+
 @pytest.fixture(scope="module")
-def steps(tmp_path_factory):
-    """Steps of SQLite's machine for each look-up in a database, and in one with four times the runs."""
+def databases(tmp_path_factory):
+    """Databases of the bench, one with four times the runs of the other, by number of runs."""
     folder = tmp_path_factory.mktemp("steps")
-    out = {}
-    for runs in (240, 960):
-        path = folder / f"{runs}.sqlite"
+    paths = {runs: folder / f"{runs}.sqlite" for runs in (240, 960)}
+    for runs, path in paths.items():
         make(path, runs)
+    return paths
+
+
+def test_each_search_takes_as_many_steps_in_a_database_of_four_times_the_runs(databases, monkeypatch):
+    """The bound on the runs that a search examines is lower here, so that both databases have more."""
+    monkeypatch.setattr(searching, "MOST_EXAMINED", 8)
+    taken = {}
+    for runs, path in databases.items():
+        with recording(monkeypatch), Reader(path) as reader:
+            for asked in searches(runs // 2):
+                Recording.steps = 0
+                search(reader, asked, limit=3)
+                # The middle run has other values in each database.
+                taken[tuple(n for n in RunSearch.__dataclass_fields__ if getattr(asked, n)), runs] = Recording.steps
+    more = {names: (taken[names, 240], taken[names, 960]) for names, runs in taken if runs == 240}
+    assert {names: both for names, both in more.items() if both[1] > 1.1 * both[0] + 100} == {}
+
+
+@pytest.fixture(scope="module")
+def steps(databases):
+    """Steps of SQLite's machine for each look-up in a database, and in one with four times the runs."""
+    out = {}
+    for runs, path in databases.items():
         with recording(pytest.MonkeyPatch), Store(path) as store, store.reader() as reader:
             for name, look_up in look_ups(path, runs).items():
                 Recording.steps = 0

@@ -23,6 +23,7 @@ FROZEN = {
     "0002_records": "8713158febf14f7a6069d83ca4ea7dbe8f194ecd5e1fb215b020309be3cf6e00",
     "0003_delivery": "2e5290cdcdbf6e716f1e23e2b3496aa73f74272496e21b33fd31c66bed659f6b",
     "0004_attribution": "1965f28171b23a00cd870613cac385dd5635642b3f68f2ce5fdbec19407d7c26",
+    "0005_search": "e69c97f9a1acc3929ccf58ea88632b6b2892c996ce770943e1ded6df0960d924",
 }
 
 
@@ -64,9 +65,9 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         for step in (register(), begin("a"), conclude("a"), end("a")):
             store.submit(step).result(10)
     before = tables(path)
-    good = ("0005_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
+    good = ("0006_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
     bad = (
-        "0006_bad",
+        "0007_bad",
         "CREATE TABLE extra (x INTEGER) STRICT; INSERT INTO extra VALUES (1); DELETE FROM kept; INSERT INTO nowhere VALUES (1);",
     )
     with sqlite3.connect(path, isolation_level=None) as connection:
@@ -77,7 +78,7 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         assert "extra" not in names
         assert db.table("kept").count == 2
         # The migration before it is kept; after a repair only the failed one is applied.
-        assert migrate(db, [*STEPS, good, ("0006_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0006_bad"]
+        assert migrate(db, [*STEPS, good, ("0007_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0007_bad"]
     connection.close()
     assert tables(path) != before
 
@@ -120,7 +121,7 @@ def test_the_database_is_copied_before_a_migration(tmp_path, monkeypatch):
     with_a_run(path)
     assert [p.name for p in tmp_path.iterdir() if "format" in p.name] == []
     contents = tables(path)
-    add_steps(monkeypatch, ("0005_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
+    add_steps(monkeypatch, ("0006_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
     with Store(path) as store, store.reader() as reader:
         assert [r.id for r in reader.runs()] == ["a"]
     copy = tmp_path / f"daq.sqlite.format-{FORMAT}"
@@ -136,7 +137,7 @@ def test_without_the_copy_nothing_is_migrated(tmp_path, monkeypatch):
     path = tmp_path / "daq.sqlite"
     with_a_run(path)
     before = tables(path)
-    add_steps(monkeypatch, ("0005_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
+    add_steps(monkeypatch, ("0006_notes", "CREATE TABLE notes (x INTEGER) STRICT;"))
     monkeypatch.setattr(
         store_module, "sync", lambda path: (_ for _ in ()).throw(OSError(28, "No space left on device"))
     )

@@ -135,13 +135,18 @@ class Reader:
         """Return at most `limit` runs, newest first, of one instrument, sample or product where given."""
         return declared.newest_runs(self.query, limit, instrument=instrument, sample=sample, product=product)
 
-    def instruments_with_runs(self) -> list[str]:
-        """Return the names of all instruments with runs, in alphabetical order."""
-        # This takes one step of the index for each instrument; SELECT DISTINCT would read every run.
+    def runs_declared(self, name: str, value: str) -> list[RunRecord]:
+        """Return the runs whose newest declaration, after a correction, has this sample, lot, product or operator."""
+        return declared.runs_declared(self.query, name, value)
+
+    def values_of_runs(self, column: str, most: int = -1) -> list[str]:
+        """Return the values of an indexed column of all runs in alphabetical order, without "", at most `most`."""
+        # This takes one step of the index for each value; SELECT DISTINCT would read every run.
         rows = self.query(
-            "WITH RECURSIVE t (name) AS (SELECT min(instrument) FROM runs UNION ALL "
-            "SELECT (SELECT min(instrument) FROM runs WHERE instrument > t.name) FROM t WHERE t.name NOT NULL) "
-            "SELECT name FROM t WHERE name NOT NULL"
+            f"WITH RECURSIVE t (name) AS (SELECT min({column}) FROM runs WHERE {column} > '' UNION ALL "  # noqa: S608 - our names
+            f"SELECT (SELECT min({column}) FROM runs WHERE {column} > t.name) FROM t WHERE t.name NOT NULL) "
+            "SELECT name FROM t WHERE name NOT NULL LIMIT ?",
+            [most],
         )
         return [row["name"] for row in rows]
 

@@ -274,12 +274,24 @@ ALTER TABLE runs ADD COLUMN attribution TEXT NOT NULL DEFAULT 'unattributed'
     CHECK (attribution IN ('unattributed', 'authorised', 'not_authorised'));
 """
 
+VERDICT: Final = "CASE WHEN json_valid(data) THEN json_extract(data, '$.verdict.verdict') END"
+"""Verdict of a row of `results`, as `results_by_verdict` has it: SQLite uses the index for this expression only."""
+
+SEARCH_0005: Final = """
+CREATE INDEX runs_by_lot ON runs (lot, began_utc_ns);
+CREATE INDEX runs_by_operator ON runs (operator, began_utc_ns);
+CREATE INDEX runs_by_outcome ON runs (outcome, began_utc_ns);
+CREATE INDEX results_by_verdict ON results
+    (run, CASE WHEN json_valid(data) THEN json_extract(data, '$.verdict.verdict') END);
+"""
+
 #: Name and SQL of every migration, in order.
 STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_baseline", BASELINE_0001),
     ("0002_records", RECORDS_0002),
     ("0003_delivery", DELIVERY_0003),
     ("0004_attribution", ATTRIBUTION_0004),
+    ("0005_search", SEARCH_0005),
 )
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)

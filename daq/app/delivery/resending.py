@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from typing import Annotated, Final
 
 from pydantic import Field
@@ -79,34 +78,6 @@ def _in_order(first: int, last: int) -> tuple[int, int]:
     if first > last:
         raise SettingError("the end lies before the beginning", key="--to")
     return first, last
-
-
-def read_moment(text: str, *, end: bool) -> int:
-    """Return the time of an ISO 8601 text as UTC in ns; without an offset it is this machine's local time.
-
-    A date alone means its first moment, or with `end` its last.  With `end`, a time without a fraction of a second
-    includes that second.
-
-    Raises:
-        ValueError: the text is no time.
-    """
-    moment = datetime.fromisoformat(text)
-    whole_day = len(text) <= len("2026-11-26")
-    if end and whole_day:
-        try:
-            # Add a calendar day, not 24 hours: a day on which clocks change has 23 or 25 hours.
-            return _utc_ns(moment + timedelta(days=1)) - 1
-        except OverflowError:
-            raise ValueError(f"after {text} the calendar ends") from None
-    if not end:
-        return _utc_ns(moment)
-    # In an hour that clocks repeat, take the second one, so that no result is left out.
-    return _utc_ns(moment.replace(fold=1)) + (10**9 - 1 if moment.microsecond == 0 else 999)
-
-
-def _utc_ns(moment: datetime) -> int:
-    since = (moment if moment.tzinfo is not None else moment.astimezone()) - datetime(1970, 1, 1, tzinfo=UTC)
-    return (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

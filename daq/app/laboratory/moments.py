@@ -41,6 +41,63 @@ def any_moment(text: str, utc_ns: int, key: str) -> str:
     return _read(text, datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone(), key).isoformat(timespec="minutes")
 
 
+def bound(text: str, utc_ns: int, key: str, *, end: bool) -> int | None:
+    """Return the beginning, or with `end` the end, of a span of past time as UTC in ns; None for "".
+
+    Args:
+        text: ``14:20`` (the latest one, local time), a day, or a day with a time; see `read_moment`.
+        utc_ns: the present time.
+        key: name of the value, for an error.
+        end: a day means its last moment, a time includes its last second.
+
+    Raises:
+        SettingError: the text is no time.
+    """
+    if not text:
+        return None
+    typed = text.strip()
+    try:
+        if _CLOCK.fullmatch(typed):
+            # Without its offset, so that `read_moment` takes both moments of an hour that clocks repeat.
+            typed = past_moment(typed, utc_ns, key)[: len("2026-11-26T14:20")]
+        return read_moment(typed, end=end)
+    except (ValueError, OverflowError):
+        say = (
+            f"{text!r} is no time; write 14:20, 2026-11-26, 2026-11-26T14:20, or with an offset 2026-11-26T14:20+01:00"
+        )
+        raise SettingError(say, key=key) from None
+
+
+def read_moment(text: str, *, end: bool) -> int:
+    """Return the time of an ISO 8601 text as UTC in ns; without an offset it is this machine's local time.
+
+    A date alone means its first moment, or with `end` its last.  With `end`, a time without a fraction of a second
+    includes that second.
+
+    Raises:
+        ValueError: the text is no time.
+    """
+    moment = datetime.fromisoformat(text)
+    if len(text) <= len("2026-11-26"):
+        if not end:
+            return _utc_ns(moment)
+        try:
+            # Add a calendar day, not 24 hours: a day on which clocks change has 23 or 25 hours.
+            return _utc_ns(moment + timedelta(days=1)) - 1
+        except OverflowError:
+            raise ValueError(f"after {text} the calendar ends") from None
+    # A time that clocks repeat or leave out means two moments.  Take the wider span, so that no run is left out.
+    both = (_utc_ns(moment.replace(fold=0)), _utc_ns(moment.replace(fold=1)))
+    if not end:
+        return min(both)
+    return max(both) + (10**9 - 1 if moment.microsecond == 0 else 999)
+
+
+def _utc_ns(moment: datetime) -> int:
+    since = (moment if moment.tzinfo is not None else moment.astimezone()) - datetime(1970, 1, 1, tzinfo=UTC)
+    return (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000
+
+
 def _read(text: str, now: datetime, key: str) -> datetime:
     found = _CLOCK.fullmatch(text.strip())
     if found is not None:

@@ -6,10 +6,11 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import print_json
 from daq.app.cli.printing import say
-from daq.app.cli.records.runs import entry, print_runs
+from daq.app.cli.records.runs import print_runs
 from daq.app.laboratory.laboratory import Kept
 from daq.app.laboratory.sample_lists import due_moment, reworked_as, sample
 from daq.app.records.attempts import runs_of_sample
+from daq.app.records.run_rows import entry
 from daq.app.screens.text import local_time, plain
 from daq.core.encoding import encode
 from daq.core.errors import SettingError

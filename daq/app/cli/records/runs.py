@@ -1,125 +1,79 @@
-"""``daq runs``: list the runs."""
+"""``daq runs``: search and list the runs."""
 
 import argparse
-import json
+import sys
+import time
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
 
-from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.cli.printing import print_table, say
-from daq.app.screens.text import local_time, plain, shown_value, spaced, utc_iso
+from daq.app.cli.printing import hung, print_table, say, terminal_columns
+from daq.app.laboratory.moments import bound
+from daq.app.records.run_rows import Entry, entry, marks_of, value_of, verdict_of
+from daq.app.records.searching import OUTCOMES, RunSearch, absent, search
+from daq.app.screens.text import local_time, plain, spaced
 from daq.core.encoding import encode
-from daq.core.units import symbol
-from daq.methods.messages.annulling import ANNULLED
 from daq.quality.digits import NOTHING
+from daq.quality.limits import Verdict
+
+EXAMPLES = """\
+examples:
+  daq runs --product clear-glaze --verdict outside --since 2026-11-01
+  daq runs --lot 2211 --operator m.keeper --limit 100
+  daq runs --since 06:00 --outcome stopped --json
+"""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
+    parser.epilog = EXAMPLES
     parser.add_argument("--instrument", default="", metavar="NAME", help="only runs on this instrument")
     parser.add_argument("--sample", default="", metavar="ID", help="only runs of this sample")
+    parser.add_argument("--product", default="", metavar="ID", help="only runs of this product")
+    parser.add_argument("--lot", default="", metavar="LOT", help="only runs of this lot")
+    parser.add_argument("--operator", default="", metavar="NAME", help="only runs of this person")
+    parser.add_argument("--since", default="", metavar="TIME", help="only runs started from then on: 06:00, or a day")
+    parser.add_argument("--until", default="", metavar="TIME", help="only runs started until then")
+    parser.add_argument("--verdict", default="", choices=[v.value for v in Verdict], help="of the newest result")
+    parser.add_argument("--outcome", default="", choices=OUTCOMES, help="how the run ended")
     parser.add_argument("--limit", type=_count, default=20, metavar="N", help="at most N runs, newest first (20)")
     parser.add_argument("--json", action="store_true", help="print them as JSON")
 
 
 def _count(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
+    if not text.isdecimal() or len(text) > 9 or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of runs; write 1 or more")
     return int(text)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the newest runs first."""
+    now = time.time_ns()
+    asked = RunSearch(
+        sample=args.sample,
+        lot=args.lot,
+        product=args.product,
+        operator=args.operator,
+        instrument=args.instrument,
+        outcome=args.outcome,
+        verdict=args.verdict,
+        since_utc_ns=bound(args.since, now, "--since", end=False),
+        until_utc_ns=bound(args.until, now, "--until", end=True),
+    )
     with open_reader(args) as reader:
-        found = reader.runs(limit=args.limit, instrument=args.instrument, sample=args.sample)
-        entries = [entry(reader, record) for record in found]
-        used = [] if entries else reader.instruments_with_runs()
+        found = search(reader, asked, limit=args.limit)
+        entries = [entry(reader, record) for record in found.runs]
+        missing = absent(reader, asked) if not entries and not args.json else []
     if entries or args.json:
         print_runs(entries, as_json=args.json)
     else:
-        unknown = args.instrument and args.instrument not in used
-        say(f"no runs on {plain(args.instrument)}; used so far: {', '.join(used) or 'none'}" if unknown else "no runs")
+        say("no runs" if asked == RunSearch() else "no runs satisfy all of this")
+        for line in missing:
+            print("\n".join(hung(line, "  ", terminal_columns())))
+    if found.reached_utc_ns is not None:
+        when = local_time(found.reached_utc_ns)
+        more = f"{found.examined} runs were examined, back to {when}; older ones were not: go on with --until {when!r}"
+        print(f"daq: {more}", file=sys.stderr)
     return 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
-    """One run with its newest result; None for a value that does not exist."""
-
-    run: str
-    began: str | None
-    began_utc_ns: int
-    ended: str | None
-    sample: str
-    product: str | None
-    lot: str | None
-    method_id: str
-    method_version: str
-    instrument: str
-    operator: str
-    attribution: str
-    simulated: bool
-    state: str
-    outcome: str | None
-    reason: str | None
-    reason_code: str | None
-    """Code of the reason, for other languages; None where the result does not state it."""
-    motor: str | None
-    quantity: str | None
-    value: float | None
-    reported: str | None
-    shown: str | None
-    unit: str | None
-    quality: str | None
-    validity: str | None
-    verdict: str | None
-    corrected: bool
-    annulled: bool
-
-
-def _code_of(reason: str, data: dict[str, Any]) -> str | None:
-    """Return the code of the reason for which a run ended; the store has its text, the result has the statement."""
-    stated = [*data.get("reasons", ()), (data.get("span") or {}).get("stop_reason")]
-    return next((s["code"] for s in reversed(stated) if s and s["text"] == reason), None)
-
-
-def entry(reader: Reader, record: RunRecord) -> Entry:
-    """Return one run with its newest result."""
-    newest = reader.newest_result(record.id)
-    data: dict[str, Any] = {} if newest is None else json.loads(newest.data)
-    return Entry(
-        run=record.id,
-        began=utc_iso(record.began_utc_ns),
-        began_utc_ns=record.began_utc_ns,
-        ended=utc_iso(record.ended_utc_ns),
-        sample=record.sample,
-        product=record.product or None,
-        lot=record.lot or None,
-        method_id=record.method_id,
-        method_version=record.method_version,
-        instrument=record.instrument,
-        operator=record.operator,
-        attribution=record.attribution,
-        simulated=record.simulated,
-        state=record.state,
-        outcome=record.outcome or None,
-        reason=record.reason or None,
-        reason_code=_code_of(record.reason, data),
-        motor=record.motor or None,
-        quantity=data.get("quantity"),
-        value=data.get("value"),
-        reported=data.get("reported"),
-        shown=None if data.get("value") is None else shown_value(data),
-        unit=data.get("unit"),
-        quality=data.get("quality"),
-        validity=data.get("validity"),
-        verdict=(data.get("verdict") or {}).get("verdict"),
-        corrected=newest is not None and newest.supersedes is not None,
-        annulled=ANNULLED in data.get("faults", ()),
-    )
 
 
 def print_runs(entries: Sequence[Entry], *, as_json: bool) -> None:
@@ -133,25 +87,15 @@ def print_runs(entries: Sequence[Entry], *, as_json: bool) -> None:
 
 
 def _row(e: Entry) -> list[str]:
-    value = NOTHING
-    if e.value is not None:
-        value = f"{e.shown} {symbol(e.unit or '')}".rstrip()
-    verdict = "no limits" if e.verdict == "none" else spaced(e.verdict or NOTHING)
-    if e.state == "running":
-        verdict = "running"
-    elif e.outcome not in (None, "complete"):
-        verdict = e.outcome
-    marks = ", simulated" if e.simulated else ""
-    marks += ", annulled" if e.annulled else ", corrected" if e.corrected else ""
     cells = [
         e.run[:SHOWN_ID],
         local_time(e.began_utc_ns),
         e.sample,
         f"{e.method_id} {e.method_version}",
         e.instrument,
-        value,
+        value_of(e),
         (e.quality or NOTHING).partition("_")[0],
         spaced(e.validity or NOTHING),
-        verdict + marks,
+        ", ".join([verdict_of(e), *marks_of(e)]),
     ]
     return [plain(cell) for cell in cells]

@@ -1,0 +1,215 @@
+"""Search of runs by any combination of conditions, newest first, in a time that does not grow with the database."""
+
+import json
+from dataclasses import dataclass
+from typing import Any, Final
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.schema import VERDICT
+from daq.app.screens.text import local_time, plain
+
+MOST_EXAMINED: Final = 100_000
+"""Greatest number of runs that one search examines."""
+AT_FIRST: Final = 20
+"""Number of runs that the first statement of a search examines, or the number that is asked; each next takes twice."""
+AT_ONCE: Final = 500
+"""Greatest number of runs that one statement examines."""
+MOST_NAMES: Final = 20
+"""Greatest number of names that are listed where a search found nothing."""
+RUNNING: Final = "running"
+"""The outcome by which a person asks for runs that have none yet."""
+OUTCOMES: Final = ("complete", "stopped", "interrupted", "failed", RUNNING)
+DECLARED: Final = ("sample", "lot", "product", "operator")
+"""Conditions on what a correction may declare anew."""
+_LAST: Final = 2**63 - 1
+"""Largest integer of SQLite."""
+_INDEXED: Final = ("sample", "lot", "outcome", "product", "operator", "instrument")
+"""Columns with an index by value and time, those with few runs of a value first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunSearch:
+    """Conditions on runs, all of which hold; "" and None mean no condition.
+
+    Attributes:
+        sample, lot, product, operator, instrument: text of the run, exactly.
+        outcome: ``complete``, ``stopped``, ``interrupted``, ``failed``, or ``running`` for runs without one yet.
+        verdict: verdict of the newest result, as the data have it: ``outside``.
+        since_utc_ns, until_utc_ns: the start of the run lies between them, both included.
+    """
+
+    sample: str = ""
+    lot: str = ""
+    product: str = ""
+    operator: str = ""
+    instrument: str = ""
+    outcome: str = ""
+    verdict: str = ""
+    since_utc_ns: int | None = None
+    until_utc_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A search in SQL, on a table `runs` with the name ``r``.
+
+    Attributes:
+        walked: condition that an index answers, with the time and the place to go on from.
+        found: condition on each run that the index gives.
+        parameters: of `found`, then of `walked` without time and place.
+    """
+
+    walked: str
+    found: str
+    parameters: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Runs that a search found, newest first.
+
+    Attributes:
+        examined: number of runs that were examined.
+        reached_utc_ns: start of the last one examined, where the search ended at `MOST_EXAMINED` and older runs were
+            not examined; None where all were.
+    """
+
+    runs: list[RunRecord]
+    examined: int
+    reached_utc_ns: int | None
+
+
+def condition(asked: RunSearch) -> Condition:
+    """Return the condition of a search in SQL.
+
+    One column with an index chooses the runs to examine.  The sign + keeps SQLite from using another index, whose
+    order of rows is not that of time.
+    """
+    given = {name: getattr(asked, name) for name in _INDEXED if getattr(asked, name)}
+    if given.get("outcome") == RUNNING:
+        given["outcome"] = ""
+    elif given.get("outcome") == "complete":
+        # Almost every run is complete, so any other column leaves fewer runs.
+        given["outcome"] = given.pop("outcome")
+    first = next(iter(given), "")
+    walked = (f"r.{first} = ? AND " if first else "") + (
+        "r.began_utc_ns BETWEEN ? AND ? AND (r.began_utc_ns, r.rowid) < (?, ?)"
+    )
+    rest = {name: value for name, value in given.items() if name != first}
+    terms = [f"+r.{name} = ?" for name in rest]
+    parameters = list(rest.values())
+    if asked.verdict:
+        terms.append(
+            f"EXISTS (SELECT 1 FROM results AS v WHERE v.run = r.id AND {VERDICT.replace('data', 'v.data')} = ? "  # noqa: S608 - our names
+            "AND NOT EXISTS (SELECT 1 FROM results AS c WHERE c.supersedes = v.id))"
+        )
+        parameters.append(asked.verdict)
+    if any(name in given for name in DECLARED):
+        # A run that was declared anew is found under its newest declaration only.
+        terms.append("NOT EXISTS (SELECT 1 FROM records AS d WHERE d.kind = 'declaration' AND d.id = r.id)")
+    if first:
+        parameters.append(given[first])
+    return Condition(walked, " AND ".join(terms) or "1", tuple(parameters))
+
+
+def statement(where: Condition) -> str:
+    """Return the statement that examines runs, newest first; it takes times, the place to go on from, and a number."""
+    return (
+        f"SELECT r.id, r.rowid AS place, r.began_utc_ns AS began, {where.found} AS found FROM runs AS r "  # noqa: S608 - our names
+        f"WHERE {where.walked} ORDER BY r.began_utc_ns DESC, r.rowid DESC LIMIT ?"
+    )
+
+
+def search(reader: Reader, asked: RunSearch, *, limit: int = -1) -> Found:
+    """Return at most `limit` (-1: all) runs, newest first, from at most `MOST_EXAMINED` runs that an index gives.
+
+    Raises:
+        StoreError: the database cannot be read.
+    """
+    where = condition(asked)
+    sql = statement(where)
+    since = -_LAST if asked.since_utc_ns is None else asked.since_utc_ns
+    until = _LAST if asked.until_utc_ns is None else asked.until_utc_ns
+    ids: list[str] = []
+    examined, last = 0, (_LAST, _LAST)
+    reached: int | None = None
+    size = max(AT_FIRST, limit)
+    while len(ids) != limit:
+        size = min(size, AT_ONCE, MOST_EXAMINED - examined)
+        if size <= 0:
+            reached = last[0] if _any_older(reader, sql, where, (since, until, *last)) else None
+            break
+        rows = reader.query(sql, [*where.parameters, since, until, *last, size])
+        examined += len(rows)
+        for row in rows:
+            if row["found"] and len(ids) != limit:
+                ids.append(row["id"])
+        if len(rows) < size:
+            break
+        last = (rows[-1]["began"], rows[-1]["place"])
+        size *= 2
+    runs = [run for i in ids if (run := reader.run(i)) is not None]
+    runs += [run for run in _declared_anew(reader, asked) if since <= run.began_utc_ns <= until]
+    runs.sort(key=lambda run: run.began_utc_ns, reverse=True)
+    return Found(runs if limit < 0 else runs[:limit], examined, reached)
+
+
+def _declared_anew(reader: Reader, asked: RunSearch) -> list[RunRecord]:
+    """Return the runs whose newest declaration, and whose newest result, satisfies a search; times are not compared.
+
+    Runs that were declared anew are few; they are found by the keys of their declarations.
+    """
+    named = [(name, getattr(asked, name)) for name in DECLARED if getattr(asked, name)]
+    if not named:
+        return []
+    same = [*named, *((n, v) for n in ("instrument",) if (v := getattr(asked, n)))]
+    outcome = "" if asked.outcome == RUNNING else asked.outcome
+    return [
+        run
+        for run in reader.runs_declared(*named[0])
+        if all(getattr(run, name) == value for name, value in same)
+        and (not asked.outcome or run.outcome == outcome)
+        and (not asked.verdict or _verdict(reader, run.id) == asked.verdict)
+    ]
+
+
+def _verdict(reader: Reader, run_id: str) -> str | None:
+    newest = reader.newest_result(run_id)
+    found: str | None = None if newest is None else json.loads(newest.data)["verdict"]["verdict"]
+    return found
+
+
+def _any_older(reader: Reader, sql: str, where: Condition, rest: tuple[Any, ...]) -> bool:
+    return bool(reader.query(sql, [*where.parameters, *rest, 1]))
+
+
+def absent(reader: Reader, asked: RunSearch) -> list[str]:
+    """Return a line for each condition of a search that found nothing: its newest run, or the values that there are."""
+    out = []
+    for name in (*_INDEXED, "verdict"):
+        value = getattr(asked, name)
+        if not value:
+            continue
+        found = search(reader, RunSearch(**{name: value}), limit=1)
+        if found.runs:
+            out.append(f"{name} {plain(value)}: newest run {local_time(found.runs[0].began_utc_ns)}")
+        elif found.reached_utc_ns is not None:
+            out.append(f"{name} {plain(value)}: no run since {local_time(found.reached_utc_ns)}")
+        else:
+            out.append(f"{name} {plain(value)}: no run{_so_far(reader, name)}")
+    if asked.since_utc_ns is not None or asked.until_utc_ns is not None:
+        newest = reader.runs(limit=1)
+        span = f"from {local_time(asked.since_utc_ns)}" if asked.since_utc_ns is not None else ""
+        span += f" to {local_time(asked.until_utc_ns)}" if asked.until_utc_ns is not None else ""
+        last = f"the newest run started {local_time(newest[0].began_utc_ns)}" if newest else "there is no run yet"
+        out.append(f"{span.strip()}: {last}")
+    return out
+
+
+def _so_far(reader: Reader, name: str) -> str:
+    if name not in ("instrument", "product", "operator"):
+        return ""
+    used = reader.values_of_runs(name, MOST_NAMES + 1)
+    more = " and more" if len(used) > MOST_NAMES else ""
+    return f"; so far: {', '.join(map(plain, used[:MOST_NAMES])) or 'none'}{more}"
