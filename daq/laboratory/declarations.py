@@ -53,7 +53,7 @@ class Declaration(Record):
     kept: list[dict[str, Any]] | None = None
 
     def keys(self) -> tuple[tuple[str, str], ...]:
-        """Return the keys by which `daq.adapters.store.declared` finds the runs of a sample, product, lot or operator."""
+        """Return the keys by which `daq.adapters.store.declared` finds runs by what is declared."""
         return tuple(
             (name, value) for name in ("sample", "product", "lot", "operator") if (value := getattr(self, name))
         )

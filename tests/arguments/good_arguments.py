@@ -362,6 +362,7 @@ GOOD = {
     "daq.quality.replicates.mean_uncertainty": lambda: {"values": [10.0, 10.1, 10.3], "known_sd": 0.2},
     "daq.quality.digits.number": lambda: {"value": 806.549, "digits": 4},
     "daq.quality.digits.significant": lambda: {"value": 806.549, "digits": 4},
+    "daq.quality.digits.to_place": lambda: {"value": 806.549, "decimals": 1},
     "daq.quality.digits.is_interval": lambda: {"expanded": 17.3},
     "daq.quality.digits.decimals_for": lambda: {"expanded": 17.3},
     "daq.quality.digits.uncertain": lambda: {"expanded": 17.3},

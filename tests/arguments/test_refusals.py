@@ -41,6 +41,7 @@ ANSWERS_NAN = {
     # Numbers on a screen: one that does not exist is shown as such, and an unknown uncertainty rounds nothing.
     ("daq.quality.digits.number", "value"): "-",
     ("daq.quality.digits.significant", "value"): "-",
+    ("daq.quality.digits.to_place", "value"): "-",
     ("daq.quality.digits.is_interval", "expanded"): "False",
     ("daq.quality.digits.uncertain", "expanded"): "-",
     ("daq.quality.digits.within", "value"): "-",

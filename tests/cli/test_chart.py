@@ -8,9 +8,9 @@ import pytest
 
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.reading import Reader
-from daq.app.laboratory.charting import product_charts
-from daq.app.screens.chart_svg import chart_svg
-from daq.app.screens.chart_text import summary
+from daq.app.laboratory.lists.charting import product_charts
+from daq.app.screens.drawings.chart_svg import chart_svg
+from daq.app.screens.drawings.chart_text import summary
 from daq.app.screens.styled_lines import NARROWEST
 from daq.app.screens.text import width
 from daq.app.setup.catalogue import Catalogue

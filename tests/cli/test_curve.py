@@ -4,8 +4,8 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from daq.app.screens.curve_svg import svg
-from daq.app.screens.curve_text import LEFT, MARKS, PLOT_ROWS, curve_lines, plot
+from daq.app.screens.drawings.curve_svg import svg
+from daq.app.screens.drawings.curve_text import LEFT, MARKS, PLOT_ROWS, curve_lines, plot
 from daq.methods.parts.statement import state
 from simulators.rotational.catalogue import FLUIDS
 from tests.support.runs.flow_curves import measure, text

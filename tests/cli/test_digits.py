@@ -13,7 +13,7 @@ import pytest
 
 from daq.app.cli.records import show
 from daq.app.cli.records.reportable import text_of as reportable_text
-from daq.app.screens.curve_text import parameter_text
+from daq.app.screens.drawings.curve_text import parameter_text
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.styled_lines import text_of
 from daq.app.screens.text import shown_value, value_line

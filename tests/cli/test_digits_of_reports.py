@@ -13,8 +13,8 @@ from daq.app.cli.records import replay, show
 from daq.app.records.planning import Basis, basis_of_product
 from daq.app.records.replaying import Recomputed
 from daq.app.records.run_rows import entry
-from daq.app.screens.curve_svg import svg
-from daq.app.screens.curve_text import curve_lines
+from daq.app.screens.drawings.curve_svg import svg
+from daq.app.screens.drawings.curve_text import curve_lines
 from daq.app.screens.live import RunScreen
 from daq.app.screens.run_view import RunEnd
 from daq.app.screens.styled_lines import text_of

@@ -15,7 +15,13 @@ COMPUTED = {"value": 1.0, "uncertainty": {"components": [{"name": "torque", "u":
 
 def differences(stored, computed, *, number=FORMAT, versions=()):
     out = Recomputed(Replay(header=Mock(format=number)), result=computed, versions=list(versions))
-    reader = Mock(**{"kept.return_value": [], "results.return_value": [Mock(data=json.dumps(stored))]})
+    reader = Mock(
+        **{
+            "kept_as_measured.return_value": [],
+            "kept.return_value": [],
+            "results.return_value": [Mock(data=json.dumps(stored))],
+        }
+    )
     _compare(out, reader, Mock(state="concluded"))
     return [where for where, _, _ in out.differences]
 

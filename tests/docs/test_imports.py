@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 TESTS = Path(__file__).parents[1]
-OPEN = ("tests.support", "tests.campaigns")
-"""Folders that every other folder may import from: helpers, and the campaigns with their short tests."""
+OPEN = ("tests.support", "tests.campaigns", "tests.bench")
+"""Folders that every other folder may import from: helpers, and the campaigns and benchmarks with their short tests."""
 
 
 def imported(tree: ast.AST) -> set[str]:

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from daq.adapters.store.correcting import Correct
+from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.store import Store
 from daq.app.cli.records import verification as command
 from daq.app.records.verifications import entries, in_doubt, instrument_history, pair_of

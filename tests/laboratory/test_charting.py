@@ -5,8 +5,8 @@ import pytest
 
 from daq.adapters.paths import examples_dir
 from daq.adapters.store.reading import Reader
-from daq.app.laboratory import charting
-from daq.app.laboratory.charting import product_charts, verification_charts
+from daq.app.laboratory.lists import charting
+from daq.app.laboratory.lists.charting import product_charts, verification_charts
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.controlchart import as_json
 from daq.methods.files.product import Replicates
@@ -175,7 +175,7 @@ def test_capability_is_under_the_limits_that_applied(tmp_path, low, high, names)
     found = chart.capability
     assert [x.name for x in found.indices] == names
     assert all(x.low < x.value < x.high for x in found.indices)
-    assert "capability_stable" in codes(found.notes)
+    assert codes(found.notes) == ["capability_stable", "capability_normal"]
 
 
 def test_capability_of_a_process_with_signals_is_named_performance(tmp_path):
@@ -183,6 +183,7 @@ def test_capability_of_a_process_with_signals_is_named_performance(tmp_path):
     runs[20] = Measured("G-20", 890.0, changes=limited(700, 900))
     (chart,) = drawn(tmp_path, runs, last=25)
     assert [x.name for x in chart.capability.indices] == ["Pp", "Ppk"]
+    assert codes(chart.capability.notes) == ["capability_not_stable", "capability_normal"]
     assert "chart_one_beyond_3s_high" in codes(chart.findings)
     assert "G-20" in next(f.text for f in chart.findings if f.code == "chart_one_beyond_3s_high")
 
@@ -194,6 +195,11 @@ def test_there_is_no_capability_under_limits_that_changed_or_of_few_points(tmp_p
     assert chart.no_capability.code == "capability_changed_limits"
     with Reader(tmp_path / "daq.db") as reader:
         assert product_charts(reader, PRODUCT, last=14)[0].no_capability.code == "capability_few"
+
+
+def test_there_is_no_capability_without_limits(tmp_path):
+    (chart,) = drawn(tmp_path, normal(25), last=25)
+    assert (chart.capability, chart.no_capability.code) == (None, "capability_no_limits")
 
 
 def test_a_falsified_result_is_no_point(tmp_path):

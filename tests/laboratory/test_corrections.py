@@ -15,7 +15,7 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.agreement.everything import Comparison
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
 from daq.adapters.store.agreement.stored import Stored
-from daq.adapters.store.correcting import SupersededError
+from daq.adapters.store.declaring.correcting import SupersededError
 from daq.adapters.store.records import revisions
 from daq.adapters.store.store import Store, source_uri
 from daq.app.laboratory.acts import ACTS, carry_out

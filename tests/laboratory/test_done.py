@@ -11,8 +11,8 @@ from daq.app.daemon.post_run import PostRunTasks
 from daq.app.laboratory import progress
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.lists.sample_lists import worklist
 from daq.app.laboratory.progress import note_done
-from daq.app.laboratory.sample_lists import worklist
 from daq.app.records.replaying import maker
 from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample

@@ -9,7 +9,7 @@ from daq.adapters.store.agreement.everything import Comparison
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.records import revisions
 from daq.app.laboratory.acts import ACTS, carry_out
-from daq.app.laboratory.charting import product_charts
+from daq.app.laboratory.lists.charting import product_charts
 from daq.core.errors import SettingError
 from daq.laboratory.chartlimits import ChartLimits
 from daq.quality.charts import individuals_chart

@@ -7,8 +7,8 @@ import random
 import pytest
 
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.importing import MOST_ERRORS, MOST_SAMPLES
-from daq.app.laboratory.sample_lists import COLUMNS, all_samples, rows
+from daq.app.laboratory.lists.importing import MOST_ERRORS, MOST_SAMPLES
+from daq.app.laboratory.lists.sample_lists import COLUMNS, all_samples, rows
 from daq.app.records.exporting import FORMULA_SIGNS, write_csv
 from daq.core.errors import SettingErrors
 from daq.laboratory.samples import Sample

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import zxingcpp
 
-from daq.app.laboratory.labels import label_of
-from daq.app.screens.label_svg import CODE, HEIGHT, QUIET, WIDTH
+from daq.app.laboratory.lists.labels import label_of
+from daq.app.screens.drawings.label_svg import CODE, HEIGHT, QUIET, WIDTH
 from daq.core.errors import SettingError
 from daq.laboratory.samples import Retained, Rework, Sample
 

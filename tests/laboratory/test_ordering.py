@@ -8,9 +8,9 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.store import Store
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.lists.sample_lists import worklist
 from daq.app.laboratory.ordering import completed, suits
 from daq.app.laboratory.progress import note_done, open_tests
-from daq.app.laboratory.sample_lists import worklist
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError
 from daq.methods.files.fields import Amount

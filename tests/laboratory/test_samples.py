@@ -9,7 +9,7 @@ from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.records import ChangedMeanwhileError, revisions
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import changed
-from daq.app.laboratory.sample_lists import discard_due, worklist
+from daq.app.laboratory.lists.sample_lists import discard_due, worklist
 from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample
 from tests.laboratory.parts import laboratory

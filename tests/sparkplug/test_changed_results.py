@@ -16,7 +16,7 @@ from daq.adapters.paths import database_path
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.memory import FILE, MOST_CHANGED, ChangedResult, Memory, read_changed
 from daq.adapters.sparkplug.metrics import DataType, Metric
-from daq.adapters.store.correcting import Correct
+from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.cli.delivery.outbox import lines

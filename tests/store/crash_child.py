@@ -6,7 +6,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from daq.adapters.store.correcting import Correct
+from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.outgoing.delivery import (
     Acknowledge,
     MarkChanged,

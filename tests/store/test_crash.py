@@ -6,10 +6,10 @@ import sys
 
 import pytest
 
-from daq.adapters.store import correcting as store_correcting
 from daq.adapters.store import records as store_records
 from daq.adapters.store import transactions as store_transactions
 from daq.adapters.store.checks import check_database
+from daq.adapters.store.declaring import correcting as store_correcting
 from daq.adapters.store.outgoing import delivery as store_delivery
 from daq.adapters.store.store import Store
 from tests.store.crash_child import all_points, script

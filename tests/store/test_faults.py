@@ -76,8 +76,8 @@ LIMITED = textwrap.dedent(
     from tests.support.runs.stored import note
     with Store(sys.argv[1]) as store:
         store.submit(note(0)).result(10)
-        # From here on the operating system lets no file grow beyond 500 kB.
-        resource.setrlimit(resource.RLIMIT_FSIZE, (500_000, 500_000))
+        # From here on the operating system lets no file grow beyond 800 kB.
+        resource.setrlimit(resource.RLIMIT_FSIZE, (800_000, 800_000))
         done = 1
         try:
             for n in range(1, 1000):

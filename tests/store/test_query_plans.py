@@ -14,6 +14,7 @@ from daq.adapters.store.agreement import everything
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
+from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText
 from daq.adapters.store.epochs import StartEpoch, last_epoch_start
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
@@ -34,7 +35,7 @@ from daq.app.workshop.diagnosis import examine
 from tests.bench.year import look_ups, make, record
 from tests.store.crash_child import script
 from tests.support.runs.full_database import falsified, make_full_database
-from tests.support.runs.stored import T0
+from tests.support.runs.stored import T0, begin
 from tests.support.statements_sql import Recording, recording, whole_tables, written
 
 TOPIC = "lab/v1/result/rotor-1"
@@ -46,6 +47,7 @@ ALLOWED = {
     "index; without a number it is `daq reportable`, which names a sample",
     "SELECT epoch, stream, max(sequence) AS last, count(*) AS n FROM results GROUP BY epoch, stream": "the comparison "
     "of the whole database (`daq doctor --all`, `daq verify`, in the background of the daemon)",
+    "SELECT sample FROM runs INDEXED BY runs_unfinished": "reads the runs that have not ended: one for each bench",
     "SELECT kind, id, name, value FROM record_keys AS k WHERE NOT EXISTS": "the comparison of the whole database",
     "SELECT (SELECT count(*) FROM runs)": "counts the rows of a copy, after a backup or before its restoring",
     "SELECT * FROM results ORDER BY audit_seq": "reads every result, as it is asked to; no command does",
@@ -67,6 +69,13 @@ def transactions(folder: Path) -> None:
             Refused(1, "no", T0, for_good=True),
             MarkChanged((2,), T0),
             ReleaseRefused(T0, "m.keeper"),
+            Fit(Change("fitted", "rotor-9", "geometry_fitted", {}), T0, "m.keeper"),
+            BeginConfigured(
+                begin("run-9", "rotor-9"),
+                (("rotor-9", 1),),
+                (FixedText(Change("text", "d", "text_stored", {})),),
+                Change("run_configuration", "run-9", "run_configured", {}),
+            ),
             StartEpoch(reason="put back", least=2, utc_ns=T0),
         ]
         for transaction in more:

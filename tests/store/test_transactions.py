@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daq.adapters.store.correcting import Correct
+from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.outgoing.delivery import Acknowledge, Refused, SendAgain
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Audit, SeeInstrument

@@ -5,10 +5,11 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Final
 
-from daq.app.laboratory import corrections, fitting, fixing_limits, importing, notes, people, samples
+from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.lists import fixing_limits, importing
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 

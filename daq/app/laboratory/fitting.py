@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from daq.adapters.store.beginning import Fit
+from daq.adapters.store.declaring.beginning import Fit
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.setup.fitted import change_of, fit_of, fitted_as

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from daq.adapters.clock import utc_text
-from daq.adapters.store.correcting import Correct
+from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.records import Change
 from daq.adapters.store.rows import AuditPoint, Outgoing, ResultRecord, RunRecord
 from daq.adapters.store.steps import Build

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from daq.adapters.store.beginning import BeginConfigured, FixedText, fixed_texts
+from daq.adapters.store.declaring.beginning import BeginConfigured, FixedText, fixed_texts
 from daq.adapters.store.records import Change
 from daq.adapters.store.transactions import BeginRun
 from daq.app.setup.catalogue import Catalogue

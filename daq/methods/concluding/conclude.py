@@ -7,7 +7,8 @@ from daq.core.faults import FAULTS, publishable, worst
 from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
-from daq.methods.concluding.advising import advice, advice_from_limit
+from daq.methods.concluding.advice.advising import advice, advice_from_limit
+from daq.methods.concluding.advice.seekadvice import advice_to_fit, seek_of
 from daq.methods.concluding.applying import temperature_faults
 from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.concluding.cautions import cautions, clock_cautions, flow_faults
@@ -25,7 +26,6 @@ from daq.methods.concluding.correcting import corrected, dry_content_of
 from daq.methods.concluding.intervals import with_uncertainty
 from daq.methods.concluding.judging import judgement, reported
 from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
-from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
 from daq.methods.concluding.stopping import stop_reason
 from daq.methods.concluding.verifying import verdict_of, verify
 from daq.methods.parts.finding import MotorState, Validity

@@ -9,9 +9,9 @@ from daq.core.effects import Kept
 from daq.core.faults import worst
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
+from daq.methods.concluding.advice.seekadvice import seek_of
 from daq.methods.concluding.applying import Subject, hindrances
 from daq.methods.concluding.claims import result_quantity
-from daq.methods.concluding.seekadvice import seek_of
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, distinct
 

@@ -8,8 +8,8 @@ from daq.core.context import ProductLimit, ProductOfPlan
 from daq.core.effects import Kept
 from daq.core.plan import Plan
 from daq.core.units import UNITS, convert
+from daq.methods.concluding.advice.seekadvice import seek_of
 from daq.methods.concluding.applying import Subject, hindrances
-from daq.methods.concluding.seekadvice import seek_of
 from daq.methods.parts.judged import Judgement, LimitUsed
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue

@@ -5,7 +5,7 @@ from typing import Final
 
 from daq.core.effects import Facts, StepEnded
 from daq.core.plan import Plan, Rule
-from daq.methods.concluding.seekadvice import seek_of
+from daq.methods.concluding.advice.seekadvice import seek_of
 from daq.methods.parts.statement import Statement, state, statement_of
 from daq.methods.planning.rules import statement_of_rule
 

@@ -4,7 +4,7 @@ from typing import Final
 
 from daq.methods.sentences.kinds import COUNT, NAME, NAMES, TERM, UNIT, Kind, Sentence, measured, sentence
 
-_PATTERNS: Final[dict[str, str]] = {
+PATTERNS: Final[dict[str, str]] = {
     "one_beyond_3s_high": "above the upper limit (3 sigma)",
     "one_beyond_3s_low": "below the lower limit (3 sigma)",
     "nine_one_side_high": "nine or more in a row above the centre line",
@@ -19,12 +19,13 @@ _PATTERNS: Final[dict[str, str]] = {
     "ewma_high": "the moving average (EWMA) is above its upper limit",
     "ewma_low": "the moving average (EWMA) is below its lower limit",
 }
+"""Words of each signal, by rule and side."""
 SIGNAL: Final = "chart_"
 """Beginning of the code of each signal."""
 _NUMBERS: Final[dict[str, Kind]] = {"count": COUNT, "least": COUNT}
 
 SENTENCES: Final[dict[str, Sentence]] = {
-    SIGNAL + code: sentence(f"{words}: {{points}}", points=NAMES) for code, words in _PATTERNS.items()
+    SIGNAL + code: sentence(f"{words}: {{points}}", points=NAMES) for code, words in PATTERNS.items()
 } | {
     "chart_limits_fixed": sentence(
         "limits fixed by {who} on {day} from {count} points, {first} to {last}[, because {because}]",

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from daq.adapters.store.access import Access
+from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.rows import AuditPoint, Outgoing
 from daq.adapters.store.store import Store, open_writer
-from daq.adapters.store.transactions import BeginRun, Conclude, Correct, EndRun, RegisterMethod
+from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, RegisterMethod
 from tests.support.runs import stored
 from tests.support.runs.stored import SECOND, T0
 

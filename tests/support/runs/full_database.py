@@ -10,8 +10,8 @@ from pathlib import Path
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path
 from daq.adapters.store.access import Access
-from daq.adapters.store.correcting import Correct
 from daq.adapters.store.declared import DECLARED
+from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.outgoing.delivery import Acknowledge, NoteSession, Refused
 from daq.adapters.store.outgoing.derived import AddDerived
 from daq.adapters.store.records import Change, ChangeRecords

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daq.adapters.store.access import Access
+from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.store import Store, open_writer
-from daq.adapters.store.transactions import BeginRun, Conclude, Correct, EndRun
+from daq.adapters.store.transactions import BeginRun, Conclude, EndRun
 from tests.support.runs.stored import METHOD_DIGEST, SECOND, register
 
 #: 2026-10-25 00:00 UTC: an hour before clocks in the European Union go back (directive 2000/84/EC).
@@ -81,15 +82,15 @@ def _write(access: Access, rng: random.Random, number: int, began: int) -> Seede
         run=record.id, result_id=f"result-{number}", outcome=outcome, reason="a reason", utc_ns=began + SECOND, who="m.keeper",
         build=_result(verdict, validity),
     ).apply(access)  # fmt: skip
+    EndRun(record.id, "still", began + 2 * SECOND, "daemon").apply(access)
     if rng.random() < 0.2:
         verdict, validity = rng.choice(VERDICTS), rng.choice(("valid", "doubtful", "not_valid"))
         Correct(
             f"result-{number}",
             f"corrected-{number}",
             "wrong lot",
-            began + 2 * SECOND,
+            began + 3 * SECOND,
             "m.keeper",
             _result(verdict, validity),
         ).apply(access)
-    EndRun(record.id, "still", began + 3 * SECOND, "daemon").apply(access)
     return Seeded(record, outcome, verdict, validity)

@@ -9,7 +9,6 @@ from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.cli.common import chosen_state
-from daq.app.daemon.continuity import continue_numbers
 from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Resent
 from daq.app.delivery.resending import ResendOrder
@@ -115,6 +114,5 @@ def _directly(state: Path, order: ResendOrder) -> int:
     if not path.exists():
         raise StoreError(f"{path}: there is no database: nothing was measured with this state directory yet")
     with StateLock(state), Store(path) as store:
-        continue_numbers(store, time.time_ns())
         count: int = store.submit(order.transaction(time.time_ns(), own_login())).result()
         return count

@@ -8,10 +8,10 @@ from daq.adapters.paths import config_dir
 from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import say, terminal_columns
-from daq.app.laboratory.charting import product_charts, verification_charts
-from daq.app.laboratory.fixing_limits import MOST_POINTS, only_one
-from daq.app.screens.chart_svg import chart_svg
-from daq.app.screens.chart_text import summary
+from daq.app.laboratory.lists.charting import product_charts, verification_charts
+from daq.app.laboratory.lists.fixing_limits import MOST_POINTS, only_one
+from daq.app.screens.drawings.chart_svg import chart_svg
+from daq.app.screens.drawings.chart_text import summary
 from daq.app.screens.text import plain, utc_iso
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError

@@ -12,8 +12,8 @@ from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.laboratory.sample_files import draw_label, export_samples, import_file
 from daq.app.cli.laboratory.sample_texts import head_of, print_sample, row_of, sample_json
 from daq.app.cli.printing import print_table, say
+from daq.app.laboratory.lists.sample_lists import all_samples, discard_due, worklist
 from daq.app.laboratory.ordering import suits
-from daq.app.laboratory.sample_lists import all_samples, discard_due, worklist
 from daq.app.screens.text import plain
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError

@@ -8,9 +8,9 @@ from daq.app.cli.common import json_text, open_reader, output
 from daq.app.cli.laboratory.acting import perform
 from daq.app.cli.laboratory.sample_texts import head_of, row_of, sample_json
 from daq.app.cli.printing import print_table, say
-from daq.app.laboratory.importing import LARGEST_IMPORT
-from daq.app.laboratory.labels import label_of
-from daq.app.laboratory.sample_lists import COLUMNS, all_samples, rows, sample
+from daq.app.laboratory.lists.importing import LARGEST_IMPORT
+from daq.app.laboratory.lists.labels import label_of
+from daq.app.laboratory.lists.sample_lists import COLUMNS, all_samples, rows, sample
 from daq.app.records.exporting import write_csv
 from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample

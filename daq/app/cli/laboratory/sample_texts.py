@@ -8,7 +8,7 @@ from daq.app.cli.common import print_json
 from daq.app.cli.printing import say
 from daq.app.cli.records.runs import print_runs
 from daq.app.laboratory.laboratory import Kept
-from daq.app.laboratory.sample_lists import due_moment, reworked_as, sample
+from daq.app.laboratory.lists.sample_lists import due_moment, reworked_as, sample
 from daq.app.records.attempts import runs_of_sample
 from daq.app.records.run_rows import entry
 from daq.app.screens.text import local_time, plain

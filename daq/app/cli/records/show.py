@@ -9,7 +9,7 @@ from typing import Any
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.app.cli.common import RUN_HELP, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
-from daq.app.cli.records.changes import PIPED_COLUMNS, correction_lines, disagreement_lines, note_lines
+from daq.app.cli.records.change_lines import PIPED_COLUMNS, correction_lines, disagreement_lines, note_lines
 from daq.app.cli.records.runs import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
 from daq.app.records.derived import flow_curve, steadiness_lines
@@ -17,8 +17,8 @@ from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
 from daq.app.records.run_rows import entry
-from daq.app.screens.curve_svg import svg
-from daq.app.screens.curve_text import curve_lines
+from daq.app.screens.drawings.curve_svg import svg
+from daq.app.screens.drawings.curve_text import curve_lines
 from daq.app.screens.live import large_digits, print_lines
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.styled_lines import Line, wrapped

@@ -1,6 +1,6 @@
 """The label of a sample, with its id as a QR code."""
 
-from daq.app.screens.label_svg import label_svg
+from daq.app.screens.drawings.label_svg import label_svg
 from daq.app.screens.text import plain
 from daq.laboratory.samples import Sample
 from daq.process.extras import need

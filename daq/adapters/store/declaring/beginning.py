@@ -88,7 +88,7 @@ def refuse_in_run(access: Access, instrument: str) -> None:
     """Raise `SettingError` if an instrument leads a run that has not ended, or is a companion in one."""
     running = access.one(
         "in_run",
-        "SELECT sample FROM runs WHERE state <> 'ended' AND (instrument = ?1 OR EXISTS "
+        "SELECT sample FROM runs INDEXED BY runs_unfinished WHERE state <> 'ended' AND (instrument = ?1 OR EXISTS "
         "(SELECT 1 FROM json_each(companions) WHERE value = ?1))",
         (instrument,),
     )

@@ -4,7 +4,7 @@ import math
 from html import escape
 from typing import Final
 
-from daq.app.screens.curve_text import mark_of, model_name, parameter_text, rate_of
+from daq.app.screens.drawings.curve_text import mark_of, model_name, parameter_text, rate_of
 from daq.app.screens.text import sentence
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FlowCurveData

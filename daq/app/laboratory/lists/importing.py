@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, find, new
-from daq.app.laboratory.sample_lists import COLUMNS, PLACES
+from daq.app.laboratory.lists.sample_lists import COLUMNS, PLACES
 from daq.app.laboratory.samples import AddSample, checked
 from daq.app.records.exporting import FORMULA_SIGNS
 from daq.app.setup.catalogue import parts

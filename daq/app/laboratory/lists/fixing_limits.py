@@ -5,8 +5,8 @@ from typing import Annotated, Any, Final
 from pydantic import Field
 
 from daq.app.laboratory.act import Act
-from daq.app.laboratory.charting import product_charts, verification_charts
 from daq.app.laboratory.laboratory import Laboratory, changed, new
+from daq.app.laboratory.lists.charting import product_charts, verification_charts
 from daq.core.errors import SettingError
 from daq.laboratory.chartlimits import LEAST_TO_FIX, ChartLimits
 from daq.laboratory.controlchart import Chart, trial

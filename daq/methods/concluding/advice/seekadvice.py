@@ -8,7 +8,7 @@ from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan, Seek
 from daq.core.remarks import Parameter
 from daq.core.seeking import LEAST_INDEX, Try, local_index, next_speed
-from daq.methods.concluding.advising import other_geometries, zero_of
+from daq.methods.concluding.advice.advising import other_geometries, zero_of
 from daq.methods.concluding.budget import percent_of_full_scale
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.statement import state

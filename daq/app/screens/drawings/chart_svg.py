@@ -4,7 +4,7 @@ from html import escape
 from itertools import pairwise
 from typing import Final
 
-from daq.app.screens.chart_text import capability_words, limit_words, span_of, title
+from daq.app.screens.drawings.chart_text import capability_words, limit_words, span_of, title
 from daq.app.screens.text import fold, offset_time, plain, sentence
 from daq.core.units import symbol
 from daq.laboratory.controlchart import Chart

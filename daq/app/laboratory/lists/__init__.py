@@ -1,0 +1,1 @@
+"""Lists of samples, their labels, and control charts."""

@@ -1,0 +1,1 @@
+"""Drawings as SVG and as text: flow curves, control charts, labels."""

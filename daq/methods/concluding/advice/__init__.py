@@ -1,0 +1,1 @@
+"""Advice on the next measurement, and the search for a speed."""
