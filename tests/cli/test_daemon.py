@@ -212,7 +212,7 @@ def test_changed_files_take_effect_by_reload_and_by_a_signal_and_an_error_is_nam
     refused = cli(
         "--config", served, "--state", shift.state, "run", "any", "--instrument", "bench-1", "--sample", "S-1"
     )
-    assert (refused.returncode, "geometries.coaxial-15.colour" in refused.stderr) == (2, True)
+    assert (refused.returncode, "geometries.coaxial-15.colour" in refused.stderr) == (2, True), refused.stderr
 
     path.write_text(INSTRUMENT + GEOMETRY)
     pid = holder(shift.state)

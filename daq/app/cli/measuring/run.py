@@ -117,7 +117,9 @@ def run(args: argparse.Namespace) -> int:
         raise
     except SettingError as error:
         if wrong:
-            raise
+            # The daemon refuses the order, perhaps because a file that it names cannot be read: name those files too.
+            known = {str(e) for e in parts(error)}
+            raise SettingErrors([*parts(error), *(e for e in wrong if str(e) not in known)]) from error
         words = _of_another_instrument(catalogue, order)
         if words:
             raise SettingError(words) from error
