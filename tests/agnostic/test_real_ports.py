@@ -47,6 +47,9 @@ class Shop(Lab):
             text = (examples_dir() / "instruments" / f"{name}.toml").read_text()
             text = re.sub(r"^port = .*$", f'port = "{self.simulators[name].port}"', text, flags=re.MULTILINE)
             (instruments / f"{name}.toml").write_text(text.replace("driver = ", "simulated = true\ndriver = ", 1))
+        for path in (self.config / "products").glob("*.toml"):
+            # The tests of a product name instruments that are not here.
+            path.write_text(re.sub(r"^instruments = .*$", "", path.read_text(), flags=re.MULTILINE))
         for name in ("thermometer-log", "two-probe-log", "dryer-log"):
             path = self.config / "methods" / f"{name}.toml"
             text = re.sub(r'^stop = ".*"$', 'stop = "40 s"', path.read_text(), flags=re.MULTILINE)

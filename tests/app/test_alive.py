@@ -132,7 +132,7 @@ async def test_new_methods_products_and_instruments_need_no_restart(tmp_path):
             ("products", "glaze", "slip"),
             ("instruments", "bench-2", "bench-3"),
         ):
-            text = bench.path(f"{kind}/{old}").read_text("utf-8").replace(old, new)
+            text = bench.path(f"{kind}/{old}").read_text("utf-8").replace(old, new).replace("short 1", "brief 1")
             bench.path(f"{kind}/{new}").write_text(text, "utf-8")
         bench.boxes["bench-3"] = type(bench.box)(bench.clock, bench.box.simulator)
         result = await bench.measured(method="brief", product="slip")

@@ -26,7 +26,7 @@ from daq.app.run.results import ResultMaker
 from daq.app.run.runner import Runner, RunOutcome
 from daq.app.run.view import run_view
 from daq.app.screens.run_view import RunView
-from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.fitted import Fit, conflict, fits_of, with_fits
 from daq.app.setup.orders import RunOrder, names_of, prepare
 from daq.app.setup.used import begin_configured
@@ -96,7 +96,8 @@ class RunsInProgress:
             LinkError: an instrument is not connected or busy.
             StoreError: the store takes no new run.
         """
-        order = await asyncio.to_thread(self._completed, order)
+        order = await self._completed(order)
+        # Nothing is awaited until the instruments are claimed: no change of a file comes in between.
         name = order.instrument
         if name in self.active:
             raise LinkError(f"{name} is in a run already (sample {self.active[name].record.sample})")
@@ -115,8 +116,6 @@ class RunsInProgress:
         }
 
     async def _begin(self, order: RunOrder, login: str) -> Active:
-        await self._reloading.refresh()
-        # Nothing is awaited until the instruments are claimed: no change of a file comes in between.
         catalogue = self._configured.catalogue
         try:
             names = names_of(order, catalogue)
@@ -174,10 +173,24 @@ class RunsInProgress:
         self.active[order.instrument] = active
         return active
 
-    def _completed(self, order: RunOrder) -> RunOrder:
-        """Return an order completed from its sample and its product."""
+    async def _completed(self, order: RunOrder) -> RunOrder:
+        """Return an order completed from its sample and its product, as the files have them now."""
+        while True:
+            await self._reloading.refresh()
+            files = self._configured.catalogue
+            try:
+                done = await asyncio.to_thread(self._completed_from, files, order)
+            except SettingError as error:
+                if not self._configured.errors:
+                    raise
+                raise SettingErrors([*parts(error), *self._configured.errors]) from error
+            # Another run may have compared the files meanwhile; its order must not be completed from older ones.
+            if self._configured.catalogue is files:
+                return done
+
+    def _completed_from(self, files: Catalogue, order: RunOrder) -> RunOrder:
         with self._store.reader() as reader:
-            return completed(order, self._configured.catalogue, reader, tuple(self._sessions.by_name))
+            return completed(order, files, reader, tuple(self._sessions.by_name))
 
     def laboratory(self, login: str) -> Laboratory:
         """Return the records of the laboratory for one login, with the failed log-ins of this process."""
