@@ -199,7 +199,7 @@ def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_
     assert "advice:" in out
     assert "as advised" in out
     assert "stopped and read back" in out
-    assert "by speed" in out
+    assert "mPa·s at min⁻¹: " in out
     assert "asked for G-1041 again" in out
     examples = {file.stem: json.loads(file.read_text()) for file in messages.iterdir()}
     table = SUBSCRIBE.partition("| topic, after")[2].partition("\n\n")[0]
