@@ -133,7 +133,7 @@ def test_of_six_rates_without_the_mark_at_most_five_in_a_hundred_are_wrong():
     fluids = [name for name, (model, _) in TRUE.items() if model in YIELDING]
     cases = drawn(fluids, 25, 2, spans=(12.0, 15.0, 25.0, 40.0, 60.0), points=(LEAST_RATES,))
     found = count(cases)["all"]
-    assert found.published - found.marked > 50
+    assert found.published - found.marked > 30
     assert clopper_pearson(found.wrong, found.published - found.marked)[0] <= 0.05, found
 
 
