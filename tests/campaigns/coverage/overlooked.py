@@ -1,4 +1,4 @@
-"""How often the most powerful test overlooks a slow drift below white noise.
+"""Compute the share of spans in which the most powerful test overlooks a slow drift below white noise.
 
 No rule can do better: the test knows the autocorrelation and the amplitude, which a rule must estimate (the lemma of
 J. Neyman and E. S. Pearson, Philosophical Transactions of the Royal Society A 231 (1933) 289; for tests that do not

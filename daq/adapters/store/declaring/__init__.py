@@ -1,1 +1,1 @@
-"""How a run is declared: at its start with its configuration, and anew by a correction."""
+"""The declaration of a run: at its start with its configuration, and anew by a correction."""
