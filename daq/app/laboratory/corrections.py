@@ -17,6 +17,7 @@ from daq.app.laboratory.moments import past_moment
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.progress import note_done, note_undone
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
+from daq.app.laboratory.reporting.withdrawing import withdrawals
 from daq.app.records.history import plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
 from daq.app.run.result_messages import ResultMessages
@@ -99,9 +100,12 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
         update={"result": superseding.result_id, "supersedes": subject.newest.id, "state": "annulled", "changes": ()}
     )
     change = subject.change(declaration, "run_annulled")
-    laboratory.store.submit(superseding.annulled(plan, (change,))).result()
+    with laboratory.reader() as reader:
+        withdrawn = withdrawals(reader, subject.record.id, (subject.record.sample,))
+    laboratory.store.submit(superseding.annulled(plan, (change, *withdrawn))).result()
     _note_samples(laboratory, subject, order.because)
-    return {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
+    done = {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
+    return done | {"withdrawn": [c.id for c in withdrawn]}
 
 
 def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> dict[str, Any]:
@@ -109,6 +113,7 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
     given = _given(laboratory, order)
     with laboratory.reader() as reader:
         made = redeclaration(reader, laboratory.catalogue, subject.declared(), given, subject.started)
+        withdrawn = withdrawals(reader, subject.record.id, (subject.record.sample, made.record.sample))
     superseding = subject.superseding(laboratory, made.record, order.because)
     declaration = made.declaration.model_copy(update={"result": superseding.result_id, "supersedes": subject.newest.id})
     change = subject.change(declaration, "run_corrected")
@@ -117,7 +122,7 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
     judged = _judged_otherwise(ResultData.model_validate_json(subject.newest.data), made.conclusion)
     if judged and not reviewed:
         return {"run": subject.record.id, "needs_review": judged}
-    laboratory.store.submit(superseding.corrected(made.plan, made.conclusion, warnings, (change,))).result()
+    laboratory.store.submit(superseding.corrected(made.plan, made.conclusion, warnings, (change, *withdrawn))).result()
     _publish_curve(laboratory, subject.record.id, made.plan)
     _note_samples(laboratory, subject, order.because)
     return {
@@ -126,6 +131,7 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
         "supersedes": subject.newest.id,
         "changes": [c.model_dump() for c in declaration.changes],
         "changed": judged,
+        "withdrawn": [c.id for c in withdrawn],
     }
 
 

@@ -12,7 +12,7 @@ from daq.app.cli.printing import terminal_columns
 from daq.app.cli.records.change_lines import PIPED_COLUMNS, correction_lines, disagreement_lines, note_lines
 from daq.app.cli.records.runs import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
-from daq.app.records.derived import flow_curve, steadiness_lines
+from daq.app.records.derived import curve_head, flow_curve, steadiness_lines
 from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
@@ -91,7 +91,7 @@ def _draw(path: Path, found: History, curve: FlowCurveData | None) -> None:
     title = f"{found.run.sample}, {found.run.method_id} {found.run.method_version}"
     try:
         with path.open("x", encoding="utf-8") as out:
-            out.write(svg(curve, title))
+            out.write(svg(curve, title, curve_head(found.data or {})))
     except FileExistsError:
         raise SettingError("exists already; name a new file", file=str(path), key="--svg") from None
     except OSError as error:
