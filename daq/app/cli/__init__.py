@@ -37,6 +37,8 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("show", "show a run and its result", "records.show"),
     ("reportable", "report a sample from all its runs by the product's rule for replicates", "records.reportable"),
     ("chart", "show control charts of a product or of verifications, and fix their limits", "laboratory.chart"),
+    ("report", "make the PDF of a run or a sample: the works' own record, or a certificate", "laboratory.report"),
+    ("trace", "show everything behind a report, from its file or its number", "laboratory.trace"),
     ("export", "write the readings, kept values or notes of a run as CSV or JSON", "records.export"),
     ("replay", "compute a run again from its journal and compare", "records.replay"),
     ("verification", "show the verifications of instruments with certified fluids", "records.verification"),

@@ -101,3 +101,21 @@ def output(path: Path | None, key: str = "-o") -> Iterator[IO[str]]:
         raise SettingError(f"cannot be written: {error.strerror}; choose another place", file=str(path)) from error
     finally:
         part.unlink(missing_ok=True)
+
+
+def new_file(path: Path, content: bytes, key: str) -> None:
+    """Write a new file, which appears only after all of it was written.
+
+    Raises:
+        SettingError: the file exists already, or cannot be written.
+    """
+    part = path.with_name(path.name + ".part")
+    try:
+        if path.exists():
+            raise SettingError("exists already; name a new file", file=str(path), key=key)
+        part.write_bytes(content)
+        part.rename(path)
+    except OSError as error:
+        raise SettingError(f"cannot be written: {error.strerror}; choose another place", file=str(path)) from error
+    finally:
+        part.unlink(missing_ok=True)

@@ -33,11 +33,15 @@ def flow_curve(found: History) -> FlowCurveData | None:
 
 
 def curve_head(data: Mapping[str, Any]) -> list[str]:
-    """Return what was measured and how, in lines above the drawing of a flow curve; `data` is `ResultData` as a dict."""
+    """Return what was measured and how, in lines above a flow curve; `data` is `ResultData` as a dict."""
     method, sample, origin = data["method"], data["sample"], data["origin"]
     celsius = data["conditions"].get("temperature")
     about = [(sample.get("product"), ""), (sample.get("lot"), "lot "), (sample.get("sampled_at"), "sampled ")]
-    where = [f"{method['id']} {method['version']}", origin.get("began") or "", *geometry_lines(data.get("geometry"))[:1]]
+    where = [
+        f"{method['id']} {method['version']}",
+        origin.get("began") or "",
+        *geometry_lines(data.get("geometry"))[:1],
+    ]
     where += [] if celsius is None else [f"{celsius:.2f} °C"]
     rows = ["SIMULATED: no real sample was measured"] if data["simulated"] else []
     rows += [f"sample {sample['id']}" + "".join(f", {label}{value}" for value, label in about if value)]

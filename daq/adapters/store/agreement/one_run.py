@@ -56,8 +56,10 @@ def disagreements_of_sample(path: Path, sample: str, run_ids: list[str]) -> list
 def _run(stored: Stored, run_id: str) -> Iterator[Disagreement]:
     yield from of_run(stored, run_id)
     yield from of_records(stored, KIND, run_id)
-    for note in stored.rows("SELECT id FROM record_keys WHERE kind = 'note' AND name = 'run' AND value = ?", run_id):
-        yield from of_records(stored, "note", note["id"])
+    for kind in ("note", "report"):
+        sql = "SELECT id FROM record_keys WHERE kind = ? AND name = 'run' AND value = ?"
+        for row in stored.rows(sql, kind, run_id):
+            yield from of_records(stored, kind, row["id"])
     for row in stored.rows(
         "SELECT methods.* FROM methods JOIN runs ON method_id = methods.id AND method_version = version "
         "WHERE runs.id = ?",

@@ -4,7 +4,7 @@ import argparse
 from typing import Any, Final
 
 from daq.app.cli.common import RUN_HELP, SHOWN_ID
-from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform
+from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform, say_withdrawn
 from daq.app.cli.printing import say
 from daq.app.screens.text import plain, spaced
 from daq.core.errors import SettingError
@@ -56,3 +56,4 @@ def _say(done: dict[str, Any]) -> None:
         say(f"{spaced(c['name'])}: {plain(c['before']) or 'none'} -> {plain(c['after']) or 'none'}", "  ")
     changed = ", ".join(spaced(name) for name in done["changed"])
     say(f"changed with it: {changed}" if changed else "value and verdict stay", "  ")
+    say_withdrawn(done)

@@ -1,6 +1,7 @@
 """Corrections, notes of persons and disagreements as lines of `daq show`."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from daq.app.cli.common import SHOWN_ID
 from daq.app.records.history import History
@@ -27,6 +28,16 @@ def correction_lines(found: History) -> list[str]:
 def _change(c: dict[str, str]) -> str:
     before, after = (plain(c[k]) or NOTHING for k in ("before", "after"))
     return f"{spaced(c['name'])} {before} to {after}"
+
+
+def report_lines(reports: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return one line for each report that shows the run, a withdrawn one with the reason."""
+    out = []
+    for r in reports:
+        words = f"{plain(r['title'])}, number {r['number']}, {r['made']['at']} by {plain(r['made']['who'])}"
+        gone = r["withdrawn"]
+        out.append(words if gone is None else f"WITHDRAWN {gone['at']} ({plain(gone['because'])}): {words}")
+    return out
 
 
 def note_lines(found: History) -> list[str]:

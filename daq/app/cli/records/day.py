@@ -4,7 +4,9 @@ import argparse
 import time
 from collections.abc import Sequence
 
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.common import SHOWN_ID, open_reader, print_json, wanted_path
+from daq.app.cli.laboratory.acting import identity_arguments
+from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, terminal_columns
 from daq.app.laboratory.moments import span_of_day
 from daq.app.records.day_sheet import Counts, DaySheet, OpenWork, SheetRow, day_sheet
@@ -21,6 +23,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("date", nargs="?", default="", metavar="DATE", help="the day: 2026-11-26 (today)")
     parser.add_argument("--instrument", default="", metavar="NAME", help="only runs on this instrument")
     parser.add_argument("--json", action="store_true", help="print it as JSON")
+    parser.add_argument("--pdf", metavar="FILE", type=wanted_path, help="make the sheet as a new PDF file")
+    identity_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -28,6 +32,9 @@ def run(args: argparse.Namespace) -> int:
     now = time.time_ns()
     day = args.date or local_time(now)[: len("2026-11-26")]
     begin, end = span_of_day(day, now)
+    if args.pdf is not None:
+        write_report(args, "report_day", {"day": day, "instrument": args.instrument}, args.pdf, "--pdf")
+        return 0
     with open_reader(args) as reader:
         sheet = day_sheet(reader, begin, end, args.instrument)
         newest = reader.runs(limit=1, instrument=args.instrument) if not sheet.counts.runs else []

@@ -2,16 +2,23 @@
 
 import argparse
 import shutil
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.app.cli.common import RUN_HELP, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
-from daq.app.cli.records.change_lines import PIPED_COLUMNS, correction_lines, disagreement_lines, note_lines
-from daq.app.cli.records.runs import print_runs
+from daq.app.cli.records.change_lines import (
+    PIPED_COLUMNS,
+    correction_lines,
+    disagreement_lines,
+    note_lines,
+    report_lines,
+)
+from daq.app.cli.run_list import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
+from daq.app.laboratory.reporting.tracing import reports_of_run
 from daq.app.records.derived import curve_head, flow_curve, steadiness_lines
 from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History, history, raw_journal
@@ -70,6 +77,7 @@ def run(args: argparse.Namespace) -> int:
             return 0
         found = history(reader, find_run(reader, args.run))
         raw, _ = raw_journal(reader, found.run.id)
+        reports = reports_of_run(reader, found.run.id)
         disagreements = [d.text for d in disagreements_of_run(reader.path, found.run.id)]
     curve = flow_curve(found)
     if args.svg is not None:
@@ -78,9 +86,11 @@ def run(args: argparse.Namespace) -> int:
     counters = _count(raw)
     if args.json:
         points = None if curve is None else curve.model_dump(mode="json")
-        print_json(found.as_json() | {"counters": counters, "flow_curve": points, "disagreements": disagreements})
+        more = {"counters": counters, "flow_curve": points, "reports": reports, "disagreements": disagreements}
+        print_json(found.as_json() | more)
     else:
-        lines = lines_of(found, counters, terminal_columns(), curve=curve, steadiness=_steadiness(found, raw))
+        steady = _steadiness(found, raw)
+        lines = lines_of(found, counters, terminal_columns(), curve=curve, steadiness=steady, reports=reports)
         print_lines([*disagreement_lines(disagreements, terminal_columns()), *lines])
     return EXIT_DISAGREES if disagreements else 0
 
@@ -121,6 +131,7 @@ def lines_of(
     *,
     curve: FlowCurveData | None = None,
     steadiness: Sequence[str] = (),
+    reports: Sequence[Mapping[str, Any]] = (),
 ) -> list[Line]:
     """Return all sections, styled, in lines of at most `columns` columns (None: no terminal)."""
     room = PIPED_COLUMNS if columns is None else columns
@@ -143,6 +154,7 @@ def lines_of(
         ("steps", _steps(found, inner)),
         ("kept values", _kept(found, inner)),
         ("corrections", correction_lines(found)),
+        ("reports", report_lines(reports)),
         ("notes of persons", note_lines(found)),
         ("notes", _notes(found)),
         ("counters", _counters(counters)),

@@ -3,6 +3,7 @@
 import base64
 import hashlib
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -12,6 +13,8 @@ from daq.laboratory.reports import ReportForm, ShownResult
 
 Block = dict[str, Any]
 Rows = Sequence[tuple[str, str]]
+GROUND: Final = re.compile(r'<rect width="\d+" height="\d+" fill="#ffffff"/>\n?')
+"""White ground of a drawing."""
 SHOWN_NUMBER: Final = 12
 """Number of hexadecimal digits of a report's number on its page."""
 
@@ -141,7 +144,9 @@ def text(rows: Sequence[str]) -> Block:
 
 def figure(number: int, svg: str, caption: str, width: int = 100) -> Block:
     """Return a drawing with its caption; `width` is in percent of the page's text."""
-    return {"kind": "figure", "number": number, "svg": svg, "caption": plain(caption), "width": width}
+    # Without its white ground, so that SIMULATED behind it stays visible.
+    drawn = GROUND.sub("", svg, count=1)
+    return {"kind": "figure", "number": number, "svg": drawn, "caption": plain(caption), "width": width}
 
 
 def signatures(rows: Sequence[str]) -> Block:

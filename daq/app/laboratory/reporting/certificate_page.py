@@ -27,7 +27,9 @@ from daq.methods.concluding.reportable import Reportable, reportable
 from daq.methods.messages.annulling import ANNULLED
 
 TITLE: Final = "Certificate of measurement"
-INTERNAL: Final = frozenset({"corrected_by", "declared_otherwise", "computed_in_recorded_spans", "operator_not_authorised"})
+INTERNAL: Final = frozenset(
+    {"corrected_by", "declared_otherwise", "computed_in_recorded_spans", "operator_not_authorised"}
+)
 """Codes of statements about the works' own records, which no customer reads."""
 TO_SIGN: Final = ("Authorised by: name, function, date", "Signature")
 END: Final = (
@@ -66,8 +68,8 @@ class CertificateFacts:
 def refusal(data: Mapping[str, Any] | None, attempt: AttemptWithData, state: str) -> str:
     """Return why a run has no certificate; "" where it may have one.
 
-    The rule for reportable results decides: not valid, without a value, of a person in training, of a sheared fill, of a
-    verification.
+    The rule for reportable results decides: none for a result that is not valid, of a person in training, of a sheared
+    fill, or of a verification.
 
     Args:
         data: newest result of the run, None without one.
@@ -174,7 +176,10 @@ def _method_rows(given: CertificateFacts) -> list[tuple[str, str]]:
         ("Measuring geometry", geometry_words(data)),
         ("Conditions", "" if given.how else conditions_words(data)),
         ("At reference", corrected_words(data)),
-        ("Instrument", f"verified with a certified fluid on {verified['date']}: {fact}" if verified.get("date") else ""),
+        (
+            "Instrument",
+            f"verified with a certified fluid on {verified['date']}: {fact}" if verified.get("date") else "",
+        ),
     ]
 
 

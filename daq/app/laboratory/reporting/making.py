@@ -3,30 +3,27 @@
 import hashlib
 from collections.abc import Callable
 from datetime import UTC, datetime
-from typing import Annotated, Any, Final
-
-from pydantic import Field
+from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
-from daq.app.laboratory.lists.charting import product_charts, verification_charts
-from daq.app.laboratory.lists.fixing_limits import Last, only_one
+from daq.app.laboratory.lists.fixing_limits import ChartChoice, charts_of, only_one
 from daq.app.laboratory.moments import span_of_day
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.reporting import about_runs
 from daq.app.laboratory.reporting.blocks import Page, WorksHead, encoded, number_of
 from daq.app.laboratory.reporting.certificate_page import certificate_page
-from daq.app.laboratory.reporting.shown import LARGEST_ATTACHED, as_attached, newest_shown, refuse_changed
 from daq.app.laboratory.reporting.sheet_pages import chart_page, day_page
+from daq.app.laboratory.reporting.shown import LARGEST_ATTACHED, as_attached, newest_shown, refuse_changed
 from daq.app.laboratory.reporting.typesetting import typeset
 from daq.app.laboratory.reporting.works import FILE, FOLDER, fonts_of, works_of
 from daq.app.records.day_sheet import day_sheet
 from daq.core.errors import SettingError
 from daq.laboratory.controlchart import as_json
 from daq.laboratory.reports import Report
-from daq.methods.files.fields import Label, Listed, Model, NeededLabel
+from daq.methods.files.fields import Label, Model, NeededLabel
 
 MADE, MADE_AGAIN = "report_made", "report_made_again"
 
@@ -56,18 +53,6 @@ class ReportDay(Model):
 
     day: NeededLabel
     instrument: Label = ""
-
-
-class ReportChart(Model):
-    """Order to make the page of a control chart: of a product, or of verifications with a fluid on an instrument."""
-
-    product: Label = ""
-    fluid: Label = ""
-    instrument: Label = ""
-    geometry: Label = ""
-    quantity: Label = ""
-    last: Last
-    without: Annotated[tuple[NeededLabel, ...], Listed, Field(max_length=1000)] = ()
 
 
 def make(laboratory: Laboratory, order: MakeReport) -> dict[str, Any]:
@@ -128,25 +113,17 @@ def report_day(laboratory: Laboratory, order: ReportDay) -> dict[str, Any]:
     return _released(laboratory, lambda _: page)
 
 
-def report_chart(laboratory: Laboratory, order: ReportChart) -> dict[str, Any]:
+def report_chart(laboratory: Laboratory, order: ChartChoice) -> dict[str, Any]:
     """Make the page of a control chart.
 
     Raises:
         SettingError: there is no such chart or several, it has no points, or a library is missing.
     """
-    if bool(order.product) == bool(order.fluid) or bool(order.fluid) != bool(order.instrument):
-        raise SettingError("needs a product, or a fluid with an instrument", key="product")
-    chosen = {"last": order.last, "geometry": order.geometry, "without": order.without}
+    chart = only_one(charts_of(laboratory, order), order.geometry, order.quantity)
+    if not chart.points:
+        raise SettingError("the chart has no points; without --pdf it says why")
+    runs = list(dict.fromkeys(run for p in chart.points for run in p.runs))
     with laboratory.reader() as reader:
-        if order.product:
-            product = laboratory.catalogue.product(order.product)
-            charts = product_charts(reader, product, quantity=order.quantity, **chosen)
-        else:
-            charts = verification_charts(reader, order.fluid, order.instrument, **chosen)
-        chart = only_one(charts, order.geometry, order.quantity)
-        if not chart.points:
-            raise SettingError("the chart has no points; without --pdf it says why")
-        runs = list(dict.fromkeys(run for p in chart.points for run in p.runs))
         shown = newest_shown(reader, runs)
         made = about_runs.newest_utc_ns(reader, shown)
     attached = as_attached("chart.json", as_json(chart), "The points of the chart with their runs")
@@ -215,6 +192,6 @@ def _released(laboratory: Laboratory, page_of: Callable[[str], Page]) -> dict[st
 ACTS: Final = (
     Act("report_make", MakeReport, "measure", make),
     Act("report_day", ReportDay, "measure", report_day),
-    Act("report_chart", ReportChart, "measure", report_chart),
+    Act("report_chart", ChartChoice, "measure", report_chart),
     Act("certificate_release", ReleaseCertificate, "review", release),
 )

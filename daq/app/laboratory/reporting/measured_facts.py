@@ -47,7 +47,9 @@ def value_headline(data: Mapping[str, Any]) -> Block:
         return headline(called(data["quantity"]), "no value")
     shown = shown_value(dict(data))
     value = f"{shown} ± {uncertain(expanded)} {unit}" if is_interval(expanded) else f"{shown} {unit}"
-    return headline(called(data["quantity"]), value.rstrip(), interval_words(data), VERDICTS[data["verdict"]["verdict"]])
+    return headline(
+        called(data["quantity"]), value.rstrip(), interval_words(data), VERDICTS[data["verdict"]["verdict"]]
+    )
 
 
 def interval_words(data: Mapping[str, Any]) -> str:
@@ -86,7 +88,8 @@ def limits_table(data: Mapping[str, Any]) -> list[Block]:
 
 def _bounds(applies_at: Mapping[str, Any]) -> str:
     shown = (
-        f"{value:g} {symbol(BOUND_UNITS[key])}" if key in BOUND_UNITS else str(value) for key, value in applies_at.items()
+        f"{value:g} {symbol(BOUND_UNITS[key])}" if key in BOUND_UNITS else str(value)
+        for key, value in applies_at.items()
     )
     return ", ".join(shown) or NOTHING
 

@@ -141,7 +141,11 @@ def _limits(data: Mapping[str, Any]) -> list[Block]:
     if not limits:
         return []
     verdict = data["verdict"]
-    rows = [("Decision rule", rule_words(data)), ("Compared", compared_words(data)), ("Because", sentence(verdict["reasons"]))]
+    rows = [
+        ("Decision rule", rule_words(data)),
+        ("Compared", compared_words(data)),
+        ("Because", sentence(verdict["reasons"])),
+    ]
     return [section("Limits"), *limits, facts(rows)]
 
 
@@ -170,7 +174,10 @@ def _steps(data: Mapping[str, Any]) -> list[Block]:
         return []
     keys = ("seconds", "speed", "torque_percent", "shear_rate", "stress", "temperature")
     shown = [key for key in keys if any(s[key] is not None for s in steps)]
-    heads = [f"{spaced(key).removesuffix(' percent')}, {symbol(unit_of(KeptValue, key))}" for key in shown]
+    heads = [
+        f"{'time' if key == 'seconds' else spaced(key).removesuffix(' percent')}, {symbol(unit_of(KeptValue, key))}"
+        for key in shown
+    ]
     rows = [
         [s["name"], s["at"], *(number(s[key]) for key in shown), number(s["value"]), str(s["n"]), s["quality"]]
         for s in steps
@@ -184,11 +191,11 @@ def _figures(given: RunFacts, data: Mapping[str, Any]) -> list[Block]:
     out: list[Block] = []
     if given.trend is not None:
         caption = "All readings of the run; the shaded span is that of the result."
-        out.append(figure(1, trend_svg(given.trend), caption, 88))
+        out.append(figure(1, trend_svg(given.trend), caption, 80))
     if given.curve is not None:
         title = f"{data['sample']['id']}, {data['method']['id']} {data['method']['version']}"
         drawn = svg(given.curve, title, curve_head(data))
-        out.append(figure(len(out) + 1, drawn, "Flow curve: shear stress over shear rate at the wall.", 84))
+        out.append(figure(len(out) + 1, drawn, "Flow curve: shear stress over shear rate at the wall.", 76))
     return out
 
 
@@ -229,7 +236,10 @@ def _degrees(degrees: float | None) -> str:
 
 def _remarks(found: Mapping[str, Any], data: Mapping[str, Any]) -> list[Block]:
     rows = [sentence(w) for w in data["warnings"]]
-    rows += [f"Correction of {moment_words(c['at'])} by {c['who']}: {_changes(c)}; {c['because']}" for c in found["corrections"]]
+    rows += [
+        f"Correction of {moment_words(c['at'])} by {c['who']}: {_changes(c)}; {c['because']}"
+        for c in found["corrections"]
+    ]
     rows += [f"Note of {moment_words(n['at'])} by {n['who']}: {n['text']}" for n in found["notes"]]
     rows += [f"Trouble in the journal: {found['journal']['trouble']}"] if found["journal"]["trouble"] else []
     return [section("Remarks, corrections and notes"), text(rows)] if rows else []
@@ -251,9 +261,12 @@ def _evidence(given: RunFacts, data: Mapping[str, Any]) -> list[tuple[str, str]]
         ("Audit trail", f"entry {given.shown.audit_number}, {given.shown.audit_head}"),
         ("Raw bytes", f"journal {given.shown.journal}"),
         ("Method", data["method"]["digest"]),
-        ("Product", f"{product.words}, approved by {product.approved_by or NOTHING}" if product.id else ""),
+        ("Product", product.words + (f", approved by {product.approved_by}" if product.approved_by else "")),
         ("Product's text", product.text_digest),
         ("Driver", f"{origin['driver']} {origin['driver_digest']}"),
         ("Software", origin["software"] or ""),
-        ("Instrument", f"verified on {verified['date']}: {passed}, run {verified['run']}" if verified.get("date") else ""),
+        (
+            "Instrument",
+            f"verified on {verified['date']}: {passed}, run {verified['run']}" if verified.get("date") else "",
+        ),
     ]

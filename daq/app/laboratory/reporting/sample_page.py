@@ -3,7 +3,17 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from daq.app.laboratory.reporting.blocks import Attached, Block, Page, WorksHead, facts, section, signatures, table, text
+from daq.app.laboratory.reporting.blocks import (
+    Attached,
+    Block,
+    Page,
+    WorksHead,
+    facts,
+    section,
+    signatures,
+    table,
+    text,
+)
 from daq.app.laboratory.reporting.measured_facts import (
     ProductUsed,
     choice_words,

@@ -115,7 +115,10 @@ def chart_page(
         of=chart.name.id,
         title="Control chart",
         subtitle=title(chart).removeprefix("control chart of "),
-        blocks=(figure(1, chart_svg(chart), "Single values and moving ranges (ISO 7870-2).", 100), table(head, rows, frozenset({2, 3, 4}))),
+        blocks=(
+            figure(1, chart_svg(chart), "Single values and moving ranges (ISO 7870-2).", 100),
+            table(head, rows, frozenset({2, 3, 4})),
+        ),
         end=(OWN_USE,),
         shown=tuple(shown),
         simulated=any(p.simulated for p in chart.points),
@@ -155,7 +158,11 @@ def _level(x: Mapping[str, Any]) -> list[str]:
         within(x["measured"], expanded, 5),
         within(certified, expanded, 5),
         f"{number(x['low'], 5)} to {number(x['high'], 5)}",
-        NOTHING if deviation is None else f"{deviation:+.2f} %" if percent is None else f"{within(deviation, percent)} %",
+        NOTHING
+        if deviation is None
+        else f"{deviation:+.2f} %"
+        if percent is None
+        else f"{within(deviation, percent)} %",
         uncertain(percent),
         number(x["normalised_error"], 2),
         ACCEPTED[x["accepted"]],

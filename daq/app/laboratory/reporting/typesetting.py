@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from daq.app.laboratory.reporting.blocks import Page, attached_texts, logo_of, number_of
 from daq.app.screens.drawings.label_svg import code_svg
@@ -20,18 +20,22 @@ FONT: Final = "Libertinus Serif"
 """Font of all pages; typst brings it."""
 SIZES: Final = (10.0, 9.5, 9.0, 8.5, 8.0, 7.5)
 """Sizes of the text (pt); a certificate takes the largest one with which it is one page."""
-CUSTOMERS, OWN = "a-2a", "a-3a"
+Standard = Literal["a-2a", "a-2u", "a-3a"]
+CUSTOMERS: Final = "a-2a"
+OWN: Final = "a-3a"
 """PDF/A for customers, without attachments (ISO 19005-2), and with them (ISO 19005-3); tagged both."""
 UNSHOWN: Final = re.compile(r"the text `\"(.*?)\"` could not be displayed", re.DOTALL)
 MOST_UNSHOWN: Final = 60
 """Greatest number of texts that are written with escapes because no font has their characters."""
+PROBE: Final = b'#set document(title: "x")\n#set text(font: json(bytes(sys.inputs.fonts)))\n#sys.inputs.shown'
+"""Template that shows one text."""
 NO_ROOM: Final = "more than one page"
 
 
 def typeset(page: Page, digest: str, fonts: Path | None = None) -> bytes:
     """Return a page as PDF/A.
 
-    A character that no font has is written as an escape, such as ``\\u91c9``.
+    A character that no font has is written as an escape of Python.
 
     Args:
         page: the page.
@@ -74,20 +78,12 @@ def _data(page: Page, digest: str) -> dict[str, Any]:
 
 def _compiled(data: dict[str, Any], page: Page, size: float, fonts: Path | None) -> bytes | None:
     """Return the PDF; None where a certificate needs more than one page."""
-    import typst  # noqa: PLC0415 - of the extra `reports`
-
     shown = json.dumps(data, ensure_ascii=False, allow_nan=False)
     for _ in range(MOST_UNSHOWN):
         try:
-            made = typst.compile(
-                _template(),
-                sys_inputs={"page": shown, "size": f"{size:g}", "fonts": json.dumps(_families(fonts))},
-                pdf_standards=[CUSTOMERS if page.is_certificate else OWN],
-                timestamp=datetime.fromtimestamp(page.made_utc_ns // 10**9, UTC),
-                font_paths=[] if fonts is None else [str(fonts)],
-                ignore_system_fonts=True,
-            )
-        except typst.TypstError as error:
+            inputs = {"page": shown, "size": f"{size:g}"}
+            return _pdf(_template(), inputs, CUSTOMERS if page.is_certificate else OWN, page.made_utc_ns, fonts)
+        except RuntimeError as error:  # TypstError is one
             if NO_ROOM in str(error):
                 return None
             unshown = UNSHOWN.search(str(error))
@@ -96,9 +92,27 @@ def _compiled(data: dict[str, Any], page: Page, size: float, fonts: Path | None)
             # A sequence of characters whose glyph is missing although each has one.
             for character in {c for c in unshown[1] if not c.isascii()}:
                 shown = shown.replace(character, json.dumps(_escape(character))[1:-1])
-        else:
-            return bytes(made)
     raise SettingError("the page has too many characters that no font has; put a font into reports/fonts")
+
+
+def _pdf(source: bytes, inputs: dict[str, str], standard: Standard, utc_ns: int, fonts: Path | None) -> bytes:
+    """Return the PDF of a template.
+
+    Raises:
+        RuntimeError: typst cannot set it.
+    """
+    import typst  # noqa: PLC0415 - of the extra `reports`
+
+    more = typst.Fonts(include_system_fonts=False, font_paths=[] if fonts is None else [fonts])
+    compiler = typst.Compiler(source, font_paths=more, ignore_system_fonts=True)
+    made = compiler.compile(
+        sys_inputs=inputs | {"fonts": json.dumps(_families(fonts))},
+        pdf_standards=[standard],
+        timestamp=datetime.fromtimestamp(utc_ns // 10**9, UTC),
+    )
+    if not isinstance(made, bytes):
+        raise SettingError("the library typst made no file; install the version that pyproject.toml names")
+    return made
 
 
 @lru_cache(maxsize=1)
@@ -133,18 +147,10 @@ def _escape(character: str) -> str:
 @lru_cache(maxsize=4096)
 def is_shown(character: str, fonts: Path | None = None) -> bool:
     """Return whether a font of the pages has a character."""
-    import typst  # noqa: PLC0415 - of the extra `reports`
-
-    source = b'#set document(title: "x", date: none)\n#set text(font: json(bytes(sys.inputs.fonts)))\n#sys.inputs.shown'
     try:
-        typst.compile(
-            source,
-            sys_inputs={"shown": character, "fonts": json.dumps(_families(fonts))},
-            pdf_standards=["a-2u"],
-            timestamp=0,
-            font_paths=[] if fonts is None else [str(fonts)],
-            ignore_system_fonts=True,
-        )
-    except typst.TypstError:
+        _pdf(PROBE, {"shown": character}, "a-2u", 0, fonts)
+    except RuntimeError as error:
+        if UNSHOWN.search(str(error)) is None:
+            raise
         return False
     return True

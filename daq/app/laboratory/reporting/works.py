@@ -1,4 +1,4 @@
-"""The works' own files for reports: name, address and logo in ``reports/works.toml``, and fonts in ``reports/fonts``."""
+"""The works' own files for reports: name, address and logo in ``reports/works.toml``, fonts in ``reports/fonts``."""
 
 from pathlib import Path
 from typing import Final

@@ -1,4 +1,4 @@
-"""A flow curve as an SVG drawing for a report: points, model with its band, logarithmic axes, head and legend.  Pure."""
+"""A flow curve as an SVG drawing for a report: points, model with its band, head and legend.  Pure."""
 
 import math
 from collections.abc import Sequence

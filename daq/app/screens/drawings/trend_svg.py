@@ -44,6 +44,8 @@ def trend_svg(trend: Trend) -> str:
     a, b = x.place(max(trend.begin, trend.seconds[0])), x.place(trend.end)
     places = [(x.place(s), y.place(v)) for s, v in drawn_points(trend.seconds, trend.values)]
     label = f"{trend.name}, {trend.unit}".removesuffix(", ")
+    middle = (LEFT + WIDTH - RIGHT) // 2
+    turned = f'transform="translate(18 {(TOP + HEIGHT - BOTTOM) // 2}) rotate(-90)"'
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" {STYLE}>',
         f"<title>{escape(label)} over time</title>",
@@ -52,9 +54,8 @@ def trend_svg(trend: Trend) -> str:
         *_grid(x, y),
         f'<polyline points="{" ".join(f"{p:.1f},{q:.1f}" for p, q in places)}" fill="none" stroke="{INK}"/>',
         f'<path d="M{LEFT} {TOP}V{HEIGHT - BOTTOM}H{WIDTH - RIGHT}" fill="none" stroke="{INK}"/>',
-        f'<text x="{(LEFT + WIDTH - RIGHT) / 2:.0f}" y="{HEIGHT - 12}" text-anchor="middle">time since the start, s</text>',
-        f'<text transform="translate(18 {(TOP + HEIGHT - BOTTOM) / 2:.0f}) rotate(-90)" text-anchor="middle">'
-        f"{escape(label)}</text>",
+        f'<text x="{middle}" y="{HEIGHT - 12}" text-anchor="middle">time since the start, s</text>',
+        f'<text {turned} text-anchor="middle">{escape(label)}</text>',
         "</svg>",
     ]
     return "\n".join(parts) + "\n"
