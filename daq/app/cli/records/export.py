@@ -26,7 +26,7 @@ from daq.app.records.replaying import maker
 from daq.app.screens.text import plain
 from daq.app.setup.drivers import Drivers
 from daq.core.effects import recorded
-from daq.core.errors import StoreError
+from daq.core.errors import SettingError, StoreError
 from daq.core.replay import replay
 
 
@@ -38,6 +38,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--format", choices=("csv", "json"), default="csv", help="how to write it (csv)")
     parser.add_argument(
+        "--decimal",
+        choices=("point", "comma"),
+        default="point",
+        help="CSV with this decimal sign; with a comma, semicolons separate the cells (point)",
+    )
+    parser.add_argument(
         "--anyway", action="store_true", help="write it although what is stored of the run does not agree"
     )
     parser.add_argument(
@@ -47,6 +53,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the rows."""
+    if args.format == "json" and args.decimal == "comma":
+        raise SettingError("goes with --format csv; JSON has a point", key="--decimal")
     with open_reader(args) as reader:
         record = find_run(reader, args.run)
         _check(reader, record.id, anyway=args.anyway)
@@ -71,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _write(args: argparse.Namespace, record: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:
     with output(args.output) as out:
-        return write(args.format, out, record, columns, rows)
+        return write(args.format, out, record, columns, rows, args.decimal)
 
 
 def _written(args: argparse.Namespace, count: int) -> int:
