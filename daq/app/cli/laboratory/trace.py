@@ -77,7 +77,8 @@ def _result(r: dict[str, Any]) -> list[tuple[str, str]]:
         out.append((r["superseded_by"], "  SUPERSEDED by "))
     out.append((f"entry {r['audit']['number']}, {r['audit']['head']}", "  audit trail: "))
     raw = r["raw"]
-    out.append((f"{raw['bytes']} bytes in {raw['blocks']} blocks, digest {raw['digest']}", "  raw bytes: "))
+    damaged = f", DAMAGED: {plain(raw['trouble'])}" if raw["trouble"] else ""
+    out.append((f"{raw['bytes']} bytes, digest {raw['digest']}{damaged}", "  raw bytes: "))
     out += [(f"{p['at']} {spaced(p['what'])} by {plain(p['who'])} (entry {p['entry']})", "  ") for p in r["people"]]
     out.append((f"{plain(r['operator'] or NOTHING)} ({spaced(r['attribution'] or NOTHING)})", "  operator: "))
     if r["method"]:

@@ -13,6 +13,7 @@ from daq.adapters.store.records import StoredRecord, found_by, newest_revision, 
 from daq.app.laboratory.laboratory import Kept, kept
 from daq.app.laboratory.reporting.blocks import number_of
 from daq.app.laboratory.reporting.shown import product_used
+from daq.app.records.history import raw_journal
 from daq.app.screens.text import utc_iso, value_line
 from daq.core.errors import SettingError
 from daq.laboratory.configuration import RunConfiguration
@@ -119,7 +120,7 @@ def _result(reader: Reader, shown: ShownResult) -> dict[str, Any]:
     data: dict[str, Any] = {} if stored is None else json.loads(stored.data)
     later = newest is not None and newest.id != shown.result
     product = product_used(reader, shown.run, "" if run is None else run.product)
-    blocks = list(reader.query("SELECT length(raw) AS size FROM journal WHERE run = ?", [shown.run]))
+    raw, trouble = raw_journal(reader, shown.run)
     configuration = newest_revision(reader, RunConfiguration.kind, shown.run)
     return {
         "run": shown.run,
@@ -131,7 +132,7 @@ def _result(reader: Reader, shown: ShownResult) -> dict[str, Any]:
         "as_shown": as_shown,
         "superseded_by": newest.id if later and newest is not None else None,
         "audit": {"number": shown.audit_number, "head": shown.audit_head},
-        "raw": {"digest": shown.journal, "bytes": sum(b["size"] for b in blocks), "blocks": len(blocks)},
+        "raw": {"digest": shown.journal, "bytes": len(raw), "trouble": trouble or None},
         "people": _people(reader, shown.run),
         "operator": (data.get("origin") or {}).get("operator"),
         "attribution": (data.get("origin") or {}).get("attribution"),
