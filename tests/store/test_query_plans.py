@@ -28,6 +28,7 @@ from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
+from daq.app.laboratory.reporting.tracing import people_of
 from daq.app.records import searching
 from daq.app.records.day_sheet import day_sheet
 from daq.app.records.searching import RunSearch, search
@@ -104,6 +105,7 @@ def queries(path: Path) -> None:
             reader.runs(limit=20, **asked)
         reader.runs(limit=20, instrument="bench-1", sample="G-1041", product="clear-glaze")
         reader.run(run.id)
+        people_of(reader, run.id)
         reader.find_runs(run.id[:4])
         [reader.values_of_runs(c) for c in ("instrument", "product", "operator")]
         reader.sheared_by("2")

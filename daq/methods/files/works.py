@@ -1,4 +1,4 @@
-"""The file of the works: what stands at the top of reports."""
+"""The file of the works: name, address and logo for the top of reports."""
 
 from typing import Annotated, Final, Self
 

@@ -79,7 +79,7 @@ class Page:
 
     @property
     def is_certificate(self) -> bool:
-        """Whether it goes to a customer: one page, nothing attached."""
+        """True for a page that goes to a customer: one page, nothing attached."""
         return self.form == "certificate"
 
     @property

@@ -40,7 +40,7 @@ END: Final = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CertificateFacts:
-    """What a certificate is made from.
+    """The sources of a certificate.
 
     Attributes:
         of: id of the run, or the sample.

@@ -49,7 +49,7 @@ MANY_DEGREES: Final = 1000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunFacts:
-    """What an internal record of a run is made from.
+    """The sources of an internal record of a run.
 
     Attributes:
         history: `History.as_json` of the run, without its messages.

@@ -35,7 +35,7 @@ class Traced:
 
     @property
     def is_superseded(self) -> bool:
-        """Whether a result on it is no longer the newest of its run."""
+        """True where a result on it is no longer the newest of its run."""
         return any(r["superseded_by"] for r in self.results)
 
     def as_json(self) -> dict[str, Any]:
@@ -133,7 +133,7 @@ def _result(reader: Reader, shown: ShownResult) -> dict[str, Any]:
         "superseded_by": newest.id if later and newest is not None else None,
         "audit": {"number": shown.audit_number, "head": shown.audit_head},
         "raw": {"digest": shown.journal, "bytes": len(raw), "trouble": trouble or None},
-        "people": _people(reader, shown.run),
+        "people": people_of(reader, shown.run),
         "operator": (data.get("origin") or {}).get("operator"),
         "attribution": (data.get("origin") or {}).get("attribution"),
         "method": data.get("method"),
@@ -150,7 +150,7 @@ def _result(reader: Reader, shown: ShownResult) -> dict[str, Any]:
     }
 
 
-def _people(reader: Reader, run: str) -> list[dict[str, Any]]:
-    """Return who did what to a run, by the audit trail."""
+def people_of(reader: Reader, run: str) -> list[dict[str, Any]]:
+    """Return the persons who acted on a run, with time and act, by the audit trail."""
     rows = reader.query("SELECT seq, utc_ns, who, what FROM audit WHERE subject = ? ORDER BY seq", [run])
     return [{"entry": r["seq"], "at": utc_iso(r["utc_ns"]), "who": r["who"], "what": r["what"]} for r in rows]
