@@ -40,7 +40,9 @@ def shown(data):
 
 
 def page_of(data, **more):
-    given = CertificateFacts(of="G-1042", data=data, product=ProductUsed(id="clear-glaze"), shown=(shown(data),), **more)
+    given = CertificateFacts(
+        of="G-1042", data=data, product=ProductUsed(id="clear-glaze"), shown=(shown(data),), **more
+    )
     return certificate_page(given, WORKS, "2025-11-24", 0)
 
 

@@ -103,8 +103,8 @@ def test_the_same_record_gives_the_same_bytes(lab, measured, tmp_path, act):
 
 
 HOSTILE = (
-    '#panic("x")', "#eval(\"1+1\")", "$x^2$", "*b* _i_ `r`", "= heading", "<label> @ref", "// gone", "/* gone", "\\",
-    "#include \"page.typ\"", "]#[", "\"quoted\"", "https://glaze.example", "- item", "~", "--- ...", "'single'",
+    '#panic("x")', '#eval("1+1")', "$x^2$", "*b* _i_ `r`", "= heading", "<label> @ref", "// gone", "/* gone", "\\",
+    '#include "page.typ"', "]#[", '"quoted"', "https://glaze.example", "- item", "~", "--- ...", "'single'",
 )  # fmt: skip
 
 

@@ -41,7 +41,7 @@ def test_a_file_leads_to_the_raw_bytes_and_people(lab):
     assert result["raw"]["bytes"] == len(raw)
     assert result["raw"]["digest"] == newest.journal_digest
     assert (result["result"], result["audit"]["head"]) == (newest.id, newest.audit_head)
-    assert [p["what"] for p in result["people"]][0] == "run_started"
+    assert result["people"][0]["what"] == "run_started"
     assert {p["who"] for p in result["people"]} >= {record.operator}
     assert [(x["low"], x["high"]) for x in result["limits"]] == [(700.0, 900.0)]
     assert found.disagreements == []

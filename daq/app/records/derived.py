@@ -39,7 +39,7 @@ def curve_head(data: Mapping[str, Any]) -> list[str]:
     about = [(sample.get("product"), ""), (sample.get("lot"), "lot "), (sample.get("sampled_at"), "sampled ")]
     where = [
         f"{method['id']} {method['version']}",
-        origin.get("began") or "",
+        (origin.get("began") or "")[: len("2026-11-26T14:20")],
         *geometry_lines(data.get("geometry"))[:1],
     ]
     where += [] if celsius is None else [f"{celsius:.2f} °C"]

@@ -109,8 +109,13 @@ def taken_words(data: Mapping[str, Any]) -> str:
     taken = data.get("span")
     if not taken:
         return ""
-    at = "" if taken.get("taken_at_s") is None else f", {number(taken['taken_at_s'])} s after the step began"
-    return f"{taken['statistic']} of {taken['n']} readings over {number(taken['seconds'])} s{at}"
+    at = "" if taken.get("taken_at_s") is None else f", {_brief(taken['taken_at_s'])} s after the step began"
+    return f"{taken['statistic']} of {taken['n']} readings over {_brief(taken['seconds'])} s{at}"
+
+
+def _brief(seconds: float) -> str:
+    """Return a time (s) in at most four digits: ``30``, ``29.98``."""
+    return f"{float(number(seconds)):g}"
 
 
 def geometry_words(data: Mapping[str, Any]) -> str:

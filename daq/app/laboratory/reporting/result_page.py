@@ -59,7 +59,7 @@ class RunFacts:
         curve: flow curve; None where there is none.
         signed: lines of electronic signatures.
         attached: files to attach.
-        extra: blocks about a verification, before the evidence.
+        extra: blocks about a verification, in the place of value and limits.
     """
 
     history: Mapping[str, Any]
@@ -79,14 +79,13 @@ def result_page(given: RunFacts, works: WorksHead, made_utc_ns: int, form: Repor
     title = "Certificate of verification" if form == "verification" else "Record of a measurement"
     blocks = [
         facts(_who_and_when(run, data), columns=2),
-        value_headline(data),
+        *(given.extra or (value_headline(data),)),
         facts(_validity(data)),
-        *_limits(data),
+        *([] if given.extra else _limits(data)),
         section("How it was measured"),
         facts(_how(data)),
         *_steps(data),
         *_figures(given, data),
-        *given.extra,
         *_budget(data),
         *_remarks(found, data),
         section("Evidence"),

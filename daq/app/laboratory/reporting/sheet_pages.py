@@ -3,7 +3,18 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from daq.app.laboratory.reporting.blocks import Attached, Block, Page, WorksHead, facts, figure, section, table, text
+from daq.app.laboratory.reporting.blocks import (
+    Attached,
+    Block,
+    Page,
+    WorksHead,
+    facts,
+    figure,
+    headline,
+    section,
+    table,
+    text,
+)
 from daq.app.records.day_sheet import Counts, DaySheet, OpenWork, SheetRow
 from daq.app.records.run_rows import value_of, verdict_of
 from daq.app.screens.drawings.chart_svg import chart_svg
@@ -137,14 +148,14 @@ def verification_blocks(data: Mapping[str, Any]) -> tuple[Block, ...]:
     head = ["step", symbol("/min"), "torque, %", symbol("Cel"), f"measured, {unit}", "certified", "accepted"]
     rows = [_level(x) for x in found["levels"]]
     about = [
-        ("Outcome", f"{OUTCOMES[found['passed']][0]}, {spaced(found['condition'])}"),
         ("Certified fluid", f"{found['fluid']}, lot {found['lot']}"),
         ("Its certificate", f"{found['certificate']}, valid until {found['expires']}"),
         ("Because", sentence(found["reasons"])),
         ("Results in doubt", str(len(found["results_since_pass"])) if found["passed"] is False else ""),
     ]
     levels = table([*head, "deviation", "U, %", "E_n", ""], rows, frozenset({1, 2, 3, 4, 5, 7, 8, 9}))
-    return (section("Verification"), facts(about), levels)
+    outcome = headline(f"verification, {spaced(found['condition'])}", OUTCOMES[found["passed"]][0])
+    return (outcome, facts(about), levels)
 
 
 def _level(x: Mapping[str, Any]) -> list[str]:
@@ -158,11 +169,7 @@ def _level(x: Mapping[str, Any]) -> list[str]:
         within(x["measured"], expanded, 5),
         within(certified, expanded, 5),
         f"{number(x['low'], 5)} to {number(x['high'], 5)}",
-        NOTHING
-        if deviation is None
-        else f"{deviation:+.2f} %"
-        if percent is None
-        else f"{within(deviation, percent)} %",
+        NOTHING if deviation is None else f"{'+' if deviation >= 0.0 else ''}{within(deviation, percent)} %",
         uncertain(percent),
         number(x["normalised_error"], 2),
         ACCEPTED[x["accepted"]],
