@@ -11,9 +11,9 @@ import sys
 import pytest
 
 from daq.adapters.store.records import found_by
-from daq.app.laboratory.reporting.blocks import WorksHead
 from daq.app.laboratory.reporting.certificate_page import CertificateFacts, certificate_page, internal_names, refusal
 from daq.app.laboratory.reporting.measured_facts import ProductUsed
+from daq.app.laboratory.reporting.page_blocks import WorksHead
 from daq.core.errors import SettingError, StoreError
 from daq.laboratory.reports import Report, ShownResult
 from daq.methods.concluding.reportable import Attempt

@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from daq.app.laboratory.reporting.blocks import WorksHead, figure
 from daq.app.laboratory.reporting.measured_facts import ProductUsed
+from daq.app.laboratory.reporting.page_blocks import WorksHead, figure
 from daq.app.laboratory.reporting.result_page import RunFacts, result_page
 from daq.app.laboratory.reporting.sheet_pages import verification_blocks
 from daq.app.laboratory.reporting.typesetting import typeset

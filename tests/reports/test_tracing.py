@@ -13,8 +13,8 @@ from daq.app.laboratory.reporting.tracing import report_named, report_of_file, r
 from daq.app.laboratory.reporting.withdrawing import WITHDRAWN
 from daq.core.errors import SettingError
 from daq.laboratory.reports import Report
-from tests.laboratory.test_corrections import generated
 from tests.reports.parts import text_of
+from tests.support.corrected_facts import generated
 
 
 def traced(lab, name):

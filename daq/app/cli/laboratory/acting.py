@@ -18,7 +18,7 @@ from daq.app.delivery.publishing import topics_of
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.identity import Given
 from daq.app.laboratory.laboratory import Laboratory
-from daq.app.laboratory.reporting.blocks import number_of
+from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse

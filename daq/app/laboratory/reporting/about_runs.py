@@ -9,13 +9,13 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by, newest_revision
 from daq.adapters.store.rows import RunRecord
-from daq.app.laboratory.reporting.blocks import Attached, Page, WorksHead, number_of
 from daq.app.laboratory.reporting.certificate_page import CertificateFacts, of_reportable, refusal
+from daq.app.laboratory.reporting.page_blocks import Attached, Page, WorksHead, number_of
 from daq.app.laboratory.reporting.result_page import RunFacts, result_page
 from daq.app.laboratory.reporting.sample_page import sample_page
 from daq.app.laboratory.reporting.sheet_pages import verification_blocks
 from daq.app.laboratory.reporting.shown import as_attached, product_used, refuse_changed, shown_of
-from daq.app.laboratory.reporting.signing import signature_lines
+from daq.app.laboratory.reporting.signature_lines import signature_lines
 from daq.app.records.attempts import AttemptWithData, attempt_of
 from daq.app.records.derived import flow_curve, trend_of
 from daq.app.records.exporting import kept_columns, kept_rows, write_csv

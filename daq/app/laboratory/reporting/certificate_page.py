@@ -5,7 +5,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from daq.app.laboratory.reporting.blocks import Block, Page, WorksHead, facts, section, signatures, text
 from daq.app.laboratory.reporting.measured_facts import (
     ProductUsed,
     choice_words,
@@ -19,6 +18,7 @@ from daq.app.laboratory.reporting.measured_facts import (
     taken_words,
     value_headline,
 )
+from daq.app.laboratory.reporting.page_blocks import Block, Page, WorksHead, facts, section, signatures, text
 from daq.app.records.attempts import AttemptWithData
 from daq.app.screens.text import called, sentence
 from daq.core.errors import SettingError

@@ -13,8 +13,8 @@ from daq.app.laboratory.lists.fixing_limits import ChartChoice, charts_of, only_
 from daq.app.laboratory.moments import span_of_day
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.reporting import about_runs
-from daq.app.laboratory.reporting.blocks import Page, WorksHead, encoded, number_of
 from daq.app.laboratory.reporting.certificate_page import certificate_page
+from daq.app.laboratory.reporting.page_blocks import Page, WorksHead, encoded, number_of
 from daq.app.laboratory.reporting.sheet_pages import chart_page, day_page
 from daq.app.laboratory.reporting.shown import LARGEST_ATTACHED, as_attached, newest_shown, refuse_changed
 from daq.app.laboratory.reporting.typesetting import typeset

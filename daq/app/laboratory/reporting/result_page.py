@@ -4,18 +4,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from daq.app.laboratory.reporting.blocks import (
-    Attached,
-    Block,
-    Page,
-    WorksHead,
-    facts,
-    figure,
-    section,
-    signatures,
-    table,
-    text,
-)
 from daq.app.laboratory.reporting.measured_facts import (
     ProductUsed,
     choice_words,
@@ -29,6 +17,18 @@ from daq.app.laboratory.reporting.measured_facts import (
     rule_words,
     taken_words,
     value_headline,
+)
+from daq.app.laboratory.reporting.page_blocks import (
+    Attached,
+    Block,
+    Page,
+    WorksHead,
+    facts,
+    figure,
+    section,
+    signatures,
+    table,
+    text,
 )
 from daq.app.records.derived import curve_head
 from daq.app.screens.drawings.curve_svg import svg

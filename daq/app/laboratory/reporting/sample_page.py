@@ -3,17 +3,6 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from daq.app.laboratory.reporting.blocks import (
-    Attached,
-    Block,
-    Page,
-    WorksHead,
-    facts,
-    section,
-    signatures,
-    table,
-    text,
-)
 from daq.app.laboratory.reporting.measured_facts import (
     ProductUsed,
     choice_words,
@@ -23,6 +12,17 @@ from daq.app.laboratory.reporting.measured_facts import (
     moment_words,
     rule_words,
     value_headline,
+)
+from daq.app.laboratory.reporting.page_blocks import (
+    Attached,
+    Block,
+    Page,
+    WorksHead,
+    facts,
+    section,
+    signatures,
+    table,
+    text,
 )
 from daq.app.laboratory.reporting.result_page import TO_SIGN
 from daq.app.screens.text import sentence, spaced

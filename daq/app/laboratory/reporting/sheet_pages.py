@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from daq.app.laboratory.reporting.blocks import (
+from daq.app.laboratory.reporting.page_blocks import (
     Attached,
     Block,
     Page,

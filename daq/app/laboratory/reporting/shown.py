@@ -9,8 +9,8 @@ from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision
 from daq.adapters.store.rows import ResultRecord
-from daq.app.laboratory.reporting.blocks import Attached
 from daq.app.laboratory.reporting.measured_facts import ProductUsed
+from daq.app.laboratory.reporting.page_blocks import Attached
 from daq.app.screens.json_text import harmless_json
 from daq.core.errors import StoreError
 from daq.laboratory.configuration import KeptText, ProductText, RunConfiguration

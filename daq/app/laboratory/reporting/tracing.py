@@ -11,7 +11,7 @@ from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
 from daq.app.laboratory.laboratory import Kept, kept
-from daq.app.laboratory.reporting.blocks import number_of
+from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.reporting.shown import product_used
 from daq.app.records.history import raw_journal
 from daq.app.screens.text import utc_iso, value_line

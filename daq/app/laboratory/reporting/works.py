@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Final
 
-from daq.app.laboratory.reporting.blocks import WorksHead
+from daq.app.laboratory.reporting.page_blocks import WorksHead
 from daq.app.screens.text import plain
 from daq.core.errors import SettingError
 from daq.methods.files.load import load_works
