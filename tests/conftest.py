@@ -8,6 +8,8 @@ from typing import Any
 import pytest
 import structlog
 from hypothesis import HealthCheck, settings
+from hypothesis.internal.conjecture import providers
+from hypothesis.internal.constants_ast import Constants
 
 from daq.methods.messages.result import ResultData
 from daq.methods.sentences.rendering import render
@@ -18,6 +20,8 @@ settings.register_profile(
     "seeded", derandomize=True, deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("seeded")
+# Hypothesis also draws constants from the source of whatever modules are imported, so that the cases of a test would depend on the tests before it.
+providers._get_local_constants = Constants  # there is no setting for it
 
 
 @pytest.fixture(autouse=True)
