@@ -161,7 +161,7 @@ def wait_until(condition, seconds: float = 90.0) -> None:
         time.sleep(0.05)
 
 
-QUICK_TESTS = '.venv/bin/python -m pytest -q -m "not slow" -n 2 --dist loadfile'
+QUICK_TESTS = '.venv/bin/python -m pytest -q -m "not slow" -n 3 --dist loadfile'
 
 
 def test_the_two_commands_install_everything_they_need():
