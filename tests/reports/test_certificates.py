@@ -114,7 +114,7 @@ def test_a_certificate_has_what_the_standard_demands(lab):
         "Measured 2025-11-24",  # i) date of the test
         "Issued 2025-11-24",  # j) date of issue
         "relate only to the sample",  # l)
-        "808 ± 22 mPa·s",  # m) result with unit; 7.8.3.1 c) uncertainty
+        "808 ± 22 mPa·s", "interval 786 to 830 mPa·s", "95 %",  # m) result with unit; 7.8.3.1 c) uncertainty
         "Authorised by: name, function, date",  # o)
         "20.00 min⁻¹", "24.98 °C",  # 7.8.3.1 a) conditions
         "Within the limits", "700 900", "simple acceptance (JCGM 106)", "risk of false acceptance",  # 7.8.6.2
@@ -145,6 +145,7 @@ def test_no_statement_brings_an_internal_name_onto_a_certificate(lab):
         origin = base["origin"] | rng.choice([{"operator": name}, {"instrument": name}, {"companions": {name: None}}])
         warnings = [
             state("corrected_by", who=name, because="x", declaration="d"),
+            state("corrected_by", who="r.viewer", because="x", declaration="d"),
             state("operator_not_authorised", operator=name, method="m"),
             state("declared_otherwise", name="operator", before=name, after="b"),
             state("wide_gap", radius_ratio=1.25, limit=1.2),
@@ -154,6 +155,7 @@ def test_no_statement_brings_an_internal_name_onto_a_certificate(lab):
         data = base | {"origin": origin, "warnings": [*(w.model_dump(mode="json") for w in warnings), free]}
         found = texts(page_of(data))
         assert name not in found
+        assert "r.viewer" not in found
         assert "radius ratio" in found
 
 

@@ -155,8 +155,11 @@ def test_generated_corrections_withdraw_every_certificate(lab):
         assert {i for i, state in states.items() if state == "withdrawn"} == expected
 
 
-def test_a_falsified_record_of_a_report_is_named(lab):
-    done = lab.do("certificate_release", of=lab.runs[1])
+@pytest.mark.parametrize(
+    ("act", "order"), [("certificate_release", {"of": "G-1043"}), ("report_day", {"day": "2025-11-24"})]
+)
+def test_a_falsified_record_of_a_report_is_named(lab, act, order):
+    done = lab.do(act, **order)
     database = sqlite3.connect(lab.lab.store.path)
     with database:
         for (name,) in database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
