@@ -24,6 +24,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("serve", "run the daemon", "measuring.serve"),
     ("reload", "take up changed files of the configuration", "setup.reload"),
     ("fit", "record which measuring geometry is fitted to an instrument", "laboratory.fit"),
+    ("equipment", "list equipment; out of service and back; calibrations", "laboratory.equipment"),
     ("plan", "show which geometry and speed suit a viscosity", "measuring.plan"),
     ("run", "measure one sample", "measuring.run"),
     ("stop", "stop a run", "measuring.stop"),

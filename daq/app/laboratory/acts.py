@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
+from daq.app.laboratory.equipment import serving
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
@@ -23,6 +24,7 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *corrections.ACTS,
         *notes.ACTS,
         *fixing_limits.ACTS,
+        *serving.ACTS,
     )
 }
 _ONE_AT_A_TIME: Final = threading.Lock()
