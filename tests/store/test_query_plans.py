@@ -14,7 +14,7 @@ from daq.adapters.store.agreement import everything
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
-from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText
+from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText, revisions_of_equipment
 from daq.adapters.store.epochs import StartEpoch, last_epoch_start
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
@@ -28,6 +28,8 @@ from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
+from daq.app.laboratory.equipment.casefile import case_of
+from daq.app.laboratory.equipment.monthly import review
 from daq.app.records import searching
 from daq.app.records.day_sheet import day_sheet
 from daq.app.records.searching import RunSearch, search
@@ -75,6 +77,7 @@ def transactions(folder: Path) -> None:
                 (("rotor-9", 1),),
                 (FixedText(Change("text", "d", "text_stored", {})),),
                 Change("run_configuration", "run-9", "run_configured", {}),
+                (("piece", "rotor-9", 0),),
             ),
             StartEpoch(reason="put back", least=2, utc_ns=T0),
         ]
@@ -142,6 +145,9 @@ def queries(path: Path) -> None:
             search(reader, asked, limit=5)
         day_sheet(reader, T0, 2 * T0)
         found_by(reader, "sample", "lot", "7")
+        revisions_of_equipment(reader, "piece", "bench-1")
+        review(reader, "2025-11")
+        case_of(reader, "L7")
         found_by(reader, "sample", "lot", "7", "8", newest=True)
         runs_of_product(reader, "clear-glaze", before=(T0, 1), limit=20)
         verifying_runs(reader, "bench-1", limit=20)

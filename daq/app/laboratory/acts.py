@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
-from daq.app.laboratory.equipment import serving
+from daq.app.laboratory.equipment import serving, transcribing
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
@@ -25,6 +25,7 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *notes.ACTS,
         *fixing_limits.ACTS,
         *serving.ACTS,
+        *transcribing.ACTS,
     )
 }
 _ONE_AT_A_TIME: Final = threading.Lock()
