@@ -1,11 +1,11 @@
 """The record of a piece of equipment: an instrument, a measuring geometry or a temperature probe."""
 
-from typing import Annotated, ClassVar, Final, Literal, Self
+from typing import Annotated, ClassVar, Final, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
 from daq.laboratory.record import Record
-from daq.methods.files.fields import Day, KeyedError, Label, Listed, Model, NeededLabel
+from daq.methods.files.fields import Day, Label, Listed, Model, NeededLabel
 
 PieceKind = Literal["instrument", "geometry", "probe"]
 PIECE: Final = "piece"
@@ -42,12 +42,6 @@ class Calibration(Model):
     due: Day | None = None
     """Last day on which it holds; None: no day is stated."""
     values: Annotated[tuple[CalibratedValue, ...], Listed] = ()
-
-    @model_validator(mode="after")
-    def _in_order(self) -> Self:
-        if self.due is not None and self.due <= self.day:
-            raise KeyedError("due", f"{self.due} is not after the day of the calibration, {self.day}")
-        return self
 
 
 class Equipment(Record):

@@ -147,7 +147,7 @@ def queries(path: Path) -> None:
         found_by(reader, "sample", "lot", "7")
         revisions_of_equipment(reader, "piece", "bench-1")
         review(reader, "2025-11")
-        case_of(reader, "L7")
+        case_of(reader, "L8")
         found_by(reader, "sample", "lot", "7", "8", newest=True)
         runs_of_product(reader, "clear-glaze", before=(T0, 1), limit=20)
         verifying_runs(reader, "bench-1", limit=20)

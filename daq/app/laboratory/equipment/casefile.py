@@ -114,7 +114,12 @@ def _run(reader: Reader, e: Entry) -> CaseRun:
     return CaseRun(
         e,
         tuple(
-            {"state": d.data["state"], "changes": d.data["changes"], "result": d.data["result"]} | _written(d)
+            {
+                "state": d.data.get("state", "corrected"),
+                "changes": d.data.get("changes", []),
+                "result": d.data.get("result"),
+            }
+            | _written(d)
             for d in corrections
         ),
         tuple({"text": n.data["text"]} | _written(n) for n in notes_of(reader, e.run)),

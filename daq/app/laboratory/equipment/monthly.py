@@ -150,7 +150,7 @@ def _sum(instrument: str, person: str, runs: Sequence[_Run]) -> ReviewCounts:
 
 
 def _corrected(reader: Reader, run: str) -> dict[str, int]:
-    states = {d.data["state"] for d in revisions(reader, Declaration.kind, run)}
+    states = {d.data.get("state", "corrected") for d in revisions(reader, Declaration.kind, run)}
     return {state: int(state in states) for state in ("corrected", "annulled")}
 
 

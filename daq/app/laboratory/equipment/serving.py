@@ -1,9 +1,9 @@
 """The acts that take a piece of equipment out of service, put it back, and record its calibration."""
 
 from dataclasses import replace
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change
@@ -14,7 +14,7 @@ from daq.app.records.pieces import Piece, named_piece
 from daq.core.errors import SettingError
 from daq.core.units import UNITS, convert
 from daq.laboratory.equipment import PIECE, CalibratedValue, Calibration, Equipment
-from daq.methods.files.fields import Amount, Day, Label, Listed, Model, NeededLabel, Quantity
+from daq.methods.files.fields import Amount, Day, KeyedError, Label, Listed, Model, NeededLabel, Quantity
 from daq.methods.planning.standing import day
 
 MOST_VALUES: Final = 50
@@ -61,6 +61,12 @@ class Calibrate(OfPiece):
     due: Day | None = None
     values: Annotated[tuple[GivenValue, ...], Listed, Field(max_length=MOST_VALUES)] = ()
     because: Label = ""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.due is not None and self.due <= self.day:
+            raise KeyedError("due", f"{self.due} is not after the day of the calibration, {self.day}")
+        return self
 
 
 def take_out(laboratory: Laboratory, order: TakeOut) -> dict[str, Any]:
