@@ -15,6 +15,7 @@ from daq.methods.files.instrument import Probe, VerificationInterval
 from daq.methods.files.product import Limit
 from daq.methods.files.producttest import ProductTest
 from daq.methods.files.recipe import Acceptance
+from daq.methods.messages.statusdata import StatusData
 from daq.methods.planning.standing import day
 from tests.support.memory_bench import SupervisorBench
 
@@ -182,3 +183,18 @@ async def test_a_piece_that_goes_out_of_service_while_a_run_is_being_started_ref
 
         monkeypatch.setattr(progress, "_history", then_out)
         assert "was changed while the run was being started" in await bench.refused("direct")
+
+
+async def test_the_status_has_the_fitted_geometry_and_what_is_out_of_service(tmp_path):
+    async with Equipped(tmp_path).opened() as bench:
+        facts = bench.supervisor.facts.facts
+        assert facts()["fitted"] == {"bench-1": {"geometry": "coaxial-15", "serial": None}}
+        bench.act("fit", instrument="bench-1", geometry="coaxial-12", serial="C-7")
+        bench.act("equipment_out", piece="thermo-1", because="dropped")
+        assert facts()["fitted"] == {"bench-1": {"geometry": "coaxial-12", "serial": "C-7"}}
+        assert facts()["out_of_service"] == {"thermo-1": "dropped"}
+        bench.act("equipment_back", piece="thermo-1", because="repaired")
+        assert facts()["out_of_service"] == {}
+        payload = {"state": "online", "time": "t", "source": "s", "epoch": 1, "sequences": {}}
+        mqtt = {"protocol": "5", "refusals_visible": True}
+        StatusData.model_validate(payload | {"mqtt": mqtt} | facts(), strict=False)

@@ -39,6 +39,7 @@ class Line:
         calibration: day until which the calibration holds, in words.
         calibration_overdue: whether that day has passed.
         verification: day on which the verification is due, in words; of the instrument with its fitted geometry.
+        verification_overdue: whether that day has passed, there was no pass, or the newest verification failed.
         certificate: number of the newest certificate; "" without one.
         remarks: sentences that a person must know.
     """
@@ -52,6 +53,7 @@ class Line:
     calibration: str
     calibration_overdue: bool
     verification: str
+    verification_overdue: bool
     certificate: str
     remarks: tuple[str, ...]
 
@@ -111,7 +113,7 @@ def inventory(catalogue: Catalogue, reader: Reader, now_utc_ns: int) -> list[Lin
     pieces = all_pieces(catalogue, reader)
     verified = dict(_verifications(catalogue, reader, now_utc_ns))
     known = [*pieces, *_gone(reader, pieces)]
-    return [_line(reader, piece, verified.get(piece.name, "-"), day(now_utc_ns)) for piece in known]
+    return [_line(reader, piece, verified.get(piece.name, ("-", False)), day(now_utc_ns)) for piece in known]
 
 
 def _gone(reader: Reader, pieces: list[Piece]) -> Iterator[Piece]:
@@ -122,7 +124,7 @@ def _gone(reader: Reader, pieces: list[Piece]) -> Iterator[Piece]:
             yield Piece(record.piece, record.part, record.serial, record.make)
 
 
-def _line(reader: Reader, piece: Piece, verification: str, today: str) -> Line:
+def _line(reader: Reader, piece: Piece, verification: tuple[str, bool], today: str) -> Line:
     records = records_of(reader, piece)
     out, newest = out_of_service(reader, piece), newest_calibration(records, piece)
     late, due = overdue(records, piece, today), due_of(records, piece)
@@ -143,14 +145,15 @@ def _line(reader: Reader, piece: Piece, verification: str, today: str) -> Line:
         state="out of service: " + "; ".join(o.record.out_of_service for o in out) if out else "in service",
         calibration=words,
         calibration_overdue=late is not None,
-        verification=verification,
+        verification=verification[0],
+        verification_overdue=verification[1],
         certificate="" if calibration is None else calibration.certificate,
         remarks=tuple(difference(piece, *other).text for other in other_constants(records, piece)),
     )
 
 
-def _verifications(catalogue: Catalogue, reader: Reader, now_utc_ns: int) -> Iterator[tuple[str, str]]:
-    """Yield the day on which the verification of each instrument is due, with its fitted geometry."""
+def _verifications(catalogue: Catalogue, reader: Reader, now_utc_ns: int) -> Iterator[tuple[str, tuple[str, bool]]]:
+    """Yield the day on which the verification of each instrument with its fitted geometry is due, and if it is late."""
     seen = {i.name: i.serial for i in reader.instruments()}
     for instrument in with_fits(catalogue, fits_of(reader, catalogue.instruments)).instruments.values():
         if instrument.verification is None:
@@ -159,7 +162,7 @@ def _verifications(catalogue: Catalogue, reader: Reader, now_utc_ns: int) -> Ite
         found = standing_of(entries(reader, instrument.name), instrument, pair_of(instrument, serial), now_utc_ns)
         due = "never passed" if found.due_utc_ns is None else day(found.due_utc_ns)
         words = "FAILED" if found.passed is False else f"OVERDUE: {due}" if found.overdue else due
-        yield instrument.name, words
+        yield instrument.name, (words, found.overdue or found.passed is False)
 
 
 def history_of(reader: Reader, piece: Piece) -> list[HistoryEntry]:
