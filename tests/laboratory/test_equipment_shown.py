@@ -122,7 +122,7 @@ def test_the_commands_take_out_put_back_calibrate_list_and_show(tmp_path, capsys
 
 
 def test_page_people_and_signing_are_off_until_they_are_switched_on(lab):
-    """Whatever the daemon's file can switch on is off without a line in it, and acts need no person then."""
+    """All that the daemon's file can switch on is off without a line in it, and acts need no person then."""
     settings = Daemon()
     switches = {
         f"{name}.{key}": getattr(table, key)

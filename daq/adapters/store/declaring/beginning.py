@@ -20,8 +20,9 @@ FITTED: Final = "fitted"
 
 EQUIPMENT: Final = "equipment"
 """Kind of the records of equipment."""
+# CROSS JOIN keeps the order of the tables: by its own choice SQLite reads all records of the kind.
 _REVISIONS: Final = (
-    "SELECT count(*) FROM record_keys AS k JOIN records AS r ON r.kind = k.kind AND r.id = k.id "
+    "SELECT count(*) FROM record_keys AS k CROSS JOIN records AS r ON r.kind = k.kind AND r.id = k.id "
     "WHERE k.kind = ? AND k.name = ? AND k.value = ?"
 )
 

@@ -79,8 +79,8 @@ class HistoryEntry:
             "equipment_calibrated": "calibrated",
         }.get(k.what, k.what)
         number = f", serial number {record.serial}" if record.serial else ""
-        told = f"; {calibration_words(record.calibration)}" if k.what == "equipment_calibrated" else ""
-        return f"{utc_text(k.utc_ns)} {k.who}{number}: {what}{reason}{told}"
+        values = f"; {calibration_words(record.calibration)}" if k.what == "equipment_calibrated" else ""
+        return f"{utc_text(k.utc_ns)} {k.who}{number}: {what}{reason}{values}"
 
     def as_json(self) -> dict[str, Any]:
         """Return the change as JSON values."""

@@ -84,7 +84,7 @@ class Review:
 
 @dataclass(frozen=True, slots=True)
 class _Run:
-    """What is counted of one run."""
+    """The numbers of one run."""
 
     instrument: str
     person: str

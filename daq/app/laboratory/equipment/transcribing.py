@@ -84,7 +84,7 @@ def confirm(laboratory: Laboratory, order: Confirm) -> dict[str, Any]:
     if before.first == laboratory.who:
         raise SettingError(
             f"{laboratory.who} entered the first value; the second person is another one (persons that share a login "
-            "are told apart by --as or by a badge, where people are switched on)"
+            "are distinguished by --as or by a badge, where people are switched on)"
         )
     same = _equal(given, before)
     update = {"state": "confirmed" if same else "mismatch", "second": laboratory.who}
