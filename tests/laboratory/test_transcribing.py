@@ -6,6 +6,7 @@ import json
 import pytest
 
 from daq.adapters.paths import database_path
+from daq.adapters.store.records import StoredRecord
 from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.laboratory.acts import carry_out
@@ -13,7 +14,7 @@ from daq.app.laboratory.laboratory import Laboratory
 from daq.app.records.day_sheet import day_sheet
 from daq.app.records.history import history
 from daq.app.records.run_rows import entry
-from daq.app.records.transcriptions import entries_of, named, not_confirmed, of_sample, read_between
+from daq.app.records.transcriptions import _shown, entries_of, named, not_confirmed, of_sample, read_between
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.drivers import Drivers
 from daq.core.errors import SettingError
@@ -183,3 +184,17 @@ def test_a_run_is_shown_with_the_transcribed_values_of_its_sample(tmp_path, caps
     found = json.loads(capsys.readouterr().out)
     assert [t["origin"] for t in found["transcribed"]] == ["transcribed"]
     assert found["result"]["value"] != 34.5
+
+
+def test_a_damaged_record_holds_up_no_list_and_shows_no_value(lab):
+    enter(lab)
+    confirm(at(lab, "second"))
+    with lab.reader() as reader:
+        data = entries_of(reader, shown(lab)[0].record.id)[-1].data
+    for name in data:
+        for wrong in (None, [], {}, -1, "x" * 500):
+            found = _shown(StoredRecord("transcribed", "t", 1, data | {name: wrong}, 1, T0, "a", "b", ""))
+            assert found.is_damaged or name in ("value", "read_utc_ns"), (name, wrong)
+            if found.is_damaged:
+                assert (found.value, found.as_json()["value"], found.as_json()["state"]) == ("-", None, "damaged")
+                assert "daq verify" in found.words

@@ -21,6 +21,8 @@ class Transcription:
 
     record: Transcribed
     revision: int
+    is_damaged: bool = False
+    """The stored record cannot be read; `daq verify` names what was changed."""
 
     @property
     def value(self) -> str:
@@ -31,6 +33,8 @@ class Transcription:
     def state(self) -> str:
         """The state in words."""
         r = self.record
+        if self.is_damaged:
+            return "the record is damaged: `daq verify`"
         if r.state == "confirmed":
             return f"entered by {r.first}, confirmed by {r.second}"
         if r.state == "mismatch":
@@ -54,7 +58,7 @@ class Transcription:
             "sample": r.sample,
             "test": r.test,
             "replicate": r.replicate,
-            "state": r.state,
+            "state": "damaged" if self.is_damaged else r.state,
             "value": r.value if confirmed else None,
             "unit": r.unit,
             "shown": f"{r.value:.15g} {symbol(r.unit)}".removesuffix(" 1").rstrip() if confirmed else None,
@@ -96,4 +100,12 @@ def entries_of(reader: Reader, ident: str) -> list[StoredRecord]:
 
 
 def _shown(stored: StoredRecord) -> Transcription:
-    return Transcription(Transcribed.model_validate(stored.data, strict=False), stored.revision)
+    try:
+        return Transcription(Transcribed.model_validate(stored.data, strict=False), stored.revision)
+    except ValueError:
+        # One damaged record must not hold up a whole sheet.
+        texts = {name: str(stored.data.get(name) or NOTHING) for name in ("sample", "test", "first")}
+        record = Transcribed.model_construct(
+            id=stored.id, value=0.0, unit="1", as_typed=NOTHING, read_utc_ns=0, **texts
+        )
+        return Transcription(record, stored.revision, is_damaged=True)
