@@ -104,8 +104,8 @@ def _shown(stored: StoredRecord) -> Transcription:
         return Transcription(Transcribed.model_validate(stored.data, strict=False), stored.revision)
     except ValueError:
         # One damaged record must not hold up a whole sheet.
-        texts = {name: str(stored.data.get(name) or NOTHING) for name in ("sample", "test", "first")}
+        sample, test, first = (str(stored.data.get(name) or NOTHING) for name in ("sample", "test", "first"))
         record = Transcribed.model_construct(
-            id=stored.id, value=0.0, unit="1", as_typed=NOTHING, read_utc_ns=0, **texts
+            id=stored.id, sample=sample, test=test, value=0.0, unit="1", as_typed=NOTHING, read_utc_ns=0, first=first
         )
         return Transcription(record, stored.revision, is_damaged=True)
