@@ -132,7 +132,7 @@ def test_a_month_is_counted_by_bench_and_person(lab, tmp_path, capsys):
     rng = random.Random(12)
     first, last = span_of_month(MONTH)
     wanted = Counter()
-    for number in range(60):
+    for number in range(30):
         run, bench, person = f"run-{number}", rng.choice(["rotor-1", "cup-1"]), rng.choice(["a", "b", "c"])
         inside = rng.random() < 0.8
         at_ns = rng.choice([first, last, rng.randrange(first, last)]) if inside else rng.choice([first - 1, last + 1])
