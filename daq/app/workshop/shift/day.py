@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from daq.adapters.paths import examples_dir
-from daq.app.daemon.protocol import Ended, Perform, Performed
+from daq.app.daemon.protocol import Perform, Performed
 from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.catalogue import Catalogue
@@ -76,12 +76,13 @@ class ShiftDay:
         self._clock = FastClock(loop, began_utc_ns)
         self._loop, self._state = loop, state
         self._ports = {name: SimulatedPort(self._clock, made) for name, made in works.instruments().items()}
+        self._supervisor: Supervisor
         self._service: Service
 
     @asynccontextmanager
     async def open(self) -> AsyncIterator["ShiftDay"]:
         """Start the daemon on the state directory, and stop it at the end."""
-        supervisor = Supervisor(
+        self._supervisor = supervisor = Supervisor(
             self._catalogue(), self._state, self._clock, ports=lambda instrument, _: self._ports[instrument.name].open
         )
         await supervisor.start()
@@ -194,13 +195,13 @@ class ShiftDay:
         instrument.fill(fluid)
 
     async def _run(self, bench: str, about: str, order: RunOrder) -> str:
-        run, result = "", None
-        async for answer in self._service.handle(order):
-            if isinstance(answer, Ended):
-                run, result = answer.outcome.run, answer.result
+        # No screen watches these runs: the views of a live screen would take as much time as all measurements.
+        active = await self._supervisor.begin(order)
+        await active.task
+        data = active.maker.data
         self.day.runs += 1
-        self._note(bench, about, result)
-        return run
+        self._note(bench, about, None if data is None else data.model_dump(mode="json"))
+        return active.record.id
 
     async def _act(self, act: str, order: dict[str, Any]) -> dict[str, Any]:
         async for answer in self._service.handle(Perform(act=act, order=order)):
