@@ -62,7 +62,14 @@ def in_stage(stage):
     judged = walked(Ended(outcome()), state=begun).state
     outside = walked(Ended(outcome(verdict="outside", repeat="cause")), state=begun).state
     slow = walked(Text("G-1042", SLOW), (Pressed("confirm"), later(FACTS, 61.0)), state=opened).state
-    lost = opened.model_copy(update={"stage": "discarding", "discard": ("G-1",), "warm_up": True, "cups": (Cup(sample="G-1", since_utc_ns=1),)})
+    lost = opened.model_copy(
+        update={
+            "stage": "discarding",
+            "discard": ("G-1",),
+            "warm_up": True,
+            "cups": (Cup(sample="G-1", since_utc_ns=1),),
+        }
+    )
     found = {
         "discarding": lost,
         "zeroing": walked(Tick()).state,

@@ -8,7 +8,23 @@ from hypothesis import strategies as st
 
 from daq.laboratory.bench.benchstate import BenchState, Stage
 from daq.laboratory.bench.checklists import SHIFT_NS, hindrance, items_before
-from daq.laboratory.bench.flow import ASKS, OFFERED, Began, Begin, Ended, HandedOver, KeepAfter, NoteRun, Pressed, Refused, Stop, Text, Tick, step
+from daq.laboratory.bench.flow import (
+    ASKS,
+    OFFERED,
+    Began,
+    Begin,
+    Ended,
+    HandedOver,
+    KeepAfter,
+    NoteRun,
+    Pressed,
+    Refused,
+    Stop,
+    TakeOut,
+    Text,
+    Tick,
+    step,
+)
 from tests.bench_flow.flows import FACTS, NAMED, SLOW, changing, in_stage, later, outcome, ready, texts, timed, walked
 
 STAGES = get_args(Stage)
@@ -217,10 +233,9 @@ def test_a_repeat_needs_a_reason_and_a_replicate_of_the_product_none():
 def test_a_remark_is_stored_and_a_damage_ends_the_use_of_the_geometry():
     done = walked(Pressed("remark"), Text("a lump"), Pressed("confirm"), state=in_stage("verdict"))
     assert done.acts == (NoteRun("run-1", "a lump"),)
-    state = walked(Pressed("damage"), Text("a dent"), Pressed("confirm"), state=in_stage("verdict")).state
-    (damage,) = state.damages
-    assert (damage.geometry, damage.serial, damage.run, damage.remark) == ("coaxial-12", "S-12", "run-1", "a dent")
-    assert state.damage_of("coaxial-12", "S-13") is None
+    done = walked(Pressed("damage"), Text("a dent"), Pressed("confirm"), state=in_stage("verdict"))
+    assert done.acts == (TakeOut("coaxial-12", "S-12", "a dent"),)
+    assert walked(Pressed("damage"), Pressed("confirm"), state=in_stage("verdict")).message.code == "damage_needed"
     damaged = later(FACTS, 0, out_of_service="coaxial-12 is damaged")
     done = step(in_stage("checking"), Pressed("confirm"), damaged)
     assert (done.acts, done.message.code) == ((), "out_of_service")

@@ -11,6 +11,7 @@ from daq.app.daemon.copies import Copies
 from daq.app.daemon.protocol import (
     Answer,
     AskStatus,
+    BenchViewed,
     Ended,
     EvidenceStatus,
     InstrumentStatus,
@@ -30,6 +31,7 @@ from daq.app.daemon.protocol import (
     StopRun,
     UnfinishedStatus,
     Viewed,
+    WatchBench,
     WatchRun,
 )
 from daq.app.daemon.supervisor import Supervisor
@@ -72,6 +74,9 @@ class Service:
         elif isinstance(request, WatchRun):
             async for answer in self._follow(self._active(request.instrument)):
                 yield answer
+        elif isinstance(request, WatchBench):
+            async for view in self._bench(request.instrument):
+                yield view
         elif isinstance(request, StopRun):
             yield Stopped(self._supervisor.stop_run(request.instrument, login))
         elif isinstance(request, AskStatus):
@@ -89,6 +94,17 @@ class Service:
             async with contextlib.aclosing(self._copies.send()) as answers:
                 async for answer in answers:
                     yield answer
+
+    async def _bench(self, name: str) -> AsyncIterator[BenchViewed]:
+        """Yield views of the work at a bench: each that differs, and one every `STILL_VIEW_S`."""
+        shown, since = None, 0.0
+        while True:
+            view = await asyncio.to_thread(self._supervisor.benches.view, name)
+            if view != shown or since >= STILL_VIEW_S:
+                yield BenchViewed(view)
+                shown, since = view, 0.0
+            await asyncio.sleep(VIEW_S)
+            since += VIEW_S
 
     async def _resend(self, order: ResendOrder, login: str) -> int:
         """Put messages into the outbox again; return their number."""

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
+from daq.app.laboratory.bench import assigning, bench_acts, handing_over
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
@@ -23,6 +24,9 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *corrections.ACTS,
         *notes.ACTS,
         *fixing_limits.ACTS,
+        *assigning.ACTS,
+        *bench_acts.ACTS,
+        *handing_over.ACTS,
     )
 }
 _ONE_AT_A_TIME: Final = threading.Lock()
@@ -53,4 +57,4 @@ def carry_out(
     checked = parse(act.order, dict(order))
     with _ONE_AT_A_TIME:
         who = acting(laboratory, act.name, act.role, given, always=act.always)
-        return act.do(replace(laboratory, identified=who), checked)
+        return act.do(replace(laboratory, identified=who, badge=given.badge), checked)

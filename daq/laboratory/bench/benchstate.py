@@ -109,16 +109,6 @@ class Cup(Model):
     since_utc_ns: int
 
 
-class Damage(Model):
-    """A damaged measuring geometry; `run` and `sample` are those before it was found."""
-
-    geometry: NeededLabel
-    serial: Label = ""
-    run: Label = ""
-    sample: Label = ""
-    remark: Label = ""
-
-
 class Awaited(Model):
     """A sample with a valid result outside its limits, of which a person wants a repeat."""
 
@@ -137,7 +127,6 @@ class BenchState(Record):
         draft: text that was typed and is not confirmed yet.
         skipped: codes of the items of the present list that are skipped.
         cups: cups in the bath.
-        damages: damaged geometries, which measure no more.
         awaited: repeats that wait for an assigned cause.
         before: confirmed items of a filling that rests.
         opened: items of the start of the shift.
@@ -159,7 +148,6 @@ class BenchState(Record):
     draft: Label = ""
     skipped: Annotated[tuple[NeededLabel, ...], Listed] = ()
     cups: Annotated[tuple[Cup, ...], Listed] = ()
-    damages: Annotated[tuple[Damage, ...], Listed] = ()
     awaited: Annotated[tuple[Awaited, ...], Listed] = ()
     before: Annotated[tuple[Checked, ...], Listed] = ()
     opened: Annotated[tuple[Checked, ...], Listed] = ()
@@ -172,7 +160,6 @@ class BenchState(Record):
     since_ns: int = Field(default=0, exclude=True)
     due_ns: int = Field(default=0, exclude=True)
 
-    def damage_of(self, geometry: str, serial: str) -> Damage | None:
-        """Return the damage of a measuring geometry, or None; without a serial number the name decides."""
-        found = (d for d in self.damages if d.serial == serial and (serial or d.geometry == geometry))
-        return next(found, None)
+    def keys(self) -> tuple[tuple[str, str], ...]:
+        """Return the key by which all benches are listed: the id."""
+        return (("id", self.id),)

@@ -94,9 +94,7 @@ def _checked(code: str, state: BenchState, facts: Facts) -> Checked:
     if code == "zero" and facts.torque is not None and facts.zero_limit is not None:
         limit = facts.zero_limit
         met = abs(facts.torque) <= limit
-        return Checked(
-            code=code, how="measured", met=met, value=facts.torque, unit=TORQUE_UNIT, low=-limit, high=limit
-        )
+        return Checked(code=code, how="measured", met=met, value=facts.torque, unit=TORQUE_UNIT, low=-limit, high=limit)
     if code == "at_temperature" and named is not None and facts.temperature is not None:
         value = facts.temperature
         met = named.low <= value <= named.high

@@ -14,7 +14,6 @@ from daq.laboratory.bench.benchstate import (
     BenchState,
     Checked,
     Cup,
-    Damage,
     Filling,
     NamedSample,
     Outcome,
@@ -155,7 +154,16 @@ class KeepAfter:
     after: tuple[Checked, ...]
 
 
-Act = Begin | Stop | NoteRun | KeepAfter
+@dataclass(frozen=True, slots=True)
+class TakeOut:
+    """Take the fitted measuring geometry out of service."""
+
+    geometry: str
+    serial: str
+    because: str
+
+
+Act = Begin | Stop | NoteRun | KeepAfter | TakeOut
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,13 +326,10 @@ def _confirm_remark(state: BenchState, _facts: Facts) -> Step:
 def _confirm_damage(state: BenchState, facts: Facts) -> Step:
     if not facts.fitted:
         return _say(state, "nothing_fitted")
-    sample = state.named.sample if state.named is not None else ""
-    damage = Damage(
-        geometry=facts.fitted, serial=facts.serial, run=state.run, sample=sample, remark=state.draft
-    )
-    known = state.damage_of(facts.fitted, facts.serial)
-    damages = state.damages if known is not None else (*state.damages, damage)
-    return Step(_to(state, state.behind, damages=damages), (), Message("damage_kept", {"geometry": facts.fitted}))
+    if not state.draft:
+        return _say(state, "damage_needed")
+    found = TakeOut(facts.fitted, facts.serial, state.draft)
+    return Step(_to(state, state.behind), (found,), Message("damage_kept", {"geometry": facts.fitted}))
 
 
 def _next(state: BenchState, _facts: Facts) -> Step:

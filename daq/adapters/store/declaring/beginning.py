@@ -34,6 +34,7 @@ class BeginConfigured(Transaction[None]):
         fitted: number of the revision of each instrument's record `fitted` that the plan was made from; 0: none.
         fixed: records that never change; those that exist already are compared.
         configuration: the run's own record.
+        beside: further new records of the run, such as its checklist.
 
     Raises:
         SettingError: another geometry was fitted meanwhile, or a fixed text is stored with another content.
@@ -45,6 +46,7 @@ class BeginConfigured(Transaction[None]):
     fitted: tuple[tuple[str, int], ...]
     fixed: tuple[FixedText, ...]
     configuration: Change
+    beside: tuple[Change, ...] = ()
 
     def apply(self, access: Access) -> None:
         """Compare and store; the caller begins and commits."""
@@ -61,7 +63,8 @@ class BeginConfigured(Transaction[None]):
                 change_record(access, each.change, utc_ns, who)
             elif each.refusal and json.loads(data) != each.change.data:
                 raise SettingError(each.refusal)
-        change_record(access, self.configuration, utc_ns, who)
+        for change in (self.configuration, *self.beside):
+            change_record(access, change, utc_ns, who)
 
 
 @dataclass(frozen=True, slots=True)
