@@ -51,6 +51,8 @@ class Checklist(Record):
     """The checklist of a run; the id is that of the run.  Its second revision has the items after the run.
 
     Attributes:
+        bench, sample: as in the record of the run.
+        repeat_of, reason: the run that this one repeats, and why; "" for none.
         opening: items of the start of the shift, which hold for each run until they are due again.
         before: items before the run.
         after: items after the run; empty until they are confirmed.
@@ -59,6 +61,8 @@ class Checklist(Record):
     kind: ClassVar[str] = "checklist"
     bench: NeededLabel
     sample: NeededLabel
+    repeat_of: Label = ""
+    reason: Label = ""
     opening: Annotated[tuple[Checked, ...], Listed] = ()
     before: Annotated[tuple[Checked, ...], Listed] = ()
     after: Annotated[tuple[Checked, ...], Listed] = ()

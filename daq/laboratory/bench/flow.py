@@ -32,8 +32,9 @@ from daq.laboratory.bench.checklists import (
 from daq.methods.files.fields import LONGEST_LABEL
 
 Command = Literal["confirm", "next", "same", "fresh", "remark", "bath", "damage", "skip", "back", "stop"]
-Asked = Literal["", "sample", "text"]
-"""The text that a stage asks for: nothing, the id of a sample, or a text that a command confirms."""
+Asked = Literal["", "sample", "cup", "text"]
+"""The text that a stage asks for: nothing, the id of a sample, the id of a cup that enters the bath, or a text that a
+command confirms."""
 
 OFFERED: Final[Mapping[Stage, tuple[Command, ...]]] = MappingProxyType(
     {
@@ -55,7 +56,15 @@ OFFERED: Final[Mapping[Stage, tuple[Command, ...]]] = MappingProxyType(
 )
 """Commands of each stage; others have no effect."""
 ASKS: Final[Mapping[Stage, Asked]] = MappingProxyType(
-    {"choosing": "sample", "bathing": "sample", "repeating": "text", "remarking": "text", "damaging": "text"}
+    {
+        "choosing": "sample",
+        "bathing": "cup",
+        "resting": "cup",
+        "running": "cup",
+        "repeating": "text",
+        "remarking": "text",
+        "damaging": "text",
+    }
 )
 """The text that a stage asks for; stages that are not listed ignore texts."""
 LISTED: Final[tuple[Stage, ...]] = ("zeroing", "fitting", "checking")
@@ -232,15 +241,24 @@ def _text(state: BenchState, event: Text, facts: Facts) -> Step:
         return Step(state.model_copy(update={"draft": draft}), (), CLEAR)
     if event.named is None:
         return _say(state, "sample_refused", reason=event.refusal)
-    if state.stage == "bathing":
-        others = tuple(c for c in state.cups if c.sample != event.named.sample)
-        cups = (*others, Cup(sample=event.named.sample, since_utc_ns=facts.utc_ns))
-        return Step(_to(state, "choosing", cups=cups), (), Message("cup_in_bath", {"sample": event.named.sample}))
+    if asked == "cup":
+        return _into_bath(state, event.named.sample, facts)
     if facts.out_of_service:
         return _say(state, "out_of_service", reason=facts.out_of_service)
     named = event.named
     done = _to(state, "checking", named=named, run="", outcome=None, since_ns=facts.mono_ns)
     return Step(done, (), CLEAR)
+
+
+def _into_bath(state: BenchState, sample: str, facts: Facts) -> Step:
+    """Return the step that notes a cup in the bath; the cup of the sample at the bench is not there."""
+    if state.named is not None and state.named.sample == sample:
+        return _say(state, "cup_at_bench", sample=sample)
+    others = tuple(c for c in state.cups if c.sample != sample)
+    cups = (*others, Cup(sample=sample, since_utc_ns=facts.utc_ns))
+    stage: Stage = "choosing" if state.stage == "bathing" else state.stage
+    done = state.model_copy(update={"stage": stage, "cups": cups})
+    return Step(done, (), Message("cup_in_bath", {"sample": sample}))
 
 
 # ---- commands

@@ -98,7 +98,7 @@ def _worklist(reader: Reader, catalogue: Catalogue, state: BenchState, facts: Fa
     bath = {s.id: _bath_s(catalogue, s) for s in found}
     runs = [r for r in reader.runs(limit=RUNS_OF_CYCLE, instrument=state.id) if r.ended_utc_ns]
     cycle = cycle_s([((r.ended_utc_ns or 0) - r.began_utc_ns) / 1e9 for r in runs])
-    left = cycle if state.stage == "running" else 0.0
+    left = cycle if state.stage in ("resting", "running") else 0.0
     now = enters_now([Next(s.id, bath[s.id], s.id in since) for s in found], cycle, left)
     return tuple(
         ListedSample(

@@ -91,7 +91,15 @@ class Benches:
         method, _, version = named.method.partition(" ")
 
         def checklist(run: str) -> Checklist:
-            return Checklist(id=run, bench=bench, sample=named.sample, opening=begin.opening, before=begin.before)
+            return Checklist(
+                id=run,
+                bench=bench,
+                sample=named.sample,
+                repeat_of=named.repeat_of,
+                reason=named.reason,
+                opening=begin.opening,
+                before=begin.before,
+            )
 
         try:
             order = RunOrder(

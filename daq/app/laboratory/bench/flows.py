@@ -16,6 +16,7 @@ from daq.laboratory.bench.benchstate import BenchState, Checklist, NamedSample, 
 from daq.laboratory.bench.checklists import Facts
 from daq.laboratory.bench.flow import (
     ASKS,
+    CLEAR,
     Act,
     Begin,
     Event,
@@ -60,14 +61,17 @@ class Hands(Protocol):
         ...
 
 
+DAEMON: Final = Actor("daemon", "")
+
+
 @dataclass(slots=True)
 class _Held:
     """A bench in memory: state, revision, message, and the person of the newest key."""
 
     state: BenchState
     revision: int = 0
-    message: Message = Message("")
-    actor: Actor = Actor("daemon", "")
+    message: Message = CLEAR
+    actor: Actor = DAEMON
 
 
 class BenchFlows:
@@ -146,7 +150,7 @@ class BenchFlows:
             held = self._of(reader, bench)
             self._refuse_old(held, seen)
             event = Text(text)
-            if ASKS.get(held.state.stage) == "sample":
+            if ASKS.get(held.state.stage) in ("sample", "cup"):
                 try:
                     event = Text(text, self._hands.named(reader, bench, text))
                 except SettingError as error:
