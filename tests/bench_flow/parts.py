@@ -1,12 +1,15 @@
 """A bench in this process with registered samples, and a person at its keys."""
 
 import asyncio
-import json
+import itertools
+from dataclasses import replace
 
 from daq.adapters.clock import ScaledClock
 from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.bench.flows import BenchFlows
 from daq.app.laboratory.laboratory import find
-from daq.laboratory.bench.benchstate import Checklist
+from daq.laboratory.bench.benchstate import Checklist, NamedSample
+from daq.laboratory.bench.checklists import Facts
 from daq.methods.files.product import Limit
 from daq.methods.files.producttest import ProductTest
 from tests.support.memory_bench import SupervisorBench
@@ -82,5 +85,29 @@ class Shift(SupervisorBench):
             return [r.id for r in reader.runs(limit=-1)]
 
 
-def detail(entry):
-    return json.loads(entry.detail)
+class NoHands:
+    """The daemon of a bench without rotor: it knows every sample, and starts and stops nothing."""
+
+    def __init__(self):
+        self.begun, self.stopped = [], []
+
+    def facts(self, reader, state):
+        return Facts(mono_ns=10**12, utc_ns=18 * 10**17, fitted="coaxial-12")
+
+    def named(self, reader, bench, text):
+        return NamedSample(sample=text)
+
+    def begin(self, bench, begin, actor):
+        self.begun.append(begin)
+
+    def stop(self, bench, actor):
+        self.stopped.append(bench)
+
+    def take_out(self, bench, geometry, actor):
+        raise AssertionError(geometry)
+
+
+def with_flows(lab):
+    """Return a laboratory whose benches have flows, as that of a daemon."""
+    ids = (f"note-{number}" for number in itertools.count())
+    return replace(lab, flows=BenchFlows(lab.store, lab.clock, NoHands(), lambda: next(ids)))

@@ -63,7 +63,7 @@ class Grid:
 class Person:
     """Runs `daq bench`; `keys` counts the keys that were pressed besides the ids."""
 
-    def __init__(self, lab, bench="bench-1", columns=80, rows=24, seconds=90.0):
+    def __init__(self, lab, bench="bench-1", columns=80, rows=24, seconds=240.0):
         self.keys, self._seconds = 0, seconds
         self.grid = Grid(columns, rows)
         self._terminal, device = pty.openpty()

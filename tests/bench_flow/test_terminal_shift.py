@@ -10,7 +10,7 @@ from daq.app.screens.bench.bench_words import HEADLINES
 from tests.bench_flow.person import Person
 from tests.support.processes.laboratory import Daemon, Lab, Simulators
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
 
 PRODUCT = """
 id = "glaze"

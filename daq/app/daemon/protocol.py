@@ -79,13 +79,13 @@ Request = RunOrder | WatchRun | WatchBench | StopRun | AskStatus | ResendOrder |
 REQUESTS: Final[dict[str, type[Request]]] = {
     "run": RunOrder,
     "watch": WatchRun,
-    "watch_bench": WatchBench,
     "stop": StopRun,
     "status": AskStatus,
     "resend": ResendOrder,
     "backup": MakeBackup,
     "perform": Perform,
     "reload": Reload,
+    "watch_bench": WatchBench,
 }
 NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 

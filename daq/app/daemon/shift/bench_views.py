@@ -9,7 +9,7 @@ from daq.app.laboratory.bench.naming import times_of
 from daq.app.laboratory.lists.sample_lists import worklist
 from daq.app.laboratory.ordering import suits
 from daq.app.run.standing import Standing
-from daq.app.screens.bench.bench_view import BenchView, ItemShown, ListedSample
+from daq.app.screens.bench.bench_view import BenchView, CupShown, ItemShown, ListedSample
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.bench.bath import Next, cycle_s, enters_now
 from daq.laboratory.bench.benchstate import BenchState
@@ -69,7 +69,7 @@ def bench_view(
         worklist=_worklist(reader, catalogue, state, facts)
         if state.stage in ("choosing", "bathing", "running")
         else (),
-        cups=tuple((cup.sample, (facts.utc_ns - cup.since_utc_ns) / 1e9) for cup in state.cups),
+        cups=tuple(CupShown(cup.sample, (facts.utc_ns - cup.since_utc_ns) / 1e9) for cup in state.cups),
         discard=state.discard,
         awaited=tuple(a.sample for a in state.awaited),
         draft=state.draft,

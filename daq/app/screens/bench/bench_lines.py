@@ -144,7 +144,7 @@ def _bath(view: BenchView, columns: int) -> list[Line]:
     """Return the cups that enter the bath now, those in it, and repeats that wait."""
     now = [plain(s.sample) for s in view.worklist if s.enter_now]
     lines = wrapped(", ".join(now), columns, "into the bath now: ", "warn") if now else []
-    cups = ", ".join(f"{plain(sample)} ({int(s // 60)} min)" for sample, s in view.cups)
+    cups = ", ".join(f"{plain(cup.sample)} ({int(cup.in_bath_s // 60)} min)" for cup in view.cups)
     lines += wrapped(cups, columns, "in the bath: ", "") if cups else []
     waits = ", ".join(map(plain, view.awaited))
     lines += wrapped(waits, columns, "wait for an assigned cause: ", "dim") if waits else []

@@ -34,6 +34,14 @@ class ListedSample:
     """Time (s) that it needs in the bath; 0 where none is given."""
 
 
+@dataclass(frozen=True, slots=True)
+class CupShown:
+    """A cup in the bath, and its time (s) there."""
+
+    sample: str
+    in_bath_s: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BenchView:
     """The work at a bench at one moment.
@@ -51,7 +59,7 @@ class BenchView:
         items: the present checklist.
         stirring_left_s, resting_left_s: times that are still counted.
         worklist: the next samples.
-        cups: names of the samples in the bath, with their time (s) there.
+        cups: the cups in the bath.
         discard, awaited: fills to discard, and samples whose repeat waits for an assigned cause.
         draft: text that is not confirmed yet.
         run, outcome, validity, verdict, repeat: the run of the flow, and its end.
@@ -84,7 +92,7 @@ class BenchView:
     stirring_left_s: float = 0.0
     resting_left_s: float = 0.0
     worklist: tuple[ListedSample, ...] = ()
-    cups: tuple[tuple[str, float], ...] = ()
+    cups: tuple[CupShown, ...] = ()
     discard: tuple[str, ...] = ()
     awaited: tuple[str, ...] = ()
     draft: str = ""
