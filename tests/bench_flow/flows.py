@@ -43,8 +43,8 @@ def walked(*events, state=None, facts=FACTS):
     done = None
     state = BenchState(id="bench-1") if state is None else state
     for event in events:
-        event, at = event if isinstance(event, tuple) else (event, facts)
-        done = step(state, event, at)
+        taken, at = event if isinstance(event, tuple) else (event, facts)
+        done = step(state, taken, at)
         state = done.state
     return done
 
@@ -58,9 +58,9 @@ def in_stage(stage):
     """Return a state of each stage as a shift reaches it."""
     opened = ready()
     checking = walked(Text("G-1042", NAMED), state=opened).state
-    begun = walked(Pressed("confirm"), Began("run-1"), state=checking).state
-    judged = walked(Ended(outcome()), state=begun).state
-    outside = walked(Ended(outcome(verdict="outside", repeat="cause")), state=begun).state
+    started = walked(Pressed("confirm"), Began("run-1"), state=checking).state
+    judged = walked(Ended(outcome()), state=started).state
+    outside = walked(Ended(outcome(verdict="outside", repeat="cause")), state=started).state
     slow = walked(Text("G-1042", SLOW), (Pressed("confirm"), later(FACTS, 61.0)), state=opened).state
     lost = opened.model_copy(
         update={
@@ -79,7 +79,7 @@ def in_stage(stage):
         "checking": checking,
         "resting": slow,
         "starting": walked(Pressed("confirm"), state=checking).state,
-        "running": begun,
+        "running": started,
         "verdict": judged,
         "repeating": walked(Pressed("same"), state=judged).state,
         "waiting": walked(Pressed("fresh"), state=outside).state,

@@ -89,7 +89,7 @@ class NoHands:
     """The daemon of a bench without rotor: it knows every sample, and starts and stops nothing."""
 
     def __init__(self):
-        self.begun, self.stopped = [], []
+        self.started, self.stopped = [], []
 
     def facts(self, reader, state):
         return Facts(mono_ns=10**12, utc_ns=18 * 10**17, fitted="coaxial-12")
@@ -98,7 +98,7 @@ class NoHands:
         return NamedSample(sample=text)
 
     def begin(self, bench, begin, actor):
-        self.begun.append(begin)
+        self.started.append(begin)
 
     def stop(self, bench, actor):
         self.stopped.append(bench)

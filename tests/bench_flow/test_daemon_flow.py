@@ -76,10 +76,10 @@ async def test_the_stop_key_stops_the_run(tmp_path):
         view = await bench.until_stage("verdict")
         assert (view.outcome, view.validity) == ("stopped", "not_valid")
         await bench.press("same")
-        await bench.scan("the guard was open")
+        await bench.scan("the cup was tilted")
         await bench.press("confirm")
         view = bench.view()
-        assert (view.stage, view.filling, view.reason) == ("checking", "same", "the guard was open")
+        assert (view.stage, view.filling, view.reason) == ("checking", "same", "the cup was tilted")
 
 
 async def test_a_repeat_after_a_valid_outside_needs_a_cause_by_every_way(tmp_path):

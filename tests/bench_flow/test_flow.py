@@ -36,21 +36,21 @@ def codes(items):
 
 @pytest.mark.parametrize("count", [8, pytest.param(500, marks=pytest.mark.slow)])
 def test_no_run_starts_without_an_id_and_a_confirmed_checklist(count):
-    begun, states = [], [BenchState(id="bench-1"), *map(in_stage, STAGES)]
+    started, states = [], [BenchState(id="bench-1"), *map(in_stage, STAGES)]
 
     @seed(20261129)
     @settings(max_examples=count, deadline=None, database=None)
     @given(st.sampled_from(states), st.lists(st.tuples(timed, changing), min_size=15, max_size=60))
     def random_shift(state, steps):
-        begun.append(starts_of(state, steps))
+        started.append(starts_of(state, steps))
 
     random_shift()
-    assert sum(begun) > count / 20
+    assert sum(started) > count / 20
 
 
 def starts_of(state, steps):
     """Take events, hold every start against the events before it, and return the number of starts."""
-    facts, begun = FACTS, 0
+    facts, started = FACTS, 0
     named = state.named
     confirmed = named if state.stage == "resting" else None
     for (event, seconds), changed in steps:
@@ -63,13 +63,13 @@ def starts_of(state, steps):
             confirmed = before.named
         for act in done.acts:
             if isinstance(act, Begin):
-                begun += 1
+                started += 1
                 assert isinstance(event, Pressed | Tick)
                 assert named is not None
                 assert act.named.sample == named.sample
                 assert confirmed is not None
                 assert confirmed.sample == act.named.sample
-                assert set(items_before(before, act.named, facts)) <= codes(act.before)
+                assert set(items_before(act.named, facts)) <= codes(act.before)
                 assert not hindrance(act.before)
                 if act.named.resting_s and act.named.filling != "same":
                     assert "rested" in codes(act.before)
@@ -79,7 +79,7 @@ def starts_of(state, steps):
         if state.stage == "choosing":
             assert state.opened_utc_ns
             assert 0 <= facts.utc_ns - state.opened_utc_ns < SHIFT_NS
-    return begun
+    return started
 
 
 @pytest.mark.parametrize("stage", STAGES)
@@ -120,11 +120,11 @@ def test_a_sample_needs_its_id_and_two_keys():
     state, keys = ready(), 0
     for number in range(50):
         texted = step(state, Text("G-1042", NAMED), FACTS)
-        begun = step(texted.state, Pressed("confirm"), FACTS)
+        started = step(texted.state, Pressed("confirm"), FACTS)
         keys += 1
-        assert [type(a) for a in begun.acts] == [Begin]
+        assert [type(a) for a in started.acts] == [Begin]
         run = f"run-{number}"
-        state = walked(Began(run), Ended(outcome(run)), state=begun.state).state
+        state = walked(Began(run), Ended(outcome(run)), state=started.state).state
         assert state.stage == "verdict"
         done = step(state, Pressed("next"), FACTS)
         keys += 1

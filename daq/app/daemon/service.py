@@ -71,12 +71,9 @@ class Service:
             yield Started(active.record.id, active.record.instrument, active.warnings)
             async for answer in self._follow(active):
                 yield answer
-        elif isinstance(request, WatchRun):
-            async for answer in self._follow(self._active(request.instrument)):
+        elif isinstance(request, WatchRun | WatchBench):
+            async for answer in self._watched(request):
                 yield answer
-        elif isinstance(request, WatchBench):
-            async for view in self._bench(request.instrument):
-                yield view
         elif isinstance(request, StopRun):
             yield Stopped(self._supervisor.stop_run(request.instrument, login))
         elif isinstance(request, AskStatus):
@@ -94,6 +91,12 @@ class Service:
             async with contextlib.aclosing(self._copies.send()) as answers:
                 async for answer in answers:
                     yield answer
+
+    def _watched(self, request: WatchRun | WatchBench) -> AsyncIterator[Answer]:
+        """Return the views of a run or of the work at a bench."""
+        if isinstance(request, WatchBench):
+            return self._bench(request.instrument)
+        return self._follow(self._active(request.instrument))
 
     async def _bench(self, name: str) -> AsyncIterator[BenchViewed]:
         """Yield views of the work at a bench: each that differs, and one every `STILL_VIEW_S`."""

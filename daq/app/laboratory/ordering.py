@@ -5,9 +5,9 @@ from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.progress import open_tests
+from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import wrong_id
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder

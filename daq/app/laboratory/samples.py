@@ -5,9 +5,9 @@ from datetime import date
 from typing import Any, Final
 
 from daq.app.laboratory.act import Act
-from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
 from daq.app.laboratory.moments import any_moment, past_moment
+from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, SampleState

@@ -67,7 +67,7 @@ FITTING: Final = ("geometry_fitted",)
 """Items after the measuring geometry was put on."""
 
 
-def items_before(state: BenchState, named: NamedSample, facts: Facts) -> tuple[str, ...]:
+def items_before(named: NamedSample, facts: Facts) -> tuple[str, ...]:
     """Return the items before a run, in the order of the work."""
     same = named.filling == "same"
     found: list[str] = []

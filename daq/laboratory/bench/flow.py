@@ -268,18 +268,15 @@ def _confirm(state: BenchState, facts: Facts) -> Step:
     return _CONFIRMED[state.stage](state, facts)
 
 
-def _checked_list(state: BenchState, facts: Facts) -> tuple[Checked, ...]:
+def present_list(state: BenchState, facts: Facts) -> tuple[Checked, ...]:
     """Return the items of the present list as they would be confirmed now; empty in a stage without a list."""
     if state.stage == "zeroing":
         return checked(opening_items(state, facts), state, facts)
     if state.stage == "fitting":
         return checked(FITTING, state, facts)
     if state.stage == "checking" and state.named is not None:
-        return checked(items_before(state, state.named, facts), state, facts)
+        return checked(items_before(state.named, facts), state, facts)
     return ()
-
-
-present_list = _checked_list
 
 
 def _confirm_discarded(state: BenchState, _facts: Facts) -> Step:
@@ -288,7 +285,7 @@ def _confirm_discarded(state: BenchState, _facts: Facts) -> Step:
 
 
 def _confirm_zero(state: BenchState, facts: Facts) -> Step:
-    items = _checked_list(state, facts)
+    items = present_list(state, facts)
     if wrong := hindrance(items):
         return _say(state, f"not_met_{wrong}")
     done = _to(state, "fitting", opened=items)
@@ -314,7 +311,7 @@ def _confirm_checklist(state: BenchState, facts: Facts) -> Step:
         return Step(_to(state, "choosing"))
     if facts.out_of_service:
         return _say(state, "out_of_service", reason=facts.out_of_service)
-    items = _checked_list(state, facts)
+    items = present_list(state, facts)
     if wrong := hindrance(items):
         return _say(state, f"not_met_{wrong}")
     if named.resting_s and named.filling != "same":
@@ -366,7 +363,7 @@ def _skip(state: BenchState, facts: Facts) -> Step:
         return _left(state, tuple(Checked(code=code, how="skipped") for code in AFTER), "")
     if state.stage == "resting" and state.named is not None:
         return _begin(state, state.named, (*state.before, Checked(code="rested", how="skipped")))
-    left = [item.code for item in _checked_list(state, facts) if item.how not in ("skipped", "earlier")]
+    left = [item.code for item in present_list(state, facts) if item.how not in ("skipped", "earlier")]
     skipped = (*state.skipped, left[0]) if left else ()
     return Step(state.model_copy(update={"skipped": skipped}), (), CLEAR)
 

@@ -27,7 +27,7 @@ def restored(state: BenchState, newest: Outcome | None, *, unclean: bool) -> Ben
 
 
 def _is_of_flow(state: BenchState, newest: Outcome) -> bool:
-    """Return whether a run is that of the flow: it was begun, or was about to begin as the bench's next run."""
+    """Return whether a run is that of the flow: it was started, or was about to begin as the bench's next run."""
     return state.stage in ("starting", "running") and state.run in ("", newest.run)
 
 

@@ -37,7 +37,9 @@ def bench_view(
     Args:
         reader: the database.
         catalogue: the configuration.
-        state, revision, message: of the flow of the bench.
+        state: state of the bench.
+        revision: its number.
+        message: newest message of its flow.
         facts: the facts about the bench.
         standing: the state of its instrument.
     """

@@ -3,9 +3,9 @@
 from typing import Any, Final
 
 from daq.app.laboratory.act import Act
-from daq.app.laboratory.repeats import without_cause
 from daq.app.laboratory.laboratory import Laboratory, find, new
 from daq.app.laboratory.named_runs import find_run
+from daq.app.laboratory.repeats import without_cause
 from daq.app.laboratory.samples import REOPENED, in_state
 from daq.core.errors import SettingError
 from daq.laboratory.bench.repeatcause import Cause, RepeatCause

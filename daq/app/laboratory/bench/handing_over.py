@@ -6,8 +6,8 @@ from typing import Any, Final, Literal
 
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.act import Act
-from daq.app.laboratory.repeats import without_cause
 from daq.app.laboratory.laboratory import Laboratory, changed, listed, new
+from daq.app.laboratory.repeats import without_cause
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.laboratory.bench.benchstate import FILLED, BenchState
@@ -17,8 +17,8 @@ from daq.laboratory.samples import Sample, worklist_key
 from daq.methods.files.fields import Label, Model
 
 Left = Literal["run", "fill", "cup", "discard", "cause", "repeat"]
-"""What is left: a run in progress, a filled vessel, a cup in the bath, a fill to discard, a repeat that waits for an
-assigned cause, and a sample that is to be measured again."""
+"""Kind of a thing that a shift leaves: a run in progress, a filled vessel, a cup in the bath, a fill to discard, a repeat
+that waits for an assigned cause, and a sample that is to be measured again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +72,10 @@ def _still_awaited(reader: Reader, catalogue: Catalogue, sample: str, run_id: st
 
 def _measured_and_open(reader: Reader, catalogue: Catalogue) -> list[LeftOver]:
     """Return the samples of all worklists that have a run already."""
-    found = []
-    for bench in ("", *catalogue.instruments):
-        for kept in listed(reader, Sample, worklist_key(bench), "", LAST, limit=-1):
-            if runs := reader.runs(limit=1, sample=kept.record.id):
-                found.append(LeftOver("repeat", runs[0].instrument, kept.record.id, runs[0].id, runs[0].began_utc_ns))
-    return found
+    benches = ("", *catalogue.instruments)
+    kept = [k for bench in benches for k in listed(reader, Sample, worklist_key(bench), "", LAST, limit=-1)]
+    newest = [run for k in kept for run in reader.runs(limit=1, sample=k.record.id)]
+    return [LeftOver("repeat", r.instrument, r.sample, r.id, r.began_utc_ns) for r in newest]
 
 
 def hand_over(laboratory: Laboratory, order: HandOver) -> dict[str, Any]:

@@ -5,10 +5,10 @@ from collections.abc import Sequence
 from typing import Final
 
 from daq.adapters.store.reading import Reader
-from daq.app.laboratory.repeats import without_cause
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.ordering import completed
 from daq.app.laboratory.progress import open_tests
+from daq.app.laboratory.repeats import without_cause
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.orders import RunOrder

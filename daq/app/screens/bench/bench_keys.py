@@ -1,9 +1,9 @@
 """The keys of a bench: commands are function keys, which no bar-code scanner sends alone.  Pure.
 
 A scanner types the characters of its code and ends with Enter or Tab.  A code can hold every ASCII character, control
-characters and Escape included (ISO/IEC 15417, code set A), so no letter, digit, Enter or Ctrl key is a command.  Function
-keys are sequences after an Escape, and a code could spell one.  Hence a command counts only where its sequence arrives
-alone: `GAP_S` without another byte before it and after it.  A scanner sends more than one key in that time.
+characters and Escape included (ISO/IEC 15417, code set A), so no letter, digit, Enter or Ctrl key is a command.
+Function keys are sequences after an Escape, and a code could spell one.  Hence a command counts only where its sequence
+arrives alone: `GAP_S` without another byte before it and after it.  A scanner sends more than one key in that time.
 """
 
 from collections.abc import Mapping

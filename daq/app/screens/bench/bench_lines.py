@@ -30,14 +30,15 @@ def bench_lines(view: BenchView, run: RunView | None, typed: str, columns: int, 
         view: the work at the bench.
         run: the run in progress; None without one.
         typed: the text that is being typed.
-        columns, rows: size of the terminal; at least `NARROWEST` columns.
+        columns: width of the terminal, taken as at least `NARROWEST`.
+        rows: height of the terminal.
     """
     columns = max(columns, NARROWEST)
     foot = _foot(view, typed, columns)
     head = _head(view, columns)
     room = max(0, rows - len(head) - len(foot))
-    body = _body(view, run, columns, room)[:room]
-    lines = [*head, *body, *([[]] * (room - len(body))), *foot]
+    middle = _middle(view, run, columns, room)[:room]
+    lines = [*head, *middle, *([[]] * (room - len(middle))), *foot]
     return [cropped(line, columns) for line in lines[:rows]]
 
 
@@ -73,7 +74,7 @@ def _foot(view: BenchView, typed: str, columns: int) -> list[Line]:
     return [[], *lines, *joined(keys, columns, space="   ")]
 
 
-def _body(view: BenchView, run: RunView | None, columns: int, room: int) -> list[Line]:
+def _middle(view: BenchView, run: RunView | None, columns: int, room: int) -> list[Line]:
     if view.stage == "running" and run is not None:
         bath = _bath(view, columns)[:-1]
         return [*live_lines(run, columns, room - len(bath), HOW_TO_STOP), *bath]

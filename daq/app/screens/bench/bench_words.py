@@ -106,10 +106,10 @@ COMMANDS: Final[Mapping[str, str]] = MappingProxyType(
 """Words of a command; those with a stage come first."""
 HELP: Final[Mapping[str, str]] = MappingProxyType(
     {
-        "zeroing": "Take the rotor off with care for the bearing: hold the shaft up, do not push it sideways. Taking it "
-        "off often wears the bearing; the maker's manual decides.",
-        "fitting": "Hold the shaft up while you fit the rotor; do not push it sideways. If it is another one, record it: "
-        "daq fit.",
+        "zeroing": "Take the rotor off with care for the bearing: hold the shaft up, do not push it sideways. Taking "
+        "it off often wears the bearing; the maker's manual decides.",
+        "fitting": "Hold the shaft up while you fit the rotor; do not push it sideways. If it is another one, record "
+        "it: daq fit.",
         "resting": "Scan a cup that enters the bath at any time.",
     }
 )
