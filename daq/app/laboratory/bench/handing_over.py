@@ -17,8 +17,8 @@ from daq.laboratory.samples import Sample, worklist_key
 from daq.methods.files.fields import Label, Model
 
 Left = Literal["run", "fill", "cup", "discard", "cause", "repeat"]
-"""Kind of a thing that a shift leaves: a run in progress, a filled vessel, a cup in the bath, a fill to discard, a repeat
-that waits for an assigned cause, and a sample that is to be measured again."""
+"""Kind of a thing that a shift leaves: a run in progress, a filled vessel, a cup in the bath, a fill to discard, a
+repeat that waits for an assigned cause, and a sample that is to be measured again."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ HEADLINES: Final[Mapping[str, str]] = MappingProxyType(
         "checking": "Checklist",
         "resting": "The filling rests; the run starts when the time is over",
         "starting": "The run is being started",
-        "running": "The run is in progress",
+        "running": "The run is in progress; scan a cup that enters the bath",
         "verdict": "Result",
         "repeating": "Type the reason for the repeat",
         "waiting": "A repeat needs an assigned cause and a reviewer",
