@@ -181,6 +181,7 @@ def test_level_and_zero_are_due_once_a_shift_and_the_zero_after_another_geometry
     state = ready()
     tomorrow = later(FACTS, SHIFT_NS / 1e9)
     assert step(state, Tick(), later(FACTS, SHIFT_NS / 1e9 - 1)).state.stage == "choosing"
+    assert step(state, Tick(), later(FACTS, -30.0)).state.stage == "choosing"  # a clock that was set back
     assert step(state, Tick(), tomorrow).state.stage == "zeroing"
     assert step(state, Text("G-1042", NAMED), tomorrow).state.stage == "zeroing"
     refitted = later(FACTS, 60, fitted_revision=2)

@@ -3,11 +3,17 @@
 from typing import get_args
 
 import pytest
+from pydantic import ValidationError
 
+from daq.adapters.paths import examples_dir
+from daq.app.laboratory.bench.naming import times_of
+from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.bench.bath import HANDLING_S, USUAL_CYCLE_S, Next, cycle_s, enters_now
 from daq.laboratory.bench.benchstate import FILLED, BenchState, Cup, Stage
 from daq.laboratory.bench.flow import Begin, Pressed, Tick, step
 from daq.laboratory.bench.restoring import restored
+from daq.methods.files.digest import canonical
+from daq.methods.files.recipe import Preparation
 from tests.bench_flow.flows import FACTS, in_stage, later, outcome, walked
 
 STAGES = get_args(Stage)
@@ -71,3 +77,17 @@ def test_cups_enter_the_bath_when_their_turn_is_nearer_than_their_time_in_it():
     assert enters_now([Next("A", 1800, in_bath=True), Next("B", 60)], 61.0) == ()
     assert cycle_s([]) == USUAL_CYCLE_S
     assert cycle_s([100.0, 300.0, 200.0]) == 200.0 + HANDLING_S
+
+
+def test_times_come_from_the_method_and_the_time_in_the_bath_from_the_product_first():
+    catalogue = Catalogue.load(examples_dir())
+    method, product = catalogue.method("clear-glaze-qc"), catalogue.product("clear-glaze")
+    assert times_of(method, product) == (0.0, 0.0, 0.0)
+    given = Preparation.model_validate({"equilibrating": "30 min", "stirring": "60 s", "rest": "5 min"})
+    timed = method.model_copy(update={"preparation": given})
+    assert times_of(timed, product) == (60.0, 300.0, 1800.0)
+    assert times_of(timed, product.model_copy(update={"equilibrating": 10**12})) == (60.0, 300.0, 1000.0)
+    # A method without the table has the digest that it had before there was one.
+    assert "preparation" not in canonical(method)
+    with pytest.raises(ValidationError, match="must be longer than zero"):
+        Preparation.model_validate({"rest": "0 s"})

@@ -49,17 +49,20 @@ def opening_due(state: BenchState, facts: Facts) -> bool:
     """Return whether level, zero and geometry must be confirmed before the next sample."""
     if not facts.has_rotor:
         return state.warm_up
-    old = not state.opened_utc_ns or not 0 <= facts.utc_ns - state.opened_utc_ns < SHIFT_NS
-    return old or state.warm_up or state.fitted_revision != facts.fitted_revision
+    return _new_shift(state, facts) or state.warm_up or state.fitted_revision != facts.fitted_revision
+
+
+def _new_shift(state: BenchState, facts: Facts) -> bool:
+    """Return whether level and zero were not confirmed in this shift; a clock that was set back a little is none."""
+    return not state.opened_utc_ns or abs(facts.utc_ns - state.opened_utc_ns) >= SHIFT_NS
 
 
 def opening_items(state: BenchState, facts: Facts) -> tuple[str, ...]:
     """Return the items with nothing attached: warm-up after a power failure, level once a shift, and the zero."""
     if not facts.has_rotor:
         return ("warm_up",)
-    new_shift = not state.opened_utc_ns or not 0 <= facts.utc_ns - state.opened_utc_ns < SHIFT_NS
     found = ["warm_up"] if state.warm_up else []
-    found += ["level"] if new_shift or state.warm_up else []
+    found += ["level"] if _new_shift(state, facts) or state.warm_up else []
     return (*found, "motor_still", "zero") if facts.motor_still is not None else (*found, "zero")
 
 
