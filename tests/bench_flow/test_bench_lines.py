@@ -69,8 +69,8 @@ def test_every_code_has_words():
     codes = {i.code for s in STAGES for i in present_list(in_stage(s), FACTS)} | set(AFTER)
     assert codes <= set(ITEMS)
     source = Path(daq.laboratory.bench.flow.__file__).read_text("utf-8")
-    said = set(re.findall(r'(?:_say\(state,|Message\()\s*"(\w*)"', source)) | {
+    used = set(re.findall(r'(?:_say\(state,|Message\()\s*"(\w*)"', source)) | {
         f"not_met_{code}" for code in ("zero", "motor_still", "stirred")
     }
-    assert said == set(MESSAGES)
+    assert used == set(MESSAGES)
     assert message_text("cup_in_bath", {"sample": "G-7"}) == "the cup of G-7 is in the bath"

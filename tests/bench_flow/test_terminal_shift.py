@@ -80,14 +80,22 @@ def test_a_shift_of_two_samples_with_two_keys_each(lab, columns, rows):
         person.press("next")
         person.until(HEADLINES["choosing"])
     assert person.keys - before == 2 * 2
+    person.scan("K-3")
+    person.until("[✓] motor still")
+    person.press("confirm")
+    person.until("F12 stops the run")
+    person.press("stop")
+    person.until(f"K-3: {HEADLINES['verdict']}")
     assert person.grid.too_wide == []
     person.leave()
     assert person.process.returncode == 0
     left = lab.daq("handover")
     assert left.returncode == 0, left.stderr
+    assert "filled vessel at the bench" in left.stdout
     assert daemon.stop() == 0
     with lab.reader() as reader:
-        assert [r.sample for r in reader.runs()] == ["K-2", "K-1"]
+        runs = reader.runs()
+        assert [(r.sample, r.outcome) for r in runs] == [("K-3", "stopped"), ("K-2", "complete"), ("K-1", "complete")]
 
 
 def start(lab):
