@@ -7,6 +7,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.progress import open_tests
+from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import wrong_id
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
@@ -42,6 +43,9 @@ def completed(order: RunOrder, catalogue: Catalogue, reader: Reader | None, serv
         raise SettingError(wrong, key="sample")
     order = _with_method(order, catalogue, reader, product)
     test = _test(order, catalogue, product)
+    if sample is not None and reader is not None:
+        method = catalogue.method(order.method_id, order.method_version)
+        refuse_without_cause(reader, order.sample, product, f"{method.id} {method.version}")
     order = _with_instrument(order, catalogue, test, served)
     if test is not None:
         given: dict[str, Any] = {name: _setting(a.value, a.unit) for name, a in test.choices.items()}
