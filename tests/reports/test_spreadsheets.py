@@ -17,7 +17,7 @@ def test_a_text_that_a_spreadsheet_could_run_begins_with_an_apostrophe(lead, sig
     assert safe_cell(f"{lead}{sign}cmd|' /C calc'!A0").startswith("'")
 
 
-@pytest.mark.parametrize("text", ["G-1042", "a=1", "", " ", "12", "µ", "'=1"])
+@pytest.mark.parametrize("text", ["G-1042", "a=1", "", "12", "µ"])
 def test_any_other_text_stays(text):
     assert safe_cell(text) == text
 
