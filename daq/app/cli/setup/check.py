@@ -11,9 +11,9 @@ from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import print_json, wanted_path
 from daq.app.cli.printing import say
-from daq.app.laboratory.reporting.works import FILE as WORKS_FILE
-from daq.app.laboratory.reporting.works import FOLDER as WORKS_FOLDER
-from daq.app.laboratory.reporting.works import works_of
+from daq.app.laboratory.reporting.works_head import FILE as WORKS_FILE
+from daq.app.laboratory.reporting.works_head import FOLDER as WORKS_FOLDER
+from daq.app.laboratory.reporting.works_head import works_of
 from daq.app.screens.text import plain, sentence
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.fitted import conflicts, fits_of, with_fits
