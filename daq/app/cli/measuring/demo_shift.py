@@ -17,7 +17,7 @@ from daq.app.screens.styled_lines import joined, text_of
 from daq.app.screens.text import plain, spaced
 from daq.app.screens.verification_text import verification_words
 from daq.app.setup.catalogue import Catalogue
-from daq.app.workshop.shift.day import CERTIFIED, Day, Happened, ShiftDay
+from daq.app.workshop.shift.shift_day import CERTIFIED, Day, Happened, ShiftDay
 from daq.app.workshop.shift.fast_time import FastLoop
 from daq.quality.digits import NOTHING
 
