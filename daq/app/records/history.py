@@ -11,7 +11,7 @@ from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
 from daq.core.effects import Moved, StepEnded
 from daq.core.encoding import decode
-from daq.core.errors import DaqError, JournalError, SettingError
+from daq.core.errors import ArchivedError, DaqError, JournalError, SettingError
 from daq.core.events import ClockAnchor
 from daq.core.header import read_header
 from daq.core.journal import read_records
@@ -30,10 +30,16 @@ class JournalSummary:
     records: int = 0
     trouble: str = ""
     """Why the journal could not be read to its end."""
+    archived: str = ""
+    """The archive that has the journal, as a sentence; "" where it was read."""
 
 
 def raw_journal(reader: Reader, run_id: str) -> tuple[bytes, str]:
-    """Return a run's journal up to the first damage, and the reason why it ends there ("" if it is whole)."""
+    """Return a run's journal up to the first damage, and the reason why it ends there ("" if it is whole).
+
+    Raises:
+        ArchivedError: the journal is in an archive that was not given.
+    """
     raw: list[bytes] = []
     try:
         for block in reader.journal(run_id):
@@ -46,7 +52,11 @@ def raw_journal(reader: Reader, run_id: str) -> tuple[bytes, str]:
 def journal_summary(reader: Reader, run_id: str) -> JournalSummary:
     """Return the effects in a run's journal, up to the first damage."""
     out = JournalSummary()
-    raw, out.trouble = raw_journal(reader, run_id)
+    try:
+        raw, out.trouble = raw_journal(reader, run_id)
+    except ArchivedError as error:
+        out.archived = str(error)
+        return out
     try:
         for record in read_records(raw):
             _take(out, record.effect, record.event)
@@ -85,6 +95,8 @@ class History:
     """Corrections and annulment of the run, oldest first (`daq.laboratory.declarations.Declaration`)."""
     notes: list[StoredRecord] = field(default_factory=list)
     """Notes of persons, oldest first."""
+    clock: dict[str, Any] | None = None
+    """Evidence about the machine's clock over the run; None in runs before it was stored, and during a run."""
 
     @property
     def result(self) -> ResultRecord | None:
@@ -125,6 +137,7 @@ class History:
             ],
             "notes": [{"text": note.data["text"]} | _written_by(note) for note in self.notes],
             "journal": journal,
+            "clock": self.clock,
         }
 
 
@@ -160,4 +173,15 @@ def history(reader: Reader, run: RunRecord) -> History:
         plan_of(run),
         revisions(reader, Declaration.kind, run.id),
         notes_of(reader, run.id),
+        clock_evidence(reader, run.id),
     )
+
+
+def clock_evidence(reader: Reader, run_id: str) -> dict[str, Any] | None:
+    """Return the evidence about the machine's clock that the audit entry of a run's end has, or None."""
+    rows = reader.query(
+        "SELECT json_extract(detail, '$.clock') AS clock FROM audit WHERE subject = ? AND what = 'run_ended' "
+        "ORDER BY seq LIMIT 1",
+        [run_id],
+    )
+    return None if not rows or rows[0]["clock"] is None else dict(json.loads(rows[0]["clock"]))
