@@ -44,11 +44,14 @@ def later(day: date, length: str) -> date:
 
 
 def earlier(day: date, length: str) -> date:
-    """Return the latest day from which the period has passed on `day`, so that ``later(it, length) <= day``."""
+    """Return the latest day from which the period has passed on `day`, so that ``later(it, length) <= day``.
+
+    A period that is longer than the calendar before `day` gives the first day of the calendar.
+    """
     found = _moved(day, length, -1)
-    while later(found, length) > day:
+    while found > date.min and later(found, length) > day:
         found -= timedelta(days=1)
-    while later(found + timedelta(days=1), length) <= day:
+    while found < day and later(found + timedelta(days=1), length) <= day:
         found += timedelta(days=1)
     return found
 

@@ -3,7 +3,6 @@
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from daq.adapters.store.reading import Reader
 
@@ -51,23 +50,6 @@ def began_of(reader: Reader, runs: Sequence[str]) -> dict[str, int]:
         "SELECT id, began_utc_ns FROM runs WHERE id IN (SELECT value FROM json_each(?))", [json.dumps(list(runs))]
     )
     return {row["id"]: row["began_utc_ns"] for row in rows}
-
-
-def archive_of(reader: Reader, run_id: str) -> dict[str, Any] | None:
-    """Return the record of the archive that has the journal of a run; None where the journal was not removed.
-
-    The dictionary is the data of the record without its runs, with `digest`, that of the journal.
-    """
-    removed = reader.removed_journal(run_id)
-    if removed is None:
-        return None
-    rows = reader.query(
-        "SELECT json_remove(data, '$.runs') AS data FROM records WHERE kind = 'archive' AND id = ? "
-        "ORDER BY revision DESC LIMIT 1",
-        [removed["archive"]],
-    )
-    data = json.loads(rows[0]["data"]) if rows else {"id": removed["archive"], "file": removed["archive"]}
-    return {**data, "digest": removed["digest"]}
 
 
 def size_of(reader: Reader) -> Size:

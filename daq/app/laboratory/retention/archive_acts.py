@@ -114,6 +114,6 @@ def first_moment(day: date) -> int:
 
 
 ACTS: Final = (
-    Act("archive_add", Archive, "administer", add_archive),
-    Act("archive_remove", RemoveArchived, "administer", remove_archived),
+    Act("archive_add", Archive, "administer", add_archive, always=True),
+    Act("archive_remove", RemoveArchived, "administer", remove_archived, always=True),
 )
