@@ -57,7 +57,9 @@ def measured(tmp_path_factory):
     for number in range(len(ROLES) + 2):
         bench.measure(f"t-{number}")
     with Reader(database_path(bench.state)) as reader:
-        DIGESTS.update({run: reader.journal_digest(run) for run in map(run_id_of, (f"t-{n}" for n in range(number + 1)))})
+        DIGESTS.update(
+            {run: reader.journal_digest(run) for run in map(run_id_of, (f"t-{n}" for n in range(number + 1)))}
+        )
     return bench.state
 
 
@@ -71,7 +73,11 @@ def archive_of(target, name):
     """Return the record of an archive with the run of a target."""
     ident, run = f"{name}-{target}", run_id_of(target)
     about = {"folder": "/media", "sha256": "5" * 64, "bytes": 9, "first": "2025-11-24", "last": "2025-11-24"}
-    return {"id": ident, "file": f"{ident}.archive", "runs": [{"run": run, "blocks": 1, "digest": DIGESTS[run]}]} | about
+    return {
+        "id": ident,
+        "file": f"{ident}.archive",
+        "runs": [{"run": run, "blocks": 1, "digest": DIGESTS[run]}],
+    } | about
 
 
 def order_of(act, target, actor):

@@ -1,11 +1,11 @@
 """Archives of old runs: written, read back, removed from the database, and read without it."""
 
 import json
-import os
 import re
 import shutil
 import sqlite3
 from datetime import date
+from pathlib import Path
 
 import pytest
 
@@ -259,7 +259,7 @@ def configured(measured, tmp_path):
 
 @pytest.mark.slow
 def test_the_command_archives_prints_the_sizes_and_refuses_what_is_not_safe(configured, measured, capsys):
-    options, state, medium = configured
+    options, _, medium = configured
     order = [*options, "archive", "--before", "2026-01-01", "--to", str(medium)]
     assert main(order) == 2
     assert "--same-medium" in capsys.readouterr().err
@@ -296,7 +296,9 @@ def test_the_command_archives_prints_the_sizes_and_refuses_what_is_not_safe(conf
 
 
 def test_a_refusal_names_the_day_from_which_it_is_allowed():
-    with pytest.raises(SettingError, match=r"before 2026-01-15 may leave the database from 2031-01-15 on; .*2020-11-2[34]"):
+    with pytest.raises(
+        SettingError, match=r"before 2026-01-15 may leave the database from 2031-01-15 on; .*2020-11-2[34]"
+    ):
         refuse_too_early("5 years", date(2026, 1, 15), T0)
     with pytest.raises(SettingError, match=r"retention.journals: .*no period"):
         refuse_too_early(None, date(1990, 1, 1), T0)
@@ -304,8 +306,7 @@ def test_a_refusal_names_the_day_from_which_it_is_allowed():
 
 
 @pytest.mark.slow
-def test_an_act_refuses_runs_that_are_too_young_whatever_the_command_checked(measured, archived, tmp_path):
-    _, folder, _, _ = archived
+def test_an_act_refuses_runs_that_are_too_young_whatever_the_command_checked(measured, tmp_path):
     state = copied(measured[0], tmp_path / "state")
     (tmp_path / "medium").mkdir()
     with pytest.raises(SettingError, match="may leave the database from"):
@@ -332,8 +333,8 @@ def test_a_folder_on_the_medium_of_the_database_is_refused(tmp_path):
         refuse_same_medium(tmp_path / "daq.db", tmp_path)
     with pytest.raises(SettingError, match="no folder"):
         refuse_same_medium(tmp_path / "daq.db", tmp_path / "none")
-    if os.stat("/proc").st_dev != tmp_path.stat().st_dev:
-        refuse_same_medium(tmp_path / "daq.db", type(tmp_path)("/proc"))
+    if Path("/proc").stat().st_dev != tmp_path.stat().st_dev:
+        refuse_same_medium(tmp_path / "daq.db", Path("/proc"))
 
 
 # ---- what stays
@@ -356,7 +357,10 @@ def test_a_run_whose_stored_data_do_not_agree_stays_and_is_named(measured, tmp_p
 
 def test_a_journal_is_deleted_only_after_its_archive_is_in_the_audit_trail(measured, tmp_path):
     state = copied(measured[0], tmp_path / "state")
-    with sqlite3.connect(database_path(state)) as db, pytest.raises(sqlite3.IntegrityError, match="names their archive"):
+    with (
+        sqlite3.connect(database_path(state)) as db,
+        pytest.raises(sqlite3.IntegrityError, match="names their archive"),
+    ):
         db.execute("DELETE FROM journal")
     db.close()
 
@@ -387,7 +391,10 @@ def test_an_archive_that_lost_a_block_is_not_used(measured, tmp_path, monkeypatc
         real(database, part, runs)
         with sqlite3.connect(part) as db:
             db.execute("DROP TRIGGER journal_no_delete")
-            db.execute("DELETE FROM journal WHERE run = ? AND seq = (SELECT max(seq) FROM journal WHERE run = ?)", (runs[0],) * 2)
+            db.execute(
+                "DELETE FROM journal WHERE run = ? AND seq = (SELECT max(seq) FROM journal WHERE run = ?)",
+                (runs[0],) * 2,
+            )
         db.close()
 
     monkeypatch.setattr(archiving, "write_contents", losing)

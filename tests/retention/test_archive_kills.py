@@ -1,6 +1,5 @@
 """The process ends, or the power is cut, between any two steps of archiving: no journal is lost, and it goes on."""
 
-import os
 import shutil
 
 import pytest
@@ -35,7 +34,9 @@ def test_the_points_lie_between_all_steps(points):
     steps += ["sync digest", "name digest", "sync folder", "record"]
     assert points[: len(steps)] == steps
     assert points.count("record") == points.count("remove") == 2
-    assert {"change_records.record", "remove_journals.audit", "remove_journals.remove", "remove_journals.commit"} < set(points)
+    assert {"change_records.record", "remove_journals.audit", "remove_journals.remove", "remove_journals.commit"} < set(
+        points
+    )
     assert len(points) > 60
 
 
@@ -99,7 +100,7 @@ def unsafe_write(self, path, runs):
     archiving.write_contents(self._database, part, runs)
     held = self._checked(part, path.name, runs)
     sha256 = files.sha256_of(part)
-    os.rename(part, path)
+    part.rename(path)
     files.write_digest(path, sha256)
     return sha256, held
 

@@ -49,7 +49,9 @@ def test_the_difference_over_a_run_is_the_sum_of_all_steps_and_slews(seed):
     named = []
     for _ in range(rng.randrange(20)):
         clock.mono += rng.randrange(1, 3 * SECOND)
-        step = rng.choice([0, rng.randrange(-STEP_NS // 3, STEP_NS // 3), rng.choice([-1, 1]) * rng.randrange(STEP_NS, 10**14)])
+        step = rng.choice(
+            [0, rng.randrange(-STEP_NS // 3, STEP_NS // 3), rng.choice([-1, 1]) * rng.randrange(STEP_NS, 10**14)]
+        )
         clock.offset += step
         moved, since = moved + step, since + step
         if rng.random() < 0.2:
@@ -100,7 +102,10 @@ def test_the_end_of_a_run_seals_the_evidence_in_the_audit_trail(tmp_path):
             assert clock_evidence(reader, "a") == found
             assert clock_evidence(reader, "none") is None
     assert clock_rows(found) == [
-        ("clock", "synchronised at the start, not synchronised at the end; +0.012 s against the monotonic clock over the run")
+        (
+            "clock",
+            "synchronised at the start, not synchronised at the end; +0.012 s against the monotonic clock over the run",
+        )
     ]
     assert clock_rows(None) == []
 

@@ -1,5 +1,7 @@
 """Payloads of delivered messages are packed, and rebuilt byte for byte when they are sent again."""
 
+# ruff: noqa: S608 - our own columns
+
 import asyncio
 import json
 import random
@@ -9,13 +11,12 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.checks import check_content, check_outside
+from daq.adapters.store.forms.packed import MARK, packed, unpacked
 from daq.adapters.store.outgoing.delivery import Acknowledge, RepeatSince, SendAgain
 from daq.adapters.store.outgoing.derived import AddDerived
 from daq.adapters.store.outgoing.outbox_reading import newest_retained, retained_topics, retained_with
-from daq.adapters.store.outgoing.packed import MARK, packed, unpacked
 from daq.adapters.store.outgoing.packing import PackDelivered
 from daq.adapters.store.outgoing.sealed import changed
-from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.payload_retention import PayloadRetention, packed_before
@@ -210,7 +211,9 @@ def test_any_payload_is_rebuilt_from_any_result(part):
         data = {f"k{n}": any_json(rng) for n in range(rng.choice([1, 10, 300]))}
         basis = json.dumps(data, sort_keys=True).encode()
         names = rng.sample(sorted(data), rng.randrange(len(data) + 1))
-        payload = json.dumps({"id": "x", "data": {n: data[n] for n in names}, "more": any_json(rng)}, ensure_ascii=False).encode()
+        payload = json.dumps(
+            {"id": "x", "data": {n: data[n] for n in names}, "more": any_json(rng)}, ensure_ascii=False
+        ).encode()
         small = packed(payload, basis)
         assert unpacked(small, basis) == payload
         assert unpacked(payload, basis) == unpacked(payload, None) == payload

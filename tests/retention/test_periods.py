@@ -6,8 +6,9 @@ from datetime import date, timedelta
 import pytest
 from pydantic import ValidationError
 
+from daq.app.setup.periods import earlier, later
 from daq.methods.files.daemon import Daemon
-from daq.methods.files.retention import Retention, earlier, later
+from daq.methods.files.retention import Retention
 
 SEED = 5
 

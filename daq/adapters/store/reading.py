@@ -1,7 +1,6 @@
 """Queries over a separate read-only connection, which never blocks the writer and cannot change the database."""
 
 import json
-import sqlite3
 import threading
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,8 +13,8 @@ from sqlite_utils import Database
 from daq.adapters.store import declared
 from daq.adapters.store.audit import AuditEntry
 from daq.adapters.store.errors import FAULTS, explain, is_text_fault
-from daq.adapters.store.opening import connect_read_only
-from daq.adapters.store.outgoing.packed import BASIS, unpacked
+from daq.adapters.store.forms.opening import connect_read_only
+from daq.adapters.store.forms.packed import BASIS, unpacked
 from daq.adapters.store.rows import (
     BY_CONTENT,
     BY_STATE,
@@ -53,7 +52,7 @@ class Reader:
     def __init__(self, path: Path | str) -> None:
         self.path = Path(path)
         self.archives: list[Reader] = []
-        """Archives that were given, from which the journals of archived runs are read."""
+        """Archives that were given, for the journals of archived runs."""
         self._turn = threading.Lock()
         if not self.path.exists():
             raise StoreError(f"{self.path}: {NO_DATABASE}")
@@ -220,8 +219,7 @@ class Reader:
             if archive.journal_digest(run_id) == removed["digest"]:
                 yield from archive.journal(run_id)
                 return
-        given = ", ".join(a.path.name for a in self.archives)
-        wrong = f"; {given} does not have it as the audit trail states it" if given else ""
+        wrong = f"; {self.archives[0].path.name} does not have it as the audit trail states it" if self.archives else ""
         raise ArchivedError(
             f"the journal of run {run_id} is in the archive {removed['archive']}{wrong}: give it with --archive FILE"
         )

@@ -325,6 +325,7 @@ STEPS: Final[tuple[tuple[str, str], ...]] = (
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)
 
+
 def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> Migrations:
     """Return the migrations for sqlite-utils, which runs each in a separate transaction."""
     known = Migrations(MIGRATION_SET)

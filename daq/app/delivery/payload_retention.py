@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime
 from typing import Final
 
 import structlog
@@ -10,8 +10,8 @@ import structlog
 from daq.adapters.clock import Clock
 from daq.adapters.store.outgoing.packing import PackDelivered
 from daq.adapters.store.store import Store
+from daq.app.setup.periods import earlier, first_moment
 from daq.core.errors import DaqError
-from daq.methods.files.retention import earlier
 
 log = structlog.get_logger()
 
@@ -24,11 +24,7 @@ PAUSE_S: Final = 0.05
 def packed_before(period: str, utc_ns: int) -> int:
     """Return the time (UTC ns) before which delivered messages are packed; `period` as in `[retention] payloads`."""
     today = datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone().date()
-    first = datetime.combine(earlier(today, period), time())
-    try:
-        return round(first.astimezone().timestamp()) * 10**9
-    except (ValueError, OverflowError):
-        return 0  # the period is longer than the calendar
+    return first_moment(earlier(today, period))
 
 
 class PayloadRetention:

@@ -11,7 +11,7 @@ from daq.adapters.store.agreement.runs import of_run
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.agreement.trail import own_hash
 from daq.adapters.store.declared import KIND
-from daq.adapters.store.opening import ARCHIVE_ID
+from daq.adapters.store.forms.opening import ARCHIVE_ID
 
 NOT_ARCHIVED: Final = frozenset({"outbox", "delivery"})
 """Tables that an archive does not have; the bytes of messages are rebuilt from results."""

@@ -14,7 +14,7 @@ from daq.adapters.store.agreement.disagreement import (
 )
 from daq.adapters.store.agreement.stored import Row, Stored
 from daq.adapters.store.agreement.trail import Chain
-from daq.adapters.store.outgoing.packed import BASIS, unpacked
+from daq.adapters.store.forms.packed import BASIS, unpacked
 from daq.adapters.store.store import source_uri
 
 NEEDED: Final = ("id", "source", "type", "sequence", "data")

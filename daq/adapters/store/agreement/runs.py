@@ -173,7 +173,9 @@ def _ends(stored: Stored, run_id: str, entries: list[Entry], content: Content) -
     if archived is not None and not content.digests:
         # The journal is in an archive: its digest goes on from the end of the run to the entry of its removal.
         if archived.detail.get("digest") != there:
-            yield Disagreement("audit", str(archived.stored.seq), "digest", archived.detail.get("digest"), there, ended.where)
+            yield Disagreement(
+                "audit", str(archived.stored.seq), "digest", archived.detail.get("digest"), there, ended.where
+            )
         return
     if archived is not None:
         row = f"{run_id}/{len(content.digests) - 1}"

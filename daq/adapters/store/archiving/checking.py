@@ -14,7 +14,9 @@ from daq.adapters.store.archiving.files import sha256_of, stated_digest
 from daq.adapters.store.checks import Finding, check_pages
 from daq.core.errors import StoreError
 
-DO: Final = "keep the file, and read another copy of this archive; the database has results, kept values and audit trail"
+DO: Final = (
+    "keep the file, and read another copy of this archive; the database has results, kept values and audit trail"
+)
 MOST_SHOWN: Final = 50
 """Largest number of disagreements that are shown one by one."""
 
@@ -117,7 +119,9 @@ def _against(database: Stored, archive: Stored, name: str, sha256: str) -> list[
     if record is None:
         wrong.append("the database has no record of it: its journals are still in the database")
     elif record["sha256"] != sha256:
-        wrong.append(f"was changed after it was written: its SHA-256 is {sha256}, and its record has {record['sha256']}")
+        wrong.append(
+            f"was changed after it was written: its SHA-256 is {sha256}, and its record has {record['sha256']}"
+        )
     if wrong:
         return [Finding(False, name, text, DO) for text in list(dict.fromkeys(wrong))[:MOST_SHOWN]]
     return [Finding(True, name, f"{record['runs'] if record else 0} runs agree with the audit trail of the database")]

@@ -4,6 +4,8 @@ The journal has one format, in the database and in an archive.  An archive has e
 and `daq verify` need, so it is read without the database, on another machine too.
 """
 
+# ruff: noqa: S608 - our own names
+
 import contextlib
 import json
 import sqlite3
@@ -14,17 +16,17 @@ from typing import Final
 from sqlite_utils import Database
 
 from daq.adapters.store.errors import FAULTS, explain
-from daq.adapters.store.opening import ARCHIVE_ID, connect_read_only
+from daq.adapters.store.forms.opening import ARCHIVE_ID, connect_read_only
 from daq.adapters.store.schema import FORMAT, migrate
 from daq.core.errors import StoreError
 
 KINDS: Final = ("declaration", "run_configuration")
 """Kinds of records whose id is that of the run."""
 _RUNS: Final = "(SELECT value FROM json_each(?1))"
-_NOTES: Final = f"(SELECT id FROM record_keys WHERE kind = 'note' AND name = 'run' AND value IN {_RUNS})"  # noqa: S608
+_NOTES: Final = f"(SELECT id FROM record_keys WHERE kind = 'note' AND name = 'run' AND value IN {_RUNS})"
 _RECORDS: Final = f"kind IN {KINDS} AND id IN {_RUNS} OR kind = 'note' AND id IN {_NOTES}"
 _SUBJECTS: Final = (
-    f"SELECT value FROM json_each(?1) UNION SELECT id FROM results WHERE run IN {_RUNS} "  # noqa: S608 - our names
+    f"SELECT value FROM json_each(?1) UNION SELECT id FROM results WHERE run IN {_RUNS} "
     f"UNION SELECT method_id || ' ' || method_version FROM runs WHERE id IN {_RUNS} UNION SELECT id FROM records "
     f"WHERE {_RECORDS}"
 )
@@ -33,8 +35,7 @@ PARTS: Final = (
     ("meta", "SELECT * FROM meta"),
     (
         "methods",
-        "SELECT * FROM methods WHERE (id, version) IN "
-        f"(SELECT method_id, method_version FROM runs WHERE id IN {_RUNS})",
+        f"SELECT * FROM methods WHERE (id, version) IN (SELECT method_id, method_version FROM runs WHERE id IN {_RUNS})",
     ),
     ("audit", f"SELECT * FROM audit WHERE subject IN ({_SUBJECTS}) ORDER BY seq"),
     ("runs", f"SELECT * FROM runs WHERE id IN {_RUNS}"),
@@ -61,7 +62,9 @@ def write_contents(database: Path, part: Path, runs: Sequence[str]) -> None:
         ):
             (found,) = source.execute("PRAGMA user_version").fetchone()
             if found != FORMAT:
-                raise StoreError(f"{database}: has format {found}, not {FORMAT}; start the daemon once, which updates it")
+                raise StoreError(
+                    f"{database}: has format {found}, not {FORMAT}; start the daemon once, which updates it"
+                )
             # A part that a kill leaves is never used, so nothing is gained by a log; the caller syncs the whole file.
             target.execute("PRAGMA journal_mode = OFF")
             target.execute("PRAGMA synchronous = OFF")
@@ -81,7 +84,7 @@ def _copy(source: sqlite3.Connection, target: sqlite3.Connection, asked: str) ->
     for table, select in PARTS:
         rows = source.execute(select, (asked,) if "?1" in select else ())
         marks = ", ".join("?" * len(rows.description))
-        target.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)  # noqa: S608 - our own names
+        target.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)
     target.execute("COMMIT")
     source.execute("COMMIT")
     target.execute(trigger)

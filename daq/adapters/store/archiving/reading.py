@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from daq.adapters.store.opening import ARCHIVE_ID
+from daq.adapters.store.forms.opening import ARCHIVE_ID
 from daq.adapters.store.reading import Reader
 from daq.core.errors import SettingError, StoreError
 

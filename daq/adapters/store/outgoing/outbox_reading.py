@@ -1,9 +1,9 @@
 """Queries of the outbox and of the last session with the broker."""
 
+import json
 from dataclasses import dataclass
 from typing import Final
 
-from daq.adapters.store.agreement.disagreement import at, json_or_none
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import BY_CONTENT, CHANGED, BrokerSession, Message
 
@@ -108,14 +108,24 @@ def retained_topics(reader: Reader) -> list[str]:
     return [row["topic"] for row in rows]
 
 
+def _id_in(payload: bytes) -> str | None:
+    """Return the id in the envelope of a message; None where it has none."""
+    try:
+        event = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
+    found = event.get("id") if isinstance(event, dict) else None
+    return found if isinstance(found, str) else None
+
+
 def retained_with(reader: Reader, topic: str, payload: bytes) -> Message | None:
     """Return the newest retained message of a topic with this payload, or None."""
     where = "m.topic = ? AND m.retain AND m.payload = ? ORDER BY m.seq DESC"
     found = reader.outbox(where, [topic, payload], 1, source=BY_CONTENT)
     if not found:
         # A packed payload is found by the id that the message has in its envelope.
-        ident = at(json_or_none(payload), "id")
+        ident = _id_in(payload)
         where = "m.id = ? AND m.topic = ? AND m.retain AND substr(m.payload, 1, 1) = x'00' ORDER BY m.seq DESC"
-        same = [] if not isinstance(ident, str) else reader.outbox(where, [ident, topic], -1, source=BY_CONTENT)
+        same = [] if ident is None else reader.outbox(where, [ident, topic], -1, source=BY_CONTENT)
         found = [m for m in same if m.payload == payload]
     return found[0] if found else None

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Final
 
 from daq.adapters.store.access import Access
-from daq.adapters.store.outgoing.packed import packed, unpacked
+from daq.adapters.store.forms.packed import packed, unpacked
 from daq.adapters.store.outgoing.sealed import agreeing
 from daq.adapters.store.rows import BY_CONTENT
 from daq.adapters.store.transactions import Transaction

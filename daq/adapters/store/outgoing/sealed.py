@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from daq.adapters.store.access import Access
 from daq.adapters.store.audit import AuditEntry, digest_of, entry_hash
-from daq.adapters.store.outgoing.packed import BASIS, unpacked
+from daq.adapters.store.forms.packed import BASIS, unpacked
 from daq.adapters.store.rows import BY_STATE, CHANGED, Message, ResultRecord
 from daq.core.errors import StoreError
 

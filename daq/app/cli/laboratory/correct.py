@@ -34,7 +34,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--fluid", metavar="ID", help="the reference fluid that was measured")
     parser.add_argument("--result", default="", metavar="ID", help="refuse unless this is the newest result of the run")
     parser.add_argument(
-        "--archive", metavar="FILE", type=wanted_path, help="archive with the journal, which the daemon must be able to read"
+        "--archive",
+        metavar="FILE",
+        type=wanted_path,
+        help="archive with the journal, which the daemon must be able to read",
     )
     identity_arguments(parser)
 

@@ -9,8 +9,8 @@ from typing import Any
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.app.cli.common import RUN_HELP, archive_argument, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
-from daq.app.cli.records.clock_rows import clock_rows
 from daq.app.cli.records.change_lines import PIPED_COLUMNS, correction_lines, disagreement_lines, note_lines
+from daq.app.cli.records.clock_rows import clock_rows
 from daq.app.cli.records.runs import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
 from daq.app.records.derived import flow_curve, steadiness_lines

@@ -12,9 +12,10 @@ from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, open_reader, refuse_foreign, wanted_path
 from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform
 from daq.app.cli.printing import say
-from daq.app.laboratory.retention.archive_acts import first_moment, refuse_too_early
+from daq.app.laboratory.retention.archive_acts import refuse_too_early
 from daq.app.records.archiving import Archiving, recorded_archives, refuse_same_medium
 from daq.app.screens.text import plain
+from daq.app.setup.periods import first_moment
 from daq.core.errors import SettingError
 from daq.methods.files.load import load_daemon
 
@@ -36,9 +37,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = EXAMPLES
     parser.add_argument("--before", metavar="DATE", help="archive the runs that started before this day")
     parser.add_argument("--to", metavar="FOLDER", type=wanted_path, help="folder on another medium")
-    parser.add_argument(
-        "--same-medium", action="store_true", help="accept a folder on the file system of the database"
-    )
+    parser.add_argument("--same-medium", action="store_true", help="accept a folder on the file system of the database")
     parser.add_argument("--list", action="store_true", help="list the archives, and do nothing else")
     identity_arguments(parser)
 
@@ -84,7 +83,9 @@ def _list(args: argparse.Namespace) -> int:
     with open_reader(args) as reader:
         archives = recorded_archives(reader)
     for a in archives:
-        say(plain(f"{a.file}: {len(a.runs)} runs from {a.first} to {a.last}, written to {a.folder}, SHA-256 {a.sha256}"))
+        say(
+            plain(f"{a.file}: {len(a.runs)} runs from {a.first} to {a.last}, written to {a.folder}, SHA-256 {a.sha256}")
+        )
     if not archives:
         say("there is no archive: every journal is in the database")
     return 0

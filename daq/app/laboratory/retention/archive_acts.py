@@ -7,11 +7,10 @@ from daq.adapters.store.archiving.finding import began_of, still_journaled
 from daq.adapters.store.archiving.removing import RUNS_AT_ONCE, RemoveJournals
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, new
-from daq.app.laboratory.moments import read_moment
+from daq.app.setup.periods import earlier, later
 from daq.core.errors import SettingError
 from daq.laboratory.archives import Archive, Digest
 from daq.methods.files.fields import Model, NeededLabel
-from daq.methods.files.retention import earlier, later
 
 RUNS_AN_ACT: Final = 200
 """Largest number of runs whose journals one act removes."""
@@ -106,11 +105,6 @@ def _refuse_young(laboratory: Laboratory, runs: list[str]) -> None:
     newest = datetime.fromtimestamp(max(began.values()) / 1e9, UTC).astimezone().date()
     before = date.fromordinal(newest.toordinal() + 1)
     refuse_too_early(laboratory.catalogue.daemon.retention.journals, before, laboratory.clock.utc_ns())
-
-
-def first_moment(day: date) -> int:
-    """Return the first moment of a local day, UTC ns."""
-    return read_moment(day.isoformat(), end=False)
 
 
 ACTS: Final = (
