@@ -11,8 +11,8 @@ import pytest
 
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.archiving import files
+from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.archiving.checking import check_archive
-from daq.adapters.store.archiving.reading import open_archive
 from daq.adapters.store.checks import check_content
 from daq.adapters.store.reading import Reader
 from daq.app.cli import main

@@ -22,8 +22,7 @@ from daq.adapters.store.store import Store
 from daq.app.delivery.payload_retention import PayloadRetention, packed_before
 from daq.app.laboratory.acts import carry_out
 from daq.core.errors import StoreError
-from tests.laboratory.parts import FixedClock
-from tests.support.runs.archived import LATER, TOPICS, copied, measure, works
+from tests.support.runs.archived import LATER, TOPICS, FixedClock, copied, measure, works
 from tests.support.runs.full_database import falsified
 from tests.support.runs.virtual_bench import T0
 

@@ -13,9 +13,9 @@ from daq.adapters.sparkplug.memory import ChangedResult
 from daq.adapters.store import declared
 from daq.adapters.store.agreement import everything
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
+from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.archiving.checking import check_archive
 from daq.adapters.store.archiving.finding import size_of
-from daq.adapters.store.archiving.reading import open_archive
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
 from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText

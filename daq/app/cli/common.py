@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
-from daq.adapters.store.archiving.reading import open_archive
+from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.reading import Reader
 from daq.app.screens.json_text import harmless_json
 from daq.app.setup.catalogue import state_of

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
-from daq.adapters.store.archiving.reading import open_archive
+from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import stored_text

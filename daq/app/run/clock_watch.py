@@ -74,7 +74,8 @@ class ClockWatch:
 def unknown_evidence(began_utc_ns: int, synchronised: bool | None) -> dict[str, Any]:
     """Return the evidence of a run whose end was not observed, because the daemon was killed.
 
-    `synchronised` is the state of the clock before the kill.  Monotonic times of two boots, or of an end that was not observed, cannot be compared, so the difference is null.
+    `synchronised` is the state of the clock before the kill.  The difference of the clocks is null, because the
+    monotonic times of two boots cannot be compared.
     """
     return {
         "boot": "unknown",

@@ -22,12 +22,24 @@ from daq.app.records.archiving import Archiving, recorded_archives
 from daq.app.setup.catalogue import Catalogue
 from daq.methods.files.retention import Retention
 from daq.process.logins import own_login
-from tests.laboratory.parts import FixedClock
 from tests.support.runs.virtual_bench import T0, StoredBench
 
 YEAR_NS = 366 * 86_400 * 10**9
 LATER = T0 + 6 * YEAR_NS
 TOPICS = Topics("lab", "bench")
+
+
+class FixedClock:
+    """A clock whose time only a test changes."""
+
+    def __init__(self, utc_ns):
+        self.now = utc_ns
+
+    def utc_ns(self):
+        return self.now
+
+    def mono_ns(self):
+        return self.now
 
 
 class Killed(BaseException):

@@ -23,6 +23,7 @@ from daq.core.errors import StoreError
 KINDS: Final = ("declaration", "run_configuration")
 """Kinds of records whose id is that of the run."""
 _RUNS: Final = "(SELECT value FROM json_each(?1))"
+_METHODS: Final = f"SELECT method_id, method_version FROM runs WHERE id IN {_RUNS}"
 _NOTES: Final = f"(SELECT id FROM record_keys WHERE kind = 'note' AND name = 'run' AND value IN {_RUNS})"
 _RECORDS: Final = f"kind IN {KINDS} AND id IN {_RUNS} OR kind = 'note' AND id IN {_NOTES}"
 _SUBJECTS: Final = (
@@ -33,10 +34,7 @@ _SUBJECTS: Final = (
 #: Table and the rows of it that an archive has.
 PARTS: Final = (
     ("meta", "SELECT * FROM meta"),
-    (
-        "methods",
-        f"SELECT * FROM methods WHERE (id, version) IN (SELECT method_id, method_version FROM runs WHERE id IN {_RUNS})",
-    ),
+    ("methods", f"SELECT * FROM methods WHERE (id, version) IN ({_METHODS})"),
     ("audit", f"SELECT * FROM audit WHERE subject IN ({_SUBJECTS}) ORDER BY seq"),
     ("runs", f"SELECT * FROM runs WHERE id IN {_RUNS}"),
     ("journal", f"SELECT * FROM journal WHERE run IN {_RUNS}"),
