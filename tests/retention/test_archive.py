@@ -15,6 +15,7 @@ from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.archiving.checking import check_archive
 from daq.adapters.store.checks import check_content
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.transactions import Audit
 from daq.app.cli import main
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.retention.archive_acts import refuse_too_early
@@ -24,13 +25,8 @@ from daq.app.records.replaying import recompute
 from daq.app.setup.drivers import Drivers
 from daq.core.errors import ArchivedError, SettingError, StoreError
 from tests.support.runs.archived import LATER, Points, archive, copied, journals, kept_safe, measure, whole, works
+from tests.support.runs.full_database import falsified
 from tests.support.runs.virtual_bench import T0
-
-
-@pytest.fixture(scope="module")
-def measured(tmp_path_factory):
-    state = tmp_path_factory.mktemp("measured") / "state"
-    return state, measure(state)
 
 
 @pytest.fixture(scope="module")
@@ -77,6 +73,44 @@ def test_the_check_of_the_database_says_that_journals_are_archived_and_needs_no_
     findings = check_content(database_path(state))
     assert all(f.ok for f in findings)
     assert any("0 in archives" not in f.say and "and 3 in archives" in f.say for f in findings)
+
+
+@pytest.mark.parametrize(
+    ("sql", "named"),
+    [
+        (
+            "UPDATE records SET data = json_set(data, '$.runs[0].digest', 'x') WHERE kind = 'archive'",
+            "records archive ",
+        ),
+        ("UPDATE records SET data = json_remove(data, '$.runs[0]') WHERE kind = 'archive'", "records archive "),
+        ("UPDATE records SET data = json_set(data, '$.sha256', 'x') WHERE kind = 'archive'", "records archive "),
+        ("DELETE FROM records WHERE kind = 'archive'", "records archive "),
+        ("UPDATE audit SET detail = json_set(detail, '$.digest', 'x') WHERE what = 'journal_archived'", "audit "),
+        ("DELETE FROM audit WHERE what = 'journal_archived'", "journal "),
+        ("INSERT INTO journal SELECT id, 0, 0, 0, 1, x'00', 'x' FROM runs", "journal "),
+    ],
+)
+def test_the_digest_of_a_removed_journal_is_followed_without_the_journal(archived, tmp_path, sql, named):
+    state, *_ = archived
+    with falsified(database_path(state), tmp_path / "daq.db") as db:
+        db.execute(sql)
+    assert any(f.say.startswith(named) for f in check_content(tmp_path / "daq.db") if not f.ok)
+
+
+def test_a_digest_that_is_not_that_of_the_runs_end_is_named_although_the_trail_is_unbroken(measured, tmp_path):
+    """A person who adds entries at the end of the trail cannot let another journal take the place of the run's."""
+    state = copied(measured[0], tmp_path / "state")
+    run = measured[1][0]
+    with works(state) as lab:
+        lab.store.submit(
+            Audit(LATER, "x", "journal_archived", run, {"archive": "a", "blocks": 1, "digest": "0"})
+        ).result()
+    with sqlite3.connect(database_path(state)) as db:
+        db.execute("DELETE FROM journal WHERE run = ?", (run,))
+    db.close()
+    found = [f.say for f in check_content(database_path(state)) if not f.ok]
+    assert any(say.startswith("audit ") and "run_ended" in say for say in found), found
+    assert any(say.startswith("records archive a") for say in found), found
 
 
 def test_replay_asks_for_the_archive_by_name_and_computes_from_it(archived):
@@ -363,6 +397,27 @@ def test_a_journal_is_deleted_only_after_its_archive_is_in_the_audit_trail(measu
     ):
         db.execute("DELETE FROM journal")
     db.close()
+
+
+def test_a_journal_that_is_not_the_archived_one_is_not_removed(archived, measured, tmp_path):
+    """Between the record and the removal another journal came into the database, for example by a restored copy."""
+    state, *_ = archived
+    with Reader(database_path(state)) as reader:
+        first = recorded_archives(reader)[0]
+    state = copied(measured[0], tmp_path / "state")
+    with works(state) as lab:
+        carry_out(lab, "archive_add", first.model_dump(mode="json"))
+    with falsified(database_path(state), tmp_path / "other.db") as db:
+        db.execute("UPDATE journal SET digest = ? WHERE run = ?", ("0" * 64, first.runs[1].run))
+    shutil.move(tmp_path / "other.db", database_path(state))
+    with works(state) as lab:
+        with pytest.raises(SettingError, match="was changed: its record has the SHA-256"):
+            carry_out(lab, "archive_remove", {"archive": first.id, "sha256": "0" * 64})
+        with pytest.raises(
+            StoreError, match=f"journal of run {first.runs[1].run} is not the one in archive {first.id}"
+        ):
+            carry_out(lab, "archive_remove", {"archive": first.id, "sha256": first.sha256})
+    assert len(journals(database_path(state))) == 3
 
 
 @pytest.mark.slow

@@ -9,14 +9,7 @@ from daq.adapters.store.archiving import files
 from daq.adapters.store.reading import Reader
 from daq.app.records import archiving
 from daq.app.records.archiving import recorded_archives
-from tests.support.runs.archived import Killed, Medium, Points, archive, copied, journals, kept_safe, measure, whole
-
-
-@pytest.fixture(scope="module")
-def measured(tmp_path_factory):
-    state = tmp_path_factory.mktemp("measured") / "state"
-    measure(state, 2)
-    return state
+from tests.support.runs.archived import Killed, Medium, Points, archive, copied, journals, kept_safe, whole
 
 
 @pytest.fixture(scope="module")
@@ -25,7 +18,7 @@ def points(measured, tmp_path_factory):
     folder = tmp_path_factory.mktemp("points")
     (folder / "medium").mkdir()
     found = Points()
-    archive(copied(measured, folder / "state"), folder / "medium", points=found, most_runs=1)
+    archive(copied(measured[0], folder / "state"), folder / "medium", points=found)
     return found.names
 
 
@@ -42,17 +35,17 @@ def test_the_points_lie_between_all_steps(points):
 
 def interrupted(measured, folder, monkeypatch, number, *, power):
     """Kill at a point, check, go on, and check again."""
-    state, place = copied(measured, folder / "state"), folder / "medium"
+    state, place = copied(measured[0], folder / "state"), folder / "medium"
     place.mkdir()
     before = journals(database_path(state))
     with monkeypatch.context() as patch:
         medium = Medium(place, patch)
         with pytest.raises(Killed):
-            archive(state, place, points=Points(number), most_runs=1)
+            archive(state, place, points=Points(number))
         if power:
             medium.cut_power()
     kept_safe(state, place, before)
-    done = archive(state, place, most_runs=1)
+    done = archive(state, place)
     assert kept_safe(state, place, before) == dict.fromkeys(before, True)
     whole(state, place)
     assert done.left == {}
@@ -110,12 +103,12 @@ def unsafe_write(self, path, runs):
 def test_a_power_cut_shows_a_missing_step(measured, points, tmp_path, monkeypatch, fault):
     """The test of kills fails where a sync is left out: the journal is removed, and its archive is empty."""
     owner, name, changed = missing_steps()[fault]
-    state, place = copied(measured, tmp_path / "state"), tmp_path / "medium"
+    state, place = copied(measured[0], tmp_path / "state"), tmp_path / "medium"
     place.mkdir()
     before = journals(database_path(state))
     medium = Medium(place, monkeypatch)
     monkeypatch.setattr(owner, name, changed)
-    archive(state, place, most_runs=1)
+    archive(state, place)
     medium.cut_power()
     with pytest.raises(AssertionError):
         kept_safe(state, place, before)

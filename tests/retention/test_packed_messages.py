@@ -22,7 +22,7 @@ from daq.adapters.store.store import Store
 from daq.app.delivery.payload_retention import PayloadRetention, packed_before
 from daq.app.laboratory.acts import carry_out
 from daq.core.errors import StoreError
-from tests.support.runs.archived import LATER, TOPICS, FixedClock, copied, measure, works
+from tests.support.runs.archived import LATER, TOPICS, FixedClock, copied, works
 from tests.support.runs.full_database import falsified
 from tests.support.runs.virtual_bench import T0
 
@@ -30,10 +30,10 @@ SEED = 20260113
 
 
 @pytest.fixture(scope="module")
-def delivered(tmp_path_factory):
+def delivered(measured, tmp_path_factory):
     """A state directory with delivered messages of every kind, and their payloads by number."""
-    state = tmp_path_factory.mktemp("delivered") / "state"
-    runs = measure(state)
+    state, runs = measured
+    state = copied(state, tmp_path_factory.mktemp("delivered") / "state")
     with works(state) as lab:
         carry_out(lab, "run_correct", {"run": runs[0], "because": "mistyped", "sample": "G-9"})
         carry_out(lab, "run_annul", {"run": runs[1], "because": "spilled"})
