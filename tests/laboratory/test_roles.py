@@ -4,14 +4,17 @@ import shutil
 
 import pytest
 
-from daq.adapters.paths import database_path
+from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.reading import Reader
 from daq.app.daemon.protocol import REQUESTS
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
+from daq.app.laboratory.bench.damaged import take_out_of_service
 from daq.app.laboratory.identity import operator_of
+from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
+from tests.bench_flow.parts import with_flows
 from tests.laboratory.parts import FixedClock, at, audited, laboratory, staffed
 from tests.support.runs.charted import Measured, make_charted
 from tests.support.runs.virtual_bench import T0, StoredBench, run_id_of
@@ -34,6 +37,16 @@ NEEDED = {
     "chart_limits_fix": "review",
     "archive_add": "administer",
     "archive_remove": "administer",
+    "equipment_out": "measure",
+    "equipment_back": "review",
+    "equipment_calibrated": "review",
+    "transcribe": "measure",
+    "transcribe_confirm": "measure",
+    "repeat_assign": "review",
+    "bench_text": "measure",
+    "bench_command": "measure",
+    "handover": "measure",
+    "geometry_back": "review",
     "person_add": "administer",
     "person_role": "administer",
     "person_logins": "administer",
@@ -56,6 +69,7 @@ def measured(tmp_path_factory):
     bench = StoredBench(tmp_path_factory.mktemp("measured") / "state")
     for number in range(len(ROLES) + 2):
         bench.measure(f"t-{number}")
+        bench.measure(f"outside-t-{number}", "clear-glaze-thick")
     with Reader(database_path(bench.state)) as reader:
         DIGESTS.update(
             {run: reader.journal_digest(run) for run in map(run_id_of, (f"t-{n}" for n in range(number + 1)))}
@@ -96,6 +110,20 @@ def order_of(act, target, actor):
         "chart_limits_fix": {"product": "clear-glaze", "last": 20, "because": "in control"},
         "archive_add": archive_of(target, "new"),
         "archive_remove": {"archive": f"old-{target}", "sha256": "5" * 64},
+        "equipment_out": {"piece": "logger-1", "serial": f"new-{target}", "because": "dropped"},
+        "equipment_back": {"piece": "logger-1", "serial": target, "because": "repaired"},
+        "equipment_calibrated": {"piece": "bench-1", "certificate": target, "day": "2024-11-20", "because": "again"},
+        "transcribe": {"sample": target, "test": "flow cup", "value": "34.5 s"},
+        "transcribe_confirm": {"sample": f"read-{target}", "test": "flow cup", "value": "34.50 s"},
+        "repeat_assign": {
+            "run": run_id_of(f"outside-{target}", "clear-glaze-thick"),
+            "cause": "bubbles",
+            "because": "bubbles at the rotor",
+        },
+        "bench_text": {"bench": bench_of(target), "text": target},
+        "bench_command": {"bench": bench_of(target), "command": "damage"},
+        "handover": {},
+        "geometry_back": {"bench": "bench-1", "geometry": f"rotor-{target}", "because": "ground and measured"},
         "person_add": {"id": f"new-{target}", "role": "look"},
         "person_role": {"id": target, "role": "review"},
         "person_logins": {"id": target, "logins": [f"login-{target}"]},
@@ -106,6 +134,11 @@ def order_of(act, target, actor):
         "person_authorise": {"id": target, "method": "clear-glaze-qc"},
         "person_withdraw": {"id": target, "method": "engobe-qc", "because": "long away"},
     }[act]
+
+
+def bench_of(target):
+    """Return an instrument of its own for each target."""
+    return sorted(Catalogue.load(examples_dir()).instruments)[int(target[2:])]
 
 
 def test_the_table_of_roles_is_complete():
@@ -121,11 +154,17 @@ def with_points(tmp_path):
 
 def prepared(lab, target):
     carry_out(lab, "sample_add", {"id": target})
+    carry_out(lab, "sample_add", {"id": f"outside-{target}", "product": "clear-glaze"})
     carry_out(lab, "sample_add", {"id": f"closed-{target}"})
     carry_out(lab, "sample_cancel", {"id": f"closed-{target}", "because": "spilled"})
     carry_out(lab, "archive_add", archive_of(target, "old"))
+    take_out_of_service(lab, "bench-1", f"rotor-{target}", "", "a dent")
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
+    carry_out(lab, "equipment_out", {"piece": "logger-1", "serial": target, "because": "dropped"})
+    # The first person is another one than the person who confirms.
+    first = at(lab, "at-measure" if target != "t-1" else "at-review")
+    carry_out(first, "transcribe", {"sample": f"read-{target}", "test": "flow cup", "value": "34.5 s"})
 
 
 @pytest.mark.usefixtures("with_points")
@@ -140,7 +179,7 @@ def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
             count = len(audited(lab))
             order = order_of(act, target, actor)
             if actor in ROLES[ROLES.index(NEEDED[act]) :]:
-                carry_out(at(lab, f"at-{actor}"), act, order)
+                carry_out(with_flows(at(lab, f"at-{actor}")), act, order)
                 assert [e.who for e in audited(lab)[count:]] == [actor] * (len(audited(lab)) - count)
                 assert len(audited(lab)) > count
                 continue
@@ -163,7 +202,7 @@ def test_where_people_are_off_a_login_acts_but_not_on_persons_and_archives(tmp_p
                 carry_out(lab, act, order)
             assert len(audited(lab)) == count
         else:
-            carry_out(lab, act, order)
+            carry_out(with_flows(lab), act, order)
             assert audited(lab)[-1].who == "at-nobody"
 
 
@@ -179,7 +218,7 @@ def test_a_password_of_another_person_needs_an_administrator(tmp_path):
 OF_PERSONS = {"run": "measure", "perform": "measure", "resend": "measure", "backup": "administer"}
 #: Requests that every login at the socket may make: to look at the state, to stop a motor, and to have files compared,
 #: which every run does too.
-OF_EVERYONE = {"watch", "stop", "status", "reload"}
+OF_EVERYONE = {"watch", "watch_bench", "stop", "status", "reload"}
 
 
 class Bench:

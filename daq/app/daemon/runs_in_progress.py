@@ -2,12 +2,13 @@
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import Final
 
 from daq.adapters.clock import Clock
+from daq.adapters.store.records import Change
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, SeeInstrument
@@ -15,10 +16,13 @@ from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.unfinished import UnfinishedRuns
+from daq.app.laboratory.bench.damaged import refuse_damaged
 from daq.app.laboratory.identity import operator_of
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.log_ins import LogIns
 from daq.app.laboratory.ordering import completed
+from daq.app.records.equipment_state import equipment_of_run
+from daq.app.records.pieces import pieces_of_run
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
@@ -38,6 +42,14 @@ from daq.methods.planning.compile import InstrumentHistory
 from daq.process.logins import own_login
 
 SHUTDOWN: Final = "the daemon is shutting down"
+
+#: Returns the records that are stored with the start of a run, for its id.
+Beside = Callable[[str], tuple[Change, ...]]
+
+
+def nothing_beside(_run: str) -> tuple[Change, ...]:
+    """Return no records."""
+    return ()
 
 
 class RunsInProgress:
@@ -87,8 +99,10 @@ class RunsInProgress:
 
     # ---- the start of a run
 
-    async def begin(self, order: RunOrder, login: str = "") -> Active:
+    async def begin(self, order: RunOrder, login: str = "", *, beside: Beside = nothing_beside) -> Active:
         """Check an order of `login` ("": the login of this process), store the start of the run, and start it.
+
+        `beside` returns, for the id of the run, records that are stored with its start or not at all.
 
         Raises:
             SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
@@ -105,7 +119,7 @@ class RunsInProgress:
             raise LinkError(f"another run is being started on {name}")
         self._beginning.add(name)
         try:
-            return await self._begin(order, login or own_login())
+            return await self._begin(order, login or own_login(), beside)
         finally:
             self._beginning.discard(name)
 
@@ -115,7 +129,7 @@ class RunsInProgress:
             n for n, count in self._claimed.items() if count
         }
 
-    async def _begin(self, order: RunOrder, login: str) -> Active:
+    async def _begin(self, order: RunOrder, login: str, beside: Beside) -> Active:
         catalogue = self._configured.catalogue
         try:
             names = names_of(order, catalogue)
@@ -124,11 +138,11 @@ class RunsInProgress:
         self._configured.refuse_changed(order, names)
         self._claimed.update(names)
         try:
-            return await self._start(order, login, catalogue, names)
+            return await self._start(order, login, catalogue, names, beside)
         finally:
             self._claimed.subtract(names)
 
-    async def _start(self, order: RunOrder, login: str, files: Catalogue, names: list[str]) -> Active:
+    async def _start(self, order: RunOrder, login: str, files: Catalogue, names: list[str], beside: Beside) -> Active:
         """Start a run with the configuration `files`; arguments and errors as in `begin`."""
         operator = await asyncio.to_thread(operator_of, self.laboratory(login), order)
         for name in names:
@@ -140,9 +154,7 @@ class RunsInProgress:
         identities = {name: sessions[name].standing.identity for name in names}
         # Import numpy before the motor turns: an import at the end of the run would delay the check of its stop.
         await asyncio.to_thread(load)
-        catalogue, fits, history = await asyncio.to_thread(
-            self._history, order, files, names, identities[order.instrument]
-        )
+        catalogue, fits, history, equipment = await asyncio.to_thread(self._history, order, files, names, identities)
         began_mono_ns, began_utc_ns = self._clock.mono_ns(), self._clock.utc_ns()
         run = prepare(
             order,
@@ -156,7 +168,8 @@ class RunsInProgress:
         await self._store.commit(run.register)
         self._refuse_while_closing()
         begin = BeginRun(run.record, login, tuple(r.text for r in run.anyway))
-        await self._store.commit(begin_configured(begin, catalogue, run.used, fits))
+        configured = begin_configured(begin, catalogue, run.used, fits, equipment)
+        await self._store.commit(replace(configured, beside=beside(run.record.id)))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,
@@ -197,13 +210,13 @@ class RunsInProgress:
         return Laboratory(self._store, self._configured.catalogue, self._clock, login, self._log_ins)
 
     def _history(
-        self, order: RunOrder, files: Catalogue, names: list[str], identity: Identity | None
-    ) -> tuple[Catalogue, dict[str, Fit], InstrumentHistory]:
-        """Return the configuration with the fitted geometries, these, and the stored history of the lead instrument.
+        self, order: RunOrder, files: Catalogue, names: list[str], identities: Mapping[str, Identity | None]
+    ) -> tuple[Catalogue, dict[str, Fit], InstrumentHistory, tuple[tuple[str, str, int], ...]]:
+        """Return configuration with fitted geometries, these, the stored history, and numbers of records of equipment.
 
         Raises:
-            SettingErrors: a file names another geometry than the recorded one.
-            SettingError: the fill was sheared.
+            SettingErrors: a file names another geometry than the recorded one, or equipment is out of service.
+            SettingError: the fill was sheared, or a fitted geometry is damaged.
         """
         with self._store.reader() as reader:
             check_fill(reader, order.fill, files.method(order.method_id, order.method_version))
@@ -211,8 +224,14 @@ class RunsInProgress:
             errors = [e for name in names if (e := conflict(files.instrument(name), fits.get(name))) is not None]
             if errors:
                 raise SettingErrors(errors)
+            for name, fit in fits.items():
+                refuse_damaged(reader, name, fit.record.geometry, fit.record.serial)
             catalogue = with_fits(files, fits)
-            return catalogue, fits, instrument_history(reader, catalogue, order, identity, self._clock.utc_ns())
+            now = self._clock.utc_ns()
+            equipment = equipment_of_run(reader, pieces_of_run(catalogue, names, identities), now)
+            history = instrument_history(reader, catalogue, order, identities[order.instrument], now)
+            history = replace(history, overdue=equipment.overdue, cautions=equipment.cautions)
+            return catalogue, fits, history, equipment.changes
 
     async def _ready(self, name: str) -> None:
         standing = (await self._sessions.settled(name, self._refuse_while_closing)).standing

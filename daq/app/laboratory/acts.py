@@ -7,6 +7,8 @@ from typing import Any, Final
 
 from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
+from daq.app.laboratory.bench import assigning, bench_acts, damaged, handing_over
+from daq.app.laboratory.equipment import serving, transcribing
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
@@ -25,6 +27,12 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *notes.ACTS,
         *fixing_limits.ACTS,
         *archive_acts.ACTS,
+        *serving.ACTS,
+        *transcribing.ACTS,
+        *assigning.ACTS,
+        *bench_acts.ACTS,
+        *damaged.ACTS,
+        *handing_over.ACTS,
     )
 }
 _ONE_AT_A_TIME: Final = threading.Lock()
@@ -55,4 +63,4 @@ def carry_out(
     checked = parse(act.order, dict(order))
     with _ONE_AT_A_TIME:
         who = acting(laboratory, act.name, act.role, given, always=act.always)
-        return act.do(replace(laboratory, identified=who), checked)
+        return act.do(replace(laboratory, identified=who, badge=given.badge), checked)

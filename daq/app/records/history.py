@@ -7,6 +7,7 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
+from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
 from daq.core.effects import Moved, StepEnded
@@ -95,6 +96,8 @@ class History:
     """Corrections and annulment of the run, oldest first (`daq.laboratory.declarations.Declaration`)."""
     notes: list[StoredRecord] = field(default_factory=list)
     """Notes of persons, oldest first."""
+    transcribed: list[Transcription] = field(default_factory=list)
+    """Values of the sample that were read by eye and entered by hand; none is of this run."""
     clock: dict[str, Any] | None = None
     """Evidence about the machine's clock over the run; None in runs before it was stored, and during a run."""
 
@@ -136,6 +139,7 @@ class History:
                 for d in self.declarations
             ],
             "notes": [{"text": note.data["text"]} | _written_by(note) for note in self.notes],
+            "transcribed": [t.as_json() for t in self.transcribed],
             "journal": journal,
             "clock": self.clock,
         }
@@ -173,6 +177,7 @@ def history(reader: Reader, run: RunRecord) -> History:
         plan_of(run),
         revisions(reader, Declaration.kind, run.id),
         notes_of(reader, run.id),
+        of_sample(reader, run.sample),
         clock_evidence(reader, run.id),
     )
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
+from daq.app.records.transcriptions import of_sample
 from daq.app.screens.text import expanded_of, plain, shown_value, spaced, utc_iso
 from daq.core.units import symbol
 from daq.methods.messages.annulling import ANNULLED
@@ -48,6 +49,8 @@ class Entry:
     verdict: str | None
     corrected: bool
     annulled: bool
+    transcribed: tuple[dict[str, Any], ...]
+    """Values of the sample that were read by eye and entered by hand (`Transcription.as_json`); none is of this run."""
 
 
 def _code_of(reason: str, data: dict[str, Any]) -> str | None:
@@ -91,6 +94,7 @@ def entry(reader: Reader, record: RunRecord) -> Entry:
         verdict=(data.get("verdict") or {}).get("verdict"),
         corrected=newest is not None and newest.supersedes is not None,
         annulled=ANNULLED in data.get("faults", ()),
+        transcribed=tuple(t.as_json() for t in of_sample(reader, record.sample)),
     )
 
 
