@@ -10,6 +10,7 @@ from daq.app.laboratory.laboratory import Laboratory
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.people import ROLES
 from daq.methods.files.daemon import People
+from daq.methods.files.retention import Retention
 from daq.process.logins import own_login
 from tests.support.runs.stored import T0
 
@@ -32,6 +33,7 @@ def laboratory(folder, login="m.keeper", *, clock=None, people=False):
     """Open a laboratory in a folder; `people` switches people on."""
     catalogue = Catalogue.load(examples_dir())
     switch_people(catalogue, on=people)
+    catalogue.daemon = catalogue.daemon.model_copy(update={"retention": Retention(journals="1 day")})
     with Store(folder / "daq.db") as store:
         yield Laboratory(store, any_ids(catalogue), clock or FixedClock(), login)
 

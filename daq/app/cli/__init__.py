@@ -51,6 +51,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("verification", "show the verifications of instruments with certified fluids", "records.verification"),
     ("health", "show zero, ripple and return to zero of an instrument over its runs", "records.health"),
     ("backup", "copy the database while it is in use", "setup.backup"),
+    ("archive", "move the journals of old runs to files on another medium", "setup.archive"),
     ("restore", "put a copy in the place of a database that is lost", "setup.restore"),
     ("verify", "compare all stored data, or a message kept outside, with the audit trail", "setup.verify"),
     ("outbox", "show what waits for the broker and what it refused", "delivery.outbox"),

@@ -13,6 +13,7 @@ from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
 from daq.app.laboratory.reporting import making
+from daq.app.laboratory.retention import archive_acts
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 
@@ -27,6 +28,7 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *notes.ACTS,
         *fixing_limits.ACTS,
         *making.ACTS,
+        *archive_acts.ACTS,
         *serving.ACTS,
         *transcribing.ACTS,
         *assigning.ACTS,

@@ -2,9 +2,11 @@
 
 from collections.abc import Container
 from dataclasses import dataclass
-from typing import Any, Final
+from pathlib import Path
+from typing import Any, Final, Literal
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
+from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import stored_text
@@ -26,7 +28,7 @@ from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.laboratory.declarations import Declaration
 from daq.methods.concluding.conclusion import Conclusion
-from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.methods.files.fields import Label, Model, NeededLabel, Text
 from daq.methods.messages.annulling import ANNULLED
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
@@ -50,6 +52,7 @@ class CorrectRun(Model):
         run: id of the run, a unique beginning of it, or ``last``.
         because: why.
         result: id of the result that the person saw; "" means the newest one.
+        archive: path of the archive with the journal of the run; "" where it is in the database.
     """
 
     run: NeededLabel
@@ -62,6 +65,7 @@ class CorrectRun(Model):
     operator: NeededLabel | None = None
     geometry: NeededLabel | None = None
     fluid: NeededLabel | None = None
+    archive: Text | Literal[""] = ""
 
 
 class AnnulRun(Model):
@@ -112,6 +116,8 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
     subject = _subject(laboratory, order.run, order.result)
     given = _given(laboratory, order)
     with laboratory.reader() as reader:
+        if order.archive:
+            reader.archives.append(open_archive(Path(order.archive)))
         made = redeclaration(reader, laboratory.catalogue, subject.declared(), given, subject.started)
         withdrawn = withdrawals(reader, subject.record.id, (subject.record.sample, made.record.sample))
     superseding = subject.superseding(laboratory, made.record, order.because)
@@ -144,7 +150,7 @@ def _given(laboratory: Laboratory, order: CorrectRun) -> Given:
         catalogue.fluid(order.fluid)
     if sampled_at:
         sampled_at = past_moment(sampled_at, laboratory.clock.utc_ns(), "sampled_at")
-    facts = order.model_dump(exclude={"run", "because", "result"}, exclude_none=True)
+    facts = order.model_dump(exclude={"run", "because", "result", "archive"}, exclude_none=True)
     return facts if sampled_at is None else facts | {"sampled_at": sampled_at}
 
 

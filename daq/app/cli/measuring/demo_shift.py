@@ -17,8 +17,8 @@ from daq.app.screens.styled_lines import joined, text_of
 from daq.app.screens.text import plain, spaced
 from daq.app.screens.verification_text import verification_words
 from daq.app.setup.catalogue import Catalogue
-from daq.app.workshop.shift.shift_day import CERTIFIED, Day, Happened, ShiftDay
 from daq.app.workshop.shift.fast_time import FastLoop
+from daq.app.workshop.shift.shift_day import CERTIFIED, Day, Happened, ShiftDay
 from daq.quality.digits import NOTHING
 
 BEGAN_S: Final = 2 * 3600

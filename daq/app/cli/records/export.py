@@ -8,7 +8,7 @@ from typing import Any
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.cli.common import RUN_HELP, open_reader, output, wanted_path
+from daq.app.cli.common import RUN_HELP, archive_argument, open_reader, output, wanted_path
 from daq.app.laboratory.named_runs import find_run
 from daq.app.records.exporting import (
     NOTE_COLUMNS,
@@ -49,6 +49,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "-o", "--output", metavar="FILE", type=wanted_path, help="a new file; otherwise the standard output"
     )
+    archive_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:

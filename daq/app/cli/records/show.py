@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
-from daq.app.cli.common import RUN_HELP, open_reader, print_json, wanted_path
+from daq.app.cli.common import RUN_HELP, archive_argument, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
 from daq.app.cli.records.change_lines import (
     PIPED_COLUMNS,
@@ -16,6 +16,7 @@ from daq.app.cli.records.change_lines import (
     note_lines,
     report_lines,
 )
+from daq.app.cli.records.clock_rows import clock_rows
 from daq.app.cli.run_list import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
 from daq.app.laboratory.reporting.tracing import reports_of_run
@@ -67,6 +68,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
     parser.add_argument("--svg", metavar="FILE", type=wanted_path, help="draw the flow curve into a new file")
+    archive_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -77,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
             print_runs([entry(reader, r) for r in named], as_json=args.json)
             return 0
         found = history(reader, find_run(reader, args.run))
-        raw, _ = raw_journal(reader, found.run.id)
+        raw = b"" if found.journal.archived else raw_journal(reader, found.run.id)[0]
         reports = reports_of_run(reader, found.run.id)
         disagreements = [d.text for d in disagreements_of_run(reader.path, found.run.id)]
     curve = flow_curve(found)
@@ -120,7 +122,7 @@ def _steadiness(found: History, raw: bytes) -> list[str]:
 def _count(raw: bytes) -> Counters:
     """Return the counters of each link; they are not stored, a replay of the journal gives them."""
     try:
-        return replay(raw, maker(Drivers.find())).facts.counters
+        return replay(raw, maker(Drivers.find())).facts.counters if raw else {}
     except SettingError as error:  # a driver that is not installed any more
         return {"not counted": {"because": str(error)}}
 
@@ -358,6 +360,8 @@ def _kept(found: History, limit: int | None) -> list[str]:
 def _notes(found: History) -> list[str]:
     began = found.journal.moves[0].t if found.journal.moves else 0
     out = [f"{(n.t - began) / 1e9:9.1f} s  {sentence(n)}" for n in found.journal.notes]
+    if found.journal.archived:
+        out.append(plain(found.journal.archived))
     if found.journal.trouble:
         out.append(f"the journal is damaged: {plain(found.journal.trouble)}")
     return out
@@ -395,7 +399,8 @@ def _origin(found: History) -> list[str]:
             ("audit head", f"{result.audit_head} (entry {result.audit_seq})"),
             ("journal digest", result.journal_digest),
         ]
-    rows.append(("journal", f"{found.journal.records} records"))
+    rows.append(("journal", "in an archive" if found.journal.archived else f"{found.journal.records} records"))
+    rows += clock_rows(found.clock)
     if found.journal.anchor is not None:
         rows.append(("boot", found.journal.anchor.boot_id))
     longest = max(len(name) for name, value in rows if value)

@@ -19,8 +19,8 @@ from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.app.workshop.shift import invented_works as works
 from daq.app.workshop.shift.fast_time import FastClock, FastLoop
-from daq.app.workshop.shift.memory_ports import SimulatedPort
 from daq.app.workshop.shift.invented_works import Batch
+from daq.app.workshop.shift.memory_ports import SimulatedPort
 from daq.core.errors import SettingError
 from daq.methods.files.daemon import Daemon
 from simulators.rotational import Fluid, RotationalInstrument
