@@ -1,9 +1,10 @@
 """Acts that correct or annul a run.  The first result stays; a new one supersedes it."""
 
 from collections.abc import Container
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
+from daq.adapters.clock import utc_text
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
@@ -11,16 +12,19 @@ from daq.adapters.store.records import stored_text
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.adapters.store.store import source_uri
 from daq.app.delivery.curve_publishing import curve_message
+from daq.app.delivery.record_messages import Numbered
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
 from daq.app.laboratory.moments import past_moment
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.progress import note_done, note_undone
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
+from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
+from daq.app.laboratory.signing.withdrawing import Withdrawal, replaced_by_result, withdrawal
 from daq.app.records.history import plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
 from daq.app.run.result_messages import ResultMessages
-from daq.app.run.superseding import Superseding, new_result_id
+from daq.app.run.superseding import More, Superseding, new_result_id
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.laboratory.declarations import Declaration
@@ -99,8 +103,10 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
         update={"result": superseding.result_id, "supersedes": subject.newest.id, "state": "annulled", "changes": ()}
     )
     change = subject.change(declaration, "run_annulled")
-    laboratory.store.submit(superseding.annulled(plan, (change,))).result()
-    _note_samples(laboratory, subject, order.because)
+    gone = _withdrawn(laboratory, subject, subject.record, order.because)
+    superseding = replace(superseding, more=_messages(laboratory, subject, gone))
+    laboratory.store.submit(superseding.annulled(plan, (change, *gone.changes))).result()
+    _follow(laboratory, subject, subject.record, order.because)
     return {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
 
 
@@ -117,9 +123,12 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
     judged = _judged_otherwise(ResultData.model_validate_json(subject.newest.data), made.conclusion)
     if judged and not reviewed:
         return {"run": subject.record.id, "needs_review": judged}
-    laboratory.store.submit(superseding.corrected(made.plan, made.conclusion, warnings, (change,))).result()
+    gone = _withdrawn(laboratory, subject, made.record, order.because)
+    superseding = replace(superseding, more=_messages(laboratory, subject, gone))
+    changes = (change, *gone.changes)
+    laboratory.store.submit(superseding.corrected(made.plan, made.conclusion, warnings, changes)).result()
     _publish_curve(laboratory, subject.record.id, made.plan)
-    _note_samples(laboratory, subject, order.because)
+    _follow(laboratory, subject, made.record, order.because)
     return {
         "run": subject.record.id,
         "result": superseding.result_id,
@@ -162,11 +171,29 @@ def _judged_otherwise(before: ResultData, now: Conclusion) -> list[str]:
     return [name for name in parts if any(differences(name, a[name], b[name], OTHER_VERSIONS_TOLERANCE))]
 
 
-def _note_samples(laboratory: Laboratory, before: "_Subject", because: str) -> None:
-    """Bring the states of the samples of a run, as declared before and now, in step with its new result."""
-    store, catalogue, now = laboratory.store, laboratory.catalogue, laboratory.clock.utc_ns()
-    note_undone(store, catalogue, before.record.sample, now, laboratory.who, because)
-    note_done(store, catalogue, before.record.id, now, laboratory.who)
+def _withdrawn(laboratory: Laboratory, before: "_Subject", now: RunRecord, because: str) -> Withdrawal:
+    """Return the withdrawal of the signatures under a run, and under the reportable results that it may belong to."""
+    run = before.record
+    with laboratory.reader() as reader:
+        replaced = replaced_by_result(reader, run.id, (run.sample, now.sample), run.method_id)
+        utc_ns = laboratory.clock.utc_ns()
+        return withdrawal(reader, replaced, before.newest.stream, laboratory.who, because, utc_ns)
+
+
+def _messages(laboratory: Laboratory, before: "_Subject", gone: Withdrawal) -> More:
+    """Return the maker of the messages of a withdrawal, which have the number of the new result."""
+    source, stream, time = laboratory.store.source, before.newest.stream, utc_text(laboratory.clock.utc_ns())
+    return lambda sequence: gone.messages(laboratory.topics, Numbered(source, stream, sequence), time)
+
+
+def _follow(laboratory: Laboratory, before: "_Subject", now: RunRecord, because: str) -> None:
+    """Bring samples and reportable results of a run, as declared before and now, in step with its new result."""
+    store, catalogue, utc_ns = laboratory.store, laboratory.catalogue, laboratory.clock.utc_ns()
+    note_undone(store, catalogue, before.record.sample, utc_ns, laboratory.who, because)
+    note_done(store, catalogue, before.record.id, utc_ns, laboratory.who)
+    with laboratory.reader() as reader:
+        samples = [before.record.sample, *samples_after(reader, now)]
+    Keeping(store, catalogue, laboratory.topics, utc_ns, laboratory.who).store_of_samples(samples)
 
 
 def _publish_curve(laboratory: Laboratory, run: str, plan: Plan) -> None:

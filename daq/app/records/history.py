@@ -7,6 +7,7 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
+from daq.app.records.signatures import RUN, Releases, stored_signatures
 from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
 from daq.core.effects import Moved, StepEnded
@@ -17,6 +18,7 @@ from daq.core.header import read_header
 from daq.core.journal import read_records
 from daq.core.plan import Plan
 from daq.laboratory.declarations import Declaration, Note
+from daq.laboratory.signing import ReleaseState
 
 
 @dataclass(slots=True)
@@ -85,6 +87,9 @@ class History:
     """Corrections and annulment of the run, oldest first (`daq.laboratory.declarations.Declaration`)."""
     notes: list[StoredRecord] = field(default_factory=list)
     """Notes of persons, oldest first."""
+    signatures: list[StoredRecord] = field(default_factory=list)
+    """Signatures, each in its newest revision (`daq.laboratory.signing.Signature`)."""
+    release: ReleaseState | None = None
 
     @property
     def result(self) -> ResultRecord | None:
@@ -124,6 +129,8 @@ class History:
                 for d in self.declarations
             ],
             "notes": [{"text": note.data["text"]} | _written_by(note) for note in self.notes],
+            "release": self.release,
+            "signatures": [s.data | {"changed": _written_by(s)} for s in self.signatures],
             "journal": journal,
         }
 
@@ -160,4 +167,6 @@ def history(reader: Reader, run: RunRecord) -> History:
         plan_of(run),
         revisions(reader, Declaration.kind, run.id),
         notes_of(reader, run.id),
+        stored_signatures(reader, RUN, run.id),
+        Releases(reader).of_run(run, newest),
     )

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_method
@@ -9,6 +10,9 @@ from daq.adapters.store.agreement.record_rows import of_records
 from daq.adapters.store.agreement.runs import of_run
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.declared import KIND
+
+OF_A_RUN: Final = ("note", "signature", "doubt_decision")
+"""Kinds of the records about a run, which have its id as a key."""
 
 
 def disagreements_of_run(path: Path, run_id: str) -> list[Disagreement]:
@@ -19,6 +23,20 @@ def disagreements_of_run(path: Path, run_id: str) -> list[Disagreement]:
     """
     with Stored(path) as stored, stored.snapshot():
         return list(_run(stored, run_id))
+
+
+def disagreements_of_record(path: Path, kind: str, ident: str) -> list[Disagreement]:
+    """Return every disagreement about a record and the signatures under it.
+
+    Raises:
+        StoreError: the database cannot be read.
+    """
+    with Stored(path) as stored, stored.snapshot():
+        out = list(of_records(stored, kind, ident))
+        sql = "SELECT id FROM record_keys WHERE kind = 'signature' AND name = ? AND value = ?"
+        for signature in stored.rows(sql, kind, ident):
+            out += of_records(stored, "signature", signature["id"])
+        return out
 
 
 def disagreements_of_sample(path: Path, sample: str, run_ids: list[str]) -> list[Disagreement]:
@@ -56,8 +74,10 @@ def disagreements_of_sample(path: Path, sample: str, run_ids: list[str]) -> list
 def _run(stored: Stored, run_id: str) -> Iterator[Disagreement]:
     yield from of_run(stored, run_id)
     yield from of_records(stored, KIND, run_id)
-    for note in stored.rows("SELECT id FROM record_keys WHERE kind = 'note' AND name = 'run' AND value = ?", run_id):
-        yield from of_records(stored, "note", note["id"])
+    sql = "SELECT id FROM record_keys WHERE kind = ? AND name = 'run' AND value = ?"
+    for kind in OF_A_RUN:
+        for record in stored.rows(sql, kind, run_id):
+            yield from of_records(stored, kind, record["id"])
     for row in stored.rows(
         "SELECT methods.* FROM methods JOIN runs ON method_id = methods.id AND method_version = version "
         "WHERE runs.id = ?",

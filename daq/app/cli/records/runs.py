@@ -9,6 +9,7 @@ from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import hung, print_table, say, terminal_columns
 from daq.app.laboratory.moments import bound
 from daq.app.records.run_rows import Entry, entry, marks_of, value_of, verdict_of
+from daq.app.records.signatures import Releases
 from daq.app.records.searching import OUTCOMES, RunSearch, absent, search
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.encoding import encode
@@ -61,7 +62,8 @@ def run(args: argparse.Namespace) -> int:
     )
     with open_reader(args) as reader:
         found = search(reader, asked, limit=args.limit)
-        entries = [entry(reader, record) for record in found.runs]
+        releases = Releases(reader)
+        entries = [entry(reader, record, releases) for record in found.runs]
         missing = absent(reader, asked) if not entries and not args.json else []
     if entries or args.json:
         print_runs(entries, as_json=args.json)

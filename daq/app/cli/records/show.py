@@ -9,7 +9,14 @@ from typing import Any
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.app.cli.common import RUN_HELP, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
-from daq.app.cli.records.change_lines import PIPED_COLUMNS, correction_lines, disagreement_lines, note_lines
+from daq.app.cli.records.change_lines import (
+    PIPED_COLUMNS,
+    correction_lines,
+    disagreement_lines,
+    note_lines,
+    release_line,
+    signature_lines,
+)
 from daq.app.cli.records.runs import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
 from daq.app.records.derived import flow_curve, steadiness_lines
@@ -143,6 +150,7 @@ def lines_of(
         ("steps", _steps(found, inner)),
         ("kept values", _kept(found, inner)),
         ("corrections", correction_lines(found)),
+        ("signatures", signature_lines(found)),
         ("notes of persons", note_lines(found)),
         ("notes", _notes(found)),
         ("counters", _counters(counters)),
@@ -184,7 +192,7 @@ def _title(found: History, columns: int) -> list[Line]:
     elif len(found.results) > 1:
         times = "once" if len(found.results) == 2 else f"{len(found.results) - 1} times"
         lines.append([(f"corrected {times}; this is the newest result", "warn")])
-    return lines
+    return lines + release_line(found)
 
 
 def _budget(found: History, columns: int | None) -> list[str]:
