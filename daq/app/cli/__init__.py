@@ -30,6 +30,8 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("sample", "add, list, change, import and export samples; labels", "laboratory.sample"),
     ("correct", "correct the declaration of a run: sample, product, geometry and the like", "laboratory.correct"),
     ("annul", "annul a run, so that it does not count any more", "laboratory.annul"),
+    ("sign", "sign runs or reportable results: measured, reviewed, released, rejected", "laboratory.sign"),
+    ("affected", "list and decide on the results that a failed verification puts in doubt", "laboratory.affected"),
     ("note", "add a note to a run", "laboratory.note"),
     ("person", "persons: roles, logins, passwords, badges, authorisations", "laboratory.person"),
     ("runs", "search and list runs", "records.runs"),

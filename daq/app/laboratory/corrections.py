@@ -1,4 +1,4 @@
-"""Acts that correct or annul a run.  The first result stays; a new one supersedes it."""
+"""Acts that correct, annul or doubt a run.  The first result stays; a new one supersedes it."""
 
 from collections.abc import Container
 from dataclasses import dataclass, replace
@@ -23,14 +23,17 @@ from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
 from daq.app.laboratory.signing.withdrawing import Withdrawal, replaced_by_result, withdrawal
 from daq.app.records.history import plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
+from daq.app.records.verifications import entries, failures_after
 from daq.app.run.result_messages import ResultMessages
 from daq.app.run.superseding import More, Superseding, new_result_id
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.laboratory.declarations import Declaration
+from daq.laboratory.signing import Decision, DoubtDecision, decision_id
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.files.fields import Label, Model, NeededLabel
 from daq.methods.messages.annulling import ANNULLED
+from daq.methods.messages.doubting import doubted, still_doubted
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
 
@@ -42,6 +45,10 @@ ANNULLED_FROM: Final = frozenset({"audit", "results", "records", "record_keys"})
 """Those of them from which the result of an annulled run is made."""
 SHOWN_DIGEST: Final = 16
 """Number of characters of a declaration's digest in a statement."""
+SHOWN_RUN: Final = 8
+"""Number of characters of a run's id in a statement."""
+DECIDED: Final = "doubt_decided"
+"""Name of the change in the audit trail."""
 JUDGED: Final = ("quantity", "value", "unit", "reported", "quality", "validity", "faults", "uncertainty", "corrected")
 """Parts of a result whose change needs a reviewer; so does one of its verdict, dry content or verification."""
 
@@ -71,6 +78,23 @@ class AnnulRun(Model):
     """Order to annul a run: it does not count any more."""
 
     run: NeededLabel
+    because: NeededLabel
+    result: Label = ""
+
+
+class DecideDoubt(Model):
+    """Order to decide about a run that a failed verification put in doubt.
+
+    Attributes:
+        run, verification: the run, and the run of the verification.
+        decision: ``uncertain`` or ``stands``.
+        because: why.
+        result: id of the result that the person saw; "" means the newest one.
+    """
+
+    run: NeededLabel
+    verification: NeededLabel
+    decision: Decision
     because: NeededLabel
     result: Label = ""
 
@@ -110,17 +134,66 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
     return {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
 
 
+def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
+    """Decide about a result that a failed verification put in doubt.
+
+    ``uncertain`` publishes it again as Uncertain, in the place of the result; ``stands`` lifts the block of its release
+    by this verification.
+
+    Raises:
+        SettingError: the verification did not put this run in doubt, or the run is Uncertain by it already.
+        StoreError: the stored data of the run do not agree, or another correction came first.
+    """
+    subject = _subject(laboratory, order.run, order.result, ANNULLED_FROM)
+    run = subject.record
+    with laboratory.reader() as reader:
+        verification = find_run(reader, order.verification).id
+        found = entries(reader, run.instrument)
+        if verification not in [
+            e.detail.run for e in failures_after(found, run.id, reader.results(run.id)[0].audit_seq)
+        ]:
+            raise SettingError(f"{verification} is no failed verification that put run {run.id} in doubt")
+        kept = find(reader, DoubtDecision, decision_id(verification, run.id))
+    if kept is not None and kept.record.decision == "uncertain":
+        raise SettingError(f"run {run.id} is Uncertain already by {kept.who}; measure again")
+    decision = DoubtDecision(
+        id=decision_id(verification, run.id), verification=verification, run=run.id, decision=order.decision
+    )
+    decided = new(decision, DECIDED) if kept is None else changed(kept, decision, DECIDED)
+    if order.decision == "stands":
+        laboratory.change(decided, because=order.because)
+        _follow(laboratory, subject, run, order.because)
+        return {"run": run.id, "decision": order.decision}
+    superseding = subject.superseding(laboratory, run, order.because)
+    before = ResultData.model_validate_json(subject.newest.data)
+    data = doubted(before, who=laboratory.who, because=order.because, verification=verification[:SHOWN_RUN])
+    declaration = subject.declared().model_copy(
+        update={"result": superseding.result_id, "supersedes": subject.newest.id, "changes": ()}
+    )
+    gone = _withdrawn(laboratory, subject, run, order.because)
+    superseding = replace(superseding, more=_messages(laboratory, subject, gone))
+    changes = (subject.change(declaration, "run_doubted"), decided, *gone.changes)
+    plan = plan_of(run)
+    laboratory.store.submit(superseding.restated(data, plan, changes)).result()
+    if plan is not None:
+        _publish_curve(laboratory, run.id, plan)
+    _follow(laboratory, subject, run, order.because)
+    return {"run": run.id, "decision": order.decision, "result": superseding.result_id, "supersedes": subject.newest.id}
+
+
 def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> dict[str, Any]:
     subject = _subject(laboratory, order.run, order.result)
     given = _given(laboratory, order)
     with laboratory.reader() as reader:
         made = redeclaration(reader, laboratory.catalogue, subject.declared(), given, subject.started)
+    before = ResultData.model_validate_json(subject.newest.data)
+    made = replace(made, conclusion=still_doubted(before, made.conclusion))
     superseding = subject.superseding(laboratory, made.record, order.because)
     declaration = made.declaration.model_copy(update={"result": superseding.result_id, "supersedes": subject.newest.id})
     change = subject.change(declaration, "run_corrected")
     digest = digest_of(stored_text(change.data))[:SHOWN_DIGEST]
     warnings = _statements(subject.started, made, laboratory.who, order.because, digest)
-    judged = _judged_otherwise(ResultData.model_validate_json(subject.newest.data), made.conclusion)
+    judged = _judged_otherwise(before, made.conclusion)
     if judged and not reviewed:
         return {"run": subject.record.id, "needs_review": judged}
     gone = _withdrawn(laboratory, subject, made.record, order.because)
@@ -302,4 +375,5 @@ ACTS: Final = (
     Act("run_correct", CorrectRun, "measure", correct),
     Act("run_correct_reviewed", CorrectRun, "review", correct_reviewed),
     Act("run_annul", AnnulRun, "review", annul),
+    Act("doubt_decide", DecideDoubt, "review", decide),
 )

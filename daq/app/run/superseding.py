@@ -88,7 +88,10 @@ class Superseding:
 
     def annulled(self, plan: Plan | None, changes: tuple[Change, ...]) -> Correct:
         """Return the transaction that annuls the run; `plan` is None where it cannot be read, `changes` are records."""
-        data = annulled(self._before, who=self.who, because=self.because)
+        return self.restated(annulled(self._before, who=self.who, because=self.because), plan, changes)
+
+    def restated(self, data: ResultData, plan: Plan | None, changes: tuple[Change, ...]) -> Correct:
+        """Return the transaction of a result with other contents, which are not computed from the journal."""
 
         def contents(audit: AuditPoint, journal_digest: str) -> ResultData:
             origin = data.origin.model_copy(

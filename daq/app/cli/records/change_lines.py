@@ -20,6 +20,7 @@ def correction_lines(found: History) -> list[str]:
     out = []
     for d in found.declarations:
         words = [_change(c) for c in d.data["changes"]] if d.data["state"] == "corrected" else ["annulled"]
+        words = words or ["published again as Uncertain"]
         change = f"{local_time(d.utc_ns)} by {plain(d.who)}: {', '.join(words)}"
         out.append(f"{change}; because {plain(d.because)}; result {d.data['result'][:SHOWN_ID]}")
     return out

@@ -9,8 +9,8 @@ from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import hung, print_table, say, terminal_columns
 from daq.app.laboratory.moments import bound
 from daq.app.records.run_rows import Entry, entry, marks_of, value_of, verdict_of
-from daq.app.records.signatures import Releases
 from daq.app.records.searching import OUTCOMES, RunSearch, absent, search
+from daq.app.records.signatures import Releases
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.encoding import encode
 from daq.quality.digits import NOTHING

@@ -28,7 +28,7 @@ from daq.methods.concluding.reportable import never_counts
 from daq.methods.messages.annulling import ANNULLED
 from daq.methods.parts.statement import Statement, distinct, state
 
-Exception_ = Literal[
+ExceptionName = Literal[
     "not_valid",
     "doubtful",
     "outside",
@@ -77,7 +77,7 @@ class Subject:
     measured_by: frozenset[str]
     operator: str
     shown: str
-    exceptions: tuple[Exception_, ...]
+    exceptions: tuple[ExceptionName, ...]
     hindrances: tuple[Statement, ...]
     ended: bool = True
 
@@ -191,11 +191,11 @@ def _hindrances(
 
 def _exceptions(
     run: RunRecord, data: dict[str, Any], signatures: Iterable[Signature], *, anyway: bool, corrected: bool
-) -> tuple[Exception_, ...]:
+) -> tuple[ExceptionName, ...]:
     verdict = data["verdict"]["verdict"]
-    out: list[Exception_] = [name for name in OF_VALUES if data["validity"] == name]
+    out: list[ExceptionName] = [name for name in OF_VALUES if data["validity"] == name]
     out += [name for name in OF_VERDICTS if verdict == name]
-    marks: dict[Exception_, bool] = {
+    marks: dict[ExceptionName, bool] = {
         "corrected": corrected,
         "anyway": anyway,
         "repeat": run.replicate > 1,
@@ -282,8 +282,8 @@ def _reportable_hindrances(
 
 def _of_reportable(
     record: ReportableRecord, subjects: Iterable[Subject], signatures: Iterable[Signature]
-) -> tuple[Exception_, ...]:
-    out: list[Exception_] = ["not_valid"] if record.data.value is None else []
+) -> tuple[ExceptionName, ...]:
+    out: list[ExceptionName] = ["not_valid"] if record.data.value is None else []
     out += [name for name in OF_VERDICTS if record.data.verdict.value == name]
     out += ["repeat"] if any(not a.counted for a in record.data.attempts) else []
     out += [name for s in subjects for name in s.exceptions if name in ("corrected", "anyway", "rejected_before")]
