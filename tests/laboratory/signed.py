@@ -3,20 +3,24 @@
 import json
 import shutil
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from daq.adapters.paths import database_path
+from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.agreement.everything import Comparison
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.store import Store
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.signing.reportable_records import Keeping
-from daq.app.records.signatures import RUN, Releases
+from daq.app.records.signatures import Releases
+from daq.app.setup.catalogue import Catalogue
+from daq.core.encoding import encode
 from daq.methods.files.daemon import People
+from daq.methods.planning.standing import AuditedVerification
 from daq.process.logins import own_login
 from tests.laboratory.parts import any_ids, at
 from tests.support.runs.full_database import TOPICS
+from tests.support.runs.stored import begin, conclude, end, register
 from tests.support.runs.virtual_bench import StoredBench
 
 PASSWORD = "a new glaze"
@@ -78,7 +82,7 @@ class SigningLab:
 def signing_lab(bench, runs, folder, *, required=True, review_own=False):
     """Open a copy of a bench's database with the persons of `PERSONS`; each has a login ``at-ID`` and a password."""
     shutil.copytree(bench.state, folder / "state", dirs_exist_ok=True)
-    catalogue = any_ids(replace(bench.catalogue) if hasattr(bench.catalogue, "__dataclass_fields__") else bench.catalogue)
+    catalogue = any_ids(Catalogue.load(examples_dir()))
     people = People(required=required, review_own=review_own)
     catalogue.daemon = catalogue.daemon.model_copy(update={"people": people})
     with Store(database_path(folder / "state")) as store:
@@ -92,4 +96,17 @@ def signing_lab(bench, runs, folder, *, required=True, review_own=False):
         yield SigningLab(lab, runs)
 
 
-__all__ = ["PASSWORD", "PERSONS", "RUN", "SAMPLES", "SigningLab", "measured_bench", "signing_lab"]
+def verification_detail(run, *, passed, geometry="coaxial-12"):
+    """Return the details of the audit entry of a verification."""
+    return AuditedVerification(
+        run=run, result=f"r-{run}", passed=passed, condition="as_found", fluid="reference-b", lot="1", certificate="c",
+        geometry=geometry, geometry_serial="", serial="R-1042", levels=(), results_in_doubt=0,
+    )  # fmt: skip
+
+
+def verify(store, run, *, passed, geometry="coaxial-12", instrument="bench-1"):
+    """Store a verification of an instrument with a measuring geometry."""
+    detail = verification_detail(run, passed=passed, geometry=geometry)
+    concluded = conclude(run, result_id=f"r-{run}", verification=encode(detail))
+    for step in (register(), begin(run, instrument), concluded, end(run)):
+        store.submit(step).result(10)

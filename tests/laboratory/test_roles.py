@@ -5,6 +5,7 @@ import shutil
 import pytest
 
 from daq.adapters.paths import database_path
+from daq.adapters.store.store import Store
 from daq.app.daemon.protocol import REQUESTS
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
@@ -12,6 +13,7 @@ from daq.app.laboratory.identity import operator_of
 from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
 from tests.laboratory.parts import at, audited, laboratory, staffed
+from tests.laboratory.signed import verify
 from tests.support.runs.charted import Measured, make_charted
 from tests.support.runs.virtual_bench import StoredBench, run_id_of
 
@@ -27,6 +29,10 @@ NEEDED = {
     "run_correct_reviewed": "review",
     "run_annul": "review",
     "note_add": "measure",
+    "doubt_decide": "review",
+    "sign_measured": "measure",
+    "sign": "review",
+    "reportable_store": "measure",
     "chart_limits_fix": "review",
     "person_add": "administer",
     "person_role": "administer",
@@ -39,15 +45,21 @@ NEEDED = {
     "person_withdraw": "administer",
 }
 #: Acts that need their role also where people are switched off.
-ALWAYS = {name for name in NEEDED if name.startswith("person_")}
+ALWAYS = {name for name in NEEDED if name.startswith(("person_", "sign"))}
+
+
+#: Those who try each act; each measured the run of the target with the same place in this list.
+ACTORS = (*ROLES, "nobody", "locked")
 
 
 @pytest.fixture(scope="module")
 def measured(tmp_path_factory):
-    """The state directory with a run for each target."""
+    """The state directory with a run for each target, and a verification that failed after them."""
     bench = StoredBench(tmp_path_factory.mktemp("measured") / "state")
     for number in range(len(ROLES) + 2):
-        bench.measure(f"t-{number}")
+        bench.measure(f"t-{number}", operator=ACTORS[number])
+    with Store(database_path(bench.state)) as store:
+        verify(store, "failed", passed=False)
     return bench.state
 
 
@@ -70,6 +82,15 @@ def order_of(act, target, actor):
         "run_correct_reviewed": {"run": run_id_of(target), "product": "", "because": "label of another bucket"},
         "run_annul": {"run": run_id_of(target), "because": "spilled"},
         "note_add": {"run": run_id_of(target), "text": "a lump in the cup"},
+        "doubt_decide": {
+            "run": run_id_of(target), "verification": "failed", "decision": "stands", "because": "measured again",
+        },
+        "sign_measured": {"signed": [{"of": "run", "id": run_id_of(target)}], "password": "a new glaze"},
+        "sign": {
+            "signed": [{"of": "run", "id": run_id_of(f"t-{(int(target[2:]) + 1) % len(ACTORS)}")}],
+            "meaning": "reviewed", "password": "a new glaze",
+        },
+        "reportable_store": {"sample": target},
         "chart_limits_fix": {"product": "clear-glaze", "last": 20, "because": "in control"},
         "person_add": {"id": f"new-{target}", "role": "look"},
         "person_role": {"id": target, "role": "review"},
@@ -80,7 +101,7 @@ def order_of(act, target, actor):
         "person_badge": {"id": target, "badge": f"badge of {target}"},
         "person_authorise": {"id": target, "method": "clear-glaze-qc"},
         "person_withdraw": {"id": target, "method": "engobe-qc", "because": "long away"},
-    }[act]
+    }[act]  # fmt: skip
 
 
 def test_the_table_of_roles_is_complete():
@@ -100,6 +121,8 @@ def prepared(lab, target):
     carry_out(lab, "sample_cancel", {"id": f"closed-{target}", "because": "spilled"})
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
+    for role in ROLES:
+        carry_out(lab, "person_password", {"id": role, "password": "a new glaze"})
 
 
 @pytest.mark.usefixtures("with_points")
@@ -108,7 +131,7 @@ def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
     with staffed(tmp_path) as lab:
         carry_out(lab, "person_add", {"id": "locked", "role": "administer", "logins": ["at-locked"]})
         carry_out(lab, "person_lock", {"id": "locked", "because": "left"})
-        for number, actor in enumerate((*ROLES, "nobody", "locked")):
+        for number, actor in enumerate(ACTORS):
             target = f"t-{number}"
             prepared(lab, target)
             count = len(audited(lab))

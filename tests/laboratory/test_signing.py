@@ -122,11 +122,12 @@ def test_a_rejection_blocks_the_release_until_a_new_review_of_it_alone(lab):
     assert lab.disagreements() == []
 
 
-def test_seeded_corrections_each_withdraw_the_release_in_their_transaction(lab):
+@pytest.mark.parametrize("count", [2, pytest.param(20, marks=pytest.mark.slow)])
+def test_seeded_corrections_each_withdraw_the_release_in_their_transaction(lab, count):
     rng = random.Random(20261129)
     lab.keep(*SAMPLES)
     published = 0
-    for number in range(20):
+    for number in range(count):
         run = rng.choice(lab.runs)
         lab.sign(run)
         reviewed = rng.random() < 0.5

@@ -37,7 +37,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("runs", "search and list runs", "records.runs"),
     ("day", "show all runs of a day by instrument, their counts, and what is open", "records.day"),
     ("show", "show a run and its result", "records.show"),
-    ("reportable", "report a sample from all its runs by the product's rule for replicates", "records.reportable"),
+    ("reportable", "report a sample from all its runs by the product's rule for replicates", "laboratory.reportable"),
     ("chart", "show control charts of a product or of verifications, and fix their limits", "laboratory.chart"),
     ("export", "write the readings, kept values or notes of a run as CSV or JSON", "records.export"),
     ("replay", "compute a run again from its journal and compare", "records.replay"),

@@ -10,7 +10,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
-from daq.app.laboratory.signing import sign_acts
+from daq.app.laboratory.signing import sign_acts, storing_act
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 
@@ -25,6 +25,7 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *notes.ACTS,
         *fixing_limits.ACTS,
         *sign_acts.ACTS,
+        *storing_act.ACTS,
     )
 }
 _ONE_AT_A_TIME: Final = threading.Lock()

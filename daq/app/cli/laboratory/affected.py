@@ -40,14 +40,14 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         dest="decision",
         action="store_const",
         const="uncertain",
-        help="publish its result again as Uncertain",
+        help="publish it again as Uncertain",
     )
     decision.add_argument(
         "--stands",
         dest="decision",
         action="store_const",
         const="stands",
-        help="its result can be released all the same",
+        help="it can be released all the same",
     )
     parser.add_argument("--because", default="", metavar="TEXT", help="the reason of the decision")
     parser.add_argument("--json", action="store_true", help="print the list as JSON")

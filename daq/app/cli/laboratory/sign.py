@@ -44,7 +44,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         nargs="?",
         default="",
         metavar="RUN|REPORTABLE",
-        help=f"{RUN_HELP}; or SAMPLE/TEST (see daq reportable)",
+        help=f"{RUN_HELP}; or SAMPLE/TEST",
     )
     parser.add_argument("--meaning", required=True, choices=MEANINGS)
     parser.add_argument("--because", default="", metavar="TEXT", help="the reason of a rejection")
@@ -53,16 +53,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--until", default="", metavar="TIME", help="up to this day or time")
     group.add_argument("--product", default="", metavar="ID", help="only runs of this product")
     group.add_argument("--instrument", default="", metavar="NAME", help="only runs on this instrument")
-    group.add_argument(
-        "--reportables", action="store_true", help="the reportable results of their samples, not the runs"
-    )
-    parser.add_argument(
-        "--list", dest="only_list", action="store_true", help="list what would be signed, and sign nothing"
-    )
-    parser.add_argument("--json", action="store_true", help="print the list as JSON, and sign nothing")
-    parser.add_argument(
-        "--password-file", default="", metavar="FILE", help="file with the password; - is standard input"
-    )
+    group.add_argument("--reportables", action="store_true", help="the reportable results of their samples")
+    parser.add_argument("--list", dest="only_list", action="store_true", help="list what would be signed, only")
+    parser.add_argument("--json", action="store_true", help="print the list as JSON, only")
+    parser.add_argument("--password-file", default="", metavar="FILE", help="file with it; - is standard input")
     identity_arguments(parser)
 
 
@@ -122,7 +116,7 @@ def _found(reader: Reader, catalogue: Catalogue, args: argparse.Namespace, perso
     asked = Asked(
         meaning=args.meaning,
         person=person,
-        since_utc_ns=bound(args.since, now, "--since"),
+        since_utc_ns=bound(args.since, now, "--since", end=False),
         until_utc_ns=bound(args.until, now, "--until", end=True),
         product=args.product,
         instrument=args.instrument,
