@@ -23,7 +23,7 @@ from tests.support.runs.full_database import TOPICS
 from tests.support.runs.stored import begin, conclude, end, register
 from tests.support.runs.virtual_bench import StoredBench
 
-PASSWORD = "a new glaze"
+PASSWORD = "a new glaze"  # noqa: S105 - invented
 PERSONS = {"m.keeper": "measure", "a.novak": "review", "b.lind": "review", "c.head": "administer"}
 SAMPLES = ("G-1041", "G-1042", "G-1043")
 
@@ -66,6 +66,11 @@ class SigningLab:
     def release(self, run):
         with self.lab.reader() as reader:
             return Releases(reader).of_run(reader.run(run), reader.newest_result(run))
+
+    def newest(self, run):
+        """Return the newest result of a run as JSON values."""
+        with self.lab.reader() as reader:
+            return json.loads(reader.newest_result(run).data)
 
     def messages(self, kind):
         """Return the events on the topics of a kind, in the order of the outbox."""

@@ -10,13 +10,13 @@ from daq.adapters.store.audit import digest_of
 from daq.adapters.store.records import revisions
 from daq.app.delivery.contract import SCHEMAS
 from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.signing.subjects import reportable_subject
 from daq.app.records.attempts import attempt_of, runs_of_sample
 from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError
 from daq.laboratory.reportables import ReportableRecord, reportable_id
 from daq.methods.concluding.reportable import Reportable, reportable
 from daq.methods.files.producttest import Replicates
-from daq.methods.messages.leaves import UNITS  # noqa: F401
 from tests.laboratory.signed import signing_lab
 from tests.support.runs.full_database import TOPICS
 from tests.support.runs.virtual_bench import StoredBench
@@ -32,10 +32,7 @@ def filled(tmp_path_factory):
     bench = StoredBench(tmp_path_factory.mktemp("filled") / "state", topics=TOPICS)
     about = [("1", 1), ("2", 2), ("2", 3), ("3", 4)]
     runs = [
-        bench.measure(
-            "G-1", simulated=False, fill=f"{fill}{'' if n != 3 else ''}", replicate=n, speed=20 if n != 3 else 10
-        )
-        for fill, n in about
+        bench.measure("G-1", simulated=False, fill=fill, replicate=n, speed=20 if n != 3 else 10) for fill, n in about
     ]
     return bench, [*runs, bench.measure("G-2", simulated=False)]
 
@@ -140,14 +137,18 @@ def test_one_that_is_out_of_date_or_of_several_products_is_not_released(lab):
     lab.lab.catalogue.products["clear-glaze"] = product.model_copy(update={"replicates": None})
     with pytest.raises(SettingError, match="have changed since it was stored"):
         lab.sign(IDENT, of="reportable")
+    with lab.lab.reader() as reader:
+        subject = reportable_subject(Releases(reader), lab.lab.catalogue, IDENT)
+    assert [s.code for s in subject.hindrances] == ["reportable_out_of_date"]
     lab.lab.catalogue.products["clear-glaze"] = product
     lab.sign(IDENT, of="reportable")
     lab.correct(lab.runs[0], product="engobe")
     data = stored(lab).record.data
     assert (data.value, data.state, data.how.code) == (None, "open", "products_differ")
     assert all(not a.counted for a in data.attempts)
-    with pytest.raises(SettingError, match="no reportable value"):
-        lab.sign(IDENT, of="reportable")
+    with lab.lab.reader() as reader:
+        subject = reportable_subject(Releases(reader), lab.lab.catalogue, IDENT)
+    assert [s.code for s in subject.hindrances] == ["reportable_without_value"]
     del lab.lab.catalogue.products["clear-glaze"]
     lab.keep("G-2")
     assert stored(lab, reportable_id("G-2", TEST)).record.data.how.code == "product_unknown"

@@ -1,18 +1,27 @@
 """Signatures under runs: who may sign what, the bytes that are signed, and the release that is lost."""
 
+# ruff: noqa: S608 - names of our own tables
+
 import json
 import random
 import re
-import uuid
 
 import jsonschema
 import pytest
 
+from daq.adapters.store.agreement.everything import Comparison
+from daq.adapters.store.agreement.stored import Stored
 from daq.app.delivery.contract import SCHEMAS
+from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.signing.subjects import refusals, run_subject
+from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError
+from daq.laboratory.people import Person
+from daq.laboratory.signing import MEANINGS
 from daq.methods.messages.envelope import SOURCE_PATTERN
-from tests.laboratory.signed import PASSWORD, SAMPLES, measured_bench, signing_lab
+from tests.laboratory.signed import PASSWORD, SAMPLES, measured_bench, signing_lab, verify
 from tests.support.runs.full_database import falsified
+from tests.support.runs.stored import begin, conclude
 
 SCHEMA = {s.name: json.loads(s.text()) for s in SCHEMAS}
 
@@ -205,6 +214,68 @@ def signing_lab_at(lab, path):
     return opened()
 
 
-def test_ids_of_signatures_are_uuids(lab):
-    lab.sign(lab.runs[0])
-    assert uuid.UUID(lab.messages("signature")[0]["id"]).version == 4
+def codes(lab, run, meaning, person, *, alone=True):
+    """Return why a person must not sign a run."""
+    with lab.lab.reader() as reader:
+        subject = run_subject(Releases(reader), reader.run(run))
+        who = find(reader, Person, person).record
+    return [s.code for s in refusals(subject, meaning, who, review_own=False, alone=alone)]
+
+
+def test_each_reason_has_a_code(lab):
+    run = lab.runs[0]
+    assert codes(lab, run, "released", "a.novak") == []
+    assert codes(lab, run, "released", "m.keeper") == ["measured_by_signer"]
+    assert codes(lab, run, "measured", "a.novak") == ["not_measured_by_signer"]
+    lab.sign(run)
+    assert codes(lab, run, "released", "b.lind") == ["signed_already"]
+    lab.sign(run, meaning="rejected", because="a bubble")
+    assert codes(lab, run, "released", "b.lind") == ["rejected_by"]
+    assert codes(lab, run, "reviewed", "b.lind") == []
+    assert codes(lab, run, "reviewed", "b.lind", alone=False) == ["rejected_by"]
+    verify(lab.lab.store, "failed", passed=False)
+    assert codes(lab, lab.runs[1], "released", "b.lind") == ["verification_failed_after"]
+    for step in (begin("concluded"), conclude("concluded", build=built(lab, run))):
+        lab.lab.store.submit(step).result()
+    for meaning in MEANINGS:
+        assert "signed_before_end" in codes(lab, "concluded", meaning, "a.novak")
+
+
+def built(lab, run):
+    """Return the maker of a result with the contents of that of another run."""
+    data = lab.newest(run)
+    return lambda *_: (json.dumps(data), [])
+
+
+def test_every_falsified_byte_of_the_records_is_named(measured, tmp_path):
+    """Each row of the records, their keys and messages, at seeded places; a digest covers every byte of a text."""
+    rng = random.Random(7)
+    with signing_lab(*measured, tmp_path) as lab:
+        lab.keep(*SAMPLES)
+        lab.sign(lab.runs[0])
+        lab.sign("G-1042/clear-glaze-qc", of="reportable")
+        verify(lab.lab.store, "failed", passed=False)
+        lab.do("doubt_decide", run=lab.runs[2], verification="failed", decision="stands", because="measured again")
+        lab.correct(lab.runs[0], lot="L9")
+        path = lab.lab.store.path
+        assert lab.disagreements() == []
+    kinds = "('signature', 'reportable', 'doubt_decision')"
+    texts = [
+        ("records", "data", f"SELECT rowid, data FROM records WHERE kind IN {kinds}"),
+        ("records", "id", f"SELECT rowid, id FROM records WHERE kind IN {kinds}"),
+        ("record_keys", "value", f"SELECT rowid, value FROM record_keys WHERE kind IN {kinds}"),
+        ("outbox", "payload", "SELECT seq, payload FROM outbox WHERE topic LIKE '%/signature/%' OR topic LIKE '%/reportable/%'"),
+    ]  # fmt: skip
+    copy = tmp_path / "copy.db"
+    with falsified(path, copy) as db:
+        found = [(t, c, row, value) for t, c, sql in texts for row, value in db.execute(sql).fetchall()]
+    assert {(t, c) for t, c, _, _ in found} == {(t, c) for t, c, _ in texts}
+    for table, column, row, value in rng.sample(found, 10):
+        raw = value if isinstance(value, bytes) else value.encode()
+        at = rng.randrange(len(raw))
+        other = raw[:at] + bytes([raw[at] ^ 1]) + raw[at + 1 :]
+        with falsified(path, copy) as db:
+            given = other if isinstance(value, bytes) else other.decode()
+            db.execute(f"UPDATE {table} SET {column} = ? WHERE rowid = ?", (given, row))
+        with Stored(copy) as stored:
+            assert table in {d.table for d in Comparison().of(stored)}, (table, column, at)

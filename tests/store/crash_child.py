@@ -88,7 +88,10 @@ def signed(run, result, ident):
         (Change("signature", ident, "signed_as_released", {"subject": run}, [("run", run)]), withdrawn),
         ((result, Outgoing(topic, b"{}", id=ident)), (result, Outgoing(topic, b"[]", id=f"{ident} withdrawn"))),
         AsSeen(
-            results=((run, result),), records=(("sample", run, 2),), verified=(("bench-9", 0),), signed=(("run", run, 0),)
+            results=((run, result),),
+            records=(("sample", run, 2),),
+            verified=(("bench-9", 0),),
+            signed=(("run", run, 0),),
         ),
         T0,
         "m.keeper",

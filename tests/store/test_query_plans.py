@@ -11,10 +11,15 @@ import pytest
 from daq.adapters.sparkplug.memory import ChangedResult
 from daq.adapters.store import declared
 from daq.adapters.store.agreement import everything
-from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
+from daq.adapters.store.agreement.one_run import (
+    disagreements_of_record,
+    disagreements_of_run,
+    disagreements_of_sample,
+)
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
 from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText
+from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.epochs import StartEpoch, last_epoch_start
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
@@ -28,9 +33,11 @@ from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
+from daq.app.laboratory.signing.subjects import _start
 from daq.app.records import searching
 from daq.app.records.day_sheet import day_sheet
 from daq.app.records.searching import RunSearch, search
+from daq.app.records.signatures import Releases
 from daq.app.workshop.diagnosis import examine
 from tests.bench.year import look_ups, make, record
 from tests.store.crash_child import script
@@ -167,6 +174,23 @@ def faulty(path: Path, folder: Path) -> list[Path]:
     return copies
 
 
+def signed_records(path: Path, run: str, result: str) -> None:
+    """Store signatures under a run and a record, and ask for the state of release."""
+    with Store(path, utc_ns=T0) as store, store.reader() as reader:
+        parts = [
+            {"kind": "result", "id": result, "revision": 0, "digest": "0"},
+            {"kind": "sample", "id": "G-1044", "revision": 1, "digest": "0"},
+        ]
+        changes = tuple(
+            Change("signature", f"s {of}", "signed_as_released", {"parts": parts}, ((of, subject),))
+            for of, subject in (("run", run), ("reportable", "G-1044/x"))
+        )
+        seen = AsSeen(((run, result),), (("sample", "G-0", 0),), (("bench-9", 0),), (("run", run, 0),))
+        message = Outgoing("lab/v1/signature/bench-1", b"{}", id="s")
+        store.submit(PublishRecords(changes, ((result, message),), seen, T0, "m.keeper")).result(20)
+        _start(Releases(reader), run)
+
+
 def checks(path: Path, folder: Path, faulty_copies: list[Path], patch: pytest.MonkeyPatch) -> None:
     """Run every check, also of databases with faults."""
     check_database(path, utc_ns=T0)
@@ -177,8 +201,12 @@ def checks(path: Path, folder: Path, faulty_copies: list[Path], patch: pytest.Mo
     with Store(path) as store, store.reader() as reader:
         run, message = reader.runs(limit=1)[0].id, json.loads(reader.message(1).payload)
         sample, head = reader.run(run).sample, reader.audit(after=2, limit=1)[0].hash
+        result = reader.newest_result(run).id
+    signed_records(path, run, result)
     disagreements_of_run(path, run)
     disagreements_of_sample(path, sample, [run])
+    disagreements_of_record(path, "reportable", "G-1044/x")
+    check_content(path)
     check_outside(path, [("kept.json", message)], [head, "0" * 64])
     for copy in faulty_copies:
         check_content(copy)

@@ -5,7 +5,7 @@ from typing import Final
 from daq.methods.sentences.kinds import NAME, NAMES, Sentence, sentence
 
 SENTENCES: Final[dict[str, Sentence]] = {
-    "run_not_ended": sentence("the run has not ended"),
+    "signed_before_end": sentence("the run has not ended"),
     "run_is_annulled": sentence("the run is annulled"),
     "run_is_simulated": sentence("it was measured on a simulated instrument"),
     "rejected_by": sentence("{who} rejected it; it is released only after a new review of it alone", who=NAME),

@@ -105,7 +105,7 @@ def refusals(
     """
     out: list[Statement] = []
     if not subject.ended:
-        out.append(state("run_not_ended"))
+        out.append(state("signed_before_end"))
     standing = rejection(subject.signatures)
     same = [
         s
@@ -173,7 +173,7 @@ def _hindrances(
 ) -> Iterable[Statement]:
     """Yield why a run must not be released: the one place that decides it."""
     if run.state != "ended":
-        yield state("run_not_ended")
+        yield state("signed_before_end")
     if ANNULLED in data.get("faults", ()):
         yield state("run_is_annulled")
     if run.simulated or data["simulated"]:
