@@ -12,7 +12,7 @@ MEANINGS: Final[tuple[Meaning, ...]] = ("measured", "reviewed", "released", "rej
 SignatureState = Literal["in_force", "withdrawn"]
 ReleaseState = Literal["released", "release_blocked", "release_withdrawn", "rejected"]
 """``release_blocked``: released, and put in doubt by a failed verification after that."""
-Decision = Literal["uncertain", "stands"]
+Decision = Literal["uncertain", "upheld"]
 SubjectId = Annotated[str, Field(min_length=1, max_length=2 * LONGEST_LABEL + 1), AfterValidator(clean)]
 """Id of what is signed: that of a run, or of a record, which may join two names."""
 
@@ -67,7 +67,7 @@ class DoubtDecision(Record):
 
     Attributes:
         verification, run: ids of the run of the verification and of the run in doubt; `decision_id` of both is the id.
-        decision: ``uncertain`` (published again as Uncertain), or ``stands``.
+        decision: ``uncertain`` (published again as Uncertain), or ``upheld``.
     """
 
     kind: ClassVar[str] = "doubt_decision"

@@ -132,11 +132,11 @@ def test_a_failed_verification_blocks_at_once_until_a_person_decides(lab):
     verify(store, "passed", passed=True)
     with pytest.raises(SettingError, match="failed after it"):
         lab.sign(second)
-    lab.do("doubt_decide", run=second, verification="failed", decision="stands", because="the same on bench-2")
+    lab.do("doubt_decide", run=second, verification="failed", decision="upheld", because="the same on bench-2")
     lab.sign(second)
     lab.sign(ident, of="reportable")
     with pytest.raises(SettingError, match="no failed verification that put run"):
-        lab.do("doubt_decide", run=first, verification="passed", decision="stands", because="a mistake")
+        lab.do("doubt_decide", run=first, verification="passed", decision="upheld", because="a mistake")
     done = lab.do("doubt_decide", run=third, verification="failed", decision="uncertain", because="3 % low")
     with pytest.raises(SettingError, match="its result is doubtful"):
         lab.sign(third)
@@ -152,7 +152,7 @@ def test_a_failed_verification_blocks_at_once_until_a_person_decides(lab):
     assert data["reasons"][0]["code"] == "verification_failed_later"
     assert data["value"] is not None
     with pytest.raises(SettingError, match="is Uncertain already by a.novak; measure again"):
-        lab.do("doubt_decide", run=third, verification="failed", decision="stands", because="a mistake")
+        lab.do("doubt_decide", run=third, verification="failed", decision="upheld", because="a mistake")
     # A correction of something else does not lift the doubt, and the journal gives the result again.
     lab.correct(third, lot="L9")
     with lab.lab.reader() as reader:

@@ -83,7 +83,7 @@ def order_of(act, target, actor):
         "run_annul": {"run": run_id_of(target), "because": "spilled"},
         "note_add": {"run": run_id_of(target), "text": "a lump in the cup"},
         "doubt_decide": {
-            "run": run_id_of(target), "verification": "failed", "decision": "stands", "because": "measured again",
+            "run": run_id_of(target), "verification": "failed", "decision": "upheld", "because": "measured again",
         },
         "sign_measured": {"signed": [{"of": "run", "id": run_id_of(target)}], "password": "a new glaze"},
         "sign": {

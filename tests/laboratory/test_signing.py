@@ -255,7 +255,7 @@ def test_every_falsified_byte_of_the_records_is_named(measured, tmp_path):
         lab.sign(lab.runs[0])
         lab.sign("G-1042/clear-glaze-qc", of="reportable")
         verify(lab.lab.store, "failed", passed=False)
-        lab.do("doubt_decide", run=lab.runs[2], verification="failed", decision="stands", because="measured again")
+        lab.do("doubt_decide", run=lab.runs[2], verification="failed", decision="upheld", because="measured again")
         lab.correct(lab.runs[0], lot="L9")
         path = lab.lab.store.path
         assert lab.disagreements() == []

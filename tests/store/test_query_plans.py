@@ -16,6 +16,7 @@ from daq.adapters.store.agreement.one_run import (
     disagreements_of_run,
     disagreements_of_sample,
 )
+from daq.adapters.store.audit import digest_of
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
 from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText
@@ -28,7 +29,7 @@ from daq.adapters.store.outgoing.delivery import Acknowledge, MarkChanged, Refus
 from daq.adapters.store.outgoing.derived import AddDerived
 from daq.adapters.store.outgoing.sealed import changed
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions
+from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions, stored_text
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.resending import outbox_view, unsent_results
@@ -177,9 +178,10 @@ def faulty(path: Path, folder: Path) -> list[Path]:
 def signed_records(path: Path, run: str, result: str) -> None:
     """Store signatures under a run and a record, and ask for the state of release."""
     with Store(path, utc_ns=T0) as store, store.reader() as reader:
+        sample = revisions(reader, "sample", "G-1044")[0].data
         parts = [
-            {"kind": "result", "id": result, "revision": 0, "digest": "0"},
-            {"kind": "sample", "id": "G-1044", "revision": 1, "digest": "0"},
+            {"kind": "result", "id": result, "revision": 0, "digest": digest_of(reader.result(result).data)},
+            {"kind": "sample", "id": "G-1044", "revision": 1, "digest": digest_of(stored_text(sample))},
         ]
         changes = tuple(
             Change("signature", f"s {of}", "signed_as_released", {"parts": parts}, ((of, subject),))

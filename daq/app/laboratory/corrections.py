@@ -87,7 +87,7 @@ class DecideDoubt(Model):
 
     Attributes:
         run, verification: the run, and the run of the verification.
-        decision: ``uncertain`` or ``stands``.
+        decision: ``uncertain`` or ``upheld``.
         because: why.
         result: id of the result that the person saw; "" means the newest one.
     """
@@ -137,7 +137,7 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
 def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     """Decide about a result that a failed verification put in doubt.
 
-    ``uncertain`` publishes it again as Uncertain, in the place of the result; ``stands`` lifts the block of its release
+    ``uncertain`` publishes it again as Uncertain, in the place of the result; ``upheld`` lifts the block of its release
     by this verification.
 
     Raises:
@@ -160,7 +160,7 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
         id=decision_id(verification, run.id), verification=verification, run=run.id, decision=order.decision
     )
     decided = new(decision, DECIDED) if kept is None else changed(kept, decision, DECIDED)
-    if order.decision == "stands":
+    if order.decision == "upheld":
         laboratory.change(decided, because=order.because)
         _follow(laboratory, subject, run, order.because)
         return {"run": run.id, "decision": order.decision}

@@ -93,7 +93,7 @@ class Releases:
     def doubts(self, run: RunRecord) -> tuple[Statement, ...]:
         """Return a statement for each failed verification that blocks the release of a run.
 
-        A person's decision that the result stands lifts the block of that verification.
+        A person's decision to uphold the result lifts the block of that verification.
         """
         results = self.reader.results(run.id)
         if not results:
@@ -102,12 +102,12 @@ class Releases:
         return tuple(
             state("verification_failed_after", verification=e.detail.run[:SHOWN_ID], instrument=run.instrument)
             for e in failed
-            if not self._stands(e.detail.run, run.id)
+            if not self._upheld(e.detail.run, run.id)
         )
 
-    def _stands(self, verification: str, run: str) -> bool:
+    def _upheld(self, verification: str, run: str) -> bool:
         stored = newest_revision(self.reader, DoubtDecision.kind, decision_id(verification, run))
-        return stored is not None and stored.data["decision"] == "stands"
+        return stored is not None and stored.data["decision"] == "upheld"
 
     def of_run(self, run: RunRecord, newest: ResultRecord | None) -> ReleaseState | None:
         """Return the state of release of a run, whose newest result is `newest`; None where it was never released.

@@ -22,7 +22,7 @@ EXAMPLES: Final = """\
 examples:
   daq affected 9c1d
   daq affected 9c1d --run 3f2a --uncertain --because "the torque was 3 % low"
-  daq affected 9c1d --run 3f2a --stands --because "measured again on bench-2: the same value"
+  daq affected 9c1d --run 3f2a --upheld --because "measured again on bench-2: the same value"
 
 Until a person decides, none of these results can be released. A verification that was itself wrong, such as one with
 the wrong fluid, is corrected or annulled; then it blocks nothing.
@@ -43,10 +43,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="publish it again as Uncertain",
     )
     decision.add_argument(
-        "--stands",
+        "--upheld",
         dest="decision",
         action="store_const",
-        const="stands",
+        const="upheld",
         help="it can be released all the same",
     )
     parser.add_argument("--because", default="", metavar="TEXT", help="the reason of the decision")
@@ -57,7 +57,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """List the results, or decide about one."""
     if bool(args.run) != bool(args.decision) or bool(args.run) != bool(args.because):
-        raise SettingError("a decision is --run RUN, --uncertain or --stands, and --because TEXT")
+        raise SettingError("a decision is --run RUN, --uncertain or --upheld, and --because TEXT")
     if args.run:
         order = {
             "run": args.run,

@@ -24,7 +24,7 @@ ALREADY: Final = "signed_already"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """What is to be signed: meaning and person (None: not known yet), and the period (UTC ns, both ends included)."""
+    """A wish to sign: meaning and person (None: not known yet), and the period (UTC ns, both ends included)."""
 
     meaning: Meaning
     person: Person | None
@@ -38,7 +38,7 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class SigningList:
-    """What can be signed, and what is left out.
+    """Records that can be signed, and those left out.
 
     Attributes:
         to_sign: those with exceptions first, then by time.

@@ -1,4 +1,4 @@
-"""What can be signed: a run or a reportable result with its digest, its exceptions, and why it must not be released."""
+"""Subjects of signatures: runs and reportable results, their exceptions, and why they must not be released."""
 
 import json
 from collections.abc import Iterable
@@ -39,7 +39,7 @@ ExceptionName = Literal[
     "repeat",
     "rejected_before",
 ]
-"""What a person who signs must look at first."""
+"""Names of what a person who signs must look at first."""
 OF_VALUES: Final = ("not_valid", "doubtful")
 OF_VERDICTS: Final = ("outside", "undecided", "not_comparable")
 

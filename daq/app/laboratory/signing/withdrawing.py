@@ -52,7 +52,7 @@ def signature_data(
 
 @dataclass(frozen=True, slots=True)
 class Superseded:
-    """What is replaced: a run, or a record, by its kind and id, with its sample."""
+    """A run or a record that another state replaces, by its kind and id, with its sample."""
 
     of: str
     id: str
