@@ -34,13 +34,13 @@ def bench(measured, tmp_path, monkeypatch):
 
 def test_a_set_is_listed_with_exceptions_first_and_signed_with_one_password(bench, capsys):
     run, runs = bench
-    assert run("sign", "--since", "2025-01-01", "--meaning", "reviewed", "--json") == 0
+    assert run("sign", "--since", "2025-01-01", "--meaning", "reviewed", "--product", "clear-glaze", "--json") == 0
     found = json.loads(capsys.readouterr().out)
     listed = [(s["id"], s["exceptions"]) for s in found["to_sign"]]
     assert listed[0] == (runs[0], ["not_valid", "not_comparable", "corrected"])
     assert (runs[2], ["corrected"]) in listed
     assert listed[-1] == (runs[1], [])
-    assert run("sign", "--since", "2025-01-01", "--meaning", "reviewed", "--list") == 0
+    assert run("sign", "--since", "2025-01-01", "--meaning", "reviewed", "--list") == 0  # the verification, too
     shown = capsys.readouterr().out
     assert shown.index(runs[0][:8]) < shown.index(runs[2][:8]) < shown.index(runs[1][:8])
     assert run("sign", "--since", "2025-01-01", "--meaning", "reviewed", "--product", "clear-glaze") == 0
@@ -55,12 +55,12 @@ def test_a_release_is_blocked_decided_shown_and_withdrawn(bench, capsys):
     run, runs = bench
     assert run("sign", runs[1], "--meaning", "released") == 2
     assert "verification failed of bench-1 failed after it" in "".join(capsys.readouterr().out.split("\n"))
-    assert run("affected", "failed", "--json") == 0
+    assert run("affected", "failed", "--json", person="") == 0
     assert [(e["run"], e["decision"]) for e in json.loads(capsys.readouterr().out)] == [(r, None) for r in runs]
     for decided in runs[1:]:
         words = ("--run", decided, "--upheld", "--because", "measured again")
-        assert run("affected", "failed", *words) == 0
-    assert run("affected", "failed") == 0
+        assert run("affected", "failed", *words, person="") == 0
+    assert run("affected", "failed", person="") == 0
     assert capsys.readouterr().out.count("upheld") == 4
     assert run("sign", "--since", "2025-01-01", "--meaning", "released", "--product", "clear-glaze") == 0
     out = capsys.readouterr().out
@@ -69,7 +69,7 @@ def test_a_release_is_blocked_decided_shown_and_withdrawn(bench, capsys):
     assert "2 signed as released by a.novak" in out
     assert run("runs", person="") == 0
     assert capsys.readouterr().out.count("released") == 2
-    assert run("correct", runs[1], "--lot", "L3", "--because", "label") == 0
+    assert run("correct", runs[1], "--lot", "L3", "--because", "label", person="") == 0
     capsys.readouterr()
     for words in (("runs",), ("day", "2025-11-24"), ("show", runs[1])):
         assert run(*words, person="") == 0
@@ -83,16 +83,17 @@ def test_a_release_is_blocked_decided_shown_and_withdrawn(bench, capsys):
 
 
 def test_a_reportable_result_is_stored_signed_and_shown(bench, capsys):
-    run, runs = bench
-    assert run("reportable", "G-1042", "--store") in (0, 10, 11)
+    run, _ = bench
+    assert run("reportable", "G-1042", "--store", person="") in (0, 10, 11)
     shown = capsys.readouterr().out
-    assert "G-1042/clear-glaze-qc revision 1: open" in shown
+    assert "G-1042/clear-glaze-qc revision 1: blocked" in shown
+    assert "blocked: the verification failed of bench-1 failed after it" in " ".join(shown.split())
     assert run("sign", "G-1042/clear-glaze-qc", "--meaning", "reviewed") == 0
     assert run("sign", "G-1042/clear-glaze-qc", "--meaning", "released") == 2
-    assert "there is no reportable value yet" in capsys.readouterr().out
+    assert "failed after it" in capsys.readouterr().out
     assert run("reportable", "G-1042", "--json", person="") in (0, 10, 11)
     (stored,) = json.loads(capsys.readouterr().out)["stored"]
-    assert stored == {"id": "G-1042/clear-glaze-qc", "revision": 1, "state": "open", "release": None}
+    assert stored == {"id": "G-1042/clear-glaze-qc", "revision": 1, "state": "blocked", "release": None}
 
 
 @pytest.mark.parametrize(

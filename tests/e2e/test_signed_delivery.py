@@ -53,7 +53,7 @@ def test_each_signature_arrives_once_although_the_daemon_is_killed(lab, broker, 
         assert "simulated instrument" in refused.stdout + refused.stderr
         # Without a daemon the messages wait in the outbox for its next start.
         done(lab, "sign", "S-1/short", "--meaning", "rejected", "--because", "a bubble", *reviewer)
-        done(lab, "correct", "S-1", "--lot", "L7", "--because", "label", *reviewer)
+        done(lab, "correct", "S-1", "--lot", "L7", "--because", "label")
         daemon = Daemon(lab)
         daemon.ready()
         daemon.kill()

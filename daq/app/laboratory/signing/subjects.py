@@ -41,6 +41,8 @@ ExceptionName = Literal[
 ]
 """Names of what a person who signs must look at first."""
 OF_VALUES: Final = ("not_valid", "doubtful")
+NEEDED: Final = frozenset({"value", "quality", "validity", "simulated", "sample", "method"})
+"""Keys of a result without which it must not be released."""
 OF_VERDICTS: Final = ("outside", "undecided", "not_comparable")
 
 
@@ -174,6 +176,9 @@ def _hindrances(
     """Yield why a run must not be released: the one place that decides it."""
     if run.state != "ended":
         yield state("signed_before_end")
+    if not data.keys() >= NEEDED:
+        yield state("without_valid_result", validity="not_valid")
+        return
     if ANNULLED in data.get("faults", ()):
         yield state("run_is_annulled")
     if run.simulated or data["simulated"]:
@@ -192,8 +197,8 @@ def _hindrances(
 def _exceptions(
     run: RunRecord, data: dict[str, Any], signatures: Iterable[Signature], *, anyway: bool, corrected: bool
 ) -> tuple[ExceptionName, ...]:
-    verdict = data["verdict"]["verdict"]
-    out: list[ExceptionName] = [name for name in OF_VALUES if data["validity"] == name]
+    verdict = (data.get("verdict") or {}).get("verdict")
+    out: list[ExceptionName] = [name for name in OF_VALUES if data.get("validity", "not_valid") == name]
     out += [name for name in OF_VERDICTS if verdict == name]
     marks: dict[ExceptionName, bool] = {
         "corrected": corrected,
