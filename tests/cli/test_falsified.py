@@ -157,6 +157,7 @@ def test_a_value_changed_in_every_table_and_every_hash_is_named_by_the_message(c
     assert str(event["data"]["value"]) in done.stdout
 
 
+@pytest.mark.slow
 def test_a_run_removed_from_every_table_with_its_audit_entries_is_named_by_the_message(cli, original, state, tmp_path):
     with Reader(original) as reader:
         newest = next(r for r in reversed(reader.all_results()) if r.supersedes is None)

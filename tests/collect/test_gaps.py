@@ -26,6 +26,7 @@ async def missing(db):
     return await found.fetchall()
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize("order", [1, -1])
 async def test_a_daemon_whose_topics_were_renamed_is_there_twice_and_both_statuses_are_stored(database, order):
@@ -127,6 +128,7 @@ async def test_a_daemon_that_is_offline_is_not_asked(database):
 _epochs = itertools.count(10)
 
 
+@pytest.mark.slow
 @settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     order=st.permutations(range(1, 16)), arrived=st.integers(1, 15), cuts=st.sets(st.integers(1, 14), max_size=4),

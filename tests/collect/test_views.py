@@ -250,6 +250,7 @@ def test_the_questions_a_plant_asks_have_an_index(store, query, question):
     assert index in plan, plan
 
 
+@pytest.mark.slow
 def test_a_time_range_looks_only_into_its_months(store, query):
     store(*[measured(n, "S", at=datetime(2025, n, 3, tzinfo=UTC)) for n in range(1, 13)])
     plan = "\n".join(

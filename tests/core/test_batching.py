@@ -183,6 +183,7 @@ def test_cut_joined_or_batched_the_effects_are_the_same(name, happenings, seed):
     assert texts([again.facts]) == texts([run.pipeline.facts()])
 
 
+@pytest.mark.slow
 def test_a_burst_is_the_same_as_its_lines_one_by_one():
     """A batch of readings with equal times gives the same result as single readings, to the last bit."""
     for name in ("time", "steady", "both"):

@@ -151,7 +151,7 @@ def test_an_unknown_instrument_has_a_driver_after_four_commands(bench):
     assert len(outputs) == 4
     assert "10 of 10 lines of the capture are understood" in outputs[1]
     assert "none failed" in outputs[2]
-    assert re.search(r"^3 readings, 0 lines rejected", outputs[3], re.MULTILINE)
+    assert re.search(r"^3 readings, 0 lines rejected", outputs[3], re.MULTILINE), outputs[3][-600:]
 
 
 def wait_until(condition, seconds: float = 90.0) -> None:
@@ -161,7 +161,7 @@ def wait_until(condition, seconds: float = 90.0) -> None:
         time.sleep(0.05)
 
 
-QUICK_TESTS = '.venv/bin/python -m pytest -q -m "not slow" -n 2 --dist loadfile'
+QUICK_TESTS = '.venv/bin/python -m pytest -q -m "not slow" -n 3 --dist loadfile'
 
 
 def test_the_two_commands_install_everything_they_need():

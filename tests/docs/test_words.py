@@ -15,7 +15,7 @@ ROOMS = ("daq", "drivers", "simulators", "config", "tests")
 OURS = (*(p for room in ROOMS for p in sorted((ROOT / room).rglob("*"))), *sorted(ROOT.glob("*.md")))
 SKIPPED = re.compile(r"tests/docs/test_words\.py|tests/core/data/|__pycache__|CHANGELOG\.md|tests/.*\.capture")
 FILES = {
-    name: p.read_text("utf-8").splitlines()
+    name: p.read_text("utf-8")
     for p in OURS
     if p.is_file() and p.suffix in SUFFIXES and not SKIPPED.search(name := str(p.relative_to(ROOT)))
 }
@@ -75,11 +75,12 @@ WORDS = (
 
 @pytest.mark.parametrize("word", WORDS, ids=lambda w: w.new)
 def test_a_replaced_word_does_not_come_back(word):
+    old = re.compile(word.old, re.MULTILINE)
     found = [
         f"{name}:{number}: {line.strip()[:100]}"
-        for name, lines in FILES.items()
-        if not re.search(word.files, name)
-        for number, line in enumerate(lines, 1)
-        if re.search(word.old, line) and not re.search(word.lines, line)
+        for name, text in FILES.items()
+        if not re.search(word.files, name) and old.search(text)
+        for number, line in enumerate(text.splitlines(), 1)
+        if old.search(line) and not re.search(word.lines, line)
     ]
     assert found == [], f"{len(found)} lines; use: {word.new}"

@@ -49,9 +49,10 @@ HOSTILE = st.one_of(
 KEYS = sorted({name for kind in REQUESTS.values() for name in kind.model_fields})
 
 
-def is_for_a_person(text):
+def is_for_a_person(text, value=""):
+    """Check a refusal; words of the refused `value` itself may be in it."""
     assert text
-    assert not [word for word in NOT_FOR_A_PERSON if word in text], text
+    assert not [word for word in NOT_FOR_A_PERSON if word in text and word not in str(value)], text
     assert len(text) < 5000
     return True
 
@@ -99,6 +100,7 @@ stored.runs = 0
 @example("run", "sample", "a\x00b")
 @example("run", "sampled_at", "yesterday")
 @example("resend", "first", 2**63)
+@example("resend", "begin_utc_ns", "_error")
 @given(st.sampled_from(sorted(REQUESTS)), st.sampled_from([*KEYS, "colour", "\ud800", "do", "protocol"]), HOSTILE)
 def test_a_hostile_value_is_refused_by_its_key_or_can_be_stored(store, do, key, value):
     given_ = {
@@ -112,7 +114,7 @@ def test_a_hostile_value_is_refused_by_its_key_or_can_be_stored(store, do, key, 
     request, refusal = attempted(lambda: read_request(line))
     assert time.process_time() - began_s < CPU_S
     if refusal is not None:
-        assert is_for_a_person(str(refusal))
+        assert is_for_a_person(str(refusal), value)
         assert refusal.key.partition(".")[0].partition("[")[0] in (key, "") or key == "do", (refusal.key, key)
         if key in REQUESTS[do].model_fields and len(line) <= LONGEST_REQUEST:
             assert refusal.key.startswith(key)
@@ -121,7 +123,7 @@ def test_a_hostile_value_is_refused_by_its_key_or_can_be_stored(store, do, key, 
     elif do == "resend":
         transaction, refusal = attempted(lambda: request.transaction(1, "keeper"))
         if refusal is not None:
-            assert is_for_a_person(str(refusal))
+            assert is_for_a_person(str(refusal), value)
         else:
             store.submit(transaction).result()
 

@@ -170,10 +170,12 @@ def test_slow_answers_are_not_taken_as_answers_to_later_requests(lab, daemon):
 
 
 def test_use_of_the_instruments_keys_is_reported(lab, daemon):
-    call = daemon.run("medium")
+    call = daemon.run("long")
     first_turn(lab)
     lab.bench.tell("key")
     lab.bench.tell("key")
+    call.until("view", lambda view: any(note["code"] == "keys_used" for note in view["notes"]))
+    daemon.stop_run()
     call.until("outcome")
     result = lab.result(call.run_id)
     assert "keys_used" in json.dumps(result)
@@ -181,7 +183,7 @@ def test_use_of_the_instruments_keys_is_reported(lab, daemon):
 
 
 def test_a_blocked_motor_gives_no_value(lab, daemon):
-    call = daemon.run("medium")
+    call = daemon.run("long")
     first_turn(lab)
     lab.bench.tell("block on")
     outcome = call.until("outcome")

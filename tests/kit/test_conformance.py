@@ -158,6 +158,7 @@ def test_evidence_is_escaped_and_bounded():
     assert max(len(line) for line in text.splitlines()) < 700
 
 
+@pytest.mark.slow
 def test_the_kit_gives_the_same_report_again():
     def look():
         return check_driver(lambda: Stirrer({}), **HEARD[Stirrer]).text()

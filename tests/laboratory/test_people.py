@@ -55,6 +55,7 @@ def test_the_last_person_who_administers_stays_able_to(tmp_path, act, order):
             carry_out(at(lab, "at-second"), act, {"id": "second"} | order)
 
 
+@pytest.mark.slow
 def test_any_sequence_of_acts_leaves_a_person_who_administers(tmp_path):
     chosen = random.Random(1)
     with staffed(tmp_path) as lab:

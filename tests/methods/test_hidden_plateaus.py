@@ -180,6 +180,7 @@ def test_a_true_yield_stress_over_two_decades_keeps_its_value(kind, least):
     assert clopper_pearson(found.wrong, found.unmarked)[0] <= 0.05, (found, shapes)
 
 
+@pytest.mark.slow
 def test_true_yield_stresses_over_two_decades_are_not_all_marked():
     found, _ = count(yielding_cases("bingham", 6, 2))
     assert found.unmarked >= 2

@@ -96,6 +96,7 @@ def count(cases):
     return found
 
 
+@pytest.mark.slow
 def test_a_published_yield_stress_is_right_or_marked():
     fluids = ("bingham, much", "herschel-bulkley 0.5", "casson, much", "power law 0.35")
     found = count(drawn(fluids, 25, 1, spans=(6.0, 15.0), points=(4, 6), scatters=((0.1, 0.5),)))

@@ -311,6 +311,7 @@ async def test_a_wrong_password_is_reported_without_the_password(store, broker, 
     assert "guessed-wrong" not in capsys.readouterr().out
 
 
+@pytest.mark.slow
 async def test_a_message_the_broker_hangs_up_on_does_not_hold_up_the_others_for_ever(tmp_path, store):
     """In MQTT 3.1.1 the only answer to a packet that is too large is the end of the connection."""
     folder = tmp_path / "narrow"

@@ -69,6 +69,7 @@ def test_another_geometry_at_the_same_speed(tmp_path, geometry, law, index, spee
     assert again.row.torque_percent == pytest.approx(advised.torque_percent, abs=5)
 
 
+@pytest.mark.slow
 def test_the_zero_does_not_grow_with_the_speed(tmp_path):
     """A torque of 2 % of which 0.3 is the zero: at thirty times the speed it is 51.3 %, not 60 %."""
     rng = random.Random(3)

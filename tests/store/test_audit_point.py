@@ -3,6 +3,8 @@
 import itertools
 import json
 
+import pytest
+
 from daq.adapters.store.audit import genesis
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.rows import Outgoing
@@ -21,6 +23,7 @@ def measure(store, run, stream):
     return points[0]
 
 
+@pytest.mark.slow
 def test_results_of_several_instruments_and_epochs_form_one_chain(tmp_path):
     with Store(tmp_path / "daq.sqlite", utc_ns=T0) as store:
         store.submit(register()).result(10)

@@ -93,6 +93,9 @@ class Trial:
             self._over.set_result(reason)
 
     def _data(self, data: bytes) -> None:
+        if self._over is None or self._over.done():
+            # Data that arrives before the trial has closed the port would be one reading too many.
+            return
         self.tried.raw = data[-200:]
         now = self._clock.mono_ns()
         self._take(now, self._link.receive(now, data))

@@ -44,9 +44,13 @@ longest = "1 min"
 keep = [{ at = "end", span = "5 s" }]
 """
 
-MEDIUM = SHORT.replace('"short"', '"medium"').replace("Twelve", "Thirty").replace('"12 s"', '"30 s"').replace(
-    'span = "5 s"', 'span = "20 s"'
-)  # fmt: skip
+MEDIUM = (
+    SHORT.replace('"short"', '"medium"')
+    .replace("Twelve seconds", "Two minutes")
+    .replace('stop = "12 s"\nlongest = "1 min"', 'stop = "2 min"\nlongest = "3 min"')
+    .replace('span = "5 s"', 'span = "110 s"')
+)
+"""Six real seconds: a fault that a test causes in the first turn lies in the run and in its span on a machine that stalls for seconds."""
 
 LONG = SHORT.replace('"short"', '"long"').replace("Twelve seconds", "Fifteen minutes").replace(
     'stop = "12 s"\nlongest = "1 min"', 'stop = "15 min"\nlongest = "20 min"'
