@@ -1,6 +1,7 @@
 """`daq sign` and `daq affected`: the list with exceptions first, one password for all, and the words about a release."""
 
 import json
+import shutil
 
 import pytest
 
@@ -9,27 +10,36 @@ from tests.laboratory.signed import PASSWORD, measured_bench, signing_lab, verif
 
 
 @pytest.fixture(scope="module")
-def measured(tmp_path_factory):
-    return measured_bench(tmp_path_factory.mktemp("measured"))
-
-
-@pytest.fixture
-def bench(measured, tmp_path, monkeypatch):
-    """Return a function that runs a command on a copy with a corrected and an annulled run, and the ids of the runs."""
-    runs = measured[1]
-    with signing_lab(*measured, tmp_path) as lab:
+def prepared(tmp_path_factory):
+    """A folder with a state directory in which a run is corrected, one annulled, and a verification failed after them."""
+    folder = tmp_path_factory.mktemp("prepared")
+    bench, runs = measured_bench(folder / "measured")
+    with signing_lab(bench, runs, folder) as lab:
         lab.correct(runs[2], lot="L9")
         lab.do("run_annul", "c.head", run=runs[0], because="spilled")
         verify(lab.lab.store, "failed", passed=False)
-    secret = tmp_path / "secret"
-    secret.write_text(PASSWORD)
-    monkeypatch.delenv("DAQ_CONFIG", raising=False)
+    (folder / "secret").write_text(PASSWORD)
+    return folder, runs
+
+
+def command(folder):
+    """Return a function that runs a command on the state directory of a folder."""
 
     def run(*words, person="a.novak"):
-        who = ["--as", person, "--as-password-file", str(secret)] if person else []
-        return main(["--state", str(tmp_path / "state"), *words, *who])
+        who = ["--as", person, "--as-password-file", str(folder / "secret")] if person else []
+        return main(["--state", str(folder / "state"), *words, *who])
 
-    return run, runs
+    return run
+
+
+@pytest.fixture
+def bench(prepared, tmp_path, monkeypatch):
+    """Return a function that runs a command on a copy of the state directory, and the ids of the runs."""
+    folder, runs = prepared
+    shutil.copytree(folder / "state", tmp_path / "state")
+    shutil.copyfile(folder / "secret", tmp_path / "secret")
+    monkeypatch.delenv("DAQ_CONFIG", raising=False)
+    return command(tmp_path), runs
 
 
 def test_a_set_is_listed_with_exceptions_first_and_signed_with_one_password(bench, capsys):
@@ -106,7 +116,6 @@ def test_a_reportable_result_is_stored_signed_and_shown(bench, capsys):
         (("affected", "G-1043"), "is no failed verification"),
     ],
 )
-def test_what_cannot_be_done_is_refused_by_name(bench, capsys, words, expected):
-    run, _ = bench
-    assert run(*words) == 2
+def test_what_cannot_be_done_is_refused_by_name(prepared, capsys, words, expected):
+    assert command(prepared[0])(*words) == 2
     assert expected in capsys.readouterr().err

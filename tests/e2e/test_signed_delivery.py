@@ -15,7 +15,7 @@ PASSWORD = "a new glaze"  # noqa: S105 - invented
 
 def done(lab, *words):
     """Run a command that must succeed, and return its output."""
-    found = lab.daq(*words, seconds=60)
+    found = lab.daq(*words, seconds=180)
     assert found.returncode in (0, 10, 11), found.stdout + found.stderr
     return found.stdout
 
@@ -48,7 +48,7 @@ def test_each_signature_arrives_once_although_the_daemon_is_killed(lab, broker, 
         eventually(lambda: len(historian.on("reportable/bench-1")) == 2)
         done(lab, "sign", "--since", "2000-01-01", "--meaning", "reviewed", *reviewer)
         daemon.kill()
-        refused = lab.daq("sign", "S-1/short", "--meaning", "released", *reviewer)
+        refused = lab.daq("sign", "S-1", "--meaning", "released", *reviewer, seconds=180)
         assert refused.returncode == 2
         assert "simulated instrument" in refused.stdout + refused.stderr
         # Without a daemon the messages wait in the outbox for its next start.

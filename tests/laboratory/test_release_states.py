@@ -164,11 +164,12 @@ def test_a_failed_verification_blocks_at_once_until_a_person_decides(lab):
     assert lab.disagreements() == []
 
 
-def test_generated_verifications_block_what_was_measured_since_the_last_pass(tmp_path):
+@pytest.mark.parametrize("count", [2, pytest.param(15, marks=pytest.mark.slow)])
+def test_generated_verifications_block_what_was_measured_since_the_last_pass(tmp_path, count):
     """The rule by counting: a result is blocked if a failure of a pair follows, and no pass of that pair in between."""
     rng = random.Random(5)
     pairs = ("coaxial-12", "coaxial-15")
-    for number in range(15):
+    for number in range(count):
         with Store(tmp_path / f"{number}.db", utc_ns=T0) as store:
             store.submit(register()).result(10)
             done = []

@@ -1,6 +1,7 @@
 """Reportable results as records: the same as `daq reportable`, stored when they change, and published once."""
 
 import json
+from dataclasses import replace
 
 import jsonschema
 import pytest
@@ -19,6 +20,7 @@ from daq.methods.concluding.reportable import Reportable, reportable
 from daq.methods.files.producttest import Replicates
 from tests.laboratory.signed import signing_lab
 from tests.support.runs.full_database import TOPICS
+from tests.support.runs.stored import begin
 from tests.support.runs.virtual_bench import StoredBench
 
 SCHEMA = {s.name: json.loads(s.text()) for s in SCHEMAS}
@@ -152,6 +154,23 @@ def test_one_that_is_out_of_date_or_of_several_products_is_not_released(lab):
     del lab.lab.catalogue.products["clear-glaze"]
     lab.keep("G-2")
     assert stored(lab, reportable_id("G-2", TEST)).record.data.how.code == "product_unknown"
+
+
+def test_a_release_is_not_shown_before_a_further_run_is_stored_in_it(lab, filled):
+    lab.keep("G-1")
+    lab.sign(IDENT, of="reportable")
+
+    def shown():
+        with lab.lab.reader() as reader:
+            return Releases(reader).of_reportable(find(reader, ReportableRecord, IDENT).record)
+
+    assert shown() == "released"
+    run = begin("further", "bench-1")
+    further = replace(run, run=replace(run.run, sample="G-1", method_id=TEST, product="clear-glaze"))
+    lab.lab.store.submit(further).result()
+    assert shown() == "release_withdrawn"
+    with pytest.raises(SettingError, match="have changed since it was stored"):
+        lab.sign(IDENT, of="reportable")
 
 
 def test_a_rejected_run_blocks_its_reportable_result(lab):

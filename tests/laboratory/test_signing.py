@@ -91,7 +91,8 @@ def test_the_reviewer_is_not_the_one_who_measured_unless_configured(measured, tm
                 lab.sign(runs[0], meaning=meaning, person="m.keeper")
         # To declare another operator does not help.
         lab.correct(runs[0], operator="b.lind")
-        for person in ("m.keeper", "b.lind"):
+        lab.correct(runs[0], operator="a.novak")
+        for person in ("m.keeper", "b.lind", "a.novak"):
             with pytest.raises(SettingError, match=f"{person} measured it; another person signs it"):
                 lab.sign(runs[0], person=person)
         with pytest.raises(SettingError, match="m.keeper measured it, not a.novak"):

@@ -11,8 +11,10 @@ from daq.adapters.store.declared import KIND as DECLARATION
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, stored_text
 from daq.adapters.store.rows import CHANGED, ResultRecord, RunRecord
+from daq.app.records.attempts import runs_of_sample
 from daq.app.records.verifications import Entry, entries, failures_after
 from daq.core.errors import StoreError
+from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import DoubtDecision, ReleaseState, Signature, SignedPart, decision_id
 from daq.methods.parts.statement import Statement, state
 
@@ -122,6 +124,19 @@ class Releases:
             return None
         digest = digest_of_parts(parts_of_run(self.reader, newest))
         return _state(found, digest, lambda: bool(self.doubts(run)))
+
+    def of_reportable(self, record: ReportableRecord) -> ReleaseState | None:
+        """Return the state of release of a reportable result as its runs are now, also before it is stored anew."""
+        now = {run.id for run in runs_of_sample(self.reader, record.sample) if run.method_id == record.test}
+        runs = [run for a in record.data.attempts if a.counted and (run := self.reader.run(a.run)) is not None]
+        blocked = record.data.state == "blocked" or any(self.doubts(run) for run in runs)
+        found = self.of_record(ReportableRecord.kind, record.id, blocked=blocked)
+        if found in ("released", "release_blocked"):
+            newest = {a.run: self.reader.newest_result(a.run) for a in record.data.attempts}
+            same = all((n.id if (n := newest[a.run]) is not None else None) == a.result for a in record.data.attempts)
+            if now != set(newest) or not same:
+                return "release_withdrawn"
+        return found
 
     def of_record(self, kind: str, ident: str, *, blocked: bool) -> ReleaseState | None:
         """Return the state of release of a record; `blocked`: the record itself states that it must not be released."""

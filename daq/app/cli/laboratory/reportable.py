@@ -79,7 +79,7 @@ def _stored(reader: Reader, sample: str) -> list[tuple[dict[str, Any], Sequence[
     out: list[tuple[dict[str, Any], Sequence[Statement]]] = []
     for kept in listed(reader, ReportableRecord, "sample", sample, limit=-1):
         data = kept.record.data
-        release = releases.of_record(ReportableRecord.kind, kept.record.id, blocked=data.state == "blocked")
+        release = releases.of_reportable(kept.record)
         values = {"id": kept.record.id, "revision": kept.revision, "state": data.state, "release": release}
         out.append((values, data.blocked))
     return out

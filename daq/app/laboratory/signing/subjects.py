@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from daq.adapters.store.declaring.publishing import AsSeen
+from daq.adapters.store.records import revisions
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.signing.reportable_records import is_current
@@ -21,6 +22,7 @@ from daq.app.records.signatures import (
 from daq.app.screens.text import value_line
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
+from daq.laboratory.declarations import Declaration
 from daq.laboratory.people import Person
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Meaning, Signature, SignedPart
@@ -149,7 +151,10 @@ def run_subject(releases: Releases, run: RunRecord) -> Subject:
     signatures = signatures_of(reader, RUN, run.id)
     started = reader.run_as_started(run.id) or run
     login, anyway = _start(releases, run.id)
-    measured = {run.operator, started.operator, login, *(s.by for s in signatures if s.meaning == "measured")}
+    # A person could declare another operator, and then release: each operator that was ever declared has measured.
+    declared = {str(r.data["operator"]) for r in revisions(reader, Declaration.kind, run.id)}
+    signed = {s.by for s in signatures if s.meaning == "measured"}
+    measured = {run.operator, started.operator, login} | declared | signed
     return Subject(
         of=RUN,
         id=run.id,
