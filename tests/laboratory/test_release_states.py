@@ -128,6 +128,8 @@ def test_a_failed_verification_blocks_at_once_until_a_person_decides(lab):
     assert [e["data"]["state"] for e in lab.messages("reportable") if e["data"]["sample"] == sample] == [
         "complete", "blocked",
     ]  # fmt: skip
+    own = [e["data"]["state"] for e in lab.messages("signature") if e["data"]["of"] == "reportable"]
+    assert own == ["in_force", "withdrawn"]
     # A later pass says nothing about results before the failure.
     verify(store, "passed", passed=True)
     with pytest.raises(SettingError, match="failed after it"):

@@ -120,6 +120,7 @@ def test_corrections_and_annulments_store_it_anew_and_withdraw_its_release(lab):
     assert lab.disagreements() == []
 
 
+@pytest.mark.slow
 def test_a_run_that_moves_to_another_sample_changes_both(lab):
     lab.keep("G-1", "G-2")
     lab.sign(IDENT, of="reportable")
@@ -133,6 +134,7 @@ def test_a_run_that_moves_to_another_sample_changes_both(lab):
     assert lab.disagreements() == []
 
 
+@pytest.mark.slow
 def test_one_that_is_out_of_date_or_of_several_products_is_not_released(lab):
     lab.keep("G-1")
     product = lab.lab.catalogue.products["clear-glaze"]
@@ -156,6 +158,7 @@ def test_one_that_is_out_of_date_or_of_several_products_is_not_released(lab):
     assert stored(lab, reportable_id("G-2", TEST)).record.data.how.code == "product_unknown"
 
 
+@pytest.mark.slow
 def test_a_release_is_not_shown_before_a_further_run_is_stored_in_it(lab, filled):
     lab.keep("G-1")
     lab.sign(IDENT, of="reportable")
@@ -173,6 +176,7 @@ def test_a_release_is_not_shown_before_a_further_run_is_stored_in_it(lab, filled
         lab.sign(IDENT, of="reportable")
 
 
+@pytest.mark.slow
 def test_a_rejected_run_blocks_its_reportable_result(lab):
     lab.keep("G-1")
     lab.sign(IDENT, of="reportable")

@@ -10,7 +10,7 @@ from tests.laboratory.signed import PASSWORD, measured_bench, signing_lab, verif
 
 
 @pytest.fixture(scope="module")
-def prepared(tmp_path_factory):
+def prepared(tmp_path_factory, cheap_module):
     """A folder with a state directory in which a run is corrected, one annulled, and a verification failed after them."""
     folder = tmp_path_factory.mktemp("prepared")
     bench, runs = measured_bench(folder / "measured")
@@ -61,6 +61,7 @@ def test_a_set_is_listed_with_exceptions_first_and_signed_with_one_password(benc
     assert "there is nothing to sign" in err
 
 
+@pytest.mark.slow
 def test_a_release_is_blocked_decided_shown_and_withdrawn(bench, capsys):
     run, runs = bench
     assert run("sign", runs[1], "--meaning", "released") == 2
@@ -92,6 +93,7 @@ def test_a_release_is_blocked_decided_shown_and_withdrawn(bench, capsys):
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_a_reportable_result_is_stored_signed_and_shown(bench, capsys):
     run, _ = bench
     assert run("reportable", "G-1042", "--store", person="") in (0, 10, 11)
