@@ -12,7 +12,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.laboratory.signing.subjects import refusals, run_subject
 from daq.app.records.replaying import recompute
-from daq.app.records.signatures import Releases
+from daq.app.records.signatures import Releases, signatures_of
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from tests.laboratory.signed import measured_bench, signing_lab, verification_detail, verify
@@ -130,6 +130,8 @@ def test_a_failed_verification_blocks_at_once_until_a_person_decides(lab):
     ]  # fmt: skip
     own = [e["data"]["state"] for e in lab.messages("signature") if e["data"]["of"] == "reportable"]
     assert own == ["in_force", "withdrawn"]
+    with lab.lab.reader() as reader:
+        assert [s.state for s in signatures_of(reader, "reportable", ident)] == ["withdrawn"]
     # A later pass says nothing about results before the failure.
     verify(store, "passed", passed=True)
     with pytest.raises(SettingError, match="failed after it"):
