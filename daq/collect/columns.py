@@ -66,6 +66,9 @@ def _column(named: Named) -> Column:
 
 
 RESULT: Final = tuple(_column(n) for n in RESULT_NAMES if In.COLLECTOR in n.used)
+ADDED: Final = ("attribution",)
+"""Columns of results that later migrations added."""
+RESULT_AT_FIRST: Final = tuple(c for c in RESULT if c.name not in ADDED)
 CURVE: Final = tuple(_column(n) for n in CURVE_NAMES)
 
 

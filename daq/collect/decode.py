@@ -244,10 +244,14 @@ def _reader(named: Named, key: str) -> Reader:
     if leaf.is_nullable:
         return lambda value: None if value is None else read(value)
 
+    # A text that the model gives a value is missing in messages from before it was added.
+    given = leaf.field.default
+    default = given if leaf.kind == "text" and isinstance(given, str) and given else None
+
     def needed(value: Any) -> Any:
-        if value is None:
+        if value is None and default is None:
             raise NotAnEventError(f"{key} is missing")
-        return read(value)
+        return read(default if value is None else value)
 
     return needed
 

@@ -13,8 +13,8 @@ from typing import Final
 
 from psycopg import AsyncConnection
 
-from daq.collect.columns import CURVE, RESULT, comments, table
-from daq.collect.views import AUTHORISED_0003, VIEWS_0002
+from daq.collect.columns import CURVE, RESULT, RESULT_AT_FIRST, comments, table
+from daq.collect.views import ATTRIBUTION_0004, AUTHORISED_0003, VIEWS_0002
 from daq.core.errors import StoreError
 
 SCHEMA: Final = "lab"
@@ -56,7 +56,7 @@ COMMENT ON COLUMN lab.keys.digest IS 'SHA-256 of the bytes received from the bro
 CREATE UNIQUE INDEX keys_in_order ON lab.keys (source, stream, sequence) WHERE sequence IS NOT NULL;
 
 """
-    + table("results", RESULT)
+    + table("results", RESULT_AT_FIRST)
     + """COMMENT ON TABLE lab.results IS 'Every result as published; use lab.results_in_force for reports.';
 CREATE TABLE lab.results_elsewhen PARTITION OF lab.results DEFAULT;
 CREATE INDEX results_by_product ON lab.results (product, lot, time);
@@ -194,6 +194,7 @@ STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_tables", TABLES_0001),
     ("0002_views", VIEWS_0002),
     ("0003_authorised", AUTHORISED_0003),
+    ("0004_attribution", ATTRIBUTION_0004),
 )
 
 _FIRST: Final = """

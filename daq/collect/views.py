@@ -5,7 +5,7 @@ Simulated results are in `lab.results` and in none of the views.  Days are those
 
 from typing import Final
 
-from daq.collect.columns import RESULT
+from daq.collect.columns import RESULT_AT_FIRST
 
 _VIEWS: Final = """
 CREATE VIEW lab.results_in_force AS
@@ -156,12 +156,12 @@ _CORRECTS: Final = (
     "AND ({c}.epoch, c.sequence) > ({r}.epoch, r.sequence)"
 )
 
-VIEWS_0002: Final = (
-    _VIEWS.replace("OF_THE_RESULT", ", ".join(f"r.{c.name}" for c in RESULT if c.name != "simulated"))
+_FILLED: Final = (
+    _VIEWS.replace("OF_THE_RESULT", ", ".join(f"r.{c.name}" for c in RESULT_AT_FIRST if c.name != "simulated"))
     .replace("IS_CORRECTION_OF", _CORRECTS.format(c="cs", r="s"))
     .replace("IS_THE_CORRECTION", _CORRECTS.format(c="s", r="rs"))
-    + _AUDIT
 )
+VIEWS_0002: Final = _FILLED + _AUDIT
 
 _NOT_BY_TRAINEES: Final = ("sample_results", "first_pass_by_day", "control_chart")
 """Views that count results; those of an operator without authorisation are in `lab.results_in_force` only."""
@@ -176,3 +176,23 @@ def _without_trainees(view: str) -> str:
 
 
 AUTHORISED_0003: Final = "".join(map(_without_trainees, _NOT_BY_TRAINEES))
+
+
+def _with_attribution() -> str:
+    """Return the SQL that replaces `results_in_force` by one with the attribution, as its last column."""
+    selected, end, _ = _FILLED.partition(";")
+    return (
+        selected.strip().replace("CREATE", "CREATE OR REPLACE", 1).replace("r.event\n", "r.event, r.attribution\n", 1)
+        + end
+    )
+
+
+ATTRIBUTION_0004: Final = (
+    """
+ALTER TABLE lab.results ADD COLUMN attribution text NOT NULL DEFAULT 'unattributed';
+UPDATE lab.results SET attribution = event #>> '{data,origin,attribution}'
+WHERE coalesce(event #>> '{data,origin,attribution}', '') NOT IN ('', 'unattributed');
+"""
+    + _with_attribution()
+    + "\n"
+)

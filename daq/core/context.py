@@ -242,6 +242,16 @@ class DensityVessel:
     empty_g: float
 
 
+@dataclass(frozen=True, slots=True)
+class OverdueCalibration:
+    """A piece of equipment of a run whose calibration was overdue at the start of the run."""
+
+    piece: str
+    """Its name: bench-1, bench-1/coaxial-12."""
+    due: str
+    """Day (YYYY-MM-DD) on which it was due; "" where no calibration is recorded for this serial number."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Context:
     """Data that `daq.methods` needs to conclude a run, besides the steps and signals of the plan."""
@@ -271,6 +281,8 @@ class Context:
     fluid: CertifiedFluid | None = None
     verification: VerificationAsked | None = None
     standing: Standing | None = None
+    overdue: tuple[OverdueCalibration, ...] = ()
+    """Equipment of the run whose calibration was overdue at its start."""
     flow_curve: CurveAsked | None = None
     free_swing: bool = False
     last_torque_at_rest: float | None = None

@@ -106,6 +106,7 @@ FAULTS: Final[dict[str, Treatment]] = {
     "not_steady": Treatment(True, Quality.UNCERTAIN, "the value still drifts, and the claim is an equilibrium"),
     "verification_failed": Treatment(True, Quality.UNCERTAIN, "the instrument failed its last verification"),
     "verification_overdue": Treatment(True, Quality.UNCERTAIN, "the instrument's verification is overdue"),
+    "calibration_past_due": Treatment(True, Quality.UNCERTAIN_NOT_ACCURATE, "a calibration is overdue"),
     "peak_not_passed": Treatment(
         True, Quality.UNCERTAIN, "the value did not fall again after the greatest one: the peak may be higher"
     ),

@@ -12,10 +12,12 @@ from daq.core.encoding import decode, encode
 from daq.core.errors import FormatError, SettingError
 from daq.core.plan import Plan
 
-FORMAT: Final = 2
+FORMAT: Final = 3
 """Number of the journal's format: header, kinds of records and their payloads."""
 OLDEST: Final = 1
-"""Oldest format that is read.  In format 1 a note has an English text in place of parameters."""
+"""Oldest format that is read.  In format 1 a note has an English text in place of parameters.
+
+Before format 3 the plan's context has no overdue calibrations."""
 READ: Final = f"{OLDEST} to {FORMAT}"
 """The formats that are read, in words."""
 

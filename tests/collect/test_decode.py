@@ -29,6 +29,7 @@ def test_a_result_of_the_daemon_becomes_a_row():
         "limit_low": 700.0, "limit_high": 900.0, "limit_unit": "mPa.s", "geometry": "coaxial-12", "speed_per_min": 20.0,
         "torque_percent": 50.0, "temperature_celsius": 25.0, "shear_rate_per_s": 14.3, "method_id": "clear-glaze-qc",
         "method_version": "1", "run": "run-7", "instrument": "bench-1", "serial": "R-1042", "operator": "shift A",
+        "attribution": "unattributed",
         "began": T0 - timedelta(seconds=190), "ended": T0, "verification": False, "supersedes": None,
         "supersedes_source": None, "method_digest": data["method"]["digest"], "audit_number": 7,
         "audit_head": own_head(SOURCE, 7), "audit_before_number": 6, "audit_before": own_head(SOURCE, 6),

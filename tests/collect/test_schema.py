@@ -2,24 +2,30 @@
 
 import asyncio
 import hashlib
+import json
 from dataclasses import replace
 
 import psycopg
 import pytest
 
 from daq.adapters.mqtt.settings import MqttSettings
+from daq.collect import schema, writing
+from daq.collect.columns import RESULT_AT_FIRST
 from daq.collect.database import DatabaseAwayError, open_database
+from daq.collect.decode import decode
 from daq.collect.housekeeping import Housekeeper
 from daq.collect.schema import STEPS, migrate
 from daq.collect.settings import CollectSettings
 from daq.collect.worker import WorkerState
 from daq.core.errors import StoreError
 from tests.support.processes.postgres import needs_postgres
+from tests.support.runs.result_events import result
 
 DIGESTS = {
     "0001_tables": "0ec689b93c3b24f36a02c1791f806c2254057e7aa07576e791851a9fdf26fc86",
     "0002_views": "25bc2a8d39626407450c5c24ac511d1442b35c8de297a4e8457db4294694ca45",
     "0003_authorised": "6e07bee0bff2ced62eddfa24a78a75ceda0561afdd55e808e1b80474ddc394c8",
+    "0004_attribution": "3298c155bcdfd6986497b31fffe99809605edbeabba8eb5fbab7797c62ecaafc",
 }
 
 
@@ -42,12 +48,12 @@ async def test_workers_that_start_together_migrate_once(database, query):
 @pytest.mark.asyncio
 async def test_a_migration_that_fails_is_rolled_back_whole(database, query):
     db = await open_database(database, "test")
-    broken = (*STEPS, ("0004_broken", "CREATE TABLE lab.half (a int); CREATE TABLE lab.half (a int);"))
+    broken = (*STEPS, ("9999_broken", "CREATE TABLE lab.half (a int); CREATE TABLE lab.half (a int);"))
     with pytest.raises(psycopg.errors.DuplicateTable):
         await migrate(db, broken)
     assert query("SELECT to_regclass('lab.half'), to_regclass('lab.results')::text") == [(None, "lab.results")]
-    mended = (*STEPS, ("0004_broken", "CREATE TABLE lab.half (a int);"))
-    assert await migrate(db, mended) == ["0004_broken"]
+    mended = (*STEPS, ("9999_broken", "CREATE TABLE lab.half (a int);"))
+    assert await migrate(db, mended) == ["9999_broken"]
     with pytest.raises(StoreError, match="a newer version of daq"):
         await migrate(db)
     await db.close()
@@ -102,3 +108,38 @@ async def test_without_the_right_to_make_tables_the_error_names_the_grant(databa
         finally:
             admin.execute("DROP OWNED BY guest CASCADE")
             admin.execute("DROP ROLE guest")
+
+
+ATTRIBUTIONS = ("authorised", "not_authorised", "unattributed", None)
+"""None: a message from before the attribution was added."""
+
+
+def attributed(n, attribution):
+    topic, payload = result(n, change={"origin.attribution": attribution})
+    event = json.loads(payload)
+    if attribution is None:
+        del event["data"]["origin"]["attribution"]
+    return decode(topic, json.dumps(event).encode())
+
+
+@needs_postgres
+@pytest.mark.asyncio
+async def test_stored_and_new_results_have_the_attribution_of_their_event(database, query, monkeypatch):
+    db = await open_database(database, "test")
+    with monkeypatch.context() as before:
+        before.setattr(schema, "RESULT", RESULT_AT_FIRST)
+        await migrate(db, STEPS[:3])
+        before.setattr(writing, "_KINDS", {**writing._KINDS, "result": writing._Kind("results", RESULT_AT_FIRST)})
+        writer = writing.Writer(db)
+        await writer.prepare()
+        await writer.take([attributed(n, a) for n, a in enumerate(ATTRIBUTIONS, 1)])
+    assert await migrate(db) == ["0004_attribution"]
+    await db.close()
+    db = await open_database(database, "test")
+    writer = writing.Writer(db)
+    await writer.prepare()
+    await writer.take([attributed(n, a) for n, a in enumerate(ATTRIBUTIONS, 5)])
+    await db.close()
+    wanted = [(a or "unattributed",) for a in ATTRIBUTIONS] * 2
+    for table in ("results", "results_in_force"):
+        assert query(f"SELECT attribution FROM lab.{table} ORDER BY sequence") == wanted  # noqa: S608 - our names

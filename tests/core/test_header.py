@@ -44,7 +44,7 @@ def test_the_schema_in_the_file_is_that_of_the_dataclasses():
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        (("format",), 3),
+        (("format",), 4),
         (("plan", "speed_tolerance"), 0.02),
         (("plan", "speed_tolerance"), "0.02"),
         (("plan", "moves"), 1),
@@ -85,9 +85,9 @@ def with_format(number):
 @pytest.mark.parametrize(
     ("number", "message"),
     [
-        (3, "journal format 3 is newer than this daq, which reads 1 to 2; use a newer daq"),
-        (0, "journal format 0 is older than this daq, which reads 1 to 2; use the daq that wrote it"),
-        (None, "the journal has no format number; this daq reads journal formats 1 to 2"),
+        (4, "journal format 4 is newer than this daq, which reads 1 to 3; use a newer daq"),
+        (0, "journal format 0 is older than this daq, which reads 1 to 3; use the daq that wrote it"),
+        (None, "the journal has no format number; this daq reads journal formats 1 to 3"),
         ("0", sentences.JOURNAL_WITHOUT_FORMAT),
         (True, sentences.JOURNAL_WITHOUT_FORMAT),
     ],
@@ -100,8 +100,8 @@ def test_another_format_is_refused_by_name(number, message):
 
 def test_the_journal_says_which_record_is_of_another_format():
     writer = JournalWriter([])
-    writer.header(_Text(with_format(3)), 0)
-    with pytest.raises(JournalError, match="record 0: journal format 3 is newer than this daq"):
+    writer.header(_Text(with_format(4)), 0)
+    with pytest.raises(JournalError, match="record 0: journal format 4 is newer than this daq"):
         list(read_records(writer.cut().raw))
 
 

@@ -34,6 +34,11 @@ NEEDED = {
     "sign": "review",
     "reportable_store": "measure",
     "chart_limits_fix": "review",
+    "equipment_out": "measure",
+    "equipment_back": "review",
+    "equipment_calibrated": "review",
+    "transcribe": "measure",
+    "transcribe_confirm": "measure",
     "person_add": "administer",
     "person_role": "administer",
     "person_logins": "administer",
@@ -92,6 +97,11 @@ def order_of(act, target, actor):
         },
         "reportable_store": {"sample": target},
         "chart_limits_fix": {"product": "clear-glaze", "last": 20, "because": "in control"},
+        "equipment_out": {"piece": "logger-1", "serial": f"new-{target}", "because": "dropped"},
+        "equipment_back": {"piece": "logger-1", "serial": target, "because": "repaired"},
+        "equipment_calibrated": {"piece": "bench-1", "certificate": target, "day": "2024-11-20", "because": "again"},
+        "transcribe": {"sample": target, "test": "flow cup", "value": "34.5 s"},
+        "transcribe_confirm": {"sample": f"read-{target}", "test": "flow cup", "value": "34.50 s"},
         "person_add": {"id": f"new-{target}", "role": "look"},
         "person_role": {"id": target, "role": "review"},
         "person_logins": {"id": target, "logins": [f"login-{target}"]},
@@ -123,6 +133,10 @@ def prepared(lab, target):
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
     for role in ROLES:
         carry_out(lab, "person_password", {"id": role, "password": "a new glaze"})
+    carry_out(lab, "equipment_out", {"piece": "logger-1", "serial": target, "because": "dropped"})
+    # The first person is another one than the person who confirms.
+    first = at(lab, "at-measure" if target != "t-1" else "at-review")
+    carry_out(first, "transcribe", {"sample": f"read-{target}", "test": "flow cup", "value": "34.5 s"})
 
 
 @pytest.mark.usefixtures("with_points")

@@ -9,8 +9,11 @@ import random
 
 import pytest
 
+from daq.core.context import OverdueCalibration
 from daq.core.errors import SettingError, SettingErrors
+from daq.core.header import Header, read_header
 from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.foreseeing import foreseen
 from daq.methods.messages.flat import flattened
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
@@ -272,6 +275,39 @@ def test_results_of_an_overdue_or_failed_instrument_are_uncertain(history, fault
     assert (c.quality, c.validity, c.faults, c.value) == ("Uncertain", "doubtful", faults, 800.0)
     assert codes(c.reasons) == [reason]
     assert flattened(data.model_dump(mode="json"))["verified_overdue"] is data.verified.overdue
+
+
+LATE = OverdueCalibration("bench-1", "2026-03-01")
+UNKNOWN = OverdueCalibration("bench-1/coaxial-12", "")
+LINES = {
+    LATE: ("calibration_past_due", "a calibration is overdue: bench-1, which was due on 2026-03-01"),
+    UNKNOWN: (
+        "never_calibrated",
+        "a calibration is overdue: none is recorded for bench-1/coaxial-12 with the serial number that it has now",
+    ),
+}
+
+
+@pytest.mark.parametrize("late", [(LATE,), (UNKNOWN,), (LATE, UNKNOWN)])
+@pytest.mark.parametrize("history", [[at(10, True)], [at(40, True)]])
+def test_results_of_equipment_with_an_overdue_calibration_are_uncertain_and_not_comparable(late, history):
+    found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, pair=PAIR)
+    asked = InstrumentHistory(standing=found, overdue=late)
+    made = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", history=asked)
+    assert read_header(Header(run="r", plan=made, drivers={}).text).plan == made
+    summaries = {"torque": flat(50.0), "speed": flat(30.0), "temperature": flat(25.0), "viscosity": flat(800.0, sd=1.0)}
+    c = conclude(made, facts([kept(summaries)]))
+    overdue = ("verification_overdue",) * found.overdue
+    assert (c.quality, c.validity, c.value) == ("Uncertain_SensorNotAccurate", "doubtful", 800.0)
+    assert c.faults == ("calibration_past_due", *overdue)
+    assert [(r.code, r.text) for r in c.reasons][: len(late)] == [LINES[o] for o in late]
+    assert {LINES[o][0] for o in late} <= {r.code for r in foreseen(made)}
+
+
+def test_a_verification_does_not_make_up_for_a_calibration(paddle):
+    asked = InstrumentHistory(today="2026-09-21", overdue=(LATE,))
+    c = verified(plan(paddle, history=asked), level(0, 500.0), level(1, 500.0))
+    assert (c.validity, c.faults) == ("doubtful", ("calibration_past_due",))
 
 
 def test_a_verification_itself_is_not_doubted_for_being_overdue(paddle):

@@ -6,6 +6,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from daq.adapters.store.declaring.beginning import BeginConfigured, FixedText
 from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.outgoing.delivery import (
@@ -40,7 +41,27 @@ def script():
         run = f"run-{number}"
         first, second, third = blocks(3, seed=run.encode() * 20)
         yield f"see {number}", SeeInstrument("rotor-1", "rotational", f"S{number}", T0)
-        yield f"begin {number}", begin(run)
+        piece = {"id": f"rotor-1 S{number}", "piece": "rotor-1", "part": "instrument", "serial": f"S{number}"}
+        keys = [("piece", "rotor-1"), ("serial", f"instrument rotational S{number}"), ("listed", piece["id"])]
+        yield f"equipment {number}", ChangeRecords(
+            (Change("equipment", piece["id"], "equipment_calibrated", piece, keys),), T0, "m.keeper"
+        )  # fmt: skip
+        out = Change("equipment", piece["id"], "equipment_out_of_service", piece | {"out_of_service": "bent"}, keys, 1)
+        yield f"out of service {number}", ChangeRecords((out,), T0, "m.keeper", "bent")
+        back = Change("equipment", piece["id"], "equipment_back_in_service", piece, keys, 2)
+        yield f"back {number}", ChangeRecords((back,), T0, "m.keeper", "straightened")
+        yield (
+            f"begin {number}",
+            begin(run)
+            if number == 1
+            else BeginConfigured(
+                begin(run),
+                (("rotor-1", 0),),
+                (FixedText(Change("text", f"text-{number}", "text_kept", {"text": "a"})),),
+                Change("run_configuration", run, "run_configured", {"used": []}),
+                (("piece", "rotor-1", 3 * number), ("serial", f"instrument rotational S{number}", 3)),
+            ),
+        )
         yield f"block {number}", AppendBlock(run, first)
         yield f"conclude {number}", conclude(
             run, block=second, result_id=f"result-{number}", verification={"passed": True, "run": run}
@@ -66,6 +87,11 @@ def script():
         yield f"records {number}", ChangeRecords((new, other), T0, "m.keeper")
         changed = Change("sample", run, "sample_changed", {"id": run, "lot": "7"}, [("lot", "7")], after=1)
         yield f"record {number}", ChangeRecords((changed,), T0, "m.keeper", "a mistyped lot")
+        value = {"id": f"read-{number}", "sample": run, "test": "flow cup", "value": 34.5, "state": "waiting"}
+        first = Change("transcribed", value["id"], "value_transcribed", value, [("sample", run), ("open", run)])
+        yield f"transcribed {number}", ChangeRecords((first,), T0, "m.keeper")
+        second = Change("transcribed", value["id"], "transcription_confirmed", value, [("sample", run)], after=1)
+        yield f"confirmed {number}", ChangeRecords((second,), T0, "a.firing")
         yield f"audit {number}", Audit(T0, "m.keeper", "noted", "bench")
     for number in range(1, 4):
         yield f"sign {number}", signed(f"run-{number}", f"result-{number}", f"s-{number}")

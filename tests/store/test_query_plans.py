@@ -19,7 +19,7 @@ from daq.adapters.store.agreement.one_run import (
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
-from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText
+from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText, revisions_of_equipment
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.epochs import StartEpoch, last_epoch_start
 from daq.adapters.store.mark import MarkFile
@@ -34,12 +34,20 @@ from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
+from daq.app.laboratory.equipment.casefile import case_of
+from daq.app.laboratory.equipment.monthly import review
+from daq.app.laboratory.laboratory import new
 from daq.app.laboratory.signing.subjects import _start
 from daq.app.records import searching
 from daq.app.records.day_sheet import day_sheet
+from daq.app.records.equipment_state import equipment_of_run, out_of_service
+from daq.app.records.pieces import Piece
 from daq.app.records.searching import RunSearch, search
 from daq.app.records.signatures import Releases
+from daq.app.records.transcriptions import not_confirmed, of_sample, read_between
 from daq.app.workshop.diagnosis import examine
+from daq.laboratory.equipment import Equipment
+from daq.laboratory.transcribed import Transcribed
 from tests.bench.year import look_ups, make, record
 from tests.store.crash_child import script
 from tests.support.runs.full_database import falsified, make_full_database
@@ -83,6 +91,7 @@ def transactions(folder: Path) -> None:
                 (("rotor-9", 1),),
                 (FixedText(Change("text", "d", "text_stored", {})),),
                 Change("run_configuration", "run-9", "run_configured", {}),
+                (("piece", "rotor-9", 0),),
             ),
             StartEpoch(reason="put back", least=2, utc_ns=T0),
         ]
@@ -150,6 +159,9 @@ def queries(path: Path) -> None:
             search(reader, asked, limit=5)
         day_sheet(reader, T0, 2 * T0)
         found_by(reader, "sample", "lot", "7")
+        revisions_of_equipment(reader, "piece", "bench-1")
+        review(reader, "2025-11")
+        case_of(reader, "L8")
         found_by(reader, "sample", "lot", "7", "8", newest=True)
         runs_of_product(reader, "clear-glaze", before=(T0, 1), limit=20)
         verifying_runs(reader, "bench-1", limit=20)
@@ -351,3 +363,52 @@ def steps(databases):
 @pytest.mark.parametrize("name", look_ups(Path("x"), 2))
 def test_a_look_up_takes_as_many_steps_in_a_database_of_four_times_the_runs(steps, name):
     assert steps[name, 960] <= 1.1 * steps[name, 240] + 20
+
+
+PIECE = Piece("bench-1", "instrument", "R-1042", "rotational")
+
+
+@pytest.fixture(scope="module")
+def equipped(tmp_path_factory):
+    """Databases with records of equipment and of transcribed values, one with four times as many, by their number."""
+    folder = tmp_path_factory.mktemp("equipped")
+    paths = {}
+    for count in (400, 1600):
+        paths[count] = folder / f"{count}.sqlite"
+        with Store(paths[count], utc_ns=T0) as store:
+            records = [
+                *(Equipment(id=f"b-{n}", piece=f"b-{n}", part="probe", serial=f"S{n}") for n in range(count)),
+                Equipment(id=PIECE.id, piece=PIECE.name, part="instrument", serial=PIECE.serial, make="rotational"),
+                *(
+                    Transcribed(
+                        id=f"t-{n}", sample=f"G-{n}", test="flow cup", value=1.0, unit="s", as_typed="1 s",
+                        read_utc_ns=T0 + n * 10**9, first="a", state="confirmed",
+                    )
+                    for n in range(count)
+                ),
+            ]  # fmt: skip
+            for begin in range(0, len(records), 1000):
+                some = records[begin : begin + 1000]
+                store.submit(ChangeRecords(tuple(new(r, "added") for r in some), T0, "m.keeper")).result(20)
+    return paths
+
+
+@pytest.mark.parametrize(
+    "look_up",
+    [
+        lambda r: equipment_of_run(r, [PIECE], T0),
+        lambda r: out_of_service(r, PIECE),
+        lambda r: of_sample(r, "G-7"),
+        lambda r: read_between(r, T0, T0 + 5 * 10**9),
+        not_confirmed,
+    ],
+    ids=["a run", "out of service", "a sample", "a day", "not confirmed"],
+)
+def test_records_of_equipment_are_found_by_an_index(equipped, look_up):
+    taken = []
+    for path in equipped.values():
+        with recording(pytest.MonkeyPatch), Reader(path) as reader:
+            Recording.steps = 0
+            look_up(reader)
+            taken.append(Recording.steps)
+    assert taken[1] <= 1.1 * taken[0] + 20

@@ -7,8 +7,10 @@ from daq.adapters.clock import utc_text
 from daq.adapters.store.epochs import EpochStart, last_epoch_start
 from daq.adapters.store.store import Store
 from daq.app.daemon.unfinished import UnfinishedRuns
+from daq.app.records.equipment_state import all_records
 from daq.app.run.active import Active
 from daq.app.run.session import Session
+from daq.app.setup.fitted import fits_of
 from daq.core.errors import StoreError
 
 
@@ -26,6 +28,8 @@ class BenchFacts:
         self.unfinished = unfinished
         self._epoch_start: EpochStart | None = None
         self._epoch_known = 0
+        self._recorded: dict[str, Any] = {"fitted": {}, "out_of_service": {}}
+        self._recorded_at = -1
 
     def facts(self) -> dict[str, Any]:
         """Return the facts as the status message states them."""
@@ -33,6 +37,7 @@ class BenchFacts:
         return {
             "instruments": {name: session.standing.state for name, session in self._sessions.items()},
             "motors": self.motors(),
+            **self.recorded(),
             "unfinished_runs": {run.run: run.instrument for run in self.unfinished.runs.values()},
             "put_back": None
             if found is None
@@ -48,6 +53,27 @@ class BenchFacts:
             active = self._runs.get(name)
             found[name] = (session.motor if active is None else active.runner.pipeline.motor).value
         return found
+
+    def recorded(self) -> dict[str, Any]:
+        """Return the fitted geometry of each served instrument, and the reasons of equipment that is out of service.
+
+        They are read again when the store has handled anything since; while it cannot be read, the last ones stay.
+        """
+        handled = self._store.handled
+        if handled != self._recorded_at:
+            try:
+                with self._store.reader() as reader:
+                    fits, records = fits_of(reader, list(self._sessions)), all_records(reader)
+            except (StoreError, ValueError):  # a record that was changed in the database; `daq verify` names it
+                return self._recorded
+            self._recorded_at = handled
+            self._recorded = {
+                "fitted": {
+                    n: {"geometry": f.record.geometry, "serial": f.record.serial or None} for n, f in fits.items()
+                },
+                "out_of_service": {k.record.piece: k.record.out_of_service for k in records if k.record.out_of_service},
+            }
+        return self._recorded
 
     def epoch_start(self) -> EpochStart | None:
         """Return the start of the present epoch, if it began because the database was put back; None otherwise."""

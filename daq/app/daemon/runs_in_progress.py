@@ -2,7 +2,7 @@
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import Final
@@ -19,6 +19,8 @@ from daq.app.laboratory.identity import operator_of
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.log_ins import LogIns
 from daq.app.laboratory.ordering import completed
+from daq.app.records.equipment_state import equipment_of_run
+from daq.app.records.pieces import pieces_of_run
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
@@ -140,9 +142,7 @@ class RunsInProgress:
         identities = {name: sessions[name].standing.identity for name in names}
         # Import numpy before the motor turns: an import at the end of the run would delay the check of its stop.
         await asyncio.to_thread(load)
-        catalogue, fits, history = await asyncio.to_thread(
-            self._history, order, files, names, identities[order.instrument]
-        )
+        catalogue, fits, history, equipment = await asyncio.to_thread(self._history, order, files, names, identities)
         began_mono_ns, began_utc_ns = self._clock.mono_ns(), self._clock.utc_ns()
         run = prepare(
             order,
@@ -156,7 +156,7 @@ class RunsInProgress:
         await self._store.commit(run.register)
         self._refuse_while_closing()
         begin = BeginRun(run.record, login, tuple(r.text for r in run.anyway))
-        await self._store.commit(begin_configured(begin, catalogue, run.used, fits))
+        await self._store.commit(begin_configured(begin, catalogue, run.used, fits, equipment))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,
@@ -197,12 +197,12 @@ class RunsInProgress:
         return Laboratory(self._store, self._configured.catalogue, self._clock, login, self._log_ins)
 
     def _history(
-        self, order: RunOrder, files: Catalogue, names: list[str], identity: Identity | None
-    ) -> tuple[Catalogue, dict[str, Fit], InstrumentHistory]:
-        """Return the configuration with the fitted geometries, these, and the stored history of the lead instrument.
+        self, order: RunOrder, files: Catalogue, names: list[str], identities: Mapping[str, Identity | None]
+    ) -> tuple[Catalogue, dict[str, Fit], InstrumentHistory, tuple[tuple[str, str, int], ...]]:
+        """Return configuration with fitted geometries, these, the stored history, and numbers of records of equipment.
 
         Raises:
-            SettingErrors: a file names another geometry than the recorded one.
+            SettingErrors: a file names another geometry than the recorded one, or equipment is out of service.
             SettingError: the fill was sheared.
         """
         with self._store.reader() as reader:
@@ -212,7 +212,11 @@ class RunsInProgress:
             if errors:
                 raise SettingErrors(errors)
             catalogue = with_fits(files, fits)
-            return catalogue, fits, instrument_history(reader, catalogue, order, identity, self._clock.utc_ns())
+            now = self._clock.utc_ns()
+            equipment = equipment_of_run(reader, pieces_of_run(catalogue, names, identities), now)
+            history = instrument_history(reader, catalogue, order, identities[order.instrument], now)
+            history = replace(history, overdue=equipment.overdue, cautions=equipment.cautions)
+            return catalogue, fits, history, equipment.changes
 
     async def _ready(self, name: str) -> None:
         standing = (await self._sessions.settled(name, self._refuse_while_closing)).standing

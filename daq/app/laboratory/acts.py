@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
+from daq.app.laboratory.equipment import serving, transcribing
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
@@ -26,6 +27,8 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *fixing_limits.ACTS,
         *sign_acts.ACTS,
         *storing_act.ACTS,
+        *serving.ACTS,
+        *transcribing.ACTS,
     )
 }
 _ONE_AT_A_TIME: Final = threading.Lock()

@@ -1,10 +1,13 @@
 """The act that records which measuring geometry is fitted to an instrument."""
 
+from dataclasses import replace
 from typing import Any, Final
 
 from daq.adapters.store.declaring.beginning import Fit
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory
+from daq.app.records.equipment_state import out_of_service
+from daq.app.records.pieces import named_piece
 from daq.app.setup.fitted import change_of, fit_of, fitted_as
 from daq.methods.files.fields import Label, Model, NeededLabel
 
@@ -19,7 +22,7 @@ class FitGeometry(Model):
 
 
 def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
-    """Record the geometry that is fitted to an instrument.
+    """Record the geometry that is fitted to an instrument; the outcome states whether it is out of service.
 
     Raises:
         SettingError: instrument or geometry are not known, the serial number is another one than in the file, or the
@@ -30,7 +33,12 @@ def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
         before = fit_of(reader, order.instrument)
     change = change_of(record, "geometry_fitted", 0 if before is None else before.revision)
     laboratory.store.submit(Fit(change, laboratory.clock.utc_ns(), laboratory.who)).result()
+    name = f"{record.id}/{record.geometry}"
+    with laboratory.reader() as reader:
+        piece = replace(named_piece(laboratory.catalogue, reader, name), serial=record.serial)
+        out = [o.words for o in out_of_service(reader, piece)]
     return {
+        "out_of_service": out[0] if out else "",
         "instrument": record.id,
         "geometry": record.geometry,
         "serial": record.serial,

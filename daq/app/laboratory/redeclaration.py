@@ -8,10 +8,13 @@ from typing import Any, Final
 from daq.adapters.store.declared import DECLARED
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
+from daq.app.records.equipment_state import out_of_service, was_overdue
 from daq.app.records.history import plan_of, raw_journal
+from daq.app.records.pieces import pieces_of
 from daq.app.records.replaying import facts_of, maker, recompute
 from daq.app.records.verifications import entries, standing_of
 from daq.app.setup.catalogue import Catalogue
+from daq.core.context import OverdueCalibration
 from daq.core.effects import Kept, recorded
 from daq.core.encoding import decode, encode
 from daq.core.errors import SettingError
@@ -21,6 +24,7 @@ from daq.core.respanning import kept_with
 from daq.laboratory.declarations import Change, Declaration
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.files.instrument import Instrument
 from daq.methods.planning.redeclaring import Redeclared, redeclared
 from daq.methods.planning.standing import Pair
 
@@ -135,6 +139,9 @@ def _plan(
         pair = Pair(plan.context.serial or "", now.geometry, geometries[now.geometry].serial or "")
         earlier = [e for e in entries(reader, started.instrument) if e.utc_ns <= started.began_utc_ns]
         standing = standing_of(earlier, instrument, pair, started.began_utc_ns)
+    overdue = plan.context.overdue
+    if "geometry" in asked and instrument is not None and now.geometry in geometries:
+        overdue = _overdue(reader, plan, instrument.with_fitted(now.geometry), started)
     product = catalogue.product(now.product) if "product" in asked and now.product else None
     if "product" not in asked:
         product = catalogue.products.get(now.product)
@@ -146,6 +153,26 @@ def _plan(
             geometry=now.geometry,
             geometries=geometries,
             standing=standing,
+            overdue=overdue,
             fluid=catalogue.fluid(now.fluid) if "fluid" in asked and now.fluid else None,
         ),
     )
+
+
+def _overdue(reader: Reader, plan: Plan, instrument: Instrument, started: RunRecord) -> tuple[OverdueCalibration, ...]:
+    """Return the overdue calibrations of a run with another geometry, as they were recorded at its start.
+
+    Raises:
+        SettingError: the geometry was out of service.
+    """
+    at_ns = started.began_utc_ns
+    piece = next(p for p in pieces_of(instrument, plan.context.serial or "") if p.part == "geometry" and p.fitted)
+    out = out_of_service(reader, piece, at_ns=at_ns)
+    if out:
+        raise SettingError(
+            f"{out[0].piece.words} was out of service at the start of the run ({out[0].record.out_of_service}): annul "
+            "the run, and measure again"
+        )
+    before = f"{instrument.name}/{plan.context.geometry_name}"
+    found = was_overdue(reader, piece, at_ns)
+    return (*(o for o in plan.context.overdue if o.piece != before), *(() if found is None else (found,)))

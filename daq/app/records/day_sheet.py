@@ -1,7 +1,7 @@
 """The sheet of a day: all runs that started on it, by instrument, their counts, and what is open."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
@@ -9,6 +9,7 @@ from daq.adapters.store.records import StoredRecord, newest_revision
 from daq.app.records.run_rows import Entry, entry, marks_of
 from daq.app.records.searching import RunSearch, search
 from daq.app.records.signatures import Releases
+from daq.app.records.transcriptions import Transcription, read_between
 from daq.app.screens.text import ended
 from daq.core.encoding import encode
 from daq.laboratory.samples import Sample
@@ -77,13 +78,15 @@ class DaySheet:
     """Runs by instrument, in the order of time."""
     counts: Counts
     open: OpenWork
+    transcribed: tuple[Transcription, ...]
+    """Values that were read by eye on that day and entered by hand; they are no runs."""
     examined_from_utc_ns: int | None
     """Start of the first run that was examined, where the day has too many for one search; otherwise None."""
 
     def as_json(self) -> dict[str, Any]:
         """Return all of it as JSON values."""
-        out: dict[str, Any] = encode(self)
-        return out
+        out: dict[str, Any] = encode(replace(self, transcribed=()))
+        return out | {"transcribed": [t.as_json() for t in self.transcribed]}
 
 
 def day_sheet(reader: Reader, begin_utc_ns: int, end_utc_ns: int, instrument: str = "") -> DaySheet:
@@ -103,6 +106,8 @@ def day_sheet(reader: Reader, begin_utc_ns: int, end_utc_ns: int, instrument: st
         instruments={name: [r for r in rows if r.run.instrument == name] for name in names},
         counts=counted([r.run for r in rows]),
         open=_open(reader),
+        # They name no instrument, so that the sheet of one instrument has none.
+        transcribed=() if instrument else tuple(read_between(reader, begin_utc_ns, end_utc_ns)),
         examined_from_utc_ns=found.reached_utc_ns,
     )
 

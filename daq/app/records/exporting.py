@@ -26,11 +26,26 @@ Row = dict[str, Cell]
 
 
 def safe_cell(text: str) -> str:
-    """Return `text` with an apostrophe before it if a spreadsheet could run it as a formula.
+    """Return `text` with an apostrophe before it if a spreadsheet could run it as a formula, or a reader change it.
 
-    Example: ``=1+1`` becomes ``'=1+1``.  Leading spaces before the sign are ignored.
+    Example: ``=1+1`` becomes ``'=1+1``.  Leading spaces before the sign are ignored.  A text that begins like a
+    marked one, or that has space at an end, gets one too, so that `read_cell` gives every text again.
     """
-    return "'" + text if text.lstrip(" ").startswith(FORMULA_SIGNS) else text
+    return "'" + text if _is_marked(text) else text
+
+
+def read_cell(cell: str) -> str:
+    """Return the text of a cell that `safe_cell` wrote; outer space of a cell that a person wrote is left out."""
+    for text in (cell, cell.strip()):
+        if text.startswith("'") and _is_marked(text[1:]):
+            return text[1:]
+    return cell.strip()
+
+
+def _is_marked(text: str) -> bool:
+    """Return whether `safe_cell` marks a text; apostrophes before it change nothing, so each mark is taken once."""
+    bare = text.lstrip("'")
+    return bare.lstrip(" ").startswith(FORMULA_SIGNS) or bare != bare.strip()
 
 
 def headed(name: str, unit: str) -> str:

@@ -8,6 +8,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
 from daq.app.records.signatures import RUN, Releases, stored_signatures
+from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
 from daq.core.effects import Moved, StepEnded
@@ -87,6 +88,8 @@ class History:
     """Corrections and annulment of the run, oldest first (`daq.laboratory.declarations.Declaration`)."""
     notes: list[StoredRecord] = field(default_factory=list)
     """Notes of persons, oldest first."""
+    transcribed: list[Transcription] = field(default_factory=list)
+    """Values of the sample that were read by eye and entered by hand; none is of this run."""
     signatures: list[StoredRecord] = field(default_factory=list)
     """Signatures, each in its newest revision (`daq.laboratory.signing.Signature`)."""
     release: ReleaseState | None = None
@@ -131,6 +134,7 @@ class History:
             "notes": [{"text": note.data["text"]} | _written_by(note) for note in self.notes],
             "release": self.release,
             "signatures": [s.data | {"changed": _written_by(s)} for s in self.signatures],
+            "transcribed": [t.as_json() for t in self.transcribed],
             "journal": journal,
         }
 
@@ -167,6 +171,7 @@ def history(reader: Reader, run: RunRecord) -> History:
         plan_of(run),
         revisions(reader, Declaration.kind, run.id),
         notes_of(reader, run.id),
+        of_sample(reader, run.sample),
         stored_signatures(reader, RUN, run.id),
         Releases(reader).of_run(run, newest),
     )

@@ -7,6 +7,7 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.signatures import Releases
+from daq.app.records.transcriptions import of_sample
 from daq.app.screens.text import expanded_of, plain, shown_value, spaced, utc_iso
 from daq.core.units import symbol
 from daq.laboratory.signing import ReleaseState
@@ -52,6 +53,8 @@ class Entry:
     annulled: bool
     release: ReleaseState | None
     """None where it was never released or rejected."""
+    transcribed: tuple[dict[str, Any], ...]
+    """Values of the sample that were read by eye and entered by hand (`Transcription.as_json`); none is of this run."""
 
 
 def _code_of(reason: str, data: dict[str, Any]) -> str | None:
@@ -96,6 +99,7 @@ def entry(reader: Reader, record: RunRecord, releases: Releases | None = None) -
         corrected=newest is not None and newest.supersedes is not None,
         annulled=ANNULLED in data.get("faults", ()),
         release=(Releases(reader) if releases is None else releases).of_run(record, newest),
+        transcribed=tuple(t.as_json() for t in of_sample(reader, record.sample)),
     )
 
 

@@ -32,7 +32,13 @@ class Used:
     fluid: Fluid | None
 
 
-def begin_configured(begin: BeginRun, catalogue: Catalogue, used: Used, fits: Mapping[str, Fit]) -> BeginConfigured:
+def begin_configured(
+    begin: BeginRun,
+    catalogue: Catalogue,
+    used: Used,
+    fits: Mapping[str, Fit],
+    equipment: tuple[tuple[str, str, int], ...] = (),
+) -> BeginConfigured:
     """Return the transaction that stores the start of a run together with its configuration.
 
     Args:
@@ -40,6 +46,7 @@ def begin_configured(begin: BeginRun, catalogue: Catalogue, used: Used, fits: Ma
         catalogue: the configuration, with the files as they were read.
         used: the models of the run.
         fits: recorded geometry by name of the instrument.
+        equipment: the records of equipment that were asked, as `BeginConfigured` compares them.
     """
     texts: list[Change] = []
     files = list(_files(catalogue, used, texts))
@@ -48,7 +55,7 @@ def begin_configured(begin: BeginRun, catalogue: Catalogue, used: Used, fits: Ma
     fixed = fixed_texts(texts)
     if used.product is not None:
         fixed += (_product_text(used.product),)
-    return BeginConfigured(begin, tuple(fitted.items()), fixed, _new(record, "run_configured"))
+    return BeginConfigured(begin, tuple(fitted.items()), fixed, _new(record, "run_configured"), equipment)
 
 
 def _files(catalogue: Catalogue, used: Used, texts: list[Change]) -> Iterable[UsedFile]:

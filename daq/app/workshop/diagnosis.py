@@ -23,6 +23,7 @@ from daq.app.delivery.sparkplug import NodeStanding, Sparkplug
 from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.certificates import findings as certificate_findings
+from daq.app.workshop.equipping import equipment_findings
 from daq.app.workshop.ports import NETWORK_S, check_port, serial_devices, user_name
 from daq.app.workshop.staffing import people_findings
 from daq.core.errors import DaqError, SettingError, StoreError
@@ -77,6 +78,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None,
         findings += certificate_findings(catalogue.daemon, now / 1e9)
         findings += _sparkplug(catalogue)
         findings += people_findings(catalogue, folder)
+        findings += equipment_findings(catalogue, folder, now)
     return findings
 
 

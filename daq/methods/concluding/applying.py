@@ -15,7 +15,7 @@ from daq.core.statistics import Summary
 from daq.core.units import UNITS, convert
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
-from daq.methods.planning.standing import standing_faults, standing_statement
+from daq.methods.planning.standing import standing_faults, standing_statements
 
 UNSOUND_BUT_MEASURED: Final = ("unsteady",)
 """Faults of a temperature that say nothing against its probe."""
@@ -109,8 +109,7 @@ def _same(wanted: Amount, value: Amount) -> bool:
 
 
 def _verification(plan: Plan) -> list[Statement]:
-    found = plan.context.standing
-    return [] if found is None else [standing_statement(found, fault) for fault in standing_faults(plan)]
+    return [s for fault in standing_faults(plan) for s in standing_statements(plan.context, fault)]
 
 
 def _geometry(plan: Plan, limit: ProductLimit) -> list[Statement]:

@@ -90,7 +90,7 @@ RESULT_NAMES: Final = names(
         ("instrument", "origin.instrument", In.COLLECTOR),
         ("serial", "origin.serial", In.COLLECTOR),
         ("operator", "origin.operator", In.COLLECTOR),
-        ("attribution", "origin.attribution", In.SPARKPLUG),
+        ("attribution", "origin.attribution", In.BOTH),
         ("began", "origin.began", In.COLLECTOR),
         ("ended", "origin.ended", In.COLLECTOR),
         ("verification", "verification", In.COLLECTOR),

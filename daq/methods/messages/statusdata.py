@@ -34,6 +34,13 @@ class PutBackData(Part):
     reason: str = Field(description="the sign that showed it")
 
 
+class FittedData(Part):
+    """The measuring geometry that is recorded as fitted to an instrument."""
+
+    geometry: str = Field(description="its name in the instrument's file")
+    serial: str | None = Field(default=None, description="its serial number; null where it is not known")
+
+
 class StatusData(BaseModel):
     """The state of a daemon.  Retained; the broker publishes it with `offline` when the daemon is lost."""
 
@@ -51,6 +58,13 @@ class StatusData(BaseModel):
     instruments: dict[str, str] = Field(default_factory=dict, description="state by name, while online")
     motors: dict[str, MotorState] = Field(
         default_factory=dict, description="state of each motor by instrument, while online; newer than that of a result"
+    )
+    fitted: dict[str, FittedData] = Field(
+        default_factory=dict, description="measuring geometry recorded as fitted, by instrument, while online"
+    )
+    out_of_service: dict[str, str] = Field(
+        default_factory=dict,
+        description="reason by piece of equipment (bench-1, bench-1/coaxial-12), of those that no run may use",
     )
     unfinished_runs: dict[str, str] = Field(
         default_factory=dict, description="runs that ended and are not stored yet, while online: run to instrument"

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
-from daq.core.context import Context, CorrectionCurve, Standing, StatedLimits, VerificationAsked
+from daq.core.context import Context, CorrectionCurve, OverdueCalibration, Standing, StatedLimits, VerificationAsked
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError
 from daq.core.plan import Conditioning, LinkPlan, Plan
@@ -13,6 +13,7 @@ from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Acceptance, Method
+from daq.methods.parts.statement import Statement
 from daq.methods.planning.checks import check_bench, check_claim, check_particles, check_verification, full_scale
 from daq.methods.planning.choosing import Chosen
 from daq.methods.planning.curvechecks import check_flow_curve, check_settling
@@ -37,6 +38,10 @@ class InstrumentHistory:
     """Condition of the instrument, if the run is a verification."""
     results_since_pass: tuple[str, ...] = ()
     """For a verification: ids of the results since the last pass."""
+    overdue: tuple[OverdueCalibration, ...] = ()
+    """Equipment of the run whose calibration is overdue."""
+    cautions: tuple[Statement, ...] = ()
+    """Warnings that follow from the records of the equipment."""
     last_torque_at_rest: float | None = None
     """Torque at rest (% of full scale) before the motor turned in the previous run."""
 
@@ -254,9 +259,10 @@ def _context(
         fluid=None if fluid is None else fluid.certified(),
         verification=None if method.verification is None else _verification(method.verification, history),
         standing=history.standing,
+        overdue=history.overdue,
         free_swing=bool(method.free_swing),
         last_torque_at_rest=history.last_torque_at_rest,
-        warnings=tuple(w.written() for w in making.refusals.warnings),
+        warnings=tuple(w.written() for w in (*making.refusals.warnings, *history.cautions)),
     )
 
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from daq.core.context import ProductOfPlan, Standing
+from daq.core.context import OverdueCalibration, ProductOfPlan, Standing
 from daq.core.errors import SettingError
 from daq.core.plan import Derivation, Plan
 from daq.core.units import UNITS
@@ -41,6 +41,7 @@ class Redeclared:
         geometry: name of the fitted geometry; "" without one.
         geometries: geometries of the instrument's file, by name.
         standing: status of the instrument's verifications at the start of the run, with the corrected geometry.
+        overdue: overdue calibrations of the run's equipment at that time.
         fluid: the reference fluid; None without one.
     """
 
@@ -49,6 +50,7 @@ class Redeclared:
     geometry: str = ""
     geometries: Mapping[str, Geometry] = field(default_factory=dict)
     standing: Standing | None = None
+    overdue: tuple[OverdueCalibration, ...] = ()
     fluid: Fluid | None = None
 
 
@@ -102,6 +104,7 @@ def _with_geometry(plan: Plan, new: Redeclared) -> Plan:
             other_geometries={name: k for name, k in others.items() if name != new.geometry},
             units=_units(context.units, derivations),
             standing=new.standing,
+            overdue=new.overdue,
         ),
     )
 

@@ -1,11 +1,14 @@
-"""Verification status of an instrument: passed, failed, overdue.  Pure: the present time is an argument."""
+"""Verification status of an instrument: passed, failed, overdue; and overdue calibrations.
+
+Pure: the present time is an argument.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from daq.core.arguments import require_instance, require_within
-from daq.core.context import Standing, Verified
+from daq.core.context import Context, OverdueCalibration, Standing, Verified
 from daq.core.plan import Plan
 from daq.methods.parts.statement import Statement, state
 
@@ -70,14 +73,14 @@ class Pair:
         A pass counts only for the same serial numbers; a geometry without one is known by its name.  A failure counts
         also where a serial number is known on one side only: it may be the same.
         """
-        geometry = _same(self.geometry_serial, verified.geometry_serial)
+        geometry = same_number(self.geometry_serial, verified.geometry_serial)
         if not (self.geometry_serial and verified.geometry_serial) and self.geometry != verified.geometry:
             geometry = False
-        found = (_same(self.serial, verified.serial), geometry)
+        found = (same_number(self.serial, verified.serial), geometry)
         return False not in found and (None not in found or not verified.passed)
 
 
-def _same(own: str, other: str) -> bool | None:
+def same_number(own: str, other: str) -> bool | None:
     """Return whether two serial numbers are equal; None where only one of them is known."""
     return None if bool(own) != bool(other) else own == other
 
@@ -98,11 +101,15 @@ def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | No
 
 
 def standing_faults(plan: Plan) -> list[str]:
-    """Return the faults of a result that follow from the instrument's verifications; none for a verification itself."""
+    """Return the faults of a result that follow from calibrations, and from verifications of the instrument.
+
+    The verifications before it do not make a verification doubtful.
+    """
+    # A calibration is another thing than a verification: a verification does not make up for it.
+    out = ["calibration_past_due"] if plan.context.overdue else []
     found = plan.context.standing
     if found is None or plan.context.verification is not None:
-        return []
-    out: list[str] = []
+        return out
     if found.passed is False:
         out.append("verification_failed")
     if found.overdue:
@@ -130,8 +137,20 @@ def day(utc_ns: int) -> str:
     return f"{of_era + era * 400 + (month <= 2):04d}-{month:02d}-{number:02d}"
 
 
-def standing_statement(found: Standing, fault: str) -> Statement:
-    """Return the statement of a fault of this module, with its dates."""
+def standing_statements(context: Context, fault: str) -> list[Statement]:
+    """Return the statements of a fault of this module, with its dates; none for a fault without dates."""
+    if fault == "calibration_past_due":
+        return [_calibration(o) for o in context.overdue]
+    return [] if context.standing is None else [_verification(context.standing, fault)]
+
+
+def _calibration(overdue: OverdueCalibration) -> Statement:
+    if not overdue.due:
+        return state("never_calibrated", piece=overdue.piece)
+    return state("calibration_past_due", piece=overdue.piece, date=overdue.due)
+
+
+def _verification(found: Standing, fault: str) -> Statement:
     last = found.last
     if fault == "verification_failed" and last is not None:
         return state(fault, date=day(last.utc_ns), fluid=last.fluid, condition=last.condition)
@@ -147,7 +166,8 @@ __all__ = [
     "Standing",
     "Verified",
     "day",
+    "same_number",
     "standing",
     "standing_faults",
-    "standing_statement",
+    "standing_statements",
 ]

@@ -50,6 +50,7 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
         "[ (run {verification})][; decided by {who}][, because: {because}]",
         {"verification": NAME, "who": NAME, "because": DETAIL},
     ),
+    "calibration_past_due": ("[: {piece}, which was due on {date}]", {"piece": NAME, "date": NAME}),
     "annulled": ("[ by {who}][, because: {because}]", {"who": NAME, "because": DETAIL}),
 }
 """By fault: what follows its sentence, and the parameters of it."""
@@ -57,4 +58,9 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
 SENTENCES: Final[dict[str, Sentence]] = {
     code: sentence(fault.sentence + FIGURES.get(code, ("", {}))[0], **FIGURES.get(code, ("", {}))[1])
     for code, fault in FAULTS.items()
-} | {"never_verified": sentence("the instrument's verification is overdue: it was never passed")}
+} | {
+    "never_verified": sentence("the instrument's verification is overdue: it was never passed"),
+    "never_calibrated": sentence(
+        "a calibration is overdue: none is recorded for {piece} with the serial number that it has now", piece=NAME
+    ),
+}

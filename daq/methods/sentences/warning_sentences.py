@@ -32,6 +32,15 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "practice)",
         geometry=NAME, gap=quantity("mm", ".3g"), times=number(), particle=quantity("mm"), needed=quantity("mm"),
     ),
+    "calibrated_constant_differs": sentence(
+        "the calibration left {constant} of {piece} at {left}, and the file has {used}, which the values of this run "
+        "use; change the file, or record why not",
+        piece=NAME, constant=NAME, left=NAME, used=NAME,
+    ),
+    "calibrated_constant_missing": sentence(
+        "the calibration left {constant} of {piece} at {left}, and the file does not state it",
+        piece=NAME, constant=NAME, left=NAME,
+    ),
     "certificate_expired": sentence(
         "{fluid}: the certificate {certificate} of lot {lot} held until {expires}",
         fluid=NAME, certificate=NAME, lot=NAME, expires=NAME,

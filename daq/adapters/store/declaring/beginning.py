@@ -9,12 +9,22 @@ from dataclasses import dataclass
 from typing import ClassVar, Final
 
 from daq.adapters.store.access import Access
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, change_record
 from daq.adapters.store.transactions import BeginRun, Transaction
 from daq.core.errors import SettingError
 
 FITTED: Final = "fitted"
 """Kind of the records of fitted measuring geometries; the id is the instrument's name."""
+
+
+EQUIPMENT: Final = "equipment"
+"""Kind of the records of equipment."""
+# CROSS JOIN keeps the order of the tables: by its own choice SQLite reads all records of the kind.
+_REVISIONS: Final = (
+    "SELECT count(*) FROM record_keys AS k CROSS JOIN records AS r ON r.kind = k.kind AND r.id = k.id "
+    "WHERE k.kind = ? AND k.name = ? AND k.value = ?"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +44,11 @@ class BeginConfigured(Transaction[None]):
         fitted: number of the revision of each instrument's record `fitted` that the plan was made from; 0: none.
         fixed: records that never change; those that exist already are compared.
         configuration: the run's own record.
+        equipment: key and value of the records of equipment that were asked, with the number of their revisions.
 
     Raises:
-        SettingError: another geometry was fitted meanwhile, or a fixed text is stored with another content.
+        SettingError: another geometry was fitted or a record of the equipment was changed meanwhile, or a fixed text is
+            stored with another content.
         StorageError: too little disk space is left for the run to end.
     """
 
@@ -45,6 +57,7 @@ class BeginConfigured(Transaction[None]):
     fitted: tuple[tuple[str, int], ...]
     fixed: tuple[FixedText, ...]
     configuration: Change
+    equipment: tuple[tuple[str, str, int], ...] = ()
 
     def apply(self, access: Access) -> None:
         """Compare and store; the caller begins and commits."""
@@ -53,6 +66,10 @@ class BeginConfigured(Transaction[None]):
                 raise SettingError(
                     f"another measuring geometry was fitted to {name} while the run was being started; start it again"
                 )
+        for name, value, known in self.equipment:
+            found = access.one("equipment", _REVISIONS, (EQUIPMENT, name, value))
+            if found is not None and found[0] != known:
+                raise SettingError(f"the record of {value} was changed while the run was being started; start it again")
         self.begin.apply(access)
         who, utc_ns = self.begin.who or self.begin.run.operator, self.begin.run.began_utc_ns
         for each in self.fixed:
@@ -107,6 +124,11 @@ def newest(access: Access, kind: str, ident: str) -> tuple[int, str]:
         (kind, ident),
     )
     return (0, "") if found is None else (int(found[0]), str(found[1]))
+
+
+def revisions_of_equipment(reader: Reader, name: str, value: str) -> int:
+    """Return the number of revisions of all records of equipment whose key `name` has the value `value`."""
+    return int(reader.query(_REVISIONS, [EQUIPMENT, name, value])[0]["count(*)"])
 
 
 def fixed_texts(texts: Iterable[Change]) -> tuple[FixedText, ...]:

@@ -10,6 +10,7 @@ from daq.app.cli.printing import hung, terminal_columns
 from daq.app.laboratory.moments import bound
 from daq.app.records.day_sheet import Counts, DaySheet, OpenWork, SheetRow, day_sheet
 from daq.app.records.run_rows import value_of, verdict_of
+from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.tables import table
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.errors import SettingError
@@ -72,6 +73,9 @@ def text_of(day: str, where: str, sheet: DaySheet, columns: int | None) -> list[
     if sheet.examined_from_utc_ns is not None:
         first = local_time(sheet.examined_from_utc_ns)
         lines += hung(f"the day has too many runs: those before {first} are left out", "", columns)
+    if sheet.transcribed:
+        lines += ["", *hung(NOT_MEASURED, "", columns)]
+        lines += [row for t in sheet.transcribed for row in hung(plain(t.words), "  ", columns)]
     lines += [row for text in _open(sheet.open) for row in hung(text, "open now: ", columns)]
     return lines
 

@@ -11,6 +11,7 @@ from daq.app.laboratory.moments import bound
 from daq.app.records.run_rows import Entry, entry, marks_of, value_of, verdict_of
 from daq.app.records.searching import OUTCOMES, RunSearch, absent, search
 from daq.app.records.signatures import Releases
+from daq.app.records.transcriptions import NOT_MEASURED, of_sample
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.encoding import encode
 from daq.quality.digits import NOTHING
@@ -64,6 +65,7 @@ def run(args: argparse.Namespace) -> int:
         found = search(reader, asked, limit=args.limit)
         releases = Releases(reader)
         entries = [entry(reader, record, releases) for record in found.runs]
+        by_hand = [t for s in dict.fromkeys([args.sample, *(e.sample for e in entries)]) for t in of_sample(reader, s)]
         missing = absent(reader, asked) if not entries and not args.json else []
     if entries or args.json:
         print_runs(entries, as_json=args.json)
@@ -71,6 +73,10 @@ def run(args: argparse.Namespace) -> int:
         say("no runs" if asked == RunSearch() else "no runs satisfy all of this")
         for line in missing:
             print("\n".join(hung(line, "  ", terminal_columns())))
+    if by_hand and not args.json:
+        say(NOT_MEASURED)
+        for value in by_hand:
+            say(plain(value.words), "  ")
     if found.reached_utc_ns is not None:
         when = local_time(found.reached_utc_ns)
         more = f"{found.examined} runs were examined, back to {when}; older ones were not: go on with --until {when!r}"

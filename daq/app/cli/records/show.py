@@ -24,6 +24,7 @@ from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
 from daq.app.records.run_rows import entry
+from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.drawings.curve_svg import svg
 from daq.app.screens.drawings.curve_text import curve_lines
 from daq.app.screens.live import large_digits, print_lines
@@ -152,6 +153,7 @@ def lines_of(
         ("corrections", correction_lines(found)),
         ("signatures", signature_lines(found)),
         ("notes of persons", note_lines(found)),
+        (NOT_MEASURED, [plain(t.words) for t in found.transcribed]),
         ("notes", _notes(found)),
         ("counters", _counters(counters)),
         ("origin", _origin(found)),

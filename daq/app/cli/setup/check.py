@@ -7,14 +7,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daq.adapters.paths import DAEMON_FILE, config_dir
+from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
+from daq.adapters.store.reading import Reader
 from daq.app.cli.common import print_json, wanted_path
 from daq.app.cli.printing import say
 from daq.app.screens.text import plain, sentence
 from daq.app.setup.catalogue import Catalogue, parts
+from daq.app.setup.fitted import conflicts, fits_of, with_fits
 from daq.app.setup.lines import sharing_errors
 from daq.core.encoding import encode
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, StoreError
 from daq.core.plan import Plan
 from daq.descriptions.load import load_description
 from daq.methods.files.instrument import Instrument
@@ -36,7 +38,8 @@ def run(args: argparse.Namespace) -> int:
     findings = Findings()
     for path in args.paths or [config_dir(args.config)]:
         if path.is_dir():
-            findings.folder(path)
+            # The records belong to the configuration in use; another folder has them only where they are named.
+            findings.folder(path, args.state, recorded=bool(args.state) or not args.paths)
         else:
             findings.file(path)
     if args.json:
@@ -72,8 +75,11 @@ class Findings:
         self.benches: list[Bench] = []
         self.files = 0
 
-    def folder(self, folder: Path) -> None:
-        """Check a configuration folder, and compile each method for each instrument it fits."""
+    def folder(self, folder: Path, state: str | None = None, *, recorded: bool = False) -> None:
+        """Check a configuration folder, and compile each method for each instrument it fits.
+
+        With `recorded`, the fitted geometries are those that the state directory (`state`, or the configured one) has.
+        """
         if not (folder / DAEMON_FILE).is_file():
             files = sorted(folder.glob("*.toml"))
             if not files:
@@ -84,6 +90,8 @@ class Findings:
             return
         catalogue, errors = Catalogue.read(folder)
         self.errors += errors
+        if recorded:
+            catalogue = self._with_recorded_fits(catalogue, state)
         self.warnings += [
             SettingError(text, file=catalogue.daemon.source, key=key)
             for key, text in catalogue.daemon.open_passwords.items()
@@ -95,6 +103,21 @@ class Findings:
         for versions in catalogue.methods.values():
             for method in versions.values():
                 self._compile(catalogue, method, usable)
+
+    def _with_recorded_fits(self, catalogue: Catalogue, state: str | None) -> Catalogue:
+        """Return the configuration with the geometries that are recorded as fitted; unchanged without a database."""
+        try:
+            database = database_path(state_dir(state, catalogue.state, create=False))
+            if not database.exists():
+                return catalogue
+            with Reader(database) as reader:
+                fits = fits_of(reader, catalogue.instruments)
+        except (PermissionError, SettingError, StoreError) as error:
+            say = f"the recorded measuring geometries cannot be read, and those of the files are taken: {error}"
+            self.warnings.append(SettingError(say))
+            return catalogue
+        self.errors += conflicts(catalogue, fits)
+        return with_fits(catalogue, fits)
 
     def file(self, path: Path) -> None:
         """Check a single file, by what it holds."""

@@ -14,7 +14,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, find, new
 from daq.app.laboratory.lists.sample_lists import COLUMNS, PLACES
 from daq.app.laboratory.samples import AddSample, checked
-from daq.app.records.exporting import FORMULA_SIGNS
+from daq.app.records.exporting import read_cell
 from daq.app.setup.catalogue import parts
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.samples import ROUTINE, Sample
@@ -177,7 +177,7 @@ def _order(line: _Line, errors: _Errors) -> AddSample | None:
     """Return the order of a line; wrong cells are left out of it and added to the errors.  None without an id."""
     data: dict[str, Any] = {}
     for column, raw in line.cells.items():
-        value: Any = _text(raw)
+        value: Any = read_cell(raw)
         table, key = PLACES.get(column, ("", column))
         if column == "state":
             if value not in ("", "open"):
@@ -205,12 +205,6 @@ def _parsed(line: _Line, data: dict[str, Any], errors: _Errors) -> AddSample | N
     wrong = {each.key.partition(".")[0] for each in found}
     # The other cells are checked too, so that a person gets all errors at once.
     return None if "id" in wrong else parse(AddSample, {k: v for k, v in data.items() if k not in wrong})
-
-
-def _text(cell: str) -> str:
-    """Return the text of a cell, without outer space and the apostrophe that an export puts before a formula."""
-    text = cell.strip()
-    return text[1:] if text.startswith("'") and text[1:].lstrip(" ").startswith(FORMULA_SIGNS) else text
 
 
 def _priority(text: str) -> int | None:

@@ -1,0 +1,95 @@
+"""`daq case LOT`: everything that is stored about a lot."""
+
+import argparse
+
+from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.printing import print_table, say
+from daq.app.laboratory.equipment.casefile import Case, CaseInstrument, CaseRun, case_of
+from daq.app.records.run_rows import marks_of, value_of, verdict_of
+from daq.app.records.transcriptions import NOT_MEASURED
+from daq.app.records.verifications import Entry
+from daq.app.screens.text import local_time, plain, spaced
+from daq.quality.digits import NOTHING
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("lot", metavar="LOT")
+    parser.add_argument("--json", action="store_true", help="print all of it as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the case and return the exit code."""
+    with open_reader(args) as reader:
+        found = case_of(reader, args.lot)
+    if args.json:
+        print_json(found.as_json())
+    else:
+        _print(found)
+    return 0
+
+
+def _print(found: Case) -> None:
+    say(plain(f"lot {found.lot}: {len(found.samples)} samples, {len(found.runs)} runs"))
+    if found.examined_from_utc_ns is not None:
+        say(f"the lot has too many runs: those before {local_time(found.examined_from_utc_ns)} are left out")
+    if found.runs:
+        head = ["run", "started", "sample", "method", "on", "value", "validity", "verdict", "operator"]
+        print_table(head, [_row(r) for r in found.runs], right=frozenset({5}))
+    for one in found.runs:
+        for line in _changes(one):
+            say(plain(line), f"run {one.run.run[:SHOWN_ID]}: ")
+    if found.transcribed:
+        say(NOT_MEASURED)
+        for value in found.transcribed:
+            say(plain(value.words), "  ")
+    for instrument in found.instruments:
+        for line in _instrument(instrument):
+            say(plain(line), f"{plain(instrument.instrument)}: ")
+    for document in found.documents:
+        state = document.data.get("state") or document.data.get("meaning") or document.data.get("form") or ""
+        words = f"{spaced(document.kind)} {document.id[: SHOWN_ID * 4]} {spaced(str(state))}".rstrip()
+        say(plain(f"{local_time(document.utc_ns)} {words}, by {document.who}"))
+
+
+def _row(one: CaseRun) -> list[str]:
+    e = one.run
+    cells = [
+        e.run[:SHOWN_ID],
+        local_time(e.began_utc_ns),
+        e.sample,
+        f"{e.method_id} {e.method_version}",
+        e.instrument,
+        value_of(e),
+        spaced(e.validity or NOTHING),
+        ", ".join([verdict_of(e), *marks_of(e)]),
+        e.operator,
+    ]
+    return [plain(cell) for cell in cells]
+
+
+def _changes(one: CaseRun) -> list[str]:
+    lines = []
+    for c in one.corrections:
+        changed = ", ".join(f"{d['name']} {d['before'] or NOTHING} -> {d['after'] or NOTHING}" for d in c["changes"])
+        lines.append(f"{spaced(c['state'])} {c['at']} by {c['who']}: {changed or c['because'] or ''}".rstrip(": "))
+    return lines + [f"note of {n['who']} {n['at']}: {n['text']}" for n in one.notes]
+
+
+def _instrument(found: CaseInstrument) -> list[str]:
+    lines = [f"verification before the first run: {_verification(found.before)}"]
+    lines += [f"verification in between: {_verification(v)}" for v in found.between]
+    lines.append(f"verification after the last run: {_verification(found.after)}")
+    return lines + [
+        f"{e['at']} {e['piece']}: {spaced(e['what'].removeprefix('equipment_'))} by {e['who']}"
+        + (f": {e['because']}" if e["because"] else "")
+        for e in found.equipment
+    ]
+
+
+def _verification(found: Entry | None) -> str:
+    if found is None:
+        return "none"
+    word = {True: "passed", False: "FAILED", None: "not decided"}[found.passed]
+    condition = spaced(found.detail.condition)
+    return f"{local_time(found.utc_ns)} {word} ({condition}, {found.detail.geometry or 'no geometry'})"

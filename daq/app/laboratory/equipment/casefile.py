@@ -1,0 +1,191 @@
+"""The case of a lot: everything that is stored about it, in the order of time."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
+from daq.app.records.equipment_state import all_records, history
+from daq.app.records.history import notes_of
+from daq.app.records.run_rows import Entry, entry
+from daq.app.records.searching import RunSearch, search
+from daq.app.records.transcriptions import Transcription, of_sample
+from daq.app.records.verifications import Entry as Verification
+from daq.app.records.verifications import entries
+from daq.app.screens.text import utc_iso
+from daq.core.encoding import encode
+from daq.core.errors import SettingError
+from daq.laboratory.declarations import Declaration
+from daq.laboratory.samples import Sample
+
+DOCUMENTS: Final = ("reportable", "report", "signature", "doubt_decision")
+"""Kinds of records about a sample or run that are listed with their contents, where there are any."""
+SIGNED: Final = "signature"
+"""A signature is found by the kind and the id of the record that it signs."""
+CHECKLIST: Final = "checklist"
+"""Kind of the checklists; the id is that of the run."""
+
+
+@dataclass(frozen=True, slots=True)
+class CaseRun:
+    """A run of the lot, with the results before its newest one, its corrections and its notes."""
+
+    run: Entry
+    corrections: tuple[dict[str, Any], ...]
+    notes: tuple[dict[str, Any], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CaseInstrument:
+    """An instrument of the lot's runs: the verifications around them, and what was recorded about its equipment."""
+
+    instrument: str
+    before: Verification | None
+    """The newest one before the first run."""
+    between: tuple[Verification, ...]
+    after: Verification | None
+    """The first one after the last run."""
+    equipment: tuple[dict[str, Any], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Everything about a lot.  `examined_from_utc_ns` is set where the lot has too many runs for one search."""
+
+    lot: str
+    samples: tuple[dict[str, Any], ...]
+    runs: tuple[CaseRun, ...]
+    transcribed: tuple[Transcription, ...]
+    instruments: tuple[CaseInstrument, ...]
+    documents: tuple[StoredRecord, ...]
+    examined_from_utc_ns: int | None
+
+    def as_json(self) -> dict[str, Any]:
+        """Return all of it as JSON values."""
+        return {
+            "lot": self.lot,
+            "samples": list(self.samples),
+            "runs": [encode(r.run) | {"corrections": list(r.corrections), "notes": list(r.notes)} for r in self.runs],
+            "transcribed": [t.as_json() for t in self.transcribed],
+            "instruments": [
+                {
+                    "instrument": i.instrument,
+                    "verification_before": _verification(i.before),
+                    "verifications_between": [_verification(v) for v in i.between],
+                    "verification_after": _verification(i.after),
+                    "equipment": list(i.equipment),
+                }
+                for i in self.instruments
+            ],
+            "documents": [_document(d) for d in self.documents],
+            "examined_from": utc_iso(self.examined_from_utc_ns),
+        }
+
+
+def case_of(reader: Reader, lot: str) -> Case:
+    """Return the case of a lot.
+
+    Raises:
+        SettingError: no sample and no run has this lot.
+    """
+    registered = {s.id: s for s in found_by(reader, Sample.kind, "lot", lot, limit=-1)}
+    found = search(reader, RunSearch(lot=lot))
+    runs = sorted(found.runs, key=lambda r: r.began_utc_ns)
+    if not runs and not registered:
+        raise SettingError(
+            f"no sample and no run has the lot {lot!r}; `daq runs --sample ID` shows the lot of a sample"
+        )
+    rows = tuple(_run(reader, entry(reader, record)) for record in runs)
+    samples = dict.fromkeys([*registered, *(r.sample for r in runs)])
+    return Case(
+        lot=lot,
+        samples=tuple({"id": s, **(registered[s].data if s in registered else {})} for s in samples),
+        runs=rows,
+        transcribed=tuple(t for s in samples for t in of_sample(reader, s)),
+        instruments=tuple(_instruments(reader, [r.run for r in rows])),
+        documents=tuple(_documents(reader, samples, [r.run.run for r in rows])),
+        examined_from_utc_ns=found.reached_utc_ns,
+    )
+
+
+def _run(reader: Reader, e: Entry) -> CaseRun:
+    corrections = revisions(reader, Declaration.kind, e.run)
+    return CaseRun(
+        e,
+        tuple(
+            {
+                "state": d.data.get("state", "corrected"),
+                "changes": d.data.get("changes", []),
+                "result": d.data.get("result"),
+            }
+            | _written(d)
+            for d in corrections
+        ),
+        tuple({"text": n.data["text"]} | _written(n) for n in notes_of(reader, e.run)),
+    )
+
+
+def _written(stored: StoredRecord) -> dict[str, Any]:
+    return {"at": utc_iso(stored.utc_ns), "who": stored.who, "because": stored.because or None}
+
+
+def _instruments(reader: Reader, runs: list[Entry]) -> Iterator[CaseInstrument]:
+    changes = [k for record in all_records(reader) for k in history(reader, record.record.id)]
+    for name in dict.fromkeys(r.instrument for r in runs):
+        times = [r.began_utc_ns for r in runs if r.instrument == name]
+        own = {r.run for r in runs}
+        found = [v for v in entries(reader, name) if v.detail.run not in own]
+        first, last = min(times), max(times)
+        yield CaseInstrument(
+            name,
+            next((v for v in reversed(found) if v.utc_ns < first), None),
+            tuple(v for v in found if first <= v.utc_ns <= last),
+            next((v for v in found if v.utc_ns > last), None),
+            tuple(
+                {
+                    "piece": k.record.piece,
+                    "serial": k.record.serial,
+                    "what": k.what,
+                    "at": utc_iso(k.utc_ns),
+                    "who": k.who,
+                    "because": k.because or None,
+                    "out_of_service": k.record.out_of_service or None,
+                    "calibration": None
+                    if k.record.calibration is None
+                    else k.record.calibration.model_dump(mode="json"),
+                }
+                for k in changes
+                if k.record.piece.partition("/")[0] == name
+            ),
+        )
+
+
+def _documents(reader: Reader, samples: Iterable[str], runs: Sequence[str]) -> Iterator[StoredRecord]:
+    """Yield the records about the samples and runs, and the signatures under them, each once, in the order of time."""
+    subjects = [(name, s) for s in samples for name in ("sample", "of")]
+    subjects += [(name, r) for r in runs for name in ("run", "of")]
+    found: dict[tuple[str, str], StoredRecord] = {}
+    for kind in DOCUMENTS:
+        for name, value in subjects:
+            found |= {(d.kind, d.id): d for d in found_by(reader, kind, name, value, limit=-1)}
+    for kind, ident in list(found):
+        found |= {(d.kind, d.id): d for d in found_by(reader, SIGNED, kind, ident, limit=-1)}
+    checked = (newest_revision(reader, CHECKLIST, run) for run in runs)
+    found |= {(d.kind, d.id): d for d in checked if d is not None}
+    yield from sorted(found.values(), key=lambda d: d.audit_seq)
+
+
+def _document(stored: StoredRecord) -> dict[str, Any]:
+    return {"kind": stored.kind, "id": stored.id, "revision": stored.revision, "data": stored.data} | _written(stored)
+
+
+def _verification(found: Verification | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "run": found.detail.run,
+        "time": utc_iso(found.utc_ns),
+        "passed": found.passed,
+        "condition": found.detail.condition,
+    }

@@ -1,0 +1,213 @@
+"""The acts that take a piece of equipment out of service, put it back, and record its calibration."""
+
+from dataclasses import replace
+from typing import Annotated, Any, Final, Self
+
+from pydantic import Field, model_validator
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import Change
+from daq.app.laboratory.act import Act
+from daq.app.laboratory.laboratory import Laboratory, changed, find, listed, new
+from daq.app.records.equipment_state import difference, newest_calibration, other_constants, out_of_service, records_of
+from daq.app.records.pieces import Piece, named_piece
+from daq.core.errors import SettingError
+from daq.core.units import UNITS, convert
+from daq.laboratory.equipment import PIECE, CalibratedValue, Calibration, Equipment
+from daq.methods.files.fields import Amount, Day, KeyedError, Label, Listed, Model, NeededLabel, Quantity
+from daq.methods.planning.standing import day
+
+MOST_VALUES: Final = 50
+"""Greatest number of values of one calibration."""
+
+
+class OfPiece(Model):
+    """Order on a piece of equipment, by its name: bench-1, bench-1/coaxial-12, thermo-2/probe_1."""
+
+    piece: NeededLabel
+    serial: Label = ""
+    """Its serial number, where neither the instrument nor the file states it."""
+
+
+class TakeOut(OfPiece):
+    """Order to take a piece out of service."""
+
+    because: NeededLabel
+
+
+class PutBack(OfPiece):
+    """Order to put a piece back into service."""
+
+    because: NeededLabel
+
+
+class GivenValue(Model):
+    """One value of a certificate, with its unit: ``1002 uN.m``."""
+
+    name: NeededLabel
+    constant: bool
+    """The name is a key of the instrument's file; otherwise a point of the certificate."""
+    as_found: Quantity
+    as_left: Quantity
+    uncertainty: Quantity
+    """Expanded uncertainty (k = 2) of `as_left`."""
+
+
+class Calibrate(OfPiece):
+    """Order to record a calibration; a correction of a recorded one needs a reason."""
+
+    certificate: NeededLabel
+    day: Day
+    due: Day | None = None
+    values: Annotated[tuple[GivenValue, ...], Listed, Field(max_length=MOST_VALUES)] = ()
+    because: Label = ""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.due is not None and self.due <= self.day:
+            raise KeyedError("due", f"{self.due} is not after the day of the calibration, {self.day}")
+        return self
+
+
+def take_out(laboratory: Laboratory, order: TakeOut) -> dict[str, Any]:
+    """Take a piece out of service: from now on no run starts with it.  A run in progress goes on.
+
+    Raises:
+        SettingError: there is no such piece, or it is out of service already.
+    """
+    with laboratory.reader() as reader:
+        piece = _piece(laboratory, reader, order)
+        already = out_of_service(reader, piece)
+        if already:
+            raise SettingError(already[0].words)
+        change = _changed(reader, piece, "equipment_out_of_service", out_of_service=order.because)
+        running = [r.sample for r in reader.unfinished_runs() if _instrument(piece) in (r.instrument, *r.companions)]
+    laboratory.change(change, because=order.because)
+    return {"piece": piece.name, "serial": piece.serial, "running": running}
+
+
+def put_back(laboratory: Laboratory, order: PutBack) -> dict[str, Any]:
+    """Put a piece back into service, also one that the configuration has no more or that has another place now.
+
+    Raises:
+        SettingError: there is no such piece, it is in service, or several with this name are out of service.
+    """
+    with laboratory.reader() as reader:
+        found = [k for k in listed(reader, Equipment, PIECE, order.piece, limit=-1) if k.record.out_of_service]
+        out = [k for k in found if order.serial in ("", k.record.serial)]
+        if not out:
+            named_piece(laboratory.catalogue, reader, order.piece)
+            raise SettingError(f"{order.piece} is in service", key="piece")
+    if len(out) > 1:
+        known = ", ".join(k.record.serial or "not known" for k in out)
+        raise SettingError(
+            f"several pieces of this name are out of service, with the serial numbers {known}; name one", key="serial"
+        )
+    (kept,) = out
+    record = kept.record.model_copy(update={"out_of_service": ""})
+    laboratory.change(changed(kept, record, "equipment_back_in_service"), because=order.because)
+    return {"piece": record.piece, "serial": record.serial}
+
+
+def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
+    """Record a calibration.  Constants of files are never changed; the outcome names those that differ.
+
+    Raises:
+        SettingError: there is no such piece, the file has no such constant, a unit does not fit, the day is in the
+            future, or a newer calibration is recorded.
+    """
+    if order.day > day(laboratory.clock.utc_ns()):
+        raise SettingError(f"{order.day} is in the future", key="day")
+    with laboratory.reader() as reader:
+        piece = _piece(laboratory, reader, order)
+        values = tuple(_value(piece, v) for v in order.values)
+        given = Calibration(certificate=order.certificate, day=order.day, due=order.due, values=values)
+        newest = newest_calibration(records_of(reader, piece), piece)
+        known = None if newest is None else newest.calibration
+        if known is not None and known.day > order.day:
+            raise SettingError(
+                f"a newer calibration of {piece.name} is recorded: {known.certificate} of {known.day}", key="day"
+            )
+        if known is not None and known.day == order.day and not order.because:
+            raise SettingError(
+                f"a calibration of this day is recorded ({known.certificate}); a correction needs a reason",
+                key="because",
+            )
+        change = _changed(reader, piece, "equipment_calibrated", calibration=given)
+    laboratory.change(change, because=order.because)
+    with laboratory.reader() as reader:
+        differing = [difference(piece, *other).text for other in other_constants(records_of(reader, piece), piece)]
+    return {"piece": piece.name, "serial": piece.serial, "due": order.due, "differing": differing}
+
+
+def _piece(laboratory: Laboratory, reader: Reader, order: OfPiece) -> Piece:
+    piece = named_piece(laboratory.catalogue, reader, order.piece)
+    if piece.serial and order.serial not in ("", piece.serial):
+        raise SettingError(f"{piece.name} has the serial number {piece.serial!r}, not {order.serial!r}", key="serial")
+    return replace(piece, serial=order.serial or piece.serial)
+
+
+def _instrument(piece: Piece) -> str:
+    return piece.name.partition("/")[0]
+
+
+def _value(piece: Piece, given: GivenValue) -> CalibratedValue:
+    """Return a value of a certificate in the unit of the file's constant, or in the unit of `as_left`."""
+    constants = piece.constants or {}
+    unit = given.as_left.unit or "1"
+    if given.constant:
+        if given.name not in constants:
+            known = ", ".join(constants) or "none"
+            raise SettingError(
+                f"the file has no constant {given.name!r} of {piece.name}; constants: {known}; a point of the "
+                "certificate that is none is given with --point",
+                key="values",
+            )
+        unit = constants[given.name].unit
+    found, left = (_in_unit(given, name, unit) for name in ("as_found", "as_left"))
+    return CalibratedValue(
+        name=given.name,
+        constant=given.constant,
+        unit=unit,
+        as_found=found,
+        as_left=left,
+        uncertainty=_uncertainty(given, unit),
+    )
+
+
+def _in_unit(given: GivenValue, name: str, unit: str) -> float:
+    amount: Amount = getattr(given, name)
+    if not amount.unit and unit != "1":
+        raise SettingError(
+            f"{given.name}: {amount.value:g} needs its unit, for example '{amount.value:g} {unit}'", key=name
+        )
+    return amount.in_unit(unit)
+
+
+def _uncertainty(given: GivenValue, unit: str) -> float:
+    """Return the uncertainty in a unit: that of a temperature is a difference, in K."""
+    amount = given.uncertainty
+    if unit != "1" and UNITS[unit].dimension == "temperature":
+        if amount.unit != "K":
+            raise SettingError(f"{given.name}: the uncertainty of a temperature is written in K", key="uncertainty")
+        return amount.value if unit in ("K", "Cel") else amount.value / UNITS[unit].factor
+    if not amount.unit and unit != "1":
+        raise SettingError(f"{given.name}: needs the unit {unit}", key="uncertainty")
+    return convert(amount.value, amount.unit or unit, unit)
+
+
+def _changed(reader: Reader, piece: Piece, what: str, **update: Any) -> Change:
+    before = find(reader, Equipment, piece.id)
+    if before is None:
+        record = Equipment(id=piece.id, piece=piece.name, part=piece.part, serial=piece.serial, make=piece.make)
+        return new(record.model_copy(update=update), what)
+    # The number of a probe is known from its record alone.
+    serial = piece.serial or before.record.serial
+    return changed(before, before.record.model_copy(update={"serial": serial, **update}), what)
+
+
+ACTS: Final = (
+    Act("equipment_out", TakeOut, "measure", take_out),
+    Act("equipment_back", PutBack, "review", put_back),
+    Act("equipment_calibrated", Calibrate, "review", calibrate),
+)

@@ -1,0 +1,85 @@
+"""The record of a piece of equipment: an instrument, a measuring geometry or a temperature probe."""
+
+from typing import Annotated, ClassVar, Final, Literal
+
+from pydantic import Field
+
+from daq.laboratory.record import Record
+from daq.methods.files.fields import Day, Label, Listed, Model, NeededLabel
+
+PieceKind = Literal["instrument", "geometry", "probe"]
+PIECE: Final = "piece"
+SERIAL: Final = "serial"
+"""Keys by which the records of a piece are found: its name, and its serial number with its kind and make."""
+LISTED: Final = "listed"
+"""Key that every record has, with its id."""
+
+
+class CalibratedValue(Model):
+    """One value of a calibration; all numbers are in `unit`.
+
+    Attributes:
+        name: key of the instrument's file (`constant`), or a point of the certificate such as "at 20 Cel".
+        constant: whether the file has a constant of this name, with which the value is compared.
+        unit: UCUM code.
+        as_found, as_left: before and after an adjustment; equal where none was made.
+        uncertainty: expanded uncertainty (k = 2) of `as_left`.
+    """
+
+    name: NeededLabel
+    constant: bool
+    unit: Label
+    as_found: float
+    as_left: float
+    uncertainty: Annotated[float, Field(ge=0)]
+
+
+class Calibration(Model):
+    """A calibration of a piece, with the number of its certificate; days are YYYY-MM-DD."""
+
+    certificate: NeededLabel
+    day: Day
+    due: Day | None = None
+    """Last day on which it holds; None: no day is stated."""
+    values: Annotated[tuple[CalibratedValue, ...], Listed] = ()
+
+
+class Equipment(Record):
+    """A piece of equipment with one serial number; the id is the name of the piece and the serial number.
+
+    Another serial number under the same name is another piece with a record of its own.  A probe has one record, whose
+    id is its name: neither its instrument nor the file states its serial number.
+
+    Attributes:
+        piece: name: ``bench-1``, ``bench-1/coaxial-12`` (a geometry), ``thermo-2/probe_1`` (a probe).
+        part: kind of the piece.
+        serial: its serial number; "" where it is not known.
+        make: driver of an instrument, kind of a geometry; serial numbers are compared within one make.
+        out_of_service: the reason; "" while it is in service.
+        calibration: the newest one; earlier ones are in earlier revisions.
+    """
+
+    kind: ClassVar[str] = "equipment"
+    piece: NeededLabel
+    part: PieceKind
+    serial: Label = ""
+    make: Label = ""
+    out_of_service: Label = ""
+    calibration: Calibration | None = None
+
+    def keys(self) -> tuple[tuple[str, str], ...]:
+        """Return the keys: the name, the serial number where it is known, and the id in the list of all."""
+        found = [(PIECE, self.piece), (LISTED, self.id)]
+        if self.serial:
+            found.append((SERIAL, serial_key(self.part, self.make, self.serial)))
+        return tuple(found)
+
+
+def serial_key(part: PieceKind, make: str, serial: str) -> str:
+    """Return the value of the key of a serial number."""
+    return f"{part} {make} {serial}"
+
+
+def equipment_id(piece: str, serial: str) -> str:
+    """Return the id of the record of a piece with a serial number ("": not known)."""
+    return f"{piece} {serial}".rstrip()
