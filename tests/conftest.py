@@ -79,6 +79,7 @@ SWEEPS = {
     "tests/kit/test_built_in.py": 4,
     "tests/kit/test_conformance.py": 5,
     "tests/kit/test_guess.py": 4,
+    "tests/laboratory/test_charting.py": 3,
     "tests/laboratory/test_fixing_limits.py": 3,
     "tests/laboratory/test_people.py": 3,
     "tests/laboratory/test_roles.py": 2,

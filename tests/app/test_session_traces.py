@@ -10,13 +10,13 @@ import pytest
 
 from daq.adapters.ports.transport import MemoryConnection
 from daq.app.run.session import Session
+from daq.app.workshop.shift.fast_time import FastClock, FastLoop
 from daq.core.driver import Channel, Driver, Identity, Reject, Reply, Request
 from daq.core.errors import LinkError
 from daq.core.exchange import Exchange
 from daq.core.framing import Framing
 from daq.core.linkstates import Motor
 from tests.support import sentences
-from tests.support.virtual_loop import LoopClock, run
 
 S = 10**9
 
@@ -106,7 +106,7 @@ class Scene:
     def __init__(self, name):
         self.box = Box()
         self.session = Session(
-            "unit", Unit({}), self.box.open, LoopClock(), expected_serial="N-1",
+            "unit", Unit({}), self.box.open, FastClock(asyncio.get_running_loop(), 0), expected_serial="N-1",
             audit=lambda what, _subject, _detail: self.box.note(f"audit: {what}"), changed=self._changed,
         )  # fmt: skip
         self._state = "connecting"
@@ -195,4 +195,5 @@ async def traced(name):
 
 @pytest.mark.parametrize("name", SCENES)
 def test_a_session_does_what_it_did_but_for_what_is_named(name):
-    assert run(traced(name)) == NOW[name]
+    with asyncio.Runner(loop_factory=FastLoop) as runner:
+        assert runner.run(traced(name)) == NOW[name]

@@ -22,6 +22,7 @@ from daq.app.daemon.protocol import (
     Started,
     Stopped,
     StopRun,
+    WatchBench,
     WatchRun,
     answer_line,
     read_answer,
@@ -66,6 +67,7 @@ GOOD = {
         ),
     ),
     "watch": st.builds(WatchRun, instrument=LABEL),
+    "watch_bench": st.builds(WatchBench, instrument=LABEL),
     "stop": st.builds(StopRun, instrument=LABEL),
     "status": st.just(AskStatus()),
     "resend": st.builds(ResendOrder, instrument=LABEL, refused=st.booleans(), first=NUMBER, begin_utc_ns=NUMBER),
@@ -130,7 +132,7 @@ def test_an_invalid_request_is_refused_with_its_key(changes, expected):
 
 
 def test_a_client_of_another_version_gets_the_remedy():
-    with pytest.raises(SettingError, match="speaks protocol 2: use the version of daq that started it, or restart it"):
+    with pytest.raises(SettingError, match="speaks protocol 3: use the version of daq that started it, or restart it"):
         read_request(b'{"protocol": 7, "do": "status", "of": "everything"}')
 
 

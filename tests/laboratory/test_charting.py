@@ -4,15 +4,20 @@ import numpy as np
 import pytest
 
 from daq.adapters.paths import examples_dir
+from daq.adapters.store.newest_runs import LATEST, runs_of_product
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
+from daq.app.laboratory.laboratory import Laboratory, changed, new
 from daq.app.laboratory.lists import charting
 from daq.app.laboratory.lists.charting import product_charts, verification_charts
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.controlchart import as_json
+from daq.laboratory.declarations import Declaration
 from daq.methods.files.product import Replicates
 from tests.support.runs.charted import Measured, limited, make_charted, run_id, verified
 from tests.support.runs.full_database import falsified
 from tests.support.runs.stored import METHOD_DIGEST
+from tests.support.runs.virtual_bench import SteppedClock
 
 PRODUCT = Catalogue.load(examples_dir()).product("clear-glaze")
 PAIRS = PRODUCT.model_copy(
@@ -256,3 +261,36 @@ def test_the_pages_of_runs_are_joined_without_gap_or_repetition(tmp_path, monkey
     with Reader(path) as reader:
         found = [sample for sample, _ in charting._samples(reader, "clear-glaze")]
     assert found == [r.sample for r in reversed(runs)]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("limit", [2, 7])
+def test_a_corrected_run_is_found_under_what_it_is_declared_to_have_measured(tmp_path, seed, limit):
+    """Any share of the runs is given to other samples and products, some of them twice; page by page none is lost or doubled."""
+    rng = np.random.default_rng(seed)
+    products = ["clear-glaze", "engobe", "white-glaze"]
+    runs = [Measured(f"G-{i // 2}", 800.0, product=products[rng.integers(3)]) for i in range(30)]
+    path = make_charted(tmp_path / "daq.db", runs)
+    with Store(path) as store:
+        laboratory = Laboratory(store, Catalogue.load(examples_dir()), SteppedClock(), "m.keeper")
+        for number in rng.choice(30, 12, replace=False):
+            for again in range(rng.integers(1, 3)):
+                declared = Declaration(
+                    id=run_id(int(number)),
+                    result=f"fix-{number}-{again}",
+                    supersedes="result",
+                    sample=f"C-{rng.integers(5)}",
+                    product=products[rng.integers(3)],
+                )
+                before = laboratory.found(Declaration, declared.id)
+                laboratory.change(
+                    changed(before, declared, "run_corrected") if before else new(declared, "run_corrected")
+                )
+        with store.reader() as reader:
+            for product in products:
+                expected = [(r.sample, r.began_utc_ns) for r in reader.runs(limit=-1) if r.product == product]
+                found, before_ = [], (LATEST, LATEST)
+                while page := runs_of_product(reader, product, before=before_, limit=limit):
+                    found += [(r.sample, r.began_utc_ns) for r in page]
+                    before_ = (page[-1].began_utc_ns, page[-1].rowid)
+                assert found == expected

@@ -182,11 +182,48 @@ def test_the_worklist_of_a_bench_leaves_out_what_the_bench_cannot_measure(bench)
 
     def seen(name):
         with opened(bench) as store, store.reader() as reader:
-            return [k.record.id for k in worklist(reader, name, suits=suits(bench.catalogue, name))]
+            return [k.record.id for k in worklist(reader, name, suits=suits(bench.catalogue, name, reader))]
 
     assert seen("bench-3") == ["G-1001", "T-1", "any", "own"]
     assert seen("bench-2") == ["E-1", "any"]
     assert seen("ph-1") == ["T-1", "any"]
+
+
+@pytest.mark.parametrize("geometry", ["cylinder-9", "cylinder-6", "vane-20", "paddle-2", None])
+def test_test_and_worklist_are_those_of_the_geometry_that_is_recorded_as_fitted(bench, geometry):
+    """The file names the geometry of the first start only; each product is asked for, with each geometry recorded."""
+    if geometry is not None:
+        act(bench, "fit", instrument="bench-2", geometry=geometry)
+    fitted = bench.catalogue.instrument("bench-2").with_fitted(geometry or "cylinder-9")
+    able = set()
+    for product in bench.catalogue.products.values():
+        found = [t for t in product.tests if can_be_measured(bench.catalogue, t, fitted)]
+        act(bench, "sample_add", id=f"{product.id}-1" if product.id != "clear-glaze" else "G-1001", product=product.id)
+        if len(found) == 1:
+            able.add(product.id)
+            sample = f"{product.id}-2" if product.id != "clear-glaze" else "G-1002"
+            assert order(bench, sample=sample, product=product.id, instrument="bench-2").method_id == found[0].method_id
+    with opened(bench) as store, store.reader() as reader:
+        listed = worklist(reader, "bench-2", suits=suits(bench.catalogue, "bench-2", reader))
+    assert {k.record.product for k in listed} == able
+    assert able == {"cylinder-9": {"engobe", "white-glaze"}, "vane-20": {"gelled-slip"}}.get(
+        geometry or "cylinder-9", set()
+    )
+
+
+def can_be_measured(catalogue, test, instrument):
+    if test.instruments:
+        return instrument.name in test.instruments
+    try:
+        catalogue.compile(catalogue.method(test.method_id, test.version), instrument)
+    except SettingError:
+        return False
+    return True
+
+
+def test_where_no_test_can_be_made_the_order_names_what_hinders(bench):
+    with pytest.raises(SettingError, match="none of the tests .*vane.*daq fit bench-2"):
+        order(bench, sample="L-1", product="gelled-slip", instrument="bench-2")
 
 
 # ---- two runs on one filling are no replicates

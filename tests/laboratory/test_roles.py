@@ -4,14 +4,17 @@ import shutil
 
 import pytest
 
-from daq.adapters.paths import database_path
+from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.store import Store
 from daq.app.daemon.protocol import REQUESTS
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
+from daq.app.laboratory.bench.damaged import take_out_of_service
 from daq.app.laboratory.identity import operator_of
+from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
+from tests.bench_flow.parts import with_flows
 from tests.laboratory.parts import at, audited, laboratory, staffed
 from tests.laboratory.signed import verify
 from tests.support.runs.charted import Measured, make_charted
@@ -39,6 +42,11 @@ NEEDED = {
     "equipment_calibrated": "review",
     "transcribe": "measure",
     "transcribe_confirm": "measure",
+    "repeat_assign": "review",
+    "bench_text": "measure",
+    "bench_command": "measure",
+    "handover": "measure",
+    "geometry_back": "review",
     "person_add": "administer",
     "person_role": "administer",
     "person_logins": "administer",
@@ -63,6 +71,7 @@ def measured(tmp_path_factory):
     bench = StoredBench(tmp_path_factory.mktemp("measured") / "state")
     for number in range(len(ROLES) + 2):
         bench.measure(f"t-{number}", operator=ACTORS[number])
+        bench.measure(f"outside-t-{number}", "clear-glaze-thick")
     with Store(database_path(bench.state)) as store:
         verify(store, "failed", passed=False)
     return bench.state
@@ -102,6 +111,15 @@ def order_of(act, target, actor):
         "equipment_calibrated": {"piece": "bench-1", "certificate": target, "day": "2024-11-20", "because": "again"},
         "transcribe": {"sample": target, "test": "flow cup", "value": "34.5 s"},
         "transcribe_confirm": {"sample": f"read-{target}", "test": "flow cup", "value": "34.50 s"},
+        "repeat_assign": {
+            "run": run_id_of(f"outside-{target}", "clear-glaze-thick"),
+            "cause": "bubbles",
+            "because": "bubbles at the rotor",
+        },
+        "bench_text": {"bench": bench_of(target), "text": target},
+        "bench_command": {"bench": bench_of(target), "command": "damage"},
+        "handover": {},
+        "geometry_back": {"bench": "bench-1", "geometry": f"rotor-{target}", "because": "ground and measured"},
         "person_add": {"id": f"new-{target}", "role": "look"},
         "person_role": {"id": target, "role": "review"},
         "person_logins": {"id": target, "logins": [f"login-{target}"]},
@@ -112,6 +130,11 @@ def order_of(act, target, actor):
         "person_authorise": {"id": target, "method": "clear-glaze-qc"},
         "person_withdraw": {"id": target, "method": "engobe-qc", "because": "long away"},
     }[act]  # fmt: skip
+
+
+def bench_of(target):
+    """Return an instrument of its own for each target."""
+    return sorted(Catalogue.load(examples_dir()).instruments)[int(target[2:])]
 
 
 def test_the_table_of_roles_is_complete():
@@ -127,8 +150,10 @@ def with_points(tmp_path):
 
 def prepared(lab, target):
     carry_out(lab, "sample_add", {"id": target})
+    carry_out(lab, "sample_add", {"id": f"outside-{target}", "product": "clear-glaze"})
     carry_out(lab, "sample_add", {"id": f"closed-{target}"})
     carry_out(lab, "sample_cancel", {"id": f"closed-{target}", "because": "spilled"})
+    take_out_of_service(lab, "bench-1", f"rotor-{target}", "", "a dent")
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
     for role in ROLES:
@@ -151,7 +176,7 @@ def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
             count = len(audited(lab))
             order = order_of(act, target, actor)
             if actor in ROLES[ROLES.index(NEEDED[act]) :]:
-                carry_out(at(lab, f"at-{actor}"), act, order)
+                carry_out(with_flows(at(lab, f"at-{actor}")), act, order)
                 assert [e.who for e in audited(lab)[count:]] == [actor] * (len(audited(lab)) - count)
                 assert len(audited(lab)) > count
                 continue
@@ -174,7 +199,7 @@ def test_where_people_are_off_a_login_acts_but_not_on_persons(tmp_path, act):
                 carry_out(lab, act, order)
             assert len(audited(lab)) == count
         else:
-            carry_out(lab, act, order)
+            carry_out(with_flows(lab), act, order)
             assert audited(lab)[-1].who == "at-nobody"
 
 
@@ -190,7 +215,7 @@ def test_a_password_of_another_person_needs_an_administrator(tmp_path):
 OF_PERSONS = {"run": "measure", "perform": "measure", "resend": "measure", "backup": "administer"}
 #: Requests that every login at the socket may make: to look at the state, to stop a motor, and to have files compared,
 #: which every run does too.
-OF_EVERYONE = {"watch", "stop", "status", "reload"}
+OF_EVERYONE = {"watch", "watch_bench", "stop", "status", "reload"}
 
 
 class Bench:

@@ -21,7 +21,7 @@ from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
 from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText, revisions_of_equipment
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
-from daq.adapters.store.epochs import StartEpoch, last_epoch_start
+from daq.adapters.store.epochs import StartEpoch, ended_regularly, last_epoch_start
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
 from daq.adapters.store.outgoing import outbox_reading
@@ -149,6 +149,7 @@ def queries(path: Path) -> None:
         outbox_reading.newest_retained(reader, topics)
         outbox_reading.retained_with(reader, topics[0], b"{}")
         last_epoch_start(reader)
+        ended_regularly(reader)
         position(reader)
         content = StoredContent(None, reader, None, None)  # type: ignore[arg-type]
         assert content._newest("bench-1") == content._records("bench-1", 0, 10)[-1]

@@ -76,3 +76,12 @@ def last_epoch_start(reader: Reader) -> EpochStart | None:
         return None
     detail: dict[str, Any] = json.loads(rows[0]["detail"])
     return EpochStart(detail["epoch"], detail["reason"], rows[0]["utc_ns"], detail["waiting"])
+
+
+def ended_regularly(reader: Reader) -> bool:
+    """Return whether the newest daemon ended with its regular end; true where none has started yet."""
+    rows = reader.query(
+        "SELECT what FROM audit WHERE subject = 'daemon' AND what IN ('daemon_started', 'daemon_stopped') "
+        "ORDER BY seq DESC LIMIT 1"
+    )
+    return not rows or rows[0]["what"] == "daemon_stopped"

@@ -34,7 +34,7 @@ class VerifyingRun:
 def runs_of_product(
     reader: Reader, product: str, *, before: tuple[int, int] = (LATEST, LATEST), limit: int = 200
 ) -> list[RunOfProduct]:
-    """Return at most `limit` runs of a product, newest first.
+    """Return at most `limit` runs of a product, as they are declared now, newest first.
 
     Args:
         reader: the database.
@@ -45,10 +45,23 @@ def runs_of_product(
     began, row = before
     rows = reader.rows(
         "SELECT sample, began_utc_ns, rowid FROM runs WHERE product = ? AND (began_utc_ns, rowid) < (?, ?) "
+        "AND NOT EXISTS (SELECT 1 FROM records WHERE kind = 'declaration' AND id = runs.id) "
         "ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?",
         [product, began, row, limit],
     )
-    return [RunOfProduct(*row) for row in rows]
+    # A corrected run belongs to the sample and product that it is declared to have measured. They are few.
+    rows += reader.rows(
+        "SELECT json_extract(declared.data, '$.sample') AS sample, runs.began_utc_ns, runs.rowid "
+        "FROM record_keys AS k JOIN runs ON runs.id = k.id "
+        "JOIN records AS declared ON declared.kind = 'declaration' AND declared.id = runs.id AND declared.revision = "
+        "(SELECT max(revision) FROM records WHERE kind = 'declaration' AND id = runs.id) "
+        "WHERE k.kind = 'declaration' AND k.name = 'product' AND k.value = ? "
+        "AND (runs.began_utc_ns, runs.rowid) < (?, ?) ORDER BY runs.began_utc_ns DESC, runs.rowid DESC LIMIT ?",
+        [product, began, row, limit],
+    )
+    found = [RunOfProduct(*row) for row in rows]
+    found.sort(key=lambda run: (run.began_utc_ns, run.rowid), reverse=True)
+    return found[:limit]
 
 
 def verifying_runs(reader: Reader, instrument: str, *, before: int = LATEST, limit: int = 200) -> list[VerifyingRun]:

@@ -92,6 +92,7 @@ class Store:
         self.on_audit: Callable[[int, str], None] | None = None
         self.trouble: StorageError | None = None
         self.handled = self.commits = 0
+        self._submitted = 0
         self.commit_s = 0.0
         self._queue: queue.SimpleQueue[tuple[Transaction[Any], Future[Any]] | None] = queue.SimpleQueue()
         self._lock = threading.Lock()
@@ -150,6 +151,11 @@ class Store:
         """Number of transactions that wait for the writer."""
         return self._queue.qsize()
 
+    @property
+    def idle(self) -> bool:
+        """Whether every submitted transaction has ended."""
+        return self.handled == self._submitted
+
     def submit(self, transaction: Transaction[T]) -> Future[T]:
         """Queue a transaction and return a future, which gives the transaction's result once it is on the disk.
 
@@ -162,6 +168,7 @@ class Store:
             if self._closed:
                 future.set_exception(StoreError(f"{self.path}: the store is closed"))
                 return future
+            self._submitted += 1
             self._queue.put((transaction, future))
         return future
 

@@ -2,7 +2,7 @@
 
 The daemon takes the identity of the client from the kernel, not from the request.
 
-A request is one line of JSON, ``{"protocol": 2, "do": name, ...}``.  Answers are lines of JSON; their first key names
+A request is one line of JSON, ``{"protocol": 3, "do": name, ...}``.  Answers are lines of JSON; their first key names
 their type.  The last answer has ``"done": true``; an answer with ``"error"`` gives the reason of a refusal.
 """
 
@@ -17,6 +17,7 @@ from daq.adapters.outbox.publisher_state import BrokerState
 from daq.app.delivery.resending import ResendOrder
 from daq.app.delivery.sparkplug import NodeStanding
 from daq.app.laboratory.identity import Given
+from daq.app.screens.bench.bench_view import BenchView
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.orders import RunOrder
 from daq.core.encoding import decode, encode, fields
@@ -24,7 +25,7 @@ from daq.core.errors import DaqError, LinkError, NotComparableError, SettingErro
 from daq.methods.files.fields import Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
-PROTOCOL: Final = 2
+PROTOCOL: Final = 3
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
 LONGEST_REQUEST: Final = 512 * 1024
 """Greatest length of the line of a request, in bytes; the longest is a file of samples."""
@@ -36,6 +37,12 @@ TOO_LONG: Final = f"a request has at most {LONGEST_REQUEST // 1024} KiB; this on
 
 class WatchRun(Model):
     """Request for views of the run on an instrument until its end."""
+
+    instrument: NeededLabel
+
+
+class WatchBench(Model):
+    """Request for views of the work at a bench, until the client disconnects."""
 
     instrument: NeededLabel
 
@@ -68,7 +75,7 @@ class Perform(Model):
     """Badge, or person and password, of the person who acts."""
 
 
-Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup | Perform | Reload
+Request = RunOrder | WatchRun | WatchBench | StopRun | AskStatus | ResendOrder | MakeBackup | Perform | Reload
 REQUESTS: Final[dict[str, type[Request]]] = {
     "run": RunOrder,
     "watch": WatchRun,
@@ -78,6 +85,7 @@ REQUESTS: Final[dict[str, type[Request]]] = {
     "backup": MakeBackup,
     "perform": Perform,
     "reload": Reload,
+    "watch_bench": WatchBench,
 }
 NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
@@ -104,6 +112,13 @@ class Viewed:
     """State of the run now."""
 
     view: RunView
+
+
+@dataclass(frozen=True, slots=True)
+class BenchViewed:
+    """The work at a bench now."""
+
+    bench_view: BenchView
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,6 +290,7 @@ class Failed:
 Answer = (
     Started
     | Viewed
+    | BenchViewed
     | Ended
     | Stopped
     | StatusAnswer
@@ -287,7 +303,8 @@ Answer = (
     | Failed
 )
 ANSWERS: Final[tuple[type[Answer], ...]] = (
-    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, Performed, Reloaded, BackupPiece, BackupMade, Failed, Done,
+    Started, Viewed, BenchViewed, Ended, Stopped, StatusAnswer, Resent, Performed, Reloaded, BackupPiece, BackupMade,
+    Failed, Done,
 )  # fmt: skip
 
 
@@ -320,7 +337,7 @@ def read_request(line: bytes) -> Request:
     except (ValueError, RecursionError) as error:
         raise SettingError(f"a request is one line of JSON: {error}") from None
     if not isinstance(data, dict):
-        raise SettingError('a request is one line of JSON: {"protocol": 2, "do": ...}')
+        raise SettingError('a request is one line of JSON: {"protocol": 3, "do": ...}')
     protocol = data.pop("protocol", None)
     if type(protocol) is not int or protocol != PROTOCOL:
         raise SettingError(

@@ -8,6 +8,7 @@ from functools import partial
 from typing import Final
 
 from daq.adapters.clock import Clock
+from daq.adapters.store.records import Change
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, SeeInstrument
@@ -15,6 +16,7 @@ from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.unfinished import UnfinishedRuns
+from daq.app.laboratory.bench.damaged import refuse_damaged
 from daq.app.laboratory.identity import operator_of
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.log_ins import LogIns
@@ -40,6 +42,14 @@ from daq.methods.planning.compile import InstrumentHistory
 from daq.process.logins import own_login
 
 SHUTDOWN: Final = "the daemon is shutting down"
+
+#: Returns the records that are stored with the start of a run, for its id.
+Beside = Callable[[str], tuple[Change, ...]]
+
+
+def nothing_beside(_run: str) -> tuple[Change, ...]:
+    """Return no records."""
+    return ()
 
 
 class RunsInProgress:
@@ -89,8 +99,10 @@ class RunsInProgress:
 
     # ---- the start of a run
 
-    async def begin(self, order: RunOrder, login: str = "") -> Active:
+    async def begin(self, order: RunOrder, login: str = "", *, beside: Beside = nothing_beside) -> Active:
         """Check an order of `login` ("": the login of this process), store the start of the run, and start it.
+
+        `beside` returns, for the id of the run, records that are stored with its start or not at all.
 
         Raises:
             SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
@@ -107,7 +119,7 @@ class RunsInProgress:
             raise LinkError(f"another run is being started on {name}")
         self._beginning.add(name)
         try:
-            return await self._begin(order, login or own_login())
+            return await self._begin(order, login or own_login(), beside)
         finally:
             self._beginning.discard(name)
 
@@ -117,7 +129,7 @@ class RunsInProgress:
             n for n, count in self._claimed.items() if count
         }
 
-    async def _begin(self, order: RunOrder, login: str) -> Active:
+    async def _begin(self, order: RunOrder, login: str, beside: Beside) -> Active:
         catalogue = self._configured.catalogue
         try:
             names = names_of(order, catalogue)
@@ -126,11 +138,11 @@ class RunsInProgress:
         self._configured.refuse_changed(order, names)
         self._claimed.update(names)
         try:
-            return await self._start(order, login, catalogue, names)
+            return await self._start(order, login, catalogue, names, beside)
         finally:
             self._claimed.subtract(names)
 
-    async def _start(self, order: RunOrder, login: str, files: Catalogue, names: list[str]) -> Active:
+    async def _start(self, order: RunOrder, login: str, files: Catalogue, names: list[str], beside: Beside) -> Active:
         """Start a run with the configuration `files`; arguments and errors as in `begin`."""
         operator = await asyncio.to_thread(operator_of, self.laboratory(login), order)
         for name in names:
@@ -156,7 +168,8 @@ class RunsInProgress:
         await self._store.commit(run.register)
         self._refuse_while_closing()
         begin = BeginRun(run.record, login, tuple(r.text for r in run.anyway))
-        await self._store.commit(begin_configured(begin, catalogue, run.used, fits, equipment))
+        configured = begin_configured(begin, catalogue, run.used, fits, equipment)
+        await self._store.commit(replace(configured, beside=beside(run.record.id)))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,
@@ -203,7 +216,7 @@ class RunsInProgress:
 
         Raises:
             SettingErrors: a file names another geometry than the recorded one, or equipment is out of service.
-            SettingError: the fill was sheared.
+            SettingError: the fill was sheared, or a fitted geometry is damaged.
         """
         with self._store.reader() as reader:
             check_fill(reader, order.fill, files.method(order.method_id, order.method_version))
@@ -211,6 +224,8 @@ class RunsInProgress:
             errors = [e for name in names if (e := conflict(files.instrument(name), fits.get(name))) is not None]
             if errors:
                 raise SettingErrors(errors)
+            for name, fit in fits.items():
+                refuse_damaged(reader, name, fit.record.geometry, fit.record.serial)
             catalogue = with_fits(files, fits)
             now = self._clock.utc_ns()
             equipment = equipment_of_run(reader, pieces_of_run(catalogue, names, identities), now)

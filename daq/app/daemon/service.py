@@ -11,6 +11,7 @@ from daq.app.daemon.copies import Copies
 from daq.app.daemon.protocol import (
     Answer,
     AskStatus,
+    BenchViewed,
     Ended,
     EvidenceStatus,
     InstrumentStatus,
@@ -30,6 +31,7 @@ from daq.app.daemon.protocol import (
     StopRun,
     UnfinishedStatus,
     Viewed,
+    WatchBench,
     WatchRun,
 )
 from daq.app.daemon.supervisor import Supervisor
@@ -69,8 +71,8 @@ class Service:
             yield Started(active.record.id, active.record.instrument, active.warnings)
             async for answer in self._follow(active):
                 yield answer
-        elif isinstance(request, WatchRun):
-            async for answer in self._follow(self._active(request.instrument)):
+        elif isinstance(request, WatchRun | WatchBench):
+            async for answer in self._watched(request):
                 yield answer
         elif isinstance(request, StopRun):
             yield Stopped(self._supervisor.stop_run(request.instrument, login))
@@ -89,6 +91,23 @@ class Service:
             async with contextlib.aclosing(self._copies.send()) as answers:
                 async for answer in answers:
                     yield answer
+
+    def _watched(self, request: WatchRun | WatchBench) -> AsyncIterator[Answer]:
+        """Return the views of a run or of the work at a bench."""
+        if isinstance(request, WatchBench):
+            return self._bench(request.instrument)
+        return self._follow(self._active(request.instrument))
+
+    async def _bench(self, name: str) -> AsyncIterator[BenchViewed]:
+        """Yield views of the work at a bench: each that differs, and one every `STILL_VIEW_S`."""
+        shown, since = None, 0.0
+        while True:
+            view = await asyncio.to_thread(self._supervisor.benches.view, name)
+            if view != shown or since >= STILL_VIEW_S:
+                yield BenchViewed(view)
+                shown, since = view, 0.0
+            await asyncio.sleep(VIEW_S)
+            since += VIEW_S
 
     async def _resend(self, order: ResendOrder, login: str) -> int:
         """Put messages into the outbox again; return their number."""

@@ -17,6 +17,7 @@ import structlog
 import daq
 from daq.adapters.clock import Clock
 from daq.adapters.paths import StateLock, database_path
+from daq.adapters.store.epochs import ended_regularly
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit, Ping
@@ -28,6 +29,7 @@ from daq.app.daemon.instrument_sessions import InstrumentSessions, OpenerFor
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.runs_in_progress import RunsInProgress
+from daq.app.daemon.shift.benches import Benches
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
@@ -95,6 +97,7 @@ class Supervisor:
         self.in_progress: RunsInProgress
         self.reloading: Reloading
         self.runs: dict[str, Active]
+        self.benches: Benches
         self._post_run: PostRunTasks
 
     @property
@@ -117,6 +120,8 @@ class Supervisor:
             self.evidence = Evidence(self.store.path)
             await self.evidence.check_newest()
             continue_numbers(self.store, self.clock.utc_ns())
+            with self.store.reader() as reader:
+                unclean = not ended_regularly(reader)
             self._audit("daemon_started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
             self._instruments.make()
             recovery = Recovery(self.store, self.configured.replay_driver, self.clock, self._maker)
@@ -132,6 +137,7 @@ class Supervisor:
         except StoreError as trouble:
             # It is tried again before the first run, which is refused where the store still cannot write.
             log.warning("fitted geometries are not recorded", reason=str(trouble))
+        await self.benches.start(self.tasks, unclean=unclean)
         self._post_run.make_up(self.sessions)
         for record, error in recovery.failed:
             self.unfinished.add(record.id, record.instrument, error, partial(self._recover_again, recovery, record))
@@ -159,6 +165,9 @@ class Supervisor:
             hook=self._crash_hook,
         )
         self.runs = self.in_progress.active
+        self.benches = Benches(
+            self._instruments, self.in_progress, self.store, self.clock, lambda: self.catalogue, self.laboratory
+        )
         self.facts = BenchFacts(self.store, self.sessions, self.runs, self.unfinished)
 
     def _busy(self) -> set[str]:
@@ -181,6 +190,7 @@ class Supervisor:
     async def close(self) -> None:
         """End runs (and stop their motors), publish what can be published, and release everything."""
         await self.end_runs()
+        await self.benches.stop()
         await self._post_run.tasks.finish()
         if self.sparkplug is not None:
             await self.sparkplug.stop()  # before the sessions end, so that its last results can still be sent
@@ -205,6 +215,7 @@ class Supervisor:
             self.in_progress.laboratory(login),
             topics=None if publishing is None else publishing.topics,
             with_flat=publishing is not None and publishing.flat,
+            flows=self.benches.flows,
         )
 
     # ---- runs

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
+from daq.app.laboratory.bench import assigning, bench_acts, damaged, handing_over
 from daq.app.laboratory.equipment import serving, transcribing
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
@@ -29,6 +30,10 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *storing_act.ACTS,
         *serving.ACTS,
         *transcribing.ACTS,
+        *assigning.ACTS,
+        *bench_acts.ACTS,
+        *damaged.ACTS,
+        *handing_over.ACTS,
     )
 }
 _ONE_AT_A_TIME: Final = threading.Lock()
@@ -59,4 +64,4 @@ def carry_out(
     checked = parse(act.order, dict(order))
     with _ONE_AT_A_TIME:
         who = acting(laboratory, act.name, act.role, given, always=act.always)
-        return act.do(replace(laboratory, identified=who), checked)
+        return act.do(replace(laboratory, identified=who, badge=given.badge), checked)

@@ -10,6 +10,7 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, StoredRecord, found_by, newest_revision
 from daq.adapters.store.store import Store
+from daq.app.laboratory.bench_work import BenchWork
 from daq.app.laboratory.log_ins import LogIns
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
@@ -44,6 +45,8 @@ class Laboratory:
         identified: the person who acts, as `daq.app.laboratory.identity` found out; None before that.
         topics: topics of the messages of new results; None: nothing is published.
         with_flat: whether the variant of results without nesting is published too.
+        flows: the work at the benches, which the daemon holds; None without a daemon.
+        badge: badge by which the person was identified, for a run that an act starts; "" for none.
     """
 
     store: Store
@@ -54,6 +57,8 @@ class Laboratory:
     identified: Who | None = None
     topics: Topics | None = None
     with_flat: bool = False
+    flows: BenchWork | None = None
+    badge: str = field(default="", repr=False)
 
     @property
     def who(self) -> str:

@@ -7,8 +7,10 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.progress import open_tests
+from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import wrong_id
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample
@@ -31,6 +33,7 @@ def completed(order: RunOrder, catalogue: Catalogue, reader: Reader | None, serv
     Raises:
         SettingError: sample, product, method and instrument do not fit, or one of them is missing.
     """
+    catalogue = _as_recorded(catalogue, reader)
     sample = None if reader is None else find(reader, Sample, order.sample)
     if sample is not None:
         order = _of_sample(order, sample.record)
@@ -40,6 +43,9 @@ def completed(order: RunOrder, catalogue: Catalogue, reader: Reader | None, serv
         raise SettingError(wrong, key="sample")
     order = _with_method(order, catalogue, reader, product)
     test = _test(order, catalogue, product)
+    if sample is not None and reader is not None:
+        method = catalogue.method(order.method_id, order.method_version)
+        refuse_without_cause(reader, order.sample, product, f"{method.id} {method.version}")
     order = _with_instrument(order, catalogue, test, served)
     if test is not None:
         given: dict[str, Any] = {name: _setting(a.value, a.unit) for name, a in test.choices.items()}
@@ -49,9 +55,18 @@ def completed(order: RunOrder, catalogue: Catalogue, reader: Reader | None, serv
     return _with_fill(order, _before(order, reader), registered=sample is not None)
 
 
-def suits(catalogue: Catalogue, bench: str) -> Callable[[Sample], bool]:
-    """Return a function that tells whether a bench can make a test of a sample's product; without tests it can."""
+def _as_recorded(catalogue: Catalogue, reader: Reader | None) -> Catalogue:
+    """Return the configuration with the geometries that are recorded as fitted; a file states only the first one."""
+    return catalogue if reader is None else with_fits(catalogue, fits_of(reader, catalogue.instruments))
+
+
+def suits(catalogue: Catalogue, bench: str, reader: Reader) -> Callable[[Sample], bool]:
+    """Return a function that tells whether a bench, as it is fitted, can make a test of a sample's product.
+
+    It can where the product lists no tests.
+    """
     able: dict[str, bool] = {}
+    catalogue = _as_recorded(catalogue, reader)
 
     def of_sample(sample: Sample) -> bool:
         product = catalogue.products.get(sample.product)
@@ -111,7 +126,8 @@ def _with_method(order: RunOrder, catalogue: Catalogue, reader: Reader | None, p
         )
         where = f" on {order.instrument}" if order.instrument else ""
         which = f"{len(left) or 'none'} of the tests of product {product.id} can be measured{where}"
-        raise SettingError(f"is missing: {which}; name one of its methods: {names}", key="method")
+        hindrance = _hindrance(product.tests[0], order.instrument, catalogue) if len(product.tests) == 1 else ""
+        raise SettingError(f"is missing: {which}{hindrance}; name one of its methods: {names}", key="method")
     return order.model_copy(update={"method_id": left[0].method_id, "method_version": left[0].version})
 
 
@@ -155,6 +171,15 @@ def _allows(test: ProductTest, instrument: str, catalogue: Catalogue) -> bool:
         return instrument in test.instruments
     order = RunOrder(method_id=test.method_id, method_version=test.version, sample="?")
     return _fits(order, catalogue, instrument)
+
+
+def _hindrance(test: ProductTest, instrument: str, catalogue: Catalogue) -> str:
+    """Return why a test cannot be made on an instrument, in brackets; "" where there is no reason."""
+    try:
+        catalogue.compile(catalogue.method(test.method_id, test.version), catalogue.instrument(instrument))
+    except SettingError as error:
+        return f" ({error})"
+    return ""
 
 
 def _fits(order: RunOrder, catalogue: Catalogue, instrument: str) -> bool:

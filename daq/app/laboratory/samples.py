@@ -7,6 +7,7 @@ from typing import Any, Final
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
 from daq.app.laboratory.moments import any_moment, past_moment
+from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, SampleState
@@ -238,11 +239,16 @@ def again(laboratory: Laboratory, order: CloseSample) -> dict[str, Any]:
     """Put a sample that is done or cancelled on the worklist again; its results stay.
 
     Raises:
-        SettingError: there is no such sample, or it is open.
+        SettingError: there is no such sample, it is open, or its result is outside and no cause is assigned.
     """
     kept = laboratory.get(Sample, order.id)
     if kept.record.state == "open":
         raise SettingError(f"sample {order.id!r} is open already")
+    product = laboratory.catalogue.products.get(kept.record.product)
+    with laboratory.reader() as reader:
+        methods = {f"{r.method_id} {r.method_version}" for r in reader.runs(limit=-1, sample=order.id)}
+        for method in sorted(methods):
+            refuse_without_cause(reader, order.id, product, method)
     laboratory.change(in_state(kept, "open", REOPENED), because=order.because)
     return {"id": order.id}
 

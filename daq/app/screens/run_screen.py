@@ -42,7 +42,7 @@ ROWS: Final = 40
 HOW_TO_STOP: Final = "Ctrl-C stops the run. Software is not a safety function."
 
 
-def live_lines(view: RunView, columns: int, rows: int = ROWS) -> list[Line]:
+def live_lines(view: RunView, columns: int, rows: int = ROWS, how_to_stop: str = HOW_TO_STOP) -> list[Line]:
     """Return everything about a run in progress, no line wider than `columns` (at least `NARROWEST`).
 
     The digits are the largest that fit into `rows`; the space between the parts goes first.  Where even that is not
@@ -50,7 +50,7 @@ def live_lines(view: RunView, columns: int, rows: int = ROWS) -> list[Line]:
     """
     columns = max(columns, NARROWEST)
     for size in SIZES:
-        groups = _groups(view, columns, size)
+        groups = _groups(view, columns, size, how_to_stop)
         for loose in (True, False):
             lines = _spread(groups, loose=loose)
             if len(lines) <= rows:
@@ -59,7 +59,7 @@ def live_lines(view: RunView, columns: int, rows: int = ROWS) -> list[Line]:
     return [*lines[: rows - 1], lines[-1]] if len(lines) > rows else lines
 
 
-def _groups(view: RunView, columns: int, size: int) -> list[list[Line]]:
+def _groups(view: RunView, columns: int, size: int, how_to_stop: str) -> list[list[Line]]:
     """Return the parts of the screen from top to bottom."""
     caution = wrapped(plain(view.caution), columns, "sample: ", "warn") if view.caution else []
     measured = [_torque(view, columns), _temperature(view, columns)]
@@ -71,7 +71,7 @@ def _groups(view: RunView, columns: int, size: int) -> list[list[Line]]:
         *measured,
         *timed,
         message_lines(view, columns),
-        [*caution, [(HOW_TO_STOP, "dim")]],
+        [*caution, [(how_to_stop, "dim")]],
     ]
     return [[cropped(line, columns) for line in group] for group in groups if group]
 

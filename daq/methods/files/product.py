@@ -22,6 +22,7 @@ from daq.methods.files.fields import (
     Quantity,
     Text,
     UnitText,
+    duration,
     in_unit,
 )
 from daq.methods.files.idpattern import matches_any
@@ -199,6 +200,8 @@ class Product(Model):
     sample_ids: Annotated[tuple[Text, ...], Listed] = ()
     """Patterns of the ids of its samples: ``#`` one digit, ``@`` one letter, ``?`` any one character, ``*`` any
     characters; left out: any id."""
+    equilibrating: Annotated[int, BeforeValidator(duration), Field(gt=0)] | None = None
+    """Time of a filled cup in the bath before its turn; left out: that of the method."""
     temperature_curve: TemperatureCurve | None = None
     """Curve for an additional value, corrected to a reference temperature."""
     safety: str = ""

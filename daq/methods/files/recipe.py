@@ -215,6 +215,25 @@ class Preshear(Model):
         return self
 
 
+class Preparation(Model):
+    """Times before the run that the work at the bench counts; a key that is left out is not counted."""
+
+    equilibrating: Duration | None = None
+    """Time of the filled cup in the bath before its turn; that of the product comes first."""
+    stirring: Duration | None = None
+    """Time for which the sample is stirred before it is filled."""
+    rest: Duration | None = None
+    """Time from the filled vessel to the start of the run."""
+
+    @model_validator(mode="after")
+    def _positive(self) -> Self:
+        for key in ("equilibrating", "stirring", "rest"):
+            given = getattr(self, key)
+            if given is not None and given <= 0:
+                raise KeyedError(key, "must be longer than zero; leave it out where no time is given")
+        return self
+
+
 class Conditioning(Model):
     """Conditioning of the sample before the measurement; the keys are in the order in which it is done."""
 
@@ -322,6 +341,7 @@ class Method(Model):
     time_from: Literal["step", "run"] | None = None
     """Start of the time of `time_to`: the start of the result's step (also if left out), or of the run."""
     geometry: Geometries = Geometries()
+    preparation: Preparation | None = None
     conditioning: Conditioning = Conditioning()
     torque: Band = Band()
     speed_tolerance: Percent = 1.0

@@ -45,6 +45,7 @@ class BeginConfigured(Transaction[None]):
         fixed: records that never change; those that exist already are compared.
         configuration: the run's own record.
         equipment: key and value of the records of equipment that were asked, with the number of their revisions.
+        beside: further new records of the run, such as its checklist.
 
     Raises:
         SettingError: another geometry was fitted or a record of the equipment was changed meanwhile, or a fixed text is
@@ -58,6 +59,7 @@ class BeginConfigured(Transaction[None]):
     fixed: tuple[FixedText, ...]
     configuration: Change
     equipment: tuple[tuple[str, str, int], ...] = ()
+    beside: tuple[Change, ...] = ()
 
     def apply(self, access: Access) -> None:
         """Compare and store; the caller begins and commits."""
@@ -78,7 +80,8 @@ class BeginConfigured(Transaction[None]):
                 change_record(access, each.change, utc_ns, who)
             elif each.refusal and json.loads(data) != each.change.data:
                 raise SettingError(each.refusal)
-        change_record(access, self.configuration, utc_ns, who)
+        for change in (self.configuration, *self.beside):
+            change_record(access, change, utc_ns, who)
 
 
 @dataclass(frozen=True, slots=True)

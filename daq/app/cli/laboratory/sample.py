@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir
+from daq.adapters.store.reading import Reader
 from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.laboratory.sample_files import draw_label, export_samples, import_file
@@ -158,7 +159,7 @@ def _list(args: argparse.Namespace) -> int:
         elif args.all:
             found = all_samples(reader, limit=args.limit)
         else:
-            found = worklist(reader, args.bench, limit=args.limit, suits=_suits(args))
+            found = worklist(reader, args.bench, limit=args.limit, suits=_suits(args, reader))
     if args.json:
         print_json([sample_json(k) for k in found])
     elif not found:
@@ -176,12 +177,12 @@ def _list(args: argparse.Namespace) -> int:
     return 0
 
 
-def _suits(args: argparse.Namespace) -> Callable[[Sample], bool] | None:
+def _suits(args: argparse.Namespace, reader: Reader) -> Callable[[Sample], bool] | None:
     """Return the function that tells whether the named bench can measure a sample; None without a bench."""
     if not args.bench:
         return None
     catalogue = Catalogue.load(config_dir(args.config))
-    return suits(catalogue, catalogue.instrument(args.bench).name)
+    return suits(catalogue, catalogue.instrument(args.bench).name, reader)
 
 
 def _show(args: argparse.Namespace) -> int:

@@ -38,6 +38,11 @@ INVENTED = "Simulated instruments, invented samples: nothing here was measured o
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("--live", action="store_true", help="at real speed, again and again, until Ctrl-C")
+    parser.add_argument(
+        "--shift",
+        action="store_true",
+        help="a whole shift in fast time: fifty samples on three benches, no broker",
+    )
     parser.add_argument("--keep", metavar="DIR", help="keep the state in this folder (must be empty or new)")
     parser.add_argument(
         "--port", metavar="N", type=int, default=0, help="port of its broker on this machine (otherwise a free one)"
@@ -49,7 +54,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Work through the samples, then print what happened."""
-    need("amqtt", "the demonstration")
+    if args.shift and (args.live or args.port or args.messages):
+        raise SettingError("goes with --keep only: it has no broker and its own time", key="--shift")
+    if not args.shift:
+        need("amqtt", "the demonstration")
     set_up_logs("critical", "console")
     with contextlib.ExitStack() as stack:
         if args.keep:
@@ -58,6 +66,10 @@ def run(args: argparse.Namespace) -> int:
                 raise SettingError("is not empty; name a new folder", file=str(folder), key="--keep")
         else:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="daq-demo-")))
+        if args.shift:
+            from daq.app.cli.measuring.demo_shift import run_shift
+
+            return run_shift(folder / "state", keep=bool(args.keep))
         messages = _folder(args.messages, "--messages") if args.messages else None
         broker = _broker(args.port)
         return asyncio.run(_demo(folder, live=args.live, keep=bool(args.keep), messages=messages, broker=broker))

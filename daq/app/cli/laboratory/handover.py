@@ -1,0 +1,65 @@
+"""`daq handover`: list what the shift leaves, and hand it over."""
+
+import argparse
+from typing import Any
+
+from daq.adapters.paths import config_dir
+from daq.app.cli.common import open_reader, print_json
+from daq.app.cli.laboratory.acting import identity_arguments, perform
+from daq.app.cli.printing import print_table, say
+from daq.app.laboratory.bench.handing_over import left_over
+from daq.app.screens.text import local_time, plain
+from daq.app.setup.catalogue import Catalogue
+from daq.core.encoding import encode
+
+WORDS = {
+    "run": "run in progress",
+    "fill": "filled vessel at the bench",
+    "cup": "cup in the bath",
+    "discard": "fill to discard",
+    "cause": "repeat, waits for an assigned cause",
+    "repeat": "measured, to be measured again",
+}
+"""Words of a thing that a shift leaves."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument(
+        "--done",
+        action="store_true",
+        help="record the list as handed over; level and zero of all benches are due again",
+    )
+    parser.add_argument("--remark", default="", metavar="TEXT", help="a text for the next shift (with --done)")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+    identity_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """List what the shift leaves."""
+    found: list[dict[str, Any]]
+    if args.done:
+        found = perform(args, "handover", {"remark": args.remark})["listed"]
+    else:
+        with open_reader(args) as reader:
+            found = [encode(f) for f in left_over(reader, Catalogue.load(config_dir(args.config)))]
+    if args.json:
+        print_json(found)
+        return 0
+    if not found:
+        say("nothing is open")
+    else:
+        rows = [
+            [
+                WORDS[f["what"]],
+                plain(f["bench"]),
+                plain(f["sample"]),
+                f["run"][:8],
+                local_time(f["since_utc_ns"]) if f["since_utc_ns"] else "",
+            ]
+            for f in found
+        ]
+        print_table(["open", "bench", "sample", "run", "since"], rows)
+    if args.done:
+        say("the shift is handed over; level and zero are due at every bench")
+    return 0

@@ -1,0 +1,112 @@
+"""The daemon as the work at the benches uses it: readings, samples, and runs that start and stop."""
+
+import asyncio
+from collections.abc import Callable, Mapping
+from typing import Final
+
+import structlog
+
+from daq.adapters.clock import Clock
+from daq.adapters.store.reading import Reader
+from daq.app.daemon.runs_in_progress import RunsInProgress
+from daq.app.laboratory.bench.damaged import out_of_service, take_out_of_service
+from daq.app.laboratory.bench.naming import named_sample
+from daq.app.laboratory.bench_work import Actor
+from daq.app.laboratory.laboratory import Laboratory, find
+from daq.app.run.current import newest_reading
+from daq.app.run.session import Session
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.fitted import fit_of
+from daq.core.linkstates import Motor
+from daq.core.resting import STILL
+from daq.laboratory.bench.benchstate import BenchState, NamedSample
+from daq.laboratory.bench.checklists import Facts
+from daq.laboratory.bench.flow import Begin, TakeOut
+from daq.laboratory.bench.repeatcause import RepeatCause
+
+log = structlog.get_logger()
+
+TORQUE: Final = "torque"
+SPEED: Final = "speed"
+
+
+class BenchHands:
+    """Facts and acts for `BenchFlows`; called in threads."""
+
+    def __init__(
+        self,
+        sessions: Mapping[str, Session],
+        in_progress: RunsInProgress,
+        catalogue: Callable[[], Catalogue],
+        laboratory: Callable[[str], Laboratory],
+        clock: Clock,
+        begin: Callable[[str, Begin, Actor], None],
+    ) -> None:
+        """`begin` starts a run in the background; it is called in the event loop of this constructor's caller."""
+        self._sessions, self._in_progress, self._clock = sessions, in_progress, clock
+        self._catalogue, self._laboratory, self._begin = catalogue, laboratory, begin
+        self._loop = asyncio.get_running_loop()
+
+    def facts(self, reader: Reader, state: BenchState) -> Facts:
+        """Return the facts about a bench."""
+        instrument = self._catalogue().instruments.get(state.id)
+        fit = fit_of(reader, state.id)
+        session = self._sessions.get(state.id)
+        values = {} if session is None else newest_reading(state.id, session, self._in_progress.active)[0]
+        newest = reader.runs(limit=1, instrument=state.id)
+        cause = None if state.outcome is None else find(reader, RepeatCause, state.outcome.run)
+        has_rotor = instrument is not None and bool(instrument.geometries)
+        geometry, serial = ("", "") if fit is None else (fit.record.geometry, fit.record.serial)
+        return Facts(
+            mono_ns=self._clock.mono_ns(),
+            utc_ns=self._clock.utc_ns(),
+            has_rotor=has_rotor,
+            fitted=geometry,
+            serial=serial,
+            fitted_revision=0 if fit is None else fit.revision,
+            out_of_service=out_of_service(reader, state.id, geometry, serial),
+            motor_still=None if session is None else _motor_still(session, values),
+            torque=values.get(TORQUE) if has_rotor else None,
+            zero_limit=instrument.health.zero if instrument is not None and has_rotor else None,
+            temperature=self._temperature(state, values),
+            newest_run=newest[0].id if newest else "",
+            cause="" if cause is None else f"{cause.record.cause}: {cause.because}",
+        )
+
+    def _temperature(self, state: BenchState, values: Mapping[str, float | None]) -> float | None:
+        """Return the temperature that the sample's method names, of the bench or of its companion."""
+        signal = "" if state.named is None else state.named.signal
+        name, dot, channel = signal.partition(".")
+        if not dot:
+            return values.get(signal)
+        companion = self._sessions.get(name)
+        if companion is None:
+            return None
+        return newest_reading(name, companion, self._in_progress.active)[0].get(channel)
+
+    def named(self, reader: Reader, bench: str, text: str) -> NamedSample:
+        """Return the sample of an id; `SettingError` if the bench cannot measure it."""
+        return named_sample(reader, self._catalogue(), tuple(self._sessions), bench, text)
+
+    def begin(self, bench: str, begin: Begin, actor: Actor) -> None:
+        """Start a run in the background."""
+        self._loop.call_soon_threadsafe(self._begin, bench, begin, actor)
+
+    def stop(self, bench: str, actor: Actor) -> None:
+        """Stop the run on a bench in the background."""
+        self._loop.call_soon_threadsafe(self._in_progress.stop, bench, actor.who)
+
+    def take_out(self, bench: str, geometry: TakeOut, actor: Actor) -> None:
+        """Take a measuring geometry out of service."""
+        laboratory = self._laboratory(actor.who)
+        take_out_of_service(laboratory, bench, geometry.geometry, geometry.serial, geometry.because)
+
+
+def _motor_still(session: Session, values: Mapping[str, float | None]) -> bool | None:
+    """Return whether the motor of an instrument is known to be still; None where it has none."""
+    if "halt" not in session.driver.capabilities:
+        return None
+    if session.standing.state != "ready" or session.motor in (Motor.TURNING, Motor.IN_DOUBT):
+        return False
+    speed = values.get(SPEED)
+    return SPEED not in {c.name for c in session.driver.channels} or (speed is not None and abs(speed) < STILL)

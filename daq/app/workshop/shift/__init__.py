@@ -1,0 +1,1 @@
+"""A whole shift on simulated instruments, in the time that the computer needs for it."""

@@ -1,0 +1,215 @@
+"""A whole shift at the glaze works: fifty samples on three simulated benches, with what goes wrong on such a day.
+
+Store, daemon, records and screens are the real ones; instruments are simulated and on ports in memory, and time passes
+as fast as the computer works (`fast_time`).
+"""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from daq.adapters.paths import examples_dir
+from daq.app.daemon.protocol import Perform, Performed
+from daq.app.daemon.service import Service
+from daq.app.daemon.supervisor import Supervisor
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.orders import RunOrder
+from daq.app.workshop.shift import works
+from daq.app.workshop.shift.fast_time import FastClock, FastLoop
+from daq.app.workshop.shift.ports import SimulatedPort
+from daq.app.workshop.shift.works import Batch
+from daq.core.errors import SettingError
+from daq.methods.files.daemon import Daemon
+from simulators.rotational import Fluid, RotationalInstrument
+from simulators.streaming_rotational import StreamingRotational
+
+INTERVAL_MS: Final = 200
+OPERATORS: Final = {"bench-1": "k.sieve", "bench-2": "o.ladle", "bench-3": "r.dipper"}
+VERIFICATION: Final = "reference-verification"
+CERTIFIED: Final = "reference-b"
+TORQUES: Final[dict[str, dict[str, float | str]]] = {"bench-2": {"low": 50, "high": 100}}
+"""Speeds (/min) of a verification, where those of the method give too little torque."""
+BETWEEN_S: Final = 60.0
+"""Time for cleaning and filling between two runs, s."""
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """One line of the day."""
+
+    utc_ns: int
+    bench: str
+    what: str
+    result: dict[str, Any] | None = None
+
+
+@dataclass(slots=True)
+class Day:
+    """What happened on the day."""
+
+    events: list[Happened] = field(default_factory=list)
+    samples: int = 0
+    runs: int = 0
+    began_utc_ns: int = 0
+    ended_utc_ns: int = 0
+
+
+class ShiftDay:
+    """The benches of the works, and the people who measure on them."""
+
+    def __init__(
+        self, state: Path, loop: FastLoop, began_utc_ns: int, tell: Callable[[Happened], None] = lambda _: None
+    ) -> None:
+        """Prepare the shift.
+
+        Args:
+            state: an empty folder for the state directory.
+            loop: the loop in which the shift runs.
+            began_utc_ns: when the shift begins.
+            tell: called with each line of the day.
+        """
+        self.day = Day()
+        self._tell = tell
+        self._clock = FastClock(loop, began_utc_ns)
+        self._loop, self._state = loop, state
+        self._ports = {name: SimulatedPort(self._clock, made) for name, made in works.instruments().items()}
+        self._supervisor: Supervisor
+        self._service: Service
+
+    @asynccontextmanager
+    async def open(self) -> AsyncIterator["ShiftDay"]:
+        """Start the daemon on the state directory, and stop it at the end."""
+        self._supervisor = supervisor = Supervisor(
+            self._catalogue(), self._state, self._clock, ports=lambda instrument, _: self._ports[instrument.name].open
+        )
+        await supervisor.start()
+        self._loop.others.append(lambda: not supervisor.store.idle)
+        self._service = Service(supervisor)
+        try:
+            yield self
+        finally:
+            await supervisor.close()
+
+    def _catalogue(self) -> Catalogue:
+        """Return the examples with simulated instruments; no other configuration is read."""
+        catalogue = Catalogue.load(examples_dir())
+        catalogue.daemon = Daemon(enable=tuple(self._ports))
+        for name in self._ports:
+            instrument = catalogue.instruments[name]
+            options = {"interval_ms": INTERVAL_MS} if instrument.driver == "rotational" else instrument.options
+            catalogue.instruments[name] = instrument.model_copy(update={"simulated": True, "options": options})
+        return catalogue
+
+    async def work(self) -> Day:
+        """Register the samples, work through them on all benches side by side, and return what happened."""
+        self.day.began_utc_ns = self._clock.utc_ns()
+        batches = works.batches()
+        for bench, listed in batches.items():
+            for batch in listed:
+                if not batch.rework_of:
+                    await self._register(batch, bench)
+        await asyncio.gather(*(self._bench(bench, listed) for bench, listed in batches.items()))
+        self.day.ended_utc_ns = self._clock.utc_ns()
+        return self.day
+
+    # ---- what people do
+
+    async def _bench(self, bench: str, batches: list[Batch]) -> None:
+        await self._verify(bench, fails=bench == "bench-1")
+        before = ""
+        for batch in batches:
+            if batch.product == "gelled-slip" and before != batch.product:
+                await self._change_geometry(bench, batch)
+            before = batch.product
+            if batch.rework_of:
+                await self._register(batch, bench)
+            for fill in range(1, batch.fills + 1):
+                await self._measure(bench, batch, fill)
+
+    async def _register(self, batch: Batch, bench: str) -> None:
+        order: dict[str, Any] = {"id": batch.sample, "product": batch.product, "lot": batch.lot, "bench": bench}
+        if batch.rework_of:
+            order["rework"] = {"of": batch.rework_of, "added": "water, 2 %"}
+        await self._act("sample_add", order)
+        self.day.samples += 1
+
+    async def _verify(self, bench: str, *, fails: bool) -> None:
+        for condition in ("as_found", "as_left") if fails else ("as_found",):
+            wet = fails and condition == "as_found"
+            self._fill(bench, works.WATERED if wet else works.REFERENCE, 25.0)
+            about = "verification" if condition == "as_found" else "verification again, with a dry cup"
+            await self._run(
+                bench,
+                about,
+                RunOrder(
+                    sample=CERTIFIED,
+                    method_id=VERIFICATION,
+                    instrument=bench,
+                    fluid=CERTIFIED,
+                    condition=condition,
+                    choices=TORQUES.get(bench, {}),
+                    operator=OPERATORS[bench],
+                ),
+            )
+
+    async def _change_geometry(self, bench: str, batch: Batch) -> None:
+        """Fit the vane; the run that is tried before that is recorded is refused."""
+        self._ports[bench].simulator = works.rotational("R-1043", "vane-20", 12)
+        try:
+            await self._measure(bench, batch, 1)
+        except SettingError as refused:
+            self._note(bench, f"{batch.sample} refused: {refused}")
+        await self._act("fit", {"instrument": bench, "geometry": "vane-20"})
+        self._note(bench, "vane-20 fitted, and recorded")
+
+    async def _measure(self, bench: str, batch: Batch, fill: int) -> None:
+        await asyncio.sleep(BETWEEN_S)
+        self._fill(bench, works.filled(batch, fill), batch.celsius)
+        again = ", second filling" if fill > 1 else ""
+        order = RunOrder(
+            sample=batch.typed or batch.sample,
+            product=batch.product if batch.typed else "",
+            instrument=bench,
+            filling="" if fill == 1 else "fresh",
+            operator=OPERATORS[bench],
+        )
+        if batch.product == "thin-slip":
+            order = order.model_copy(update={"method_id": "casting-slip-equilibrium"})
+        run = await self._run(bench, f"{order.sample}{again}", order)
+        if batch.typed:
+            because = "the id was mistyped; the label on the cup is right"
+            await self._act("run_correct", {"run": run, "sample": batch.sample, "because": because})
+            self._note(bench, f"{batch.typed} corrected to {batch.sample}: {because}")
+
+    # ---- how they do it
+
+    def _fill(self, bench: str, fluid: Fluid, celsius: float) -> None:
+        simulator = self._ports[bench].simulator
+        instrument = simulator.inner if isinstance(simulator, StreamingRotational) else simulator
+        if not isinstance(instrument, RotationalInstrument):
+            raise TypeError(f"{bench} holds no sample")
+        instrument.set_temperature(celsius)
+        instrument.fill(fluid)
+
+    async def _run(self, bench: str, about: str, order: RunOrder) -> str:
+        # No screen watches these runs: the views of a live screen would take as much time as all measurements.
+        active = await self._supervisor.begin(order)
+        await active.task
+        data = active.maker.data
+        self.day.runs += 1
+        self._note(bench, about, None if data is None else data.model_dump(mode="json"))
+        return active.record.id
+
+    async def _act(self, act: str, order: dict[str, Any]) -> dict[str, Any]:
+        async for answer in self._service.handle(Perform(act=act, order=order)):
+            if isinstance(answer, Performed):
+                return answer.performed
+        return {}
+
+    def _note(self, bench: str, what: str, result: dict[str, Any] | None = None) -> None:
+        event = Happened(self._clock.utc_ns(), bench, what, result)
+        self.day.events.append(event)
+        self._tell(event)

@@ -1,0 +1,127 @@
+"""A repeat after a valid result outside its limits needs an assigned cause; each cause holds for one valid result."""
+
+import shutil
+
+import pytest
+
+from daq.adapters.paths import database_path
+from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.bench.handing_over import left_over
+from daq.app.laboratory.bench.naming import named_sample, outcome_of
+from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.ordering import completed
+from daq.app.laboratory.repeats import without_cause
+from daq.app.setup.orders import RunOrder
+from daq.core.errors import SettingError
+from daq.laboratory.bench.repeatcause import Handover, RepeatCause
+from daq.laboratory.samples import Sample
+from daq.methods.files.producttest import Replicates
+from tests.bench_flow.parts import with_flows
+from tests.laboratory.parts import laboratory
+from tests.support.runs.virtual_bench import StoredBench, run_id_of
+
+METHOD = "clear-glaze-qc 1"
+THICK = "clear-glaze-thick"
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    """The state directory with runs within and outside the limits; two samples have a second run."""
+    bench = StoredBench(tmp_path_factory.mktemp("measured") / "state")
+    for sample, fluid, fill in (
+        ("in", "clear-glaze", ""),
+        ("out", THICK, ""),
+        ("twice", THICK, "1"),
+        ("twice", "clear-glaze", "2"),
+        ("free", THICK, ""),
+    ):
+        bench.measure(sample, fluid, **({"fill": fill} if fill else {}))
+    return bench.state
+
+
+@pytest.fixture
+def lab(measured, tmp_path):
+    shutil.copyfile(database_path(measured), tmp_path / "daq.db")
+    with laboratory(tmp_path) as lab:
+        for sample in ("in", "out", "twice"):
+            carry_out(lab, "sample_add", {"id": sample, "product": "clear-glaze"})
+        yield lab
+
+
+def needed(lab, sample, product=None):
+    with lab.reader() as reader:
+        return without_cause(reader, sample, product or lab.catalogue.product("clear-glaze"), METHOD)
+
+
+def test_a_repeat_needs_a_cause_only_after_a_valid_outside(lab):
+    assert needed(lab, "in") == ""
+    assert needed(lab, "out") == run_id_of("out", THICK)
+    # The value reported first stays outside, so a later result within the limits needs a cause of its own.
+    assert needed(lab, "twice") == run_id_of("twice", fill="2")
+
+
+def test_a_replicate_that_the_product_asks_for_needs_no_cause(lab):
+    product = lab.catalogue.product("clear-glaze")
+    rule = Replicates.model_validate({"count": 2, "repeatability_limit": "15 mPa.s"})
+    assert needed(lab, "out", product.model_copy(update={"replicates": rule})) == ""
+    lab.catalogue.products["clear-glaze"] = product.model_copy(update={"replicates": rule})
+    with lab.reader() as reader:
+        assert outcome_of(reader, lab.catalogue, run_id_of("out", THICK)).repeat == "replicate"
+
+
+def order_of(lab, sample):
+    with lab.reader() as reader:
+        order = RunOrder(sample=sample, instrument="bench-1", filling="fresh")
+        return completed(order, lab.catalogue, reader, ("bench-1",))
+
+
+@pytest.mark.parametrize("sample", ["out", "twice"])
+def test_every_way_to_a_repeat_is_refused_until_a_cause_is_assigned(lab, sample):
+    run = needed(lab, sample)
+    with pytest.raises(SettingError, match=f"needs an assigned cause .* daq repeat {run[:8]} --cause"):
+        order_of(lab, sample)
+    with lab.reader() as reader, pytest.raises(SettingError, match="needs an assigned cause"):
+        named_sample(reader, lab.catalogue, ("bench-1",), "bench-1", sample)
+    carry_out(lab, "sample_cancel", {"id": sample, "because": "done"})
+    with pytest.raises(SettingError, match="needs an assigned cause"):
+        carry_out(lab, "sample_again", {"id": sample, "because": "until it fits"})
+    carry_out(lab, "repeat_assign", {"run": run, "cause": "bubbles", "because": "bubbles at the rotor"})
+    carry_out(lab, "sample_again", {"id": sample, "because": "cause assigned"})
+    assert order_of(lab, sample).method_id == "clear-glaze-qc"
+    with lab.reader() as reader:
+        assert named_sample(reader, lab.catalogue, ("bench-1",), "bench-1", sample).filling == "fresh"
+        kept = find(reader, RepeatCause, run)
+    assert (kept.record.cause, kept.because, kept.what) == ("bubbles", "bubbles at the rotor", "cause_assigned")
+
+
+def test_a_cause_is_for_the_newest_valid_run_outside_and_opens_its_sample(lab):
+    for run, words in (
+        (run_id_of("in"), "needs no assigned cause"),
+        (run_id_of("twice", THICK, fill="1"), "the newest valid run outside is"),
+        (run_id_of("free", THICK), "is not registered"),
+    ):
+        with pytest.raises(SettingError, match=words):
+            carry_out(lab, "repeat_assign", {"run": run, "cause": "other", "because": "a second look"})
+    done = lab.get(Sample, "out")
+    from daq.app.laboratory.samples import in_state
+
+    lab.change(in_state(done, "done", "sample_done"))
+    carry_out(lab, "repeat_assign", {"run": "out", "cause": "sampling", "because": "top of the bucket"})
+    assert lab.get(Sample, "out").record.state == "open"
+    with pytest.raises(SettingError, match="needs no assigned cause"):
+        carry_out(lab, "repeat_assign", {"run": "out", "cause": "sampling", "because": "again"})
+
+
+def test_the_handover_lists_what_is_left_and_level_and_zero_are_due(lab):
+    lab = with_flows(lab)
+    carry_out(lab, "bench_command", {"bench": "bench-1", "command": "bath"})
+    carry_out(lab, "bench_text", {"bench": "bench-1", "text": "G-7", "seen": 1})
+    carry_out(lab, "bench_text", {"bench": "bench-1", "text": "G-8", "seen": 2})
+    with lab.reader() as reader:
+        found = [(f.what, f.sample) for f in left_over(reader, lab.catalogue)]
+    assert found == [("fill", "G-8"), ("cup", "G-7"), ("repeat", "in"), ("repeat", "out"), ("repeat", "twice")]
+    listed = carry_out(lab, "handover", {"remark": "quiet"})["listed"]
+    assert [(f["what"], f["sample"]) for f in listed] == found
+    with lab.reader() as reader:
+        (entry,) = [e for e in reader.audit() if e.what == "handed_over"]
+        assert find(reader, Handover, entry.subject).because == "quiet"
