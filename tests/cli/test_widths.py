@@ -11,7 +11,7 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
 from daq.app.cli.printing import hung
 from daq.app.cli.records import show
-from daq.app.cli.records.reportable import text_of as reportable_text
+from daq.app.cli.signing.reportable import text_of as reportable_text
 from daq.app.records.history import history
 from daq.app.screens.bench_panes import shift_lines
 from daq.app.screens.gauges import bar_length, temperature_bar, torque_bar

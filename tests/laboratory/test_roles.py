@@ -6,6 +6,7 @@ import pytest
 
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
 from daq.app.daemon.protocol import REQUESTS
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
@@ -16,6 +17,7 @@ from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
 from tests.bench_flow.parts import with_flows
 from tests.laboratory.parts import FixedClock, at, audited, laboratory, staffed
+from tests.laboratory.signed import verify
 from tests.support.runs.charted import Measured, make_charted
 from tests.support.runs.virtual_bench import T0, StoredBench, run_id_of
 
@@ -34,6 +36,10 @@ NEEDED = {
     "run_correct_reviewed": "review",
     "run_annul": "review",
     "note_add": "measure",
+    "doubt_decide": "review",
+    "sign_measured": "measure",
+    "sign": "review",
+    "reportable_store": "measure",
     "chart_limits_fix": "review",
     "report_make": "measure",
     "report_day": "measure",
@@ -65,19 +71,26 @@ NEEDED = {
 ALWAYS = {name for name in NEEDED if name.startswith(("person_", "archive_"))}
 #: Digest of the journal of each measured run.
 DIGESTS: dict[str, str] = {}
+ALWAYS = {name for name in NEEDED if name.startswith(("person_", "sign"))}
+
+
+#: Those who try each act; each measured the run of the target with the same place in this list.
+ACTORS = (*ROLES, "nobody", "locked")
 
 
 @pytest.fixture(scope="module")
 def measured(tmp_path_factory):
-    """The state directory with a run for each target."""
+    """The state directory with a run for each target, and a verification that failed after them."""
     bench = StoredBench(tmp_path_factory.mktemp("measured") / "state")
     for number in range(len(ROLES) + 2):
-        bench.measure(f"t-{number}")
+        bench.measure(f"t-{number}", operator=ACTORS[number])
         bench.measure(f"outside-t-{number}", "clear-glaze-thick")
     with Reader(database_path(bench.state)) as reader:
         DIGESTS.update(
             {run: reader.journal_digest(run) for run in map(run_id_of, (f"t-{n}" for n in range(number + 1)))}
         )
+    with Store(database_path(bench.state)) as store:
+        verify(store, "failed", passed=False)
     return bench.state
 
 
@@ -111,6 +124,15 @@ def order_of(act, target, actor):
         "run_correct_reviewed": {"run": run_id_of(target), "product": "", "because": "label of another bucket"},
         "run_annul": {"run": run_id_of(target), "because": "spilled"},
         "note_add": {"run": run_id_of(target), "text": "a lump in the cup"},
+        "doubt_decide": {
+            "run": run_id_of(target), "verification": "failed", "decision": "upheld", "because": "measured again",
+        },
+        "sign_measured": {"signed": [{"of": "run", "id": run_id_of(target)}], "password": "a new glaze"},
+        "sign": {
+            "signed": [{"of": "run", "id": run_id_of(f"t-{(int(target[2:]) + 1) % len(ACTORS)}")}],
+            "meaning": "reviewed", "password": "a new glaze",
+        },
+        "reportable_store": {"sample": target},
         "chart_limits_fix": {"product": "clear-glaze", "last": 20, "because": "in control"},
         "report_make": {"of": run_id_of(target)},
         # Each person has a day of their own: the same sheet is the same report.
@@ -142,7 +164,7 @@ def order_of(act, target, actor):
         "person_badge": {"id": target, "badge": f"badge of {target}"},
         "person_authorise": {"id": target, "method": "clear-glaze-qc"},
         "person_withdraw": {"id": target, "method": "engobe-qc", "because": "long away"},
-    }[act]
+    }[act]  # fmt: skip
 
 
 def bench_of(target):
@@ -170,6 +192,8 @@ def prepared(lab, target):
     take_out_of_service(lab, "bench-1", f"rotor-{target}", "", "a dent")
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
+    for role in ROLES:
+        carry_out(lab, "person_password", {"id": role, "password": "a new glaze"})
     carry_out(lab, "equipment_out", {"piece": "logger-1", "serial": target, "because": "dropped"})
     # The first person is another one than the person who confirms.
     first = at(lab, "at-measure" if target != "t-1" else "at-review")
@@ -182,7 +206,7 @@ def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
     with staffed(tmp_path, clock=FixedClock(LATER)) as lab:
         carry_out(lab, "person_add", {"id": "locked", "role": "administer", "logins": ["at-locked"]})
         carry_out(lab, "person_lock", {"id": "locked", "because": "left"})
-        for number, actor in enumerate((*ROLES, "nobody", "locked")):
+        for number, actor in enumerate(ACTORS):
             target = f"t-{number}"
             prepared(lab, target)
             count = len(audited(lab))

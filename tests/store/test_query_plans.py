@@ -12,13 +12,19 @@ from daq.adapters.paths import database_path
 from daq.adapters.sparkplug.memory import ChangedResult
 from daq.adapters.store import declared
 from daq.adapters.store.agreement import everything
-from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
+from daq.adapters.store.agreement.one_run import (
+    disagreements_of_record,
+    disagreements_of_run,
+    disagreements_of_sample,
+)
 from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.archiving.checking import check_archive
 from daq.adapters.store.archiving.finding import size_of
+from daq.adapters.store.audit import digest_of
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
 from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText, revisions_of_equipment
+from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.epochs import StartEpoch, ended_regularly, last_epoch_start
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
@@ -28,7 +34,7 @@ from daq.adapters.store.outgoing.derived import AddDerived
 from daq.adapters.store.outgoing.packing import PackDelivered
 from daq.adapters.store.outgoing.sealed import changed
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions
+from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions, stored_text
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.resending import outbox_view, unsent_results
@@ -37,12 +43,14 @@ from daq.app.laboratory.equipment.casefile import case_of
 from daq.app.laboratory.equipment.monthly import review
 from daq.app.laboratory.laboratory import new
 from daq.app.laboratory.reporting.tracing import people_of
+from daq.app.laboratory.signing.subjects import _start
 from daq.app.records import searching
 from daq.app.records.day_sheet import day_sheet
 from daq.app.records.equipment_state import equipment_of_run, out_of_service
 from daq.app.records.history import clock_evidence
 from daq.app.records.pieces import Piece
 from daq.app.records.searching import RunSearch, search
+from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import not_confirmed, of_sample, read_between
 from daq.app.workshop.diagnosis import examine
 from daq.laboratory.equipment import Equipment
@@ -192,6 +200,24 @@ def faulty(path: Path, folder: Path) -> list[Path]:
     return copies
 
 
+def signed_records(path: Path, run: str, result: str) -> None:
+    """Store signatures under a run and a record, and ask for the state of release."""
+    with Store(path, utc_ns=T0) as store, store.reader() as reader:
+        sample = revisions(reader, "sample", "G-1044")[0].data
+        parts = [
+            {"kind": "result", "id": result, "revision": 0, "digest": digest_of(reader.result(result).data)},
+            {"kind": "sample", "id": "G-1044", "revision": 1, "digest": digest_of(stored_text(sample))},
+        ]
+        changes = tuple(
+            Change("signature", f"s {of}", "signed_as_released", {"parts": parts}, ((of, subject),))
+            for of, subject in (("run", run), ("reportable", "G-1044/x"))
+        )
+        seen = AsSeen(((run, result),), (("sample", "G-0", 0),), (("bench-9", 0),), (("run", run, 0),))
+        message = Outgoing("lab/v1/signature/bench-1", b"{}", id="s")
+        store.submit(PublishRecords(changes, ((result, message),), seen, T0, "m.keeper")).result(20)
+        _start(Releases(reader), run)
+
+
 def checks(path: Path, folder: Path, faulty_copies: list[Path], patch: pytest.MonkeyPatch) -> None:
     """Run every check, also of databases with faults."""
     check_database(path, utc_ns=T0)
@@ -202,8 +228,12 @@ def checks(path: Path, folder: Path, faulty_copies: list[Path], patch: pytest.Mo
     with Store(path) as store, store.reader() as reader:
         run, message = reader.runs(limit=1)[0].id, json.loads(reader.message(1).payload)
         sample, head = reader.run(run).sample, reader.audit(after=2, limit=1)[0].hash
+        result = reader.newest_result(run).id
+    signed_records(path, run, result)
     disagreements_of_run(path, run)
     disagreements_of_sample(path, sample, [run])
+    disagreements_of_record(path, "reportable", "G-1044/x")
+    check_content(path)
     check_outside(path, [("kept.json", message)], [head, "0" * 64])
     for copy in faulty_copies:
         check_content(copy)

@@ -7,6 +7,7 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
+from daq.app.records.signatures import RUN, Releases, stored_signatures
 from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
@@ -18,6 +19,7 @@ from daq.core.header import read_header
 from daq.core.journal import read_records
 from daq.core.plan import Plan
 from daq.laboratory.declarations import Declaration, Note
+from daq.laboratory.signing import ReleaseState
 
 
 @dataclass(slots=True)
@@ -100,6 +102,9 @@ class History:
     """Values of the sample that were read by eye and entered by hand; none is of this run."""
     clock: dict[str, Any] | None = None
     """Evidence about the machine's clock over the run; None in runs before it was stored, and during a run."""
+    signatures: list[StoredRecord] = field(default_factory=list)
+    """Signatures, each in its newest revision (`daq.laboratory.signing.Signature`)."""
+    release: ReleaseState | None = None
 
     @property
     def result(self) -> ResultRecord | None:
@@ -139,6 +144,8 @@ class History:
                 for d in self.declarations
             ],
             "notes": [{"text": note.data["text"]} | _written_by(note) for note in self.notes],
+            "release": self.release,
+            "signatures": [s.data | {"changed": _written_by(s)} for s in self.signatures],
             "transcribed": [t.as_json() for t in self.transcribed],
             "journal": journal,
             "clock": self.clock,
@@ -179,6 +186,8 @@ def history(reader: Reader, run: RunRecord) -> History:
         notes_of(reader, run.id),
         of_sample(reader, run.sample),
         clock_evidence(reader, run.id),
+        stored_signatures(reader, RUN, run.id),
+        Releases(reader).of_run(run, newest),
     )
 
 

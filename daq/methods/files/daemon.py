@@ -109,6 +109,8 @@ class People(Model):
 
     required: bool = False
     """True: only persons act and measure, each in their role (`daq person`)."""
+    review_own: bool = False
+    """True: a person may review, release and reject what the same person measured."""
 
 
 class Daemon(Model):

@@ -16,6 +16,9 @@ from daq.adapters.store.forms.opening import ARCHIVE_ID
 NOT_ARCHIVED: Final = frozenset({"outbox", "delivery"})
 """Tables that an archive does not have; the bytes of messages are rebuilt from results."""
 
+OF_A_RUN: Final = ("note", "signature", "doubt_decision", "report")
+"""Kinds of the records about a run, which have its id as a key."""
+
 
 def disagreements_of_run(path: Path, run_id: str) -> list[Disagreement]:
     """Return every disagreement about a run, its journal and its method included.
@@ -25,6 +28,20 @@ def disagreements_of_run(path: Path, run_id: str) -> list[Disagreement]:
     """
     with Stored(path) as stored, stored.snapshot():
         return list((of_archived_run if is_archive(stored) else of_run_and_records)(stored, run_id))
+
+
+def disagreements_of_record(path: Path, kind: str, ident: str) -> list[Disagreement]:
+    """Return every disagreement about a record and the signatures under it.
+
+    Raises:
+        StoreError: the database cannot be read.
+    """
+    with Stored(path) as stored, stored.snapshot():
+        out = list(of_records(stored, kind, ident))
+        sql = "SELECT id FROM record_keys WHERE kind = 'signature' AND name = ? AND value = ?"
+        for signature in stored.rows(sql, kind, ident):
+            out += of_records(stored, "signature", signature["id"])
+        return out
 
 
 def disagreements_of_sample(path: Path, sample: str, run_ids: list[str]) -> list[Disagreement]:
@@ -77,10 +94,10 @@ def of_run_and_records(stored: Stored, run_id: str, *, chained: int | None = Non
     """Compare one run, its declaration, its notes and its method; `chained` as in `of_run`."""
     yield from of_run(stored, run_id, chained=chained)
     yield from of_records(stored, KIND, run_id)
-    for kind in ("note", "report"):
-        sql = "SELECT id FROM record_keys WHERE kind = ? AND name = 'run' AND value = ?"
-        for row in stored.rows(sql, kind, run_id):
-            yield from of_records(stored, kind, row["id"])
+    sql = "SELECT id FROM record_keys WHERE kind = ? AND name = 'run' AND value = ?"
+    for kind in OF_A_RUN:
+        for record in stored.rows(sql, kind, run_id):
+            yield from of_records(stored, kind, record["id"])
     for row in stored.rows(
         "SELECT methods.* FROM methods JOIN runs ON method_id = methods.id AND method_version = version "
         "WHERE runs.id = ?",

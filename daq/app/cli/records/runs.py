@@ -10,6 +10,7 @@ from daq.app.cli.run_list import print_runs
 from daq.app.laboratory.moments import bound
 from daq.app.records.run_rows import entry
 from daq.app.records.searching import OUTCOMES, RunSearch, absent, search
+from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import NOT_MEASURED, of_sample
 from daq.app.screens.text import local_time, plain
 from daq.quality.limits import Verdict
@@ -60,7 +61,8 @@ def run(args: argparse.Namespace) -> int:
     )
     with open_reader(args) as reader:
         found = search(reader, asked, limit=args.limit)
-        entries = [entry(reader, record) for record in found.runs]
+        releases = Releases(reader)
+        entries = [entry(reader, record, releases) for record in found.runs]
         by_hand = [t for s in dict.fromkeys([args.sample, *(e.sample for e in entries)]) for t in of_sample(reader, s)]
         missing = absent(reader, asked) if not entries and not args.json else []
     if entries or args.json:

@@ -14,7 +14,9 @@ from daq.app.cli.records.change_lines import (
     correction_lines,
     disagreement_lines,
     note_lines,
+    release_line,
     report_lines,
+    signature_lines,
 )
 from daq.app.cli.records.clock_rows import clock_rows
 from daq.app.cli.run_list import print_runs
@@ -158,6 +160,7 @@ def lines_of(
         ("kept values", _kept(found, inner)),
         ("corrections", correction_lines(found)),
         ("reports", report_lines(reports)),
+        ("signatures", signature_lines(found)),
         ("notes of persons", note_lines(found)),
         (NOT_MEASURED, [plain(t.words) for t in found.transcribed]),
         ("notes", _notes(found)),
@@ -200,7 +203,7 @@ def _title(found: History, columns: int) -> list[Line]:
     elif len(found.results) > 1:
         times = "once" if len(found.results) == 2 else f"{len(found.results) - 1} times"
         lines.append([(f"corrected {times}; this is the newest result", "warn")])
-    return lines
+    return lines + release_line(found)
 
 
 def _budget(found: History, columns: int | None) -> list[str]:
