@@ -34,7 +34,7 @@ class Signature(Record):
     Time and person of the withdrawal are in the audit entry of that revision.
 
     Attributes:
-        of, subject: kind and id of what is signed: ``run`` or the kind of a record.
+        of, subject: kind and id of what is signed: ``run`` or the kind of a record, such as a report.
         number: signatures of one subject are counted from 1 on.
         parts: the stored texts that it covers.
         digest: digest of all of them (`daq.app.records.signatures.digest_of_parts`).

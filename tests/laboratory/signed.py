@@ -3,7 +3,7 @@
 import json
 import shutil
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.agreement.everything import Comparison
@@ -99,6 +99,13 @@ def signing_lab(bench, runs, folder, *, required=True, review_own=False):
                 order = {"id": name, "name": name.upper(), "role": role, "logins": [f"at-{name}"], "password": PASSWORD}
                 carry_out(at(lab, "at-c.head"), "person_add", order)
         yield SigningLab(lab, runs)
+
+
+@contextmanager
+def signing_lab_at(lab, path):
+    """Open the same laboratory on another database."""
+    with Store(path) as store:
+        yield SigningLab(replace(lab.lab, store=store), lab.runs)
 
 
 def verification_detail(run, *, passed, geometry="coaxial-12"):

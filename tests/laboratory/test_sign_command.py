@@ -111,8 +111,11 @@ def test_a_reportable_result_is_stored_signed_and_shown(bench, capsys):
 @pytest.mark.parametrize(
     ("words", "expected"),
     [
-        (("sign", "--meaning", "released"), "name a run or a reportable result, or a set"),
-        (("sign", "last", "--since", "2025-01-01", "--meaning", "released"), "name a run or a reportable result"),
+        (("sign", "--meaning", "released"), "name a run, a reportable result or a report, or a set"),
+        (
+            ("sign", "last", "--since", "2025-01-01", "--meaning", "released"),
+            "name a run, a reportable result or a report",
+        ),
         (("sign", "nothing", "--meaning", "released"), "there is no run whose id begins with 'nothing'"),
         (("affected", "last", "--run", "x"), "a decision is --run RUN"),
         (("affected", "G-1043"), "is no failed verification"),

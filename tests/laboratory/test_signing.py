@@ -19,7 +19,7 @@ from daq.core.errors import SettingError
 from daq.laboratory.people import Person
 from daq.laboratory.signing import MEANINGS
 from daq.methods.messages.envelope import SOURCE_PATTERN
-from tests.laboratory.signed import PASSWORD, SAMPLES, measured_bench, signing_lab, verify
+from tests.laboratory.signed import PASSWORD, SAMPLES, measured_bench, signing_lab, signing_lab_at, verify
 from tests.support.runs.full_database import falsified
 from tests.support.runs.stored import begin, conclude
 
@@ -202,22 +202,6 @@ def test_falsified_bytes_are_not_signed_and_a_release_of_them_is_not_shown(measu
             assert again.release(lab.runs[1]) == ("released" if "audit" in sql else "release_withdrawn")
             # `daq verify` names the signature, too.
             assert any("signature" in d for d in again.disagreements()) == ("audit" not in sql)
-
-
-def signing_lab_at(lab, path):
-    """Open the same laboratory on another database."""
-    from contextlib import contextmanager
-    from dataclasses import replace
-
-    from daq.adapters.store.store import Store
-    from tests.laboratory.signed import SigningLab
-
-    @contextmanager
-    def opened():
-        with Store(path) as store:
-            yield SigningLab(replace(lab.lab, store=store), lab.runs)
-
-    return opened()
 
 
 def codes(lab, run, meaning, person, *, alone=True):

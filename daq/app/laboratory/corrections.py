@@ -10,7 +10,7 @@ from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import Change, stored_text
+from daq.adapters.store.records import stored_text
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.adapters.store.store import source_uri
 from daq.app.delivery.curve_publishing import curve_message
@@ -21,9 +21,8 @@ from daq.app.laboratory.moments import past_moment
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.progress import note_done, note_undone
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
-from daq.app.laboratory.reporting.withdrawing import withdrawals
 from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
-from daq.app.laboratory.signing.withdrawing import Withdrawal, replaced_by_result, withdrawal
+from daq.app.laboratory.signing.withdrawing import Withdrawn, withdrawn_by_result
 from daq.app.records.history import plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
 from daq.app.records.verifications import entries, failures_after
@@ -134,11 +133,10 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
     change = subject.change(declaration, "run_annulled")
     gone = _withdrawn(laboratory, subject, subject.record, order.because)
     superseding = replace(superseding, more=_messages(laboratory, subject, gone))
-    reports = _certificates(laboratory, subject, subject.record)
-    laboratory.store.submit(superseding.annulled(plan, (change, *gone.changes, *reports))).result()
+    laboratory.store.submit(superseding.annulled(plan, (change, *gone.changes))).result()
     _follow(laboratory, subject, subject.record, order.because)
     done = {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
-    return done | {"withdrawn": [c.id for c in reports]}
+    return done | {"withdrawn": gone.certificates}
 
 
 def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
@@ -170,7 +168,7 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     if order.decision == "upheld":
         laboratory.change(decided, because=order.because)
         _follow(laboratory, subject, run, order.because)
-        return {"run": run.id, "decision": order.decision}
+        return {"run": run.id, "decision": order.decision, "withdrawn": []}
     superseding = subject.superseding(laboratory, run, order.because)
     before = ResultData.model_validate_json(subject.newest.data)
     data = doubted(before, who=laboratory.who, because=order.because, verification=verification[:SHOWN_RUN])
@@ -179,14 +177,14 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     )
     gone = _withdrawn(laboratory, subject, run, order.because)
     superseding = replace(superseding, more=_messages(laboratory, subject, gone))
-    reports = _certificates(laboratory, subject, run)
-    changes = (subject.change(declaration, "run_doubted"), decided, *gone.changes, *reports)
+    changes = (subject.change(declaration, "run_doubted"), decided, *gone.changes)
     plan = plan_of(run)
     laboratory.store.submit(superseding.restated(data, plan, changes)).result()
     if plan is not None:
         _publish_curve(laboratory, run.id, plan)
     _follow(laboratory, subject, run, order.because)
-    return {"run": run.id, "decision": order.decision, "result": superseding.result_id, "supersedes": subject.newest.id}
+    done = {"run": run.id, "decision": order.decision, "result": superseding.result_id}
+    return done | {"supersedes": subject.newest.id, "withdrawn": gone.certificates}
 
 
 def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> dict[str, Any]:
@@ -208,8 +206,7 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
         return {"run": subject.record.id, "needs_review": judged}
     gone = _withdrawn(laboratory, subject, made.record, order.because)
     superseding = replace(superseding, more=_messages(laboratory, subject, gone))
-    reports = _certificates(laboratory, subject, made.record)
-    changes = (change, *gone.changes, *reports)
+    changes = (change, *gone.changes)
     laboratory.store.submit(superseding.corrected(made.plan, made.conclusion, warnings, changes)).result()
     _publish_curve(laboratory, subject.record.id, made.plan)
     _follow(laboratory, subject, made.record, order.because)
@@ -219,7 +216,7 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
         "supersedes": subject.newest.id,
         "changes": [c.model_dump() for c in declaration.changes],
         "changed": judged,
-        "withdrawn": [c.id for c in reports],
+        "withdrawn": gone.certificates,
     }
 
 
@@ -256,25 +253,24 @@ def _judged_otherwise(before: ResultData, now: Conclusion) -> list[str]:
     return [name for name in parts if any(differences(name, a[name], b[name], OTHER_VERSIONS_TOLERANCE))]
 
 
-def _withdrawn(laboratory: Laboratory, before: "_Subject", now: RunRecord, because: str) -> Withdrawal:
-    """Return the withdrawal of the signatures under a run, and under the reportable results that it may belong to."""
-    run = before.record
+def _withdrawn(laboratory: Laboratory, before: "_Subject", now: RunRecord, because: str) -> Withdrawn:
+    """Return the certificates and signatures that a new result of a run withdraws."""
     with laboratory.reader() as reader:
-        replaced = replaced_by_result(reader, run.id, (run.sample, now.sample), run.method_id)
-        utc_ns = laboratory.clock.utc_ns()
-        return withdrawal(reader, replaced, before.newest.stream, laboratory.who, because, utc_ns)
+        return withdrawn_by_result(
+            reader,
+            before.record,
+            now,
+            instrument=before.newest.stream,
+            who=laboratory.who,
+            because=because,
+            utc_ns=laboratory.clock.utc_ns(),
+        )
 
 
-def _certificates(laboratory: Laboratory, before: "_Subject", now: RunRecord) -> tuple[Change, ...]:
-    """Return the changes that withdraw the certificates about a run and its samples."""
-    with laboratory.reader() as reader:
-        return withdrawals(reader, before.record.id, (before.record.sample, now.sample))
-
-
-def _messages(laboratory: Laboratory, before: "_Subject", gone: Withdrawal) -> More:
+def _messages(laboratory: Laboratory, before: "_Subject", gone: Withdrawn) -> More:
     """Return the maker of the messages of a withdrawal, which have the number of the new result."""
     source, stream, time = laboratory.store.source, before.newest.stream, utc_text(laboratory.clock.utc_ns())
-    return lambda sequence: gone.messages(laboratory.topics, Numbered(source, stream, sequence), time)
+    return lambda sequence: gone.signatures.messages(laboratory.topics, Numbered(source, stream, sequence), time)
 
 
 def _follow(laboratory: Laboratory, before: "_Subject", now: RunRecord, because: str) -> None:

@@ -16,7 +16,7 @@ from daq.app.records.verifications import Entry, entries, failures_after
 from daq.core.errors import StoreError
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import DoubtDecision, ReleaseState, Signature, SignedPart, decision_id
-from daq.methods.parts.statement import Statement, state
+from daq.methods.parts.statement import Statement, distinct, state
 
 RUN = "run"
 """Kind of a subject that is a run."""
@@ -107,6 +107,67 @@ class Releases:
             if not self._upheld(e.detail.run, run.id)
         )
 
+    def objections(self, run: RunRecord) -> tuple[Statement, ...]:
+        """Return why a result of a run is not used although it may be valid: it is rejected, or in doubt.
+
+        Raises:
+            StoreError: a signature cannot be read.
+        """
+        return (*self.rejections(RUN, run.id), *self.doubts(run))
+
+    def rejections(self, of: str, ident: str) -> tuple[Statement, ...]:
+        """Return the rejection of a run or a record that holds, as a statement; errors as in `objections`."""
+        last = rejection(signatures_of(self.reader, of, ident))
+        return () if last is None else (state("rejected_by", who=last.by),)
+
+    def against_run(self, run: RunRecord, newest: ResultRecord | None, *, needed: bool) -> tuple[Statement, ...]:
+        """Return why a run must have no certificate; empty where it may have one.
+
+        Args:
+            run: the run.
+            newest: its newest result.
+            needed: whether it must be released.
+
+        Raises:
+            StoreError: a signature cannot be read.
+        """
+        return (*self.objections(run), *_unreleased(self.of_run(run, newest), needed=needed))
+
+    def against_reportable(
+        self, ident: str, record: ReportableRecord | None, runs: Sequence[RunRecord], *, needed: bool
+    ) -> tuple[Statement, ...]:
+        """Return why a reportable result must have no certificate; empty where it may have one.
+
+        Args:
+            ident: its id.
+            record: what is stored of it; None where that is not what the certificate shows.
+            runs: the runs that count in it.
+            needed: whether it must be released.
+
+        Raises:
+            StoreError: a signature cannot be read.
+        """
+        found = [*self.rejections(ReportableRecord.kind, ident), *(s for run in runs for s in self.objections(run))]
+        release = None if record is None else self.of_reportable(record)
+        return distinct([*found, *_unreleased(release, needed=needed)])
+
+    def in_force(self, of: str, ident: str) -> list[Signature]:
+        """Return the signatures that hold for a run or a record as it is now, in their order.
+
+        A rejection is among them until a review in force came after it.
+
+        Raises:
+            StoreError: a signature cannot be read.
+        """
+        found = signatures_of(self.reader, of, ident)
+        if of == RUN:
+            newest = self.reader.newest_result(ident)
+            parts = () if newest is None else parts_of_run(self.reader, newest)
+        else:
+            parts = parts_of_record(self.reader, of, ident)
+        digest, rejected = digest_of_parts(parts), rejection(found)
+        return [s for s in found if s == rejected or (s.meaning != "rejected" and _holds(s, digest))]
+
     def _upheld(self, verification: str, run: str) -> bool:
         stored = newest_revision(self.reader, DoubtDecision.kind, decision_id(verification, run))
         return stored is not None and stored.data["decision"] == "upheld"
@@ -149,13 +210,21 @@ class Releases:
         return _state(found, digest_of_parts(parts_of_record(self.reader, kind, ident)), lambda: blocked)
 
 
+def _unreleased(release: ReleaseState | None, *, needed: bool) -> tuple[Statement, ...]:
+    return (state("not_released", release=release),) if needed and release != "released" else ()
+
+
+def _holds(signature: Signature, digest: str) -> bool:
+    # A signature is in force only for the bytes that were signed.
+    return signature.state == "in_force" and signature.digest == digest
+
+
 def _state(signatures: Sequence[Signature], digest: str, is_blocked: Callable[[], bool]) -> ReleaseState | None:
     if rejection(signatures) is not None:
         return "rejected"
     released = [s for s in signatures if s.meaning == "released"]
     if not released:
         return None
-    # A release is in force only for the bytes that were signed.
-    if not any(s.state == "in_force" and s.digest == digest for s in released):
+    if not any(_holds(s, digest) for s in released):
         return "release_withdrawn"
     return "release_blocked" if is_blocked() else "released"

@@ -38,9 +38,9 @@ class SignatureData(Part):
     name: str = Field(description="full name of the person; may be empty")
     signed_at: Annotated[str, DATE_TIME] = Field(description="UTC, ISO 8601")
     because: str = Field(default="", description="reason of a rejection")
-    of: str = Field(description="run or reportable: what is signed")
-    subject: str = Field(description="its id; that of a reportable result is SAMPLE/TEST")
-    sample: str
+    of: str = Field(description="run, reportable or report: what is signed")
+    subject: str = Field(description="its id; that of a reportable result is SAMPLE/TEST, of a report its digest")
+    sample: str = Field(description="empty under a report about no single sample")
     instrument: str
     digest: str = Field(description="SHA-256 over the digests of `parts`")
     parts: tuple[SignedData, ...] = Field(description="the stored texts that are signed")

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from daq.methods.sentences.kinds import NAME, NAMES, Sentence, sentence
+from daq.methods.sentences.kinds import NAME, NAMES, TERM, Sentence, sentence
 
 SENTENCES: Final[dict[str, Sentence]] = {
     "signed_before_end": sentence("the run has not ended"),
@@ -16,6 +16,10 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "reportable_without_value": sentence("there is no reportable value yet"),
     "reportable_out_of_date": sentence("its runs or its product have changed since it was stored"),
+    "not_released": sentence("a person has not signed it as released, as it is now[ ({release})]", release=TERM),
+    "report_is_withdrawn": sentence("the report is withdrawn"),
+    "report_is_superseded": sentence("the result {result} on it is not the newest of its run", result=NAME),
+    "report_is_internal": sentence("only certificates are released; sign this report as reviewed"),
     "signed_already": sentence("{who} signed it already", who=NAME),
     "measured_by_signer": sentence("{who} measured it; another person signs it", who=NAME),
     "not_measured_by_signer": sentence("{operator} measured it, not {who}", operator=NAME, who=NAME),

@@ -80,6 +80,6 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any], given:
 
 
 def say_withdrawn(done: Mapping[str, Any]) -> None:
-    """Print the certificates that a correction or an annulment withdrew."""
+    """Print the certificates that a correction, an annulment or a decision withdrew."""
     for ident in done["withdrawn"]:
         say(f"certificate {number_of(ident)} is WITHDRAWN with it; tell the persons who have it", "  ")

@@ -7,8 +7,9 @@ from typing import Any, Final
 
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import say
-from daq.app.laboratory.reporting.tracing import Traced, report_named, report_of_file, trace
-from daq.app.screens.text import plain, spaced
+from daq.app.laboratory.reporting.tracing import Traced, report_of_file, trace
+from daq.app.laboratory.signing.report_subjects import report_named
+from daq.app.screens.text import plain, sentence, spaced
 from daq.quality.digits import NOTHING
 from daq.textfiles.plain_file import read_plain
 
@@ -20,7 +21,7 @@ examples:
   daq trace G-1042.pdf
   daq trace 3F2A-91BC-07DE        the number on the page, or the text of its QR code
 
-exit codes: 0 the database has the same, 10 withdrawn or superseded, 13 stored data do not agree
+exit codes: 0 the database has the same, 10 withdrawn, superseded, rejected or in doubt, 13 stored data do not agree
 """
 
 
@@ -48,7 +49,8 @@ def run(args: argparse.Namespace) -> int:
             say(text, lead)
     if found.disagreements:
         return EXIT_DISAGREES
-    return EXIT_WITHDRAWN if report.record.state == "withdrawn" or found.is_superseded else 0
+    is_bad = report.record.state == "withdrawn" or found.is_superseded or bool(found.objections)
+    return EXIT_WITHDRAWN if is_bad else 0
 
 
 def lines_of(found: Traced) -> list[tuple[str, str]]:
@@ -60,13 +62,24 @@ def lines_of(found: Traced) -> list[tuple[str, str]]:
         out.append((f"WITHDRAWN on {w['at']} by {plain(w['who'])}: {plain(w['because'])}", ""))
     elif found.is_superseded:
         out.append(("SUPERSEDED: a result on it was corrected since", ""))
+    out += [(sentence(s), "RELEASE BLOCKED: ") for s in found.objections]
     out.append((f"{plain(about['title'])}, number {about['number']}", ""))
     simulated = ", SIMULATED" if about["simulated"] else ""
     out.append((f"made on {about['made']['at']} by {plain(about['made']['who'])}{simulated}", "  "))
     out += [(digest, "  file ") for digest in about["files"]]
+    out += [(_signature(s), "  signature: ") for s in about["signatures"]]
+    out += [(spaced(about["release"]), "  release: ")] if about["release"] else []
     for result in found.results:
         out += _result(result)
     return out
+
+
+def _signature(s: dict[str, Any]) -> str:
+    named = f" ({plain(s['name'])})" if s["name"] else ""
+    because = f"; because {plain(s['because'])}" if s["because"] else ""
+    gone = s["withdrawn"]
+    end = f"; WITHDRAWN on {gone['at']} by {plain(gone['who'])}: {plain(gone['because'])}" if gone else ""
+    return f"{s['meaning']} by {plain(s['by'])}{named}, {plain(s['signed_at'])}{because}{end}"
 
 
 def _result(r: dict[str, Any]) -> list[tuple[str, str]]:
@@ -75,6 +88,8 @@ def _result(r: dict[str, Any]) -> list[tuple[str, str]]:
     out.append((f"{r['value'] or NOTHING}, {spaced(r['validity'] or NOTHING)}{verdict}", "  "))
     if r["superseded_by"]:
         out.append((r["superseded_by"], "  SUPERSEDED by "))
+    out += [(sentence(s), "  RELEASE BLOCKED: ") for s in r["blocked"]]
+    out += [(spaced(r["release"]), "  release: ")] if r["release"] else []
     out.append((f"entry {r['audit']['number']}, {r['audit']['head']}", "  audit trail: "))
     raw = r["raw"]
     damaged = f", DAMAGED: {plain(raw['trouble'])}" if raw["trouble"] else ""

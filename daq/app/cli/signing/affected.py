@@ -6,7 +6,7 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.cli.laboratory.acting import identity_arguments, perform
+from daq.app.cli.laboratory.acting import identity_arguments, perform, say_withdrawn
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.named_runs import find_run
 from daq.app.records.run_rows import Entry, entry, value_of
@@ -68,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
         done = perform(args, "doubt_decide", order)
         new = f"; result {done['result']} supersedes {done['supersedes']}" if "result" in done else ""
         say(f"run {done['run'][:SHOWN_ID]}: {spaced(done['decision'])}{new}")
+        say_withdrawn(done)
         return 0
     with open_reader(args) as reader:
         rows = affected(reader, args.verification)

@@ -1,4 +1,4 @@
-"""`daq sign`: sign runs or reportable results, one or all of a period; the password is asked for."""
+"""`daq sign`: sign runs, reportable results or reports, one or all of a period; the password is asked for."""
 
 import argparse
 import time
@@ -13,6 +13,7 @@ from daq.app.cli.laboratory.typed_secrets import secret
 from daq.app.cli.printing import say
 from daq.app.laboratory.laboratory import find, listed
 from daq.app.laboratory.moments import bound
+from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.signing.sign_acts import MOST
 from daq.app.laboratory.signing.signing_list import Asked, SigningList, named_subject, signing_list
 from daq.app.laboratory.signing.subjects import Subject, refusals
@@ -21,6 +22,7 @@ from daq.app.screens.text import local_time, plain, sentence, spaced
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.people import Person
+from daq.laboratory.reports import Report
 from daq.laboratory.signing import MEANINGS
 from daq.methods.parts.statement import Statement
 from daq.process.logins import own_login
@@ -31,6 +33,7 @@ examples:
   daq sign G-1042/clear-glaze-qc --meaning released --as a.novak
   daq sign --since 2026-11-26 --product clear-glaze --meaning released
   daq sign 3f2a --meaning rejected --because "a bubble"
+  daq sign 91BC-3F2A-07DE --meaning released      the number on a certificate
 
 A set is listed before the password is asked for; those that need a look come first. All of it is signed, or nothing.
 """
@@ -43,8 +46,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "subject",
         nargs="?",
         default="",
-        metavar="RUN|REPORTABLE",
-        help=f"{RUN_HELP}; or SAMPLE/TEST",
+        metavar="RUN|REPORTABLE|REPORT",
+        help=f"{RUN_HELP}; or SAMPLE/TEST; or the number of a report",
     )
     parser.add_argument("--meaning", required=True, choices=MEANINGS)
     parser.add_argument("--because", default="", metavar="TEXT", help="the reason of a rejection")
@@ -63,7 +66,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """List what is to be signed, ask for the password, and sign all of it."""
     if bool(args.subject) == bool(args.since):
-        raise SettingError("name a run or a reportable result, or a set by --since")
+        raise SettingError("name a run, a reportable result or a report, or a set by --since")
     catalogue = Catalogue.load(config_dir(args.config))
     with open_reader(args) as reader:
         person = _person(reader, args)
@@ -126,7 +129,7 @@ def _found(reader: Reader, catalogue: Catalogue, args: argparse.Namespace, perso
 
 
 def _line(s: Subject) -> str:
-    name = s.id[:SHOWN_ID] if s.of == RUN else plain(s.id)
+    name = s.id[:SHOWN_ID] if s.of == RUN else number_of(s.id) if s.of == Report.kind else plain(s.id)
     sample = f", sample {plain(s.sample)}" if s.of == RUN else ""
     product = f", {plain(s.product)}" if s.product else ""
     return f"{name}{sample}{product}, {local_time(s.began_utc_ns)}: {plain(s.shown)}"

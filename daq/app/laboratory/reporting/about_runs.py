@@ -2,28 +2,39 @@
 
 import io
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by, newest_revision
 from daq.adapters.store.rows import RunRecord
+from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.reporting.certificate_page import CertificateFacts, of_reportable, refusal
 from daq.app.laboratory.reporting.page_blocks import Attached, Page, WorksHead, number_of
 from daq.app.laboratory.reporting.result_page import RunFacts, result_page
 from daq.app.laboratory.reporting.sample_page import sample_page
 from daq.app.laboratory.reporting.sheet_pages import verification_blocks
-from daq.app.laboratory.reporting.shown import as_attached, product_used, refuse_changed, shown_of
-from daq.app.laboratory.reporting.signature_lines import signature_lines
+from daq.app.laboratory.reporting.shown import (
+    as_attached,
+    product_used,
+    refuse_changed,
+    refuse_changed_record,
+    shown_of,
+)
+from daq.app.laboratory.reporting.signature_lines import authorisation_lines, signature_lines
+from daq.app.laboratory.signing.reportable_records import is_current
 from daq.app.records.attempts import AttemptWithData, attempt_of
 from daq.app.records.derived import flow_curve, trend_of
 from daq.app.records.exporting import kept_columns, kept_rows, write_csv
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
+from daq.app.records.signatures import RUN, Releases
+from daq.app.screens.text import sentence
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import DaqError, SettingError
+from daq.laboratory.reportables import ReportableRecord, reportable_id
 from daq.laboratory.reports import Report, ReportForm, ShownResult
 from daq.laboratory.samples import Sample
 from daq.methods.concluding.reportable import Reportable, reportable
@@ -58,7 +69,7 @@ def run_page(reader: Reader, catalogue: Catalogue, run: RunRecord, works: WorksH
         shown=shown_of(found.result),
         trend=trend,
         curve=curve,
-        signed=signature_lines(reader, [found.result.id]),
+        signed=signature_lines(Releases(reader), [(RUN, run.id)]),
         attached=(as_attached("record.json", stored, "Everything that is stored of the run"), *kept),
         extra=verification_blocks(found.data),
     )
@@ -81,6 +92,9 @@ def sample_record(
     """Return the internal record of a sample, with the results of its runs attached; errors as in `run_page`."""
     attempts, found = _reported(reader, catalogue, sample, runs)
     counted = _first_counted(found, attempts)
+    releases = Releases(reader)
+    stored_value = None if counted is None else _stored_value(releases, catalogue, found, counted)
+    subjects = [] if stored_value is None else [(ReportableRecord.kind, stored_value.id)]
     data = None if counted is None or found.value is None else of_reportable(found, counted)
     results = [result for r in runs if (result := reader.newest_result(r.id)) is not None]
     stored = {r.run: json.loads(r.data) for r in results}
@@ -93,13 +107,19 @@ def sample_record(
         works,
         max((r.created_utc_ns for r in results), default=runs[-1].began_utc_ns),
         simulated=any(r.simulated for r in runs),
-        signed=signature_lines(reader, [r.id for r in results]),
+        signed=signature_lines(releases, [*subjects, *((RUN, run.id) for run in runs)]),
         attached=(as_attached("sample.json", stored, "The newest result of each run"),),
     )
 
 
-def certificate_of_run(reader: Reader, run: RunRecord, seen: str = "") -> CertificateFacts:
+def certificate_of_run(reader: Reader, run: RunRecord, seen: str = "", *, needs_release: bool) -> CertificateFacts:
     """Return what the certificate of a run shows.
+
+    Args:
+        reader: the database.
+        run: the run.
+        seen: id of the result that the person saw; "" means the newest one.
+        needs_release: whether a person must have signed it as released.
 
     Raises:
         SettingError: the result may not have a certificate; the text says why.
@@ -111,7 +131,8 @@ def certificate_of_run(reader: Reader, run: RunRecord, seen: str = "") -> Certif
         raise SettingError(f"result {seen} is superseded; use the newest of run {run.id}: {newest.id}")
     attempt, data = attempt_of(reader, run)
     _refuse_cancelled(reader, run.sample)
-    why = refusal(data, (attempt, data), run.state)
+    releases = Releases(reader)
+    why = refusal(data, (attempt, data), run.state, releases.against_run(run, newest, needed=needs_release))
     if why or data is None or newest is None:
         raise SettingError(f"run {run.id} has no certificate: {why}")
     return CertificateFacts(
@@ -119,14 +140,17 @@ def certificate_of_run(reader: Reader, run: RunRecord, seen: str = "") -> Certif
         data=data,
         product=product_used(reader, run.id, run.product),
         shown=(shown_of(newest),),
-        signed=signature_lines(reader, [newest.id]),
+        signed=authorisation_lines(releases, RUN, run.id),
     )
 
 
 def certificate_of_sample(
-    reader: Reader, catalogue: Catalogue, sample: str, runs: Sequence[RunRecord]
+    reader: Reader, catalogue: Catalogue, sample: str, runs: Sequence[RunRecord], *, needs_release: bool
 ) -> CertificateFacts:
-    """Return what the certificate of a sample shows: its reportable result; errors as in `certificate_of_run`."""
+    """Return what the certificate of a sample shows: its reportable result; errors as in `certificate_of_run`.
+
+    Where it needs a release, that of the stored reportable result counts, and the certificate shows the same value.
+    """
     _refuse_cancelled(reader, sample)
     attempts, found = _reported(reader, catalogue, sample, runs)
     counted = _first_counted(found, attempts)
@@ -135,6 +159,13 @@ def certificate_of_sample(
         raise SettingError(f"sample {sample} has no certificate: {why or found.how.text}")
     data = of_reportable(found, counted)
     used = [a.run for a in found.attempts if a.counted]
+    releases, ident = Releases(reader), reportable_id(sample, counted["method"]["id"])
+    refuse_changed_record(reader, ReportableRecord.kind, ident)
+    kept = _stored_value(releases, catalogue, found, counted)
+    own = [run for run in runs if run.id in used]
+    against = releases.against_reportable(ident, kept, own, needed=needs_release)
+    if against:
+        raise SettingError(f"sample {sample} has no certificate: {sentence(against)}")
     results = [r for run in used if (r := reader.newest_result(run)) is not None]
     # One run is shown as it is; its words on the span and the conditions hold.
     how = "" if len(used) == 1 else found.how.text
@@ -146,7 +177,7 @@ def certificate_of_sample(
         shown=tuple(shown_of(r) for r in results),
         how=how,
         sample=sample,
-        signed=signature_lines(reader, [r.id for r in results]),
+        signed=() if kept is None else authorisation_lines(releases, ReportableRecord.kind, ident),
     )
 
 
@@ -180,6 +211,22 @@ def _reported(
     product = catalogue.product(names.pop()) if names else None
     attempts = [attempt_of(reader, run) for run in runs]
     return attempts, reportable(sample, attempts, product)
+
+
+def _stored_value(
+    releases: Releases, catalogue: Catalogue, found: Reportable, counted: Mapping[str, Any]
+) -> ReportableRecord | None:
+    """Return the stored reportable result that has the value and the runs of a computed one; None without one.
+
+    `counted` is the first result that counts.
+    """
+    kept = find(releases.reader, ReportableRecord, reportable_id(found.sample, counted["method"]["id"]))
+    if kept is None or not is_current(releases, catalogue, kept.record):
+        return None
+    data = kept.record.data
+    runs = [a.run for a in data.attempts if a.counted]
+    same = (data.value, data.unit, runs) == (found.value, found.unit, [a.run for a in found.attempts if a.counted])
+    return kept.record if same else None
 
 
 def _first_counted(found: Reportable, attempts: Sequence[AttemptWithData]) -> dict[str, Any] | None:

@@ -25,6 +25,7 @@ from daq.core.errors import SettingError
 from daq.laboratory.reports import ShownResult
 from daq.methods.concluding.reportable import Reportable, reportable
 from daq.methods.messages.annulling import ANNULLED
+from daq.methods.parts.statement import Statement
 
 TITLE: Final = "Certificate of measurement"
 INTERNAL: Final = frozenset(
@@ -65,7 +66,9 @@ class CertificateFacts:
     signed: tuple[str, ...] = ()
 
 
-def refusal(data: Mapping[str, Any] | None, attempt: AttemptWithData, state: str) -> str:
+def refusal(
+    data: Mapping[str, Any] | None, attempt: AttemptWithData, state: str, against: Sequence[Statement] = ()
+) -> str:
     """Return why a run has no certificate; "" where it may have one.
 
     The rule for reportable results decides: none for a result that is not valid, of a person in training, of a sheared
@@ -75,13 +78,14 @@ def refusal(data: Mapping[str, Any] | None, attempt: AttemptWithData, state: str
         data: newest result of the run, None without one.
         attempt: the same as an attempt of its sample.
         state: state of the run in the store.
+        against: statements of `Releases.against_run`: it is rejected, in doubt, or not released.
     """
     if state != "ended" or data is None:
         return "the run has no result yet"
     if ANNULLED in data["faults"]:
         return "the run is annulled"
     found = reportable(data["sample"]["id"], [attempt], None)
-    return "" if found.attempts[0].counted else sentence(found.attempts[0].why)
+    return sentence([*found.attempts[0].why, *against])
 
 
 def of_reportable(found: Reportable, data: Mapping[str, Any]) -> dict[str, Any]:

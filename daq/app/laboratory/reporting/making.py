@@ -5,8 +5,13 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any, Final
 
+from daq.adapters.clock import utc_text
+from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import Change
 from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.store import source_uri
+from daq.app.delivery.record_messages import Numbered
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
 from daq.app.laboratory.lists.fixing_limits import ChartChoice, charts_of, only_one
@@ -19,13 +24,19 @@ from daq.app.laboratory.reporting.sheet_pages import chart_page, day_page
 from daq.app.laboratory.reporting.shown import LARGEST_ATTACHED, as_attached, newest_shown, refuse_changed
 from daq.app.laboratory.reporting.typesetting import typeset
 from daq.app.laboratory.reporting.works_head import FILE, FOLDER, fonts_of, works_of
+from daq.app.laboratory.signing.report_subjects import anchor_of_report
+from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
 from daq.app.records.day_sheet import day_sheet
+from daq.app.records.signatures import Releases, signatures_of
+from daq.app.screens.text import sentence
 from daq.core.errors import SettingError
 from daq.laboratory.controlchart import as_json
 from daq.laboratory.reports import Report
 from daq.methods.files.fields import Label, Model, NeededLabel
 
 MADE, MADE_AGAIN = "report_made", "report_made_again"
+OTHER_FILE: Final = "another version of the software made another file of it"
+"""Reason of the withdrawal of signatures under a report."""
 
 
 class MakeReport(Model):
@@ -83,12 +94,15 @@ def release(laboratory: Laboratory, order: ReleaseCertificate) -> dict[str, Any]
     if works is None:
         file = laboratory.catalogue.folder / FOLDER / FILE
         raise SettingError("a certificate names its laboratory; write name and address into this file", file=str(file))
+    catalogue = laboratory.catalogue
+    # Persons are known only where people are switched on; elsewhere the page is signed by hand.
+    needed = catalogue.daemon.people.required
     with laboratory.reader() as reader:
         runs = _runs_named(reader, order.of)
         if isinstance(runs, RunRecord):
-            given = about_runs.certificate_of_run(reader, runs, order.result)
+            given = about_runs.certificate_of_run(reader, runs, order.result, needs_release=needed)
         else:
-            given = about_runs.certificate_of_sample(reader, laboratory.catalogue, order.of, runs)
+            given = about_runs.certificate_of_sample(reader, catalogue, order.of, runs, needs_release=needed)
         given = about_runs.with_customer(reader, given, order.customer)
         made = about_runs.newest_utc_ns(reader, given.shown)
     return _released(laboratory, lambda issued: certificate_page(given, works, issued, made))
@@ -156,7 +170,7 @@ def _released(laboratory: Laboratory, page_of: Callable[[str], Page]) -> dict[st
         page_of: makes the page for a day of issue; "" for the page whose digest is the id.
 
     Raises:
-        SettingError: the report was withdrawn, or its attached files are too large.
+        SettingError: the report was withdrawn or rejected, or its attached files are too large.
     """
     bare = page_of("")
     if sum(len(a.text) for a in bare.attached) > LARGEST_ATTACHED:
@@ -164,8 +178,11 @@ def _released(laboratory: Laboratory, page_of: Callable[[str], Page]) -> dict[st
     ident = bare.digest
     with laboratory.reader() as reader:
         stored = find(reader, Report, ident)
+        rejected = Releases(reader).rejections(Report.kind, ident)
     if stored is not None and stored.record.state == "withdrawn":
         raise SettingError(f"report {number_of(ident)} was withdrawn: {stored.because}; the result has changed since")
+    if rejected:
+        raise SettingError(f"report {number_of(ident)} is not made: {sentence(rejected)}")
     day = datetime.fromtimestamp(laboratory.clock.utc_ns() // 10**9, UTC).date().isoformat()
     issued = day if stored is None else stored.record.issued
     pdf = typeset(page_of(issued), ident, fonts_of(laboratory.catalogue.folder))
@@ -185,8 +202,26 @@ def _released(laboratory: Laboratory, page_of: Callable[[str], Page]) -> dict[st
         laboratory.change(new(report, MADE))
     elif file not in stored.record.files:
         again = stored.record.model_copy(update={"files": (*stored.record.files, file)})
-        laboratory.change(changed(stored, again, MADE_AGAIN))
+        _store_again(laboratory, stored.record, changed(stored, again, MADE_AGAIN))
     return {"id": ident, "number": number_of(ident), "file": file, "title": bare.title, "pdf": encoded(pdf)}
+
+
+def _store_again(laboratory: Laboratory, report: Report, change: Change) -> None:
+    """Store a report with a further file; the signatures under it, which do not cover that file, are withdrawn."""
+    utc_ns = laboratory.clock.utc_ns()
+    with laboratory.reader() as reader:
+        anchor = anchor_of_report(reader, report)
+        if anchor is None:
+            laboratory.change(change)
+            return
+        replaced = [Superseded(Report.kind, report.id, report.sample)]
+        gone = withdrawal(reader, replaced, anchor.stream, laboratory.who, OTHER_FILE, utc_ns)
+        signed = ((Report.kind, report.id, len(signatures_of(reader, Report.kind, report.id))),)
+    at = Numbered(source_uri(laboratory.store.uuid, anchor.epoch), anchor.stream, anchor.sequence)
+    messages = tuple((anchor.id, m) for m in gone.messages(laboratory.topics, at, utc_text(utc_ns)))
+    because = OTHER_FILE if gone.changes else ""
+    step = PublishRecords((change, *gone.changes), messages, AsSeen(signed=signed), utc_ns, laboratory.who, because)
+    laboratory.store.submit(step).result()
 
 
 ACTS: Final = (

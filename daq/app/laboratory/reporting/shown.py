@@ -1,10 +1,15 @@
 """The stored data behind a page: results with their digests, and the product as a run used it."""
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
+from daq.adapters.store.agreement.disagreement import Disagreement
+from daq.adapters.store.agreement.one_run import (
+    disagreements_of_record,
+    disagreements_of_run,
+    disagreements_of_sample,
+)
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision
@@ -69,6 +74,19 @@ def refuse_changed(reader: Reader, name: str, runs: list[str], *, sample: str = 
     """
     found = [d for run in runs for d in disagreements_of_run(reader.path, run)]
     found += disagreements_of_sample(reader.path, sample, runs) if sample else []
+    _refuse(name, found)
+
+
+def refuse_changed_record(reader: Reader, kind: str, ident: str) -> None:
+    """Refuse a page about a record that was changed after it was stored, or a signature under it.
+
+    Raises:
+        StoreError: the copies of a fact differ; the text names the first.
+    """
+    _refuse(f"{kind} {ident}", disagreements_of_record(reader.path, kind, ident))
+
+
+def _refuse(name: str, found: Sequence[Disagreement]) -> None:
     if found:
         raise StoreError(
             f"{name}: no report is made, because stored data do not agree with the audit trail: {found[0].text}; "

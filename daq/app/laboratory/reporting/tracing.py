@@ -1,27 +1,25 @@
 """From a report, or its file, back to the results on it, their raw bytes, people, limits and verifications."""
 
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
-from daq.adapters.store.agreement.one_run import disagreements_of_run
-from daq.adapters.store.agreement.record_rows import of_records
-from daq.adapters.store.agreement.stored import Stored
+from daq.adapters.store.agreement.one_run import disagreements_of_record, disagreements_of_run
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
 from daq.app.laboratory.laboratory import Kept, kept
 from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.reporting.shown import product_used
+from daq.app.laboratory.signing.report_subjects import report_objections
 from daq.app.records.history import raw_journal
+from daq.app.records.signatures import Releases, stored_signatures
 from daq.app.screens.text import utc_iso, value_line
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, StoreError
 from daq.laboratory.configuration import RunConfiguration
-from daq.laboratory.record import LAST
 from daq.laboratory.reports import Report, ShownResult
-
-LEAST_GIVEN: Final = 6
-"""Least number of digits of a report's number by which it is looked for."""
+from daq.methods.parts.statement import Statement, distinct
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +30,11 @@ class Traced:
     about: dict[str, Any]
     results: list[dict[str, Any]]
     disagreements: list[str]
+    objections: tuple[Statement, ...]
+    """Why it is not used although nothing on it was withdrawn: something is rejected, or a verification failed since.
+
+    Of a day or a chart those of single results are with the results only.
+    """
 
     @property
     def is_superseded(self) -> bool:
@@ -40,7 +43,9 @@ class Traced:
 
     def as_json(self) -> dict[str, Any]:
         """Return all of it."""
-        return {"report": self.about, "results": self.results, "disagreements": self.disagreements}
+        blocked = [s.model_dump(mode="json") for s in self.objections]
+        own = {"report": self.about, "blocked": blocked}
+        return own | {"results": self.results, "disagreements": self.disagreements}
 
 
 def report_of_file(reader: Reader, digest: str) -> Kept[Report]:
@@ -57,37 +62,46 @@ def report_of_file(reader: Reader, digest: str) -> Kept[Report]:
     return kept(Report, found[0])
 
 
-def report_named(reader: Reader, name: str) -> Kept[Report]:
-    """Return a report by its number, its whole digest, or a beginning of one; hyphens and capitals do not matter.
-
-    Raises:
-        SettingError: there is no such report, several begin like this, or the name is too short.
-    """
-    digits = name.replace("-", "").replace(" ", "").lower()
-    if len(digits) < LEAST_GIVEN or not set(digits) <= set("0123456789abcdef"):
-        raise SettingError(f"{name!r} is no number of a report, and no file; give a file, or its number from the page")
-    found = found_by(reader, Report.kind, "id", digits, digits + LAST, limit=2)
-    if not found:
-        raise SettingError(f"there is no report with the number {name}")
-    if len(found) > 1:
-        raise SettingError(f"several reports begin with {name}; give more digits, or the file")
-    return kept(Report, found[0])
-
-
 def trace(reader: Reader, report: Report) -> Traced:
     """Return everything behind a report.
 
     Raises:
         StoreError: the database cannot be read.
     """
+    releases = Releases(reader)
+    unreadable: list[str] = []
+    objections = _read(lambda: releases.rejections(Report.kind, report.id), unreadable)
+    if report.form not in ("day", "chart"):
+        objections = distinct([*objections, *_read(lambda: report_objections(releases, report), unreadable)])
     about = report_about(revisions(reader, Report.kind, report.id))
-    results = [_result(reader, shown) for shown in report.shown]
+    about["signatures"] = _signatures(reader, report.id)
+    about["release"] = releases.of_record(Report.kind, report.id, blocked=bool(objections))
+    results = [_result(releases, shown, unreadable) for shown in report.shown]
     runs = dict.fromkeys(shown.run for shown in report.shown)
     texts = [d.text for run in runs for d in disagreements_of_run(reader.path, run)]
-    with Stored(reader.path) as stored, stored.snapshot():
-        texts += [d.text for d in of_records(stored, Report.kind, report.id)]
+    texts += [d.text for d in disagreements_of_record(reader.path, Report.kind, report.id)]
     texts += [f"result {r['result']} is not as it was on the report" for r in results if not r["as_shown"]]
-    return Traced(report, about, results, list(dict.fromkeys(texts)))
+    return Traced(report, about, results, list(dict.fromkeys([*texts, *unreadable])), objections)
+
+
+def _read(found: Callable[[], tuple[Statement, ...]], unreadable: list[str]) -> tuple[Statement, ...]:
+    """Return statements; where a signature cannot be read, none, and its text is added to `unreadable`."""
+    try:
+        return found()
+    except StoreError as error:
+        unreadable.append(str(error))
+        return ()
+
+
+def _signatures(reader: Reader, report: str) -> list[dict[str, Any]]:
+    """Return the signatures under a report, the withdrawn ones with time, person and reason."""
+    out = []
+    for stored in stored_signatures(reader, Report.kind, report):
+        names = ("meaning", "by", "name", "signed_at", "because", "state", "digest")
+        gone = {"at": utc_iso(stored.utc_ns), "who": stored.who, "because": stored.because}
+        withdrawn = gone if stored.data.get("state") == "withdrawn" else None
+        out.append({name: stored.data.get(name) for name in names} | {"withdrawn": withdrawn})
+    return sorted(out, key=lambda s: str(s["signed_at"]))
 
 
 def report_about(stored: list[StoredRecord]) -> dict[str, Any]:
@@ -110,7 +124,8 @@ def reports_of_run(reader: Reader, run: str) -> list[dict[str, Any]]:
     return sorted(about, key=lambda r: r["made"]["at"])
 
 
-def _result(reader: Reader, shown: ShownResult) -> dict[str, Any]:
+def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> dict[str, Any]:
+    reader = releases.reader
     stored, newest, run = reader.result(shown.result), reader.newest_result(shown.run), reader.run(shown.run)
     as_shown = stored is not None and (digest_of(stored.data), stored.audit_head, stored.journal_digest) == (
         shown.data,
@@ -118,6 +133,7 @@ def _result(reader: Reader, shown: ShownResult) -> dict[str, Any]:
         shown.journal,
     )
     data: dict[str, Any] = {} if stored is None else json.loads(stored.data)
+    objections = () if run is None else _read(lambda: releases.objections(run), unreadable)
     later = newest is not None and newest.id != shown.result
     product = product_used(reader, shown.run, "" if run is None else run.product)
     raw, trouble = raw_journal(reader, shown.run)
@@ -130,6 +146,8 @@ def _result(reader: Reader, shown: ShownResult) -> dict[str, Any]:
         "validity": data.get("validity"),
         "verdict": (data.get("verdict") or {}).get("verdict"),
         "as_shown": as_shown,
+        "release": None if run is None else releases.of_run(run, newest),
+        "blocked": [s.model_dump(mode="json") for s in objections],
         "superseded_by": newest.id if later and newest is not None else None,
         "audit": {"number": shown.audit_number, "head": shown.audit_head},
         "raw": {"digest": shown.journal, "bytes": len(raw), "trouble": trouble or None},

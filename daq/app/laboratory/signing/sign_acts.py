@@ -1,4 +1,4 @@
-"""Acts that sign runs and reportable results under the digest of what is stored, with the password given again."""
+"""Acts that sign runs, reportable results and reports under the digest of what is stored, with the password given again."""
 
 import uuid
 from typing import Annotated, Any, Final, Literal
@@ -16,12 +16,14 @@ from daq.app.delivery.record_messages import Numbered, signature_message
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.identity import confirm
 from daq.app.laboratory.laboratory import Laboratory, new
+from daq.app.laboratory.signing.report_subjects import report_subject
 from daq.app.laboratory.signing.subjects import Subject, refusals, reportable_subject, run_subject
 from daq.app.laboratory.signing.withdrawing import Superseded, signature_data, withdrawal
 from daq.app.records.signatures import RUN, Releases
 from daq.core.errors import SettingError
 from daq.laboratory.people import Person
 from daq.laboratory.reportables import ReportableRecord
+from daq.laboratory.reports import Report
 from daq.laboratory.signing import Meaning, Signature, SubjectId
 from daq.methods.files.fields import Hidden, Label, Listed, Model
 
@@ -41,7 +43,7 @@ OTHER: Final = "signed as rejected"
 class Signed(Model):
     """One record to sign; `digest` is the one that the person saw ("" means the present one)."""
 
-    of: Literal["run", "reportable"]
+    of: Literal["run", "reportable", "report"]
     id: SubjectId
     digest: Label = ""
 
@@ -63,12 +65,12 @@ class Sign(_Sign):
 
 
 def sign_measured(laboratory: Laboratory, order: SignMeasured) -> dict[str, Any]:
-    """Sign runs or reportable results as measured by the person; errors as in `sign`."""
+    """Sign runs, reportable results or reports as measured by the person; errors as in `sign`."""
     return _sign(laboratory, order, "measured", "")
 
 
 def sign(laboratory: Laboratory, order: Sign) -> dict[str, Any]:
-    """Sign runs or reportable results: all in one transaction, or none.
+    """Sign runs, reportable results or reports: all in one transaction, or none.
 
     Raises:
         SettingError: the person or the password is not known, a record must not be signed like this, or it is not as
@@ -99,7 +101,9 @@ def _sign(laboratory: Laboratory, order: _Sign, meaning: Meaning, because: str) 
 
 
 def subject_of(laboratory: Laboratory, releases: Releases, of: str, ident: str) -> Subject:
-    """Return a run or a reportable result as a subject; `SettingError` where there is none."""
+    """Return a run, a reportable result or a report as a subject; `SettingError` where there is none."""
+    if of == Report.kind:
+        return report_subject(releases, ident)
     if of == ReportableRecord.kind:
         return reportable_subject(releases, laboratory.catalogue, ident)
     run = releases.reader.run(ident)

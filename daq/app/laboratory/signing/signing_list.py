@@ -6,7 +6,9 @@ from typing import Final, get_args
 
 from daq.adapters.store.records import found_by
 from daq.adapters.store.rows import RunRecord
+from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.named_runs import find_run
+from daq.app.laboratory.signing.report_subjects import report_named, report_subject
 from daq.app.laboratory.signing.subjects import ExceptionName, Subject, refusals, reportable_subject, run_subject
 from daq.app.records.searching import RunSearch, search
 from daq.app.records.signatures import Releases
@@ -104,12 +106,27 @@ def _subjects(
 
 
 def named_subject(releases: Releases, catalogue: Catalogue, given: str) -> Subject:
-    """Return the reportable result or the run that a person names: SAMPLE/TEST, or a run as for `find_run`.
+    """Return what a person names: a reportable result (SAMPLE/TEST), a run as for `find_run`, or a report's number.
 
     Raises:
-        SettingError: nothing, or several runs, have this name.
+        SettingError: nothing, several runs, or a run and a report have this name.
     """
-    try:
+    if find(releases.reader, ReportableRecord, given) is not None:
         return reportable_subject(releases, catalogue, given)
+    report = _report(releases, given)
+    try:
+        run = find_run(releases.reader, given)
     except SettingError:
-        return run_subject(releases, find_run(releases.reader, given))
+        if report is None:
+            raise
+        return report_subject(releases, report)
+    if report is not None:
+        raise SettingError(f"{given} begins a run and a report; type more of it")
+    return run_subject(releases, run)
+
+
+def _report(releases: Releases, given: str) -> str | None:
+    try:
+        return report_named(releases.reader, given).record.id
+    except SettingError:
+        return None

@@ -1,4 +1,4 @@
-"""Subjects of signatures: runs and reportable results, their exceptions, and why they must not be released."""
+"""Subjects of signatures: runs and reportable results, what to look at first, and why they must not be released."""
 
 import json
 from collections.abc import Iterable
@@ -50,10 +50,10 @@ OF_VERDICTS: Final = ("outside", "undecided", "not_comparable")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Subject:
-    """A run or a reportable result as it is now.
+    """A run, a reportable result or a report as it is now.
 
     Attributes:
-        of, id: ``run`` or ``reportable``, and its id.
+        of, id: ``run``, ``reportable`` or ``report``, and its id.
         began_utc_ns: start of its newest run.
         anchor: the result whose stream and number its messages have.
         parts: the stored texts that a signature covers.
@@ -164,20 +164,18 @@ def run_subject(releases: Releases, run: RunRecord) -> Subject:
         anchor=newest,
         parts=parts_of_run(reader, newest),
         runs=(run,),
-        seen=AsSeen(results=((run.id, newest.id),), verified=(_last_verified(releases, run.instrument),)),
+        seen=AsSeen(results=((run.id, newest.id),), verified=(last_verified(releases, run.instrument),)),
         signatures=tuple(signatures),
         measured_by=frozenset(measured - {""}),
         operator=run.operator,
         shown=value_line(data),
         exceptions=_exceptions(run, data, signatures, anyway=anyway, corrected=newest.supersedes is not None),
-        hindrances=distinct(_hindrances(releases, run, data, signatures)),
+        hindrances=distinct(_hindrances(releases, run, data)),
         ended=run.state == "ended",
     )
 
 
-def _hindrances(
-    releases: Releases, run: RunRecord, data: dict[str, Any], signatures: Iterable[Signature]
-) -> Iterable[Statement]:
+def _hindrances(releases: Releases, run: RunRecord, data: dict[str, Any]) -> Iterable[Statement]:
     """Yield why a run must not be released: the one place that decides it."""
     if run.state != "ended":
         yield state("signed_before_end")
@@ -193,10 +191,7 @@ def _hindrances(
         yield state("operator_not_authorised", operator=run.operator, method=run.method_id)
     if data["validity"] != "valid" or data["quality"] != "Good" or data["value"] is None:
         yield state("without_valid_result", validity=data["validity"])
-    yield from releases.doubts(run)
-    rejected = rejection(list(signatures))
-    if rejected is not None:
-        yield state("rejected_by", who=rejected.by)
+    yield from releases.objections(run)
 
 
 def _exceptions(
@@ -220,7 +215,7 @@ def _start(releases: Releases, run: str) -> tuple[str, bool]:
     return (rows[0]["who"], bool(json.loads(rows[0]["detail"]).get("anyway"))) if rows else ("", False)
 
 
-def _last_verified(releases: Releases, instrument: str) -> tuple[str, int]:
+def last_verified(releases: Releases, instrument: str) -> tuple[str, int]:
     """Return an instrument with the number of the last audit entry of its verifications."""
     found = releases.reader.verifications(instrument)
     return instrument, found[-1].seq if found else 0
@@ -259,7 +254,7 @@ def reportable_subject(releases: Releases, catalogue: Catalogue, ident: str) -> 
         seen=AsSeen(
             results=tuple(with_result.items()),
             records=((ReportableRecord.kind, ident, kept.revision),),
-            verified=tuple({_last_verified(releases, run.instrument) for run in own}),
+            verified=tuple({last_verified(releases, run.instrument) for run in own}),
         ),
         signatures=tuple(signatures),
         measured_by=frozenset(name for s in subjects for name in s.measured_by)
@@ -267,16 +262,12 @@ def reportable_subject(releases: Releases, catalogue: Catalogue, ident: str) -> 
         operator=", ".join(dict.fromkeys(s.operator for s in subjects)),
         shown=_shown(record),
         exceptions=_of_reportable(record, subjects, signatures),
-        hindrances=distinct(_reportable_hindrances(releases, catalogue, record, subjects, signatures)),
+        hindrances=distinct(_reportable_hindrances(releases, catalogue, record, subjects)),
     )
 
 
 def _reportable_hindrances(
-    releases: Releases,
-    catalogue: Catalogue,
-    record: ReportableRecord,
-    subjects: Iterable[Subject],
-    signatures: Iterable[Signature],
+    releases: Releases, catalogue: Catalogue, record: ReportableRecord, subjects: Iterable[Subject]
 ) -> Iterable[Statement]:
     if record.data.value is None or record.data.state == "open":
         yield state("reportable_without_value")
@@ -285,9 +276,7 @@ def _reportable_hindrances(
         yield state("reportable_out_of_date")
     for subject in subjects:
         yield from subject.hindrances
-    rejected = rejection(list(signatures))
-    if rejected is not None:
-        yield state("rejected_by", who=rejected.by)
+    yield from releases.rejections(ReportableRecord.kind, record.id)
 
 
 def _of_reportable(

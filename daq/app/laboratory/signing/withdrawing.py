@@ -1,4 +1,4 @@
-"""The withdrawal of signatures under records that another state replaces."""
+"""The withdrawal of certificates, and of signatures under runs and records that another state replaces."""
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -7,9 +7,10 @@ from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, found_by
-from daq.adapters.store.rows import Outgoing
+from daq.adapters.store.rows import Outgoing, RunRecord
 from daq.app.delivery.record_messages import Numbered, signature_message
 from daq.app.laboratory.laboratory import changed, kept
+from daq.app.laboratory.signing.withdrawn_reports import withdrawals
 from daq.app.records.signatures import RUN
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Signature
@@ -103,3 +104,47 @@ def replaced_by_result(reader: Reader, run: str, samples: Iterable[str], method:
         for stored in found_by(reader, ReportableRecord.kind, "sample", sample, limit=-1):
             if stored.data["test"] == method:
                 yield Superseded(ReportableRecord.kind, stored.id, sample)
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """Everything that a new result of a run withdraws.
+
+    Attributes:
+        reports: the changes of certificates about the run and its samples.
+        signatures: those under the run, its reportable results and these certificates.
+    """
+
+    reports: tuple[Change, ...]
+    signatures: Withdrawal
+
+    @property
+    def changes(self) -> tuple[Change, ...]:
+        """All changes."""
+        return (*self.signatures.changes, *self.reports)
+
+    @property
+    def certificates(self) -> list[str]:
+        """The ids of the certificates."""
+        return [c.id for c in self.reports]
+
+
+def withdrawn_by_result(
+    reader: Reader, before: RunRecord, now: RunRecord, *, instrument: str, who: str, because: str, utc_ns: int
+) -> Withdrawn:
+    """Return everything that a new result of a run withdraws.
+
+    Args:
+        reader: the database.
+        before: the run as declared before.
+        now: the run as declared now.
+        instrument: the instrument on whose topic the messages are.
+        who: the person who makes the new result.
+        because: the reason.
+        utc_ns: the time.
+    """
+    samples = (before.sample, now.sample)
+    reports = withdrawals(reader, before.id, samples)
+    replaced = [*replaced_by_result(reader, before.id, samples, before.method_id)]
+    replaced += [Superseded(c.kind, c.id, c.data["sample"] or before.sample) for c in reports]
+    return Withdrawn(reports, withdrawal(reader, replaced, instrument, who, because, utc_ns))

@@ -1,0 +1,118 @@
+"""Reports as subjects of signatures, and why a report must not be released."""
+
+from collections.abc import Iterable
+from typing import Final
+
+from daq.adapters.store.declaring.publishing import AsSeen
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import found_by
+from daq.adapters.store.rows import ResultRecord
+from daq.app.laboratory.laboratory import Kept, find, kept
+from daq.app.laboratory.signing.subjects import Subject, last_verified, run_subject
+from daq.app.records.signatures import Releases, parts_of_record, signatures_of
+from daq.core.errors import SettingError
+from daq.laboratory.record import LAST
+from daq.laboratory.reportables import ReportableRecord
+from daq.laboratory.reports import WITHDRAWABLE, Report
+from daq.methods.parts.statement import Statement, distinct, state
+
+LEAST_GIVEN: Final = 6
+"""Least number of digits of a report's number by which it is looked for."""
+
+
+def report_named(reader: Reader, name: str) -> Kept[Report]:
+    """Return a report by its number, its whole digest, or a beginning of one; hyphens and capitals do not matter.
+
+    Raises:
+        SettingError: there is no such report, several begin like this, or the name is too short.
+    """
+    digits = name.replace("-", "").replace(" ", "").lower()
+    if len(digits) < LEAST_GIVEN or not set(digits) <= set("0123456789abcdef"):
+        raise SettingError(f"{name!r} is no number of a report, and no file; give a file, or its number from the page")
+    found = found_by(reader, Report.kind, "id", digits, digits + LAST, limit=2)
+    if not found:
+        raise SettingError(f"there is no report with the number {name}")
+    if len(found) > 1:
+        raise SettingError(f"several reports begin with {name}; give more digits, or the file")
+    return kept(Report, found[0])
+
+
+def report_subject(releases: Releases, ident: str) -> Subject:
+    """Return a report as a subject; a signature covers its record, which names all that it shows by digests.
+
+    Raises:
+        SettingError: there is no such report, or it shows no result.
+    """
+    reader = releases.reader
+    stored = find(reader, Report, ident)
+    if stored is None:
+        raise SettingError(f"there is no report {ident!r}")
+    report = stored.record
+    anchor = anchor_of_report(reader, report)
+    if anchor is None:
+        raise SettingError(f"report {ident} shows no result; there is nothing to sign")
+    runs = tuple(r for name in dict.fromkeys(s.run for s in report.shown) if (r := reader.run(name)) is not None)
+    subjects = [run_subject(releases, run) for run in runs]
+    signatures = signatures_of(reader, Report.kind, ident)
+    return Subject(
+        of=Report.kind,
+        id=ident,
+        sample=report.sample or next((run.sample for run in runs if run.id == report.of), ""),
+        product=", ".join(dict.fromkeys(run.product for run in runs if run.product)),
+        began_utc_ns=max(run.began_utc_ns for run in runs),
+        anchor=anchor,
+        parts=parts_of_record(reader, Report.kind, ident),
+        runs=runs,
+        seen=AsSeen(
+            results=tuple((s.id, s.anchor.id) for s in subjects),
+            records=((Report.kind, ident, stored.revision),),
+            verified=tuple({last_verified(releases, run.instrument) for run in runs}),
+        ),
+        signatures=tuple(signatures),
+        measured_by=frozenset(name for s in subjects for name in s.measured_by)
+        | {s.by for s in signatures if s.meaning == "measured"},
+        operator=", ".join(dict.fromkeys(s.operator for s in subjects)),
+        shown=report.title,
+        exceptions=tuple(dict.fromkeys(name for s in subjects for name in s.exceptions)),
+        hindrances=distinct(_hindrances(releases, report, subjects)),
+    )
+
+
+def anchor_of_report(reader: Reader, report: Report) -> ResultRecord | None:
+    """Return the newest result on a report, whose stream and number its messages have; None for one without results."""
+    newest = max(report.shown, key=lambda s: s.audit_number, default=None)
+    return None if newest is None else reader.result(newest.result)
+
+
+def _hindrances(releases: Releases, report: Report, subjects: Iterable[Subject]) -> Iterable[Statement]:
+    """Yield why a report must not be released."""
+    if report.form not in WITHDRAWABLE:
+        # A correction does not withdraw these, so a release of them would outlive the results.
+        yield state("report_is_internal")
+    if report.state == "withdrawn":
+        yield state("report_is_withdrawn")
+    yield from releases.rejections(Report.kind, report.id)
+    newest = {s.id: s.anchor.id for s in subjects}
+    for shown in report.shown:
+        if newest.get(shown.run) != shown.result:
+            yield state("report_is_superseded", result=shown.result)
+    if report.form == "certificate":
+        for subject in subjects:
+            yield from subject.hindrances
+    yield from report_objections(releases, report)
+
+
+def report_objections(releases: Releases, report: Report) -> tuple[Statement, ...]:
+    """Return why the results on a report are not used: one of them, or the reportable result, is rejected or in doubt.
+
+    Raises:
+        StoreError: a signature cannot be read.
+    """
+    runs = [r for name in dict.fromkeys(s.run for s in report.shown) if (r := releases.reader.run(name)) is not None]
+    found = [s for run in runs for s in releases.objections(run)]
+    if report.sample:
+        tests = {run.method_id for run in runs}
+        for stored in found_by(releases.reader, ReportableRecord.kind, "sample", report.sample, limit=-1):
+            if stored.data["test"] in tests:
+                found += releases.rejections(ReportableRecord.kind, stored.id)
+    return distinct(found)
