@@ -1,4 +1,4 @@
-"""Acts that sign runs, reportable results and reports under the digest of what is stored, with the password given again."""
+"""Acts that sign runs, reportable results and reports under the digest of what is stored, with the password again."""
 
 import uuid
 from typing import Annotated, Any, Final, Literal
