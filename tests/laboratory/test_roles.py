@@ -8,7 +8,6 @@ from daq.adapters.paths import database_path, examples_dir
 from daq.app.daemon.protocol import REQUESTS
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
-from daq.app.laboratory.bench.damaged import take_out_of_service
 from daq.app.laboratory.identity import operator_of
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
@@ -40,7 +39,6 @@ NEEDED = {
     "bench_text": "measure",
     "bench_command": "measure",
     "handover": "measure",
-    "geometry_back": "review",
     "person_add": "administer",
     "person_role": "administer",
     "person_logins": "administer",
@@ -98,7 +96,6 @@ def order_of(act, target, actor):
         "bench_text": {"bench": bench_of(target), "text": target},
         "bench_command": {"bench": bench_of(target), "command": "damage"},
         "handover": {},
-        "geometry_back": {"bench": "bench-1", "geometry": f"rotor-{target}", "because": "ground and measured"},
         "person_add": {"id": f"new-{target}", "role": "look"},
         "person_role": {"id": target, "role": "review"},
         "person_logins": {"id": target, "logins": [f"login-{target}"]},
@@ -132,7 +129,6 @@ def prepared(lab, target):
     carry_out(lab, "sample_add", {"id": f"outside-{target}", "product": "clear-glaze"})
     carry_out(lab, "sample_add", {"id": f"closed-{target}"})
     carry_out(lab, "sample_cancel", {"id": f"closed-{target}", "because": "spilled"})
-    take_out_of_service(lab, "bench-1", f"rotor-{target}", "", "a dent")
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
     carry_out(lab, "equipment_out", {"piece": "logger-1", "serial": target, "because": "dropped"})

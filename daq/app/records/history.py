@@ -7,6 +7,7 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
+from daq.app.records.run_checklist import RunChecklist, checklist_of
 from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
@@ -88,6 +89,8 @@ class History:
     """Notes of persons, oldest first."""
     transcribed: list[Transcription] = field(default_factory=list)
     """Values of the sample that were read by eye and entered by hand; none is of this run."""
+    checklist: RunChecklist | None = None
+    """What was confirmed at the bench; None for a run that was started without a checklist."""
 
     @property
     def result(self) -> ResultRecord | None:
@@ -128,6 +131,7 @@ class History:
             ],
             "notes": [{"text": note.data["text"]} | _written_by(note) for note in self.notes],
             "transcribed": [t.as_json() for t in self.transcribed],
+            "checklist": None if self.checklist is None else self.checklist.as_json(),
             "journal": journal,
         }
 
@@ -165,4 +169,5 @@ def history(reader: Reader, run: RunRecord) -> History:
         revisions(reader, Declaration.kind, run.id),
         notes_of(reader, run.id),
         of_sample(reader, run.sample),
+        checklist_of(reader, run.id),
     )

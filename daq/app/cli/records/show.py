@@ -10,6 +10,7 @@ from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.app.cli.common import RUN_HELP, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
 from daq.app.cli.records.change_lines import PIPED_COLUMNS, correction_lines, disagreement_lines, note_lines
+from daq.app.cli.records.checklist_lines import checklist_lines
 from daq.app.cli.records.runs import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
 from daq.app.records.derived import flow_curve, steadiness_lines
@@ -140,6 +141,7 @@ def lines_of(
         ("uncertainty budget", _budget(found, inner)),
         ("flow curve", [] if curve is None else _curve(curve, found, room - 2)),
         ("how it was measured", _bench(found)),
+        ("checklist", checklist_lines(found.checklist)),
         ("how steady it was", list(steadiness)),
         ("steps", _steps(found, inner)),
         ("kept values", _kept(found, inner)),
