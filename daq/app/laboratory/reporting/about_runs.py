@@ -18,10 +18,10 @@ from daq.app.laboratory.reporting.shown import as_attached, product_used, refuse
 from daq.app.laboratory.reporting.signature_lines import signature_lines
 from daq.app.records.attempts import AttemptWithData, attempt_of
 from daq.app.records.derived import flow_curve, trend_of
-from daq.app.records.exporting import kept_columns, kept_rows, write_csv
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
+from daq.app.records.sheets.exporting import kept_columns, kept_rows, write_csv
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import DaqError, SettingError
 from daq.laboratory.reports import Report, ReportForm, ShownResult

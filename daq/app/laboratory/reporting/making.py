@@ -19,7 +19,7 @@ from daq.app.laboratory.reporting.sheet_pages import chart_page, day_page
 from daq.app.laboratory.reporting.shown import LARGEST_ATTACHED, as_attached, newest_shown, refuse_changed
 from daq.app.laboratory.reporting.typesetting import typeset
 from daq.app.laboratory.reporting.works_head import FILE, FOLDER, fonts_of, works_of
-from daq.app.records.day_sheet import day_sheet
+from daq.app.records.sheets.day_sheet import day_sheet
 from daq.core.errors import SettingError
 from daq.laboratory.controlchart import as_json
 from daq.laboratory.reports import Report

@@ -48,7 +48,7 @@ class Happened:
 
 @dataclass(slots=True)
 class Day:
-    """What happened on the day."""
+    """The events of the day, in order, and their counts."""
 
     events: list[Happened] = field(default_factory=list)
     samples: int = 0
