@@ -50,6 +50,13 @@ class JournalError(DaqError):
         super().__init__(f"record {record}: {reason}")
 
 
+class ArchivedError(SettingError):
+    """The journal of a run is in an archive that was not given; nothing is damaged or lost.
+
+    Example: the journal of run 3f2a is in the archive daq-1a2b3c4d-0007: give it with --archive FILE.
+    """
+
+
 class FormatError(DaqError):
     """A journal has a format that this version does not read.  Example: a newer daq wrote it."""
 

@@ -128,6 +128,9 @@ FAULTS: Final[dict[str, Treatment]] = {
     "incomplete": Treatment(False, Quality.BAD, "the run ended before the method's stop rule was met"),
     "threshold_not_met": Treatment(False, Quality.BAD, "the event the method waits for did not happen"),
     # decisions of a person
+    "verification_failed_later": Treatment(
+        True, Quality.UNCERTAIN, "a verification of the instrument failed after the run"
+    ),
     "annulled": Treatment(False, Quality.BAD, "the run was annulled"),
 }
 

@@ -12,6 +12,7 @@ EXTRAS: Final = {
     "google.protobuf": "sparkplug",
     "psycopg": "collect",
     "segno": "labels",
+    "typst": "reports",
 }
 """Extra of pyproject.toml by the library that it brings."""
 

@@ -191,6 +191,7 @@ async def test_a_run_that_can_never_be_recovered_does_not_block_its_instrument(t
     left, run = await killed(tmp_path)
     with sqlite3.connect(left / "daq.db") as db:
         db.execute("UPDATE runs SET header = '{\"format\": 99}' WHERE id = ?", [run])
+        db.execute("DROP TRIGGER journal_no_delete")
         db.execute("DELETE FROM journal WHERE run = ?", [run])
     (tmp_path / "after").mkdir()
     async with SupervisorBench(tmp_path / "after", state=left) as bench:

@@ -23,7 +23,7 @@ from daq.laboratory.bench.flow import Pressed, Text, step
 from daq.laboratory.equipment import Equipment
 from daq.methods.files.instrument import Probe
 from tests.bench_flow.flows import FACTS, in_stage
-from tests.laboratory.parts import FixedClock, audited
+from tests.support.laboratories import FixedClock, audited
 from tests.support.runs.stored import T0
 
 NAMED = NamedSample(sample="E-7", method="engobe-qc 1", signal="thermo-2.probe_1", low=24.8, high=25.2)

@@ -12,8 +12,8 @@ from daq.laboratory.bench.bath import HANDLING_S, USUAL_CYCLE_S, Next, cycle_s, 
 from daq.laboratory.bench.benchstate import FILLED, BenchState, Cup, Stage
 from daq.laboratory.bench.flow import Begin, Pressed, Tick, step
 from daq.laboratory.bench.restoring import restored
+from daq.methods.files.conditioning import Preparation
 from daq.methods.files.digest import canonical
-from daq.methods.files.recipe import Preparation
 from tests.bench_flow.flows import FACTS, in_stage, later, outcome, walked
 
 STAGES = get_args(Stage)

@@ -19,7 +19,7 @@ from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.drivers import Drivers
 from daq.laboratory.bench.benchstate import Checked, Checklist, How
 from daq.methods.files.daemon import Daemon
-from tests.laboratory.parts import FixedClock, at
+from tests.support.laboratories import FixedClock, at
 from tests.support.runs.stored import T0, begin, conclude, end, register
 
 RUN = "run-1"

@@ -220,3 +220,12 @@ def test_changed_files_take_effect_by_reload_and_by_a_signal_and_an_error_is_nam
     os.kill(pid, signal.SIGHUP)
     eventually(lambda: _asked_status(shift).configuration == (), what="the reload by a signal")
     assert _asked_status(shift).instruments["bench-1"].fitted == "coaxial-15 (serial number K-7)"
+
+
+@pytest.mark.slow
+def test_the_daemon_makes_a_report(cli, shift, served, tmp_path):
+    file = tmp_path / "record.pdf"
+    where = ("--config", served, "--state", shift.state)
+    done = cli(*where, "report", shift.within, "-o", file)
+    assert done.returncode == 0, done.stderr
+    assert cli(*where, "trace", file).returncode == 0

@@ -12,7 +12,7 @@ from dataclasses import replace
 import pytest
 
 from daq.app.cli.records import show
-from daq.app.cli.records.reportable import text_of as reportable_text
+from daq.app.cli.signing.reportable import text_of as reportable_text
 from daq.app.screens.drawings.curve_text import parameter_text
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.styled_lines import text_of

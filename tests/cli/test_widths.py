@@ -15,7 +15,7 @@ from daq.adapters.store.records import StoredRecord
 from daq.app.cli.printing import hung
 from daq.app.cli.records import show
 from daq.app.cli.records.checklist_lines import checklist_lines
-from daq.app.cli.records.reportable import text_of as reportable_text
+from daq.app.cli.signing.reportable import text_of as reportable_text
 from daq.app.records.history import history
 from daq.app.records.run_checklist import PARTS, RunChecklist
 from daq.app.screens.bench.bench_words import ITEMS

@@ -194,7 +194,7 @@ def test_a_missing_required_key_is_found(path):
 
 
 def test_every_topic_has_a_channel_and_every_schema_a_place():
-    of_instrument = ("result", "flat", "curve", "last", "live", "collected")
+    of_instrument = ("result", "flat", "curve", "reportable", "signature", "last", "live", "collected")
     built = {name: getattr(TOPICS, name)("x") for name in of_instrument}
     built |= {"status": TOPICS.status(), "refill": TOPICS.refill()}
     for name, topic in built.items():

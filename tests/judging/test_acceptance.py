@@ -4,7 +4,7 @@ import random
 
 import pytest
 
-from daq.app.cli.records.reportable import text_of
+from daq.app.cli.signing.reportable import text_of
 from daq.app.screens.live import code_of_verdict
 from daq.app.screens.result_screen import VERDICTS, result_lines, summary
 from daq.app.screens.text import chance

@@ -10,7 +10,7 @@ import random
 
 import pytest
 
-from daq.app.cli.records.reportable import text_of
+from daq.app.cli.signing.reportable import text_of
 from daq.methods.concluding.reportable import Attempt, reportable
 from daq.methods.curves.slipsigns import slip_signs
 from daq.rheology.cylinders import angular_speed, krieger_elrod_rate

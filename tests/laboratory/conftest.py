@@ -9,8 +9,21 @@ from daq.process import hashes
 @pytest.fixture(autouse=True)
 def _cheap(request, monkeypatch):
     if "real_hashes" not in request.fixturenames:
-        made = argon2.PasswordHasher.from_parameters(argon2.profiles.CHEAPEST)
-        monkeypatch.setattr(hashes, "_hasher", lambda: made)
+        cheap_hashes(monkeypatch)
+
+
+def cheap_hashes(patch):
+    """Let passwords have cheap hashes."""
+    made = argon2.PasswordHasher.from_parameters(argon2.profiles.CHEAPEST)
+    patch.setattr(hashes, "_hasher", lambda: made)
+
+
+@pytest.fixture(scope="module")
+def cheap_module():
+    """Let passwords have cheap hashes also in the fixtures of a module."""
+    with pytest.MonkeyPatch.context() as patch:
+        cheap_hashes(patch)
+        yield
 
 
 @pytest.fixture

@@ -22,14 +22,15 @@ from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.corrections import CorrectRun
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.progress import note_done
-from daq.app.records.exporting import note_rows
 from daq.app.records.history import history, notes_of, plan_of, raw_journal
 from daq.app.records.readings import Readings
 from daq.app.records.replaying import maker, recompute
+from daq.app.records.sheets.exporting import note_rows
 from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample
 from daq.methods.messages.flat import FlatResultData
 from daq.methods.messages.result import ResultData
+from tests.support.corrected_facts import generated
 from tests.support.runs.full_database import TOPICS, falsified
 from tests.support.runs.stored import begin, conclude, register
 from tests.support.runs.virtual_bench import StoredBench
@@ -81,20 +82,6 @@ def opened(measured, folder, login="m.keeper"):
 def lab(measured, tmp_path):
     with opened(measured, tmp_path) as found:
         yield found
-
-
-def generated(rng, catalogue):
-    """Return one to three corrected facts."""
-    values = {
-        "sample": lambda: f"G-{rng.randrange(2000, 9999)}",
-        "lot": lambda: rng.choice(["", "L8", f"L{rng.randrange(100)}"]),
-        "sampled_at": lambda: rng.choice(["", f"2025-11-2{rng.randrange(3)}T1{rng.randrange(9)}:05+01:00"]),
-        "operator": lambda: rng.choice(["a.novak", "b.lindqvist", "m.keeper"]),
-        "product": lambda: rng.choice(["", *catalogue.products]),
-        "geometry": lambda: rng.choice(["coaxial-12", "coaxial-15"]),
-    }
-    names = rng.sample(sorted(values), rng.randrange(1, 4))
-    return {name: values[name]() for name in names}
 
 
 def viscosity(lab, run, data):

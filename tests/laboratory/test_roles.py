@@ -5,6 +5,8 @@ import shutil
 import pytest
 
 from daq.adapters.paths import database_path, examples_dir
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
 from daq.app.daemon.protocol import REQUESTS
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
@@ -13,9 +15,13 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
 from tests.bench_flow.parts import with_flows
-from tests.laboratory.parts import at, audited, laboratory, staffed
+from tests.laboratory.parts import FixedClock, at, audited, laboratory, staffed
+from tests.laboratory.signed import verify
 from tests.support.runs.charted import Measured, make_charted
-from tests.support.runs.virtual_bench import StoredBench, run_id_of
+from tests.support.runs.virtual_bench import T0, StoredBench, run_id_of
+
+#: Three days after the measured runs: their journals may be archived.
+LATER = T0 + 3 * 86_400 * 10**9
 
 #: Least role of each act.  An act that is missing here, or has another role, fails the first test.
 NEEDED = {
@@ -29,7 +35,17 @@ NEEDED = {
     "run_correct_reviewed": "review",
     "run_annul": "review",
     "note_add": "measure",
+    "doubt_decide": "review",
+    "sign_measured": "measure",
+    "sign": "review",
+    "reportable_store": "measure",
     "chart_limits_fix": "review",
+    "report_make": "measure",
+    "report_day": "measure",
+    "report_chart": "measure",
+    "certificate_release": "review",
+    "archive_add": "administer",
+    "archive_remove": "administer",
     "equipment_out": "measure",
     "equipment_back": "review",
     "equipment_calibrated": "review",
@@ -50,16 +66,29 @@ NEEDED = {
     "person_withdraw": "administer",
 }
 #: Acts that need their role also where people are switched off.
-ALWAYS = {name for name in NEEDED if name.startswith("person_")}
+ALWAYS = {name for name in NEEDED if name.startswith(("person_", "archive_"))}
+#: Digest of the journal of each measured run.
+DIGESTS: dict[str, str] = {}
+ALWAYS = {name for name in NEEDED if name.startswith(("person_", "sign"))}
+
+
+#: Those who try each act; each measured the run of the target with the same place in this list.
+ACTORS = (*ROLES, "nobody", "locked")
 
 
 @pytest.fixture(scope="module")
 def measured(tmp_path_factory):
-    """The state directory with a run for each target."""
+    """The state directory with a run for each target, and a verification that failed after them."""
     bench = StoredBench(tmp_path_factory.mktemp("measured") / "state")
     for number in range(len(ROLES) + 2):
-        bench.measure(f"t-{number}")
+        bench.measure(f"t-{number}", operator=ACTORS[number])
         bench.measure(f"outside-t-{number}", "clear-glaze-thick")
+    with Reader(database_path(bench.state)) as reader:
+        DIGESTS.update(
+            {run: reader.journal_digest(run) for run in map(run_id_of, (f"t-{n}" for n in range(number + 1)))}
+        )
+    with Store(database_path(bench.state)) as store:
+        verify(store, "failed", passed=False)
     return bench.state
 
 
@@ -67,6 +96,17 @@ def measured(tmp_path_factory):
 def _with_runs(measured, tmp_path):
     """Put the measured runs into the database of each laboratory."""
     shutil.copyfile(database_path(measured), tmp_path / "daq.db")
+
+
+def archive_of(target, name):
+    """Return the record of an archive with the run of a target."""
+    ident, run = f"{name}-{target}", run_id_of(target)
+    about = {"folder": "/media", "sha256": "5" * 64, "bytes": 9, "first": "2025-11-24", "last": "2025-11-24"}
+    return {
+        "id": ident,
+        "file": f"{ident}.archive",
+        "runs": [{"run": run, "blocks": 1, "digest": DIGESTS[run]}],
+    } | about
 
 
 def order_of(act, target, actor):
@@ -82,7 +122,23 @@ def order_of(act, target, actor):
         "run_correct_reviewed": {"run": run_id_of(target), "product": "", "because": "label of another bucket"},
         "run_annul": {"run": run_id_of(target), "because": "spilled"},
         "note_add": {"run": run_id_of(target), "text": "a lump in the cup"},
+        "doubt_decide": {
+            "run": run_id_of(target), "verification": "failed", "decision": "upheld", "because": "measured again",
+        },
+        "sign_measured": {"signed": [{"of": "run", "id": run_id_of(target)}], "password": "a new glaze"},
+        "sign": {
+            "signed": [{"of": "run", "id": run_id_of(f"t-{(int(target[2:]) + 1) % len(ACTORS)}")}],
+            "meaning": "reviewed", "password": "a new glaze",
+        },
+        "reportable_store": {"sample": target},
         "chart_limits_fix": {"product": "clear-glaze", "last": 20, "because": "in control"},
+        "report_make": {"of": run_id_of(target)},
+        # Each person has a day of their own: the same sheet is the same report.
+        "report_day": {"day": f"2025-11-{10 + int(target[2:])}"},
+        "report_chart": {"product": "clear-glaze", "last": 10 + int(target[2:])},
+        "certificate_release": {"of": run_id_of(target)},
+        "archive_add": archive_of(target, "new"),
+        "archive_remove": {"archive": f"old-{target}", "sha256": "5" * 64},
         "equipment_out": {"piece": "logger-1", "serial": f"new-{target}", "because": "dropped"},
         "equipment_back": {"piece": "logger-1", "serial": target, "because": "repaired"},
         "equipment_calibrated": {"piece": "bench-1", "certificate": target, "day": "2024-11-20", "because": "again"},
@@ -105,7 +161,7 @@ def order_of(act, target, actor):
         "person_badge": {"id": target, "badge": f"badge of {target}"},
         "person_authorise": {"id": target, "method": "clear-glaze-qc"},
         "person_withdraw": {"id": target, "method": "engobe-qc", "because": "long away"},
-    }[act]
+    }[act]  # fmt: skip
 
 
 def bench_of(target):
@@ -129,8 +185,11 @@ def prepared(lab, target):
     carry_out(lab, "sample_add", {"id": f"outside-{target}", "product": "clear-glaze"})
     carry_out(lab, "sample_add", {"id": f"closed-{target}"})
     carry_out(lab, "sample_cancel", {"id": f"closed-{target}", "because": "spilled"})
+    carry_out(lab, "archive_add", archive_of(target, "old"))
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
+    for role in ROLES:
+        carry_out(lab, "person_password", {"id": role, "password": "a new glaze"})
     carry_out(lab, "equipment_out", {"piece": "logger-1", "serial": target, "because": "dropped"})
     # The first person is another one than the person who confirms.
     first = at(lab, "at-measure" if target != "t-1" else "at-review")
@@ -140,10 +199,10 @@ def prepared(lab, target):
 @pytest.mark.usefixtures("with_points")
 @pytest.mark.parametrize("act", NEEDED)
 def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
-    with staffed(tmp_path) as lab:
+    with staffed(tmp_path, clock=FixedClock(LATER)) as lab:
         carry_out(lab, "person_add", {"id": "locked", "role": "administer", "logins": ["at-locked"]})
         carry_out(lab, "person_lock", {"id": "locked", "because": "left"})
-        for number, actor in enumerate((*ROLES, "nobody", "locked")):
+        for number, actor in enumerate(ACTORS):
             target = f"t-{number}"
             prepared(lab, target)
             count = len(audited(lab))
@@ -161,10 +220,10 @@ def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
 
 @pytest.mark.usefixtures("with_points")
 @pytest.mark.parametrize("act", NEEDED)
-def test_where_people_are_off_a_login_acts_but_not_on_persons(tmp_path, act):
-    with staffed(tmp_path) as lab:
+def test_where_people_are_off_a_login_acts_but_not_on_persons_and_archives(tmp_path, act):
+    with staffed(tmp_path, clock=FixedClock(LATER)) as lab:
         prepared(lab, "t-1")
-    with laboratory(tmp_path, "at-nobody") as lab:
+    with laboratory(tmp_path, "at-nobody", clock=FixedClock(LATER)) as lab:
         count = len(audited(lab))
         order = order_of(act, "t-1", "administer")
         if act in ALWAYS:

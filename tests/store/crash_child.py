@@ -8,6 +8,7 @@ from pathlib import Path
 
 from daq.adapters.store.declaring.beginning import BeginConfigured, FixedText
 from daq.adapters.store.declaring.correcting import Correct
+from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.outgoing.delivery import (
     Acknowledge,
     MarkChanged,
@@ -20,6 +21,7 @@ from daq.adapters.store.outgoing.delivery import (
     SendAgain,
 )
 from daq.adapters.store.records import Change, ChangeRecords
+from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import (
     AppendBlock,
@@ -91,6 +93,8 @@ def script():
         second = Change("transcribed", value["id"], "transcription_confirmed", value, [("sample", run)], after=1)
         yield f"confirmed {number}", ChangeRecords((second,), T0, "a.firing")
         yield f"audit {number}", Audit(T0, "m.keeper", "noted", "bench")
+    for number in range(1, 4):
+        yield f"sign {number}", signed(f"run-{number}", f"result-{number}", f"s-{number}")
     declared = {"sample": "GL-0413", "product": "", "lot": "", "sampled_at": "", "operator": "m.keeper"}
     declared |= {"result": "result-4", "plan": None, "kept": None}
     declaration = Change("declaration", "run-3", "run_corrected", declared, [("sample", "GL-0413")])
@@ -100,6 +104,24 @@ def script():
         verification={"passed": True, "run": "run-3"},
     )  # fmt: skip
     yield "correct", correction
+
+
+def signed(run, result, ident):
+    """Return the transaction of a signature under a run, which also withdraws another one, with two messages."""
+    withdrawn = Change("sample", run, "sample_changed", {"id": run, "lot": "8"}, [("lot", "8")], after=2)
+    topic = "lab/v1/signature/rotor-1"
+    return PublishRecords(
+        (Change("signature", ident, "signed_as_released", {"subject": run}, [("run", run)]), withdrawn),
+        ((result, Outgoing(topic, b"{}", id=ident)), (result, Outgoing(topic, b"[]", id=f"{ident} withdrawn"))),
+        AsSeen(
+            results=((run, result),),
+            records=(("sample", run, 2),),
+            verified=(("bench-9", 0),),
+            signed=(("run", run, 0),),
+        ),
+        T0,
+        "m.keeper",
+    )
 
 
 def all_points() -> list[str]:

@@ -53,6 +53,7 @@ COLUMNS = columns()
 KEYS = frozenset(
     {("journal", "run"), ("journal", "seq"), ("kept", "run"), ("kept", "idx"), ("health", "run"), ("runs", "id"),
      ("results", "id"), ("outbox", "seq"), ("delivery", "seq"), ("methods", "id"), ("methods", "version"), ("instruments", "name"),
+     ("streams", "epoch"), ("streams", "stream"),
      ("records", "kind"), ("records", "id"), ("records", "revision"), *(("record_keys", c) for c in ("kind", "name", "value", "id"))}
 )  # fmt: skip
 #: Columns whose disagreement is named at another column of the same row.

@@ -10,6 +10,7 @@ from daq.adapters.store import records as store_records
 from daq.adapters.store import transactions as store_transactions
 from daq.adapters.store.checks import check_database
 from daq.adapters.store.declaring import correcting as store_correcting
+from daq.adapters.store.declaring import publishing as store_publishing
 from daq.adapters.store.outgoing import delivery as store_delivery
 from daq.adapters.store.store import Store
 from tests.store.crash_child import all_points, script
@@ -69,7 +70,9 @@ def without_hashes(found):
 
 def test_the_script_passes_every_kind_of_transaction():
     classes = [
-        c for m in (store_transactions, store_correcting, store_delivery, store_records) for c in vars(m).values()
+        c
+        for m in (store_transactions, store_correcting, store_publishing, store_delivery, store_records)
+        for c in vars(m).values()
     ]
     transactions = {c for c in classes if isinstance(c, type) and issubclass(c, store_transactions.Transaction)}
     kinds = {cls.kind for cls in transactions - {store_transactions.Transaction}}

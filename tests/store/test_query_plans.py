@@ -8,22 +8,33 @@ from pathlib import Path
 
 import pytest
 
+from daq.adapters.paths import database_path
 from daq.adapters.sparkplug.memory import ChangedResult
 from daq.adapters.store import declared
 from daq.adapters.store.agreement import everything
-from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
+from daq.adapters.store.agreement.one_run import (
+    disagreements_of_record,
+    disagreements_of_run,
+    disagreements_of_sample,
+)
+from daq.adapters.store.archiving.archive_reader import open_archive
+from daq.adapters.store.archiving.checking import check_archive
+from daq.adapters.store.archiving.finding import size_of
+from daq.adapters.store.audit import digest_of
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
 from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText, revisions_of_equipment
+from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.epochs import StartEpoch, ended_regularly, last_epoch_start
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
 from daq.adapters.store.outgoing import outbox_reading
 from daq.adapters.store.outgoing.delivery import Acknowledge, MarkChanged, Refused, ReleaseRefused, SendAgain
 from daq.adapters.store.outgoing.derived import AddDerived
+from daq.adapters.store.outgoing.packing import PackDelivered
 from daq.adapters.store.outgoing.sealed import changed
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions
+from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions, stored_text
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.resending import outbox_view, unsent_results
@@ -31,17 +42,22 @@ from daq.app.delivery.sparkplug_content import StoredContent, position
 from daq.app.laboratory.equipment.casefile import case_of
 from daq.app.laboratory.equipment.monthly import review
 from daq.app.laboratory.laboratory import new
+from daq.app.laboratory.reporting.tracing import people_of
+from daq.app.laboratory.signing.subjects import _start
 from daq.app.records import searching
-from daq.app.records.day_sheet import day_sheet
 from daq.app.records.equipment_state import equipment_of_run, out_of_service
+from daq.app.records.history import clock_evidence
 from daq.app.records.pieces import Piece
 from daq.app.records.searching import RunSearch, search
+from daq.app.records.sheets.day_sheet import day_sheet
+from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import not_confirmed, of_sample, read_between
 from daq.app.workshop.diagnosis import examine
 from daq.laboratory.equipment import Equipment
 from daq.laboratory.transcribed import Transcribed
 from tests.bench.year import look_ups, make, record
 from tests.store.crash_child import script
+from tests.support.runs import archived
 from tests.support.runs.full_database import falsified, make_full_database
 from tests.support.runs.stored import T0, begin
 from tests.support.statements_sql import Recording, recording, whole_tables, written
@@ -57,6 +73,8 @@ ALLOWED = {
     "of the whole database (`daq doctor --all`, `daq verify`, in the background of the daemon)",
     "SELECT sample FROM runs INDEXED BY runs_unfinished": "reads the runs that have not ended: one for each bench",
     "SELECT kind, id, name, value FROM record_keys AS k WHERE NOT EXISTS": "the comparison of the whole database",
+    "SELECT id, (SELECT count(*) FROM journal WHERE run = id) AS blocks": "reads the runs of an archive, of which it has a "
+    "bounded number",
     "SELECT (SELECT count(*) FROM runs)": "counts the rows of a copy, after a backup or before its restoring",
     "SELECT * FROM results ORDER BY audit_seq": "reads every result, as it is asked to; no command does",
 }
@@ -71,6 +89,7 @@ def transactions(folder: Path) -> None:
             AddDerived("result-1", Outgoing("lab/v1/curve/rotor-1", b"{}", id="curve"), T0),
             ChangeRecords((Change("sample", "G-1", "sample_added", {}, (("lot", "7"),)),), T0, "m.keeper"),
             Acknowledge((1, 2), T0),
+            PackDelivered(0, 2 * T0),
             SendAgain(committed=(0, 2 * T0), utc_ns=T0, who="m.keeper"),
             SendAgain(stream="rotor-1", committed=(0, 2 * T0), utc_ns=T0, who=None),
             SendAgain(stream="rotor-1", sequences=(1, 2), epoch=1, utc_ns=T0, who=None),
@@ -113,6 +132,7 @@ def queries(path: Path) -> None:
             reader.runs(limit=20, **asked)
         reader.runs(limit=20, instrument="bench-1", sample="G-1041", product="clear-glaze")
         reader.run(run.id)
+        people_of(reader, run.id)
         reader.find_runs(run.id[:4])
         [reader.values_of_runs(c) for c in ("instrument", "product", "operator")]
         reader.sheared_by("2")
@@ -139,7 +159,7 @@ def queries(path: Path) -> None:
         outbox_reading.broker_session(reader)
         topics = outbox_reading.retained_topics(reader)
         outbox_reading.newest_retained(reader, topics)
-        outbox_reading.retained_with(reader, topics[0], b"{}")
+        outbox_reading.retained_with(reader, topics[0], b'{"id": "x"}')
         last_epoch_start(reader)
         ended_regularly(reader)
         position(reader)
@@ -180,6 +200,24 @@ def faulty(path: Path, folder: Path) -> list[Path]:
     return copies
 
 
+def signed_records(path: Path, run: str, result: str) -> None:
+    """Store signatures under a run and a record, and ask for the state of release."""
+    with Store(path, utc_ns=T0) as store, store.reader() as reader:
+        sample = revisions(reader, "sample", "G-1044")[0].data
+        parts = [
+            {"kind": "result", "id": result, "revision": 0, "digest": digest_of(reader.result(result).data)},
+            {"kind": "sample", "id": "G-1044", "revision": 1, "digest": digest_of(stored_text(sample))},
+        ]
+        changes = tuple(
+            Change("signature", f"s {of}", "signed_as_released", {"parts": parts}, ((of, subject),))
+            for of, subject in (("run", run), ("reportable", "G-1044/x"))
+        )
+        seen = AsSeen(((run, result),), (("sample", "G-0", 0),), (("bench-9", 0),), (("run", run, 0),))
+        message = Outgoing("lab/v1/signature/bench-1", b"{}", id="s")
+        store.submit(PublishRecords(changes, ((result, message),), seen, T0, "m.keeper")).result(20)
+        _start(Releases(reader), run)
+
+
 def checks(path: Path, folder: Path, faulty_copies: list[Path], patch: pytest.MonkeyPatch) -> None:
     """Run every check, also of databases with faults."""
     check_database(path, utc_ns=T0)
@@ -190,14 +228,35 @@ def checks(path: Path, folder: Path, faulty_copies: list[Path], patch: pytest.Mo
     with Store(path) as store, store.reader() as reader:
         run, message = reader.runs(limit=1)[0].id, json.loads(reader.message(1).payload)
         sample, head = reader.run(run).sample, reader.audit(after=2, limit=1)[0].hash
+        result = reader.newest_result(run).id
+    signed_records(path, run, result)
     disagreements_of_run(path, run)
     disagreements_of_sample(path, sample, [run])
+    disagreements_of_record(path, "reportable", "G-1044/x")
+    check_content(path)
     check_outside(path, [("kept.json", message)], [head, "0" * 64])
     for copy in faulty_copies:
         check_content(copy)
         check_content(copy, quick=True)
     backup(path, folder / "copy.sqlite")
     restore(folder / "copy.sqlite", folder / "restored.sqlite", utc_ns=T0, who="m.keeper")
+
+
+def archives(state: Path, folder: Path) -> None:
+    """Archive every run, check the archives, and read a journal from one."""
+    place = folder / "medium"
+    place.mkdir()
+    path = database_path(archived.copied(state, folder / "archived"))
+    done = archived.archive(path.parent, place)
+    check_content(path)
+    for found in done.archives:
+        check_archive(place / found.file, path)
+    with Reader(path) as reader:
+        reader.archives.append(open_archive(place / done.archives[0].file))
+        run = done.archives[0].runs[0].run
+        list(reader.journal(run))
+        clock_evidence(reader, run)
+        size_of(reader)
 
 
 @pytest.fixture(scope="module")
@@ -210,6 +269,7 @@ def statements(tmp_path_factory):
         transactions(folder)
         queries(path)
         checks(path, folder, copies, pytest.MonkeyPatch)
+        archives(path.parent, folder)
         return dict(found)
 
 

@@ -24,6 +24,7 @@ FROZEN = {
     "0003_delivery": "2e5290cdcdbf6e716f1e23e2b3496aa73f74272496e21b33fd31c66bed659f6b",
     "0004_attribution": "1965f28171b23a00cd870613cac385dd5635642b3f68f2ce5fdbec19407d7c26",
     "0005_search": "e69c97f9a1acc3929ccf58ea88632b6b2892c996ce770943e1ded6df0960d924",
+    "0006_retention": "d35c11fe683e3add89d00895e5d9742144b65f59239118f7ee5a972cc2b4e8b5",
 }
 
 
@@ -65,9 +66,9 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         for step in (register(), begin("a"), conclude("a"), end("a")):
             store.submit(step).result(10)
     before = tables(path)
-    good = ("0006_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
+    good = ("0007_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
     bad = (
-        "0007_bad",
+        "0008_bad",
         "CREATE TABLE extra (x INTEGER) STRICT; INSERT INTO extra VALUES (1); DELETE FROM kept; INSERT INTO nowhere VALUES (1);",
     )
     with sqlite3.connect(path, isolation_level=None) as connection:
@@ -78,7 +79,7 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         assert "extra" not in names
         assert db.table("kept").count == 2
         # The migration before it is kept; after a repair only the failed one is applied.
-        assert migrate(db, [*STEPS, good, ("0007_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0007_bad"]
+        assert migrate(db, [*STEPS, good, ("0008_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0008_bad"]
     connection.close()
     assert tables(path) != before
 

@@ -12,12 +12,15 @@ from typing import Any
 import daq
 
 ROOT = Path(daq.__file__).parent
-#: Parts of the program without statements of this database: the migrations, and the collector with its own database.
-LEFT_OUT = ("adapters/store/schema.py", "collect/")
+#: Parts of the program without statements of this database: the migrations, views in place of tables that an older
+#: format does not have, and the collector with its own database.
+LEFT_OUT = ("adapters/store/schema.py", "adapters/store/forms/opening.py", "collect/")
 STATEMENT = re.compile(r"\s*(SELECT|INSERT|UPDATE|DELETE|WITH|REPLACE)\b")
 PART = re.compile(r"[a-z_] (=|<>|<|>|<=|>=) \?|\b(ORDER BY|GROUP BY|WHERE|EXISTS)\b")
 #: Tables that do not grow with the runs.
-SMALL = frozenset({"meta", "instruments", "methods", "broker_session", "_sqlite_migrations", "sqlite_schema"})
+SMALL = frozenset(
+    {"meta", "instruments", "methods", "broker_session", "streams", "_sqlite_migrations", "sqlite_schema"}
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,14 @@ class Topics:
         """Return the topic of an instrument's flow curves, sent after the results: at least once, not retained."""
         return self._build("curve", instrument)
 
+    def reportable(self, instrument: str) -> str:
+        """Return the topic of the reportable results with a run on an instrument: at least once, not retained."""
+        return self._build("reportable", instrument)
+
+    def signature(self, instrument: str) -> str:
+        """Return the topic of the signatures under results of an instrument: at least once, not retained."""
+        return self._build("signature", instrument)
+
     def last(self, instrument: str) -> str:
         """Return the topic of an instrument's newest result, retained."""
         return self._build("last", instrument)

@@ -147,8 +147,9 @@ def check_agreement(stored: Stored, *, quick: bool = False, pause: Callable[[], 
     if out:
         return out
     which = f"the newest {NEWEST_RUNS} runs" if quick and comparison.runs >= NEWEST_RUNS else f"{comparison.runs} runs"
+    archived = f" and {comparison.archived} in archives" if comparison.archived else ""
     say = (
-        f"{which}, {comparison.entries} audit entries, {comparison.journals} journals: "
+        f"{which}, {comparison.entries} audit entries, {comparison.journals} journals{archived}: "
         "all copies of each fact are the same, and the chain of the audit trail is unbroken"
     )
     return [Finding(True, "agreement", say)]

@@ -1,20 +1,20 @@
 """Queries over a separate read-only connection, which never blocks the writer and cannot change the database."""
 
 import json
-import sqlite3
 import threading
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import Any, Final, Self
-from urllib.parse import quote
 
 from sqlite_utils import Database
 
 from daq.adapters.store import declared
 from daq.adapters.store.audit import AuditEntry
 from daq.adapters.store.errors import FAULTS, explain, is_text_fault
+from daq.adapters.store.forms.opening import connect_read_only
+from daq.adapters.store.forms.packed import BASIS, unpacked
 from daq.adapters.store.rows import (
     BY_CONTENT,
     BY_STATE,
@@ -27,18 +27,19 @@ from daq.adapters.store.rows import (
     ResultRecord,
     RunRecord,
 )
-from daq.adapters.store.schema import AS_NEWEST, refuse_format
-from daq.core.errors import JournalError, StoreError
+from daq.adapters.store.schema import refuse_format
+from daq.core.errors import ArchivedError, JournalError, StoreError
 from daq.core.journal import Block, chain
 
 NO_DATABASE: Final = "there is no database: nothing was measured with this state directory yet"
 _COLUMNS: Final = tuple(f.name for f in fields(Message))
-_MESSAGE: Final = "SELECT " + ", ".join(f"{'d' if name in OF_DELIVERY else 'm'}.{name}" for name in _COLUMNS)
+_MESSAGE: Final = "SELECT " + ", ".join([*(f"{'d' if n in OF_DELIVERY else 'm'}.{n}" for n in _COLUMNS), BASIS])
 _RESULT: Final = f"SELECT {', '.join(f.name for f in fields(ResultRecord))} FROM results "  # noqa: S608 - our names
 _LAST: Final = "\U0010ffff"
 """Last character of Unicode: a text followed by it comes after all texts that begin with that text."""
 _NO_END: Final = 2**63 - 1
 """Largest integer of SQLite."""
+_PAYLOAD: Final = _COLUMNS.index("payload")
 _FLAGS: Final = tuple(_COLUMNS.index(name) for name in ("retain", "quarantined"))
 
 
@@ -50,6 +51,8 @@ class Reader:
 
     def __init__(self, path: Path | str) -> None:
         self.path = Path(path)
+        self.archives: list[Reader] = []
+        """Archives that were given, for the journals of archived runs."""
         self._turn = threading.Lock()
         if not self.path.exists():
             raise StoreError(f"{self.path}: {NO_DATABASE}")
@@ -66,6 +69,8 @@ class Reader:
 
     def close(self) -> None:
         """Close the connection, after a running call of another thread has ended."""
+        for archive in self.archives:
+            archive.close()
         with self._turn:
             self._db.close()
 
@@ -183,12 +188,19 @@ class Reader:
     def journal(self, run_id: str) -> Iterator[Block]:
         """Yield the blocks of a run's journal in order, each checked against the chain of digests.
 
+        The journal of an archived run is read from the archive, one of `archives`.
+
         Raises:
             JournalError: a block is missing, was changed or cannot be unpacked; the error has the index of the first
                 record of that block.
+            ArchivedError: the journal is in an archive that is not in `archives`.
         """
         digest, records = "", 0
         rows = self.query("SELECT * FROM journal WHERE run = ? ORDER BY seq", [run_id])
+        removed = None if rows else self.removed_journal(run_id)
+        if removed is not None:
+            yield from self._archived(run_id, removed)
+            return
         for number, row in enumerate(rows):
             if row["seq"] != number:
                 raise JournalError(f"block {number} of run {run_id} is missing", record=records)
@@ -201,6 +213,24 @@ class Reader:
             digest = row["digest"]
             records += row["records"]
             yield Block(raw, digest, row["records"], row["t_first"], row["t_last"])
+
+    def _archived(self, run_id: str, removed: Mapping[str, Any]) -> Iterator[Block]:
+        for archive in self.archives:
+            if archive.journal_digest(run_id) == removed["digest"]:
+                yield from archive.journal(run_id)
+                return
+        wrong = f"; {self.archives[0].path.name} does not have it as the audit trail states it" if self.archives else ""
+        raise ArchivedError(
+            f"the journal of run {run_id} is in the archive {removed['archive']}{wrong}: give it with --archive FILE"
+        )
+
+    def removed_journal(self, run_id: str) -> dict[str, Any] | None:
+        """Return the audit detail (archive, blocks, digest) of the removal of a run's journal; None without one."""
+        rows = self.query(
+            "SELECT detail FROM audit WHERE subject = ? AND what = 'journal_archived' ORDER BY seq DESC LIMIT 1",
+            [run_id],
+        )
+        return dict(json.loads(rows[0]["detail"])) if rows else None
 
     def journal_digest(self, run_id: str) -> str:
         """Return the digest of a run's last stored block, which the next block must follow; "" without blocks."""
@@ -357,49 +387,13 @@ class Reader:
         return min((int(row["t"]) for row in found if row["t"] is not None), default=None)
 
 
-def connect_read_only(path: Path) -> sqlite3.Connection:
-    """Open a database for reading only.
-
-    Raises:
-        sqlite3.Error, UnicodeError: it cannot be opened, or is damaged.
-    """
-    uri = f"file:{quote(str(path.absolute()))}"
-    connection = sqlite3.connect(f"{uri}?mode=ro", uri=True, isolation_level=None, check_same_thread=False)
-    try:
-        _show_as_newest(connection)
-    except sqlite3.OperationalError as error:
-        connection.close()
-        # On a read-only medium SQLite cannot make the index file of a write-ahead log.  Without a log none is needed.
-        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN or Path(f"{path}-wal").exists():
-            raise
-        connection = sqlite3.connect(
-            f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None, check_same_thread=False
-        )
-        try:
-            _show_as_newest(connection)
-        except FAULTS:
-            connection.close()
-            raise
-    except FAULTS:
-        connection.close()
-        raise
-    return connection
-
-
-def _show_as_newest(connection: sqlite3.Connection) -> None:
-    """Let every query read a database of an older format, which the daemon has not updated yet."""
-    found = {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
-    if "outbox" in found:
-        for table in AS_NEWEST.keys() - found:
-            connection.execute(AS_NEWEST[table])
-
-
 def _escaped(raw: bytes) -> str:
     return raw.decode("utf-8", "backslashreplace")
 
 
 def _message(row: tuple[Any, ...]) -> Message:
-    values = list(row)
+    *values, basis = row
+    values[_PAYLOAD] = unpacked(values[_PAYLOAD], basis)
     for i in _FLAGS:
         values[i] = bool(values[i])
     return Message(*values)

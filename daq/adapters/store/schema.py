@@ -285,6 +285,34 @@ CREATE INDEX results_by_verdict ON results
     (run, CASE WHEN json_valid(data) THEN json_extract(data, '$.verdict.verdict') END);
 """
 
+RETENTION_0006: Final = """
+CREATE TABLE streams (
+    epoch INTEGER NOT NULL,
+    stream TEXT NOT NULL,
+    last INTEGER NOT NULL CHECK (last > 0),
+    PRIMARY KEY (epoch, stream)
+) STRICT;
+INSERT INTO streams SELECT epoch, stream, max(sequence) FROM results GROUP BY epoch, stream;
+CREATE TRIGGER streams_only_grow BEFORE UPDATE ON streams
+WHEN NEW.last <= OLD.last OR NEW.epoch <> OLD.epoch OR NEW.stream <> OLD.stream
+BEGIN SELECT RAISE(ABORT, 'the last number of a stream only grows'); END;
+CREATE TRIGGER streams_no_delete BEFORE DELETE ON streams
+BEGIN SELECT RAISE(ABORT, 'the last number of a stream is never deleted'); END;
+
+CREATE TRIGGER journal_no_delete BEFORE DELETE ON journal
+WHEN NOT EXISTS (SELECT 1 FROM audit WHERE subject = OLD.run AND what = 'journal_archived')
+BEGIN SELECT RAISE(ABORT, 'journal blocks are deleted only after the audit trail names their archive'); END;
+
+DROP TRIGGER outbox_frozen;
+CREATE TRIGGER outbox_frozen BEFORE UPDATE ON outbox
+WHEN substr(NEW.payload, 1, 1) <> x'00' OR length(NEW.payload) >= length(OLD.payload)
+    OR NEW.seq <> OLD.seq OR NEW.id <> OLD.id OR NEW.result IS NOT OLD.result OR NEW.stream <> OLD.stream
+    OR NEW.sequence <> OLD.sequence OR NEW.topic <> OLD.topic OR NEW.qos <> OLD.qos OR NEW.retain <> OLD.retain
+    OR NEW.properties <> OLD.properties OR NEW.created_utc_ns <> OLD.created_utc_ns
+    OR NOT EXISTS (SELECT 1 FROM delivery WHERE seq = OLD.seq AND state = 'acknowledged')
+BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
+"""
+
 #: Name and SQL of every migration, in order.
 STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_baseline", BASELINE_0001),
@@ -292,21 +320,10 @@ STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0003_delivery", DELIVERY_0003),
     ("0004_attribution", ATTRIBUTION_0004),
     ("0005_search", SEARCH_0005),
+    ("0006_retention", RETENTION_0006),
 )
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)
-
-AS_NEWEST: Final = {
-    "records": (
-        "CREATE TEMP VIEW records AS SELECT '' AS kind, '' AS id, 0 AS revision, '' AS data, 0 AS audit_seq WHERE 0"
-    ),
-    "record_keys": "CREATE TEMP VIEW record_keys AS SELECT '' AS kind, '' AS name, '' AS value, '' AS id WHERE 0",
-    "delivery": (
-        "CREATE TEMP VIEW delivery AS SELECT seq, state, attempts, last_error, acknowledged_utc_ns, quarantined, "
-        "refused_utc_ns, again_utc_ns FROM outbox"
-    ),
-}
-"""Table: view in its place for a database of an older format, so that every query can read one before its update."""
 
 
 def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> Migrations:

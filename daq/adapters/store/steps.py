@@ -72,12 +72,7 @@ def add_result(
     The result contains the hash of that entry, so a second entry, ``result_stored``, seals the result, the kept values
     and the messages.
     """
-    last = access.one(
-        "sequence",
-        "SELECT coalesce(max(sequence), 0) FROM results WHERE epoch = ? AND stream = ?",
-        (access.epoch, stream),
-    )
-    sequence = (last[0] if last else 0) + 1
+    sequence = next_number(access, stream)
     audit_seq, head = audit
     # The audit trail is read from its end, so this needs no index of its own.
     before = access.one(
@@ -107,6 +102,23 @@ def add_result(
     }
     add_audit(access, utc_ns, who, "result_stored", result_id, detail)
     return Committed(result_id, stream, sequence, head, digest)
+
+
+def next_number(access: Access, stream: str) -> int:
+    """Take the next sequence number of a stream: one more than the last of the stream, and than any stored one."""
+    last = access.one(
+        "sequence",
+        "SELECT max(coalesce((SELECT last FROM streams WHERE epoch = ?1 AND stream = ?2), 0), "
+        "coalesce((SELECT max(sequence) FROM results WHERE epoch = ?1 AND stream = ?2), 0))",
+        (access.epoch, stream),
+    )
+    sequence = int(last[0] if last else 0) + 1
+    access.run(
+        "stream",
+        "INSERT INTO streams VALUES (?, ?, ?) ON CONFLICT (epoch, stream) DO UPDATE SET last = excluded.last",
+        (access.epoch, stream, sequence),
+    )
+    return sequence
 
 
 def kept_digest(access: Access, run: str) -> str:

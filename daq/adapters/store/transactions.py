@@ -235,6 +235,8 @@ class Conclude(Transaction[Committed]):
 class EndRun(Transaction[None]):
     """Store the end of a run: state of the motor, last block, and an audit entry with the result's digest.
 
+    `clock` is the evidence about the machine's clock over the run (`daq.app.run.clock_watch`).
+
     Raises:
         StoreError: the run does not exist or has no result.
     """
@@ -245,6 +247,7 @@ class EndRun(Transaction[None]):
     utc_ns: int
     who: str
     block: Block | None = None
+    clock: Mapping[str, Any] | None = None
 
     def apply(self, access: Access) -> None:
         row = access.one("run_known", "SELECT state FROM runs WHERE id = ?", (self.run,))
@@ -267,7 +270,7 @@ class EndRun(Transaction[None]):
             "ended_utc_ns": self.utc_ns,
             "journal_digest": journal_head(access, self.run)[1],
             "result_digest": digest_of(result[0]),
-        }
+        } | ({} if self.clock is None else {"clock": dict(self.clock)})
         add_audit(access, self.utc_ns, self.who, "run_ended", self.run, audit)
 
 

@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import IO, Any
 
 from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
+from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.reading import Reader
 from daq.app.screens.json_text import harmless_json
 from daq.app.setup.catalogue import state_of
-from daq.core.errors import SettingError
+from daq.core.errors import DaqError, SettingError
 from daq.methods.files.load import load_daemon
 from daq.process.logins import login_of, own_login
 
@@ -32,12 +33,41 @@ def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
     return state_dir(args.state, configured, create=create)
 
 
+def archive_argument(parser: argparse.ArgumentParser) -> None:
+    """Add the option that names the archive with the journal of a run."""
+    parser.add_argument(
+        "--archive",
+        metavar="FILE",
+        type=wanted_path,
+        help="archive with the journal of the run; where its database is not here, the run is read from it alone",
+    )
+
+
 def open_reader(args: argparse.Namespace) -> Reader:
-    """Return the database of a command, open for reading.
+    """Return the database of a command, open for reading, with the archive that the command names.
+
+    Where this is not the database of the archive, or there is none, the archive itself is returned.
 
     Raises:
         SettingError: the database belongs to another login.
     """
+    path: Path | None = getattr(args, "archive", None)
+    if path is None:
+        return _open_database(args)
+    archive = open_archive(path)
+    try:
+        reader = _open_database(args)
+    except DaqError:
+        # On another machine there is no configuration, no state directory or no database.
+        return archive
+    if reader.identity()[0] != archive.identity()[0]:
+        reader.close()
+        return archive
+    reader.archives.append(archive)
+    return reader
+
+
+def _open_database(args: argparse.Namespace) -> Reader:
     state = chosen_state(args)
     refuse_foreign(state)
     return Reader(database_path(state))
@@ -96,6 +126,24 @@ def output(path: Path | None, key: str = "-o") -> Iterator[IO[str]]:
             raise SettingError("exists already; name a new file", file=str(path), key=key)
         with part.open("w", encoding="utf-8", newline="") as out:
             yield out
+        part.rename(path)
+    except OSError as error:
+        raise SettingError(f"cannot be written: {error.strerror}; choose another place", file=str(path)) from error
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def new_file(path: Path, content: bytes, key: str) -> None:
+    """Write a new file, which appears only after all of it was written.
+
+    Raises:
+        SettingError: the file exists already, or cannot be written.
+    """
+    part = path.with_name(path.name + ".part")
+    try:
+        if path.exists():
+            raise SettingError("exists already; name a new file", file=str(path), key=key)
+        part.write_bytes(content)
         part.rename(path)
     except OSError as error:
         raise SettingError(f"cannot be written: {error.strerror}; choose another place", file=str(path)) from error

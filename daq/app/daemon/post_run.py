@@ -1,4 +1,4 @@
-"""Background tasks after the commit of a run's result: the state of its sample, health figures, and the flow curve.
+"""Background tasks after the commit of a run's result: sample, reportable results, health figures, and flow curve.
 
 A failure here does not affect the result.
 """
@@ -15,6 +15,7 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import NoteHealth
 from daq.app.delivery.curve_publishing import publish_curve
 from daq.app.laboratory.progress import note_done
+from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
 from daq.app.records.health_history import Figures, figures
 from daq.app.records.history import plan_of, raw_journal
 from daq.app.setup.catalogue import Catalogue
@@ -51,12 +52,13 @@ class PostRunTasks:
     def start(self, run_id: str, instrument: str, *, curve: bool) -> None:
         """Start the tasks of a run that has just ended.  `curve`: its method asks for a flow curve."""
         self.tasks.start(self._note_done(run_id), f"sample of {run_id}", ends=True)
+        self.tasks.start(self._store_reportables(run_id), f"reportable results of {run_id}", ends=True)
         self.tasks.start(self._note_health(run_id, instrument), f"health {run_id}", ends=True)
         if curve:
             self.tasks.start(self._publish_curve(run_id), f"curve {run_id}", ends=True)
 
     def make_up(self, instruments: Iterable[str]) -> None:
-        """Note samples and publish flow curves where that is missing because the daemon was killed, after a start."""
+        """Note samples, store reportable results and publish flow curves that a kill came before, after a start."""
         names = tuple(instruments)
         self.tasks.start(self._missing_notes(names), "missing notes of samples", ends=True)
         if self._topics is not None:
@@ -76,6 +78,21 @@ class PostRunTasks:
             return
         for run_id in found:
             await self._note_done(run_id)
+            await self._store_reportables(run_id)
+
+    async def _store_reportables(self, run_id: str) -> None:
+        try:
+            if await asyncio.to_thread(self._reportables, run_id):
+                self._wake()
+        except DaqError as error:
+            log.warning("reportable results not stored", run=run_id, reason=str(error))
+
+    def _reportables(self, run_id: str) -> list[str]:
+        keeping = Keeping(self._store, self._catalogue(), self._topics, self._clock.utc_ns(), "daemon")
+        with self._store.reader() as reader:
+            run = reader.run(run_id)
+            samples = [] if run is None else samples_after(reader, run)
+        return keeping.store_of_samples(samples)
 
     def _newest_runs(self, instruments: tuple[str, ...]) -> list[str]:
         with self._store.reader() as reader:

@@ -32,6 +32,7 @@ from daq.app.daemon.runs_in_progress import RunsInProgress
 from daq.app.daemon.shift.benches import Benches
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
+from daq.app.delivery.payload_retention import PayloadRetention
 from daq.app.delivery.publishing import Publishing
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.run.active import Active
@@ -144,6 +145,8 @@ class Supervisor:
         self.tasks.start(self.unfinished.keep_trying(), "unfinished runs")
         self._start_delivery()
         self._instruments.start(self.tasks)
+        packing = PayloadRetention(self.store, self.clock, lambda: self.catalogue.daemon.retention.payloads)
+        self.tasks.start(packing.run(), "payload retention")
         self.tasks.start(self.evidence.check_all(), "check of the stored data", ends=True)
 
     def _prepare_runs(self) -> None:

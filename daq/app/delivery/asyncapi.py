@@ -17,7 +17,9 @@ from daq.methods.curves.curvedata import CURVE_SCHEMA
 from daq.methods.messages.envelope import ENVELOPE_SCHEMA
 from daq.methods.messages.flat import FLAT_NAME
 from daq.methods.messages.livedata import LIVE_SCHEMA
+from daq.methods.messages.reportabledata import REPORTABLE_SCHEMA
 from daq.methods.messages.result import SCHEMA_NAME
+from daq.methods.messages.signaturedata import SIGNATURE_SCHEMA
 from daq.methods.messages.statusdata import ANSWER_SCHEMA, COLLECTED_SCHEMA, REFILL_SCHEMA, STATUS_SCHEMA
 
 VERSION: Final = "3.0.0"
@@ -63,6 +65,16 @@ CHANNELS: Final = (
     Channel("last", "{prefix}/last/{instrument}", SCHEMA_NAME, "the newest result", event=True, retain=True),
     Channel("flat", "{prefix}/flat/{instrument}", FLAT_NAME, "each finished run, without nesting", event=True),
     Channel("curve", "{prefix}/curve/{instrument}", CURVE_SCHEMA, "the flow curve of a run", event=True),
+    Channel(
+        "reportable",
+        "{prefix}/reportable/{instrument}",
+        REPORTABLE_SCHEMA,
+        "the reportable result of a test of a sample, each time it changes",
+        event=True,
+    ),
+    Channel(
+        "signature", "{prefix}/signature/{instrument}", SIGNATURE_SCHEMA, "a signature or its withdrawal", event=True
+    ),
     Channel("live", "{prefix}/live/{instrument}", LIVE_SCHEMA, "the newest reading", qos=0, expiry_s=LIVE_EXPIRY_S),
     Channel("status", "{prefix}/status", STATUS_SCHEMA, "state of the daemon; its will too", retain=True),
     Channel("schema", "{prefix}/schema/{schema}/{version}", None, "a JSON Schema, or the list of codes", retain=True),

@@ -17,7 +17,9 @@ from daq.methods.curves.curvedata import CURVE_SCHEMA, CURVE_VERSION, curve_sche
 from daq.methods.messages.envelope import ENVELOPE_SCHEMA, ENVELOPE_VERSION, Envelope
 from daq.methods.messages.flat import FLAT_NAME, flat_schema
 from daq.methods.messages.livedata import LIVE_SCHEMA, LIVE_VERSION, LiveData
+from daq.methods.messages.reportabledata import REPORTABLE_SCHEMA, REPORTABLE_VERSION, ReportableData
 from daq.methods.messages.result import SCHEMA_NAME, SCHEMA_VERSION, schema
+from daq.methods.messages.signaturedata import SIGNATURE_SCHEMA, SIGNATURE_VERSION, SignatureData
 from daq.methods.messages.statusdata import (
     ANSWER_SCHEMA,
     ANSWER_VERSION,
@@ -76,6 +78,13 @@ SCHEMAS: Final = (
         FLAT_NAME, SCHEMA_VERSION, "`data` of a message on flat/{instrument}: the same without nesting", flat_schema
     ),
     Schema(CURVE_SCHEMA, CURVE_VERSION, "`data` of a message on curve/{instrument}", curve_schema),
+    Schema(
+        REPORTABLE_SCHEMA,
+        REPORTABLE_VERSION,
+        "`data` of a message on reportable/{instrument}",
+        _of(ReportableData),
+    ),
+    Schema(SIGNATURE_SCHEMA, SIGNATURE_VERSION, "`data` of a message on signature/{instrument}", _of(SignatureData)),
     Schema(LIVE_SCHEMA, LIVE_VERSION, "a message on live/{instrument}", _of(LiveData)),
     Schema(STATUS_SCHEMA, STATUS_VERSION, "the message on status", _of(StatusData)),
     Schema(REFILL_SCHEMA, REFILL_VERSION, "what a consumer sends to refill", _of(RefillRequest)),

@@ -12,6 +12,9 @@ from daq.app.laboratory.equipment import serving, transcribing
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
+from daq.app.laboratory.reporting import making
+from daq.app.laboratory.retention import archive_acts
+from daq.app.laboratory.signing import sign_acts, storing_act
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 
@@ -25,6 +28,10 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *corrections.ACTS,
         *notes.ACTS,
         *fixing_limits.ACTS,
+        *making.ACTS,
+        *archive_acts.ACTS,
+        *sign_acts.ACTS,
+        *storing_act.ACTS,
         *serving.ACTS,
         *transcribing.ACTS,
         *assigning.ACTS,

@@ -1,32 +1,42 @@
-"""Acts that correct or annul a run.  The first result stays; a new one supersedes it."""
+"""Acts that correct, annul or doubt a run.  The first result stays; a new one supersedes it."""
 
 from collections.abc import Container
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final, Literal
 
+from daq.adapters.clock import utc_text
 from daq.adapters.store.agreement.one_run import disagreements_of_run
+from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import stored_text
+from daq.adapters.store.records import Change, stored_text
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.adapters.store.store import source_uri
 from daq.app.delivery.curve_publishing import curve_message
+from daq.app.delivery.record_messages import Numbered
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
 from daq.app.laboratory.moments import past_moment
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.progress import note_done, note_undone
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
+from daq.app.laboratory.reporting.withdrawing import withdrawals
+from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
+from daq.app.laboratory.signing.withdrawing import Withdrawal, replaced_by_result, withdrawal
 from daq.app.records.history import plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
+from daq.app.records.verifications import entries, failures_after
 from daq.app.run.result_messages import ResultMessages
-from daq.app.run.superseding import Superseding, new_result_id
+from daq.app.run.superseding import More, Superseding, new_result_id
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.laboratory.declarations import Declaration
+from daq.laboratory.signing import Decision, DoubtDecision, decision_id
 from daq.methods.concluding.conclusion import Conclusion
-from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.methods.files.fields import Label, Model, NeededLabel, Text
 from daq.methods.messages.annulling import ANNULLED
+from daq.methods.messages.doubting import doubted, still_doubted
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
 
@@ -38,6 +48,10 @@ ANNULLED_FROM: Final = frozenset({"audit", "results", "records", "record_keys"})
 """Those of them from which the result of an annulled run is made."""
 SHOWN_DIGEST: Final = 16
 """Number of characters of a declaration's digest in a statement."""
+SHOWN_RUN: Final = 8
+"""Number of characters of a run's id in a statement."""
+DECIDED: Final = "doubt_decided"
+"""Name of the change in the audit trail."""
 JUDGED: Final = ("quantity", "value", "unit", "reported", "quality", "validity", "faults", "uncertainty", "corrected")
 """Parts of a result whose change needs a reviewer; so does one of its verdict, dry content or verification."""
 
@@ -49,6 +63,7 @@ class CorrectRun(Model):
         run: id of the run, a unique beginning of it, or ``last``.
         because: why.
         result: id of the result that the person saw; "" means the newest one.
+        archive: path of the archive with the journal of the run; "" where it is in the database.
     """
 
     run: NeededLabel
@@ -61,12 +76,30 @@ class CorrectRun(Model):
     operator: NeededLabel | None = None
     geometry: NeededLabel | None = None
     fluid: NeededLabel | None = None
+    archive: Text | Literal[""] = ""
 
 
 class AnnulRun(Model):
     """Order to annul a run: it does not count any more."""
 
     run: NeededLabel
+    because: NeededLabel
+    result: Label = ""
+
+
+class DecideDoubt(Model):
+    """Order to decide about a run that a failed verification put in doubt.
+
+    Attributes:
+        run, verification: the run, and the run of the verification.
+        decision: ``uncertain`` or ``upheld``.
+        because: why.
+        result: id of the result that the person saw; "" means the newest one.
+    """
+
+    run: NeededLabel
+    verification: NeededLabel
+    decision: Decision
     because: NeededLabel
     result: Label = ""
 
@@ -99,33 +132,94 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
         update={"result": superseding.result_id, "supersedes": subject.newest.id, "state": "annulled", "changes": ()}
     )
     change = subject.change(declaration, "run_annulled")
-    laboratory.store.submit(superseding.annulled(plan, (change,))).result()
-    _note_samples(laboratory, subject, order.because)
-    return {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
+    gone = _withdrawn(laboratory, subject, subject.record, order.because)
+    superseding = replace(superseding, more=_messages(laboratory, subject, gone))
+    reports = _certificates(laboratory, subject, subject.record)
+    laboratory.store.submit(superseding.annulled(plan, (change, *gone.changes, *reports))).result()
+    _follow(laboratory, subject, subject.record, order.because)
+    done = {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
+    return done | {"withdrawn": [c.id for c in reports]}
+
+
+def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
+    """Decide about a result that a failed verification put in doubt.
+
+    ``uncertain`` publishes it again as Uncertain, in the place of the result; ``upheld`` lifts the block of its release
+    by this verification.
+
+    Raises:
+        SettingError: the verification did not put this run in doubt, or the run is Uncertain by it already.
+        StoreError: the stored data of the run do not agree, or another correction came first.
+    """
+    subject = _subject(laboratory, order.run, order.result, ANNULLED_FROM)
+    run = subject.record
+    with laboratory.reader() as reader:
+        verification = find_run(reader, order.verification).id
+        found = entries(reader, run.instrument)
+        if verification not in [
+            e.detail.run for e in failures_after(found, run.id, reader.results(run.id)[0].audit_seq)
+        ]:
+            raise SettingError(f"{verification} is no failed verification that put run {run.id} in doubt")
+        kept = find(reader, DoubtDecision, decision_id(verification, run.id))
+    if kept is not None and kept.record.decision == "uncertain":
+        raise SettingError(f"run {run.id} is Uncertain already by {kept.who}; measure again")
+    decision = DoubtDecision(
+        id=decision_id(verification, run.id), verification=verification, run=run.id, decision=order.decision
+    )
+    decided = new(decision, DECIDED) if kept is None else changed(kept, decision, DECIDED)
+    if order.decision == "upheld":
+        laboratory.change(decided, because=order.because)
+        _follow(laboratory, subject, run, order.because)
+        return {"run": run.id, "decision": order.decision}
+    superseding = subject.superseding(laboratory, run, order.because)
+    before = ResultData.model_validate_json(subject.newest.data)
+    data = doubted(before, who=laboratory.who, because=order.because, verification=verification[:SHOWN_RUN])
+    declaration = subject.declared().model_copy(
+        update={"result": superseding.result_id, "supersedes": subject.newest.id, "changes": ()}
+    )
+    gone = _withdrawn(laboratory, subject, run, order.because)
+    superseding = replace(superseding, more=_messages(laboratory, subject, gone))
+    reports = _certificates(laboratory, subject, run)
+    changes = (subject.change(declaration, "run_doubted"), decided, *gone.changes, *reports)
+    plan = plan_of(run)
+    laboratory.store.submit(superseding.restated(data, plan, changes)).result()
+    if plan is not None:
+        _publish_curve(laboratory, run.id, plan)
+    _follow(laboratory, subject, run, order.because)
+    return {"run": run.id, "decision": order.decision, "result": superseding.result_id, "supersedes": subject.newest.id}
 
 
 def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> dict[str, Any]:
     subject = _subject(laboratory, order.run, order.result)
     given = _given(laboratory, order)
     with laboratory.reader() as reader:
+        if order.archive:
+            reader.archives.append(open_archive(Path(order.archive)))
         made = redeclaration(reader, laboratory.catalogue, subject.declared(), given, subject.started)
+    before = ResultData.model_validate_json(subject.newest.data)
+    made = replace(made, conclusion=still_doubted(before, made.conclusion))
     superseding = subject.superseding(laboratory, made.record, order.because)
     declaration = made.declaration.model_copy(update={"result": superseding.result_id, "supersedes": subject.newest.id})
     change = subject.change(declaration, "run_corrected")
     digest = digest_of(stored_text(change.data))[:SHOWN_DIGEST]
     warnings = _statements(subject.started, made, laboratory.who, order.because, digest)
-    judged = _judged_otherwise(ResultData.model_validate_json(subject.newest.data), made.conclusion)
+    judged = _judged_otherwise(before, made.conclusion)
     if judged and not reviewed:
         return {"run": subject.record.id, "needs_review": judged}
-    laboratory.store.submit(superseding.corrected(made.plan, made.conclusion, warnings, (change,))).result()
+    gone = _withdrawn(laboratory, subject, made.record, order.because)
+    superseding = replace(superseding, more=_messages(laboratory, subject, gone))
+    reports = _certificates(laboratory, subject, made.record)
+    changes = (change, *gone.changes, *reports)
+    laboratory.store.submit(superseding.corrected(made.plan, made.conclusion, warnings, changes)).result()
     _publish_curve(laboratory, subject.record.id, made.plan)
-    _note_samples(laboratory, subject, order.because)
+    _follow(laboratory, subject, made.record, order.because)
     return {
         "run": subject.record.id,
         "result": superseding.result_id,
         "supersedes": subject.newest.id,
         "changes": [c.model_dump() for c in declaration.changes],
         "changed": judged,
+        "withdrawn": [c.id for c in reports],
     }
 
 
@@ -138,7 +232,7 @@ def _given(laboratory: Laboratory, order: CorrectRun) -> Given:
         catalogue.fluid(order.fluid)
     if sampled_at:
         sampled_at = past_moment(sampled_at, laboratory.clock.utc_ns(), "sampled_at")
-    facts = order.model_dump(exclude={"run", "because", "result"}, exclude_none=True)
+    facts = order.model_dump(exclude={"run", "because", "result", "archive"}, exclude_none=True)
     return facts if sampled_at is None else facts | {"sampled_at": sampled_at}
 
 
@@ -162,11 +256,35 @@ def _judged_otherwise(before: ResultData, now: Conclusion) -> list[str]:
     return [name for name in parts if any(differences(name, a[name], b[name], OTHER_VERSIONS_TOLERANCE))]
 
 
-def _note_samples(laboratory: Laboratory, before: "_Subject", because: str) -> None:
-    """Bring the states of the samples of a run, as declared before and now, in step with its new result."""
-    store, catalogue, now = laboratory.store, laboratory.catalogue, laboratory.clock.utc_ns()
-    note_undone(store, catalogue, before.record.sample, now, laboratory.who, because)
-    note_done(store, catalogue, before.record.id, now, laboratory.who)
+def _withdrawn(laboratory: Laboratory, before: "_Subject", now: RunRecord, because: str) -> Withdrawal:
+    """Return the withdrawal of the signatures under a run, and under the reportable results that it may belong to."""
+    run = before.record
+    with laboratory.reader() as reader:
+        replaced = replaced_by_result(reader, run.id, (run.sample, now.sample), run.method_id)
+        utc_ns = laboratory.clock.utc_ns()
+        return withdrawal(reader, replaced, before.newest.stream, laboratory.who, because, utc_ns)
+
+
+def _certificates(laboratory: Laboratory, before: "_Subject", now: RunRecord) -> tuple[Change, ...]:
+    """Return the changes that withdraw the certificates about a run and its samples."""
+    with laboratory.reader() as reader:
+        return withdrawals(reader, before.record.id, (before.record.sample, now.sample))
+
+
+def _messages(laboratory: Laboratory, before: "_Subject", gone: Withdrawal) -> More:
+    """Return the maker of the messages of a withdrawal, which have the number of the new result."""
+    source, stream, time = laboratory.store.source, before.newest.stream, utc_text(laboratory.clock.utc_ns())
+    return lambda sequence: gone.messages(laboratory.topics, Numbered(source, stream, sequence), time)
+
+
+def _follow(laboratory: Laboratory, before: "_Subject", now: RunRecord, because: str) -> None:
+    """Bring samples and reportable results of a run, as declared before and now, in step with its new result."""
+    store, catalogue, utc_ns = laboratory.store, laboratory.catalogue, laboratory.clock.utc_ns()
+    note_undone(store, catalogue, before.record.sample, utc_ns, laboratory.who, because)
+    note_done(store, catalogue, before.record.id, utc_ns, laboratory.who)
+    with laboratory.reader() as reader:
+        samples = [before.record.sample, *samples_after(reader, now)]
+    Keeping(store, catalogue, laboratory.topics, utc_ns, laboratory.who).store_of_samples(samples)
 
 
 def _publish_curve(laboratory: Laboratory, run: str, plan: Plan) -> None:
@@ -275,4 +393,5 @@ ACTS: Final = (
     Act("run_correct", CorrectRun, "measure", correct),
     Act("run_correct_reviewed", CorrectRun, "review", correct_reviewed),
     Act("run_annul", AnnulRun, "review", annul),
+    Act("doubt_decide", DecideDoubt, "review", decide),
 )

@@ -75,6 +75,16 @@ def _of_password(reader: Reader, laboratory: Laboratory, given: Given) -> Person
     return laboratory.log_ins.check(name, laboratory.clock.mono_ns(), verify)
 
 
+def confirm(laboratory: Laboratory, person: Person, password: str) -> None:
+    """Compare a password that a person, who is known already, gives again.
+
+    Raises:
+        SettingError: it is wrong, was tried too often, or the person has none.
+    """
+    with laboratory.reader() as reader:
+        _of_password(reader, laboratory, Given(person=person.id, password=password))
+
+
 def credentials(reader: Reader) -> list[Credentials]:
     """Return the hashes of all persons."""
     return [k.record for k in listed(reader, Credentials, "id", "", LAST, limit=-1)]

@@ -68,6 +68,22 @@ def bound(text: str, utc_ns: int, key: str, *, end: bool) -> int | None:
         raise SettingError(say, key=key) from None
 
 
+def span_of_day(day: str, now_utc_ns: int) -> tuple[int, int]:
+    """Return first and last moment of a local day (UTC ns): 23 to 25 hours where clocks change.
+
+    Raises:
+        SettingError: the text is no day.
+    """
+    try:
+        datetime.strptime(day, "%Y-%m-%d")  # noqa: DTZ007 - only its form is checked
+        begin, end = (bound(day, now_utc_ns, "DATE", end=last) for last in (False, True))
+    except (ValueError, SettingError):
+        begin = end = None
+    if begin is None or end is None or len(day) != len("2026-11-26"):
+        raise SettingError(f"{day!r} is no day; write 2026-11-26", key="DATE")
+    return begin, end
+
+
 def read_moment(text: str, *, end: bool) -> int:
     """Return the time of an ISO 8601 text as UTC in ns; without an offset it is this machine's local time.
 

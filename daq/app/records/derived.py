@@ -1,13 +1,17 @@
 """Values that are computed from a stored run only on request: the flow curve, and the steadiness of the readings."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History
 from daq.app.records.readings import Readings
+from daq.app.screens.drawings.trend_svg import Trend
+from daq.app.screens.text import called, plain
 from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
+from daq.core.units import symbol
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.messages.annulling import ANNULLED
@@ -26,6 +30,22 @@ def flow_curve(found: History) -> FlowCurveData | None:
         return None
     finding = {name: found.data[name] for name in Finding.model_fields if name in found.data}
     return curve_of(found.plan, Finding.model_validate(finding))
+
+
+def curve_head(data: Mapping[str, Any]) -> list[str]:
+    """Return what was measured and how, in lines above a flow curve; `data` is `ResultData` as a dict."""
+    method, sample, origin = data["method"], data["sample"], data["origin"]
+    celsius = data["conditions"].get("temperature")
+    about = [(sample.get("product"), ""), (sample.get("lot"), "lot "), (sample.get("sampled_at"), "sampled ")]
+    where = [
+        f"{method['id']} {method['version']}",
+        (origin.get("began") or "")[: len("2026-11-26T14:20")],
+        *geometry_lines(data.get("geometry"))[:1],
+    ]
+    where += [] if celsius is None else [f"{celsius:.2f} °C"]
+    rows = ["SIMULATED: no real sample was measured"] if data["simulated"] else []
+    rows += [f"sample {sample['id']}" + "".join(f", {label}{value}" for value, label in about if value)]
+    return [plain(row) for row in (*rows, ", ".join(part for part in where if part))]
 
 
 def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
@@ -74,6 +94,37 @@ def result_kept(found: History) -> Any | None:
         if at == span["taken_at_s"] and (kept["t"] - kept["start"]) / 1e9 == span["seconds"]:
             return kept
     return None
+
+
+def trend_of(found: History, raw: bytes, make: MakeDriver) -> Trend | None:
+    """Return the readings of the result's signal over the run; None without a result from readings.
+
+    Raises:
+        DaqError: the readings cannot be computed.
+    """
+    kept, data = result_kept(found), found.data
+    if kept is None or data is None or found.plan is None:
+        return None
+    readings = Readings(raw, make, found.plan)
+    own = [
+        (r.begin_s, value, r.t)
+        for r in readings
+        if r.link == readings.plan.lead.name
+        and not r.repeat
+        and r.step
+        and (value := r.values.get(readings.plan.primary)) is not None
+    ]
+    if len(own) < 2:
+        return None
+    zero = own[0][2] - round(own[0][0] * 1e9)
+    return Trend(
+        name=called(readings.plan.primary),
+        unit=symbol(readings.units.get(readings.plan.primary, data["unit"])),
+        seconds=[s for s, _, _ in own],
+        values=[v for _, v, _ in own],
+        begin=(kept["start"] - zero) / 1e9,
+        end=(kept["t"] - zero) / 1e9,
+    )
 
 
 def _span(readings: Readings, kept: Any, primary: str) -> tuple[list[float], list[float], int]:

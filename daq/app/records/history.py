@@ -8,17 +8,19 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
 from daq.app.records.run_checklist import RunChecklist, checklist_of
+from daq.app.records.signatures import RUN, Releases, stored_signatures
 from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
 from daq.core.effects import Moved, StepEnded
 from daq.core.encoding import decode
-from daq.core.errors import DaqError, JournalError, SettingError
+from daq.core.errors import ArchivedError, DaqError, JournalError, SettingError
 from daq.core.events import ClockAnchor
 from daq.core.header import read_header
 from daq.core.journal import read_records
 from daq.core.plan import Plan
 from daq.laboratory.declarations import Declaration, Note
+from daq.laboratory.signing import ReleaseState
 
 
 @dataclass(slots=True)
@@ -32,10 +34,16 @@ class JournalSummary:
     records: int = 0
     trouble: str = ""
     """Why the journal could not be read to its end."""
+    archived: str = ""
+    """The archive that has the journal, as a sentence; "" where it was read."""
 
 
 def raw_journal(reader: Reader, run_id: str) -> tuple[bytes, str]:
-    """Return a run's journal up to the first damage, and the reason why it ends there ("" if it is whole)."""
+    """Return a run's journal up to the first damage, and the reason why it ends there ("" if it is whole).
+
+    Raises:
+        ArchivedError: the journal is in an archive that was not given.
+    """
     raw: list[bytes] = []
     try:
         for block in reader.journal(run_id):
@@ -48,7 +56,11 @@ def raw_journal(reader: Reader, run_id: str) -> tuple[bytes, str]:
 def journal_summary(reader: Reader, run_id: str) -> JournalSummary:
     """Return the effects in a run's journal, up to the first damage."""
     out = JournalSummary()
-    raw, out.trouble = raw_journal(reader, run_id)
+    try:
+        raw, out.trouble = raw_journal(reader, run_id)
+    except ArchivedError as error:
+        out.archived = str(error)
+        return out
     try:
         for record in read_records(raw):
             _take(out, record.effect, record.event)
@@ -89,8 +101,13 @@ class History:
     """Notes of persons, oldest first."""
     transcribed: list[Transcription] = field(default_factory=list)
     """Values of the sample that were read by eye and entered by hand; none is of this run."""
+    clock: dict[str, Any] | None = None
+    """Evidence about the machine's clock over the run; None in runs before it was stored, and during a run."""
+    signatures: list[StoredRecord] = field(default_factory=list)
+    """Signatures, each in its newest revision (`daq.laboratory.signing.Signature`)."""
+    release: ReleaseState | None = None
     checklist: RunChecklist | None = None
-    """What was confirmed at the bench; None for a run that was started without a checklist."""
+    """The items that were confirmed at the bench; None for a run that was started without a checklist."""
 
     @property
     def result(self) -> ResultRecord | None:
@@ -130,9 +147,12 @@ class History:
                 for d in self.declarations
             ],
             "notes": [{"text": note.data["text"]} | _written_by(note) for note in self.notes],
+            "release": self.release,
+            "signatures": [s.data | {"changed": _written_by(s)} for s in self.signatures],
             "transcribed": [t.as_json() for t in self.transcribed],
             "checklist": None if self.checklist is None else self.checklist.as_json(),
             "journal": journal,
+            "clock": self.clock,
         }
 
 
@@ -169,5 +189,18 @@ def history(reader: Reader, run: RunRecord) -> History:
         revisions(reader, Declaration.kind, run.id),
         notes_of(reader, run.id),
         of_sample(reader, run.sample),
+        clock_evidence(reader, run.id),
+        stored_signatures(reader, RUN, run.id),
+        Releases(reader).of_run(run, newest),
         checklist_of(reader, run.id),
     )
+
+
+def clock_evidence(reader: Reader, run_id: str) -> dict[str, Any] | None:
+    """Return the evidence about the machine's clock that the audit entry of a run's end has, or None."""
+    rows = reader.query(
+        "SELECT json_extract(detail, '$.clock') AS clock FROM audit WHERE subject = ? AND what = 'run_ended' "
+        "ORDER BY seq LIMIT 1",
+        [run_id],
+    )
+    return None if not rows or rows[0]["clock"] is None else dict(json.loads(rows[0]["clock"]))

@@ -25,6 +25,7 @@ from daq.core.respanning import kept_with
 from daq.core.run import State
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.annulling import ANNULLED
+from daq.methods.messages.doubting import still_doubted
 from daq.methods.messages.result import ResultData
 
 OTHER_VERSIONS_TOLERANCE: Final = 1e-9
@@ -172,7 +173,8 @@ def _compare_declared(
         again = [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in kept]
         out.differences += differences("corrected kept", reader.kept(run.id), again, 0.0)
         facts = dataclasses.replace(facts, kept=kept)
-    found = ResultData.build(plan, conclude(plan, facts), details_of(record)).model_dump(mode="json")
+    conclusion = still_doubted(ResultData.model_validate_json(newest.data), conclude(plan, facts))
+    found = ResultData.build(plan, conclusion, details_of(record)).model_dump(mode="json")
     tolerance = OTHER_VERSIONS_TOLERANCE if out.versions else 0.0
     a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS | {"warnings"}} for d in (data, found))
     out.differences += differences("corrected result", a, b, tolerance)

@@ -6,9 +6,11 @@ from typing import Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
+from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import of_sample
 from daq.app.screens.text import expanded_of, plain, shown_value, spaced, utc_iso
 from daq.core.units import symbol
+from daq.laboratory.signing import ReleaseState
 from daq.methods.messages.annulling import ANNULLED
 from daq.quality.digits import NOTHING, uncertain
 
@@ -49,6 +51,8 @@ class Entry:
     verdict: str | None
     corrected: bool
     annulled: bool
+    release: ReleaseState | None
+    """None where it was never released or rejected."""
     transcribed: tuple[dict[str, Any], ...]
     """Values of the sample that were read by eye and entered by hand (`Transcription.as_json`); none is of this run."""
 
@@ -59,8 +63,8 @@ def _code_of(reason: str, data: dict[str, Any]) -> str | None:
     return next((s["code"] for s in reversed(stated) if s and s["text"] == reason), None)
 
 
-def entry(reader: Reader, record: RunRecord) -> Entry:
-    """Return one run with its newest result."""
+def entry(reader: Reader, record: RunRecord, releases: Releases | None = None) -> Entry:
+    """Return one run with its newest result; `releases` is shared by the runs of a list."""
     newest = reader.newest_result(record.id)
     data: dict[str, Any] = {} if newest is None else json.loads(newest.data)
     return Entry(
@@ -94,6 +98,7 @@ def entry(reader: Reader, record: RunRecord) -> Entry:
         verdict=(data.get("verdict") or {}).get("verdict"),
         corrected=newest is not None and newest.supersedes is not None,
         annulled=ANNULLED in data.get("faults", ()),
+        release=(Releases(reader) if releases is None else releases).of_run(record, newest),
         transcribed=tuple(t.as_json() for t in of_sample(reader, record.sample)),
     )
 
@@ -117,5 +122,6 @@ def verdict_of(e: Entry) -> str:
 
 
 def marks_of(e: Entry) -> list[str]:
-    """Return the words that a reader of the value must see: simulated, annulled or corrected."""
-    return ["simulated"] * e.simulated + (["annulled"] if e.annulled else ["corrected"] * e.corrected)
+    """Return the words that a reader of the value must see: simulated, annulled or corrected, and its release."""
+    marks = ["simulated"] * e.simulated + (["annulled"] if e.annulled else ["corrected"] * e.corrected)
+    return marks if e.release is None else [*marks, spaced(e.release)]

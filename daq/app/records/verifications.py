@@ -77,12 +77,37 @@ def standing_of(found: Sequence[Entry], instrument: Instrument | None, pair: Pai
 def in_doubt(reader: Reader, instrument: str, found: Sequence[Entry]) -> InDoubt | None:
     """Return the newest failed verification with every result since the last pass of its pair; None if none failed."""
     failed = next((e for e in reversed(found) if e.passed is False), None)
-    if failed is None:
-        return None
+    return None if failed is None else doubt_by(reader, instrument, found, failed)
+
+
+def failures_after(found: Sequence[Entry], run: str, seq: int) -> list[Entry]:
+    """Return the failed verifications that put a result in doubt.
+
+    Args:
+        found: all verifications of the instrument.
+        run: the run of the result; a verification puts no other verification in doubt.
+        seq: number of the audit entry of the run's first result.
+    """
+    if any(e.detail.run == run for e in found):
+        return []
+    return [e for e in found if e.passed is False and e.seq >= seq > _seq(_last_pass(found, e))]
+
+
+def _last_pass(found: Sequence[Entry], failed: Entry) -> Entry | None:
+    """Return the last pass of the pair of a failed verification before it."""
     pair = _pair(failed)
     passes = [e for e in found if e.passed and e.seq < failed.seq and _pair(e) == pair]
-    last_pass = passes[-1] if passes else None
-    results = _results_between(reader, instrument, found, 0 if last_pass is None else last_pass.seq, failed.seq)
+    return passes[-1] if passes else None
+
+
+def _seq(e: Entry | None) -> int:
+    return 0 if e is None else e.seq
+
+
+def doubt_by(reader: Reader, instrument: str, found: Sequence[Entry], failed: Entry) -> InDoubt:
+    """Return a failed verification with every result of the instrument since the last pass of its pair."""
+    last_pass = _last_pass(found, failed)
+    results = _results_between(reader, instrument, found, _seq(last_pass), failed.seq)
     return InDoubt(failed, last_pass, tuple(results))
 
 

@@ -10,7 +10,9 @@ from daq.adapters.clock import Clock
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import EndRun
+from daq.app.run.clock_watch import unknown_evidence
 from daq.app.run.results import ResultMaker
+from daq.core.clocks import ClockFacts
 from daq.core.effects import Facts
 from daq.core.errors import DaqError, FormatError, JournalError, StoreError
 from daq.core.header import read_header
@@ -106,7 +108,9 @@ class Recovery:
             self.store.submit(self.maker(record, plan).conclude(facts)).result()
         # A clock that was set back since then must not end the run before its start.
         ended = max(self.clock.utc_ns(), record.began_utc_ns)
-        self.store.submit(EndRun(record.id, motor, ended, "daemon")).result()
+        known = pipeline.facts().clock if pipeline is not None else ClockFacts()
+        clock = unknown_evidence(record.began_utc_ns, known.synchronised)
+        self.store.submit(EndRun(record.id, motor, ended, "daemon", clock=clock)).result()
         log.warning("run recovered", run=record.id, instrument=record.instrument, motor=motor.value)
         return Recovered(record, plan, motor)
 

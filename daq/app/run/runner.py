@@ -8,7 +8,7 @@ import asyncio
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import structlog
 
@@ -17,14 +17,14 @@ from daq.adapters.store.rows import Committed
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Conclude, EndRun
 from daq.app.run.blocks import BlockStream
+from daq.app.run.clock_watch import ClockWatch
 from daq.app.run.results import reason_text
 from daq.app.run.session import Session
 from daq.app.screens.run_view import written_note
 from daq.app.setup.orders import Prepared
-from daq.core.clocks import STEP_NS
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send, StepEnded
 from daq.core.errors import DaqError, LinkError
-from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
+from daq.core.events import Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
 from daq.core.exchange import NEVER
 from daq.core.journal import JournalWriter
 from daq.core.linkstates import Motor
@@ -91,7 +91,6 @@ class Runner:
             changed: called at every change that a screen shows.
             hook: called with a name before and after each effect, for tests of crashes.
         """
-        self._began = (clock.mono_ns() if began_mono_ns is None else began_mono_ns, prepared.record.began_utc_ns)
         self.run_id = prepared.record.id
         self.pipeline = Pipeline(prepared.plan, prepared.drivers)
         self.motor = Motor.NOT_MOVED
@@ -111,9 +110,10 @@ class Runner:
         self._busy = False
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at = 0
+        began = (clock.mono_ns() if began_mono_ns is None else began_mono_ns, prepared.record.began_utc_ns)
+        self._clock_watch = ClockWatch(self.run_id, clock, began, self._feed)
+        self._clock_evidence: dict[str, Any] | None = None
         self._ended_mono_ns = 0
-        self._anchor = (0, 0)
-        self._synchronised: bool | None = None
         self._facts: Facts | None = None
         self._stop_asked = ""
         self._begun = False
@@ -158,9 +158,7 @@ class Runner:
     def _begin(self) -> None:
         now = self._clock.mono_ns()
         self._journal.header(self._header, now)
-        # The first anchor continues the time of the record.  A step of the clock since then becomes a second anchor.
-        self._set_anchor(now, self._utc_of(now))
-        self._check_clock()
+        self._clock_watch.begin(now)
         now = self._clock.mono_ns()
         for name in self._sessions:
             if name not in self._gone:
@@ -181,6 +179,7 @@ class Runner:
 
     async def _finish(self) -> RunOutcome:
         self._ended_mono_ns = self._clock.mono_ns()
+        self._clock_evidence = self._clock_watch.evidence()
         fault = ""
         committed: Committed | None = None
         try:
@@ -202,8 +201,8 @@ class Runner:
         """
         facts = self._facts_known()
         committed = await self._blocks.result(lambda: self._make_conclude(facts))
-        ended = self._utc_of(self._ended_mono_ns)
-        await self._blocks.end(lambda block: EndRun(self.run_id, self.motor, ended, "daemon", block))
+        ended, clock = self._clock_watch.utc_of(self._ended_mono_ns), self._clock_evidence
+        await self._blocks.end(lambda block: EndRun(self.run_id, self.motor, ended, "daemon", block, clock))
         return committed
 
     def _facts_known(self) -> Facts:
@@ -223,6 +222,8 @@ class Runner:
         if not self._begun:
             self._early.append((link, data))
             return
+        now = self._clock.mono_ns()
+        self._clock_watch.check_at(now)
         self._feed(Received(self._clock.mono_ns(), link, data))
 
     def link_lost(self, link: str, reason: str) -> None:
@@ -363,7 +364,7 @@ class Runner:
         while True:
             # All runs flush at the same instants, so that their blocks share one commit.
             await asyncio.sleep(FLUSH_S - asyncio.get_running_loop().time() % FLUSH_S)
-            self._check_clock()
+            self._clock_watch.check()
             if trouble := self._blocks.trouble():
                 self.store_failed(trouble)
             late = late + FLUSH_S if self._blocks.on_their_way else 0.0
@@ -381,20 +382,3 @@ class Runner:
         if error is not None:
             log.error("journal no longer written", run=self.run_id, exc_info=error)
             self.store_failed(f"fault of the software: {type(error).__name__}: {error}")
-
-    def _utc_of(self, mono: int) -> int:
-        """Return the UTC (ns) of a monotonic time (ns) by the clock as it was at the start of the run."""
-        return self._began[1] + mono - self._began[0]
-
-    def _set_anchor(self, mono: int, utc: int) -> None:
-        self._anchor, self._synchronised = (mono, utc), self._clock.synchronised()
-        self._feed(ClockAnchor(mono, utc, self._clock.boot_id, self._synchronised))
-
-    def _check_clock(self) -> None:
-        mono, utc = self._clock.mono_ns(), self._clock.utc_ns()
-        drift = (utc - self._anchor[1]) - (mono - self._anchor[0])
-        if abs(drift) >= STEP_NS:
-            log.warning("clock step", run=self.run_id, seconds=round(drift * 1e-9, 3))
-            self._set_anchor(mono, utc)
-        elif self._clock.synchronised() != self._synchronised:
-            self._set_anchor(mono, utc)

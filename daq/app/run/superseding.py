@@ -1,7 +1,7 @@
 """Make the transaction that commits a result which supersedes another one: of a corrected or of an annulled run."""
 
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from daq.adapters.clock import utc_text
@@ -20,6 +20,8 @@ from daq.methods.messages.result import ResultData
 from daq.methods.parts.origin import Superseded
 from daq.methods.parts.statement import Statement
 
+#: Makes further messages with the number of the new result, such as the withdrawal of a release.
+More = Callable[[int], Sequence[Outgoing]]
 #: Makes the contents of the new result from its place in the audit trail and the digest of the journal.
 Contents = Callable[[AuditPoint, str], ResultData]
 
@@ -42,6 +44,7 @@ class Superseding:
         who, because: the person, and the reason.
         utc_ns: time of the correction.
         result_id: id of the new result.
+        more: makes further messages.
     """
 
     record: RunRecord
@@ -53,6 +56,7 @@ class Superseding:
     utc_ns: int
     result_id: str
     messages: ResultMessages
+    more: More = lambda _: ()
 
     def corrected(
         self, plan: Plan, conclusion: Conclusion, warnings: tuple[Statement, ...], changes: tuple[Change, ...]
@@ -84,7 +88,10 @@ class Superseding:
 
     def annulled(self, plan: Plan | None, changes: tuple[Change, ...]) -> Correct:
         """Return the transaction that annuls the run; `plan` is None where it cannot be read, `changes` are records."""
-        data = annulled(self._before, who=self.who, because=self.because)
+        return self.restated(annulled(self._before, who=self.who, because=self.because), plan, changes)
+
+    def restated(self, data: ResultData, plan: Plan | None, changes: tuple[Change, ...]) -> Correct:
+        """Return the transaction of a result with other contents, which are not computed from the journal."""
 
         def contents(audit: AuditPoint, journal_digest: str) -> ResultData:
             origin = data.origin.model_copy(
@@ -131,6 +138,8 @@ class Superseding:
 
         def build(sequence: int, audit: AuditPoint, journal_digest: str) -> tuple[str, list[Outgoing]]:
             is_last = sequence == self.last_sequence + 1
-            return self.messages.of(contents(audit, journal_digest), self.result_id, sequence, time, is_last=is_last)
+            data = contents(audit, journal_digest)
+            text, own = self.messages.of(data, self.result_id, sequence, time, is_last=is_last)
+            return text, [*own, *self.more(sequence)]
 
         return build

@@ -153,7 +153,7 @@ def _why_not(
     """Return why a run does not count; empty where it does."""
     if data is None:
         return (state("without_result"),)
-    if why := _never(data):
+    if why := never_counts(data):
         return why
     if method and data["method"]["id"] != method:
         return (state("of_other_method", method=data["method"]["id"]),)
@@ -169,7 +169,7 @@ def _why_not(
     return ()
 
 
-def _never(data: dict[str, Any]) -> tuple[Statement, ...]:
+def never_counts(data: dict[str, Any]) -> tuple[Statement, ...]:
     """Return why a result counts in no report, whatever the other runs are; empty where it may count."""
     if data.get("verification"):
         return (state("is_verification"),)

@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 from daq.methods.files.broker import SECOND, Broker
 from daq.methods.files.fields import Duration, KeyedError, Model, Name, Text
 from daq.methods.files.hosts import UNENCRYPTED
+from daq.methods.files.retention import Retention
 from daq.methods.files.sparkplug import Sparkplug
 
 Level = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^/+#\s$][^/+#]*$")]
@@ -108,6 +109,8 @@ class People(Model):
 
     required: bool = False
     """True: only persons act and measure, each in their role (`daq person`)."""
+    review_own: bool = False
+    """True: a person may review, release and reject what the same person measured."""
 
 
 class Daemon(Model):
@@ -128,6 +131,7 @@ class Daemon(Model):
     metrics: Metrics | None = None
     log: Log = Log()
     people: People = People()
+    retention: Retention = Retention()
 
     @model_validator(mode="before")
     @classmethod

@@ -17,6 +17,7 @@ from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Method
+from daq.methods.files.works import Works
 from daq.textfiles.plain_file import read_plain, refuse_costly
 
 M = TypeVar("M", bound=Model)
@@ -54,6 +55,11 @@ def load_instrument(path: Path | str) -> Instrument:
 def load_fluid(path: Path | str) -> Fluid:
     """Return the reference fluid in a TOML file; errors as in `load_method`."""
     return _load(Fluid, path)
+
+
+def load_works(path: Path | str) -> Works:
+    """Return the head of the works' reports in a TOML file; errors as in `load_method`."""
+    return _load(Works, path)
 
 
 def load_daemon(path: Path | str) -> Daemon:

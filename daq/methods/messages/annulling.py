@@ -34,14 +34,15 @@ def annulled(data: ResultData, *, who: str, because: str) -> ResultData:
         "validity": "not_valid",
         "faults": faults,
         "reasons": (reason, *data.reasons),
-        "verdict": _judgement(data.verdict, reason),
+        "verdict": without_verdict(data.verdict, reason),
         "verification": None if data.verification is None else _verification(data.verification, reason),
         "steps": tuple(_step(row) for row in data.steps),
     }
     return data.model_copy(update=update)
 
 
-def _judgement(found: Judgement, reason: Statement) -> Judgement:
+def without_verdict(found: Judgement, reason: Statement) -> Judgement:
+    """Return a judgement whose limits say nothing about the value any more; unchanged where there are no limits."""
     if found.verdict is Verdict.NONE:
         return found
     limits = tuple(_limit(limit, reason) for limit in found.limits)

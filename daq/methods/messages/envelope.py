@@ -21,7 +21,13 @@ class Envelope(BaseModel):
     source: str = Field(pattern=SOURCE_PATTERN, description="identity of the database with its epoch")
     type: str = Field(pattern=r"^lab\.[a-z-]+\.v[1-9][0-9]*$", description="name and version of the schema of `data`")
     subject: Annotated[str, Field(min_length=1, description="the stream: the instrument, and the topic's last level")]
-    time: Annotated[str, Field(json_schema_extra={"format": "date-time"}, description="end of the run, UTC, ISO 8601")]
+    time: Annotated[
+        str,
+        Field(
+            json_schema_extra={"format": "date-time"},
+            description="of a result the end of its run, otherwise that of the change; UTC, ISO 8601",
+        ),
+    ]
     datacontenttype: Literal["application/json"]
     sequence: str = Field(
         pattern=rf"^[0-9]{{{SEQUENCE_DIGITS},15}}$", description="number in the stream, without holes, from 1 on"

@@ -16,6 +16,7 @@ from daq.methods.sentences import (
     note_sentences,
     reporting_sentences,
     run_ends,
+    signing_sentences,
     uncertainty_sentences,
     warning_sentences,
 )
@@ -35,6 +36,7 @@ TOPICS: Final[Mapping[str, Mapping[str, Sentence]]] = {
     "reportable results": reporting_sentences.SENTENCES,
     "corrections and annulments": correcting_sentences.SENTENCES,
     "control charts": chart_sentences.SENTENCES,
+    "signatures and releases": signing_sentences.SENTENCES,
 }
 SENTENCES: Final[Mapping[str, Sentence]] = {code: found for topic in TOPICS.values() for code, found in topic.items()}
 CODES_NAME: Final = "codes"

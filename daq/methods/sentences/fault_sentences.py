@@ -46,6 +46,10 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
         {"date": NAME, "fluid": NAME, "condition": TERM},
     ),
     "verification_overdue": ("[: it was due on {date}]", {"date": NAME}),
+    "verification_failed_later": (
+        "[ (run {verification})][; decided by {who}][, because: {because}]",
+        {"verification": NAME, "who": NAME, "because": DETAIL},
+    ),
     "calibration_past_due": ("[: {piece}, which was due on {date}]", {"piece": NAME, "date": NAME}),
     "annulled": ("[ by {who}][, because: {because}]", {"who": NAME, "because": DETAIL}),
 }

@@ -84,15 +84,12 @@ class StoredBench:
             instrument="bench-1",
             companions=("thermo-1",),
             sample=sample,
-            product="clear-glaze",
             method_id=method.id,
             method_version=method.version,
             method_digest=plan.digest,
-            operator="m.keeper",
-            simulated=True,
             header=header.text,
             began_utc_ns=clock.utc_ns(),
-            **about,
+            **{"operator": "m.keeper", "simulated": True, "product": "clear-glaze"} | about,
         )
         with Store(database_path(self.state), utc_ns=T0) as store:
             store.submit(

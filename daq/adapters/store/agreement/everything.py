@@ -6,11 +6,13 @@ from dataclasses import dataclass, field
 from itertools import chain
 from typing import Final
 
+from daq.adapters.store.agreement.archives import Archives
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_methods
 from daq.adapters.store.agreement.record_rows import of_record_entry, records_without_entry
 from daq.adapters.store.agreement.runs import of_run
 from daq.adapters.store.agreement.stored import MANY, Entry, Stored
+from daq.adapters.store.agreement.streams import of_streams
 from daq.adapters.store.agreement.trail import Chain, identity, instruments, named_rows
 
 NEWEST_RUNS: Final = 200
@@ -32,6 +34,7 @@ class Comparison:
     Attributes:
         quick: whether only the newest `NEWEST_RUNS` runs are compared.
         entries, runs, journals: number of audit entries, of runs, and of unpacked journals that were compared.
+        archived: number of journals that were removed to archives.
         pause: is called after each run and after `PAUSE_ENTRIES` audit entries, so that a comparison in
             the background leaves time to other threads.
     """
@@ -40,6 +43,7 @@ class Comparison:
     entries: int = 0
     runs: int = 0
     journals: int = 0
+    archived: int = 0
     pause: Callable[[], None] | None = None
     _last: dict[tuple[int, str], int] = field(default_factory=lambda: defaultdict(int))
 
@@ -50,18 +54,20 @@ class Comparison:
             yield from instruments(stored)
             yield from of_methods(stored)
         after = self._first(stored) - 1 if self.quick else 0
-        trail = Chain.after(stored, after)
+        trail, archives = Chain.after(stored, after), Archives()
         last = after
         for entry in stored.trail(after):
             yield from trail.take(entry.stored)
             yield from named_rows(stored, entry)
             yield from of_record_entry(stored, entry)
+            yield from archives.of_entry(stored, entry)
             self._number(entry)
             last = entry.stored.seq
             if self.pause is not None and trail.entries % PAUSE_ENTRIES == 0:
                 self.pause()
         self.entries = trail.entries
         yield from records_without_entry(stored, after)
+        self.archived = archives.runs
         yield from self._runs(stored, after, last)
         with stored.snapshot():
             yield from self._numbers(stored)
@@ -122,6 +128,7 @@ class Comparison:
             if (here or 0) < last:
                 name = f"{stream} (epoch {epoch})"
                 yield Disagreement("results", name, "sequence", here, last, "the last number in the audit trail")
+        yield from of_streams(stored, self._last, quick=self.quick)
         for lost in stored.rows("SELECT seq, topic FROM outbox WHERE result IS NULL"):
             yield Disagreement("outbox", str(lost["seq"]), ROW, lost["topic"], NOTHING, "the results")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
-from daq.adapters.store.agreement.stored import Row, Stored
+from daq.adapters.store.agreement.stored import Entry, Row, Stored
 from daq.core.errors import JournalError
 from daq.core.journal import CRC, EFFECT, HEAD, HEADER, chain
 
@@ -24,12 +24,14 @@ class Content:
         header: text of the header; None where the journal does not begin with one.
         kept: kept values as JSON, in order.
         blocks: number of blocks.
+        archived: the audit entry of its removal from the database; None where it was not removed.
     """
 
     digests: list[str] = field(default_factory=list)
     header: bytes | None = None
     kept: list[Any] = field(default_factory=list)
     blocks: int = 0
+    archived: Entry | None = None
 
 
 def of_journal(stored: Stored, run_id: str, content: Content) -> Iterator[Disagreement]:

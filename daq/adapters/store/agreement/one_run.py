@@ -2,13 +2,22 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_method
 from daq.adapters.store.agreement.record_rows import of_records
 from daq.adapters.store.agreement.runs import of_run
 from daq.adapters.store.agreement.stored import Stored
+from daq.adapters.store.agreement.trail import own_hash
 from daq.adapters.store.declared import KIND
+from daq.adapters.store.forms.opening import ARCHIVE_ID
+
+NOT_ARCHIVED: Final = frozenset({"outbox", "delivery"})
+"""Tables that an archive does not have; the bytes of messages are rebuilt from results."""
+
+OF_A_RUN: Final = ("note", "signature", "doubt_decision", "report")
+"""Kinds of the records about a run, which have its id as a key."""
 
 
 def disagreements_of_run(path: Path, run_id: str) -> list[Disagreement]:
@@ -18,7 +27,21 @@ def disagreements_of_run(path: Path, run_id: str) -> list[Disagreement]:
         StoreError: the database cannot be read.
     """
     with Stored(path) as stored, stored.snapshot():
-        return list(_run(stored, run_id))
+        return list((of_archived_run if is_archive(stored) else of_run_and_records)(stored, run_id))
+
+
+def disagreements_of_record(path: Path, kind: str, ident: str) -> list[Disagreement]:
+    """Return every disagreement about a record and the signatures under it.
+
+    Raises:
+        StoreError: the database cannot be read.
+    """
+    with Stored(path) as stored, stored.snapshot():
+        out = list(of_records(stored, kind, ident))
+        sql = "SELECT id FROM record_keys WHERE kind = 'signature' AND name = ? AND value = ?"
+        for signature in stored.rows(sql, kind, ident):
+            out += of_records(stored, "signature", signature["id"])
+        return out
 
 
 def disagreements_of_sample(path: Path, sample: str, run_ids: list[str]) -> list[Disagreement]:
@@ -49,15 +72,32 @@ def disagreements_of_sample(path: Path, sample: str, run_ids: list[str]) -> list
         )
         others = [*(row["subject"] for row in started), *(row["run"] for row in corrected)]
         for run_id in dict.fromkeys([*run_ids, *others]):
-            out += _run(stored, run_id)
+            out += of_run_and_records(stored, run_id)
         return list(dict.fromkeys(out))
 
 
-def _run(stored: Stored, run_id: str) -> Iterator[Disagreement]:
-    yield from of_run(stored, run_id)
+def is_archive(stored: Stored) -> bool:
+    """Return whether a file is an archive and no database."""
+    return stored.rows("PRAGMA application_id") == [{"application_id": ARCHIVE_ID}]
+
+
+def of_archived_run(stored: Stored, run_id: str) -> Iterator[Disagreement]:
+    """Compare one run of an archive, which has no messages, and of the audit trail only the entries about its runs."""
+    for entry in stored.entries(run_id):
+        yield from own_hash(entry.stored)
+    for d in of_run_and_records(stored, run_id, chained=0):
+        if d.table not in NOT_ARCHIVED:
+            yield d
+
+
+def of_run_and_records(stored: Stored, run_id: str, *, chained: int | None = None) -> Iterator[Disagreement]:
+    """Compare one run, its declaration, its notes and its method; `chained` as in `of_run`."""
+    yield from of_run(stored, run_id, chained=chained)
     yield from of_records(stored, KIND, run_id)
-    for note in stored.rows("SELECT id FROM record_keys WHERE kind = 'note' AND name = 'run' AND value = ?", run_id):
-        yield from of_records(stored, "note", note["id"])
+    sql = "SELECT id FROM record_keys WHERE kind = ? AND name = 'run' AND value = ?"
+    for kind in OF_A_RUN:
+        for record in stored.rows(sql, kind, run_id):
+            yield from of_records(stored, kind, record["id"])
     for row in stored.rows(
         "SELECT methods.* FROM methods JOIN runs ON method_id = methods.id AND method_version = version "
         "WHERE runs.id = ?",

@@ -14,6 +14,7 @@ from daq.adapters.store.agreement.disagreement import (
 )
 from daq.adapters.store.agreement.stored import Row, Stored
 from daq.adapters.store.agreement.trail import Chain
+from daq.adapters.store.forms.packed import BASIS, unpacked
 from daq.adapters.store.store import source_uri
 
 NEEDED: Final = ("id", "source", "type", "sequence", "data")
@@ -36,8 +37,9 @@ def of_message(stored: Stored, event: Row, name: str) -> Iterator[Disagreement]:
         yield Disagreement("meta", "1", "source", own, uri, name)
         return
     found = False
-    for row in stored.rows("SELECT seq, result, payload FROM outbox WHERE id = ? ORDER BY seq", event["id"]):
-        payload = json_or_none(row["payload"])
+    sql = f"SELECT seq, result, payload, {BASIS} FROM outbox AS m WHERE id = ? ORDER BY seq"  # noqa: S608 - our text
+    for row in stored.rows(sql, event["id"]):
+        payload = json_or_none(unpacked(row["payload"], row["basis"]))
         if payload is not None and at(payload, "type") != event["type"]:
             continue
         found = True

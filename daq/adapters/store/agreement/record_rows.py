@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement, differing
+from daq.adapters.store.agreement.signed_parts import SIGNATURE, of_signature
 from daq.adapters.store.agreement.stored import Entry, Row, Stored
 from daq.adapters.store.audit import digest_of
 
@@ -26,6 +27,8 @@ def _sealed(stored: Stored, e: Entry, sealed: Row) -> Iterator[Disagreement]:
     if computed != sealed.get("digest"):
         yield Disagreement("records", name, "data", computed, sealed.get("digest"), e.where)
     yield from differing("records", name, row, {"audit_seq": e.stored.seq}, e.where)
+    if kind == SIGNATURE:
+        yield from of_signature(stored, row)
     last = stored.one("SELECT max(revision) AS n FROM records WHERE kind = ? AND id = ?", kind, ident)
     if last is not None and last["n"] == revision:
         yield from _keys(stored, e, str(kind), str(ident), [list(k) for k in sealed.get("keys", [])])

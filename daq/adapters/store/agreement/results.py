@@ -17,6 +17,7 @@ from daq.adapters.store.agreement.stored import Entry, Row, Stored, oldest
 from daq.adapters.store.agreement.trail import linked, repeated
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declared import DECLARED, KIND
+from daq.adapters.store.forms.packed import BASIS, unpacked
 from daq.adapters.store.outgoing.delivery import SETTLED
 from daq.adapters.store.outgoing.sealed import SEALED
 
@@ -47,7 +48,7 @@ RESULT_COPIES: Final = {
 """Path in a result: column of the row of the result with the same fact."""
 _MESSAGE: Final = (
     "SELECT m.seq, id, result, stream, sequence, topic, qos, retain, properties, created_utc_ns, payload, "
-    "d.seq AS delivery, d.state, d.last_error, d.acknowledged_utc_ns, d.quarantined, d.refused_utc_ns "
+    "d.seq AS delivery, d.state, d.last_error, d.acknowledged_utc_ns, d.quarantined, d.refused_utc_ns, " + BASIS + " "
     "FROM outbox AS m LEFT JOIN delivery AS d ON d.seq = m.seq "
 )
 """A message with its state; `delivery` is None where the row of its state is missing."""
@@ -97,6 +98,7 @@ def _data(stored: Stored, row: Row, sealed: Entry) -> Iterator[Disagreement]:
     field, here, there, where = "data", digest, sealed.detail.get("digest"), sealed.where
     digests = {m.get("payload") for m in sealed.detail.get("messages", ())}
     for message in stored.each("SELECT seq, payload FROM outbox WHERE result = ? ORDER BY seq", row["id"]):
+        # A packed payload cannot be rebuilt from a changed result.
         data = at(json_or_none(message["payload"]), "data")
         if data is None or _digest(message["payload"]) not in digests:
             continue
@@ -186,10 +188,11 @@ def _message(
     if sealed is not None:
         there |= {key: sealed.detail.get(key) for key in ("stream", "sequence")}
     yield from differing("outbox", name, row, there, entry.where)
-    digest = _digest(row["payload"])
+    payload = unpacked(row["payload"], row["basis"]) if isinstance(row["payload"], bytes) else row["payload"]
+    digest = _digest(payload)
     if digest != message.get("payload"):
         field, here, other, where = "payload", digest, message.get("payload"), entry.where
-        data = at(json_or_none(row["payload"]), "data")
+        data = at(json_or_none(payload), "data")
         found = None if result is None else first_difference(data, json_or_none(result["data"]))
         if found is not None and data is not None and sealed is entry and at(data, "schema_version") is not None:
             field, here, other = f"payload data.{found[0]}", found[1], found[2]

@@ -46,7 +46,7 @@ def of_run(stored: Stored, run_id: str, *, journal: bool = True, chained: int | 
     yield from linked(stored, entries, chained)
     yield from repeated(entries, *ONCE)
     started = oldest(entries, "run_started")
-    content = Content()
+    content = Content(archived=newest(entries, "journal_archived"))
     if journal:
         yield from of_journal(stored, run_id, content)
     else:
@@ -168,8 +168,19 @@ def _ends(stored: Stored, run_id: str, entries: list[Entry], content: Content) -
     ended = oldest(entries, "run_ended")
     if ended is None:
         return
-    last = content.digests[-1] if content.digests else ""
     there = ended.detail.get("journal_digest")
+    archived = content.archived
+    if archived is not None and not content.digests:
+        # The journal is in an archive: its digest goes on from the end of the run to the entry of its removal.
+        if archived.detail.get("digest") != there:
+            yield Disagreement(
+                "audit", str(archived.stored.seq), "digest", archived.detail.get("digest"), there, ended.where
+            )
+        return
+    if archived is not None:
+        row = f"{run_id}/{len(content.digests) - 1}"
+        yield Disagreement("journal", row, ROW, f"{len(content.digests)} blocks", NOTHING, archived.where)
+    last = content.digests[-1] if content.digests else ""
     if last != there:
         row = f"{run_id}/{max(len(content.digests) - 1, 0)}"
         yield Disagreement("journal", row, "digest", last, there, ended.where)

@@ -34,7 +34,7 @@ def linked(stored: Stored, entries: Iterable[Entry], chained: int | None) -> Ite
         seq = e.stored.seq
         if chained is not None and seq > chained:
             continue
-        yield from _own_hash(e.stored)
+        yield from own_hash(e.stored)
         after = stored.one("SELECT previous FROM audit WHERE seq = ?", seq + 1)
         if after is not None and after["previous"] != e.stored.hash:
             where = f"audit entry {seq + 1} (previous)"
@@ -53,7 +53,8 @@ def repeated(entries: Iterable[Entry], *once: str) -> Iterator[Disagreement]:
         seen.setdefault(what, e)
 
 
-def _own_hash(e: AuditEntry) -> Iterator[Disagreement]:
+def own_hash(e: AuditEntry) -> Iterator[Disagreement]:
+    """Compare an entry with its own hash."""
     computed = computed_hash(e)
     if computed != e.hash:
         yield Disagreement("audit", str(e.seq), "hash", e.hash, computed, "the hash computed from the entry's fields")
@@ -91,7 +92,7 @@ class Chain:
                 f"the hash of audit entry {e.seq - 1}" if e.seq > 1 else "the beginning that follows from meta.source"
             )
             yield Disagreement("audit", str(e.seq), "previous", e.previous, self.head, before)
-        yield from _own_hash(e)
+        yield from own_hash(e)
         self._seq, self.head = e.seq, e.hash
         self.entries += 1
 

@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from daq.adapters.store.access import Access
 from daq.adapters.store.audit import AuditEntry, digest_of, entry_hash
+from daq.adapters.store.forms.packed import BASIS, unpacked
 from daq.adapters.store.rows import BY_STATE, CHANGED, Message, ResultRecord
 from daq.core.errors import StoreError
 
@@ -21,7 +22,7 @@ Content = tuple[Any, ...]
 # Texts are read as bytes: a text that is not UTF-8 makes one message differ, and stops no other.
 _MESSAGES: Final = (
     "SELECT m.seq, CAST(m.result AS BLOB), CAST(m.id AS BLOB), CAST(m.topic AS BLOB), m.qos, m.retain, "
-    "CAST(m.properties AS BLOB), m.payload {} WHERE {}"
+    "CAST(m.properties AS BLOB), m.payload, " + BASIS + " {} WHERE {}"
 )
 _ENTRIES: Final = (
     "SELECT seq, utc_ns, CAST(who AS BLOB), what, CAST(subject AS BLOB), CAST(detail AS BLOB), "
@@ -53,7 +54,10 @@ def agreeing(
     ("" if all agree).
     """
     found = access.run("sealed", _MESSAGES.format(source, where), values)
-    here = {row[0]: (*map(_text, row[1:4]), row[4], row[5], _text(row[6]), digest_of(row[7])) for row in found}
+    here = {
+        row[0]: (*map(_text, row[1:4]), row[4], row[5], _text(row[6]), digest_of(unpacked(row[7], row[8])))
+        for row in found
+    }
     known = _sealed((content[0] for content in here.values()), lambda sql, v: access.run("sealing", sql, v).fetchall())
     good = sorted(seq for seq, content in here.items() if known.get((content[0], seq)) == content)
     wrong = sorted(here.keys() - set(good))

@@ -10,6 +10,7 @@ from daq.adapters.paths import StateLock, config_dir, database_path
 from daq.adapters.store.store import Store
 from daq.app.cli.common import chosen_state
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of, secret
+from daq.app.cli.printing import say
 from daq.app.daemon.continuity import continue_numbers
 from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Perform, Performed
@@ -17,6 +18,7 @@ from daq.app.delivery.publishing import topics_of
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.identity import Given
 from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
@@ -75,3 +77,9 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any], given:
             with_flat=broker is not None and broker.flat,
         )
         return carry_out(laboratory, act, order, given)
+
+
+def say_withdrawn(done: Mapping[str, Any]) -> None:
+    """Print the certificates that a correction or an annulment withdrew."""
+    for ident in done["withdrawn"]:
+        say(f"certificate {number_of(ident)} is WITHDRAWN with it; tell the persons who have it", "  ")

@@ -3,7 +3,7 @@
 import argparse
 
 from daq.app.cli.common import RUN_HELP, SHOWN_ID
-from daq.app.cli.laboratory.acting import identity_arguments, perform
+from daq.app.cli.laboratory.acting import identity_arguments, perform, say_withdrawn
 from daq.app.cli.printing import say
 
 
@@ -19,4 +19,5 @@ def run(args: argparse.Namespace) -> int:
     """Annul the run."""
     done = perform(args, "run_annul", {"run": args.run, "because": args.because, "result": args.result})
     say(f"run {done['run'][:SHOWN_ID]} is annulled; result {done['result']} supersedes {done['supersedes']}")
+    say_withdrawn(done)
     return 0

@@ -7,6 +7,7 @@ from typing import Any, Final
 from daq.adapters.paths import config_dir
 from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments, perform
+from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import say, terminal_columns
 from daq.app.laboratory.lists.charting import product_charts, verification_charts
 from daq.app.laboratory.lists.fixing_limits import MOST_POINTS, only_one
@@ -47,6 +48,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--points", action="store_true", help="list the points, too")
     parser.add_argument("--svg", metavar="FILE", type=wanted_path, help="draw the chart into a new file")
+    parser.add_argument("--pdf", metavar="FILE", type=wanted_path, help="make the chart as a new PDF file")
     parser.add_argument("--json", action="store_true", help="print the charts as JSON")
     parser.add_argument("--fix", action="store_true", help="fix the limits from these points (role review)")
     parser.add_argument("--because", default="", metavar="TEXT", help="with --fix: why these points show the process")
@@ -59,7 +61,9 @@ def run(args: argparse.Namespace) -> int:
     if args.fix:
         return _fix(args)
     charts = _charts(args)
-    if args.svg is not None:
+    if args.pdf is not None:
+        write_report(args, "report_chart", _order(args), args.pdf, "--pdf")
+    elif args.svg is not None:
         _draw(args.svg, only_one(charts, args.geometry, args.quantity))
     elif args.json:
         print_json([_json(chart) for chart in charts])
@@ -102,7 +106,18 @@ def _charts(args: argparse.Namespace) -> list[Chart]:
 
 
 def _fix(args: argparse.Namespace) -> int:
-    order = {
+    done = perform(args, "chart_limits_fix", _order(args) | {"because": args.because})
+    unit = symbol(done["unit"])
+    say(
+        f"limits of {plain(done['id'])} are fixed from {done['points']} points: "
+        f"centre {number(done['centre'])} {unit}, {number(done['lower'])} to {number(done['upper'])} {unit}"
+    )
+    return 0
+
+
+def _order(args: argparse.Namespace) -> dict[str, Any]:
+    """Return the choice of a chart and its points, as the acts take it."""
+    return {
         "product": args.product,
         "fluid": args.verification,
         "instrument": args.instrument,
@@ -110,15 +125,7 @@ def _fix(args: argparse.Namespace) -> int:
         "quantity": args.quantity,
         "last": args.last,
         "without": args.without,
-        "because": args.because,
     }
-    done = perform(args, "chart_limits_fix", order)
-    unit = symbol(done["unit"])
-    say(
-        f"limits of {plain(done['id'])} are fixed from {done['points']} points: "
-        f"centre {number(done['centre'])} {unit}, {number(done['lower'])} to {number(done['upper'])} {unit}"
-    )
-    return 0
 
 
 def _json(chart: Chart) -> dict[str, Any]:

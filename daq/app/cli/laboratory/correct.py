@@ -3,8 +3,8 @@
 import argparse
 from typing import Any, Final
 
-from daq.app.cli.common import RUN_HELP, SHOWN_ID
-from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform
+from daq.app.cli.common import RUN_HELP, SHOWN_ID, wanted_path
+from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform, say_withdrawn
 from daq.app.cli.printing import say
 from daq.app.screens.text import plain, spaced
 from daq.core.errors import SettingError
@@ -33,6 +33,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--fluid", metavar="ID", help="the reference fluid that was measured")
     parser.add_argument("--result", default="", metavar="ID", help="refuse unless this is the newest result of the run")
+    parser.add_argument(
+        "--archive",
+        metavar="FILE",
+        type=wanted_path,
+        help="archive with the journal, which the daemon must be able to read",
+    )
     identity_arguments(parser)
 
 
@@ -42,6 +48,8 @@ def run(args: argparse.Namespace) -> int:
     if not facts:
         raise SettingError("say what is to be corrected: --sample, --product, --lot, --sampled, --operator, --geometry")
     order = facts | {"run": args.run, "because": args.because, "result": args.result}
+    if args.archive is not None:
+        order["archive"] = str(args.archive.absolute())
     given = given_by(args)
     done = perform(args, "run_correct", order, given)
     if "needs_review" in done:
@@ -56,3 +64,4 @@ def _say(done: dict[str, Any]) -> None:
         say(f"{spaced(c['name'])}: {plain(c['before']) or 'none'} -> {plain(c['after']) or 'none'}", "  ")
     changed = ", ".join(spaced(name) for name in done["changed"])
     say(f"changed with it: {changed}" if changed else "value and verdict stay", "  ")
+    say_withdrawn(done)

@@ -10,15 +10,15 @@ from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.printing import print_table, say, terminal_columns
 from daq.app.laboratory.lists.charting import product_charts
-from daq.app.records.day_sheet import day_sheet
+from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.screens.drawings.chart_text import summary as chart_summary
 from daq.app.screens.result_screen import summary
 from daq.app.screens.styled_lines import joined, text_of
 from daq.app.screens.text import plain, spaced
 from daq.app.screens.verification_text import verification_words
 from daq.app.setup.catalogue import Catalogue
-from daq.app.workshop.shift.day import CERTIFIED, Day, Happened, ShiftDay
 from daq.app.workshop.shift.fast_time import FastLoop
+from daq.app.workshop.shift.shift_day import CERTIFIED, Day, Happened, ShiftDay
 from daq.quality.digits import NOTHING
 
 BEGAN_S: Final = 2 * 3600

@@ -1,6 +1,7 @@
 """Corrections, notes of persons and disagreements as lines of `daq show`."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
 from daq.app.cli.common import SHOWN_ID
 from daq.app.records.history import History
@@ -19,6 +20,7 @@ def correction_lines(found: History) -> list[str]:
     out = []
     for d in found.declarations:
         words = [_change(c) for c in d.data["changes"]] if d.data["state"] == "corrected" else ["annulled"]
+        words = words or ["published again as Uncertain"]
         change = f"{local_time(d.utc_ns)} by {plain(d.who)}: {', '.join(words)}"
         out.append(f"{change}; because {plain(d.because)}; result {d.data['result'][:SHOWN_ID]}")
     return out
@@ -29,9 +31,46 @@ def _change(c: dict[str, str]) -> str:
     return f"{spaced(c['name'])} {before} to {after}"
 
 
+def report_lines(reports: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return one line for each report that shows the run, a withdrawn one with the reason."""
+    out = []
+    for r in reports:
+        words = f"{plain(r['title'])}, number {r['number']}, {r['made']['at']} by {plain(r['made']['who'])}"
+        gone = r["withdrawn"]
+        out.append(words if gone is None else f"WITHDRAWN {gone['at']} ({plain(gone['because'])}): {words}")
+    return out
+
+
 def note_lines(found: History) -> list[str]:
     """Return one line for each note of a person."""
     return [f"{local_time(n.utc_ns)} {plain(n.who)}: {plain(n.data['text'])}" for n in found.notes]
+
+
+def signature_lines(found: History) -> list[str]:
+    """Return one line for each signature: its time, person and meaning, and its withdrawal."""
+    out = []
+    for s in found.signatures:
+        named = f" ({plain(s.data.get('name'))})" if s.data.get("name") else ""
+        line = f"{plain(s.data.get('signed_at'))} by {plain(s.data.get('by'))}{named}: {plain(s.data.get('meaning'))}"
+        line += f"; because {plain(s.data.get('because'))}" if s.data.get("because") else ""
+        if s.data.get("state") != "in_force":
+            line += f"; withdrawn {local_time(s.utc_ns)} by {plain(s.who)}, because {plain(s.because) or NOTHING}"
+        out.append(line)
+    return out
+
+
+RELEASES: Final = {
+    "released": ("released", "good"),
+    "release_blocked": ("RELEASE BLOCKED: a verification failed after it", "bad"),
+    "release_withdrawn": ("RELEASE WITHDRAWN", "warn"),
+    "rejected": ("REJECTED: it is not released", "bad"),
+}
+"""Line of a state of release, with its style."""
+
+
+def release_line(found: History) -> list[Line]:
+    """Return the line about the release of a run; none where it was never released."""
+    return [] if found.release is None else [[RELEASES[found.release]]]
 
 
 def disagreement_lines(texts: Sequence[str], columns: int | None) -> list[Line]:

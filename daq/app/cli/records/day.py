@@ -3,17 +3,17 @@
 import argparse
 import time
 from collections.abc import Sequence
-from datetime import datetime
 
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.common import SHOWN_ID, open_reader, print_json, wanted_path
+from daq.app.cli.laboratory.acting import identity_arguments
+from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, terminal_columns
-from daq.app.laboratory.moments import bound
-from daq.app.records.day_sheet import Counts, DaySheet, OpenWork, SheetRow, day_sheet
+from daq.app.laboratory.moments import span_of_day
 from daq.app.records.run_rows import value_of, verdict_of
+from daq.app.records.sheets.day_sheet import Counts, DaySheet, OpenWork, SheetRow, day_sheet
 from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.tables import table
 from daq.app.screens.text import local_time, plain, spaced
-from daq.core.errors import SettingError
 from daq.quality.digits import NOTHING
 
 DAY_NS = 86_400 * 10**9
@@ -24,6 +24,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("date", nargs="?", default="", metavar="DATE", help="the day: 2026-11-26 (today)")
     parser.add_argument("--instrument", default="", metavar="NAME", help="only runs on this instrument")
     parser.add_argument("--json", action="store_true", help="print it as JSON")
+    parser.add_argument("--pdf", metavar="FILE", type=wanted_path, help="make the sheet as a new PDF file")
+    identity_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -31,6 +33,9 @@ def run(args: argparse.Namespace) -> int:
     now = time.time_ns()
     day = args.date or local_time(now)[: len("2026-11-26")]
     begin, end = span_of_day(day, now)
+    if args.pdf is not None:
+        write_report(args, "report_day", {"day": day, "instrument": args.instrument}, args.pdf, "--pdf")
+        return 0
     with open_reader(args) as reader:
         sheet = day_sheet(reader, begin, end, args.instrument)
         newest = reader.runs(limit=1, instrument=args.instrument) if not sheet.counts.runs else []
@@ -43,22 +48,6 @@ def run(args: argparse.Namespace) -> int:
         lines[1:1] = [f"the newest run{where} started {local_time(newest[0].began_utc_ns)}"]
     print("\n".join(lines))
     return 0
-
-
-def span_of_day(day: str, now_utc_ns: int) -> tuple[int, int]:
-    """Return first and last moment of a local day (UTC ns): 23 to 25 hours where clocks change.
-
-    Raises:
-        SettingError: the text is no day.
-    """
-    try:
-        datetime.strptime(day, "%Y-%m-%d")  # noqa: DTZ007 - only its form is checked
-        begin, end = (bound(day, now_utc_ns, "DATE", end=last) for last in (False, True))
-    except (ValueError, SettingError):
-        begin = end = None
-    if begin is None or end is None or len(day) != len("2026-11-26"):
-        raise SettingError(f"{day!r} is no day; write 2026-11-26", key="DATE")
-    return begin, end
 
 
 def text_of(day: str, where: str, sheet: DaySheet, columns: int | None) -> list[str]:

@@ -8,9 +8,12 @@ from typing import Any
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.cli.common import RUN_HELP, open_reader, output, wanted_path
+from daq.app.cli.common import RUN_HELP, archive_argument, open_reader, output, wanted_path
 from daq.app.laboratory.named_runs import find_run
-from daq.app.records.exporting import (
+from daq.app.records.history import notes_of, plan_of, raw_journal
+from daq.app.records.readings import Readings, clock_of
+from daq.app.records.replaying import maker
+from daq.app.records.sheets.exporting import (
     NOTE_COLUMNS,
     Row,
     kept_columns,
@@ -20,13 +23,10 @@ from daq.app.records.exporting import (
     reading_rows,
     write,
 )
-from daq.app.records.history import notes_of, plan_of, raw_journal
-from daq.app.records.readings import Readings, clock_of
-from daq.app.records.replaying import maker
 from daq.app.screens.text import plain
 from daq.app.setup.drivers import Drivers
 from daq.core.effects import recorded
-from daq.core.errors import StoreError
+from daq.core.errors import SettingError, StoreError
 from daq.core.replay import replay
 
 
@@ -38,15 +38,24 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--format", choices=("csv", "json"), default="csv", help="how to write it (csv)")
     parser.add_argument(
+        "--decimal",
+        choices=("point", "comma"),
+        default="point",
+        help="CSV with this decimal sign; with a comma, semicolons separate the cells (point)",
+    )
+    parser.add_argument(
         "--anyway", action="store_true", help="write it although what is stored of the run does not agree"
     )
     parser.add_argument(
         "-o", "--output", metavar="FILE", type=wanted_path, help="a new file; otherwise the standard output"
     )
+    archive_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Write the rows."""
+    if args.format == "json" and args.decimal == "comma":
+        raise SettingError("goes with --format csv; JSON has a point", key="--decimal")
     with open_reader(args) as reader:
         record = find_run(reader, args.run)
         _check(reader, record.id, anyway=args.anyway)
@@ -71,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _write(args: argparse.Namespace, record: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:
     with output(args.output) as out:
-        return write(args.format, out, record, columns, rows)
+        return write(args.format, out, record, columns, rows, args.decimal)
 
 
 def _written(args: argparse.Namespace, count: int) -> int:

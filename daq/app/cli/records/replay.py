@@ -4,7 +4,7 @@ import argparse
 import sys
 from typing import Any
 
-from daq.app.cli.common import RUN_HELP, open_reader
+from daq.app.cli.common import RUN_HELP, archive_argument, open_reader
 from daq.app.cli.printing import say, terminal_columns
 from daq.app.laboratory.named_runs import find_run
 from daq.app.records.replaying import Recomputed, recompute
@@ -28,6 +28,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="turn bit N of a copy of the journal over, to see that the damage is noticed and where",
     )
+    archive_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -3,17 +3,16 @@
 import argparse
 import sys
 import time
-from collections.abc import Sequence
 
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.cli.printing import hung, print_table, say, terminal_columns
+from daq.app.cli.common import open_reader
+from daq.app.cli.printing import hung, say, terminal_columns
+from daq.app.cli.run_list import print_runs
 from daq.app.laboratory.moments import bound
-from daq.app.records.run_rows import Entry, entry, marks_of, value_of, verdict_of
+from daq.app.records.run_rows import entry
 from daq.app.records.searching import OUTCOMES, RunSearch, absent, search
+from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import NOT_MEASURED, of_sample
-from daq.app.screens.text import local_time, plain, spaced
-from daq.core.encoding import encode
-from daq.quality.digits import NOTHING
+from daq.app.screens.text import local_time, plain
 from daq.quality.limits import Verdict
 
 EXAMPLES = """\
@@ -62,7 +61,8 @@ def run(args: argparse.Namespace) -> int:
     )
     with open_reader(args) as reader:
         found = search(reader, asked, limit=args.limit)
-        entries = [entry(reader, record) for record in found.runs]
+        releases = Releases(reader)
+        entries = [entry(reader, record, releases) for record in found.runs]
         by_hand = [t for s in dict.fromkeys([args.sample, *(e.sample for e in entries)]) for t in of_sample(reader, s)]
         missing = absent(reader, asked) if not entries and not args.json else []
     if entries or args.json:
@@ -80,28 +80,3 @@ def run(args: argparse.Namespace) -> int:
         more = f"{found.examined} runs were examined, back to {when}; older ones were not: go on with --until {when!r}"
         print(f"daq: {more}", file=sys.stderr)
     return 0
-
-
-def print_runs(entries: Sequence[Entry], *, as_json: bool) -> None:
-    """Print runs as a table or as JSON."""
-    if as_json:
-        print_json([encode(e) for e in entries])
-        return
-    head = ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
-    # `daq show` has the quality of each result.
-    print_table(head, [_row(e) for e in entries], right=frozenset({5}), drop=[6])
-
-
-def _row(e: Entry) -> list[str]:
-    cells = [
-        e.run[:SHOWN_ID],
-        local_time(e.began_utc_ns),
-        e.sample,
-        f"{e.method_id} {e.method_version}",
-        e.instrument,
-        value_of(e),
-        (e.quality or NOTHING).partition("_")[0],
-        spaced(e.validity or NOTHING),
-        ", ".join([verdict_of(e), *marks_of(e)]),
-    ]
-    return [plain(cell) for cell in cells]

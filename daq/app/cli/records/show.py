@@ -2,18 +2,29 @@
 
 import argparse
 import shutil
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
-from daq.app.cli.common import RUN_HELP, open_reader, print_json, wanted_path
+from daq.app.cli.common import RUN_HELP, archive_argument, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
-from daq.app.cli.records.change_lines import PIPED_COLUMNS, correction_lines, disagreement_lines, note_lines
+from daq.app.cli.records.budget_lines import budget_lines
+from daq.app.cli.records.change_lines import (
+    PIPED_COLUMNS,
+    correction_lines,
+    disagreement_lines,
+    note_lines,
+    release_line,
+    report_lines,
+    signature_lines,
+)
 from daq.app.cli.records.checklist_lines import checklist_lines
-from daq.app.cli.records.runs import print_runs
+from daq.app.cli.records.clock_rows import clock_rows
+from daq.app.cli.run_list import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
-from daq.app.records.derived import flow_curve, steadiness_lines
+from daq.app.laboratory.reporting.tracing import reports_of_run
+from daq.app.records.derived import curve_head, flow_curve, steadiness_lines
 from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
@@ -47,12 +58,10 @@ from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.messages.annulling import ANNULLED
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
-from daq.quality.digits import NOTHING, number, significant, uncertain, within
+from daq.quality.digits import NOTHING, number, significant
 
 EXIT_DISAGREES = 13
 """Exit code where the stored copies of a fact of the run differ."""
-MANY_DEGREES = 1000
-"""Above it the t distribution is the normal one, and a number of degrees of freedom says nothing."""
 Counters = dict[str, dict[str, Any]]
 
 
@@ -61,6 +70,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
     parser.add_argument("--svg", metavar="FILE", type=wanted_path, help="draw the flow curve into a new file")
+    archive_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -71,7 +81,8 @@ def run(args: argparse.Namespace) -> int:
             print_runs([entry(reader, r) for r in named], as_json=args.json)
             return 0
         found = history(reader, find_run(reader, args.run))
-        raw, _ = raw_journal(reader, found.run.id)
+        raw = b"" if found.journal.archived else raw_journal(reader, found.run.id)[0]
+        reports = reports_of_run(reader, found.run.id)
         disagreements = [d.text for d in disagreements_of_run(reader.path, found.run.id)]
     curve = flow_curve(found)
     if args.svg is not None:
@@ -80,9 +91,11 @@ def run(args: argparse.Namespace) -> int:
     counters = _count(raw)
     if args.json:
         points = None if curve is None else curve.model_dump(mode="json")
-        print_json(found.as_json() | {"counters": counters, "flow_curve": points, "disagreements": disagreements})
+        more = {"counters": counters, "flow_curve": points, "reports": reports, "disagreements": disagreements}
+        print_json(found.as_json() | more)
     else:
-        lines = lines_of(found, counters, terminal_columns(), curve=curve, steadiness=_steadiness(found, raw))
+        steady = _steadiness(found, raw)
+        lines = lines_of(found, counters, terminal_columns(), curve=curve, steadiness=steady, reports=reports)
         print_lines([*disagreement_lines(disagreements, terminal_columns()), *lines])
     return EXIT_DISAGREES if disagreements else 0
 
@@ -93,7 +106,7 @@ def _draw(path: Path, found: History, curve: FlowCurveData | None) -> None:
     title = f"{found.run.sample}, {found.run.method_id} {found.run.method_version}"
     try:
         with path.open("x", encoding="utf-8") as out:
-            out.write(svg(curve, title))
+            out.write(svg(curve, title, curve_head(found.data or {})))
     except FileExistsError:
         raise SettingError("exists already; name a new file", file=str(path), key="--svg") from None
     except OSError as error:
@@ -111,7 +124,7 @@ def _steadiness(found: History, raw: bytes) -> list[str]:
 def _count(raw: bytes) -> Counters:
     """Return the counters of each link; they are not stored, a replay of the journal gives them."""
     try:
-        return replay(raw, maker(Drivers.find())).facts.counters
+        return replay(raw, maker(Drivers.find())).facts.counters if raw else {}
     except SettingError as error:  # a driver that is not installed any more
         return {"not counted": {"because": str(error)}}
 
@@ -123,6 +136,7 @@ def lines_of(
     *,
     curve: FlowCurveData | None = None,
     steadiness: Sequence[str] = (),
+    reports: Sequence[Mapping[str, Any]] = (),
 ) -> list[Line]:
     """Return all sections, styled, in lines of at most `columns` columns (None: no terminal)."""
     room = PIPED_COLUMNS if columns is None else columns
@@ -138,7 +152,7 @@ def lines_of(
         lines += [[], *wrapped(text, room, "", "bad")]
     for heading, section in (
         ("verification", verification_table(found.data or {}, inner)),
-        ("uncertainty budget", _budget(found, inner)),
+        ("uncertainty budget", budget_lines(found.data, inner)),
         ("flow curve", [] if curve is None else _curve(curve, found, room - 2)),
         ("how it was measured", _bench(found)),
         ("checklist", checklist_lines(found.checklist)),
@@ -146,6 +160,8 @@ def lines_of(
         ("steps", _steps(found, inner)),
         ("kept values", _kept(found, inner)),
         ("corrections", correction_lines(found)),
+        ("reports", report_lines(reports)),
+        ("signatures", signature_lines(found)),
         ("notes of persons", note_lines(found)),
         (NOT_MEASURED, [plain(t.words) for t in found.transcribed]),
         ("notes", _notes(found)),
@@ -188,58 +204,7 @@ def _title(found: History, columns: int) -> list[Line]:
     elif len(found.results) > 1:
         times = "once" if len(found.results) == 2 else f"{len(found.results) - 1} times"
         lines.append([(f"corrected {times}; this is the newest result", "warn")])
-    return lines
-
-
-def _budget(found: History, columns: int | None) -> list[str]:
-    uncertainty = (found.data or {}).get("uncertainty")
-    if not uncertainty:
-        return []
-    unit = symbol((found.data or {})["unit"])
-    rows = [
-        [
-            plain(c["name"]),
-            number(c["standard_uncertainty"], 3),
-            symbol(c["unit"]),
-            spaced(c["distribution"]),
-            NOTHING if c["degrees_of_freedom"] is None else _freedom(c["degrees_of_freedom"]),
-            number(c["sensitivity"], 3),
-            number(c["contribution"], 3),
-            f"{100 * c['share']:.0f} %",
-        ]
-        for c in uncertainty["components"]
-    ]
-    head = ["component", "u", "unit", "distribution", "dof", "sensitivity", f"in {unit}", "share"]
-    out = table(head, rows, right=frozenset({1, 4, 5, 6, 7}), columns=columns).splitlines()
-    out += [f"no interval: {sentence(text)}" for text in uncertainty["reasons"]]
-    if uncertainty["expanded"] is not None:
-        freedom = uncertainty["effective_degrees_of_freedom"]
-        out.append(
-            f"interval {_end(uncertainty, 'low')} to {_end(uncertainty, 'high')} {unit}, U = "
-            f"{uncertain(uncertainty['expanded'])} {unit}, k = {uncertainty['k']:.2f}, coverage "
-            f"{100 * uncertainty['coverage']:.0f} %, {plain(uncertainty['method'])}"
-            + (f" ({uncertainty['trials']:,} trials, seed {uncertainty['seed']})" if uncertainty["trials"] else "")
-            + f", effective degrees of freedom {_freedom(freedom)}"
-        )
-    other = uncertainty["compared"]
-    if other is not None:
-        out.append(
-            f"for comparison, not published, {plain(other['method'])}: U = {uncertain(other['expanded'])} {unit}, "
-            f"k = {other['k']:.2f}; too wide, because limits prevail"
-        )
-    return out + [f"left out: {sentence(text)}" for text in uncertainty["left_out"]]
-
-
-def _freedom(degrees: float | None) -> str:
-    """Return degrees of freedom; many are as good as unlimited."""
-    if degrees is None:
-        return "unlimited"
-    return f"above {MANY_DEGREES}" if degrees > MANY_DEGREES else number(degrees, 3)
-
-
-def _end(uncertainty: dict[str, Any], which: str) -> str:
-    """Return an end of the interval, with the digits of U."""
-    return within(uncertainty[which], uncertainty["expanded"])
+    return lines + release_line(found)
 
 
 def _curve(curve: FlowCurveData, found: History, columns: int) -> list[str]:
@@ -348,6 +313,8 @@ def _kept(found: History, limit: int | None) -> list[str]:
 def _notes(found: History) -> list[str]:
     began = found.journal.moves[0].t if found.journal.moves else 0
     out = [f"{(n.t - began) / 1e9:9.1f} s  {sentence(n)}" for n in found.journal.notes]
+    if found.journal.archived:
+        out.append(plain(found.journal.archived))
     if found.journal.trouble:
         out.append(f"the journal is damaged: {plain(found.journal.trouble)}")
     return out
@@ -385,7 +352,8 @@ def _origin(found: History) -> list[str]:
             ("audit head", f"{result.audit_head} (entry {result.audit_seq})"),
             ("journal digest", result.journal_digest),
         ]
-    rows.append(("journal", f"{found.journal.records} records"))
+    rows.append(("journal", "in an archive" if found.journal.archived else f"{found.journal.records} records"))
+    rows += clock_rows(found.clock)
     if found.journal.anchor is not None:
         rows.append(("boot", found.journal.anchor.boot_id))
     longest = max(len(name) for name, value in rows if value)

@@ -9,7 +9,9 @@ from typing import Any
 
 from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.common import SHOWN_ID, open_reader, print_json, wanted_path
+from daq.app.cli.laboratory.acting import identity_arguments
+from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, pair_of, standing_of
 from daq.app.screens.tables import table
@@ -33,6 +35,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "instrument", nargs="?", default="", metavar="INSTRUMENT", help="only this one, with its history"
     )
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
+    parser.add_argument(
+        "--pdf", metavar="FILE", type=wanted_path, help="make the certificate of its newest verification as a new file"
+    )
+    identity_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -46,6 +52,8 @@ def run(args: argparse.Namespace) -> int:
             known = ", ".join(sorted({*catalogue.instruments, *seen})) or "none"
             raise SettingError(f"there is no instrument {args.instrument!r}; there are: {known}")
         shown = [_verifications_of(reader, catalogue, name, seen.get(name)) for name in names]
+        if args.pdf is not None:
+            return _make(args, shown[0] if args.instrument else None)
         if not args.instrument:
             shown = [t for t in shown if t.history or t.now.overdue]
         if args.json:
@@ -56,6 +64,13 @@ def run(args: argparse.Namespace) -> int:
         for one in shown:
             for line in _lines(one, terminal_columns(), whole=bool(args.instrument)):
                 print(line)
+    return 0
+
+
+def _make(args: argparse.Namespace, found: "_Verifications | None") -> int:
+    if found is None or not found.history:
+        raise SettingError("name an instrument that was verified", key="--pdf")
+    write_report(args, "report_make", {"of": found.history[-1].detail.run}, args.pdf, "--pdf")
     return 0
 
 

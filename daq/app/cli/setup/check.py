@@ -11,6 +11,9 @@ from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import print_json, wanted_path
 from daq.app.cli.printing import say
+from daq.app.laboratory.reporting.works_head import FILE as WORKS_FILE
+from daq.app.laboratory.reporting.works_head import FOLDER as WORKS_FOLDER
+from daq.app.laboratory.reporting.works_head import works_of
 from daq.app.screens.text import plain, sentence
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.fitted import conflicts, fits_of, with_fits
@@ -20,7 +23,15 @@ from daq.core.errors import SettingError, StoreError
 from daq.core.plan import Plan
 from daq.descriptions.load import load_description
 from daq.methods.files.instrument import Instrument
-from daq.methods.files.load import load_daemon, load_fluid, load_instrument, load_method, load_product, read_toml
+from daq.methods.files.load import (
+    load_daemon,
+    load_fluid,
+    load_instrument,
+    load_method,
+    load_product,
+    load_works,
+    read_toml,
+)
 from daq.methods.files.recipe import Method
 
 
@@ -97,6 +108,9 @@ class Findings:
             for key, text in catalogue.daemon.open_passwords.items()
         ]
         self.files += catalogue.files
+        works = folder / WORKS_FOLDER / WORKS_FILE
+        if works.is_file():
+            self.file(works)
         usable = [i for i in catalogue.instruments.values() if self._has_driver(catalogue, i)]
         served = {i.name: (i, catalogue.make_driver(i)) for i in usable if i.name in catalogue.enabled}
         self.errors += sharing_errors(served)
@@ -124,6 +138,8 @@ class Findings:
         self.files += 1
         try:
             kind_of(path)(path)
+            if path.name == WORKS_FILE:
+                works_of(path.absolute().parent.parent)
         except SettingError as error:
             self.errors += parts(error)
 
@@ -233,6 +249,8 @@ def kind_of(path: Path) -> Callable[[Path], object]:
     keys = set(_keys(path))
     if path.name == DAEMON_FILE:
         return load_daemon
+    if path.name == WORKS_FILE:
+        return load_works
     for needed, load in (
         ({"channel"}, load_description),
         ({"line"}, load_description),

@@ -7,10 +7,13 @@ from typing import Any, Final
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.agreement.outside import NEEDED
-from daq.adapters.store.checks import check_content, check_outside
+from daq.adapters.store.archiving.checking import check_archive
+from daq.adapters.store.checks import Finding, check_content, check_outside
+from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, wanted_path
 from daq.app.cli.setup.doctor import show
-from daq.core.errors import SettingError
+from daq.app.records.archiving import recorded_archives
+from daq.core.errors import DaqError, SettingError
 
 LARGEST: Final = 16 * 2**20
 """Largest size of a message's file, bytes."""
@@ -18,6 +21,7 @@ EXAMPLES: Final = """\
 examples:
   daq verify                          the whole database: pages, audit trail, results, messages, journals
   daq verify result-0412.json         a message that a consumer kept: the same in the database?
+  daq verify --archive FILE           an archive: its bytes, its journals, and that it agrees with the database
   daq verify --head 3f0c...           the head of the audit trail that a consumer kept
 
 Entries removed from the end of the audit trail leave no trace in the database.  A message or a head that was kept
@@ -38,16 +42,54 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="a hash of the audit trail (audit_head of a message)",
     )
+    parser.add_argument(
+        "--archive",
+        metavar="FILE",
+        action="append",
+        default=[],
+        type=wanted_path,
+        help="an archive (daq archive); without its database it is checked by itself",
+    )
     parser.add_argument("--json", action="store_true", help="print the findings as JSON")
 
 
 def run(args: argparse.Namespace) -> int:
     """Print every finding; 0 where all agrees, otherwise 1."""
     messages = [(path.name, read_message(path)) for path in args.messages]
+    if args.archive:
+        found = _database_of_archives(args)
+        return show([f for path in args.archive for f in check_archive(path, found)], as_json=args.json)
     database = database_path(chosen_state(args))
     if messages or args.head:
         return show(check_outside(database, messages, args.head), as_json=args.json)
-    return show(check_content(database), as_json=args.json)
+    return show([*check_content(database), *archives_of(database)], as_json=args.json)
+
+
+def _database_of_archives(args: argparse.Namespace) -> Path | None:
+    """Return the database with which archives are compared; None where there is none on this machine."""
+    try:
+        database = database_path(chosen_state(args))
+    except DaqError:
+        return None
+    return database if database.exists() else None
+
+
+def archives_of(database: Path) -> list[Finding]:
+    """Return a finding for each recorded archive.  One that is not here is no fault."""
+    try:
+        with Reader(database) as reader:
+            archives = recorded_archives(reader)
+    except (DaqError, ValueError):
+        return []  # the checks of the content give the reason
+    return [
+        Finding(
+            True,
+            "archive",
+            f"{a.file} has the journals of {len(a.runs)} runs from {a.first} to {a.last}, SHA-256 {a.sha256}; their "
+            "digests agree with the audit trail; --archive FILE checks the journals themselves",
+        )
+        for a in archives
+    ]
 
 
 def read_message(path: Path) -> dict[str, Any]:

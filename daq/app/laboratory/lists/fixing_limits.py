@@ -16,8 +16,8 @@ MOST_POINTS: Final = 1000
 Last = Annotated[int, Field(ge=1, le=MOST_POINTS)]
 
 
-class FixChartLimits(Model):
-    """Order to fix the limits of a chart from its newest points.
+class ChartChoice(Model):
+    """The choice of a chart and of its newest points.
 
     Attributes:
         product: product; or
@@ -25,7 +25,6 @@ class FixChartLimits(Model):
         geometry, quantity: which chart, where there are several.
         last: number of points.
         without: samples (or runs of verifications) that are left out, because the cause of their value was found.
-        because: why these points describe the process.
     """
 
     product: Label = ""
@@ -35,6 +34,11 @@ class FixChartLimits(Model):
     quantity: Label = ""
     last: Last
     without: Annotated[tuple[NeededLabel, ...], Listed] = ()
+
+
+class FixChartLimits(ChartChoice):
+    """Order to fix the limits of a chart from its newest points; `because`: why they describe the process."""
+
     because: NeededLabel
 
 
@@ -45,7 +49,7 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
         SettingError: there are several such charts, too few points, or points without scatter.
         StoreError: another change of the limits came first.
     """
-    chart = only_one(_charts(laboratory, order), order.geometry, order.quantity)
+    chart = only_one(charts_of(laboratory, order), order.geometry, order.quantity)
     values = [p.value for p in chart.points]
     if len(values) < LEAST_TO_FIX:
         raise SettingError(
@@ -82,7 +86,12 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
     }
 
 
-def _charts(laboratory: Laboratory, order: FixChartLimits) -> list[Chart]:
+def charts_of(laboratory: Laboratory, order: ChartChoice) -> list[Chart]:
+    """Return the charts of a product, or of verifications with a fluid on an instrument.
+
+    Raises:
+        SettingError: the order names neither or both, or the product is not known.
+    """
     if bool(order.product) == bool(order.fluid) or bool(order.fluid) != bool(order.instrument):
         raise SettingError("needs a product, or a fluid with an instrument", key="product")
     with laboratory.reader() as reader:

@@ -1,40 +1,75 @@
-"""A flow curve as an SVG drawing for a report: points, the chosen model with its band, logarithmic axes.  Pure."""
+"""A flow curve as an SVG drawing for a report: points, model with its band, head and legend.  Pure."""
 
 import math
+from collections.abc import Sequence
 from html import escape
 from typing import Final
 
 from daq.app.screens.drawings.curve_text import mark_of, model_name, parameter_text, rate_of
-from daq.app.screens.text import sentence
+from daq.app.screens.text import fold, sentence
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FlowCurveData
 from daq.quality.digits import within
 
 WIDTH: Final = 720
-HEIGHT: Final = 480
-LEFT, RIGHT, TOP, BOTTOM = 78, 24, 64, 60
+PANE: Final = 356
+"""Height of the part with the points."""
+LEFT, RIGHT, BOTTOM = 78, 24, 46
+LINE_HEIGHT: Final = 18
+TEXT_COLUMNS: Final = 96
+MARK_WORDS: Final = {
+    "up": "full triangle: speed rising",
+    "down": "hollow triangle: speed falling",
+    "both": "diamond: both",
+    "unused": "cross: not fitted",
+}
 INK, FAINT, MODEL, BAND = "#22303c", "#c9d2d9", "#a4471f", "#f0d9c8"
 STYLE: Final = f'role="img" font-family="sans-serif" font-size="13" fill="{INK}"'
 FILL: Final = {"up": "#1d6a86", "down": "#ffffff", "both": "#1d6a86", "unused": "none"}
 
 
-def svg(curve: FlowCurveData, title: str) -> str:
-    """Return the drawing as the text of an SVG file that needs no other file; `title` is written above it."""
+def svg(curve: FlowCurveData, title: str, head: Sequence[str] = ()) -> str:
+    """Return the drawing as the text of an SVG file that needs no other file.
+
+    Args:
+        curve: the flow curve.
+        title: first line above it.
+        head: further lines above it: what was measured, and how.
+    """
+    above = [part for row in (*head, _subtitle(curve)) for part in fold(row, TEXT_COLUMNS)]
+    below = fold(legend_words(curve), TEXT_COLUMNS)
+    top = 38 + LINE_HEIGHT * len(above)
+    bottom = top + PANE
+    height = bottom + BOTTOM + LINE_HEIGHT * len(below) + 8
     used = [p for p in curve.points if p.wall_stress > 0.0]
     x = _Axis([rate_of(p) for p in used] + [b.rate for b in curve.band], LEFT, WIDTH - RIGHT)
-    y = _Axis([p.wall_stress for p in used] + [s for b in curve.band for s in (b.low, b.high)], HEIGHT - BOTTOM, TOP)
+    y = _Axis([p.wall_stress for p in used] + [s for b in curve.band for s in (b.low, b.high)], bottom, top)
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" {STYLE}>',
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" {STYLE}>',
         f"<title>{escape(title)}</title>",
-        f'<rect width="{WIDTH}" height="{HEIGHT}" fill="#ffffff"/>',
-        f'<text x="{LEFT}" y="26" font-size="16" font-weight="bold">{escape(title)}</text>',
-        f'<text x="{LEFT}" y="47">{escape(_subtitle(curve))}</text>',
-        *_grid(x, y),
+        f'<rect width="{WIDTH}" height="{height}" fill="#ffffff"/>',
+        f'<text x="{LEFT}" y="24" font-size="16" font-weight="bold">{escape(title)}</text>',
+        *_texts(above, 46),
+        *_grid(x, y, top, bottom),
         *_model(curve, x, y),
         *(_point(p, x, y) for p in used),
+        *_texts(below, bottom + BOTTOM + LINE_HEIGHT),
         "</svg>",
     ]
     return "\n".join(parts) + "\n"
+
+
+def _texts(rows: Sequence[str], at: int) -> list[str]:
+    return [f'<text x="{LEFT}" y="{at + LINE_HEIGHT * i}">{escape(row)}</text>' for i, row in enumerate(rows)]
+
+
+def legend_words(curve: FlowCurveData) -> str:
+    """Return the meaning of marks, line and band of the drawing."""
+    kinds = {mark_of(p) for p in curve.points if p.wall_stress > 0.0}
+    words = [text for kind, text in MARK_WORDS.items() if kind in kinds]
+    if curve.band:
+        words.append(f"line: the model; band: its confidence band ({100 * curve.coverage:.0f} %)")
+    return f"legend: {'; '.join(words)}"
 
 
 class _Axis:
@@ -69,22 +104,22 @@ def _subtitle(curve: FlowCurveData) -> str:
     return f"{model_name(chosen.model)}: " + ", ".join(parameter_text(p) for p in chosen.parameters) + spread
 
 
-def _grid(x: _Axis, y: _Axis) -> list[str]:
+def _grid(x: _Axis, y: _Axis, top: int, bottom: int) -> list[str]:
     out: list[str] = []
     for value in x.ticks():
         at = x.place(value)
-        out.append(f'<path d="M{at:.1f} {TOP}V{HEIGHT - BOTTOM}" stroke="{FAINT}"/>')
-        out.append(f'<text x="{at:.1f}" y="{HEIGHT - BOTTOM + 20}" text-anchor="middle">{value:g}</text>')
+        out.append(f'<path d="M{at:.1f} {top}V{bottom}" stroke="{FAINT}"/>')
+        out.append(f'<text x="{at:.1f}" y="{bottom + 20}" text-anchor="middle">{value:g}</text>')
     for value in y.ticks():
         at = y.place(value)
         out.append(f'<path d="M{LEFT} {at:.1f}H{WIDTH - RIGHT}" stroke="{FAINT}"/>')
         out.append(f'<text x="{LEFT - 8}" y="{at + 4:.1f}" text-anchor="end">{value:g}</text>')
-    out.append(f'<path d="M{LEFT} {TOP}V{HEIGHT - BOTTOM}H{WIDTH - RIGHT}" fill="none" stroke="{INK}"/>')
+    out.append(f'<path d="M{LEFT} {top}V{bottom}H{WIDTH - RIGHT}" fill="none" stroke="{INK}"/>')
     middle = (LEFT + WIDTH - RIGHT) / 2
     out.append(
-        f'<text x="{middle:.0f}" y="{HEIGHT - 16}" text-anchor="middle">shear rate at the wall, {symbol("/s")}</text>'
+        f'<text x="{middle:.0f}" y="{bottom + 40}" text-anchor="middle">shear rate at the wall, {symbol("/s")}</text>'
     )
-    turned = f'transform="translate(20 {(TOP + HEIGHT - BOTTOM) / 2:.0f}) rotate(-90)"'
+    turned = f'transform="translate(20 {(top + bottom) / 2:.0f}) rotate(-90)"'
     out.append(f'<text {turned} text-anchor="middle">shear stress, Pa</text>')
     return out
 

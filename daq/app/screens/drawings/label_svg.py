@@ -52,6 +52,15 @@ def label_svg(modules: Sequence[Sequence[int]], title: str, lines: Sequence[str]
     )
 
 
+def code_svg(modules: Sequence[Sequence[int]]) -> str:
+    """Return a QR code alone as the text of an SVG file; `modules` as in `label_svg`."""
+    side = len(modules) + 2 * QUIET
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {side} {side}" shape-rendering="crispEdges">'
+        f'<path d="{_path(modules)}"/></svg>\n'
+    )
+
+
 def _path(modules: Sequence[Sequence[int]]) -> str:
     """Return the dark modules as one path, a rectangle for each run of them in a row; unit: modules."""
     out = []

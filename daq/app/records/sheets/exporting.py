@@ -1,7 +1,8 @@
 """Export readings, kept values and notes as CSV or JSON, for spreadsheets and scripts.
 
 CSV follows RFC 4180: commas, quotes doubled, lines ended by CR LF; UTF-8.  Units are UCUM codes in the header.  Numbers
-are written so that they read back bit for bit.
+are written so that they read back bit for bit.  By choice they have a decimal comma; semicolons then separate the
+cells, as spreadsheets with such a setting expect.
 """
 
 import csv
@@ -16,8 +17,9 @@ from daq.app.screens.json_text import harmless_json
 from daq.app.screens.text import utc_iso
 
 Format = Literal["csv", "json"]
-FORMULA_SIGNS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
-"""Characters that start a formula in a spreadsheet."""
+FORMULA_SIGNS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""Characters that start a formula in a spreadsheet, four of them in full width (OWASP, CSV injection)."""
+Decimal = Literal["point", "comma"]
 STATISTICS: Final = ("n", "mean", "sd", "minimum", "maximum", "slope", "lag1", "last", "mean_of_ratios")
 WITH_UNIT: Final = frozenset({"mean", "sd", "minimum", "maximum", "last", "mean_of_ratios"})
 
@@ -151,26 +153,30 @@ def about(run: RunRecord) -> dict[str, Any]:
     }
 
 
-def write(form: Format, out: IO[str], run: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:
-    """Write rows in a format and return their number.  `out` must not translate line ends."""
-    return write_csv(out, columns, rows) if form == "csv" else _write_json(out, run, columns, rows)
+def write(
+    form: Format, out: IO[str], run: RunRecord, columns: list[str], rows: Iterable[Row], decimal: Decimal = "point"
+) -> int:
+    """Write rows in a format and return their number.  `out` must not translate line ends; `decimal` is for CSV."""
+    return write_csv(out, columns, rows, decimal) if form == "csv" else _write_json(out, run, columns, rows)
 
 
-def write_csv(out: IO[str], columns: Sequence[str], rows: Iterable[Row]) -> int:
+def write_csv(out: IO[str], columns: Sequence[str], rows: Iterable[Row], decimal: Decimal = "point") -> int:
     """Write rows as CSV and return their number; text that a spreadsheet could run as a formula is made harmless."""
-    writer = csv.writer(out, lineterminator="\r\n")
+    writer = csv.writer(out, lineterminator="\r\n", delimiter=";" if decimal == "comma" else ",")
     writer.writerow([safe_cell(c) for c in columns])
     count = 0
     for row in rows:
-        writer.writerow([_csv_cell(row.get(column)) for column in columns])
+        writer.writerow([_csv_cell(row.get(column), decimal) for column in columns])
         count += 1
     return count
 
 
-def _csv_cell(value: Cell) -> str:
+def _csv_cell(value: Cell, decimal: Decimal) -> str:
     if value is None:
         return ""
-    return safe_cell(value) if isinstance(value, str) else repr(value)
+    if isinstance(value, str):
+        return safe_cell(value)
+    return repr(value).replace(".", ",") if decimal == "comma" else repr(value)
 
 
 def _write_json(out: IO[str], run: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:

@@ -17,10 +17,10 @@ from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
-from daq.app.workshop.shift import works
+from daq.app.workshop.shift import invented_works as works
 from daq.app.workshop.shift.fast_time import FastClock, FastLoop
-from daq.app.workshop.shift.ports import SimulatedPort
-from daq.app.workshop.shift.works import Batch
+from daq.app.workshop.shift.invented_works import Batch
+from daq.app.workshop.shift.memory_ports import SimulatedPort
 from daq.core.errors import SettingError
 from daq.methods.files.daemon import Daemon
 from simulators.rotational import Fluid, RotationalInstrument
@@ -48,7 +48,7 @@ class Happened:
 
 @dataclass(slots=True)
 class Day:
-    """What happened on the day."""
+    """The events of the day, in order, and their counts."""
 
     events: list[Happened] = field(default_factory=list)
     samples: int = 0

@@ -6,7 +6,7 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import print_json
 from daq.app.cli.printing import say
-from daq.app.cli.records.runs import print_runs
+from daq.app.cli.run_list import print_runs
 from daq.app.laboratory.laboratory import Kept
 from daq.app.laboratory.lists.sample_lists import due_moment, reworked_as, sample
 from daq.app.records.attempts import runs_of_sample

@@ -8,6 +8,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, newest_revision
 from daq.app.records.run_rows import Entry, entry, marks_of
 from daq.app.records.searching import RunSearch, search
+from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import Transcription, read_between
 from daq.app.screens.text import ended
 from daq.core.encoding import encode
@@ -96,7 +97,8 @@ def day_sheet(reader: Reader, begin_utc_ns: int, end_utc_ns: int, instrument: st
     """
     asked = RunSearch(instrument=instrument, since_utc_ns=begin_utc_ns, until_utc_ns=end_utc_ns)
     found = search(reader, asked)
-    rows = [_row(reader, entry(reader, record)) for record in reversed(found.runs)]
+    releases = Releases(reader)
+    rows = [_row(reader, entry(reader, record, releases)) for record in reversed(found.runs)]
     names = sorted({r.run.instrument for r in rows})
     return DaySheet(
         begin_utc_ns=begin_utc_ns,

@@ -2,6 +2,7 @@
 
 import argparse
 from collections.abc import Sequence
+from typing import Any
 
 from pydantic import TypeAdapter
 
@@ -9,14 +10,18 @@ from daq.adapters.paths import config_dir
 from daq.adapters.store.agreement.one_run import disagreements_of_sample
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.cli.printing import hung, terminal_columns
+from daq.app.cli.laboratory.acting import identity_arguments, perform
+from daq.app.cli.printing import hung, say, terminal_columns
+from daq.app.laboratory.laboratory import listed
 from daq.app.records.attempts import attempt_of, runs_of_sample
+from daq.app.records.signatures import Releases
 from daq.app.screens.live import code_of_verdict
 from daq.app.screens.tables import table
 from daq.app.screens.text import called, chance, plain, sentence, spaced
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, StoreError
 from daq.core.units import symbol
+from daq.laboratory.reportables import ReportableRecord
 from daq.methods.concluding.reportable import Reportable, reportable
 from daq.methods.curves.slipsigns import slip_signs
 from daq.methods.parts.statement import Statement
@@ -30,15 +35,20 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("sample", metavar="SAMPLE", help="the sample's identifier, exactly")
     parser.add_argument("--product", default="", metavar="ID", help="its product, where the runs do not say")
     parser.add_argument("--method", default="", metavar="ID", help="the method whose results count")
+    parser.add_argument("--store", action="store_true", help="store the reportable results of the sample anew, first")
     parser.add_argument("--json", action="store_true", help="print it as JSON")
+    identity_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the result; 0: within or no limits, 10: outside or not comparable, 14: undecided, 11: no result yet."""
+    if args.store:
+        perform(args, "reportable_store", {"sample": args.sample})
     with open_reader(args) as reader:
         records = runs_of_sample(reader, args.sample)
         _refuse_disagreements(reader, args.sample, [r.id for r in records])
         runs = [attempt_of(reader, record) for record in records]
+        stored = _stored(reader, args.sample)
     if not runs:
         raise SettingError(f"there is no run of sample {args.sample!r}; `daq runs` lists them")
     names = {r.product for r in records if r.product} if not args.product else {args.product}
@@ -49,12 +59,30 @@ def run(args: argparse.Namespace) -> int:
     found = reportable(args.sample, runs, product, args.method)
     if args.json:
         signs = [s.model_dump(mode="json") for s in slip]
-        print_json(TypeAdapter(Reportable).dump_python(found, mode="json") | {"wall_slip": signs})
+        more = {"wall_slip": signs, "stored": [s for s, _ in stored]}
+        print_json(TypeAdapter(Reportable).dump_python(found, mode="json") | more)
     else:
         print(text_of(found, terminal_columns(), slip))
+        for one, blocked in stored:
+            release = f", {spaced(one['release'])}" if one["release"] else ""
+            say(f"{plain(one['id'])} revision {one['revision']}: {one['state']}{release}", "stored: ")
+            for statement in blocked:
+                say(sentence(statement), "  blocked: ")
     if found.value is None:
         return EXIT_NO_RESULT
     return code_of_verdict(found.verdict)
+
+
+def _stored(reader: Reader, sample: str) -> list[tuple[dict[str, Any], Sequence[Statement]]]:
+    """Return id, revision, state and release of the stored reportable results of a sample, with what blocks them."""
+    releases = Releases(reader)
+    out: list[tuple[dict[str, Any], Sequence[Statement]]] = []
+    for kept in listed(reader, ReportableRecord, "sample", sample, limit=-1):
+        data = kept.record.data
+        release = releases.of_reportable(kept.record)
+        values = {"id": kept.record.id, "revision": kept.revision, "state": data.state, "release": release}
+        out.append((values, data.blocked))
+    return out
 
 
 def _refuse_disagreements(reader: Reader, sample: str, run_ids: list[str]) -> None:

@@ -1,0 +1,88 @@
+"""The contents of an archive: a database of the same tables with the rows of some runs, their journals included.
+
+The journal has one format, in the database and in an archive.  An archive has everything that `daq show`, `daq replay`
+and `daq verify` need, so it is read without the database, on another machine too.
+"""
+
+# ruff: noqa: S608 - our own names
+
+import contextlib
+import json
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+from sqlite_utils import Database
+
+from daq.adapters.store.errors import FAULTS, explain
+from daq.adapters.store.forms.opening import ARCHIVE_ID, connect_read_only
+from daq.adapters.store.schema import FORMAT, migrate
+from daq.core.errors import StoreError
+
+KINDS: Final = ("declaration", "run_configuration")
+"""Kinds of records whose id is that of the run."""
+_RUNS: Final = "(SELECT value FROM json_each(?1))"
+_METHODS: Final = f"SELECT method_id, method_version FROM runs WHERE id IN {_RUNS}"
+_NOTES: Final = f"(SELECT id FROM record_keys WHERE kind = 'note' AND name = 'run' AND value IN {_RUNS})"
+_RECORDS: Final = f"kind IN {KINDS} AND id IN {_RUNS} OR kind = 'note' AND id IN {_NOTES}"
+_SUBJECTS: Final = (
+    f"SELECT value FROM json_each(?1) UNION SELECT id FROM results WHERE run IN {_RUNS} "
+    f"UNION SELECT method_id || ' ' || method_version FROM runs WHERE id IN {_RUNS} UNION SELECT id FROM records "
+    f"WHERE {_RECORDS}"
+)
+#: Table and the rows of it that an archive has.
+PARTS: Final = (
+    ("meta", "SELECT * FROM meta"),
+    ("methods", f"SELECT * FROM methods WHERE (id, version) IN ({_METHODS})"),
+    ("audit", f"SELECT * FROM audit WHERE subject IN ({_SUBJECTS}) ORDER BY seq"),
+    ("runs", f"SELECT * FROM runs WHERE id IN {_RUNS}"),
+    ("journal", f"SELECT * FROM journal WHERE run IN {_RUNS}"),
+    ("kept", f"SELECT * FROM kept WHERE run IN {_RUNS}"),
+    ("results", f"SELECT * FROM results WHERE run IN {_RUNS}"),
+    ("health", f"SELECT * FROM health WHERE run IN {_RUNS}"),
+    ("records", f"SELECT * FROM records WHERE {_RECORDS}"),
+    ("record_keys", f"SELECT * FROM record_keys WHERE {_RECORDS}"),
+)
+
+
+def write_contents(database: Path, part: Path, runs: Sequence[str]) -> None:
+    """Write the rows of runs into a new archive, an empty file; the caller syncs it.
+
+    Raises:
+        StoreError: the database has an older format, one of the files cannot be read or written, or the disk is full.
+    """
+    asked = json.dumps(list(runs))
+    try:
+        with (
+            contextlib.closing(connect_read_only(database)) as source,
+            contextlib.closing(sqlite3.connect(part, isolation_level=None)) as target,
+        ):
+            (found,) = source.execute("PRAGMA user_version").fetchone()
+            if found != FORMAT:
+                raise StoreError(
+                    f"{database}: has format {found}, not {FORMAT}; start the daemon once, which updates it"
+                )
+            # A part that a kill leaves is never used, so nothing is gained by a log; the caller syncs the whole file.
+            target.execute("PRAGMA journal_mode = OFF")
+            target.execute("PRAGMA synchronous = OFF")
+            target.execute(f"PRAGMA application_id = {ARCHIVE_ID}")
+            migrate(Database(target, execute_plugins=False))
+            _copy(source, target, asked)
+    except FAULTS as error:
+        raise explain(error, part) from error
+
+
+def _copy(source: sqlite3.Connection, target: sqlite3.Connection, asked: str) -> None:
+    # The audit entries of some runs are not numbered without gaps.
+    (trigger,) = target.execute("SELECT sql FROM sqlite_schema WHERE name = 'audit_in_order'").fetchone()
+    target.execute("DROP TRIGGER audit_in_order")
+    source.execute("BEGIN")
+    target.execute("BEGIN")
+    for table, select in PARTS:
+        rows = source.execute(select, (asked,) if "?1" in select else ())
+        marks = ", ".join("?" * len(rows.description))
+        target.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)
+    target.execute("COMMIT")
+    source.execute("COMMIT")
+    target.execute(trigger)

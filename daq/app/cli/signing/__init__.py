@@ -1,0 +1,1 @@
+"""Commands about signatures and reportable results."""

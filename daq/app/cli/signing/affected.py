@@ -1,0 +1,119 @@
+"""`daq affected`: list the results that a failed verification puts in doubt, and decide about one of them."""
+
+import argparse
+from typing import Any, Final
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import newest_revision
+from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.laboratory.acting import identity_arguments, perform
+from daq.app.cli.printing import print_table, say
+from daq.app.laboratory.named_runs import find_run
+from daq.app.records.run_rows import Entry, entry, value_of
+from daq.app.records.signatures import Releases
+from daq.app.records.verifications import doubt_by, entries
+from daq.app.screens.text import local_time, plain, spaced
+from daq.core.encoding import encode
+from daq.core.errors import SettingError
+from daq.laboratory.signing import DoubtDecision, decision_id
+from daq.quality.digits import NOTHING
+
+EXAMPLES: Final = """\
+examples:
+  daq affected 9c1d
+  daq affected 9c1d --run 3f2a --uncertain --because "the torque was 3 % low"
+  daq affected 9c1d --run 3f2a --upheld --because "measured again on bench-2: the same value"
+
+Until a person decides, none of these results can be released. A verification that was itself wrong, such as one with
+the wrong fluid, is corrected or annulled; then it blocks nothing.
+"""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.epilog = EXAMPLES
+    parser.add_argument("verification", metavar="RUN", help="the run of the failed verification")
+    parser.add_argument("--run", default="", metavar="RUN", help="decide about this run")
+    decision = parser.add_mutually_exclusive_group()
+    decision.add_argument(
+        "--uncertain",
+        dest="decision",
+        action="store_const",
+        const="uncertain",
+        help="publish it again as Uncertain",
+    )
+    decision.add_argument(
+        "--upheld",
+        dest="decision",
+        action="store_const",
+        const="upheld",
+        help="it can be released all the same",
+    )
+    parser.add_argument("--because", default="", metavar="TEXT", help="the reason of the decision")
+    parser.add_argument("--json", action="store_true", help="print the list as JSON")
+    identity_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """List the results, or decide about one."""
+    if bool(args.run) != bool(args.decision) or bool(args.run) != bool(args.because):
+        raise SettingError("a decision is --run RUN, --uncertain or --upheld, and --because TEXT")
+    if args.run:
+        order = {
+            "run": args.run,
+            "verification": args.verification,
+            "decision": args.decision,
+            "because": args.because,
+        }
+        done = perform(args, "doubt_decide", order)
+        new = f"; result {done['result']} supersedes {done['supersedes']}" if "result" in done else ""
+        say(f"run {done['run'][:SHOWN_ID]}: {spaced(done['decision'])}{new}")
+        return 0
+    with open_reader(args) as reader:
+        rows = affected(reader, args.verification)
+    if args.json:
+        print_json([encode(e) | {"decision": decision} for e, decision in rows])
+    elif not rows:
+        say("no result was stored between the last pass and this verification")
+    else:
+        print_table(
+            ["run", "started", "sample", "product", "value", "validity", "release", "decision"],
+            [_row(e, decision) for e, decision in rows],
+            right=frozenset({4}),
+        )
+    return 0
+
+
+def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
+    """Return the runs that a failed verification puts in doubt, each with the decision about it.
+
+    Raises:
+        SettingError: the run is no verification that failed.
+    """
+    run = find_run(reader, given)
+    found = entries(reader, run.instrument)
+    own = next((e for e in found if e.detail.run == run.id), None)
+    if own is None or own.passed is not False:
+        raise SettingError(f"run {run.id} is no failed verification; `daq verification` lists them")
+    releases = Releases(reader)
+    out: list[tuple[Entry, str | None]] = []
+    for _, other in doubt_by(reader, run.instrument, found, own).results:
+        record = reader.run(other)
+        if record is not None:
+            stored = newest_revision(reader, DoubtDecision.kind, decision_id(run.id, other))
+            out.append((entry(reader, record, releases), None if stored is None else str(stored.data["decision"])))
+    return out
+
+
+def _row(e: Entry, decision: str | None) -> list[str]:
+    cells: list[Any] = [
+        e.run[:SHOWN_ID],
+        local_time(e.began_utc_ns),
+        e.sample,
+        e.product or NOTHING,
+        value_of(e),
+        spaced(e.validity or NOTHING),
+        spaced(e.release or NOTHING),
+        decision or NOTHING,
+    ]
+    return [plain(cell) for cell in cells]

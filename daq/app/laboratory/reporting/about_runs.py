@@ -1,0 +1,193 @@
+"""Put together what reports about runs and samples show, from the store."""
+
+import io
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Any
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import found_by, newest_revision
+from daq.adapters.store.rows import RunRecord
+from daq.app.laboratory.reporting.certificate_page import CertificateFacts, of_reportable, refusal
+from daq.app.laboratory.reporting.page_blocks import Attached, Page, WorksHead, number_of
+from daq.app.laboratory.reporting.result_page import RunFacts, result_page
+from daq.app.laboratory.reporting.sample_page import sample_page
+from daq.app.laboratory.reporting.sheet_pages import verification_blocks
+from daq.app.laboratory.reporting.shown import as_attached, product_used, refuse_changed, shown_of
+from daq.app.laboratory.reporting.signature_lines import signature_lines
+from daq.app.records.attempts import AttemptWithData, attempt_of
+from daq.app.records.derived import flow_curve, trend_of
+from daq.app.records.history import History, history, raw_journal
+from daq.app.records.readings import Readings, clock_of
+from daq.app.records.replaying import maker
+from daq.app.records.sheets.exporting import kept_columns, kept_rows, write_csv
+from daq.app.setup.catalogue import Catalogue
+from daq.core.errors import DaqError, SettingError
+from daq.laboratory.reports import Report, ReportForm, ShownResult
+from daq.laboratory.samples import Sample
+from daq.methods.concluding.reportable import Reportable, reportable
+
+
+def run_page(reader: Reader, catalogue: Catalogue, run: RunRecord, works: WorksHead) -> Page:
+    """Return the internal record of a run, or of a verification its certificate, with the stored data attached.
+
+    Raises:
+        SettingError: the run has no result yet.
+        StoreError: stored data do not agree with the audit trail.
+    """
+    refuse_changed(reader, f"run {run.id}", [run.id])
+    found = history(reader, run)
+    if found.data is None or found.result is None or run.state != "ended":
+        raise SettingError(f"run {run.id} has no result yet; a report is made after its end")
+    raw, _ = raw_journal(reader, run.id)
+    make = maker(catalogue.drivers)
+    try:
+        trend = trend_of(found, raw, make)
+        kept = [_kept_csv(found, raw, make)]
+    except DaqError:  # a driver that is not installed any more, or a damaged journal: the page does without
+        trend, kept = None, []
+    curve = flow_curve(found)
+    about = found.as_json()
+    # The delivery of messages goes on; a report shows what does not change.
+    del about["messages"]
+    stored = about | {"flow_curve": None if curve is None else curve.model_dump(mode="json")}
+    given = RunFacts(
+        history=about,
+        product=product_used(reader, run.id, run.product),
+        shown=shown_of(found.result),
+        trend=trend,
+        curve=curve,
+        signed=signature_lines(reader, [found.result.id]),
+        attached=(as_attached("record.json", stored, "Everything that is stored of the run"), *kept),
+        extra=verification_blocks(found.data),
+    )
+    form: ReportForm = "verification" if found.data.get("verification") else "result"
+    return result_page(given, works, found.result.created_utc_ns, form)
+
+
+def _kept_csv(found: History, raw: bytes, make: Any) -> Attached:
+    readings = Readings(raw, make, found.plan)
+    began, offset = clock_of(raw)
+    rows = kept_rows(found.kept, readings.units, [s.name for s in readings.plan.steps], began, offset)
+    out = io.StringIO(newline="")
+    write_csv(out, kept_columns(readings.units), rows)
+    return Attached("kept.csv", "text/csv", out.getvalue(), "The kept values with the statistics of every signal")
+
+
+def sample_record(
+    reader: Reader, catalogue: Catalogue, sample: str, runs: Sequence[RunRecord], works: WorksHead
+) -> Page:
+    """Return the internal record of a sample, with the results of its runs attached; errors as in `run_page`."""
+    attempts, found = _reported(reader, catalogue, sample, runs)
+    counted = _first_counted(found, attempts)
+    data = None if counted is None or found.value is None else of_reportable(found, counted)
+    results = [result for r in runs if (result := reader.newest_result(r.id)) is not None]
+    stored = {r.run: json.loads(r.data) for r in results}
+    first = next((a.run for a in found.attempts if a.counted), runs[0].id)
+    return sample_page(
+        found,
+        data,
+        product_used(reader, first, found.product or ""),
+        [shown_of(r) for r in results],
+        works,
+        max((r.created_utc_ns for r in results), default=runs[-1].began_utc_ns),
+        simulated=any(r.simulated for r in runs),
+        signed=signature_lines(reader, [r.id for r in results]),
+        attached=(as_attached("sample.json", stored, "The newest result of each run"),),
+    )
+
+
+def certificate_of_run(reader: Reader, run: RunRecord, seen: str = "") -> CertificateFacts:
+    """Return what the certificate of a run shows.
+
+    Raises:
+        SettingError: the result may not have a certificate; the text says why.
+        StoreError: stored data do not agree with the audit trail.
+    """
+    refuse_changed(reader, f"run {run.id}", [run.id])
+    newest = reader.newest_result(run.id)
+    if newest is not None and seen and seen != newest.id:
+        raise SettingError(f"result {seen} is superseded; use the newest of run {run.id}: {newest.id}")
+    attempt, data = attempt_of(reader, run)
+    _refuse_cancelled(reader, run.sample)
+    why = refusal(data, (attempt, data), run.state)
+    if why or data is None or newest is None:
+        raise SettingError(f"run {run.id} has no certificate: {why}")
+    return CertificateFacts(
+        of=run.id,
+        data=data,
+        product=product_used(reader, run.id, run.product),
+        shown=(shown_of(newest),),
+        signed=signature_lines(reader, [newest.id]),
+    )
+
+
+def certificate_of_sample(
+    reader: Reader, catalogue: Catalogue, sample: str, runs: Sequence[RunRecord]
+) -> CertificateFacts:
+    """Return what the certificate of a sample shows: its reportable result; errors as in `certificate_of_run`."""
+    _refuse_cancelled(reader, sample)
+    attempts, found = _reported(reader, catalogue, sample, runs)
+    counted = _first_counted(found, attempts)
+    if counted is None:
+        why = "; ".join(dict.fromkeys(s.text for a in found.attempts for s in a.why))
+        raise SettingError(f"sample {sample} has no certificate: {why or found.how.text}")
+    data = of_reportable(found, counted)
+    used = [a.run for a in found.attempts if a.counted]
+    results = [r for run in used if (r := reader.newest_result(run)) is not None]
+    # One run is shown as it is; its words on the span and the conditions hold.
+    how = "" if len(used) == 1 else found.how.text
+    simulated = any(d is not None and d["simulated"] for a, d in attempts if a.run in used)
+    return CertificateFacts(
+        of=sample,
+        data=data | {"simulated": simulated},
+        product=product_used(reader, used[0], found.product or ""),
+        shown=tuple(shown_of(r) for r in results),
+        how=how,
+        sample=sample,
+        signed=signature_lines(reader, [r.id for r in results]),
+    )
+
+
+def with_customer(reader: Reader, given: CertificateFacts, customer: str) -> CertificateFacts:
+    """Return what a certificate shows with its customer, and the withdrawn certificates that it replaces."""
+    name = "sample" if given.sample else "of"
+    found = found_by(reader, Report.kind, name, given.of, limit=-1)
+    numbers = [number_of(r.id) for r in found if (r.data["state"], r.data["form"]) == ("withdrawn", "certificate")]
+    return replace(given, customer=customer, replaces=tuple(numbers))
+
+
+def newest_utc_ns(reader: Reader, shown: Iterable[ShownResult]) -> int:
+    """Return the time at which the newest of these results was stored (UTC, ns); 0 without results."""
+    found = (reader.result(s.result) for s in shown)
+    return max((r.created_utc_ns for r in found if r is not None), default=0)
+
+
+def _reported(
+    reader: Reader, catalogue: Catalogue, sample: str, runs: Sequence[RunRecord]
+) -> tuple[list[AttemptWithData], Reportable]:
+    """Return the runs of a sample with their newest results, and its reportable result.
+
+    Raises:
+        SettingError: the runs name several products, or one that is not known.
+        StoreError: stored data do not agree with the audit trail.
+    """
+    refuse_changed(reader, f"sample {sample}", [r.id for r in runs], sample=sample)
+    names = {r.product for r in runs if r.product}
+    if len(names) > 1:
+        raise SettingError(f"the runs of {sample} name several products: {', '.join(sorted(names))}")
+    product = catalogue.product(names.pop()) if names else None
+    attempts = [attempt_of(reader, run) for run in runs]
+    return attempts, reportable(sample, attempts, product)
+
+
+def _first_counted(found: Reportable, attempts: Sequence[AttemptWithData]) -> dict[str, Any] | None:
+    counted = {a.run for a in found.attempts if a.counted}
+    return next((data for a, data in attempts if a.run in counted), None)
+
+
+def _refuse_cancelled(reader: Reader, sample: str) -> None:
+    stored = newest_revision(reader, Sample.kind, sample)
+    if stored is not None and stored.data.get("state") == "cancelled":
+        raise SettingError(f"sample {sample} is cancelled: {stored.because}")

@@ -1,0 +1,204 @@
+"""A certificate for a customer: one page by ISO/IEC 17025, 7.8, without a name that is internal to the works.  Pure."""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from daq.app.laboratory.reporting.measured_facts import (
+    ProductUsed,
+    choice_words,
+    conditions_words,
+    corrected_words,
+    geometry_words,
+    limits_table,
+    method_words,
+    moment_words,
+    rule_words,
+    taken_words,
+    value_headline,
+)
+from daq.app.laboratory.reporting.page_blocks import Block, Page, WorksHead, facts, section, signatures, text
+from daq.app.records.attempts import AttemptWithData
+from daq.app.screens.text import called, sentence
+from daq.core.errors import SettingError
+from daq.laboratory.reports import ShownResult
+from daq.methods.concluding.reportable import Reportable, reportable
+from daq.methods.messages.annulling import ANNULLED
+
+TITLE: Final = "Certificate of measurement"
+INTERNAL: Final = frozenset(
+    {"corrected_by", "declared_otherwise", "computed_in_recorded_spans", "operator_not_authorised"}
+)
+"""Codes of statements about the works' own records, which no customer reads."""
+TO_SIGN: Final = ("Authorised by: name, function, date", "Signature")
+END: Final = (
+    "The results relate only to the sample named above, as received (ISO/IEC 17025, 7.8.2.1).",
+    "This certificate is one page. It is reproduced only in full. Its file is traced by the number below.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CertificateFacts:
+    """The sources of a certificate.
+
+    Attributes:
+        of: id of the run, or the sample.
+        data: result (`ResultData` as a dict), or of a sample its reportable result in the same form.
+        how: how the value of a sample was made from its results; "" for a single run.
+        product: the product as the run used it.
+        shown: the results on the certificate.
+        sample: sample of a certificate about a sample; "" for one about a run.
+        customer: name of the customer; "" where none is given.
+        replaces: numbers of withdrawn certificates about the same thing.
+        signed: lines of electronic signatures.
+    """
+
+    of: str
+    data: Mapping[str, Any]
+    product: ProductUsed
+    shown: tuple[ShownResult, ...]
+    how: str = ""
+    sample: str = ""
+    customer: str = ""
+    replaces: tuple[str, ...] = ()
+    signed: tuple[str, ...] = ()
+
+
+def refusal(data: Mapping[str, Any] | None, attempt: AttemptWithData, state: str) -> str:
+    """Return why a run has no certificate; "" where it may have one.
+
+    The rule for reportable results decides: none for a result that is not valid, of a person in training, of a sheared
+    fill, or of a verification.
+
+    Args:
+        data: newest result of the run, None without one.
+        attempt: the same as an attempt of its sample.
+        state: state of the run in the store.
+    """
+    if state != "ended" or data is None:
+        return "the run has no result yet"
+    if ANNULLED in data["faults"]:
+        return "the run is annulled"
+    found = reportable(data["sample"]["id"], [attempt], None)
+    return "" if found.attempts[0].counted else sentence(found.attempts[0].why)
+
+
+def of_reportable(found: Reportable, data: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the reportable result of a sample in the form of a result; `data` is the first result that counts.
+
+    Raises:
+        SettingError: the sample has no reportable result.
+    """
+    if found.value is None:
+        raise SettingError(f"sample {found.sample} has no reportable result: {sentence(found.how)}")
+    verdict = data["verdict"] | {
+        "verdict": found.verdict,
+        "rounding": found.rounding,
+        "acceptance": found.acceptance,
+        "risk_of_false_acceptance": found.risk_of_false_acceptance,
+        "compared": None,
+        "limits": [_judged(limit, found) for limit in data["verdict"]["limits"]],
+    }
+    uncertainty = None if found.uncertainty is None else found.uncertainty.model_dump(mode="json")
+    changed = {"value": found.value, "reported": found.reported, "uncertainty": uncertainty, "verdict": verdict}
+    return dict(data) | changed | {"corrected": None, "drift": None}
+
+
+def _judged(limit: Mapping[str, Any], found: Reportable) -> dict[str, Any]:
+    """Return a limit with the verdict on the reportable value."""
+    edges = ("quantity", "low", "high", "unit")
+    for stated in found.limits:
+        given = stated.parameters
+        if stated.code == "limit_judged" and all(given.get(e) == limit[e] for e in edges):
+            return dict(limit) | {"verdict": given["verdict"]}
+    return dict(limit) | {"verdict": "not_comparable"}
+
+
+def certificate_page(given: CertificateFacts, works: WorksHead, issued: str, made_utc_ns: int) -> Page:
+    """Return the certificate.
+
+    Args:
+        given: the result and what goes with it.
+        works: head of the works, with a name.
+        issued: day of issue (YYYY-MM-DD); "" while only the digest is wanted.
+        made_utc_ns: moment that the file carries as its date.
+    """
+    data = given.data
+    sample = data["sample"]
+    blocks: list[Block] = [
+        facts(
+            [
+                ("Sample", sample["id"]),
+                ("Customer", given.customer),
+                ("Product", given.product.words),
+                ("Sampled", moment_words(sample.get("sampled_at"))),
+                ("Lot", sample.get("lot") or ""),
+                ("Measured", moment_words(data["origin"].get("began"))),
+                ("Issued", issued),
+                ("Replaces", ", ".join(f"number {n}, withdrawn" for n in given.replaces)),
+            ],
+            columns=2,
+        ),
+        value_headline(data),
+        facts(_method_rows(given)),
+    ]
+    limits = limits_table(data)
+    if limits:
+        blocks += [section("Limits"), *limits, facts([("Decision rule", rule_words(data))])]
+    remarks = list(_remarks(data))
+    if remarks:
+        blocks += [section("Remarks"), text(remarks)]
+    blocks += [text(given.signed)] if given.signed else [signatures(TO_SIGN)]
+    return Page(
+        form="certificate",
+        of=given.of,
+        title=TITLE,
+        subtitle=f"{called(data['quantity'])} of sample {sample['id']}",
+        blocks=tuple(blocks),
+        end=END,
+        shown=given.shown,
+        simulated=bool(data["simulated"]),
+        works=works,
+        made_utc_ns=made_utc_ns,
+        sample=given.sample,
+    )
+
+
+def _method_rows(given: CertificateFacts) -> list[tuple[str, str]]:
+    data = given.data
+    verified = data.get("verified") or {}
+    fact = "passed" if verified.get("passed") else "not passed"
+    return [
+        ("Method", method_words(data)),
+        ("Value", given.how or taken_words(data)),
+        ("Chosen", choice_words(data)),
+        ("Measuring geometry", geometry_words(data)),
+        ("Conditions", "" if given.how else conditions_words(data)),
+        ("At reference", corrected_words(data)),
+        (
+            "Instrument",
+            f"verified with a certified fluid on {verified['date']}: {fact}" if verified.get("date") else "",
+        ),
+    ]
+
+
+def _remarks(data: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the warnings that a customer must know; one with a name of the works' own is left out."""
+    names = internal_names(data)
+    for warning in data["warnings"]:
+        words = sentence(warning)
+        if warning["code"] not in INTERNAL and not named_in(words, names):
+            yield words
+
+
+def internal_names(data: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the names of operator, instruments and driver of a result."""
+    origin = data["origin"]
+    found = [origin.get("operator"), origin.get("instrument"), origin.get("driver"), *(origin.get("companions") or {})]
+    return tuple(name for name in found if name)
+
+
+def named_in(words: str, names: Sequence[str]) -> bool:
+    """Return whether one of the names occurs in a text as a word of its own."""
+    return any(re.search(rf"(?<![\w.-]){re.escape(name)}(?![\w-])", words) for name in names)

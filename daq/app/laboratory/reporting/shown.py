@@ -1,0 +1,82 @@
+"""The stored data behind a page: results with their digests, and the product as a run used it."""
+
+import json
+from collections.abc import Iterable
+from typing import Any, Final
+
+from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
+from daq.adapters.store.audit import digest_of
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import newest_revision
+from daq.adapters.store.rows import ResultRecord
+from daq.app.laboratory.reporting.measured_facts import ProductUsed
+from daq.app.laboratory.reporting.page_blocks import Attached
+from daq.app.screens.json_text import harmless_json
+from daq.core.errors import StoreError
+from daq.laboratory.configuration import KeptText, ProductText, RunConfiguration
+from daq.laboratory.reports import ShownResult
+
+LARGEST_ATTACHED: Final = 400_000
+"""Greatest size of the files attached to a report, bytes: its PDF is one answer of the daemon."""
+
+
+def shown_of(result: ResultRecord) -> ShownResult:
+    """Return a stored result as a report names it."""
+    return ShownResult(
+        run=result.run,
+        result=result.id,
+        data=digest_of(result.data),
+        journal=result.journal_digest,
+        audit_number=result.audit_seq,
+        audit_head=result.audit_head,
+    )
+
+
+def newest_shown(reader: Reader, runs: Iterable[str]) -> tuple[ShownResult, ...]:
+    """Return the newest result of each run that has one."""
+    found = (reader.newest_result(run) for run in runs)
+    return tuple(shown_of(result) for result in found if result is not None)
+
+
+def product_used(reader: Reader, run: str, product: str) -> ProductUsed:
+    """Return a product as a run used it; only its id where the run's configuration is not stored.
+
+    A correction of the run can name another product; then its version is not known.
+    """
+    stored = newest_revision(reader, RunConfiguration.kind, run)
+    if stored is None or not product:
+        return ProductUsed(id=product)
+    used = next((u for u in stored.data["used"] if u["what"] == "product" and u["id"] == product), None)
+    if used is None:
+        return ProductUsed(id=product)
+    kept = newest_revision(reader, KeptText.kind, used["text"])
+    registered = newest_revision(reader, ProductText.kind, f"{product} {used['version']}")
+    content: dict[str, Any] = {} if kept is None else json.loads(kept.data["text"])
+    return ProductUsed(
+        id=product,
+        name=str(content.get("name") or ""),
+        version=used["version"],
+        approved_by="" if registered is None else registered.data["approved_by"],
+        text_digest=used["text"],
+    )
+
+
+def refuse_changed(reader: Reader, name: str, runs: list[str], *, sample: str = "") -> None:
+    """Refuse a page about data that were changed after they were stored.
+
+    Raises:
+        StoreError: the copies of a fact differ; the text names the first.
+    """
+    found = [d for run in runs for d in disagreements_of_run(reader.path, run)]
+    found += disagreements_of_sample(reader.path, sample, runs) if sample else []
+    if found:
+        raise StoreError(
+            f"{name}: no report is made, because stored data do not agree with the audit trail: {found[0].text}; "
+            "`daq verify` lists all"
+        )
+
+
+def as_attached(name: str, data: Any, description: str) -> Attached:
+    """Return JSON values as a file to attach."""
+    text = harmless_json(json.dumps(data, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)) + "\n"
+    return Attached(name, "application/json", text, description)

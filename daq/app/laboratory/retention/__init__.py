@@ -1,0 +1,1 @@
+"""Acts that move the journals of old runs to archives."""

@@ -1,0 +1,1 @@
+"""Signatures, reportable results as records, and decisions after a failed verification."""

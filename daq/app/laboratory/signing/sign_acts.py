@@ -1,0 +1,210 @@
+"""Acts that sign runs and reportable results under the digest of what is stored, with the password given again."""
+
+import uuid
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import Field
+
+from daq.adapters.clock import utc_text
+from daq.adapters.store.agreement.one_run import disagreements_of_record, disagreements_of_run
+from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import Change, found_by
+from daq.adapters.store.rows import Outgoing
+from daq.adapters.store.store import source_uri
+from daq.app.delivery.record_messages import Numbered, signature_message
+from daq.app.laboratory.act import Act
+from daq.app.laboratory.identity import confirm
+from daq.app.laboratory.laboratory import Laboratory, new
+from daq.app.laboratory.signing.subjects import Subject, refusals, reportable_subject, run_subject
+from daq.app.laboratory.signing.withdrawing import Superseded, signature_data, withdrawal
+from daq.app.records.signatures import RUN, Releases
+from daq.core.errors import SettingError
+from daq.laboratory.people import Person
+from daq.laboratory.reportables import ReportableRecord
+from daq.laboratory.signing import Meaning, Signature, SubjectId
+from daq.methods.files.fields import Hidden, Label, Listed, Model
+
+MOST: Final = 500
+"""Greatest number of records that one act signs."""
+WHAT: Final[dict[Meaning, str]] = {
+    "measured": "signed_as_measured",
+    "reviewed": "signed_as_reviewed",
+    "released": "signed_as_released",
+    "rejected": "signed_as_rejected",
+}
+"""Name of the change in the audit trail."""
+OTHER: Final = "signed as rejected"
+"""Reason of the withdrawal of signatures under a record that is rejected."""
+
+
+class Signed(Model):
+    """One record to sign; `digest` is the one that the person saw ("" means the present one)."""
+
+    of: Literal["run", "reportable"]
+    id: SubjectId
+    digest: Label = ""
+
+
+class _Sign(Model):
+    signed: Annotated[tuple[Signed, ...], Listed, Field(min_length=1, max_length=MOST)]
+    password: Hidden
+
+
+class SignMeasured(_Sign):
+    """Order to sign what the person measured."""
+
+
+class Sign(_Sign):
+    """Order to sign what another person measured; a rejection has a reason."""
+
+    meaning: Literal["reviewed", "released", "rejected"]
+    because: Label = ""
+
+
+def sign_measured(laboratory: Laboratory, order: SignMeasured) -> dict[str, Any]:
+    """Sign runs or reportable results as measured by the person; errors as in `sign`."""
+    return _sign(laboratory, order, "measured", "")
+
+
+def sign(laboratory: Laboratory, order: Sign) -> dict[str, Any]:
+    """Sign runs or reportable results: all in one transaction, or none.
+
+    Raises:
+        SettingError: the person or the password is not known, a record must not be signed like this, or it is not as
+            the person saw it; the text names it.
+        StoreError: a record changed meanwhile.
+    """
+    if order.meaning == "rejected" and not order.because:
+        raise SettingError("say why it is rejected", key="because")
+    return _sign(laboratory, order, order.meaning, order.because)
+
+
+def _sign(laboratory: Laboratory, order: _Sign, meaning: Meaning, because: str) -> dict[str, Any]:
+    person = None if laboratory.identified is None else laboratory.identified.person
+    if person is None:
+        raise SettingError("a signature is that of a person with a password; log in with --as PERSON")
+    confirm(laboratory, person, order.password)
+    if len({(s.of, s.id) for s in order.signed}) != len(order.signed):
+        raise SettingError("a record is named twice", key="signed")
+    with laboratory.reader() as reader:
+        releases = Releases(reader)
+        subjects = [_checked(laboratory, releases, each) for each in order.signed]
+        for subject in subjects:
+            _refuse(laboratory, subject, meaning, person, alone=len(subjects) == 1)
+        step = _transaction(laboratory, reader, subjects, _Signer(person, meaning, because))
+    laboratory.store.submit(step).result()
+    signed = [{"of": s.of, "id": s.id, "sample": s.sample, "digest": s.digest} for s in subjects]
+    return {"meaning": meaning, "by": person.id, "signed": signed}
+
+
+def subject_of(laboratory: Laboratory, releases: Releases, of: str, ident: str) -> Subject:
+    """Return a run or a reportable result as a subject; `SettingError` where there is none."""
+    if of == ReportableRecord.kind:
+        return reportable_subject(releases, laboratory.catalogue, ident)
+    run = releases.reader.run(ident)
+    if run is None:
+        raise SettingError(f"there is no run {ident}")
+    return run_subject(releases, run)
+
+
+def _checked(laboratory: Laboratory, releases: Releases, given: Signed) -> Subject:
+    """Return a subject whose stored data agree with the audit trail, and are those that the person saw."""
+    path = releases.reader.path
+    subject = subject_of(laboratory, releases, given.of, given.id)
+    found = [d for run in subject.runs for d in disagreements_of_run(path, run.id)]
+    found += disagreements_of_record(path, subject.of, subject.id) if subject.of != RUN else []
+    if found:
+        raise SettingError(
+            f"{given.of} {given.id} is not signed, because stored data do not agree with the audit trail: "
+            f"{found[0].text}; `daq verify` lists all"
+        )
+    if given.digest and given.digest != subject.digest:
+        raise SettingError(f"{given.of} {given.id} is not as it was when you looked at it; look again, then repeat")
+    return subject
+
+
+def _refuse(laboratory: Laboratory, subject: Subject, meaning: Meaning, person: Person, *, alone: bool) -> None:
+    own = laboratory.catalogue.daemon.people.review_own
+    found = refusals(subject, meaning, person, review_own=own, alone=alone)
+    if found:
+        reasons = "; ".join(s.text for s in found)
+        raise SettingError(f"{subject.of} {subject.id} (sample {subject.sample}) is not signed as {meaning}: {reasons}")
+
+
+class _Signer:
+    """Person, meaning and reason of signatures."""
+
+    def __init__(self, person: Person, meaning: Meaning, because: str) -> None:
+        self.person, self.meaning, self.because = person, meaning, because
+
+    def signature(self, subject: Subject, utc_ns: int) -> Signature:
+        """Return the signature under a subject."""
+        return Signature(
+            id=str(uuid.uuid4()),
+            of=subject.of,
+            subject=subject.id,
+            number=len(subject.signatures) + 1,
+            parts=subject.parts,
+            digest=subject.digest,
+            meaning=self.meaning,
+            by=self.person.id,
+            name=self.person.name,
+            signed_at=utc_text(utc_ns),
+            because=self.because,
+        )
+
+
+def _transaction(laboratory: Laboratory, reader: Reader, subjects: list[Subject], signer: _Signer) -> PublishRecords:
+    utc_ns, topics = laboratory.clock.utc_ns(), laboratory.topics
+    time = utc_text(utc_ns)
+    changes: list[Change] = []
+    messages: list[tuple[str, Outgoing]] = []
+    for subject in subjects:
+        signature = signer.signature(subject, utc_ns)
+        anchor = subject.anchor
+        at = Numbered(source_uri(laboratory.store.uuid, anchor.epoch), anchor.stream, anchor.sequence)
+        changes.append(new(signature, WHAT[signer.meaning]))
+        own: list[Outgoing] = []
+        if topics is not None:
+            own.append(signature_message(topics, signature_data(signature, subject.sample, anchor.stream), at, time))
+        if signer.meaning == "rejected":
+            gone = withdrawal(reader, _rejected(reader, subject), anchor.stream, laboratory.who, OTHER, utc_ns)
+            changes += gone.changes
+            own += gone.messages(topics, at, time)
+        messages += [(anchor.id, message) for message in own]
+    # One record can be withdrawn by the rejections of several of its runs.
+    once = {(c.kind, c.id): c for c in changes}
+    return PublishRecords(
+        tuple(once.values()),
+        tuple({(result, m.topic, m.id): (result, m) for result, m in messages}.values()),
+        _seen(subjects),
+        utc_ns,
+        laboratory.who,
+        signer.because,
+    )
+
+
+def _rejected(reader: Reader, subject: Subject) -> list[Superseded]:
+    """Return what loses its release with a rejection: the record, and the reportable results with that run."""
+    out = [Superseded(subject.of, subject.id, subject.sample)]
+    if subject.of == RUN:
+        found = found_by(reader, ReportableRecord.kind, "run", subject.id, limit=-1)
+        out += [Superseded(ReportableRecord.kind, s.id, s.data["sample"]) for s in found]
+    return out
+
+
+def _seen(subjects: list[Subject]) -> AsSeen:
+    return AsSeen(
+        results=tuple({x for s in subjects for x in s.seen.results}),
+        records=tuple({x for s in subjects for x in s.seen.records}),
+        verified=tuple({x for s in subjects for x in s.seen.verified}),
+        signed=tuple((s.of, s.id, len(s.signatures)) for s in subjects),
+    )
+
+
+ACTS: Final = (
+    Act("sign_measured", SignMeasured, "measure", sign_measured, always=True),
+    Act("sign", Sign, "review", sign, always=True),
+)
+"""A signature is that of a known person, also where people are switched off."""

@@ -1,0 +1,115 @@
+"""The set of runs or reportable results of a period that a person may sign, those with exceptions first."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final, get_args
+
+from daq.adapters.store.records import found_by
+from daq.adapters.store.rows import RunRecord
+from daq.app.laboratory.named_runs import find_run
+from daq.app.laboratory.signing.subjects import ExceptionName, Subject, refusals, reportable_subject, run_subject
+from daq.app.records.searching import RunSearch, search
+from daq.app.records.signatures import Releases
+from daq.app.setup.catalogue import Catalogue
+from daq.core.errors import SettingError
+from daq.laboratory.people import Person
+from daq.laboratory.reportables import ReportableRecord
+from daq.laboratory.signing import Meaning
+from daq.methods.parts.statement import Statement
+
+_RANK: Final = {name: number for number, name in enumerate(get_args(ExceptionName))}
+ALREADY: Final = "signed_already"
+"""Code of the reason of what is not listed, because it needs no signature."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """A wish to sign: meaning and person (None: not known yet), and the period (UTC ns, both ends included)."""
+
+    meaning: Meaning
+    person: Person | None
+    since_utc_ns: int | None = None
+    until_utc_ns: int | None = None
+    product: str = ""
+    instrument: str = ""
+    reportables: bool = False
+    """Reportable results of samples with a run in the period, and not the runs."""
+
+
+@dataclass(frozen=True, slots=True)
+class SigningList:
+    """Records that can be signed, and those left out.
+
+    Attributes:
+        to_sign: those with exceptions first, then by time.
+        left_out: what must not be signed, with the reasons.
+        without_result: ids of runs that have no result yet.
+        signed: number of those that have the signature already.
+        reached_utc_ns: start of the first run that was examined, where the period has too many.
+    """
+
+    to_sign: list[Subject]
+    left_out: list[tuple[Subject, tuple[Statement, ...]]]
+    without_result: list[str]
+    signed: int
+    reached_utc_ns: int | None
+
+
+def signing_list(releases: Releases, catalogue: Catalogue, asked: Asked) -> SigningList:
+    """Return the set of a period.
+
+    Raises:
+        StoreError: the database cannot be read.
+    """
+    search_ = RunSearch(
+        product=asked.product,
+        instrument=asked.instrument,
+        since_utc_ns=asked.since_utc_ns,
+        until_utc_ns=asked.until_utc_ns,
+    )
+    found = search(releases.reader, search_)
+    runs = list(reversed(found.runs))
+    out = SigningList([], [], [], 0, found.reached_utc_ns)
+    with_result = [run for run in runs if releases.reader.newest_result(run.id) is not None]
+    out.without_result.extend(run.id for run in runs if run not in with_result)
+    signed = 0
+    for subject in _subjects(releases, catalogue, with_result, reportables=asked.reportables):
+        own = catalogue.daemon.people.review_own
+        why = refusals(subject, asked.meaning, asked.person, review_own=own, alone=False)
+        if any(s.code == ALREADY for s in why):
+            signed += 1
+        elif why:
+            out.left_out.append((subject, why))
+        else:
+            out.to_sign.append(subject)
+    ordered = sorted(out.to_sign, key=_place)
+    return SigningList(ordered, out.left_out, out.without_result, signed, found.reached_utc_ns)
+
+
+def _place(subject: Subject) -> tuple[bool, int, int]:
+    first = min((_RANK[name] for name in subject.exceptions), default=len(_RANK))
+    return not subject.exceptions, first, subject.began_utc_ns
+
+
+def _subjects(
+    releases: Releases, catalogue: Catalogue, runs: list[RunRecord], *, reportables: bool
+) -> Iterator[Subject]:
+    if not reportables:
+        yield from (run_subject(releases, run) for run in runs)
+        return
+    for sample in dict.fromkeys(run.sample for run in runs):
+        for stored in found_by(releases.reader, ReportableRecord.kind, "sample", sample, limit=-1):
+            if stored.data["runs"]:
+                yield reportable_subject(releases, catalogue, stored.id)
+
+
+def named_subject(releases: Releases, catalogue: Catalogue, given: str) -> Subject:
+    """Return the reportable result or the run that a person names: SAMPLE/TEST, or a run as for `find_run`.
+
+    Raises:
+        SettingError: nothing, or several runs, have this name.
+    """
+    try:
+        return reportable_subject(releases, catalogue, given)
+    except SettingError:
+        return run_subject(releases, find_run(releases.reader, given))

@@ -1,0 +1,310 @@
+"""Subjects of signatures: runs and reportable results, their exceptions, and why they must not be released."""
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Final, Literal
+
+from daq.adapters.store.declaring.publishing import AsSeen
+from daq.adapters.store.records import revisions
+from daq.adapters.store.rows import ResultRecord, RunRecord
+from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.signing.reportable_records import is_current
+from daq.app.records.signatures import (
+    RUN,
+    Releases,
+    digest_of_parts,
+    parts_of_record,
+    parts_of_run,
+    rejection,
+    signatures_of,
+)
+from daq.app.screens.text import value_line
+from daq.app.setup.catalogue import Catalogue
+from daq.core.errors import SettingError
+from daq.laboratory.declarations import Declaration
+from daq.laboratory.people import Person
+from daq.laboratory.reportables import ReportableRecord
+from daq.laboratory.signing import Meaning, Signature, SignedPart
+from daq.methods.concluding.reportable import never_counts
+from daq.methods.messages.annulling import ANNULLED
+from daq.methods.parts.statement import Statement, distinct, state
+
+ExceptionName = Literal[
+    "not_valid",
+    "doubtful",
+    "outside",
+    "undecided",
+    "not_comparable",
+    "corrected",
+    "anyway",
+    "repeat",
+    "rejected_before",
+]
+"""Names of what a person who signs must look at first."""
+OF_VALUES: Final = ("not_valid", "doubtful")
+NEEDED: Final = frozenset({"value", "quality", "validity", "simulated", "sample", "method"})
+"""Keys of a result without which it must not be released."""
+OF_VERDICTS: Final = ("outside", "undecided", "not_comparable")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subject:
+    """A run or a reportable result as it is now.
+
+    Attributes:
+        of, id: ``run`` or ``reportable``, and its id.
+        began_utc_ns: start of its newest run.
+        anchor: the result whose stream and number its messages have.
+        parts: the stored texts that a signature covers.
+        runs: the runs whose results it consists of.
+        seen: what a signature is made from.
+        signatures: those under it, the withdrawn ones included.
+        measured_by: ids, logins and names of those who measured it.
+        operator: the person who measured, for a message.
+        shown: value for a person.
+        exceptions: what a person who signs must look at.
+        hindrances: why it must not be released.
+        ended: a run: it has ended.
+    """
+
+    of: str
+    id: str
+    sample: str
+    product: str
+    began_utc_ns: int
+    anchor: ResultRecord
+    parts: tuple[SignedPart, ...]
+    runs: tuple[RunRecord, ...]
+    seen: AsSeen
+    signatures: tuple[Signature, ...]
+    measured_by: frozenset[str]
+    operator: str
+    shown: str
+    exceptions: tuple[ExceptionName, ...]
+    hindrances: tuple[Statement, ...]
+    ended: bool = True
+
+    @property
+    def digest(self) -> str:
+        """The digest that a signature covers."""
+        return digest_of_parts(self.parts)
+
+    def is_measured_by(self, person: Person) -> bool:
+        """Return whether a person measured it, by id, login or name."""
+        return not self.measured_by.isdisjoint({person.id, *person.logins, person.name} - {""})
+
+
+def refusals(
+    subject: Subject, meaning: Meaning, person: Person | None, *, review_own: bool, alone: bool
+) -> tuple[Statement, ...]:
+    """Return why a person must not sign; empty where the person may.
+
+    Args:
+        subject: what is to be signed.
+        meaning: what the signature states.
+        person: the person; None where it is not known yet.
+        review_own: whether a person may review what the same person measured.
+        alone: whether it is signed alone, and not in a set.
+    """
+    out: list[Statement] = []
+    if not subject.ended:
+        out.append(state("signed_before_end"))
+    standing = rejection(subject.signatures)
+    same = [
+        s
+        for s in subject.signatures
+        if (s.state, s.meaning, s.digest) == ("in_force", meaning, subject.digest)
+        and (meaning == "released" or _is_by(s, person))
+    ]
+    # A new review answers a rejection, and a new rejection a review.
+    answers = (meaning == "reviewed" and standing is not None) or (meaning == "rejected" and standing is None)
+    if same and not answers:
+        out.append(state("signed_already", who=same[-1].by))
+    if person is not None and meaning == "measured" and not subject.is_measured_by(person):
+        out.append(state("not_measured_by_signer", operator=subject.operator, who=person.id))
+    if person is not None and meaning != "measured" and not review_own and subject.is_measured_by(person):
+        out.append(state("measured_by_signer", who=person.id))
+    if meaning == "released":
+        out += subject.hindrances
+    if standing is not None and meaning == "reviewed" and not alone:
+        out.append(state("rejected_by", who=standing.by))
+    return distinct(out)
+
+
+def _is_by(signature: Signature, person: Person | None) -> bool:
+    return person is not None and signature.by == person.id
+
+
+def run_subject(releases: Releases, run: RunRecord) -> Subject:
+    """Return a run as a subject.
+
+    Raises:
+        SettingError: it has no result.
+    """
+    reader = releases.reader
+    results = reader.results(run.id)
+    if not results:
+        raise SettingError(f"run {run.id} has no result yet")
+    newest = results[-1]
+    data: dict[str, Any] = json.loads(newest.data)
+    signatures = signatures_of(reader, RUN, run.id)
+    started = reader.run_as_started(run.id) or run
+    login, anyway = _start(releases, run.id)
+    # A person could declare another operator, and then release: each operator that was ever declared has measured.
+    declared = {str(r.data["operator"]) for r in revisions(reader, Declaration.kind, run.id)}
+    signed = {s.by for s in signatures if s.meaning == "measured"}
+    measured = {run.operator, started.operator, login} | declared | signed
+    return Subject(
+        of=RUN,
+        id=run.id,
+        sample=run.sample,
+        product=run.product,
+        began_utc_ns=run.began_utc_ns,
+        anchor=newest,
+        parts=parts_of_run(reader, newest),
+        runs=(run,),
+        seen=AsSeen(results=((run.id, newest.id),), verified=(_last_verified(releases, run.instrument),)),
+        signatures=tuple(signatures),
+        measured_by=frozenset(measured - {""}),
+        operator=run.operator,
+        shown=value_line(data),
+        exceptions=_exceptions(run, data, signatures, anyway=anyway, corrected=newest.supersedes is not None),
+        hindrances=distinct(_hindrances(releases, run, data, signatures)),
+        ended=run.state == "ended",
+    )
+
+
+def _hindrances(
+    releases: Releases, run: RunRecord, data: dict[str, Any], signatures: Iterable[Signature]
+) -> Iterable[Statement]:
+    """Yield why a run must not be released: the one place that decides it."""
+    if run.state != "ended":
+        yield state("signed_before_end")
+    if not data.keys() >= NEEDED:
+        yield state("without_valid_result", validity="not_valid")
+        return
+    if ANNULLED in data.get("faults", ()):
+        yield state("run_is_annulled")
+    if run.simulated or data["simulated"]:
+        yield state("run_is_simulated")
+    yield from never_counts(data)
+    if run.attribution == "not_authorised":
+        yield state("operator_not_authorised", operator=run.operator, method=run.method_id)
+    if data["validity"] != "valid" or data["quality"] != "Good" or data["value"] is None:
+        yield state("without_valid_result", validity=data["validity"])
+    yield from releases.doubts(run)
+    rejected = rejection(list(signatures))
+    if rejected is not None:
+        yield state("rejected_by", who=rejected.by)
+
+
+def _exceptions(
+    run: RunRecord, data: dict[str, Any], signatures: Iterable[Signature], *, anyway: bool, corrected: bool
+) -> tuple[ExceptionName, ...]:
+    verdict = (data.get("verdict") or {}).get("verdict")
+    out: list[ExceptionName] = [name for name in OF_VALUES if data.get("validity", "not_valid") == name]
+    out += [name for name in OF_VERDICTS if verdict == name]
+    marks: dict[ExceptionName, bool] = {
+        "corrected": corrected,
+        "anyway": anyway,
+        "repeat": run.replicate > 1,
+        "rejected_before": any(s.meaning == "rejected" for s in signatures),
+    }
+    return (*out, *(name for name, found in marks.items() if found))
+
+
+def _start(releases: Releases, run: str) -> tuple[str, bool]:
+    """Return the login that ordered a run, and whether it was ordered although its result would not be comparable."""
+    rows = releases.reader.query("SELECT who, detail FROM audit WHERE subject = ? AND what = 'run_started'", [run])
+    return (rows[0]["who"], bool(json.loads(rows[0]["detail"]).get("anyway"))) if rows else ("", False)
+
+
+def _last_verified(releases: Releases, instrument: str) -> tuple[str, int]:
+    """Return an instrument with the number of the last audit entry of its verifications."""
+    found = releases.reader.verifications(instrument)
+    return instrument, found[-1].seq if found else 0
+
+
+def reportable_subject(releases: Releases, catalogue: Catalogue, ident: str) -> Subject:
+    """Return a reportable result as a subject.
+
+    Raises:
+        SettingError: there is none with this id, or none of its runs has a result.
+    """
+    reader = releases.reader
+    kept = find(reader, ReportableRecord, ident)
+    if kept is None:
+        raise SettingError(f"there is no reportable result {ident!r}; `daq reportable SAMPLE --store` stores it")
+    record = kept.record
+    attempts = record.data.attempts
+    counted = {a.run for a in attempts if a.counted}
+    runs = [r for a in attempts if (r := reader.run(a.run)) is not None]
+    with_result = {a.run: a.result for a in attempts if a.result is not None}
+    anchor = next((n for run in reversed(runs) if (n := reader.newest_result(run.id)) is not None), None)
+    if anchor is None:
+        raise SettingError(f"no run of {ident} has a result yet")
+    own = tuple(run for run in runs if run.id in counted)
+    subjects = [run_subject(releases, run) for run in own]
+    signatures = signatures_of(reader, ReportableRecord.kind, ident)
+    return Subject(
+        of=ReportableRecord.kind,
+        id=ident,
+        sample=record.sample,
+        product=record.data.product or "",
+        began_utc_ns=max(run.began_utc_ns for run in runs),
+        anchor=anchor,
+        parts=parts_of_record(reader, ReportableRecord.kind, ident),
+        runs=own,
+        seen=AsSeen(
+            results=tuple(with_result.items()),
+            records=((ReportableRecord.kind, ident, kept.revision),),
+            verified=tuple({_last_verified(releases, run.instrument) for run in own}),
+        ),
+        signatures=tuple(signatures),
+        measured_by=frozenset(name for s in subjects for name in s.measured_by)
+        | {s.by for s in signatures if s.meaning == "measured"},
+        operator=", ".join(dict.fromkeys(s.operator for s in subjects)),
+        shown=_shown(record),
+        exceptions=_of_reportable(record, subjects, signatures),
+        hindrances=distinct(_reportable_hindrances(releases, catalogue, record, subjects, signatures)),
+    )
+
+
+def _reportable_hindrances(
+    releases: Releases,
+    catalogue: Catalogue,
+    record: ReportableRecord,
+    subjects: Iterable[Subject],
+    signatures: Iterable[Signature],
+) -> Iterable[Statement]:
+    if record.data.value is None or record.data.state == "open":
+        yield state("reportable_without_value")
+    yield from record.data.blocked
+    if not is_current(releases, catalogue, record):
+        yield state("reportable_out_of_date")
+    for subject in subjects:
+        yield from subject.hindrances
+    rejected = rejection(list(signatures))
+    if rejected is not None:
+        yield state("rejected_by", who=rejected.by)
+
+
+def _of_reportable(
+    record: ReportableRecord, subjects: Iterable[Subject], signatures: Iterable[Signature]
+) -> tuple[ExceptionName, ...]:
+    out: list[ExceptionName] = ["not_valid"] if record.data.value is None else []
+    out += [name for name in OF_VERDICTS if record.data.verdict.value == name]
+    out += ["repeat"] if any(not a.counted for a in record.data.attempts) else []
+    out += [name for s in subjects for name in s.exceptions if name in ("corrected", "anyway", "rejected_before")]
+    out += ["rejected_before"] if any(s.meaning == "rejected" for s in signatures) else []
+    return tuple(dict.fromkeys(out))
+
+
+def _shown(record: ReportableRecord) -> str:
+    d = record.data
+    return value_line({"value": d.value, "reported": d.reported, "unit": d.unit, "quantity": d.quantity} | _interval(d))
+
+
+def _interval(d: Any) -> dict[str, Any]:
+    return {"uncertainty": None if d.uncertainty is None else d.uncertainty.model_dump(mode="json")}

@@ -1,0 +1,105 @@
+"""The withdrawal of signatures under records that another state replaces."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from daq.adapters.clock import utc_text
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import Change, found_by
+from daq.adapters.store.rows import Outgoing
+from daq.app.delivery.record_messages import Numbered, signature_message
+from daq.app.laboratory.laboratory import changed, kept
+from daq.app.records.signatures import RUN
+from daq.laboratory.reportables import ReportableRecord
+from daq.laboratory.signing import Signature
+from daq.methods.messages.signaturedata import SignatureData, SignedData, WithdrawnData
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawal:
+    """Signatures that are withdrawn: the changes of their records, and the contents of their messages."""
+
+    changes: tuple[Change, ...]
+    contents: tuple[SignatureData, ...]
+
+    def messages(self, topics: Topics | None, at: Numbered, time: str) -> list[Outgoing]:
+        """Return the messages; none where nothing is published."""
+        return [] if topics is None else [signature_message(topics, data, at, time) for data in self.contents]
+
+
+def signature_data(
+    signature: Signature, sample: str, instrument: str, withdrawn: WithdrawnData | None = None
+) -> SignatureData:
+    """Return the contents of the message of a signature."""
+    return SignatureData(
+        signature=signature.id,
+        state=signature.state,
+        meaning=signature.meaning,
+        by=signature.by,
+        name=signature.name,
+        signed_at=signature.signed_at,
+        because=signature.because,
+        of=signature.of,
+        subject=signature.subject,
+        sample=sample,
+        instrument=instrument,
+        digest=signature.digest,
+        parts=tuple(SignedData(**p.model_dump()) for p in signature.parts),
+        withdrawn=withdrawn,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Superseded:
+    """A run or a record that another state replaces, by its kind and id, with its sample."""
+
+    of: str
+    id: str
+    sample: str
+
+
+def withdrawal(
+    reader: Reader, replaced: Iterable[Superseded], instrument: str, who: str, because: str, utc_ns: int
+) -> Withdrawal:
+    """Return the withdrawal of all signatures in force under what is replaced; a rejection stays.
+
+    Args:
+        reader: the database.
+        replaced: the run and records.
+        instrument: the instrument on whose topic the messages are.
+        who: the person who replaces them.
+        because: the reason.
+        utc_ns: the time.
+    """
+    changes: list[Change] = []
+    contents: list[SignatureData] = []
+    note = WithdrawnData(by=who, at=utc_text(utc_ns), because=because)
+    for each in dict.fromkeys(replaced):
+        for stored in found_by(reader, Signature.kind, each.of, each.id, limit=-1):
+            found = kept(Signature, stored)
+            if found.record.state != "in_force" or found.record.meaning == "rejected":
+                continue
+            gone = found.record.model_copy(update={"state": "withdrawn"})
+            changes.append(changed(found, gone, "signature_withdrawn"))
+            contents.append(signature_data(gone, each.sample, instrument, note))
+    return Withdrawal(tuple(changes), tuple(contents))
+
+
+def replaced_by_result(reader: Reader, run: str, samples: Iterable[str], method: str) -> Iterator[Superseded]:
+    """Yield what a new result of a run replaces: the run, and the reportable results that it may belong to.
+
+    Args:
+        reader: the database.
+        run: id of the run.
+        samples: its sample as declared before and now.
+        method: id of its method.
+    """
+    names = list(samples)
+    yield Superseded(RUN, run, names[0])
+    for stored in found_by(reader, ReportableRecord.kind, "run", run, limit=-1):
+        yield Superseded(ReportableRecord.kind, stored.id, stored.data["sample"])
+    for sample in names:
+        for stored in found_by(reader, ReportableRecord.kind, "sample", sample, limit=-1):
+            if stored.data["test"] == method:
+                yield Superseded(ReportableRecord.kind, stored.id, sample)

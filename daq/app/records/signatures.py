@@ -1,0 +1,161 @@
+"""The signatures under a run or a record, and the state of its release: the one place that decides it."""
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from pydantic import ValidationError
+
+from daq.adapters.store.audit import digest_of
+from daq.adapters.store.declared import KIND as DECLARATION
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import StoredRecord, found_by, newest_revision, stored_text
+from daq.adapters.store.rows import CHANGED, ResultRecord, RunRecord
+from daq.app.records.attempts import runs_of_sample
+from daq.app.records.verifications import Entry, entries, failures_after
+from daq.core.errors import StoreError
+from daq.laboratory.reportables import ReportableRecord
+from daq.laboratory.signing import DoubtDecision, ReleaseState, Signature, SignedPart, decision_id
+from daq.methods.parts.statement import Statement, state
+
+RUN = "run"
+"""Kind of a subject that is a run."""
+SHOWN_ID = 8
+"""Number of characters of a run's id in a statement."""
+
+
+def stored_signatures(reader: Reader, of: str, subject: str) -> list[StoredRecord]:
+    """Return the newest revision of each signature under a run or a record, in the order of the last changes."""
+    return sorted(found_by(reader, Signature.kind, of, subject, limit=-1), key=lambda s: s.audit_seq)
+
+
+def signatures_of(reader: Reader, of: str, subject: str) -> list[Signature]:
+    """Return the signatures under a run or a record, those withdrawn included, in their order.
+
+    Raises:
+        StoreError: one was changed in the database so that it cannot be read.
+    """
+    try:
+        found = [Signature.model_validate(s.data, strict=False) for s in stored_signatures(reader, of, subject)]
+    except ValidationError:
+        raise StoreError(f"a signature under {of} {subject} was {CHANGED}: run `daq verify`") from None
+    return sorted(found, key=lambda s: s.number)
+
+
+def digest_of_parts(parts: Sequence[SignedPart]) -> str:
+    """Return the digest (SHA-256, hex) over the names and digests of what a signature covers."""
+    return digest_of(json.dumps([p.model_dump() for p in parts], sort_keys=True))
+
+
+def parts_of_run(reader: Reader, newest: ResultRecord) -> tuple[SignedPart, ...]:
+    """Return what a signature under a run covers: its newest result, and the declaration where it was corrected."""
+    parts = [SignedPart(kind="result", id=newest.id, digest=digest_of(newest.data))]
+    if newest.supersedes is not None:
+        parts += _part_of_record(reader, DECLARATION, newest.run)
+    return tuple(parts)
+
+
+def parts_of_record(reader: Reader, kind: str, ident: str) -> tuple[SignedPart, ...]:
+    """Return what a signature under a record covers: its newest revision; empty where there is no such record."""
+    return tuple(_part_of_record(reader, kind, ident))
+
+
+def _part_of_record(reader: Reader, kind: str, ident: str) -> list[SignedPart]:
+    stored = newest_revision(reader, kind, ident)
+    if stored is None:
+        return []
+    return [SignedPart(kind=kind, id=ident, revision=stored.revision, digest=digest_of(stored_text(stored.data)))]
+
+
+def rejection(signatures: Sequence[Signature]) -> Signature | None:
+    """Return the last rejection, unless a review in force came after it.
+
+    A rejection holds also after a correction of what was rejected.
+    """
+    last = next((s for s in reversed(signatures) if s.meaning == "rejected"), None)
+    if last is None:
+        return None
+    reviewed = any(s.meaning == "reviewed" and s.state == "in_force" and s.number > last.number for s in signatures)
+    return None if reviewed else last
+
+
+@dataclass(slots=True)
+class Releases:
+    """The states of release of many records; verifications of an instrument are read once."""
+
+    reader: Reader
+    _verified: dict[str, list[Entry]] = field(default_factory=dict)
+
+    def verified(self, instrument: str) -> list[Entry]:
+        """Return the verifications of an instrument."""
+        if instrument not in self._verified:
+            self._verified[instrument] = entries(self.reader, instrument)
+        return self._verified[instrument]
+
+    def doubts(self, run: RunRecord) -> tuple[Statement, ...]:
+        """Return a statement for each failed verification that blocks the release of a run.
+
+        A person's decision to uphold the result lifts the block of that verification.
+        """
+        results = self.reader.results(run.id)
+        if not results:
+            return ()
+        failed = failures_after(self.verified(run.instrument), run.id, results[0].audit_seq)
+        return tuple(
+            state("verification_failed_after", verification=e.detail.run[:SHOWN_ID], instrument=run.instrument)
+            for e in failed
+            if not self._upheld(e.detail.run, run.id)
+        )
+
+    def _upheld(self, verification: str, run: str) -> bool:
+        stored = newest_revision(self.reader, DoubtDecision.kind, decision_id(verification, run))
+        return stored is not None and stored.data["decision"] == "upheld"
+
+    def of_run(self, run: RunRecord, newest: ResultRecord | None) -> ReleaseState | None:
+        """Return the state of release of a run, whose newest result is `newest`; None where it was never released.
+
+        A run whose signatures cannot be read is not released.
+        """
+        try:
+            found = signatures_of(self.reader, RUN, run.id)
+        except StoreError:
+            return "release_withdrawn"
+        if not found or newest is None:
+            return None
+        digest = digest_of_parts(parts_of_run(self.reader, newest))
+        return _state(found, digest, lambda: bool(self.doubts(run)))
+
+    def of_reportable(self, record: ReportableRecord) -> ReleaseState | None:
+        """Return the state of release of a reportable result as its runs are now, also before it is stored anew."""
+        now = {run.id for run in runs_of_sample(self.reader, record.sample) if run.method_id == record.test}
+        runs = [run for a in record.data.attempts if a.counted and (run := self.reader.run(a.run)) is not None]
+        blocked = record.data.state == "blocked" or any(self.doubts(run) for run in runs)
+        found = self.of_record(ReportableRecord.kind, record.id, blocked=blocked)
+        if found in ("released", "release_blocked"):
+            newest = {a.run: self.reader.newest_result(a.run) for a in record.data.attempts}
+            same = all((n.id if (n := newest[a.run]) is not None else None) == a.result for a in record.data.attempts)
+            if now != set(newest) or not same:
+                return "release_withdrawn"
+        return found
+
+    def of_record(self, kind: str, ident: str, *, blocked: bool) -> ReleaseState | None:
+        """Return the state of release of a record; `blocked`: the record itself states that it must not be released."""
+        try:
+            found = signatures_of(self.reader, kind, ident)
+        except StoreError:
+            return "release_withdrawn"
+        if not found:
+            return None
+        return _state(found, digest_of_parts(parts_of_record(self.reader, kind, ident)), lambda: blocked)
+
+
+def _state(signatures: Sequence[Signature], digest: str, is_blocked: Callable[[], bool]) -> ReleaseState | None:
+    if rejection(signatures) is not None:
+        return "rejected"
+    released = [s for s in signatures if s.meaning == "released"]
+    if not released:
+        return None
+    # A release is in force only for the bytes that were signed.
+    if not any(s.state == "in_force" and s.digest == digest for s in released):
+        return "release_withdrawn"
+    return "release_blocked" if is_blocked() else "released"

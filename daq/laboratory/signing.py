@@ -1,0 +1,85 @@
+"""A signature of a person under a record, and a person's decision about a result that a verification put in doubt."""
+
+from typing import Annotated, ClassVar, Final, Literal
+
+from pydantic import AfterValidator, Field
+
+from daq.laboratory.record import Record
+from daq.methods.files.fields import LONGEST_LABEL, Label, Listed, Model, NeededLabel, clean
+
+Meaning = Literal["measured", "reviewed", "released", "rejected"]
+MEANINGS: Final[tuple[Meaning, ...]] = ("measured", "reviewed", "released", "rejected")
+SignatureState = Literal["in_force", "withdrawn"]
+ReleaseState = Literal["released", "release_blocked", "release_withdrawn", "rejected"]
+"""``release_blocked``: released, and put in doubt by a failed verification after that."""
+Decision = Literal["uncertain", "upheld"]
+SubjectId = Annotated[str, Field(min_length=1, max_length=2 * LONGEST_LABEL + 1), AfterValidator(clean)]
+"""Id of what is signed: that of a run, or of a record, which may join two names."""
+
+
+class SignedPart(Model):
+    """One stored text that a signature covers, with its digest (SHA-256, hex)."""
+
+    kind: NeededLabel
+    """``result``, or the kind of a record."""
+    id: SubjectId
+    revision: Annotated[int, Field(ge=0)] = 0
+    """Number of the revision of a record; 0 of a result."""
+    digest: NeededLabel
+
+
+class Signature(Record):
+    """A signature.  It is in force for the bytes that it covers, and is withdrawn when another state replaces them.
+
+    Time and person of the withdrawal are in the audit entry of that revision.
+
+    Attributes:
+        of, subject: kind and id of what is signed: ``run`` or the kind of a record.
+        number: signatures of one subject are counted from 1 on.
+        parts: the stored texts that it covers.
+        digest: digest of all of them (`daq.app.records.signatures.digest_of_parts`).
+        meaning: what the person states.
+        by, name: id and full name of the person.
+        signed_at: UTC, ISO 8601.
+        because: reason of a rejection.
+    """
+
+    kind: ClassVar[str] = "signature"
+    of: NeededLabel
+    subject: SubjectId
+    number: Annotated[int, Field(ge=1)]
+    parts: Annotated[tuple[SignedPart, ...], Listed]
+    digest: NeededLabel
+    meaning: Meaning
+    by: NeededLabel
+    name: Label = ""
+    signed_at: NeededLabel
+    because: Label = ""
+    state: SignatureState = "in_force"
+
+    def keys(self) -> tuple[tuple[str, str], ...]:
+        """Return the key by which the signatures of a subject are found."""
+        return ((self.of, self.subject),)
+
+
+class DoubtDecision(Record):
+    """The decision about a result that a failed verification put in doubt; the reason is in the audit entry.
+
+    Attributes:
+        verification, run: ids of the run of the verification and of the run in doubt; `decision_id` of both is the id.
+        decision: ``uncertain`` (published again as Uncertain), or ``upheld``.
+    """
+
+    kind: ClassVar[str] = "doubt_decision"
+    verification: NeededLabel
+    run: NeededLabel
+    decision: Decision
+
+    def keys(self) -> tuple[tuple[str, str], ...]:
+        """Return the key: the run."""
+        return (("run", self.run),)
+
+
+def decision_id(verification: str, run: str) -> str:
+    """Return the id of the decision about a run after a failed verification."""
+    return f"{verification}/{run}"

@@ -1,0 +1,44 @@
+"""A result that a person makes Uncertain because a verification failed after it: the value stays, without a verdict."""
+
+from collections.abc import Sequence
+from typing import Any, Final, TypeVar
+
+from daq.core.faults import STATUS_CODES, worst
+from daq.methods.concluding.conclude import VALIDITY
+from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.messages.annulling import without_verdict
+from daq.methods.messages.result import ResultData
+from daq.methods.parts.statement import Statement, state
+
+DOUBTED: Final = "verification_failed_later"
+"""Fault of the value of such a result."""
+F = TypeVar("F", Conclusion, ResultData)
+
+
+def doubted(found: F, *, who: str, because: str, verification: str) -> F:
+    """Return a result as it is after `who` decided on it; `verification` is the id of the run that failed."""
+    return _under(found, (state(DOUBTED, verification=verification, who=who, because=because),))
+
+
+def still_doubted(before: ResultData, found: Conclusion) -> Conclusion:
+    """Return a corrected conclusion with the doubt that the result before it had; unchanged where it had none.
+
+    A correction of a sample or a lot says nothing about the instrument.
+    """
+    reasons = [reason for reason in before.reasons if reason.code == DOUBTED]
+    return _under(found, reasons) if reasons else found
+
+
+def _under(found: F, reasons: Sequence[Statement]) -> F:
+    faults = tuple(dict.fromkeys((*found.faults, DOUBTED)))
+    quality = worst(faults)
+    update: dict[str, Any] = {
+        "faults": faults,
+        "quality": quality,
+        "validity": VALIDITY[quality.severity],
+        "reasons": (*reasons, *found.reasons),
+        "verdict": without_verdict(found.verdict, reasons[0]),
+    }
+    if isinstance(found, ResultData):
+        update["status_code"] = STATUS_CODES[quality]
+    return found.model_copy(update=update)

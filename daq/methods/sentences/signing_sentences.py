@@ -1,0 +1,24 @@
+"""Why a record must not be released, and why a reportable result is not decided."""
+
+from typing import Final
+
+from daq.methods.sentences.kinds import NAME, NAMES, Sentence, sentence
+
+SENTENCES: Final[dict[str, Sentence]] = {
+    "signed_before_end": sentence("the run has not ended"),
+    "run_is_annulled": sentence("the run is annulled"),
+    "run_is_simulated": sentence("it was measured on a simulated instrument"),
+    "rejected_by": sentence("{who} rejected it; it is released only after a new review of it alone", who=NAME),
+    "verification_failed_after": sentence(
+        "the verification {verification} of {instrument} failed after it, and none had passed in between; a person "
+        "decides about each result",
+        verification=NAME, instrument=NAME,
+    ),
+    "reportable_without_value": sentence("there is no reportable value yet"),
+    "reportable_out_of_date": sentence("its runs or its product have changed since it was stored"),
+    "signed_already": sentence("{who} signed it already", who=NAME),
+    "measured_by_signer": sentence("{who} measured it; another person signs it", who=NAME),
+    "not_measured_by_signer": sentence("{operator} measured it, not {who}", operator=NAME, who=NAME),
+    "products_differ": sentence("not decided: the runs name several products: {products}", products=NAMES),
+    "product_unknown": sentence("not decided: there is no file of the product {product}", product=NAME),
+}  # fmt: skip

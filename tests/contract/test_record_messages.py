@@ -1,0 +1,39 @@
+"""The messages about signatures and reportable results: the page's examples, and consumers that do not know them."""
+
+import json
+import re
+from fnmatch import fnmatch
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from daq.app.delivery.contract import SCHEMAS
+from daq.collect.settings import CollectSettings
+from tests.support.runs.full_database import TOPICS
+
+PAGE = Path(__file__).parents[2] / "config" / "SUBSCRIBE.md"
+EXAMPLES = [json.loads(block) for block in re.findall(r"```json\n(.*?)```", PAGE.read_text("utf-8"), re.DOTALL)]
+SCHEMA = {f"lab.{s.name}.v{s.version}": json.loads(s.text()) for s in SCHEMAS}
+
+
+def partly(schema):
+    """Return a schema without its required keys, for a part of a message."""
+    return {k: v for k, v in schema.items() if k != "required"}
+
+
+@pytest.mark.parametrize("name", ["signature", "reportable"])
+def test_the_examples_of_the_page_have_the_form_of_their_schemas(name):
+    (event,) = [e for e in EXAMPLES if e.get("type") == f"lab.{name}.v1"]
+    schema = SCHEMA[event["type"]]
+    assert set(event["data"]) <= set(schema["properties"])
+    jsonschema.validate(event["data"], schema if name == "signature" else partly(schema))
+    jsonschema.validate(event, partly(SCHEMA["lab.envelope.v1"]))
+
+
+def test_a_collector_does_not_subscribe_to_them():
+    settings = CollectSettings(group="g", worker="w", levels=("lab/bench",), mqtt=None, postgres=None, readings=True)
+    filters = [f.removeprefix("$share/g/") for f in settings.shared_filters]
+    assert any(fnmatch(TOPICS.result("bench-1"), f.replace("+", "*")) for f in filters)
+    for topic in (TOPICS.signature("bench-1"), TOPICS.reportable("bench-1")):
+        assert not any(fnmatch(topic, f.replace("+", "*")) for f in filters)
