@@ -66,10 +66,9 @@ NEEDED = {
     "person_withdraw": "administer",
 }
 #: Acts that need their role also where people are switched off.
-ALWAYS = {name for name in NEEDED if name.startswith(("person_", "archive_"))}
+ALWAYS = {name for name in NEEDED if name.startswith(("person_", "archive_", "sign"))}
 #: Digest of the journal of each measured run.
 DIGESTS: dict[str, str] = {}
-ALWAYS = {name for name in NEEDED if name.startswith(("person_", "sign"))}
 
 
 #: Those who try each act; each measured the run of the target with the same place in this list.
@@ -220,7 +219,7 @@ def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
 
 @pytest.mark.usefixtures("with_points")
 @pytest.mark.parametrize("act", NEEDED)
-def test_where_people_are_off_a_login_acts_but_not_on_persons_and_archives(tmp_path, act):
+def test_where_people_are_off_a_login_acts_but_not_on_persons_and_archives_and_signs_nothing(tmp_path, act):
     with staffed(tmp_path, clock=FixedClock(LATER)) as lab:
         prepared(lab, "t-1")
     with laboratory(tmp_path, "at-nobody", clock=FixedClock(LATER)) as lab:

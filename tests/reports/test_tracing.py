@@ -9,8 +9,8 @@ import pytest
 from daq.adapters.store.records import newest_revision, revisions
 from daq.app.cli.laboratory.trace import lines_of
 from daq.app.laboratory.laboratory import changed
+from daq.app.laboratory.reporting.report_withdrawal import WITHDRAWN
 from daq.app.laboratory.reporting.tracing import report_named, report_of_file, reports_of_run, trace
-from daq.app.laboratory.reporting.withdrawing import WITHDRAWN
 from daq.core.errors import SettingError
 from daq.laboratory.reports import Report
 from tests.reports.parts import text_of

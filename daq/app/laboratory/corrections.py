@@ -21,7 +21,7 @@ from daq.app.laboratory.moments import past_moment
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.progress import note_done, note_undone
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
-from daq.app.laboratory.reporting.withdrawing import withdrawals
+from daq.app.laboratory.reporting.report_withdrawal import withdrawals
 from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
 from daq.app.laboratory.signing.withdrawing import Withdrawal, replaced_by_result, withdrawal
 from daq.app.records.history import plan_of
