@@ -18,8 +18,9 @@ from daq.app.records.pieces import pieces_of_run
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.core.errors import SettingError, StoreError
+from daq.laboratory.bench.bench_events import Pressed, Text
 from daq.laboratory.bench.benchstate import BenchState, NamedSample
-from daq.laboratory.bench.flow import Pressed, Text, step
+from daq.laboratory.bench.flow import step
 from daq.laboratory.equipment import Equipment
 from daq.methods.files.instrument import Probe
 from tests.bench_flow.flows import FACTS, in_stage

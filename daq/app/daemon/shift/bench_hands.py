@@ -23,9 +23,9 @@ from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import Fit, fit_of, with_fit
 from daq.core.linkstates import Motor
 from daq.core.resting import STILL
+from daq.laboratory.bench.bench_events import Begin, TakeOut
 from daq.laboratory.bench.benchstate import BenchState, NamedSample
 from daq.laboratory.bench.checklists import Facts
-from daq.laboratory.bench.flow import Begin, TakeOut
 from daq.laboratory.bench.repeatcause import RepeatCause
 
 log = structlog.get_logger()

@@ -22,8 +22,8 @@ from daq.app.screens.bench.bench_view import BenchView
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import DaqError
+from daq.laboratory.bench.bench_events import Began, Begin, Ended, Refused
 from daq.laboratory.bench.benchstate import Checklist, Outcome
-from daq.laboratory.bench.flow import Began, Begin, Ended, Refused
 from daq.process.tasks import Tasks
 
 log = structlog.get_logger()

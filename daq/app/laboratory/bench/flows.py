@@ -12,11 +12,7 @@ from daq.adapters.store.store import Store
 from daq.app.laboratory.bench_work import Actor
 from daq.app.laboratory.laboratory import Kept, changed, find, listed, new
 from daq.core.errors import SettingError
-from daq.laboratory.bench.benchstate import BenchState, Checklist, NamedSample, Outcome
-from daq.laboratory.bench.checklists import Facts
-from daq.laboratory.bench.flow import (
-    ASKS,
-    CLEAR,
+from daq.laboratory.bench.bench_events import (
     Act,
     Begin,
     Event,
@@ -28,8 +24,10 @@ from daq.laboratory.bench.flow import (
     TakeOut,
     Text,
     Tick,
-    step,
 )
+from daq.laboratory.bench.benchstate import BenchState, Checklist, NamedSample, Outcome
+from daq.laboratory.bench.checklists import Facts
+from daq.laboratory.bench.flow import ASKS, CLEAR, step
 from daq.laboratory.bench.restoring import restored
 from daq.laboratory.declarations import Note
 from daq.laboratory.record import LAST
