@@ -113,8 +113,9 @@ async def daemon(folder: Path, count: int, hertz: float) -> None:
     from daq.app.run.runner import Runner
     from daq.app.setup.catalogue import Catalogue
     from daq.app.setup.orders import RunOrder
+    from daq.methods.files.conditioning import Conditioning
     from daq.methods.files.daemon import Daemon
-    from daq.methods.files.recipe import Conditioning, Stop
+    from daq.methods.files.recipe import Stop
     from daq.process.logs import set_up_logs
 
     set_up_logs("critical", "json")

@@ -4,9 +4,10 @@ from dataclasses import replace
 
 from hypothesis import strategies as st
 
+from daq.laboratory.bench.bench_events import Began, Ended, HandedOver, Pressed, Refused, Text, Tick
 from daq.laboratory.bench.benchstate import BenchState, Cup, NamedSample, Outcome
 from daq.laboratory.bench.checklists import Facts
-from daq.laboratory.bench.flow import OFFERED, Began, Ended, HandedOver, Pressed, Refused, Text, Tick, step
+from daq.laboratory.bench.flow import OFFERED, step
 
 SECOND = 1_000_000_000
 FACTS = Facts(

@@ -8,6 +8,7 @@ from daq.adapters.clock import ScaledClock
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.bench.flows import BenchFlows
 from daq.app.laboratory.laboratory import find
+from daq.app.records.history import history
 from daq.laboratory.bench.benchstate import Checklist, NamedSample
 from daq.laboratory.bench.checklists import Facts
 from daq.methods.files.product import Limit
@@ -63,6 +64,10 @@ class Shift(SupervisorBench):
         with self.supervisor.store.reader() as reader:
             return find(reader, Checklist, run)
 
+    def shown(self, run):
+        with self.supervisor.store.reader() as reader:
+            return history(reader, reader.run(run))
+
     def audited(self, *kinds):
         with self.supervisor.store.reader() as reader:
             return [e for e in reader.audit() if e.what in kinds]
@@ -90,7 +95,7 @@ class NoHands:
     def stop(self, bench, actor):
         self.stopped.append(bench)
 
-    def take_out(self, bench, geometry, actor):
+    def taken_out(self, reader, bench, geometry):
         raise AssertionError(geometry)
 
 

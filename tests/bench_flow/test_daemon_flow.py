@@ -8,6 +8,7 @@ import pytest
 from daq.adapters.paths import database_path
 from daq.adapters.store.epochs import ended_regularly
 from daq.adapters.store.reading import Reader
+from daq.app.cli.records.checklist_lines import checklist_lines
 from daq.app.laboratory.laboratory import find, new
 from daq.core.errors import SettingError
 from daq.laboratory.bench.benchstate import Outcome
@@ -33,6 +34,9 @@ async def test_two_samples_with_two_keys_each_and_a_checklist_for_each_run(tmp_p
             assert how["zero"] == "measured"
             assert how["motor_still"] == "measured"
             assert how["immersed"] == how["inspected"] == "together"
+            shown = "\n".join(checklist_lines(bench.shown(run).checklist))
+            assert "start of the shift, confirmed by the daemon: motor still, zero with nothing attached" in shown
+            assert "after the run, attested together, with one key: rotor and cup cleaned, dried" in shown
             assert how["clean"] == ("together" if sample == "E-7" else "earlier")
         by = {e.who for e in bench.audited("bench_confirm", "bench_next", "bench_text", "checklist_kept")}
         assert by == {"m.keeper"}
@@ -118,6 +122,8 @@ async def test_a_damaged_geometry_measures_no_more(tmp_path):
         await bench.scan("E-8")
         view = bench.view()
         assert (view.stage, view.message) == ("choosing", "out_of_service")
+        assert "daq equipment back bench-1/coaxial-15" in view.values["reason"]
+        assert [e.who for e in bench.audited("equipment_out_of_service")] == ["m.keeper"]
         with pytest.raises(SettingError, match="a dent at the rim"):
             await bench.begin()
         await bench.act("fit", instrument="bench-1", geometry="coaxial-12")
@@ -125,7 +131,7 @@ async def test_a_damaged_geometry_measures_no_more(tmp_path):
         await bench.press("confirm")
         await bench.press("confirm")
         assert bench.view().out_of_service == ""
-        await bench.act("geometry_back", bench="bench-1", geometry="coaxial-15", because="ground and measured")
+        await bench.act("equipment_back", piece="bench-1/coaxial-15", because="ground and measured")
         await bench.act("fit", instrument="bench-1", geometry="coaxial-15")
         assert bench.view().out_of_service == ""
 

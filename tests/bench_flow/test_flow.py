@@ -6,11 +6,7 @@ import pytest
 from hypothesis import given, seed, settings
 from hypothesis import strategies as st
 
-from daq.laboratory.bench.benchstate import BenchState, Stage
-from daq.laboratory.bench.checklists import SHIFT_NS, hindrance, items_before
-from daq.laboratory.bench.flow import (
-    ASKS,
-    OFFERED,
+from daq.laboratory.bench.bench_events import (
     Began,
     Begin,
     Ended,
@@ -23,8 +19,10 @@ from daq.laboratory.bench.flow import (
     TakeOut,
     Text,
     Tick,
-    step,
 )
+from daq.laboratory.bench.benchstate import BenchState, Stage
+from daq.laboratory.bench.checklists import SHIFT_NS, hindrance, items_before
+from daq.laboratory.bench.flow import ASKS, OFFERED, step
 from tests.bench_flow.flows import FACTS, NAMED, SLOW, changing, in_stage, later, outcome, ready, texts, timed, walked
 
 STAGES = get_args(Stage)

@@ -17,7 +17,7 @@ from daq.laboratory.bench.repeatcause import Handover, RepeatCause
 from daq.laboratory.samples import Sample
 from daq.methods.files.producttest import Replicates
 from tests.bench_flow.parts import with_flows
-from tests.laboratory.parts import laboratory
+from tests.support.laboratories import laboratory
 from tests.support.runs.virtual_bench import StoredBench, run_id_of
 
 METHOD = "clear-glaze-qc 1"

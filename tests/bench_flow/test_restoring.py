@@ -9,11 +9,12 @@ from daq.adapters.paths import examples_dir
 from daq.app.laboratory.bench.naming import times_of
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.bench.bath import HANDLING_S, USUAL_CYCLE_S, Next, cycle_s, enters_now
+from daq.laboratory.bench.bench_events import Begin, Pressed, Tick
 from daq.laboratory.bench.benchstate import FILLED, BenchState, Cup, Stage
-from daq.laboratory.bench.flow import Begin, Pressed, Tick, step
+from daq.laboratory.bench.flow import step
 from daq.laboratory.bench.restoring import restored
+from daq.methods.files.conditioning import Preparation
 from daq.methods.files.digest import canonical
-from daq.methods.files.recipe import Preparation
 from tests.bench_flow.flows import FACTS, in_stage, later, outcome, walked
 
 STAGES = get_args(Stage)

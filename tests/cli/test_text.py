@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from daq.app.records.exporting import safe_cell
+from daq.app.records.sheets.exporting import safe_cell
 from daq.app.screens.tables import table
 from daq.app.screens.text import fixed, local_time, plain, shortened, span, utc_iso, width
 from daq.quality.digits import number

@@ -3,16 +3,22 @@
 import io
 import random
 import re
+from dataclasses import replace
 from types import SimpleNamespace
+from typing import get_args
 
 import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import StoredRecord
 from daq.app.cli.printing import hung
 from daq.app.cli.records import show
+from daq.app.cli.records.checklist_lines import checklist_lines
 from daq.app.cli.signing.reportable import text_of as reportable_text
 from daq.app.records.history import history
+from daq.app.records.run_checklist import PARTS, RunChecklist
+from daq.app.screens.bench.bench_words import ITEMS
 from daq.app.screens.bench_panes import shift_lines
 from daq.app.screens.gauges import bar_length, temperature_bar, torque_bar
 from daq.app.screens.result_screen import result_lines, summary
@@ -27,6 +33,7 @@ from daq.core.driver import Channel, Identity
 from daq.core.faults import FAULTS
 from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
+from daq.laboratory.bench.benchstate import Checked, How
 from daq.methods.concluding.intervals import stated_interval
 from daq.methods.concluding.reportable import Attempt, Reportable
 from daq.methods.parts.statement import Statement
@@ -294,6 +301,42 @@ def test_show_fits(measured, columns):
             record = reader.run(run)
             lines = show.lines_of(history(reader, record), {"bench-1": {"lines": 3, "x": {"a": "b" * 200}}}, columns)
             assert max(line_width(line) for line in lines) <= columns
+
+
+def checklist(rng):
+    """A checklist with items of any way and value, of persons of any name."""
+    codes = (*ITEMS, "an_item_of_a_later_version")
+    items = {
+        part: tuple(
+            Checked(
+                code=rng.choice(codes),
+                how=rng.choice(get_args(How)),
+                met=rng.random() < 0.5,
+                value=rng.choice((None, 1e-9, -812.43, 1e12)),
+                unit="Cel",
+                low=rng.choice((None, -1e9)),
+                high=1e9,
+            )
+            for _ in range(rng.randint(0, 12))
+        )
+        for part in PARTS
+    }
+    stored = StoredRecord("checklist", "r", 1, {}, 1, 18 * 10**17, rng.choice(NAMES), "checklist_kept", "")
+    return RunChecklist(items, rng.choice(("", *NAMES)), text(rng), stored, rng.choice((None, stored)))
+
+
+@pytest.mark.parametrize("columns", WIDTHS)
+def test_show_fits_with_any_checklist_and_loses_nothing(measured, columns):
+    rng = random.Random(columns)
+    with Reader(database_path(measured.state)) as reader:
+        found = history(reader, reader.run(measured.within))
+    for _ in range(10):
+        given = replace(found, checklist=checklist(rng))
+        lines = show.lines_of(given, {}, columns)
+        assert max(line_width(line) for line in lines) <= columns
+        shown = "".join("".join(text_of(line).split()) for line in lines)
+        for row in checklist_lines(given.checklist):
+            assert "".join(row.split()) in shown
 
 
 @pytest.mark.parametrize("columns", WIDTHS)

@@ -2,12 +2,11 @@
 
 import io
 import re
-from types import SimpleNamespace
 
 import pytest
 
 from daq.app.cli.measuring import demo
-from daq.app.cli.records import show
+from daq.app.cli.records.budget_lines import budget_lines
 from daq.app.cli.signing.reportable import text_of as reportable_text
 from daq.app.records.geometry_text import geometry_lines
 from daq.app.screens.live import RunScreen
@@ -73,7 +72,7 @@ def test_no_heading_of_the_budget_is_broken(columns):
         "k": 2.0, "coverage": 0.95, "method": "m", "trials": 100_000, "seed": 1, "effective_degrees_of_freedom": 1.8e10,
         "compared": None, "left_out": [],
     }  # fmt: skip
-    shown = show._budget(SimpleNamespace(data={"uncertainty": uncertainty, "unit": "mPa.s"}), columns)
+    shown = budget_lines({"uncertainty": uncertainty, "unit": "mPa.s"}, columns)
     words = set(shown[0].split())
     assert {"component", "u", "unit", "distribution", "dof", "sensitivity", "share"} <= words
     assert "e+" not in "\n".join(shown)

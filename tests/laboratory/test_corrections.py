@@ -22,10 +22,10 @@ from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.corrections import CorrectRun
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.progress import note_done
-from daq.app.records.exporting import note_rows
 from daq.app.records.history import history, notes_of, plan_of, raw_journal
 from daq.app.records.readings import Readings
 from daq.app.records.replaying import maker, recompute
+from daq.app.records.sheets.exporting import note_rows
 from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample
 from daq.methods.messages.flat import FlatResultData

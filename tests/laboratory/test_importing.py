@@ -9,7 +9,7 @@ import pytest
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.lists.importing import MOST_ERRORS, MOST_SAMPLES
 from daq.app.laboratory.lists.sample_lists import COLUMNS, all_samples, rows
-from daq.app.records.exporting import FORMULA_SIGNS, read_cell, safe_cell, write_csv
+from daq.app.records.sheets.exporting import FORMULA_SIGNS, read_cell, safe_cell, write_csv
 from daq.core.errors import SettingErrors
 from daq.laboratory.samples import Sample
 from tests.laboratory.parts import laboratory

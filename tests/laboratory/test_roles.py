@@ -10,7 +10,6 @@ from daq.adapters.store.store import Store
 from daq.app.daemon.protocol import REQUESTS
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
-from daq.app.laboratory.bench.damaged import take_out_of_service
 from daq.app.laboratory.identity import operator_of
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
@@ -56,7 +55,6 @@ NEEDED = {
     "bench_text": "measure",
     "bench_command": "measure",
     "handover": "measure",
-    "geometry_back": "review",
     "person_add": "administer",
     "person_role": "administer",
     "person_logins": "administer",
@@ -165,7 +163,6 @@ def order_of(act, target, actor):
         "bench_text": {"bench": bench_of(target), "text": target},
         "bench_command": {"bench": bench_of(target), "command": "damage"},
         "handover": {},
-        "geometry_back": {"bench": "bench-1", "geometry": f"rotor-{target}", "because": "ground and measured"},
         "person_add": {"id": f"new-{target}", "role": "look"},
         "person_role": {"id": target, "role": "review"},
         "person_logins": {"id": target, "logins": [f"login-{target}"]},
@@ -200,7 +197,6 @@ def prepared(lab, target):
     carry_out(lab, "sample_add", {"id": f"closed-{target}"})
     carry_out(lab, "sample_cancel", {"id": f"closed-{target}", "because": "spilled"})
     carry_out(lab, "archive_add", archive_of(target, "old"))
-    take_out_of_service(lab, "bench-1", f"rotor-{target}", "", "a dent")
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
     for role in ROLES:
@@ -246,7 +242,7 @@ def test_an_act_is_for_its_role_and_those_above(tmp_path, act):
 
 @pytest.mark.usefixtures("with_points")
 @pytest.mark.parametrize("act", NEEDED)
-def test_where_people_are_off_a_login_acts_but_not_on_persons_and_archives(tmp_path, act):
+def test_where_people_are_off_a_login_acts_but_not_on_persons_and_archives_and_signs_nothing(tmp_path, act):
     with staffed(tmp_path, clock=FixedClock(LATER)) as lab:
         prepared(lab, "t-1")
         if act == "certificate_release":

@@ -11,9 +11,9 @@ from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
-from daq.app.records.day_sheet import day_sheet
 from daq.app.records.history import history
 from daq.app.records.run_rows import entry
+from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.transcriptions import _shown, entries_of, named, not_confirmed, of_sample, read_between
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.drivers import Drivers

@@ -6,8 +6,8 @@ import time
 
 import pytest
 
-from daq.methods.files.idpattern import matches, matches_any
 from daq.methods.files.load import load_product
+from daq.methods.parts.idpattern import matches, matches_any
 from tests.support.runs.examples import CONFIG
 
 SIGNS = {"#": "[0-9]", "@": r"[^\W\d_]", "?": ".", "*": ".*"}

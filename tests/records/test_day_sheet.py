@@ -14,8 +14,8 @@ from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.cli.records import day as command
 from daq.app.records import searching
-from daq.app.records.day_sheet import counted, day_sheet
 from daq.app.records.run_rows import entry
+from daq.app.records.sheets.day_sheet import counted, day_sheet
 from daq.app.screens.text import width
 from daq.core.errors import SettingError
 from tests.support.runs.searched import NIGHT, make_searched

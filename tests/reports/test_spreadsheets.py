@@ -6,7 +6,7 @@ import itertools
 
 import pytest
 
-from daq.app.records.exporting import safe_cell, write_csv
+from daq.app.records.sheets.exporting import safe_cell, write_csv
 
 SIGNS = ["=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20"]
 LEADS = ["", " ", "  ", "\u00a0", "\u3000", "\t", "\n", "\r", " \t"]

@@ -11,7 +11,7 @@ from daq.app.cli.laboratory.trace import lines_of
 from daq.app.laboratory.laboratory import changed
 from daq.app.laboratory.reporting.tracing import report_of_file, reports_of_run, trace
 from daq.app.laboratory.signing.report_subjects import report_named
-from daq.app.laboratory.signing.withdrawn_reports import WITHDRAWN
+from daq.app.laboratory.signing.report_withdrawal import WITHDRAWN
 from daq.core.errors import SettingError
 from daq.laboratory.reports import Report
 from tests.reports.parts import text_of

@@ -45,11 +45,11 @@ from daq.app.laboratory.laboratory import new
 from daq.app.laboratory.reporting.tracing import people_of
 from daq.app.laboratory.signing.subjects import _start
 from daq.app.records import searching
-from daq.app.records.day_sheet import day_sheet
 from daq.app.records.equipment_state import equipment_of_run, out_of_service
 from daq.app.records.history import clock_evidence
 from daq.app.records.pieces import Piece
 from daq.app.records.searching import RunSearch, search
+from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import not_confirmed, of_sample, read_between
 from daq.app.workshop.diagnosis import examine

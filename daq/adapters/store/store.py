@@ -153,7 +153,7 @@ class Store:
 
     @property
     def idle(self) -> bool:
-        """Whether every submitted transaction has ended."""
+        """True when every submitted transaction has ended."""
         return self.handled == self._submitted
 
     def submit(self, transaction: Transaction[T]) -> Future[T]:

@@ -31,7 +31,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("bench", "the work at a bench through a shift, with keyboard and bar-code scanner", "measuring.bench"),
     ("handover", "list runs in progress, filled cups and repeats due, and hand the shift over", "laboratory.handover"),
     ("repeat", "assign a cause to a valid result outside its limits, so that it may be repeated", "laboratory.repeat"),
-    ("sample", "add, list, change, import and export samples; labels", "laboratory.sample"),
+    ("sample", "add, list, change, import and export samples; labels", "samples.sample"),
     ("correct", "correct the declaration of a run: sample, product, geometry and the like", "laboratory.correct"),
     ("annul", "annul a run, so that it does not count any more", "laboratory.annul"),
     ("sign", "sign runs or reportable results: measured, reviewed, released, rejected", "signing.sign"),

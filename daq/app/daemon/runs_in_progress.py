@@ -16,7 +16,6 @@ from daq.app.daemon.instrument_sessions import InstrumentSessions
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.unfinished import UnfinishedRuns
-from daq.app.laboratory.bench.damaged import refuse_damaged
 from daq.app.laboratory.identity import operator_of
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.log_ins import LogIns
@@ -216,7 +215,7 @@ class RunsInProgress:
 
         Raises:
             SettingErrors: a file names another geometry than the recorded one, or equipment is out of service.
-            SettingError: the fill was sheared, or a fitted geometry is damaged.
+            SettingError: the fill was sheared.
         """
         with self._store.reader() as reader:
             check_fill(reader, order.fill, files.method(order.method_id, order.method_version))
@@ -224,8 +223,6 @@ class RunsInProgress:
             errors = [e for name in names if (e := conflict(files.instrument(name), fits.get(name))) is not None]
             if errors:
                 raise SettingErrors(errors)
-            for name, fit in fits.items():
-                refuse_damaged(reader, name, fit.record.geometry, fit.record.serial)
             catalogue = with_fits(files, fits)
             now = self._clock.utc_ns()
             equipment = equipment_of_run(reader, pieces_of_run(catalogue, names, identities), now)

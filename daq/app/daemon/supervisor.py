@@ -168,9 +168,7 @@ class Supervisor:
             hook=self._crash_hook,
         )
         self.runs = self.in_progress.active
-        self.benches = Benches(
-            self._instruments, self.in_progress, self.store, self.clock, lambda: self.catalogue, self.laboratory
-        )
+        self.benches = Benches(self._instruments, self.in_progress, self.store, self.clock, lambda: self.catalogue)
         self.facts = BenchFacts(self.store, self.sessions, self.runs, self.unfinished)
 
     def _busy(self) -> set[str]:

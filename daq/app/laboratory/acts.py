@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
-from daq.app.laboratory.bench import assigning, bench_acts, damaged, handing_over
+from daq.app.laboratory.bench import assigning, bench_acts, handing_over
 from daq.app.laboratory.equipment import serving, transcribing
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
@@ -36,7 +36,6 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *transcribing.ACTS,
         *assigning.ACTS,
         *bench_acts.ACTS,
-        *damaged.ACTS,
         *handing_over.ACTS,
     )
 }

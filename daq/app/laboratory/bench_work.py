@@ -3,8 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from daq.laboratory.bench.bench_events import Message, Pressed
 from daq.laboratory.bench.benchstate import BenchState
-from daq.laboratory.bench.flow import Message, Pressed
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
+from daq.app.records.run_checklist import RunChecklist, checklist_of
 from daq.app.records.signatures import RUN, Releases, stored_signatures
 from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.screens.run_view import WrittenNote, recorded_note
@@ -105,6 +106,8 @@ class History:
     signatures: list[StoredRecord] = field(default_factory=list)
     """Signatures, each in its newest revision (`daq.laboratory.signing.Signature`)."""
     release: ReleaseState | None = None
+    checklist: RunChecklist | None = None
+    """The items that were confirmed at the bench; None for a run that was started without a checklist."""
 
     @property
     def result(self) -> ResultRecord | None:
@@ -147,6 +150,7 @@ class History:
             "release": self.release,
             "signatures": [s.data | {"changed": _written_by(s)} for s in self.signatures],
             "transcribed": [t.as_json() for t in self.transcribed],
+            "checklist": None if self.checklist is None else self.checklist.as_json(),
             "journal": journal,
             "clock": self.clock,
         }
@@ -188,6 +192,7 @@ def history(reader: Reader, run: RunRecord) -> History:
         clock_evidence(reader, run.id),
         stored_signatures(reader, RUN, run.id),
         Releases(reader).of_run(run, newest),
+        checklist_of(reader, run.id),
     )
 
 

@@ -65,10 +65,14 @@ def pieces_of_run(
     """
     found: list[Piece] = []
     for instrument in (catalogue.instrument(name) for name in names):
-        identity = identities.get(instrument.name)
-        serial = instrument.expect_serial if identity is None else identity.serial
-        found += [p for p in pieces_of(instrument, serial or "") if p.part != "geometry" or p.fitted]
+        found += pieces_in_use(instrument, identities.get(instrument.name))
     return tuple(found)
+
+
+def pieces_in_use(instrument: Instrument, identity: Identity | None) -> list[Piece]:
+    """Return the pieces of one instrument that take part in a run, as in `pieces_of_run`."""
+    serial = instrument.expect_serial if identity is None else identity.serial
+    return [p for p in pieces_of(instrument, serial or "") if p.part != "geometry" or p.fitted]
 
 
 def pieces_of(instrument: Instrument, serial: str) -> list[Piece]:

@@ -22,7 +22,7 @@ class Facts:
         mono_ns, utc_ns: the time.
         has_rotor: whether measuring geometries are fitted to the instrument.
         fitted, serial, fitted_revision: the recorded geometry; "" and 0 where none is recorded.
-        out_of_service: why the fitted geometry must not be used; "" where it may.
+        out_of_service: why the equipment must not be used: instrument, fitted geometry, probes; "" where it may.
         motor_still: whether the motor is known to be still; None where the instrument has none.
         torque, zero_limit: torque (% of full scale) now, and its limit at rest; None where it is not shown.
         temperature: temperature (Cel) now, of the signal that the sample's method names; None where it is not shown.

@@ -5,10 +5,27 @@ commands: the screens give them keys that no bar-code scanner sends.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Final, Literal
 
+from daq.laboratory.bench.bench_events import (
+    Began,
+    Begin,
+    Command,
+    Ended,
+    Event,
+    HandedOver,
+    KeepAfter,
+    Message,
+    NoteRun,
+    Pressed,
+    Refused,
+    Step,
+    Stop,
+    TakeOut,
+    Text,
+    Tick,
+)
 from daq.laboratory.bench.benchstate import (
     Awaited,
     BenchState,
@@ -16,7 +33,6 @@ from daq.laboratory.bench.benchstate import (
     Cup,
     Filling,
     NamedSample,
-    Outcome,
     Stage,
 )
 from daq.laboratory.bench.checklists import (
@@ -31,7 +47,6 @@ from daq.laboratory.bench.checklists import (
 )
 from daq.methods.files.fields import LONGEST_LABEL
 
-Command = Literal["confirm", "next", "same", "fresh", "remark", "bath", "damage", "skip", "back", "stop"]
 Asked = Literal["", "sample", "cup", "text"]
 """The text that a stage asks for: nothing, the id of a sample, the id of a cup that enters the bath, or a text that a
 command confirms."""
@@ -69,127 +84,6 @@ ASKS: Final[Mapping[Stage, Asked]] = MappingProxyType(
 """The text that a stage asks for; stages that are not listed ignore texts."""
 LISTED: Final[tuple[Stage, ...]] = ("zeroing", "fitting", "checking")
 """Stages with a list of items."""
-
-
-# ---- events
-
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    """A text that was typed or scanned.
-
-    Attributes:
-        text: the text.
-        named: the sample of this id, where the stage asks for one and the bench can measure it.
-        refusal: why it cannot be measured; "" where it can.
-    """
-
-    text: str
-    named: NamedSample | None = None
-    refusal: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Pressed:
-    """A command of a person."""
-
-    command: Command
-
-
-@dataclass(frozen=True, slots=True)
-class Began:
-    """The run of the flow has started."""
-
-    run: str
-
-
-@dataclass(frozen=True, slots=True)
-class Refused:
-    """The run of the flow did not start."""
-
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """The run of the flow has ended, and its result is stored."""
-
-    outcome: Outcome
-
-
-@dataclass(frozen=True, slots=True)
-class HandedOver:
-    """The shift was handed over: level and zero are due again."""
-
-
-@dataclass(frozen=True, slots=True)
-class Tick:
-    """Time has passed."""
-
-
-Event = Text | Pressed | Began | Refused | Ended | HandedOver | Tick
-
-
-# ---- acts
-
-
-@dataclass(frozen=True, slots=True)
-class Begin:
-    """Start the run of a sample; its checklist is stored with it."""
-
-    named: NamedSample
-    opening: tuple[Checked, ...]
-    before: tuple[Checked, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Stop:
-    """Stop the run on the bench."""
-
-
-@dataclass(frozen=True, slots=True)
-class NoteRun:
-    """Store a remark about a run."""
-
-    run: str
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class KeepAfter:
-    """Store the items after a run with its checklist."""
-
-    run: str
-    after: tuple[Checked, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class TakeOut:
-    """Take the fitted measuring geometry out of service."""
-
-    geometry: str
-    serial: str
-    because: str
-
-
-Act = Begin | Stop | NoteRun | KeepAfter | TakeOut
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """A message for the person at the bench: a code of `benchwords` with its values."""
-
-    code: str
-    values: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """The next state, the acts, and a message for the person (None: the message before stays)."""
-
-    state: BenchState
-    acts: tuple[Act, ...] = ()
-    message: Message | None = None
 
 
 def _to(state: BenchState, stage: Stage, **values: Any) -> BenchState:

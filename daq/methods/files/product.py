@@ -25,8 +25,8 @@ from daq.methods.files.fields import (
     duration,
     in_unit,
 )
-from daq.methods.files.idpattern import matches_any
 from daq.methods.files.producttest import ProductTest, Replicates
+from daq.methods.parts.idpattern import matches_any
 
 Rounding = Literal["unrounded", "rounded"]
 SECOND = 1_000_000_000

@@ -10,7 +10,7 @@ from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.printing import print_table, say, terminal_columns
 from daq.app.laboratory.lists.charting import product_charts
-from daq.app.records.day_sheet import day_sheet
+from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.screens.drawings.chart_text import summary as chart_summary
 from daq.app.screens.result_screen import summary
 from daq.app.screens.styled_lines import joined, text_of
@@ -42,7 +42,7 @@ def run_shift(state: Path, *, keep: bool) -> int:
     shift_s = (day.ended_utc_ns - day.began_utc_ns) / 1e9
     say(f"{day.samples} samples, {day.runs} runs, {_hours(shift_s)} of the works in {seconds:.0f} s.")
     if keep:
-        say(f"Kept: {state}. Try: daq --state {state} day; daq --state {state} show last")
+        say(f"Kept: {state.parent}, with the reports. Try: daq --state {state} day; daq --state {state} show last")
     return 0
 
 
@@ -54,7 +54,7 @@ async def _worked(state: Path, loop: asyncio.AbstractEventLoop) -> Day:
 
 
 def _print_event(event: Happened) -> None:
-    lead = f"{time.strftime('%H:%M', time.localtime(event.utc_ns // 10**9))}  {event.bench:<8} "
+    lead = f"{time.strftime('%H:%M', time.localtime(event.utc_ns // 10**9))}  {event.bench or 'office':<8} "
     if event.result is None:
         say(plain(event.what), lead)
         return

@@ -9,8 +9,8 @@ from daq.app.cli.laboratory.acting import identity_arguments
 from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, terminal_columns
 from daq.app.laboratory.moments import span_of_day
-from daq.app.records.day_sheet import Counts, DaySheet, OpenWork, SheetRow, day_sheet
 from daq.app.records.run_rows import value_of, verdict_of
+from daq.app.records.sheets.day_sheet import Counts, DaySheet, OpenWork, SheetRow, day_sheet
 from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.tables import table
 from daq.app.screens.text import local_time, plain, spaced

@@ -9,6 +9,7 @@ from typing import Any
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.app.cli.common import RUN_HELP, archive_argument, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
+from daq.app.cli.records.budget_lines import budget_lines
 from daq.app.cli.records.change_lines import (
     PIPED_COLUMNS,
     correction_lines,
@@ -18,6 +19,7 @@ from daq.app.cli.records.change_lines import (
     report_lines,
     signature_lines,
 )
+from daq.app.cli.records.checklist_lines import checklist_lines
 from daq.app.cli.records.clock_rows import clock_rows
 from daq.app.cli.run_list import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
@@ -56,12 +58,10 @@ from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.messages.annulling import ANNULLED
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
-from daq.quality.digits import NOTHING, number, significant, uncertain, within
+from daq.quality.digits import NOTHING, number, significant
 
 EXIT_DISAGREES = 13
 """Exit code where the stored copies of a fact of the run differ."""
-MANY_DEGREES = 1000
-"""Above it the t distribution is the normal one, and a number of degrees of freedom says nothing."""
 Counters = dict[str, dict[str, Any]]
 
 
@@ -152,9 +152,10 @@ def lines_of(
         lines += [[], *wrapped(text, room, "", "bad")]
     for heading, section in (
         ("verification", verification_table(found.data or {}, inner)),
-        ("uncertainty budget", _budget(found, inner)),
+        ("uncertainty budget", budget_lines(found.data, inner)),
         ("flow curve", [] if curve is None else _curve(curve, found, room - 2)),
         ("how it was measured", _bench(found)),
+        ("checklist", checklist_lines(found.checklist)),
         ("how steady it was", list(steadiness)),
         ("steps", _steps(found, inner)),
         ("kept values", _kept(found, inner)),
@@ -204,57 +205,6 @@ def _title(found: History, columns: int) -> list[Line]:
         times = "once" if len(found.results) == 2 else f"{len(found.results) - 1} times"
         lines.append([(f"corrected {times}; this is the newest result", "warn")])
     return lines + release_line(found)
-
-
-def _budget(found: History, columns: int | None) -> list[str]:
-    uncertainty = (found.data or {}).get("uncertainty")
-    if not uncertainty:
-        return []
-    unit = symbol((found.data or {})["unit"])
-    rows = [
-        [
-            plain(c["name"]),
-            number(c["standard_uncertainty"], 3),
-            symbol(c["unit"]),
-            spaced(c["distribution"]),
-            NOTHING if c["degrees_of_freedom"] is None else _freedom(c["degrees_of_freedom"]),
-            number(c["sensitivity"], 3),
-            number(c["contribution"], 3),
-            f"{100 * c['share']:.0f} %",
-        ]
-        for c in uncertainty["components"]
-    ]
-    head = ["component", "u", "unit", "distribution", "dof", "sensitivity", f"in {unit}", "share"]
-    out = table(head, rows, right=frozenset({1, 4, 5, 6, 7}), columns=columns).splitlines()
-    out += [f"no interval: {sentence(text)}" for text in uncertainty["reasons"]]
-    if uncertainty["expanded"] is not None:
-        freedom = uncertainty["effective_degrees_of_freedom"]
-        out.append(
-            f"interval {_end(uncertainty, 'low')} to {_end(uncertainty, 'high')} {unit}, U = "
-            f"{uncertain(uncertainty['expanded'])} {unit}, k = {uncertainty['k']:.2f}, coverage "
-            f"{100 * uncertainty['coverage']:.0f} %, {plain(uncertainty['method'])}"
-            + (f" ({uncertainty['trials']:,} trials, seed {uncertainty['seed']})" if uncertainty["trials"] else "")
-            + f", effective degrees of freedom {_freedom(freedom)}"
-        )
-    other = uncertainty["compared"]
-    if other is not None:
-        out.append(
-            f"for comparison, not published, {plain(other['method'])}: U = {uncertain(other['expanded'])} {unit}, "
-            f"k = {other['k']:.2f}; too wide, because limits prevail"
-        )
-    return out + [f"left out: {sentence(text)}" for text in uncertainty["left_out"]]
-
-
-def _freedom(degrees: float | None) -> str:
-    """Return degrees of freedom; many are as good as unlimited."""
-    if degrees is None:
-        return "unlimited"
-    return f"above {MANY_DEGREES}" if degrees > MANY_DEGREES else number(degrees, 3)
-
-
-def _end(uncertainty: dict[str, Any], which: str) -> str:
-    """Return an end of the interval, with the digits of U."""
-    return within(uncertainty[which], uncertainty["expanded"])
 
 
 def _curve(curve: FlowCurveData, found: History, columns: int) -> list[str]:

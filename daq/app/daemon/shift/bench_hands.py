@@ -8,20 +8,24 @@ import structlog
 
 from daq.adapters.clock import Clock
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import Change
 from daq.app.daemon.runs_in_progress import RunsInProgress
-from daq.app.laboratory.bench.damaged import out_of_service, take_out_of_service
 from daq.app.laboratory.bench.naming import named_sample
 from daq.app.laboratory.bench_work import Actor
-from daq.app.laboratory.laboratory import Laboratory, find
+from daq.app.laboratory.equipment.serving import TakeOut as TakeOutOrder
+from daq.app.laboratory.equipment.serving import taken_out
+from daq.app.laboratory.laboratory import find
+from daq.app.records.equipment_state import out_of_service
+from daq.app.records.pieces import pieces_in_use
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.fitted import fit_of
+from daq.app.setup.fitted import Fit, fit_of, with_fit
 from daq.core.linkstates import Motor
 from daq.core.resting import STILL
+from daq.laboratory.bench.bench_events import Begin, TakeOut
 from daq.laboratory.bench.benchstate import BenchState, NamedSample
 from daq.laboratory.bench.checklists import Facts
-from daq.laboratory.bench.flow import Begin, TakeOut
 from daq.laboratory.bench.repeatcause import RepeatCause
 
 log = structlog.get_logger()
@@ -38,13 +42,12 @@ class BenchHands:
         sessions: Mapping[str, Session],
         in_progress: RunsInProgress,
         catalogue: Callable[[], Catalogue],
-        laboratory: Callable[[str], Laboratory],
         clock: Clock,
         begin: Callable[[str, Begin, Actor], None],
     ) -> None:
         """`begin` starts a run in the background; it is called in the event loop of this constructor's caller."""
         self._sessions, self._in_progress, self._clock = sessions, in_progress, clock
-        self._catalogue, self._laboratory, self._begin = catalogue, laboratory, begin
+        self._catalogue, self._begin = catalogue, begin
         self._loop = asyncio.get_running_loop()
 
     def facts(self, reader: Reader, state: BenchState) -> Facts:
@@ -64,7 +67,7 @@ class BenchHands:
             fitted=geometry,
             serial=serial,
             fitted_revision=0 if fit is None else fit.revision,
-            out_of_service=out_of_service(reader, state.id, geometry, serial),
+            out_of_service=self._out_of_service(reader, state, fit),
             motor_still=None if session is None else _motor_still(session, values),
             torque=values.get(TORQUE) if has_rotor else None,
             zero_limit=instrument.health.zero if instrument is not None and has_rotor else None,
@@ -72,6 +75,20 @@ class BenchHands:
             newest_run=newest[0].id if newest else "",
             cause="" if cause is None else f"{cause.record.cause}: {cause.because}",
         )
+
+    def _out_of_service(self, reader: Reader, state: BenchState, fit: Fit | None) -> str:
+        """Return why the equipment of the bench, or of the companion that the method names, must not be used."""
+        companion = "" if state.named is None else state.named.signal.rpartition(".")[0]
+        found = []
+        for name in dict.fromkeys((state.id, companion)):
+            instrument = self._catalogue().instruments.get(name)
+            if instrument is None:
+                continue
+            session = self._sessions.get(name)
+            with_fitted = with_fit(instrument, fit if name == state.id else fit_of(reader, name))
+            pieces = pieces_in_use(with_fitted, None if session is None else session.standing.identity)
+            found += [out.words for piece in pieces for out in out_of_service(reader, piece)]
+        return "; ".join(found)
 
     def _temperature(self, state: BenchState, values: Mapping[str, float | None]) -> float | None:
         """Return the temperature that the sample's method names, of the bench or of its companion."""
@@ -96,10 +113,10 @@ class BenchHands:
         """Stop the run on a bench in the background."""
         self._loop.call_soon_threadsafe(self._in_progress.stop, bench, actor.who)
 
-    def take_out(self, bench: str, geometry: TakeOut, actor: Actor) -> None:
-        """Take a measuring geometry out of service."""
-        laboratory = self._laboratory(actor.who)
-        take_out_of_service(laboratory, bench, geometry.geometry, geometry.serial, geometry.because)
+    def taken_out(self, reader: Reader, bench: str, geometry: TakeOut) -> Change:
+        """Return the change that takes a measuring geometry out of service; errors as in the act `equipment_out`."""
+        order = TakeOutOrder(piece=f"{bench}/{geometry.geometry}", serial=geometry.serial, because=geometry.because)
+        return taken_out(reader, self._catalogue(), order)[1]
 
 
 def _motor_still(session: Session, values: Mapping[str, float | None]) -> bool | None:

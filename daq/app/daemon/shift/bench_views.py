@@ -12,9 +12,10 @@ from daq.app.run.standing import Standing
 from daq.app.screens.bench.bench_view import BenchView, CupShown, ItemShown, ListedSample
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.bench.bath import Next, cycle_s, enters_now
+from daq.laboratory.bench.bench_events import Message, Tick
 from daq.laboratory.bench.benchstate import BenchState
 from daq.laboratory.bench.checklists import Facts, opening_due, resting_left, stirring_left
-from daq.laboratory.bench.flow import ASKS, OFFERED, Message, Tick, present_list, step
+from daq.laboratory.bench.flow import ASKS, OFFERED, present_list, step
 from daq.laboratory.samples import Sample
 
 LISTED: Final = 12

@@ -17,13 +17,13 @@ from daq.app.daemon.shift.bench_views import bench_view
 from daq.app.laboratory.bench.flows import BenchFlows
 from daq.app.laboratory.bench.naming import outcome_of
 from daq.app.laboratory.bench_work import Actor
-from daq.app.laboratory.laboratory import Laboratory, new
+from daq.app.laboratory.laboratory import new
 from daq.app.screens.bench.bench_view import BenchView
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import DaqError
+from daq.laboratory.bench.bench_events import Began, Begin, Ended, Refused
 from daq.laboratory.bench.benchstate import Checklist, Outcome
-from daq.laboratory.bench.flow import Began, Begin, Ended, Refused
 from daq.process.tasks import Tasks
 
 log = structlog.get_logger()
@@ -46,13 +46,12 @@ class Benches:
         store: Store,
         clock: Clock,
         catalogue: Callable[[], Catalogue],
-        laboratory: Callable[[str], Laboratory],
     ) -> None:
         """Set up; called in the event loop of the daemon."""
         self._sessions, self._in_progress, self._store = sessions, in_progress, store
         self._clock, self._catalogue = clock, catalogue
         self._tasks = Tasks()
-        hands = BenchHands(sessions.by_name, in_progress, catalogue, laboratory, clock, self._begin)
+        hands = BenchHands(sessions.by_name, in_progress, catalogue, clock, self._begin)
         self._hands = hands
         self.flows = BenchFlows(store, clock, hands, lambda: str(uuid.uuid4()))
 

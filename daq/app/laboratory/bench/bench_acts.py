@@ -8,7 +8,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.bench_work import Actor, BenchWork
 from daq.app.laboratory.laboratory import Laboratory
 from daq.core.errors import SettingError
-from daq.laboratory.bench.flow import Command, Pressed
+from daq.laboratory.bench.bench_events import Command, Pressed
 from daq.methods.files.fields import Model, NeededLabel
 
 

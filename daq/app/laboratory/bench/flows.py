@@ -12,11 +12,7 @@ from daq.adapters.store.store import Store
 from daq.app.laboratory.bench_work import Actor
 from daq.app.laboratory.laboratory import Kept, changed, find, listed, new
 from daq.core.errors import SettingError
-from daq.laboratory.bench.benchstate import BenchState, Checklist, NamedSample, Outcome
-from daq.laboratory.bench.checklists import Facts
-from daq.laboratory.bench.flow import (
-    ASKS,
-    CLEAR,
+from daq.laboratory.bench.bench_events import (
     Act,
     Begin,
     Event,
@@ -28,8 +24,10 @@ from daq.laboratory.bench.flow import (
     TakeOut,
     Text,
     Tick,
-    step,
 )
+from daq.laboratory.bench.benchstate import BenchState, Checklist, NamedSample, Outcome
+from daq.laboratory.bench.checklists import Facts
+from daq.laboratory.bench.flow import ASKS, CLEAR, step
 from daq.laboratory.bench.restoring import restored
 from daq.laboratory.declarations import Note
 from daq.laboratory.record import LAST
@@ -56,8 +54,8 @@ class Hands(Protocol):
         """Stop the run on a bench in the background."""
         ...
 
-    def take_out(self, bench: str, geometry: TakeOut, actor: Actor) -> None:
-        """Take a measuring geometry out of service; `SettingError` if that cannot be stored."""
+    def taken_out(self, reader: Reader, bench: str, geometry: TakeOut) -> Change:
+        """Return the change that takes a geometry out of service; `SettingError` if it is out of service already."""
         ...
 
 
@@ -192,15 +190,13 @@ class BenchFlows:
 
     def _step(self, reader: Reader, held: _Held, event: Event, actor: Actor, what: str) -> None:
         done = step(held.state, event, self._hands.facts(reader, held.state))
-        for act in done.acts:
-            if isinstance(act, TakeOut):
-                self._hands.take_out(held.state.id, act, actor)
+        changes = self._changes(reader, held, done.state, done.acts, what)
+        because = next((act.because for act in done.acts if isinstance(act, TakeOut)), "")
         if done.message is not None:
             held.message = done.message
-        changes = self._changes(reader, held, done.state, done.acts, what)
         if changes:
             try:
-                self._store.submit(ChangeRecords(tuple(changes), self._clock.utc_ns(), actor.who)).result()
+                self._store.submit(ChangeRecords(tuple(changes), self._clock.utc_ns(), actor.who, because)).result()
             except ChangedMeanwhileError:
                 held.revision = -1
                 raise
@@ -223,6 +219,8 @@ class BenchFlows:
         for act in acts:
             if isinstance(act, NoteRun):
                 found.append(new(Note(id=self._new_id(), run=act.run, text=act.text), "note_added"))
+            elif isinstance(act, TakeOut):
+                found.append(self._hands.taken_out(reader, held.state.id, act))
             elif isinstance(act, KeepAfter):
                 kept = find(reader, Checklist, act.run)
                 if kept is not None:

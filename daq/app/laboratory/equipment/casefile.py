@@ -16,6 +16,7 @@ from daq.app.records.verifications import entries
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
+from daq.laboratory.bench.benchstate import Checklist
 from daq.laboratory.declarations import Declaration
 from daq.laboratory.samples import Sample
 
@@ -23,8 +24,6 @@ DOCUMENTS: Final = ("reportable", "report", "signature", "doubt_decision")
 """Kinds of records about a sample or run that are listed with their contents, where there are any."""
 SIGNED: Final = "signature"
 """A signature is found by the kind and the id of the record that it signs."""
-CHECKLIST: Final = "checklist"
-"""Kind of the checklists; the id is that of the run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +170,7 @@ def _documents(reader: Reader, samples: Iterable[str], runs: Sequence[str]) -> I
             found |= {(d.kind, d.id): d for d in found_by(reader, kind, name, value, limit=-1)}
     for kind, ident in list(found):
         found |= {(d.kind, d.id): d for d in found_by(reader, SIGNED, kind, ident, limit=-1)}
-    checked = (newest_revision(reader, CHECKLIST, run) for run in runs)
+    checked = (newest_revision(reader, Checklist.kind, run) for run in runs)
     found |= {(d.kind, d.id): d for d in checked if d is not None}
     yield from sorted(found.values(), key=lambda d: d.audit_seq)
 

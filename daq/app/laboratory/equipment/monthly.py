@@ -8,11 +8,11 @@ from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision, revisions
-from daq.app.laboratory.equipment.casefile import CHECKLIST
 from daq.app.laboratory.moments import read_moment
 from daq.app.records.searching import RunSearch, search
 from daq.app.records.transcriptions import Transcription, entries_of, read_between
 from daq.core.errors import SettingError
+from daq.laboratory.bench.benchstate import Checklist
 from daq.laboratory.declarations import Declaration
 from daq.laboratory.transcribed import Transcribed
 
@@ -162,7 +162,7 @@ def _anyway(reader: Reader, run: str) -> int:
 
 
 def _skipped(reader: Reader, run: str) -> int:
-    stored = newest_revision(reader, CHECKLIST, run)
+    stored = newest_revision(reader, Checklist.kind, run)
     lists = () if stored is None else (v for v in stored.data.values() if isinstance(v, list))
     return sum(isinstance(item, dict) and item.get("how") == SKIPPED for items in lists for item in items)
 

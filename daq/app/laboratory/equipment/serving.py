@@ -11,6 +11,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, listed, new
 from daq.app.records.equipment_state import difference, newest_calibration, other_constants, out_of_service, records_of
 from daq.app.records.pieces import Piece, named_piece
+from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.units import UNITS, convert
 from daq.laboratory.equipment import PIECE, CalibratedValue, Calibration, Equipment
@@ -76,14 +77,19 @@ def take_out(laboratory: Laboratory, order: TakeOut) -> dict[str, Any]:
         SettingError: there is no such piece, or it is out of service already.
     """
     with laboratory.reader() as reader:
-        piece = _piece(laboratory, reader, order)
-        already = out_of_service(reader, piece)
-        if already:
-            raise SettingError(already[0].words)
-        change = _changed(reader, piece, "equipment_out_of_service", out_of_service=order.because)
+        piece, change = taken_out(reader, laboratory.catalogue, order)
         running = [r.sample for r in reader.unfinished_runs() if _instrument(piece) in (r.instrument, *r.companions)]
     laboratory.change(change, because=order.because)
     return {"piece": piece.name, "serial": piece.serial, "running": running}
+
+
+def taken_out(reader: Reader, catalogue: Catalogue, order: TakeOut) -> tuple[Piece, Change]:
+    """Return a piece and the change that takes it out of service; errors as in `take_out`."""
+    piece = _piece(catalogue, reader, order)
+    already = out_of_service(reader, piece)
+    if already:
+        raise SettingError(already[0].words)
+    return piece, _changed(reader, piece, "equipment_out_of_service", out_of_service=order.because)
 
 
 def put_back(laboratory: Laboratory, order: PutBack) -> dict[str, Any]:
@@ -119,7 +125,7 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
     if order.day > day(laboratory.clock.utc_ns()):
         raise SettingError(f"{order.day} is in the future", key="day")
     with laboratory.reader() as reader:
-        piece = _piece(laboratory, reader, order)
+        piece = _piece(laboratory.catalogue, reader, order)
         values = tuple(_value(piece, v) for v in order.values)
         given = Calibration(certificate=order.certificate, day=order.day, due=order.due, values=values)
         newest = newest_calibration(records_of(reader, piece), piece)
@@ -140,8 +146,8 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
     return {"piece": piece.name, "serial": piece.serial, "due": order.due, "differing": differing}
 
 
-def _piece(laboratory: Laboratory, reader: Reader, order: OfPiece) -> Piece:
-    piece = named_piece(laboratory.catalogue, reader, order.piece)
+def _piece(catalogue: Catalogue, reader: Reader, order: OfPiece) -> Piece:
+    piece = named_piece(catalogue, reader, order.piece)
     if piece.serial and order.serial not in ("", piece.serial):
         raise SettingError(f"{piece.name} has the serial number {piece.serial!r}, not {order.serial!r}", key="serial")
     return replace(piece, serial=order.serial or piece.serial)

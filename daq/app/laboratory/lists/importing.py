@@ -14,7 +14,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, find, new
 from daq.app.laboratory.lists.sample_lists import COLUMNS, PLACES
 from daq.app.laboratory.samples import AddSample, checked
-from daq.app.records.exporting import read_cell
+from daq.app.records.sheets.exporting import read_cell
 from daq.app.setup.catalogue import parts
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.samples import ROUTINE, Sample

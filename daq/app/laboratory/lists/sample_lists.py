@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.laboratory import Kept, find, listed
-from daq.app.records.exporting import Row
+from daq.app.records.sheets.exporting import Row
 from daq.laboratory.record import LAST
 from daq.laboratory.samples import DISCARD_KEY, Sample, worklist_key
 

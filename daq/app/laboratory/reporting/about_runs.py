@@ -26,10 +26,10 @@ from daq.app.laboratory.reporting.signature_lines import authorisation_lines, si
 from daq.app.laboratory.signing.reportable_records import is_current
 from daq.app.records.attempts import AttemptWithData, attempt_of
 from daq.app.records.derived import flow_curve, trend_of
-from daq.app.records.exporting import kept_columns, kept_rows, write_csv
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
+from daq.app.records.sheets.exporting import kept_columns, kept_rows, write_csv
 from daq.app.records.signatures import RUN, Releases
 from daq.app.screens.text import sentence
 from daq.app.setup.catalogue import Catalogue

@@ -26,7 +26,7 @@ from daq.app.laboratory.reporting.typesetting import typeset
 from daq.app.laboratory.reporting.works_head import FILE, FOLDER, fonts_of, works_of
 from daq.app.laboratory.signing.report_subjects import anchor_of_report
 from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
-from daq.app.records.day_sheet import day_sheet
+from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases, signatures_of
 from daq.app.screens.text import sentence
 from daq.core.errors import SettingError

@@ -10,7 +10,7 @@ from daq.adapters.store.records import Change, found_by
 from daq.adapters.store.rows import Outgoing, RunRecord
 from daq.app.delivery.record_messages import Numbered, signature_message
 from daq.app.laboratory.laboratory import changed, kept
-from daq.app.laboratory.signing.withdrawn_reports import withdrawals
+from daq.app.laboratory.signing.report_withdrawal import withdrawals
 from daq.app.records.signatures import RUN
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Signature

@@ -4,14 +4,22 @@ from typing import Final
 
 from daq.app.screens.bench.bench_keys import KEYS
 from daq.app.screens.bench.bench_view import BenchView, ItemShown, ListedSample
-from daq.app.screens.bench.bench_words import HEADLINES, HELP, HOWS, ITEMS, REPEATS, command_words, message_text
+from daq.app.screens.bench.bench_words import (
+    HEADLINES,
+    HELP,
+    HOWS,
+    ITEMS,
+    REPEATS,
+    command_words,
+    measured_text,
+    message_text,
+)
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_screen import live_lines
 from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import NARROWEST, Line, cropped, joined, text_of, wrapped
 from daq.app.screens.tables import table
 from daq.app.screens.text import plain, width
-from daq.core.units import symbol
 
 HOW_TO_STOP: Final = f"{KEYS['stop']} stops the run. Software is not a safety function."
 SHOWN_ID: Final = 8
@@ -119,10 +127,7 @@ def _item(item: ItemShown, longest: int) -> Line:
     words = ITEMS[item.code]
     note = HOWS[item.how]
     if item.how == "measured" and item.value is not None:
-        unit = symbol(item.unit)
-        note = f"{item.value:.2f} {unit}"
-        if item.low is not None and item.high is not None:
-            note += f" ({item.low:g} to {item.high:g} {unit})"
+        note = measured_text(item.value, item.unit, item.low, item.high)
     return [BOX[kind], (words, ""), (" " * (longest - width(words) + 2), ""), (note, "dim" if item.met else "bad")]
 
 

@@ -52,7 +52,7 @@ class BenchView:
         stage, asks, commands: the stage, the text that it asks for, and the commands that it takes.
         connection: state of the instrument's connection.
         fitted: the measuring geometry that is recorded as fitted; "" for none.
-        out_of_service: why it must not be used; "" where it may.
+        out_of_service: why the equipment must not be used; "" where it may.
         message, values: code and values of the newest message; "" for none.
         sample, product, lot, method, caution, filling, reason: of the sample at the bench.
         signal, low, high: the temperature (Cel) that the method asks for; "" without one.

@@ -5,6 +5,8 @@ from string import Template
 from types import MappingProxyType
 from typing import Final
 
+from daq.core.units import symbol
+
 HEADLINES: Final[Mapping[str, str]] = MappingProxyType(
     {
         "discarding": "The daemon ended without a regular stop. Discard these fills.",
@@ -126,6 +128,13 @@ REPEATS: Final[Mapping[str, str]] = MappingProxyType(
 def message_text(code: str, values: Mapping[str, str]) -> str:
     """Return the text of a message."""
     return Template(MESSAGES[code]).safe_substitute(values)
+
+
+def measured_text(value: float, unit: str, low: float | None, high: float | None) -> str:
+    """Return a measured value of a checklist with its limits; `unit` is a UCUM code."""
+    shown = symbol(unit)
+    limits = f" ({low:g} to {high:g} {shown})" if low is not None and high is not None else ""
+    return f"{value:.2f} {shown}{limits}"
 
 
 def command_words(command: str, stage: str) -> str:

@@ -37,7 +37,7 @@ class FastLoop(asyncio.SelectorEventLoop):
 
     @property
     def waits_for_threads(self) -> bool:
-        """Whether a thread works for the loop."""
+        """True while a thread works for the loop."""
         return self._in_threads > 0 or any(busy() for busy in self.others)
 
     def advance(self, seconds: float) -> None:

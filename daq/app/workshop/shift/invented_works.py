@@ -83,7 +83,7 @@ _ROWS: Final = (
 TOO_THICK: Final = "G-2046"
 MISTYPED: Final = "G-2052"
 TYPED: Final = "G-2025"
-"""What the person types for it."""
+"""The id that the person types for it."""
 
 
 def batches() -> dict[str, list[Batch]]:

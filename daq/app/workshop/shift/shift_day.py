@@ -5,16 +5,19 @@ as fast as the computer works (`fast_time`).
 """
 
 import asyncio
+import base64
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from daq.adapters.clock import utc_text
 from daq.adapters.paths import examples_dir
 from daq.app.daemon.protocol import Perform, Performed
 from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor
+from daq.app.laboratory.identity import NOTHING_GIVEN, Given
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.app.workshop.shift import invented_works as works
@@ -23,6 +26,8 @@ from daq.app.workshop.shift.invented_works import Batch
 from daq.app.workshop.shift.memory_ports import SimulatedPort
 from daq.core.errors import SettingError
 from daq.methods.files.daemon import Daemon
+from daq.process.extras import need
+from daq.process.logins import own_login
 from simulators.rotational import Fluid, RotationalInstrument
 from simulators.streaming_rotational import StreamingRotational
 
@@ -32,6 +37,8 @@ VERIFICATION: Final = "reference-verification"
 CERTIFIED: Final = "reference-b"
 TORQUES: Final[dict[str, dict[str, float | str]]] = {"bench-2": {"low": 50, "high": 100}}
 """Speeds (/min) of a verification, where those of the method give too little torque."""
+REVIEWER: Final = "m.keeper"
+INVENTED_PASSWORD: Final = "invented for the demonstration"  # noqa: S105 - of a person who does not exist
 BETWEEN_S: Final = 60.0
 """Time for cleaning and filling between two runs, s."""
 
@@ -48,7 +55,7 @@ class Happened:
 
 @dataclass(slots=True)
 class Day:
-    """What happened on the day."""
+    """The events of the day, in order, and their counts."""
 
     events: list[Happened] = field(default_factory=list)
     samples: int = 0
@@ -74,7 +81,9 @@ class ShiftDay:
         self.day = Day()
         self._tell = tell
         self._clock = FastClock(loop, began_utc_ns)
-        self._loop, self._state = loop, state
+        self._loop, self._state, self._reports = loop, state, state.parent / "reports"
+        self._verdicts: dict[str, str] = {}
+        """Verdicts of the runs of samples, by the id of the run."""
         self._ports = {name: SimulatedPort(self._clock, made) for name, made in works.instruments().items()}
         self._supervisor: Supervisor
         self._service: Service
@@ -112,6 +121,8 @@ class ShiftDay:
                 if not batch.rework_of:
                     await self._register(batch, bench)
         await asyncio.gather(*(self._bench(bench, listed) for bench, listed in batches.items()))
+        await self._sign_off()
+        await self._make_reports()
         self.day.ended_utc_ns = self._clock.utc_ns()
         return self.day
 
@@ -184,6 +195,47 @@ class ShiftDay:
             await self._act("run_correct", {"run": run, "sample": batch.sample, "because": because})
             self._note(bench, f"{batch.typed} corrected to {batch.sample}: {because}")
 
+    async def _sign_off(self) -> None:
+        """Let a person who measured nothing review the results within limits: one password, all or none."""
+        if self._lacks("argon2", "a password", "the results of the day are not signed"):
+            return
+        await self._act("person_add", {"id": "a.bench", "role": "administer", "logins": [own_login()]})
+        await self._act("person_add", {"id": REVIEWER, "role": "review"})
+        await self._act("person_password", {"id": REVIEWER, "password": INVENTED_PASSWORD})
+        fine = [run for run, verdict in self._verdicts.items() if verdict == "within"]
+        signed = [{"of": "run", "id": run} for run in fine]
+        await self._act(
+            "sign",
+            {"meaning": "reviewed", "signed": signed, "password": INVENTED_PASSWORD},
+            Given(person=REVIEWER, password=INVENTED_PASSWORD),
+        )
+        left = len(self._verdicts) - len(fine)
+        self._note("", f"{len(fine)} results reviewed and signed by {REVIEWER}; {left} left for a look at each")
+
+    async def _make_reports(self) -> None:
+        if self._lacks("typst", "a report", "no reports are made"):
+            return
+        self._reports.mkdir(exist_ok=True)
+        for name, act, order in (
+            ("record-G-2042", "report_make", {"of": "G-2042"}),
+            ("record-W-0207", "report_make", {"of": "W-0207"}),
+            ("certificate-G-2052", "certificate_release", {"of": works.MISTYPED}),
+            ("chart-clear-glaze", "report_chart", {"product": "clear-glaze", "last": 30}),
+            ("day", "report_day", {"day": utc_text(self.day.began_utc_ns)[: len("2026-11-29")]}),
+        ):
+            made = await self._act(act, order)
+            (self._reports / f"{name}.pdf").write_bytes(base64.b64decode(made["pdf"]))
+            self._note("", f"{name}.pdf: {made['title']}, number {made['number']}")
+
+    def _lacks(self, library: str, what: str, so: str) -> bool:
+        """Return whether a library is not installed, and note what is left out without it."""
+        try:
+            need(library, what)
+        except SettingError as error:
+            self._note("", f"{so}: {error}")
+            return True
+        return False
+
     # ---- how they do it
 
     def _fill(self, bench: str, fluid: Fluid, celsius: float) -> None:
@@ -200,11 +252,13 @@ class ShiftDay:
         await active.task
         data = active.maker.data
         self.day.runs += 1
+        if data is not None and data.verification is None:
+            self._verdicts[active.record.id] = data.verdict.verdict
         self._note(bench, about, None if data is None else data.model_dump(mode="json"))
         return active.record.id
 
-    async def _act(self, act: str, order: dict[str, Any]) -> dict[str, Any]:
-        async for answer in self._service.handle(Perform(act=act, order=order)):
+    async def _act(self, act: str, order: dict[str, Any], by: Given = NOTHING_GIVEN) -> dict[str, Any]:
+        async for answer in self._service.handle(Perform(act=act, order=order, by=by)):
             if isinstance(answer, Performed):
                 return answer.performed
         return {}

@@ -10,9 +10,9 @@ from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments, perform
-from daq.app.cli.laboratory.sample_files import draw_label, export_samples, import_file
-from daq.app.cli.laboratory.sample_texts import head_of, print_sample, row_of, sample_json
 from daq.app.cli.printing import print_table, say
+from daq.app.cli.samples.sample_files import draw_label, export_samples, import_file
+from daq.app.cli.samples.sample_texts import head_of, print_sample, row_of, sample_json
 from daq.app.laboratory.lists.sample_lists import all_samples, discard_due, worklist
 from daq.app.laboratory.ordering import suits
 from daq.app.screens.text import plain

@@ -6,12 +6,12 @@ from datetime import datetime
 from daq.adapters.clock import SystemClock
 from daq.app.cli.common import json_text, open_reader, output
 from daq.app.cli.laboratory.acting import perform
-from daq.app.cli.laboratory.sample_texts import head_of, row_of, sample_json
 from daq.app.cli.printing import print_table, say
+from daq.app.cli.samples.sample_texts import head_of, row_of, sample_json
 from daq.app.laboratory.lists.importing import LARGEST_IMPORT
 from daq.app.laboratory.lists.labels import label_of
 from daq.app.laboratory.lists.sample_lists import COLUMNS, all_samples, rows, sample
-from daq.app.records.exporting import write_csv
+from daq.app.records.sheets.exporting import write_csv
 from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample
 from daq.textfiles.plain_file import read_plain

@@ -1,0 +1,1 @@
+"""Sheets of stored data: exports of readings, and the sheet of a day."""
