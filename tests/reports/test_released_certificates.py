@@ -129,7 +129,7 @@ STATES = [
     ((*both, joined), ("", ""), ("", UNSIGNED)),
     ((*both, other_product), ("", ""), ("", UNSIGNED)),
 ]
-QUICK = {(), both, (run_rejected,), (*both, failed), (*both, other_product)}
+QUICK = {both, (run_rejected,), (*both, failed)}
 
 
 def swept(steps, off, on):
@@ -208,6 +208,7 @@ def test_pages_show_the_signatures_in_force_and_lines_for_the_hand_only_without_
     assert "Signed as" not in words_of(certificate(lab, other))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("first", [0, 1])
 def test_lines_name_rejections_and_blocked_releases(lab, first):
     run, other = lab.runs[first], lab.runs[2]
@@ -234,6 +235,7 @@ def test_lines_name_rejections_and_blocked_releases(lab, first):
     assert line.startswith("Signed as reviewed by A.NOVAK")
 
 
+@pytest.mark.slow
 def test_a_falsified_signature_gives_no_certificate(measured, tmp_path):
     """A person who writes into the file cannot lift a rejection: the signature does not agree with the audit trail."""
     with signing_lab(*measured, tmp_path) as lab:

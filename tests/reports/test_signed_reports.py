@@ -68,7 +68,7 @@ def codes(lab, ident, meaning="released"):
     return [s.code for s in refusals(subject, meaning, None, review_own=False, alone=True)]
 
 
-@pytest.mark.parametrize("about", ["run", "sample"])
+@pytest.mark.parametrize("about", ["run", pytest.param("sample", marks=pytest.mark.slow)])
 def test_a_signature_covers_the_record_of_a_report_and_goes_with_its_certificate(lab, about):
     run, sample = lab.runs[1], SAMPLES[1]
     (ident,) = certified(lab, run if about == "run" else sample)
@@ -115,6 +115,7 @@ def test_a_signature_covers_the_record_of_a_report_and_goes_with_its_certificate
     assert lab.disagreements() == []
 
 
+@pytest.mark.slow
 def test_each_reason_against_the_release_of_a_report(lab):
     run, other, _ = lab.runs
     ident, of_other, of_third = certified(lab, run, other, SAMPLES[2])
@@ -160,6 +161,7 @@ def test_a_report_is_named_by_its_number(lab):
             named_subject(releases, lab.lab.catalogue, "0" * 12)
 
 
+@pytest.mark.slow
 def test_a_name_that_begins_a_run_and_a_report_is_refused(lab, monkeypatch):
     (ident,) = certified(lab, lab.runs[1])
     from daq.app.laboratory.signing import signing_list
@@ -170,6 +172,7 @@ def test_a_name_that_begins_a_run_and_a_report_is_refused(lab, monkeypatch):
             named_subject(Releases(reader), lab.lab.catalogue, ident[:8])
 
 
+@pytest.mark.slow
 def test_a_rejected_report_is_not_made_again(lab):
     (ident,) = certified(lab, lab.runs[1])
     lab.sign(ident, of="report")
@@ -287,6 +290,7 @@ def test_generated_acts_leave_no_signed_certificate_of_a_result_that_is_gone(lab
     assert lab.disagreements() == []
 
 
+@pytest.mark.slow
 def test_a_falsified_signature_under_a_report_is_named(measured, tmp_path):
     with signing_lab(*measured, tmp_path, required=False) as lab:
         (ident,) = certified(lab, lab.runs[1])
@@ -300,6 +304,7 @@ def test_a_falsified_signature_under_a_report_is_named(measured, tmp_path):
             assert words(traced(again, ident)).startswith("DO NOT USE: stored data do not agree")
 
 
+@pytest.mark.slow
 def test_a_signed_certificate_keeps_its_bytes(lab):
     """A signature under the report is not on its page: the same certificate is made again with the same number."""
     first = lab.do("certificate_release", of=lab.runs[1])
