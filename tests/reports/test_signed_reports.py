@@ -141,7 +141,7 @@ def test_each_reason_against_the_release_of_a_report(lab):
     with pytest.raises(SettingError, match="m.keeper measured it; another person signs it"):
         lab.do("person_role", "c.head", id="m.keeper", role="review")
         lab.sign(ident, of="report", meaning="reviewed", person="m.keeper")
-    # What was seen of an internal report stays signed after a correction; it was a look, and no release.
+    # The review of an internal report is no release: it stays in force after a correction.
     with lab.lab.reader() as reader:
         assert [s.state for s in signatures_of(reader, "report", day)] == ["in_force"]
     assert lab.disagreements() == []
