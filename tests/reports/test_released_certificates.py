@@ -154,6 +154,7 @@ def test_a_certificate_is_refused_in_every_state_but_the_good_ones(lab, steps, o
     assert lab.disagreements() == []
 
 
+@pytest.mark.slow
 def test_the_code_of_each_refusal(lab):
     run = lab.runs[1]
 

@@ -184,6 +184,7 @@ def test_a_rejected_report_is_not_made_again(lab):
     assert certified(lab, lab.runs[1]) == [ident]
 
 
+@pytest.mark.slow
 def test_another_file_of_a_report_is_not_covered_by_its_signature(lab, monkeypatch):
     (ident,) = certified(lab, lab.runs[1])
     lab.sign(ident, of="report")
@@ -199,6 +200,7 @@ def test_another_file_of_a_report_is_not_covered_by_its_signature(lab, monkeypat
     assert lab.disagreements() == []
 
 
+@pytest.mark.slow
 def test_a_report_that_is_not_as_it_was_seen_is_not_signed(lab):
     (ident,) = certified(lab, lab.runs[1])
     with pytest.raises(SettingError, match="is not as it was when you looked at it"):
