@@ -105,7 +105,11 @@ def reports(stored, data, expanded):
     geometry = {"geometry": {"name": "coaxial-12"}, "sample": {"id": "s"}}
     past = data | geometry | {"conditions": data["conditions"] | {"set_speed": 20.0, "shear_rate": 10.0}}
     reader = Mock(
-        **{"runs.return_value": [Mock()], "newest_result.return_value": Mock(data=json.dumps(past), supersedes=None)}
+        **{
+            "runs.return_value": [Mock()],
+            "newest_result.return_value": Mock(data=json.dumps(past), supersedes=None),
+            "query.return_value": [],
+        }
     )
     end = RunEnd(run="3f2a91bc-0", outcome="interrupted", reason="the connection was lost", motor="still")
     screen = io.StringIO()

@@ -17,7 +17,7 @@ from daq.app.screens.digits import SIZES
 from daq.app.screens.live import RunScreen
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_parts import SIGNAL_ROWS
-from daq.app.screens.run_screen import _groups, _spread, live_lines, plain_line
+from daq.app.screens.run_screen import HOW_TO_STOP, _groups, _spread, live_lines, plain_line
 from daq.app.screens.run_view import RunEnd, StepShown, WrittenNote
 from daq.app.screens.styled_lines import text_of
 from daq.app.screens.text import width
@@ -134,7 +134,7 @@ def test_a_low_screen_loses_empty_lines_first_and_never_how_to_stop():
         assert lines[0].startswith("slip-density 1 on balance-1")
         assert lines[-1].startswith("Ctrl-C stops the run.")
     for height in SIZES:
-        full = sum(bool(text_of(line)) for line in _spread(_groups(view, 80, height), loose=False))
+        full = sum(bool(text_of(line)) for line in _spread(_groups(view, 80, height, HOW_TO_STOP), loose=False))
         lines = [text_of(line) for line in live_lines(view, 80, full)]
         assert "sample: Wear gloves." in lines
         assert any(line.startswith("  mass 178.500 g") for line in lines)
@@ -279,7 +279,9 @@ def test_the_digits_of_a_viscosity_are_not_those_of_a_mass():
 
 def test_the_list_of_runs_has_the_digits_of_the_results():
     data = {"quantity": "mass", "value": 178.49962, "unit": "g", "uncertainty": {"expanded": 0.0031, "k": 2.0}}
-    reader = Mock(**{"newest_result.return_value": Mock(data=json.dumps(data), supersedes=None)})
+    reader = Mock(
+        **{"newest_result.return_value": Mock(data=json.dumps(data), supersedes=None), "query.return_value": []}
+    )
     assert run_rows.entry(reader, Mock(began_utc_ns=0, ended_utc_ns=0)).shown == "178.4996"
 
 

@@ -29,8 +29,8 @@ ADDRESSES = [
 ]
 #: Names of keys whose text names no server: names, titles, identities, paths of files.
 NO_SERVER = frozenset(
-    {"approved_by", "area", "ca", "cell", "certificate", "channel", "client_id", "credential", "database", "description", "driver",
-     "enterprise", "env", "expect_serial", "file", "fluids", "group", "immersion", "instruments", "line", "lot",
+    {"approved_by", "area", "ca", "cell", "certificate", "channel", "client_id", "contact", "credential", "database", "description", "driver",
+     "enterprise", "env", "expect_serial", "file", "fluids", "group", "immersion", "instruments", "line", "logo", "lot",
      "methods", "name", "node", "products", "quantity", "reference", "result", "safety", "serial", "signal", "site",
      "socket_group", "state", "title", "user", "version", "vessel"}
 )  # fmt: skip

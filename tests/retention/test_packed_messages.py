@@ -66,7 +66,7 @@ def test_messages_of_every_kind_are_packed_and_rebuilt_byte_for_byte(delivered, 
     state, payloads = delivered
     state = copied(state, tmp_path / "state")
     kinds = {(json.loads(p)["type"], json.loads(p)["data"].get("supersedes") is None) for p in payloads.values()}
-    assert {k for k, _ in kinds} == {"lab.result.v1", "lab.result-flat.v1", "lab.flow_curve.v1"}
+    assert {k for k, _ in kinds} == {"lab.result.v1", "lab.result-flat.v1", "lab.flow_curve.v1", "lab.reportable.v1"}
     assert {first for _, first in kinds} == {True, False}
     with Store(database_path(state)) as store:
         assert pack(store) == len(payloads)

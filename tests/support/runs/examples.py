@@ -20,6 +20,7 @@ LOADERS = {
     "instruments": load.load_instrument,
     "products": load.load_product,
     "fluids": load.load_fluid,
+    "reports": load.load_works,
     "daemon.toml": load.load_daemon,
     "collector.toml": lambda path: load.parse(Collector, load.read_toml(path), str(path)),
 }

@@ -197,7 +197,10 @@ class ShiftDay:
 
     async def _sign_off(self) -> None:
         """Let a person who measured nothing review the results within limits: one password, all or none."""
-        if self._lacks("argon2", "a password", "the results of the day are not signed"):
+        try:
+            need("argon2", "a password")
+        except SettingError as error:
+            self._note("", f"the results of the day are not signed: {error}")
             return
         await self._act("person_add", {"id": "a.bench", "role": "administer", "logins": [own_login()]})
         await self._act("person_add", {"id": REVIEWER, "role": "review"})
@@ -213,7 +216,10 @@ class ShiftDay:
         self._note("", f"{len(fine)} results reviewed and signed by {REVIEWER}; {left} left for a look at each")
 
     async def _make_reports(self) -> None:
-        if self._lacks("typst", "a report", "no reports are made"):
+        try:
+            need("typst", "a report")
+        except SettingError as error:
+            self._note("", f"no reports are made: {error}")
             return
         self._reports.mkdir(exist_ok=True)
         for name, act, order in (
@@ -226,15 +232,6 @@ class ShiftDay:
             made = await self._act(act, order)
             (self._reports / f"{name}.pdf").write_bytes(base64.b64decode(made["pdf"]))
             self._note("", f"{name}.pdf: {made['title']}, number {made['number']}")
-
-    def _lacks(self, library: str, what: str, so: str) -> bool:
-        """Return whether a library is not installed, and note what is left out without it."""
-        try:
-            need(library, what)
-        except SettingError as error:
-            self._note("", f"{so}: {error}")
-            return True
-        return False
 
     # ---- how they do it
 
