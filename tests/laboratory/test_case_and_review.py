@@ -127,6 +127,26 @@ def test_a_case_has_attempts_corrections_verifications_around_them_and_documents
     assert json.loads(capsys.readouterr().out) == found
 
 
+def test_skipped_items_of_the_start_of_a_shift_count_once_a_bench_and_day(lab):
+    """Each checklist of a shift repeats the list of its start; 3 benches and days with 1 to 3 runs each."""
+    first, _ = span_of_month(MONTH)
+    day_ns, number = 24 * 3600 * 10**9, 0
+    for bench in ("cup-1", "rotor-1", "rotor-2"):
+        for day in range(3):
+            for run in range(day + 1):
+                number += 1
+                at_ns = first + day * day_ns + (6 + run) * 3600 * 10**9
+                measure(lab, f"run-{number}", at_ns=at_ns, instrument=bench, operator="a")
+                lists = {
+                    "opening": [{"code": "level", "how": "skipped"}],
+                    "before": [{"code": "clean", "how": "skipped"}],
+                }
+                lab.change(Change("checklist", f"run-{number}", "checklist_added", lists | {"bench": bench}))
+    with lab.reader() as reader:
+        found = review(reader, MONTH)
+    assert {r.instrument: r.skipped_checks for r in found.rows} == dict.fromkeys(("cup-1", "rotor-1", "rotor-2"), 3 + 6)
+
+
 def test_a_month_is_counted_by_bench_and_person(lab, tmp_path, capsys):
     """Generated months: the sums are those of the events, and no run of another month is counted."""
     rng = random.Random(12)

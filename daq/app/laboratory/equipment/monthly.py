@@ -11,6 +11,7 @@ from daq.adapters.store.records import newest_revision, revisions
 from daq.app.laboratory.moments import read_moment
 from daq.app.records.searching import RunSearch, search
 from daq.app.records.transcriptions import Transcription, entries_of, read_between
+from daq.app.screens.text import local_time
 from daq.core.errors import SettingError
 from daq.laboratory.bench.benchstate import Checklist
 from daq.laboratory.declarations import Declaration
@@ -112,6 +113,7 @@ def review(reader: Reader, month: str) -> Review:
     """Return the review of a month; errors as in `span_of_month`."""
     first, last = span_of_month(month)
     found = search(reader, RunSearch(since_utc_ns=first, until_utc_ns=last))
+    openings: set[tuple[str, ...]] = set()
     runs = [
         _Run(
             r.instrument,
@@ -121,7 +123,7 @@ def review(reader: Reader, month: str) -> Review:
                 "repeats": int(r.replicate > 1),
                 **_corrected(reader, r.id),
                 "anyway": _anyway(reader, r.id),
-                "skipped_checks": _skipped(reader, r.id),
+                "skipped_checks": _skipped(reader, r.id, r.instrument, r.began_utc_ns, openings),
                 "not_authorised": int(r.attribution == "not_authorised"),
             },
         )
@@ -161,10 +163,19 @@ def _anyway(reader: Reader, run: str) -> int:
     return int(any(json.loads(row["detail"]).get("anyway") for row in rows))
 
 
-def _skipped(reader: Reader, run: str) -> int:
+def _skipped(reader: Reader, run: str, bench: str, utc_ns: int, openings: set[tuple[str, ...]]) -> int:
+    """Return the number of skipped items of a run's checklist.
+
+    The list of the start of a shift is in the checklist of each of its runs; it counts once a bench and local day.
+    `openings` has those that are counted already.
+    """
     stored = newest_revision(reader, Checklist.kind, run)
-    lists = () if stored is None else (v for v in stored.data.values() if isinstance(v, list))
-    return sum(isinstance(item, dict) and item.get("how") == SKIPPED for items in lists for item in items)
+    lists = {} if stored is None else {name: v for name, v in stored.data.items() if isinstance(v, list)}
+    opening = (bench, local_time(utc_ns)[: len("2026-11-29")], json.dumps(lists.get("opening")))
+    if opening in openings:
+        lists.pop("opening", None)
+    openings.add(opening)
+    return sum(isinstance(item, dict) and item.get("how") == SKIPPED for items in lists.values() for item in items)
 
 
 def _mismatches(reader: Reader, record: Transcribed) -> int:
