@@ -1,21 +1,14 @@
 """Cheap hashes for the tests of this folder; `test_hashes` takes the real ones."""
 
-import argon2
 import pytest
 
-from daq.process import hashes
+from tests.support.laboratories import cheap_hashes
 
 
 @pytest.fixture(autouse=True)
 def _cheap(request, monkeypatch):
     if "real_hashes" not in request.fixturenames:
         cheap_hashes(monkeypatch)
-
-
-def cheap_hashes(patch):
-    """Let passwords have cheap hashes."""
-    made = argon2.PasswordHasher.from_parameters(argon2.profiles.CHEAPEST)
-    patch.setattr(hashes, "_hasher", lambda: made)
 
 
 @pytest.fixture(scope="module")

@@ -15,9 +15,9 @@ from daq.app.records.replaying import recompute
 from daq.app.records.signatures import Releases, signatures_of
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
-from tests.laboratory.signed import measured_bench, signing_lab, verification_detail, verify
 from tests.support.runs.charted import Measured, make_charted, run_id
 from tests.support.runs.stored import T0, begin, builder, conclude, end, register
+from tests.support.signed_laboratories import measured_bench, signing_lab, verification_detail, verify
 
 #: Name of a state: the part of a run or of its result that differs from what may be released, and the expected code.
 STATES = {

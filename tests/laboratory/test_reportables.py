@@ -18,10 +18,10 @@ from daq.core.errors import SettingError
 from daq.laboratory.reportables import ReportableRecord, reportable_id
 from daq.methods.concluding.reportable import Reportable, reportable
 from daq.methods.files.producttest import Replicates
-from tests.laboratory.signed import signing_lab
 from tests.support.runs.full_database import TOPICS
 from tests.support.runs.stored import begin
 from tests.support.runs.virtual_bench import StoredBench
+from tests.support.signed_laboratories import signing_lab
 
 SCHEMA = {s.name: json.loads(s.text()) for s in SCHEMAS}
 TEST = "clear-glaze-qc"

@@ -16,9 +16,9 @@ from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES
 from tests.bench_flow.parts import with_flows
 from tests.laboratory.parts import FixedClock, at, audited, laboratory, staffed
-from tests.laboratory.signed import verify
 from tests.support.runs.charted import Measured, make_charted
 from tests.support.runs.virtual_bench import T0, StoredBench, run_id_of
+from tests.support.signed_laboratories import verify
 
 #: Three days after the measured runs: their journals may be archived.
 LATER = T0 + 3 * 86_400 * 10**9

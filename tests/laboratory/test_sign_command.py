@@ -6,7 +6,7 @@ import shutil
 import pytest
 
 from daq.app.cli import main
-from tests.laboratory.signed import PASSWORD, measured_bench, signing_lab, verify
+from tests.support.signed_laboratories import PASSWORD, measured_bench, signing_lab, verify
 
 
 @pytest.fixture(scope="module")

@@ -19,9 +19,9 @@ from daq.core.errors import SettingError
 from daq.laboratory.people import Person
 from daq.laboratory.signing import MEANINGS
 from daq.methods.messages.envelope import SOURCE_PATTERN
-from tests.laboratory.signed import PASSWORD, SAMPLES, measured_bench, signing_lab, signing_lab_at, verify
 from tests.support.runs.full_database import falsified
 from tests.support.runs.stored import begin, conclude
+from tests.support.signed_laboratories import PASSWORD, SAMPLES, measured_bench, signing_lab, signing_lab_at, verify
 
 SCHEMA = {s.name: json.loads(s.text()) for s in SCHEMAS}
 

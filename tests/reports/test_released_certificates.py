@@ -10,11 +10,10 @@ from daq.app.laboratory.reporting.signature_lines import signature_lines
 from daq.app.records.signatures import RUN, Releases
 from daq.core.errors import SettingError, StoreError
 from daq.laboratory.reportables import ReportableRecord
-from tests.laboratory.conftest import cheap_hashes
-from tests.laboratory.parts import switch_people
-from tests.laboratory.signed import SAMPLES, measured_bench, signing_lab, signing_lab_at, verify
 from tests.reports.parts import text_of
+from tests.support.laboratories import cheap_hashes, switch_people
 from tests.support.runs.full_database import falsified
+from tests.support.signed_laboratories import SAMPLES, measured_bench, signing_lab, signing_lab_at, verify
 
 SAMPLE = "G-1042"
 IDENT = f"{SAMPLE}/clear-glaze-qc"

@@ -23,9 +23,9 @@ from daq.app.records.signatures import Releases, signatures_of
 from daq.core.errors import SettingError
 from daq.laboratory.reports import Report
 from daq.methods.messages.envelope import SOURCE_PATTERN
-from tests.laboratory.conftest import cheap_hashes
-from tests.laboratory.signed import PASSWORD, SAMPLES, measured_bench, signing_lab, signing_lab_at, verify
+from tests.support.laboratories import cheap_hashes
 from tests.support.runs.full_database import falsified
+from tests.support.signed_laboratories import PASSWORD, SAMPLES, measured_bench, signing_lab, signing_lab_at, verify
 
 SCHEMA = {s.name: json.loads(s.text()) for s in SCHEMAS if s.name in ("envelope", "signature")}
 

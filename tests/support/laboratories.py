@@ -3,12 +3,15 @@
 import contextlib
 from dataclasses import replace
 
+import argon2
+
 from daq.adapters.paths import examples_dir
 from daq.adapters.store.store import Store
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.setup.catalogue import Catalogue
 from daq.methods.files.daemon import People
 from daq.methods.files.retention import Retention
+from daq.process import hashes
 from tests.support.runs.stored import T0
 
 
@@ -55,3 +58,9 @@ def audited(lab):
     """Return all audit entries."""
     with lab.reader() as reader:
         return reader.audit()
+
+
+def cheap_hashes(patch):
+    """Let passwords have cheap hashes."""
+    made = argon2.PasswordHasher.from_parameters(argon2.profiles.CHEAPEST)
+    patch.setattr(hashes, "_hasher", lambda: made)

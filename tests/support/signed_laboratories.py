@@ -18,7 +18,7 @@ from daq.core.encoding import encode
 from daq.methods.files.daemon import People
 from daq.methods.planning.standing import AuditedVerification
 from daq.process.logins import own_login
-from tests.laboratory.parts import any_ids, at
+from tests.support.laboratories import any_ids, at
 from tests.support.runs.full_database import TOPICS
 from tests.support.runs.stored import begin, conclude, end, register
 from tests.support.runs.virtual_bench import StoredBench
