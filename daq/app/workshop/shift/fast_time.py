@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from _typeshed import FileDescriptorLike
 
-THREADS_S: Final = 0.02
+THREADS_S: Final = 0.0005
 """Longest real time in seconds for which the loop waits for threads before it asks again whether they are done."""
 TURN_S: Final = 1e-8
 """Time of one turn of the loop, s. Without it, a sleep below the resolution of the clock would never end."""
