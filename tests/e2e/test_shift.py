@@ -38,7 +38,7 @@ def test_fifty_samples_of_six_products_are_measured_on_three_benches(results):
     assert len({product for product, _ in samples}) == 6
     assert {run.instrument for run, _ in results} == {"bench-1", "bench-2", "bench-3"}
     assert {data["quality"] for _, data in results} == {"Good"}
-    assert all(data["origin"]["simulated"] for _, data in results)
+    assert all(run.simulated for run, _ in results)
 
 
 def test_what_goes_wrong_is_in_the_records(shift, results):
