@@ -15,6 +15,7 @@ user daq
 topic write {PREFIX}/status
 topic write {PREFIX}/schema/#
 topic write {PREFIX}/last/#
+topic write {PREFIX}/reportable/#
 user historian
 topic read #
 """
@@ -36,7 +37,8 @@ def test_a_broker_away_for_a_minute_loses_nothing(lab, broker):
         with lab.reader() as reader:
             away = [r for r in reader.runs() if r.sample.startswith("away")]
             assert max(r.ended_utc_ns for r in away) - min(r.began_utc_ns for r in away) > 60e9
-            assert reader.outbox_depth().waiting == 8
+            # Result, retained copy and reportable result of each run.
+            assert reader.outbox_depth().waiting == 12
         assert daemon.status()["broker"]["trouble"]
 
         broker.start()

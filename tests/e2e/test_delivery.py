@@ -27,7 +27,8 @@ def test_a_result_is_published_again_by_command_and_on_request(lab, broker):
         shown = len(historian.on("last/bench-1"))
 
         done = lab.daq("resend", "--instrument", "bench-1", "--from", "1", "--to", "1")
-        assert (done.returncode, done.stdout) == (0, "1 message put into the outbox again; they go out now\n")
+        # The result, and the reportable result that is made of it.
+        assert (done.returncode, done.stdout) == (0, "2 messages put into the outbox again; they go out now\n")
         eventually(lambda: len(copies()) == 2, what="the repeated message")
         eventually(lambda: daemon.status()["outbox"]["waiting"] == 0, what="acknowledgement")
         assert ("messages_sent_again", "bench-1") in lab.audited()

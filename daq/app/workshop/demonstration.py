@@ -288,6 +288,8 @@ def _is_example(kind: str, message: dict[str, Any]) -> bool:
         return bool(message["data"]["sample_id"] == EXAMPLE)
     if kind in ("result", "last"):
         return bool(message["data"]["sample"]["id"] == EXAMPLE)
+    if kind == "reportable":
+        return bool(message["data"]["sample"] == EXAMPLE)
     if kind == "live":
         return message["run"] is not None and message["instrument"] == SHIFT[0].bench
     return kind in ("curve", "refill") or (kind == "status" and message["state"] == "online")
