@@ -15,7 +15,7 @@ Stage = Literal[
 Filling = Literal["", "same", "fresh"]
 """The filling of the next run, as in the order of a run; "" for a sample that was not measured before."""
 How = Literal["measured", "counted", "together", "earlier", "skipped"]
-"""How an item of a checklist was confirmed: read from the instrument, counted as a time, attested with one key for all,
+"""Confirmation of an item: read from the instrument, counted as a time, attested with one key for all,
 confirmed before, or skipped."""
 Repeat = Literal["free", "replicate", "cause"]
 """Need of a repeat: a reason; nothing, because the product's rule asks for one more result; an assigned cause and a

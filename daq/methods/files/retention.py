@@ -1,4 +1,4 @@
-"""How long journals and payloads stay in the database."""
+"""Times for which journals and payloads stay in the database."""
 
 import re
 from typing import Annotated, Any, Final
