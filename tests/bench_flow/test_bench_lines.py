@@ -51,7 +51,7 @@ def test_a_technician_reads_what_is_counted_due_and_to_do():
     def text(stage, **more):
         return "\n".join(text_of(line) for line in bench_lines(view_of(stage, **more), None, "", 80, 24))
 
-    assert "stir for 0:45 min more" in text("checking")
+    assert "stirring left: 0:45 min" in text("checking")
     assert "rests for 3:20 min more" in text("resting")
     assert "into the bath now: G-0, G-1" in text("choosing")
     assert "in the bath: G-3 (10 min)" in text("choosing")

@@ -9,12 +9,10 @@ from daq.app.cli.laboratory.acting import identity_arguments
 from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, terminal_columns
 from daq.app.laboratory.moments import span_of_day
-from daq.app.records.run_rows import value_of, verdict_of
-from daq.app.records.sheets.day_sheet import Counts, DaySheet, OpenWork, SheetRow, day_sheet
+from daq.app.records.sheets.day_sheet import COLUMNS, Counts, DaySheet, OpenWork, SheetRow, day_sheet
 from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.tables import table
-from daq.app.screens.text import local_time, plain, spaced
-from daq.quality.digits import NOTHING
+from daq.app.screens.text import local_time, plain
 
 DAY_NS = 86_400 * 10**9
 
@@ -70,23 +68,9 @@ def text_of(day: str, where: str, sheet: DaySheet, columns: int | None) -> list[
 
 
 def _rows(rows: Sequence[SheetRow], columns: int | None, *, offsets: bool) -> list[str]:
-    head = ["time", "sample", "product", "lot", "value", "validity", "verdict", "operator", "remark"]
-    cells = [
-        [
-            _time(r.run.began_utc_ns, offset=offsets),
-            r.run.sample,
-            r.run.product or NOTHING,
-            r.run.lot or NOTHING,
-            value_of(r.run, interval=True),
-            spaced(r.run.validity or NOTHING),
-            verdict_of(r.run),
-            r.run.operator,
-            r.remark,
-        ]
-        for r in rows
-    ]
+    cells = [[_time(r.run.began_utc_ns, offset=offsets), *r.cells] for r in rows]
     shown = [[plain(cell) for cell in row] for row in cells]
-    return table(head, shown, right=frozenset({4}), columns=columns).splitlines()
+    return table(COLUMNS, shown, right=frozenset({4}), columns=columns).splitlines()
 
 
 def _time(utc_ns: int, *, offset: bool) -> str:

@@ -15,8 +15,7 @@ from daq.app.laboratory.reporting.page_blocks import (
     table,
     text,
 )
-from daq.app.records.run_rows import value_of, verdict_of
-from daq.app.records.sheets.day_sheet import Counts, DaySheet, OpenWork, SheetRow
+from daq.app.records.sheets.day_sheet import COLUMNS, Counts, DaySheet, OpenWork, SheetRow
 from daq.app.screens.drawings.chart_svg import chart_svg
 from daq.app.screens.drawings.chart_text import title
 from daq.app.screens.text import fixed, offset_time, sentence, spaced
@@ -77,22 +76,8 @@ def _counts(c: Counts) -> list[tuple[str, str]]:
 
 
 def _runs(rows: Sequence[SheetRow]) -> Block:
-    cells = [
-        [
-            offset_time(r.run.began_utc_ns)[11:16],
-            r.run.sample,
-            r.run.product or NOTHING,
-            r.run.lot or NOTHING,
-            value_of(r.run, interval=True),
-            spaced(r.run.validity or NOTHING),
-            verdict_of(r.run),
-            r.run.operator,
-            r.remark,
-        ]
-        for r in rows
-    ]
-    head = ["time", "sample", "product", "lot", "value", "validity", "verdict", "operator", "remark"]
-    return table(head, cells, frozenset({4}))
+    cells = [[offset_time(r.run.began_utc_ns)[11:16], *r.cells] for r in rows]
+    return table(COLUMNS, cells, frozenset({4}))
 
 
 def _open(work: OpenWork) -> list[str]:

@@ -6,14 +6,17 @@ from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, newest_revision
-from daq.app.records.run_rows import Entry, entry, marks_of
+from daq.app.records.run_rows import Entry, entry, marks_of, value_of, verdict_of
 from daq.app.records.searching import RunSearch, search
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import Transcription, read_between
-from daq.app.screens.text import ended
+from daq.app.screens.text import ended, spaced
 from daq.core.encoding import encode
 from daq.laboratory.samples import Sample
+from daq.quality.digits import NOTHING
 
+COLUMNS: Final = ["time", "sample", "product", "lot", "value", "validity", "verdict", "operator", "remark"]
+"""Heads of the table of runs, on the screen and on the page."""
 MOST_OPEN: Final = 50
 """Greatest number of open samples that a sheet names."""
 
@@ -24,6 +27,20 @@ class SheetRow:
 
     run: Entry
     remark: str
+
+    @property
+    def cells(self) -> list[str]:
+        """The texts below `COLUMNS` but the first, which is the time in the form of the screen or page."""
+        return [
+            self.run.sample,
+            self.run.product or NOTHING,
+            self.run.lot or NOTHING,
+            value_of(self.run, interval=True),
+            spaced(self.run.validity or NOTHING),
+            verdict_of(self.run),
+            self.run.operator,
+            self.remark,
+        ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

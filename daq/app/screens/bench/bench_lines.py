@@ -135,7 +135,7 @@ def _counts(view: BenchView) -> list[Line]:
     """Return the times that are still counted, and cups whose turn is near."""
     lines: list[Line] = []
     if view.stirring_left_s > 0:
-        lines.append([("stir for ", ""), (_clock(view.stirring_left_s), "value"), (" more", "")])
+        lines.append([("stirring left: ", ""), (_clock(view.stirring_left_s), "value")])
     if view.resting_left_s > 0:
         lines.append([("rests for ", ""), (_clock(view.resting_left_s), "value"), (" more", "")])
     return [[], *lines] if lines else []
