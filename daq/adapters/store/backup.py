@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
-from sqlite_utils import Database
 
 from daq.adapters.paths import make_private, sync
 from daq.adapters.store.agreement.stored import Stored
@@ -141,7 +140,7 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
 def _start_epoch(path: Path, utc_ns: int) -> None:
     with contextlib.closing(open_writer(path)) as connection:
         # The statements below need the newest tables, and an old copy may have older ones.
-        migrate(Database(connection, recursive_triggers=False, execute_plugins=False))
+        migrate(connection)
         connection.execute("UPDATE meta SET epoch = epoch + 1, restored_utc_ns = ?", (utc_ns,))
         # Retained messages that wait in the copy are older than those the lost database has published since.
         connection.execute(SETTLE_RETAINED, (SETTLED,))

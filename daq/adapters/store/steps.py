@@ -9,7 +9,7 @@ from daq.adapters.store.access import Access
 from daq.adapters.store.audit import digest_of, genesis, make_entry
 from daq.adapters.store.rows import AuditPoint, Committed, Outgoing
 from daq.core.errors import StoreError
-from daq.core.journal import Block, chain
+from daq.core.journal_block import Block, chain
 
 #: (sequence, place in the audit trail, journal digest) -> (JSON text of the result, messages).  It runs inside the
 #: transaction, so it must be fast and pure.

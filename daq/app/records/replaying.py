@@ -24,7 +24,7 @@ from daq.core.replay import MakeDriver, Replay, flip_bit, replay
 from daq.core.respanning import kept_with
 from daq.core.run import State
 from daq.methods.concluding.conclude import conclude
-from daq.methods.messages.annulling import ANNULLED
+from daq.core.faults import ANNULLED
 from daq.methods.messages.doubting import still_doubted
 from daq.methods.messages.result import ResultData
 

@@ -1,23 +1,17 @@
-"""Verifications of an instrument from the audit trail, for a run that is about to start and for a person."""
+"""Verifications of an instrument from the audit trail, and the results that a failed one puts in doubt."""
 
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING
 
 from daq.adapters.store.audit import AuditEntry
 from daq.adapters.store.reading import Reader
-from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder
-from daq.core.driver import Identity
 from daq.core.encoding import decode
-from daq.methods.files.instrument import Instrument
-from daq.methods.planning.compile import InstrumentHistory
-from daq.methods.planning.standing import AuditedVerification, Pair, Standing, day, standing
+from daq.methods.planning.standing import AuditedVerification, Pair, Standing, standing
 
-DAY_NS: Final = 86_400_000_000_000
-"""Largest age of a torque at rest that is used for the drift of the zero."""
-
+if TYPE_CHECKING:
+    from daq.methods.files.instrument import Instrument
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -61,13 +55,13 @@ def _entry(reader: Reader, e: AuditEntry) -> Entry:
     return Entry(e.seq, e.utc_ns, e.who, detail, run is not None and run.attribution == "not_authorised")
 
 
-def pair_of(instrument: Instrument, serial: str | None) -> Pair:
+def pair_of(instrument: "Instrument", serial: str | None) -> Pair:
     """Return an instrument with the measuring geometry that is fitted."""
     fitted = instrument.geometry
     return Pair(serial or "", instrument.fitted or "", "" if fitted is None else fitted.serial or "")
 
 
-def standing_of(found: Sequence[Entry], instrument: Instrument | None, pair: Pair, now_utc_ns: int) -> Standing:
+def standing_of(found: Sequence[Entry], instrument: "Instrument | None", pair: Pair, now_utc_ns: int) -> Standing:
     """Return the verification status of a pair now; without the instrument's file no interval is known."""
     every = None if instrument is None or instrument.verification is None else instrument.verification.every
     judged = [e.detail.verified(e.utc_ns) for e in found if e.passed is not None]
@@ -107,7 +101,7 @@ def _seq(e: Entry | None) -> int:
 def doubt_by(reader: Reader, instrument: str, found: Sequence[Entry], failed: Entry) -> InDoubt:
     """Return a failed verification with every result of the instrument since the last pass of its pair."""
     last_pass = _last_pass(found, failed)
-    results = _results_between(reader, instrument, found, _seq(last_pass), failed.seq)
+    results = results_between(reader, instrument, found, _seq(last_pass), failed.seq)
     return InDoubt(failed, last_pass, tuple(results))
 
 
@@ -117,45 +111,9 @@ def _pair(e: Entry) -> Pair:
     return Pair(detail.serial, "" if detail.geometry_serial else detail.geometry, detail.geometry_serial)
 
 
-def _results_between(
+def results_between(
     reader: Reader, instrument: str, found: Sequence[Entry], after: int, before: int | None = None
 ) -> list[tuple[str, str]]:
     """Return results (with their runs) of an instrument committed between two audit entries, without verifications."""
     own = {e.detail.run for e in found}
     return [(r, run) for r, run in reader.results_since(instrument, after, before) if run not in own]
-
-
-def instrument_history(
-    reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Identity | None, now_utc_ns: int
-) -> InstrumentHistory:
-    """Return the history of an instrument at the start of a run on it.
-
-    Raises:
-        SettingError: the method is not known.
-    """
-    instrument = catalogue.instrument(order.instrument)
-    serial = identity.serial if identity is not None else instrument.expect_serial
-    found = entries(reader, instrument.name)
-    pair = pair_of(instrument, serial)
-    since: list[tuple[str, str]] = []
-    if catalogue.method(order.method_id, order.method_version).verification is not None:
-        passes = [e.seq for e in found if e.passed and pair.counts(e.detail.verified(e.utc_ns))]
-        since = _results_between(reader, instrument.name, found, passes[-1] if passes else 0)
-    return InstrumentHistory(
-        today=day(now_utc_ns),
-        standing=standing_of(found, instrument, pair, now_utc_ns),
-        condition=order.condition or "as_found",
-        results_since_pass=tuple(result for result, _ in since),
-        last_torque_at_rest=_last_torque_at_rest(reader, instrument.name, serial, now_utc_ns),
-    )
-
-
-def _last_torque_at_rest(reader: Reader, instrument: str, serial: str | None, now_utc_ns: int) -> float | None:
-    newest = reader.last_result(instrument)
-    if newest is None or now_utc_ns - newest.created_utc_ns > DAY_NS:
-        return None
-    data = json.loads(newest.data)
-    if data["origin"].get("serial") != serial:
-        return None
-    seen: float | None = data["conditions"].get("torque_at_rest_percent")
-    return seen

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from daq.adapters.paths import DAEMON_FILE, SYSTEM_FOLDER, SYSTEM_STATE
+from daq.adapters.paths import DAEMON_FILE
 from daq.app.setup.drivers import Drivers, described
 from daq.app.setup.product_checks import product_errors
 from daq.app.setup.sources import Source
+from daq.app.setup.state_named import absolute_state
 from daq.app.setup.unknown_names import unknown
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
@@ -21,12 +22,13 @@ from daq.methods.files.digest import digest
 from daq.methods.files.fields import Model
 from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
-from daq.methods.files.load import LARGEST_FILE, parse, tables_of
+from daq.methods.files.load import parse
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Method
 from daq.methods.planning.compile import compile_plan
 from daq.methods.planning.making import Companion
 from daq.textfiles.plain_file import read_plain
+from daq.textfiles.toml_file import LARGEST_FILE, tables_of
 
 M = TypeVar("M", bound=Model)
 T = TypeVar("T")
@@ -141,7 +143,7 @@ class Catalogue:
     @property
     def state(self) -> str | None:
         """The state directory that the daemon's file names, or None."""
-        return state_of(self.daemon)
+        return absolute_state(self.daemon.state, self.daemon.source)
 
     @property
     def enabled(self) -> list[str]:
@@ -237,17 +239,6 @@ def _named(make: Callable[[], Driver], instrument: Instrument) -> Driver:
         ) from error
     except SettingError as error:
         raise SettingError(error.reason, file=instrument.source, key=error.key) from error
-
-
-def state_of(daemon: Daemon) -> str | None:
-    """Return the state directory that a daemon's file names, relative to the file's folder; None if it names none.
-
-    A file in `SYSTEM_FOLDER` that names none has `SYSTEM_STATE`, so that clients find the daemon of the systemd unit.
-    """
-    if daemon.state is None:
-        of_system = daemon.source and Path(daemon.source).absolute().parent == SYSTEM_FOLDER
-        return str(SYSTEM_STATE) if of_system else None
-    return str((Path(daemon.source).parent / Path(daemon.state).expanduser()).absolute())
 
 
 def parts(error: SettingError) -> list[SettingError]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from daq.core.errors import SettingError
-from daq.methods.files.load import LARGEST_FILE
+from daq.textfiles.toml_file import LARGEST_FILE
 from daq.textfiles.plain_file import read_plain
 
 UNREADABLE: Final = ""

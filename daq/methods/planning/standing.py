@@ -5,12 +5,14 @@ Pure: the present time is an argument.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.core.arguments import require_instance, require_within
 from daq.core.context import Context, OverdueCalibration, Standing, Verified
-from daq.core.plan import Plan
-from daq.methods.parts.statement import Statement, state
+
+if TYPE_CHECKING:
+    from daq.core.plan import Plan
+    from daq.methods.parts.statement import Statement
 
 SECOND: Final = 1_000_000_000
 
@@ -100,7 +102,7 @@ def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | No
     return Standing(own[-1] if own else None, last_pass, due, overdue)
 
 
-def standing_faults(plan: Plan) -> list[str]:
+def standing_faults(plan: "Plan") -> list[str]:
     """Return the faults of a result that follow from calibrations, and from verifications of the instrument.
 
     The verifications before it do not make a verification doubtful.
@@ -137,20 +139,24 @@ def day(utc_ns: int) -> str:
     return f"{of_era + era * 400 + (month <= 2):04d}-{month:02d}-{number:02d}"
 
 
-def standing_statements(context: Context, fault: str) -> list[Statement]:
+def standing_statements(context: Context, fault: str) -> "list[Statement]":
     """Return the statements of a fault of this module, with its dates; none for a fault without dates."""
     if fault == "calibration_past_due":
         return [_calibration(o) for o in context.overdue]
     return [] if context.standing is None else [_verification(context.standing, fault)]
 
 
-def _calibration(overdue: OverdueCalibration) -> Statement:
+def _calibration(overdue: OverdueCalibration) -> "Statement":
+    from daq.methods.parts.statement import state  # the sentences are not needed to read a history
+
     if not overdue.due:
         return state("never_calibrated", piece=overdue.piece)
     return state("calibration_past_due", piece=overdue.piece, date=overdue.due)
 
 
-def _verification(found: Standing, fault: str) -> Statement:
+def _verification(found: Standing, fault: str) -> "Statement":
+    from daq.methods.parts.statement import state
+
     last = found.last
     if fault == "verification_failed" and last is not None:
         return state(fault, date=day(last.utc_ns), fluid=last.fluid, condition=last.condition)

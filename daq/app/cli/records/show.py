@@ -25,7 +25,7 @@ from daq.app.cli.run_list import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
 from daq.app.laboratory.reporting.tracing import reports_of_run
 from daq.app.records.derived import curve_head, flow_curve, steadiness_lines
-from daq.app.records.geometry_text import geometry_lines
+from daq.app.screens.geometry_text import geometry_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
 from daq.app.records.run_rows import entry
@@ -55,7 +55,7 @@ from daq.core.errors import SettingError
 from daq.core.replay import replay
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import FlowCurveData
-from daq.methods.messages.annulling import ANNULLED
+from daq.core.faults import ANNULLED
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
 from daq.quality.digits import NOTHING, number, significant

@@ -23,6 +23,7 @@ from daq.core.errors import SettingError, StoreError
 from daq.core.plan import Plan
 from daq.descriptions.load import load_description
 from daq.methods.files.instrument import Instrument
+from daq.textfiles.toml_file import read_toml
 from daq.methods.files.load import (
     load_daemon,
     load_fluid,
@@ -30,7 +31,6 @@ from daq.methods.files.load import (
     load_method,
     load_product,
     load_works,
-    read_toml,
 )
 from daq.methods.files.recipe import Method
 

@@ -15,7 +15,8 @@ from daq.app.records.verifications import doubt_by, entries
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
-from daq.laboratory.signing import DoubtDecision, decision_id
+from daq.laboratory.kinds import decision_id
+from daq.laboratory.signing import DoubtDecision
 from daq.quality.digits import NOTHING
 
 EXAMPLES: Final = """\

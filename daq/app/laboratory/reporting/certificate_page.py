@@ -24,7 +24,7 @@ from daq.app.screens.text import called, sentence
 from daq.core.errors import SettingError
 from daq.laboratory.reports import ShownResult
 from daq.methods.concluding.reportable import Reportable, reportable
-from daq.methods.messages.annulling import ANNULLED
+from daq.core.faults import ANNULLED
 from daq.methods.parts.statement import Statement
 
 TITLE: Final = "Certificate of measurement"

@@ -37,7 +37,7 @@ from daq.app.screens.text import ended, fixed, sentence, spaced
 from daq.core.units import symbol
 from daq.laboratory.reports import ReportForm, ShownResult
 from daq.methods.curves.curvedata import FlowCurveData
-from daq.methods.messages.annulling import ANNULLED
+from daq.core.faults import ANNULLED
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
 from daq.quality.digits import NOTHING, number, uncertain

@@ -27,7 +27,7 @@ from daq.laboratory.people import Person
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Meaning, Signature, SignedPart
 from daq.methods.concluding.reportable import never_counts
-from daq.methods.messages.annulling import ANNULLED
+from daq.core.faults import ANNULLED
 from daq.methods.parts.statement import Statement, distinct, state
 
 ExceptionName = Literal[
