@@ -14,6 +14,8 @@ DECLARATION: Final = "declaration"
 ReleaseState = Literal["released", "release_blocked", "release_withdrawn", "rejected"]
 """``release_blocked``: released, and put in doubt by a failed verification after that."""
 
+NEWEST: Final = "last"
+"""Name of the newest run in commands; no sample has it as its id."""
 LAST: Final = "\U0010ffff"
 """Sorts behind every text of a key."""
 OF_SAMPLE: Final = "sample"

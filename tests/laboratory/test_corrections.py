@@ -17,7 +17,8 @@ from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreem
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.declaring.correcting import SupersededError
 from daq.adapters.store.records import revisions
-from daq.adapters.store.store import Store, source_uri
+from daq.adapters.store.audit import source_uri
+from daq.adapters.store.store import Store
 from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.corrections import CorrectRun
 from daq.app.laboratory.laboratory import Laboratory

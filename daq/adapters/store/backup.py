@@ -16,7 +16,8 @@ from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED, SETTLED
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
-from daq.adapters.store.store import Store, open_writer, refuse_links, source_uri
+from daq.adapters.store.audit import source_uri
+from daq.adapters.store.store import Store, open_writer, refuse_links
 from daq.adapters.store.transactions import Audit
 from daq.core.errors import StoreError
 

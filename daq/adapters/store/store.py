@@ -21,6 +21,7 @@ import structlog
 
 from daq.adapters.paths import make_private, sync
 from daq.adapters.store.access import Access, CrashHook
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.errors import FAULTS, StorageError, explain
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
@@ -43,11 +44,6 @@ MOST_TOGETHER: Final = 256
 
 Journal blocks and acknowledgements that wait at the same time share a commit, which costs one wait for the disk.
 """
-
-
-def source_uri(source: str, epoch: int) -> str:
-    """Return the database's identity with its epoch, as `source` of a CloudEvent (RFC 8141 URN with a fragment)."""
-    return f"urn:uuid:{source}#{epoch}"
 
 
 class Store:

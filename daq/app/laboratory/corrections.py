@@ -8,11 +8,10 @@ from typing import Any, Final, Literal
 from daq.adapters.clock import utc_text
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.archiving.archive_reader import open_archive
-from daq.adapters.store.audit import digest_of
+from daq.adapters.store.audit import digest_of, source_uri
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import stored_text
 from daq.adapters.store.rows import ResultRecord, RunRecord
-from daq.adapters.store.store import source_uri
 from daq.app.delivery.curve_publishing import curve_message
 from daq.app.delivery.record_messages import Numbered
 from daq.app.laboratory.act import Act

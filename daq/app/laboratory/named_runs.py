@@ -5,7 +5,7 @@ from typing import Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.lists.sample_lists import sample
-from daq.app.laboratory.samples import NEWEST
+from daq.laboratory.kinds import NEWEST
 from daq.app.screens.text import local_time
 from daq.core.errors import SettingError
 

@@ -2,13 +2,12 @@
 
 import uuid
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, listed, new
 from daq.app.laboratory.repeats import without_cause
-from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.laboratory.bench.benchstate import FILLED, BenchState
 from daq.laboratory.bench.repeatcause import Handover
@@ -16,6 +15,9 @@ from daq.laboratory.kinds import LAST
 from daq.laboratory.kinds import worklist_key
 from daq.laboratory.samples import Sample
 from daq.methods.files.fields import Label, Model
+
+if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
 
 Left = Literal["run", "fill", "cup", "discard", "cause", "repeat"]
 """Kind of a thing that a shift leaves: a run in progress, a filled vessel, a cup in the bath, a fill to discard, a
@@ -45,7 +47,7 @@ class HandOver(Model):
     remark: Label = ""
 
 
-def left_over(reader: Reader, catalogue: Catalogue) -> list[LeftOver]:
+def left_over(reader: Reader, catalogue: "Catalogue") -> list[LeftOver]:
     """Return what the shift leaves, in the order of `Left`."""
     found = [LeftOver("run", r.instrument, r.sample, r.id, r.began_utc_ns) for r in reader.unfinished_runs()]
     states = [k.record for k in listed(reader, BenchState, "id", "", LAST, limit=-1)]
@@ -63,7 +65,7 @@ def left_over(reader: Reader, catalogue: Catalogue) -> list[LeftOver]:
     return found
 
 
-def _still_awaited(reader: Reader, catalogue: Catalogue, sample: str, run_id: str) -> bool:
+def _still_awaited(reader: Reader, catalogue: "Catalogue", sample: str, run_id: str) -> bool:
     run = reader.run(run_id)
     if run is None:
         return False
@@ -71,7 +73,7 @@ def _still_awaited(reader: Reader, catalogue: Catalogue, sample: str, run_id: st
     return without_cause(reader, sample, product, f"{run.method_id} {run.method_version}") == run_id
 
 
-def _measured_and_open(reader: Reader, catalogue: Catalogue) -> list[LeftOver]:
+def _measured_and_open(reader: Reader, catalogue: "Catalogue") -> list[LeftOver]:
     """Return the samples of all worklists that have a run already."""
     benches = ("", *catalogue.instruments)
     kept = [k for bench in benches for k in listed(reader, Sample, worklist_key(bench), "", LAST, limit=-1)]
