@@ -14,6 +14,7 @@ from pydantic import Field
 
 import daq
 from daq.adapters.outbox.publisher_state import BrokerState
+from daq.app.daemon.stop_request import PROTOCOL, RAISED, FailureKind, line_of, not_understood
 from daq.app.delivery.resending import ResendOrder
 from daq.app.delivery.sparkplug import NodeStanding
 from daq.app.laboratory.identity import Given
@@ -25,8 +26,6 @@ from daq.core.errors import DaqError, LinkError, NotComparableError, SettingErro
 from daq.methods.files.fields import Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
-PROTOCOL: Final = 3
-"""Protocol number.  Raise it with every change that a client of another version would not understand."""
 LONGEST_REQUEST: Final = 512 * 1024
 """Greatest length of the line of a request, in bytes; the longest is a file of samples."""
 TOO_LONG: Final = f"a request has at most {LONGEST_REQUEST // 1024} KiB; this one is longer"
@@ -92,7 +91,6 @@ NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
 # ---- answers
 
-FailureKind = Literal["setting", "not_comparable", "link", "fault"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,17 +308,9 @@ ANSWERS: Final[tuple[type[Answer], ...]] = (
 
 # ---- lines
 
-_RAISED: Final[dict[FailureKind, type[DaqError]]] = {
-    "not_comparable": NotComparableError,
-    "setting": SettingError,
-    "link": LinkError,
-}
-"""Exception by the kind of a refusal."""
-
-
 def request_line(request: Request) -> bytes:
     """Return the line of a request."""
-    return _line({"protocol": PROTOCOL, "do": NAMES[type(request)], **request.model_dump(mode="json")})
+    return line_of({"protocol": PROTOCOL, "do": NAMES[type(request)], **request.model_dump(mode="json")})
 
 
 def read_request(line: bytes) -> Request:
@@ -355,7 +345,7 @@ def read_request(line: bytes) -> Request:
 
 def answer_line(answer: Answer) -> bytes:
     """Return the line of an answer."""
-    return _line(encode(answer))
+    return line_of(encode(answer))
 
 
 def read_answer(line: bytes) -> Answer:
@@ -370,19 +360,12 @@ def read_answer(line: bytes) -> Answer:
         kind = next(k for k in ANSWERS if fields(k)[0][0] in data)
         answer = decode(kind, data)
     except (ValueError, RecursionError, TypeError, StopIteration, SettingError) as error:
-        raise LinkError(
-            f"the daemon's answer is not understood ({error or 'unknown'}); if the daemon is not of version "
-            f"{daq.__version__}, restart it with this version"
-        ) from None
+        raise not_understood(error) from None
     if isinstance(answer, Failed):
-        raise _RAISED.get(answer.kind, DaqError)(answer.error)
+        raise RAISED.get(answer.kind, DaqError)(answer.error)
     return answer
 
 
 def failure(error: DaqError) -> Failed:
     """Return the answer that reports an error."""
-    return Failed(str(error), next((kind for kind, raised in _RAISED.items() if isinstance(error, raised)), "fault"))
-
-
-def _line(data: dict[str, Any]) -> bytes:
-    return json.dumps(data, separators=(",", ":")).encode() + b"\n"
+    return Failed(str(error), next((kind for kind, raised in RAISED.items() if isinstance(error, raised)), "fault"))

@@ -51,7 +51,8 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any], given:
         DaqError: the act was refused; nothing has changed.
     """
     # Most commands of this kind also list, and a list needs none of this.
-    from daq.app.daemon.control import ask, daemon_socket
+    from daq.app.daemon.control import ask
+    from daq.app.daemon.stop_request import daemon_socket
     from daq.app.daemon.protocol import Perform, Performed
 
     state = chosen_state(args, create=True)
