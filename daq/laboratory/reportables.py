@@ -2,8 +2,8 @@
 
 from typing import Any, ClassVar
 
-from daq.laboratory.record import Record
 from daq.laboratory.kinds import REPORTABLE
+from daq.laboratory.record import Record
 from daq.laboratory.signing import SubjectId
 from daq.methods.files.fields import NeededLabel
 from daq.methods.messages.reportabledata import ReportableData

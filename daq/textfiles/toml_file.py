@@ -10,6 +10,7 @@ from daq.textfiles.plain_file import read_plain, refuse_costly
 LARGEST_FILE: Final = 256_000
 """Greatest size of a settings file, bytes."""
 
+
 def read_toml(path: Path | str) -> dict[str, Any]:
     """Return the tables of a TOML file.
 

@@ -19,7 +19,6 @@ from daq.descriptions.capture import FIRST_LINE, load_capture
 from daq.descriptions.load import load_description
 from daq.methods.files.broker import Broker, Secret
 from daq.methods.files.collector import Collector
-from daq.textfiles.toml_file import read_toml
 from daq.methods.files.load import (
     load_daemon,
     load_fluid,
@@ -29,6 +28,7 @@ from daq.methods.files.load import (
     parse,
 )
 from daq.process.brokers import broker_settings, read_secret
+from daq.textfiles.toml_file import read_toml
 from drivers import balance
 
 CPU_S = 5.0

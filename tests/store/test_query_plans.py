@@ -146,6 +146,8 @@ def queries(path: Path) -> None:
         reader.results_since("bench-1", 0)
         reader.last_result("bench-1")
         reader.verifications("bench-1")
+        reader.not_authorised("bench-1")
+        reader.may_be_in_doubt("bench-1", 1)
         reader.health("bench-1")
         reader.method("clear-glaze-qc", "1")
         reader.instruments()
@@ -347,7 +349,7 @@ def test_an_index_gives_the_runs_of_each_search_in_the_order_of_time(empty, numb
             (c for c in ("sample", "lot", "product", "operator", "instrument", "outcome") if getattr(asked, c)), "time"
         )
         walked = f"SEARCH r USING INDEX runs_by_{index} ("
-        probed = "SEARCH v USING INDEX results_by_verdict (run=? AND <expr>=?)"
+        probed = "SEARCH v USING INDEX results_by_verdict (<expr>=? AND run=?)"
         good = plan[0].startswith(walked) and (probed in plan) == bool(asked.verdict)
         if not good or any("TEMP B-TREE" in d or d.startswith("SCAN") for d in plan):
             wrong.append((asked, plan))

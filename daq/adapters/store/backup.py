@@ -7,16 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
-
 from daq.adapters.paths import make_private, sync
 from daq.adapters.store.agreement.stored import Stored
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.checks import check_content, check_pages
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED, SETTLED
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
-from daq.adapters.store.audit import source_uri
 from daq.adapters.store.store import Store, open_writer, refuse_links
 from daq.adapters.store.transactions import Audit
 from daq.core.errors import StoreError

@@ -314,6 +314,16 @@ WHEN substr(NEW.payload, 1, 1) <> x'00' OR length(NEW.payload) >= length(OLD.pay
 BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
 """
 
+SCALE_0007: Final = """
+CREATE INDEX runs_not_authorised ON runs (instrument, id) WHERE attribution = 'not_authorised';
+CREATE INDEX runs_counted ON runs (began_utc_ns, instrument, operator, replicate, attribution, id);
+CREATE INDEX audit_anyway ON audit (utc_ns, subject)
+    WHERE what = 'run_started' AND json_extract(detail, '$.anyway') IS NOT NULL;
+DROP INDEX results_by_verdict;
+CREATE INDEX results_by_verdict ON results
+    (CASE WHEN json_valid(data) THEN json_extract(data, '$.verdict.verdict') END, run);
+"""
+
 #: Name and SQL of every migration, in order.
 STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_baseline", BASELINE_0001),
@@ -322,6 +332,7 @@ STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0004_attribution", ATTRIBUTION_0004),
     ("0005_search", SEARCH_0005),
     ("0006_retention", RETENTION_0006),
+    ("0007_scale", SCALE_0007),
 )
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)

@@ -22,7 +22,7 @@ from daq.app.screens.bench.bench_view import BenchView
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.orders import RunOrder
 from daq.core.encoding import decode, encode, fields
-from daq.core.errors import DaqError, LinkError, NotComparableError, SettingError
+from daq.core.errors import DaqError, SettingError
 from daq.methods.files.fields import Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
@@ -90,7 +90,6 @@ NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
 
 # ---- answers
-
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,6 +306,7 @@ ANSWERS: Final[tuple[type[Answer], ...]] = (
 
 
 # ---- lines
+
 
 def request_line(request: Request) -> bytes:
     """Return the line of a request."""

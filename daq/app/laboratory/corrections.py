@@ -28,13 +28,13 @@ from daq.app.records.verifications import entries, failures_after
 from daq.app.run.result_messages import ResultMessages
 from daq.app.run.superseding import More, Superseding, new_result_id
 from daq.core.errors import SettingError
+from daq.core.faults import ANNULLED
 from daq.core.plan import Plan
 from daq.laboratory.declarations import Declaration
 from daq.laboratory.kinds import decision_id
 from daq.laboratory.signing import Decision, DoubtDecision
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.files.fields import Label, Model, NeededLabel, Text
-from daq.core.faults import ANNULLED
 from daq.methods.messages.doubting import doubted, still_doubted
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state

@@ -14,8 +14,8 @@ from daq.methods.files.product import Product
 from daq.methods.files.producttest import ProductTest
 
 if TYPE_CHECKING:
-    from daq.app.setup.catalogue import Catalogue
     from daq.adapters.store.store import Store
+    from daq.app.setup.catalogue import Catalogue
 
 TRIES: Final = 5
 """Number of times that the note is tried where a person changes the sample at the same moment."""

@@ -132,7 +132,7 @@ class Demonstration:
             broker: not yet started; None: on a free port.
         """
         if broker is None:
-            from daq.adapters.mqtt.embedded_broker import EmbeddedBroker  # noqa: PLC0415 - of the extra `demo`
+            from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
 
             broker = EmbeddedBroker()
         self._broker = broker

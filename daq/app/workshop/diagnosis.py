@@ -16,8 +16,8 @@ from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
 from daq.app.daemon.control import ask
-from daq.app.daemon.stop_request import daemon_socket
 from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
+from daq.app.daemon.stop_request import daemon_socket
 from daq.app.delivery.publishing import Publishing
 from daq.app.delivery.resending import unsent_results
 from daq.app.delivery.sparkplug import NodeStanding, Sparkplug
@@ -351,7 +351,7 @@ def _without_number(text: str) -> str:
 
 async def _log_in(settings: MqttSettings) -> None:
     """Connect as the daemon does, with another client id and without a will, and disconnect."""
-    import aiomqtt  # noqa: PLC0415 - slow to import, and needed only if a broker is configured
+    import aiomqtt
 
     client = aiomqtt.Client(
         settings.host,

@@ -11,8 +11,8 @@ from daq.core.remarks import Remark
 from daq.core.statistics import Summary
 from daq.methods.files import load
 from daq.methods.files.collector import Collector
-from daq.textfiles.toml_file import read_toml
 from daq.methods.planning.compile import compile_plan
+from daq.textfiles.toml_file import read_toml
 from tests.support.instruments.described import RotationalDriver, ThermometerDriver
 
 CONFIG = Path(__file__).parents[3] / "config"

@@ -5,7 +5,6 @@ import sqlite3
 from collections.abc import Iterator
 from functools import cache
 
-
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement, differing
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.schema import MIGRATION_SET, STEPS, migrate

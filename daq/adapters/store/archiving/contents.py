@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.forms.opening import ARCHIVE_ID, connect_read_only
 from daq.adapters.store.schema import FORMAT, migrate

@@ -11,8 +11,8 @@ from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, print_json
 from daq.app.cli.printing import hung, terminal_columns
 from daq.app.daemon.control import ask
-from daq.app.daemon.stop_request import daemon_socket
 from daq.app.daemon.protocol import AskStatus, StatusAnswer
+from daq.app.daemon.stop_request import daemon_socket
 from daq.app.delivery.resending import SHOWN, OutboxView, outbox_view
 from daq.app.screens.tables import table
 from daq.app.screens.text import plain, span

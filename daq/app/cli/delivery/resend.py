@@ -10,8 +10,8 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.cli.common import chosen_state
 from daq.app.daemon.control import ask
-from daq.app.daemon.stop_request import daemon_socket
 from daq.app.daemon.protocol import Resent
+from daq.app.daemon.stop_request import daemon_socket
 from daq.app.delivery.resending import ResendOrder
 from daq.app.laboratory.moments import read_moment
 from daq.core.errors import SettingError, StoreError

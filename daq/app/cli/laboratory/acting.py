@@ -42,7 +42,9 @@ def given_by(args: argparse.Namespace) -> "Given":
     return parse(Given, {"person": args.as_person, "password": password, "badge": badge_of(args)})
 
 
-def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any], given: "Given | None" = None) -> dict[str, Any]:
+def perform(
+    args: argparse.Namespace, act: str, order: Mapping[str, Any], given: "Given | None" = None
+) -> dict[str, Any]:
     """Carry out an act through the daemon, or directly where none runs; return its outcome.
 
     `given` is what `given_by` returned before, where one command carries out several acts.
@@ -52,8 +54,8 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any], given:
     """
     # Most commands of this kind also list, and a list needs none of this.
     from daq.app.daemon.control import ask
-    from daq.app.daemon.stop_request import daemon_socket
     from daq.app.daemon.protocol import Perform, Performed
+    from daq.app.daemon.stop_request import daemon_socket
 
     state = chosen_state(args, create=True)
     given = given_by(args) if given is None else given

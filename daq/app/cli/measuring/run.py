@@ -14,9 +14,9 @@ from daq.adapters.store.reading import Reader
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of
 from daq.app.cli.measuring.serve import publishing, sparkplug
 from daq.app.daemon.control import follow
-from daq.app.daemon.stop_request import daemon_socket
 from daq.app.daemon.process import served
 from daq.app.daemon.protocol import Answer, Ended, Started, StopRun, Viewed
+from daq.app.daemon.stop_request import daemon_socket
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.laboratory.ordering import completed
 from daq.app.screens.live import RunScreen, exit_code

@@ -23,7 +23,6 @@ from daq.core.errors import SettingError, StoreError
 from daq.core.plan import Plan
 from daq.descriptions.load import load_description
 from daq.methods.files.instrument import Instrument
-from daq.textfiles.toml_file import read_toml
 from daq.methods.files.load import (
     load_daemon,
     load_fluid,
@@ -33,6 +32,7 @@ from daq.methods.files.load import (
     load_works,
 )
 from daq.methods.files.recipe import Method
+from daq.textfiles.toml_file import read_toml
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -11,8 +11,7 @@ from daq.app.laboratory.repeats import without_cause
 from daq.core.encoding import encode
 from daq.laboratory.bench.benchstate import FILLED, BenchState
 from daq.laboratory.bench.repeatcause import Handover
-from daq.laboratory.kinds import LAST
-from daq.laboratory.kinds import worklist_key
+from daq.laboratory.kinds import LAST, worklist_key
 from daq.laboratory.samples import Sample
 from daq.methods.files.fields import Label, Model
 
