@@ -18,7 +18,7 @@ from daq.process.logins import own_login
 PROTOCOL: Final = 3
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
 FailureKind = Literal["not_comparable", "setting", "link", "fault"]
-RAISED: Final[dict[str, type[DaqError]]] = {
+RAISED: Final[dict[FailureKind, type[DaqError]]] = {
     "not_comparable": NotComparableError,
     "setting": SettingError,
     "link": LinkError,
