@@ -101,6 +101,11 @@ def _listed(reader: Reader, asked: RunSearch, limit: int = 20) -> list[Any]:
     return [entry(reader, record, releases) for record in found.runs]
 
 
+def _of_sample(reader: Reader, sample: str) -> list[Any]:
+    releases = Releases(reader)
+    return [entry(reader, run, releases) for run in runs_of_sample(reader, sample)]
+
+
 def searches(p: Place) -> dict[str, Callable[[Reader], object]]:
     """Return the searches of runs, by name."""
     operator = lambda: made.PERSONS[p.rng.randrange(len(made.PERSONS))]  # noqa: E731
@@ -142,7 +147,7 @@ def functions(p: Place) -> dict[str, Callable[[Reader], object]]:
         "worklist of a bench": lambda r: worklist(r, p.bench()),
         "samples (list --all)": lambda r: all_samples(r, limit=50),
         "samples to discard": lambda r: discard_due(r, "2026-12-01"),
-        "runs of a sample (sample show)": lambda r: [entry(r, run) for run in runs_of_sample(r, sample_id(p.sample()))],
+        "runs of a sample (sample show)": lambda r: _of_sample(r, sample_id(p.sample())),
         "case of a lot": lambda r: case_of(r, lot_of(p.sample())),
         "review of a month": lambda r: review(r, p.month()),
         "chart of 20 points": lambda r: product_charts(r, clear, last=20),
