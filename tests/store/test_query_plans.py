@@ -370,6 +370,7 @@ def databases(tmp_path_factory):
 def test_each_search_takes_as_many_steps_in_a_database_of_four_times_the_runs(databases, monkeypatch):
     """The bound on the runs that a search examines is lower here, so that both databases have more."""
     monkeypatch.setattr(searching, "MOST_EXAMINED", 8)
+    monkeypatch.setattr(searching, "FEW", 20)
     taken = {}
     for runs, path in databases.items():
         with recording(monkeypatch), Reader(path) as reader:
@@ -387,7 +388,14 @@ def steps(databases):
     """Steps of SQLite's machine for each look-up in a database, and in one with four times the runs."""
     out = {}
     for runs, path in databases.items():
-        with recording(pytest.MonkeyPatch), Store(path) as store, store.reader() as reader:
+        with (
+            recording(pytest.MonkeyPatch),
+            pytest.MonkeyPatch.context() as patch,
+            Store(path) as store,
+            store.reader() as reader,
+        ):
+            # The rows of a condition are counted up to this number, which both databases must exceed.
+            patch.setattr(searching, "FEW", 20)
             for name, look_up in look_ups(path, runs).items():
                 Recording.steps = 0
                 look_up(reader)
