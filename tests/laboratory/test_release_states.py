@@ -139,7 +139,7 @@ def test_a_failed_verification_blocks_at_once_until_a_person_decides(lab):
     lab.do("doubt_decide", run=second, verification="failed", decision="upheld", because="the same on bench-2")
     lab.sign(second)
     lab.sign(ident, of="reportable")
-    with pytest.raises(SettingError, match="no failed verification that put run"):
+    with pytest.raises(SettingError, match="no failed verification or control that put run"):
         lab.do("doubt_decide", run=first, verification="passed", decision="upheld", because="a mistake")
     done = lab.do("doubt_decide", run=third, verification="failed", decision="uncertain", because="3 % low")
     with pytest.raises(SettingError, match="its result is doubtful"):
