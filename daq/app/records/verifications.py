@@ -10,6 +10,7 @@ from daq.adapters.store.newest_runs import LATEST, newest_of_kind, run_started_s
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision, revisions
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.orders import RunOrder
 from daq.core.context import ControlLimits, RequiredControl, Verified
 from daq.core.driver import Identity
@@ -241,6 +242,38 @@ def control_of(
         after_seq=max((newest_of_kind(reader, Handover.kind, before), *(seq for seq in fits if seq < before))),
         longest_ns=SHIFT_NS,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class ControlOfBench:
+    """The required control of an instrument with the measuring geometry that is fitted; "" without one."""
+
+    instrument: str
+    geometry: str
+    found: RequiredControl
+
+    @property
+    def words(self) -> str:
+        """Instrument and geometry."""
+        return f"{self.instrument} with {self.geometry}" if self.geometry else self.instrument
+
+
+def required_controls(reader: Reader, catalogue: Catalogue, now_utc_ns: int) -> list[ControlOfBench]:
+    """Return the required control of each instrument whose file requires one, as it is now."""
+    named = {name for name, i in catalogue.instruments.items() if i.control is not None}
+    if not named:
+        return []
+    seen = {i.name: i.serial for i in reader.instruments()}
+    fitted = with_fits(catalogue, fits_of(reader, named)).instruments
+    out = []
+    for name in sorted(named):
+        instrument = fitted[name]
+        found = control_of(
+            reader, instrument, pair_of(instrument, seen.get(name) or instrument.expect_serial), now_utc_ns
+        )
+        if found is not None:
+            out.append(ControlOfBench(name, instrument.fitted or "", found))
+    return out
 
 
 def _newest_control(

@@ -96,7 +96,7 @@ def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
     own = next((e for e in found if e.detail.run == run.id), None)
     if own is None or own.doubt is None:
         raise SettingError(
-            f"run {run.id} is no failed verification or control; `daq verification` and `daq control` list them"
+            f"run {run.id} is no failed verification or control; `daq verification` and `daq chart --control` show them"
         )
     releases = Releases(reader)
     out: list[tuple[Entry, str | None]] = []
