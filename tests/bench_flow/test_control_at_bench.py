@@ -14,7 +14,9 @@ from daq.app.daemon.shift.bench_views import bench_view
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.bench.handing_over import left_over
 from daq.app.laboratory.bench.naming import named_sample
+from daq.app.laboratory.laboratory import Laboratory
 from daq.app.records.replaying import recompute
+from daq.app.records.signatures import Releases
 from daq.app.records.verifications import instrument_history
 from daq.app.run.standing import Standing
 from daq.app.screens.bench.bench_lines import bench_lines
@@ -212,6 +214,27 @@ def test_whole_runs_are_good_only_after_a_passed_control_and_replay_to_the_same(
     assert (good["quality"], good["controlled"]["run"]) == ("Good", passed["origin"]["run"])
     bench.clock.now += 12 * 3600 * 10**9
     assert measured("G-4")["faults"] == ["control_expired"]
+    with Store(database_path(bench.state)) as store:
+        lab = Laboratory(store, catalogue.own, bench.clock, "m.keeper")
+
+        def corrected(run, **facts):
+            carry_out(lab, "run_correct_reviewed", {"run": run, "because": "mistyped", **facts})
+            with lab.reader() as reader:
+                return json.loads(reader.newest_result(run).data)
+
+        run = good["origin"]["run"]
+        assert corrected(run, lot="L9")["quality"] == "Good"
+        # It was measured with another geometry, whose control was not measured in that shift.
+        other = corrected(run, geometry="coaxial-15")
+        assert (other["quality"], other["faults"][0]) == ("Uncertain", "control_missing")
+        assert corrected(run, geometry="coaxial-12")["quality"] == "Good"
+        for facts in ({"geometry": "coaxial-15"}, {"fluid": "reference-b"}):
+            with pytest.raises(SettingError, match="is a control, whose limits hold for one fluid"):
+                corrected(passed["origin"]["run"], **facts)
+        carry_out(lab, "run_annul", {"run": passed["origin"]["run"], "because": "wrong oil"})
+        with lab.reader() as reader:
+            (reason,) = Releases(reader).doubts(reader.run(run))
+        assert reason.code == "control_withdrawn_after"
 
 
 def result_of(bench, sample):

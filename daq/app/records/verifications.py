@@ -1,18 +1,18 @@
 """Verifications and controls of an instrument from the audit trail, for a run that starts and for a person."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from daq.adapters.store.audit import AuditEntry
-from daq.adapters.store.newest_runs import LATEST, newest_of_kind, run_started_seq, verifying_runs
+from daq.adapters.store.newest_runs import LATEST, VerifyingRun, newest_of_kind, run_started_seq, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision, revisions
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.orders import RunOrder
-from daq.core.context import ControlLimits, RequiredControl, Verified
+from daq.core.context import ControlLimits, RequiredControl
 from daq.core.driver import Identity
 from daq.core.encoding import decode
 from daq.laboratory.bench.checklists import SHIFT_NS
@@ -144,7 +144,7 @@ def failures_after(reader: Reader, found: Sequence[Entry], run: str, seq: int) -
     if any(e.detail.run == run for e in found):
         return []
     near = [e for e in found if e.doubt is not None and _reaches(found, e, seq)]
-    return [e for e in near if not e.is_control or _is_of_pair(reader, run, _pair(e))]
+    return [e for e in near if not e.is_control or _may_be_of(reader, run, e.detail)]
 
 
 def _reaches(found: Sequence[Entry], e: Entry, seq: int) -> bool:
@@ -165,8 +165,8 @@ def _reach(found: Sequence[Entry], e: Entry) -> tuple[int, int | None]:
     return after, later[0] if later else None
 
 
-def _is_of_pair(reader: Reader, run: str, pair: Pair) -> bool:
-    """Return whether a result may be of an instrument with a measuring geometry; True where that is not known."""
+def _may_be_of(reader: Reader, run: str, control: AuditedVerification) -> bool:
+    """Return whether a result may be of instrument and measuring geometry of a control; True where it is not known."""
     newest = reader.newest_result(run)
     if newest is None:
         return True
@@ -174,10 +174,7 @@ def _is_of_pair(reader: Reader, run: str, pair: Pair) -> bool:
     geometry = data.get("geometry") or {}
     own = Pair(data["origin"].get("serial") or "", geometry.get("name") or "", geometry.get("serial") or "")
     # As a failure, which counts also where a serial number is known on one side only.
-    failed = Verified(
-        0, run, passed=False, geometry=pair.geometry, geometry_serial=pair.geometry_serial, serial=pair.serial
-    )
-    return own.counts(failed)
+    return own.counts(replace(control.verified(0), passed=False))
 
 
 def _last_pass(found: Sequence[Entry], failed: Entry) -> Entry | None:
@@ -197,8 +194,7 @@ def doubt_by(reader: Reader, instrument: str, found: Sequence[Entry], failed: En
     after, until = _reach(found, failed)
     results = _results_between(reader, instrument, after, until)
     if failed.is_control:
-        pair = _pair(failed)
-        results = [(result, run) for result, run in results if _is_of_pair(reader, run, pair)]
+        results = [(result, run) for result, run in results if _may_be_of(reader, run, failed.detail)]
     return InDoubt(failed, _last_pass(found, failed), tuple(results))
 
 
@@ -284,25 +280,33 @@ def _newest_control(
     A later judgement of an older control comes after newer ones in the audit trail, so the search ends at the entry
     with which a run itself ended.
     """
-    found: dict[str, StoredControl] = {}
+    judged: dict[str, StoredControl | None] = {}
     page_before = before
     while page := verifying_runs(reader, instrument, before=page_before, limit=CONTROLS_READ):
         for check in page:
-            if check.run in found or check.fluid != asked.fluid or check.detail.get("kind") != "control":
+            if check.fluid != asked.fluid or check.detail.get("kind") != "control":
                 continue
-            detail, run = decode(AuditedVerification, check.detail), reader.run(check.run)
-            if run is None or run.method_id != asked.method:
-                continue
-            passed = None if detail.passed and run.attribution == "not_authorised" else detail.passed
-            verified = replace(detail.verified(run.began_utc_ns), passed=passed is True)
-            if not pair.counts(verified):
-                continue
-            found[check.run] = StoredControl(verified, passed, run_started_seq(reader, check.run))
+            if check.run not in judged:
+                judged[check.run] = _stored_control(reader, check, asked, pair)
             first = reader.results(check.run)
-            if first and first[0].id == detail.result:
-                return max(found.values(), key=lambda c: c.began_seq)
+            if judged[check.run] is not None and first and first[0].id == check.detail["result"]:
+                return _last_begun(judged.values())
         page_before = page[-1].seq
-    return max(found.values(), key=lambda c: c.began_seq, default=None)
+    return _last_begun(judged.values())
+
+
+def _last_begun(found: Iterable[StoredControl | None]) -> StoredControl | None:
+    return max((c for c in found if c is not None), key=lambda c: c.began_seq, default=None)
+
+
+def _stored_control(reader: Reader, check: VerifyingRun, asked: ControlOfShift, pair: Pair) -> StoredControl | None:
+    """Return a control as this judgement has it; None where it is of another method or does not count for the pair."""
+    detail, run = decode(AuditedVerification, check.detail), reader.run(check.run)
+    if run is None or run.method_id != asked.method:
+        return None
+    passed = None if detail.passed and run.attribution == "not_authorised" else detail.passed
+    verified = replace(detail.verified(run.began_utc_ns), passed=passed is True)
+    return StoredControl(verified, passed, run_started_seq(reader, check.run)) if pair.counts(verified) else None
 
 
 def fixed_control_limits(reader: Reader, instrument: Instrument, fluid: Fluid) -> FixedControlLimits | None:
