@@ -24,6 +24,7 @@ from daq.core.encoding import encode
 from daq.core.header import Header, read_header
 from daq.laboratory.configuration import Fitted
 from daq.methods.concluding.conclude import conclude as concluded
+from daq.methods.concluding.foreseeing import foreseen
 from daq.methods.files.instrument import ControlOfShift
 from daq.methods.files.recipe import Geometries
 from daq.methods.messages.result import ResultData, RunDetails
@@ -221,11 +222,17 @@ class Bench:
         with self.store.reader() as reader:
             catalogue = with_fits(self.catalogue, fits_of(reader, ["bench-1"]))
             history = instrument_history(reader, catalogue, order, identity, self.now)
-        plan = plan_of(ANY_GEOMETRY, catalogue.instrument("bench-1"), identity=identity, history=history)
+        plan = plan_of(
+            ANY_GEOMETRY, catalogue.instrument("bench-1"), identity=identity, history=history, product=PRODUCT
+        )
         return plan, concluded(plan, facts([kept(summaries())]))
 
 
 ANY_GEOMETRY = example("methods/clear-glaze-qc.toml").model_copy(update={"geometry": Geometries()})
+PRODUCT = example("products/clear-glaze.toml")
+PRODUCT = PRODUCT.model_copy(
+    update={"limits": tuple(x.model_copy(update={"geometry": None, "vessel": None}) for x in PRODUCT.limits)}
+)
 REQUIRED = ControlOfShift(fluid=FLUID, method=METHOD)
 
 
@@ -290,6 +297,10 @@ def test_a_result_is_good_only_after_the_control_of_this_shift_has_passed(bench,
         assert codes(found.reasons) == list(found.faults)
         due = control_due(plan)
         assert (None if due is None else due.code) == (None if fault is None else "control_not_passed")
+        # The limits of the product judge no such value, but the run is possible.
+        assert found.verdict.verdict == ("within" if fault is None else "not_comparable")
+        assert fault is None or codes(found.verdict.limits[0].reasons) == [fault]
+        assert foreseen(plan) == ()
         # The value itself does not change.
         assert found.value == 800.0
     assert seen == set(STATES)
