@@ -44,8 +44,8 @@ STATES = {"passed": None, "missing": "control_missing", "failed": "control_faile
 
 
 @dataclass
-class Known:
-    """A control as the model knows it; `boundary` is the number of shifts and fits before its start."""
+class StoredCheck:
+    """A control as the model has it; `boundary` is the number of shifts and fits before its start."""
 
     run: str
     passed: bool | None
@@ -84,7 +84,7 @@ class Bench:
     fitted: tuple[str, str] = GEOMETRIES[0]
     serial: str = SERIALS[0]
     boundary: int = 0
-    controls: list[Known] = field(default_factory=list)
+    controls: list[StoredCheck] = field(default_factory=list)
     order: list[str] = field(default_factory=list)
     measured: list[tuple] = field(default_factory=list)
     runs: int = 0
@@ -97,7 +97,7 @@ class Bench:
         """Measure a control; `between` happens while its run goes on."""
         run = f"control-{self.runs}"
         self.runs += 1
-        known = Known(run, passed if authorised or not passed else None, self.fitted, self.serial, fluid, method,
+        known = StoredCheck(run, passed if authorised or not passed else None, self.fitted, self.serial, fluid, method,
                       bench, self.now, self.boundary)  # fmt: skip
         began = begin(run, bench)
         attribution = "authorised" if authorised else "not_authorised"

@@ -65,7 +65,7 @@ class Entry:
 
     @property
     def is_control(self) -> bool:
-        """Whether it is a control of a shift, and no verification."""
+        """True if it is a control of a shift, and no verification."""
         return self.detail.kind == "control"
 
     @property
