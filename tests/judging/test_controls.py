@@ -330,6 +330,25 @@ def test_a_failed_or_withdrawn_control_puts_the_results_of_its_geometry_in_doubt
     assert kinds == {None, "control_failed_later", "control_withdrawn_later"}
 
 
+@pytest.mark.parametrize(("ns", "state"), [
+    (0, "passed"), (12 * HOUR - 1, "passed"), (12 * HOUR, "expired"), (1 - 12 * HOUR, "passed"), (-12 * HOUR, "expired"),
+])  # fmt: skip
+def test_a_control_holds_for_less_than_twelve_hours_from_its_start(bench, ns, state):
+    began = bench.now
+    bench.control(True)
+    bench.now = began + ns
+    assert bench.measure()[0].context.control.state == state
+
+
+@pytest.mark.parametrize("other", [{"fluid": "reference-b"}, {"method": "reference-check"}, {"bench": "bench-2"}])
+def test_another_fluid_method_or_bench_is_not_the_control(bench, other):
+    bench.control(True, **other)
+    assert bench.measure()[0].context.control.state == "missing"
+    bench.control(False)
+    bench.control(True, **other)
+    assert bench.measure()[0].context.control.state == "failed"
+
+
 def test_nothing_changes_where_no_control_is_required(bench):
     required(bench.catalogue, None)
     bench.control(False)
