@@ -89,16 +89,22 @@ class InDoubt:
 
 def checks(reader: Reader, instrument: str) -> list[Entry]:
     """Return all verifications and controls of an instrument, oldest first: each as judged last, at its run's time."""
-    found: dict[str, Entry] = {}
-    for e in (_entry(reader, e) for e in reader.verifications(instrument)):
-        first = found.get(e.detail.run)
-        found[e.detail.run] = e if first is None else replace(first, detail=e.detail)
-    return list(found.values())
+    return _judged_last(reader, reader.verifications(instrument))
 
 
 def entries(reader: Reader, instrument: str) -> list[Entry]:
     """Return all verifications of an instrument, oldest first: each as judged last, at the time of its run."""
-    return [e for e in checks(reader, instrument) if not e.is_control]
+    # Controls are many more: one each shift.
+    found = (e for e in reader.verifications(instrument) if json.loads(e.detail).get("kind") != "control")
+    return _judged_last(reader, found)
+
+
+def _judged_last(reader: Reader, audited: Iterable[AuditEntry]) -> list[Entry]:
+    found: dict[str, Entry] = {}
+    for e in (_entry(reader, e) for e in audited):
+        first = found.get(e.detail.run)
+        found[e.detail.run] = e if first is None else replace(first, detail=e.detail)
+    return list(found.values())
 
 
 def _entry(reader: Reader, e: AuditEntry) -> Entry:
@@ -341,14 +347,13 @@ def instrument_history(
     """
     instrument = catalogue.instrument(order.instrument)
     serial = identity.serial if identity is not None else instrument.expect_serial
-    every = checks(reader, instrument.name)
-    found = [e for e in every if not e.is_control]
+    found = entries(reader, instrument.name)
     pair = pair_of(instrument, serial)
     method = catalogue.method(order.method_id, order.method_version)
     since: list[tuple[str, str]] = []
     limits = None
     if method.verification is not None or method.control:
-        of_kind = [e for e in every if e.is_control is bool(method.control)]
+        of_kind = [e for e in checks(reader, instrument.name) if e.is_control] if method.control else found
         passes = [e.seq for e in of_kind if e.passed and pair.counts(e.detail.verified(e.utc_ns))]
         since = _results_between(reader, instrument.name, passes[-1] if passes else 0)
     if method.control and order.fluid:
