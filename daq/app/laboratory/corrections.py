@@ -281,7 +281,7 @@ def _follow(laboratory: Laboratory, before: "_Subject", now: RunRecord, because:
     note_undone(store, catalogue, before.record.sample, utc_ns, laboratory.who, because)
     note_done(store, catalogue, before.record.id, utc_ns, laboratory.who)
     with laboratory.reader() as reader:
-        samples = [before.record.sample, *samples_after(reader, now)]
+        samples = [before.record.sample, *samples_after(reader, now, judged_again=True)]
     Keeping(store, catalogue, laboratory.topics, utc_ns, laboratory.who).store_of_samples(samples)
 
 

@@ -158,13 +158,14 @@ def _reaches(found: Sequence[Entry], e: Entry, seq: int) -> bool:
     return after < seq and (until is None or seq <= until)
 
 
-def _reach(found: Sequence[Entry], e: Entry) -> tuple[int, int | None]:
+def _reach(found: Sequence[Entry], e: Entry, *, however: bool = False) -> tuple[int, int | None]:
     """Return the audit entries between which results are in doubt by an entry; None means without an end.
 
-    A failure puts the results since the last pass in doubt, a withdrawn control those until the next pass.
+    A failure puts the results since the last pass in doubt, a withdrawn control those until the next pass.  With
+    `however` the reach is that of both, however a control is judged.
     """
-    after = _seq(_last_pass(found, e)) if e.passed is False or not e.is_control else e.seq
-    if not (e.is_control and e.has_passed and not e.passed):
+    after = _seq(_last_pass(found, e)) if e.passed is False or not e.is_control or however else e.seq
+    if not (e.is_control and (however or (e.has_passed and not e.passed))):
         return after, e.seq
     pair = _pair(e)
     later = [o.seq for o in found if o.is_control and o.passed and o.seq > e.seq and _pair(o) == pair]
@@ -195,9 +196,14 @@ def _seq(e: Entry | None) -> int:
     return 0 if e is None else e.seq
 
 
-def doubt_by(reader: Reader, instrument: str, found: Sequence[Entry], failed: Entry) -> InDoubt:
-    """Return a verification or control with every result of the instrument that it puts in doubt if it failed."""
-    after, until = _reach(found, failed)
+def doubt_by(
+    reader: Reader, instrument: str, found: Sequence[Entry], failed: Entry, *, however: bool = False
+) -> InDoubt:
+    """Return a verification or control with every result of the instrument that it puts in doubt if it failed.
+
+    With `however` these are all results that it could put in doubt, however it is judged.
+    """
+    after, until = _reach(found, failed, however=however)
     results = _results_between(reader, instrument, after, until)
     if failed.is_control:
         results = [(result, run) for result, run in results if _may_be_of(reader, run, failed.detail)]

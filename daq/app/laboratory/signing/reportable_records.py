@@ -108,16 +108,17 @@ def is_current(releases: Releases, catalogue: Catalogue, record: ReportableRecor
     return now is not None and contents(reportable_record(now)) == contents(record)
 
 
-def samples_after(reader: Reader, run: RunRecord) -> list[str]:
+def samples_after(reader: Reader, run: RunRecord, *, judged_again: bool = False) -> list[str]:
     """Return the samples whose reportable results a result of a run may change.
 
-    A verification or a control changes those of all results that it can put in doubt.
+    A verification or a control changes those of all results that it puts in doubt.  With `judged_again` it was corrected,
+    and these are all that it could put in doubt.
     """
     found = checks(reader, run.instrument)
     own = next((e for e in found if e.detail.run == run.id), None)
     if own is None:
         return [run.sample]
-    doubt = doubt_by(reader, run.instrument, found, own)
+    doubt = doubt_by(reader, run.instrument, found, own, however=judged_again)
     runs = (reader.run(other) for _, other in doubt.results)
     return list(dict.fromkeys(r.sample for r in runs if r is not None))
 
