@@ -111,8 +111,8 @@ def is_current(releases: Releases, catalogue: Catalogue, record: ReportableRecor
 def samples_after(reader: Reader, run: RunRecord, *, judged_again: bool = False) -> list[str]:
     """Return the samples whose reportable results a result of a run may change.
 
-    A verification or a control changes those of all results that it puts in doubt.  With `judged_again` it was corrected,
-    and these are all that it could put in doubt.
+    A verification or a control changes those of all results that it puts in doubt.  With `judged_again` it was
+    corrected, and these are all that it could put in doubt.
     """
     found = checks(reader, run.instrument)
     own = next((e for e in found if e.detail.run == run.id), None)
