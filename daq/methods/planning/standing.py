@@ -250,8 +250,9 @@ def control_due(plan: Plan) -> Statement | None:
 
 def moment(utc_ns: int) -> str:
     """Return a time (UTC, ns) as ``YYYY-MM-DDThh:mm:ssZ``; errors as in `day`."""
+    date = day(utc_ns)
     seconds = utc_ns // SECOND % 86_400
-    return f"{day(utc_ns)}T{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}Z"
+    return f"{date}T{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}Z"
 
 
 def _calibration(overdue: OverdueCalibration) -> Statement:
