@@ -163,7 +163,7 @@ def functions(p: Place) -> dict[str, Callable[[Reader], object]]:
         "equipment": lambda r: inventory(p.catalogue, r, now),
         "verifications of a bench": lambda r: in_doubt(r, bench := p.bench(), entries(r, bench)),
         "affected by a failed verification": lambda r: _affected(r, p),
-        "handover": lambda r: left_over(r, p.catalogue),
+        "handover": lambda r: left_over(r, p.catalogue, now),
         "transcribed, not confirmed": not_confirmed,
         "transcribed in a day": lambda r: read_between(r, *p.day()),
         "health of a bench": lambda r: r.health(p.bench()),

@@ -21,7 +21,7 @@ LIBRARIES = ("asyncio", "numpy", "pandas", "rich", "scipy", "sqlite_utils", "str
         ("daq.app.cli.records.day", ("daq.app.setup.catalogue", *LIBRARIES)),
         ("daq.app.cli.samples.sample", ("daq.app.setup.catalogue", *LIBRARIES)),
         ("daq.app.cli.laboratory.review", ("daq.app.setup.catalogue", *LIBRARIES)),
-        ("daq.app.cli.laboratory.case", ("daq.app.setup.catalogue", *LIBRARIES)),
+        ("daq.app.cli.laboratory.case", ("daq.descriptions.load", *LIBRARIES)),
         ("daq.app.cli.laboratory.equipment", ("daq.descriptions.load", *LIBRARIES)),
         ("daq.app.cli.records.verification", ("daq.descriptions.load", *LIBRARIES)),
         ("daq.app.cli.laboratory.chart", ("daq.descriptions.load", *LIBRARIES)),

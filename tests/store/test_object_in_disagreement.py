@@ -10,4 +10,5 @@ def test_a_header_that_was_changed_is_named_once(tmp_path):
     with falsified(path, tmp_path / "changed.db") as db:
         db.execute("""UPDATE runs SET header = '{"plan": {"links": [{"name": "bench-9"}]}}'""")
     found = disagreements_of_sample(tmp_path / "changed.db", "G-1", [run_id(0), run_id(0)])
-    assert [d.table for d in found if isinstance(d.here, dict)] == ["runs"]
+    assert {d.table for d in found if isinstance(d.here, dict)} == {"runs"}
+    assert len({(d.field, d.where) for d in found}) == len(found)

@@ -37,8 +37,6 @@ _LAST: Final = "\U0010ffff"
 """Last character of Unicode: a text followed by it comes after all texts that begin with that text."""
 _NO_END: Final = 2**63 - 1
 """Largest integer of SQLite."""
-_WITH_ATTRIBUTION: Final = 4
-"""First format of a database in which a run has an attribution."""
 _PAYLOAD: Final = _COLUMNS.index("payload")
 _FLAGS: Final = tuple(_COLUMNS.index(name) for name in ("retain", "quarantined"))
 
@@ -63,7 +61,6 @@ class Reader:
             raise explain(error, self.path) from error
         try:
             refuse_format(found)
-            self._format = found
         except StoreError:
             self._db.close()
             raise
@@ -300,22 +297,6 @@ class Reader:
         """Return the audit entries of an instrument's verifications, oldest first."""
         rows = self.query("SELECT * FROM audit WHERE what = 'verification' AND subject = ? ORDER BY seq", [instrument])
         return [AuditEntry(**row) for row in rows]
-
-    def not_authorised(self, instrument: str) -> frozenset[str]:
-        """Return the runs on an instrument whose operator had no authorisation for their method."""
-        if self._format < _WITH_ATTRIBUTION:
-            return frozenset()
-        rows = self.rows("SELECT id FROM runs WHERE instrument = ? AND attribution = 'not_authorised'", [instrument])
-        return frozenset(run for (run,) in rows)
-
-    def may_be_in_doubt(self, instrument: str, audit_seq: int) -> bool:
-        """Return whether a verification of an instrument was judged as failed in or after an audit entry."""
-        rows = self.rows(
-            "SELECT 1 FROM audit INDEXED BY audit_verifications WHERE what = 'verification' AND subject = ? "
-            "AND seq >= ? AND NOT json_extract(detail, '$.passed') LIMIT 1",
-            [instrument, audit_seq],
-        )
-        return bool(rows)
 
     def health(self, instrument: str, *, limit: int = 50) -> dict[str, dict[str, Any]]:
         """Return the health figures of an instrument's newest runs, by run, oldest first."""

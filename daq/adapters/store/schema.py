@@ -315,7 +315,6 @@ BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
 """
 
 SCALE_0007: Final = """
-CREATE INDEX runs_not_authorised ON runs (instrument, id) WHERE attribution = 'not_authorised';
 CREATE INDEX runs_counted ON runs (began_utc_ns, instrument, operator, replicate, attribution, id);
 CREATE INDEX audit_anyway ON audit (utc_ns, subject)
     WHERE what = 'run_started' AND json_extract(detail, '$.anyway') IS NOT NULL;

@@ -1,9 +1,9 @@
 """The signatures under a run or a record, and the state of its release: the one place that decides it."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declared import KIND as DECLARATION
@@ -11,17 +11,24 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, stored_text
 from daq.adapters.store.rows import CHANGED, ResultRecord, RunRecord
 from daq.app.records.attempts import runs_of_sample
-from daq.app.records.verifications import Entry, entries, failures_after
 from daq.core.errors import StoreError
 from daq.laboratory.kinds import DOUBT_DECISION, REPORTABLE, SIGNATURE, ReleaseState, decision_id
 
 if TYPE_CHECKING:
+    from daq.app.records.verifications import Entry
     from daq.laboratory.reportables import ReportableRecord
     from daq.laboratory.signing import Signature, SignedPart
+    from daq.methods.messages.doubting import Doubt
     from daq.methods.parts.statement import Statement
 
 RUN = "run"
 """Kind of a subject that is a run."""
+BLOCKED_BY: "Final[Mapping[Doubt, str]]" = {
+    "verification_failed_later": "verification_failed_after",
+    "control_failed_later": "control_failed_after",
+    "control_withdrawn_later": "control_withdrawn_after",
+}
+"""Why a run must not be released, by what puts it in doubt."""
 SHOWN_ID = 8
 """Number of characters of a run's id in a statement."""
 
@@ -97,31 +104,32 @@ class Releases:
     """The states of release of many records; verifications of an instrument are read once."""
 
     reader: Reader
-    _verified: dict[str, list[Entry]] = field(default_factory=dict)
+    _verified: "dict[str, list[Entry]]" = field(default_factory=dict)
 
-    def verified(self, instrument: str) -> list[Entry]:
-        """Return the verifications of an instrument."""
+    def verified(self, instrument: str) -> "list[Entry]":
+        """Return the verifications and controls of an instrument."""
+        from daq.app.records.verifications import checks
+
         if instrument not in self._verified:
-            self._verified[instrument] = entries(self.reader, instrument)
+            self._verified[instrument] = checks(self.reader, instrument)
         return self._verified[instrument]
 
     def doubts(self, run: RunRecord) -> "tuple[Statement, ...]":
-        """Return a statement for each failed verification that blocks the release of a run.
+        """Return a statement for each failed verification, and failed or withdrawn control, that blocks a release.
 
-        A person's decision to uphold the result lifts the block of that verification.
+        A person's decision to uphold the result lifts the block of that one.
         """
-        results = self.reader.results(run.id)
-        if not results or not self.reader.may_be_in_doubt(run.instrument, results[0].audit_seq):
-            return ()
-        failed = failures_after(self.verified(run.instrument), run.id, results[0].audit_seq)
-        if not failed:
-            return ()
+        from daq.app.records.verifications import failures_after
         from daq.methods.parts.statement import state
 
+        results = self.reader.results(run.id)
+        if not results:
+            return ()
+        failed = failures_after(self.reader, self.verified(run.instrument), run.id, results[0].audit_seq)
         return tuple(
-            state("verification_failed_after", verification=e.detail.run[:SHOWN_ID], instrument=run.instrument)
+            state(BLOCKED_BY[e.doubt], verification=e.detail.run[:SHOWN_ID], instrument=run.instrument)
             for e in failed
-            if not self._upheld(e.detail.run, run.id)
+            if e.doubt is not None and not self._upheld(e.detail.run, run.id)
         )
 
     def objections(self, run: RunRecord) -> "tuple[Statement, ...]":
@@ -134,12 +142,10 @@ class Releases:
 
     def rejections(self, of: str, ident: str) -> "tuple[Statement, ...]":
         """Return the rejection of a run or a record that holds, as a statement; errors as in `objections`."""
-        last = rejection(signatures_of(self.reader, of, ident))
-        if last is None:
-            return ()
         from daq.methods.parts.statement import state
 
-        return (state("rejected_by", who=last.by),)
+        last = rejection(signatures_of(self.reader, of, ident))
+        return () if last is None else (state("rejected_by", who=last.by),)
 
     def against_run(self, run: RunRecord, newest: ResultRecord | None, *, needed: bool) -> "tuple[Statement, ...]":
         """Return why a run must have no certificate; empty where it may have one.
@@ -234,11 +240,9 @@ class Releases:
 
 
 def _unreleased(release: ReleaseState | None, *, needed: bool) -> "tuple[Statement, ...]":
-    if not needed or release == "released":
-        return ()
     from daq.methods.parts.statement import state
 
-    return (state("not_released", release=release),)
+    return (state("not_released", release=release),) if needed and release != "released" else ()
 
 
 def _holds(signature: "Signature", digest: str) -> bool:

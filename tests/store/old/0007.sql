@@ -11,7 +11,7 @@ INSERT INTO "_sqlite_migrations" VALUES(3,'daq','0003_delivery','2026-11-29 10:0
 INSERT INTO "_sqlite_migrations" VALUES(4,'daq','0004_attribution','2026-11-29 10:19:41.873788+00:00');
 INSERT INTO "_sqlite_migrations" VALUES(5,'daq','0005_search','2026-11-29 10:51:30.208494+00:00');
 INSERT INTO "_sqlite_migrations" VALUES(6,'daq','0006_retention','2026-11-29 12:33:45.386899+00:00');
-INSERT INTO "_sqlite_migrations" VALUES(7,'daq','0007_scale','2026-11-29 16:41:46.985387+00:00');
+INSERT INTO "_sqlite_migrations" VALUES(7,'daq','0007_scale','2026-11-29 16:59:54.311426+00:00');
 CREATE TABLE audit (
     seq INTEGER PRIMARY KEY,
     utc_ns INTEGER NOT NULL,
@@ -240,7 +240,6 @@ WHEN substr(NEW.payload, 1, 1) <> x'00' OR length(NEW.payload) >= length(OLD.pay
     OR NEW.properties <> OLD.properties OR NEW.created_utc_ns <> OLD.created_utc_ns
     OR NOT EXISTS (SELECT 1 FROM delivery WHERE seq = OLD.seq AND state = 'acknowledged')
 BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
-CREATE INDEX runs_not_authorised ON runs (instrument, id) WHERE attribution = 'not_authorised';
 CREATE INDEX runs_counted ON runs (began_utc_ns, instrument, operator, replicate, attribution, id);
 CREATE INDEX audit_anyway ON audit (utc_ns, subject)
     WHERE what = 'run_started' AND json_extract(detail, '$.anyway') IS NOT NULL;

@@ -13,6 +13,7 @@ from daq.app.records.searching import RunSearch, search
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.records.verifications import Entry as Verification
+from daq.app.records.verifications import entries
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
@@ -103,7 +104,7 @@ def case_of(reader: Reader, lot: str) -> Case:
         samples=tuple({"id": s, **(registered[s].data if s in registered else {})} for s in samples),
         runs=rows,
         transcribed=tuple(t for s in samples for t in of_sample(reader, s)),
-        instruments=tuple(_instruments(reader, releases, [r.run for r in rows])),
+        instruments=tuple(_instruments(reader, [r.run for r in rows])),
         documents=tuple(_documents(reader, samples, [r.run.run for r in rows])),
         examined_from_utc_ns=found.reached_utc_ns,
     )
@@ -130,12 +131,12 @@ def _written(stored: StoredRecord) -> dict[str, Any]:
     return {"at": utc_iso(stored.utc_ns), "who": stored.who, "because": stored.because or None}
 
 
-def _instruments(reader: Reader, releases: Releases, runs: list[Entry]) -> Iterator[CaseInstrument]:
+def _instruments(reader: Reader, runs: list[Entry]) -> Iterator[CaseInstrument]:
     changes = [k for record in all_records(reader) for k in history(reader, record.record.id)]
     for name in dict.fromkeys(r.instrument for r in runs):
         times = [r.began_utc_ns for r in runs if r.instrument == name]
         own = {r.run for r in runs}
-        found = [v for v in releases.verified(name) if v.detail.run not in own]
+        found = [v for v in entries(reader, name) if v.detail.run not in own]
         first, last = min(times), max(times)
         yield CaseInstrument(
             name,
