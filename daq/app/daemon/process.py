@@ -36,6 +36,7 @@ async def served(supervisor: Supervisor) -> AsyncIterator[Service]:
             # Runs end before the socket closes, so that clients that follow a run still get its outcome.
             await supervisor.end_runs()
             await control.stop()
+            await service.close()
     finally:
         await supervisor.close()
 
