@@ -22,7 +22,7 @@ from daq.app.screens.bench.live_frame import LiveFrame
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.orders import RunOrder
 from daq.core.encoding import decode, encode, fields
-from daq.core.errors import DaqError, LinkError, NotComparableError, SettingError
+from daq.core.errors import DaqError, LinkError, NotAllowedError, NotComparableError, SettingError
 from daq.methods.files.fields import Hidden, Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
@@ -148,7 +148,7 @@ NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
 # ---- answers
 
-FailureKind = Literal["setting", "not_comparable", "link", "fault"]
+FailureKind = Literal["setting", "not_comparable", "not_allowed", "link", "fault"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -421,6 +421,7 @@ ANSWERS: Final[tuple[type[Answer], ...]] = (
 
 _RAISED: Final[dict[FailureKind, type[DaqError]]] = {
     "not_comparable": NotComparableError,
+    "not_allowed": NotAllowedError,
     "setting": SettingError,
     "link": LinkError,
 }

@@ -6,7 +6,7 @@ from typing import Final
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.laboratory import Laboratory, find, listed
 from daq.app.setup.orders import RunOrder
-from daq.core.errors import SettingError
+from daq.core.errors import NotAllowedError, SettingError
 from daq.laboratory.people import Credentials, Operator, Person, Role, Who, includes, lesser
 from daq.laboratory.record import LAST
 from daq.methods.files.fields import Hidden, Label, Model
@@ -64,7 +64,7 @@ def identify(laboratory: Laboratory, given: Given = NOTHING_GIVEN) -> Who:
                 return Who(laboratory.login)
             person, role = found[0].record, "administer"
     if person.locked:
-        raise SettingError(f"{person.id} is locked; ask a person who administers")
+        raise NotAllowedError(f"{person.id} is locked; ask a person who administers")
     return Who(laboratory.login, person, lesser(person.role, role), by_badge=by_badge)
 
 
@@ -73,7 +73,7 @@ def _of_ticket(reader: Reader, laboratory: Laboratory, ticket: str) -> tuple[Per
     found = laboratory.tickets.use(ticket, laboratory.clock.mono_ns())
     kept = None if found is None else find(reader, Person, found.person)
     if found is None or kept is None:
-        raise SettingError(LOG_IN_ENDED, key="ticket")
+        raise NotAllowedError(LOG_IN_ENDED, key="ticket")
     return kept.record, found.by_badge
 
 
@@ -176,15 +176,15 @@ def owner(laboratory: Laboratory) -> str:
 
 
 def _in_role(who: Who, what: str, needed: Role) -> Who:
-    """Return `who`; `SettingError` unless the role is enough for `what`."""
+    """Return `who`; `NotAllowedError` unless the role is enough for `what`."""
     if who.person is None or who.role is None:
-        raise SettingError(
+        raise NotAllowedError(
             f"{what} needs a person with the role {needed}, and the login {who.login} belongs to no person; log in "
             "with --as PERSON" + (", or use your badge (--badge)" if includes(BY_BADGE, needed) else "")
         )
     if not includes(who.role, needed):
         badge = f"; a badge identifies for the role {BY_BADGE} at most" if who.by_badge else ""
-        raise SettingError(f"{what} needs the role {needed}; {who.name} acts in the role {who.role}{badge}")
+        raise NotAllowedError(f"{what} needs the role {needed}; {who.name} acts in the role {who.role}{badge}")
     return who
 
 
