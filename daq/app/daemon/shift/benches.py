@@ -108,6 +108,7 @@ class Benches:
                 method_version=version,
                 filling=named.filling,
                 badge=actor.badge,
+                ticket=actor.ticket,
             )
             active = await self._in_progress.begin(
                 order, actor.login, beside=lambda run: (new(checklist(run), "checklist_kept"),)
