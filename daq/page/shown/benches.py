@@ -10,7 +10,7 @@ from daq.methods.sentences.catalogue import SENTENCES
 from daq.methods.sentences.rendering import render
 from daq.page.shown.figures import amount
 from daq.page.texts.texts import SENTENCES as LANGUAGES
-from daq.page.texts.texts import Texts
+from daq.page.texts.texts import Texts, placeholders
 
 IN_DOUBT: Final = ("may_still_be_turning", "in_doubt")
 """States of a motor that may still turn."""
@@ -61,13 +61,27 @@ def command_words(t: Texts, command: str, stage: str) -> str:
     return t(own) if t.has(own) else t(f"bench.command.{command}")
 
 
+def message_words(t: Texts, view: Mapping[str, Any]) -> str:
+    """Return the newest message of a bench; a code of a newer daemon is shown as it is."""
+    key, given = f"bench.message.{view['message']}", view["values"]
+    if not t.has(key) or not placeholders(t.template(key)) <= given.keys():
+        return (
+            t.code("bench.message", view["message"])
+            if not t.has(key)
+            else f"{view['message']}: {', '.join(given.values())}"
+        )
+    return t(key, **given)
+
+
 def in_doubt(bench: Mapping[str, Any]) -> bool:
     """Return whether the motor of a bench (`BenchLive`) may still turn although it should not."""
     reading, run, view = bench.get("reading") or {}, bench.get("run") or {}, bench.get("view") or {}
     result = view.get("result") or {}
     still = reading.get("still") is True
     return (
-        reading.get("motor") in IN_DOUBT or run.get("motor") in IN_DOUBT or (result.get("motor") in IN_DOUBT and not still)
+        reading.get("motor") in IN_DOUBT
+        or run.get("motor") in IN_DOUBT
+        or (result.get("motor") in IN_DOUBT and not still)
     )
 
 
@@ -154,7 +168,7 @@ def live_words(t: Texts, bench: Mapping[str, Any]) -> dict[str, Any]:
     run = bench.get("run") or {}
     terms = {"viscosity", *run.get("signals", ()), *([run["value"]["name"]] if run.get("value") else ())}
     return {
-        "texts": {key: t(f"bench.{key}") for key in LIVE} | {key: t(key) for key in LIVE_FRAME},
+        "texts": {key: t.template(f"bench.{key}") for key in LIVE} | {key: t.template(key) for key in LIVE_FRAME},
         "symbols": {unit.code: unit.symbol for unit in UNITS.values()} | {"[pH]": ""},
         "terms": {term: t.term(term) for term in sorted(terms)},
     }
