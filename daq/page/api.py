@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from daq.app.daemon.queries.registry import MOST_ROWS
 from daq.core.encoding import encode
 from daq.core.errors import LinkError
-from daq.page.acting import ask, bench_of, filters, give_command, give_text, known, logged_in
+from daq.page.acting import ask, bench_of, give_command, give_text, known, logged_in
 from daq.page.admission import still_permits
 from daq.page.livehub import MOST_BROWSERS, TOO_MANY
 from daq.page.parts import parts_of, visit_of
@@ -20,7 +20,6 @@ from daq.page.texts.texts import LANGUAGES
 
 LONGEST_NAME: Final = 1000
 BenchName = Annotated[str, Path(max_length=LONGEST_NAME, description="name of the bench")]
-Text = Annotated[str, Query(max_length=LONGEST_NAME)]
 Limit = Annotated[int, Query(ge=1, le=MOST_ROWS, description="greatest number of rows")]
 
 
@@ -28,6 +27,22 @@ class Body(BaseModel):
     """Base of the bodies: unknown keys are refused."""
 
     model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class RunFilters(BaseModel):
+    """Conditions on runs; "" means no condition."""
+
+    model_config = ConfigDict(extra="forbid")
+    sample: str = Field(default="", max_length=LONGEST_NAME)
+    lot: str = Field(default="", max_length=LONGEST_NAME)
+    product: str = Field(default="", max_length=LONGEST_NAME)
+    operator: str = Field(default="", max_length=LONGEST_NAME)
+    instrument: str = Field(default="", max_length=LONGEST_NAME)
+    outcome: str = Field(default="", max_length=LONGEST_NAME)
+    verdict: str = Field(default="", max_length=LONGEST_NAME)
+    since: str = Field(default="", max_length=LONGEST_NAME)
+    until: str = Field(default="", max_length=LONGEST_NAME)
+    limit: int = Field(default=50, ge=1, le=MOST_ROWS)
 
 
 class TextGiven(Body):
@@ -116,7 +131,7 @@ async def bench_command(request: Request, bench: BenchName, given: CommandGiven)
 
 
 async def bench_stop(request: Request, bench: BenchName) -> dict[str, Any]:
-    """Stop the run on a bench.  The answer says that the command was taken; the reading says whether it stands still."""
+    """Stop the run on a bench.  The answer: the command was taken.  The reading says whether the motor stands still."""
     return {"taken": True, "run": await parts_of(request).daemon.stop(bench)}
 
 
@@ -159,21 +174,9 @@ def _route_of(request: Request) -> Route:
 # ---- records
 
 
-async def results(
-    request: Request,
-    sample: Text = "",
-    lot: Text = "",
-    product: Text = "",
-    operator: Text = "",
-    instrument: Text = "",
-    outcome: Text = "",
-    verdict: Text = "",
-    since: Text = "",
-    until: Text = "",
-    limit: Limit = 50,
-) -> dict[str, Any]:
+async def results(request: Request, asked: Annotated[RunFilters, Query()]) -> dict[str, Any]:
     """Return runs with their newest results, newest first, by conditions which all hold."""
-    return await ask(request, "runs", filters(request) | {"limit": limit})
+    return await ask(request, "runs", asked.model_dump())
 
 
 async def result(request: Request, run: Annotated[str, Path(max_length=LONGEST_NAME)]) -> dict[str, Any]:
@@ -192,8 +195,8 @@ async def sample(request: Request, sample: Annotated[str, Path(max_length=LONGES
     return await ask(request, "sample", {"sample": sample})
 
 
-async def act(request: Request, act: Annotated[str, Path(max_length=LONGEST_NAME)], given: OrderGiven) -> dict[str, Any]:
+async def act(
+    request: Request, act: Annotated[str, Path(max_length=LONGEST_NAME)], given: OrderGiven
+) -> dict[str, Any]:
     """Carry out an act on the records, in its role; return its outcome."""
     return await parts_of(request).daemon.perform(act, given.order, visit_of(request).ticket)
-
-
