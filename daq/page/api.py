@@ -11,8 +11,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from daq.app.daemon.queries.registry import MOST_ROWS
 from daq.core.encoding import encode
 from daq.core.errors import LinkError
-from daq.page.acting import ask, bench_of, give_command, give_text, known, logged_in
+from daq.page.acting import ask, bench_of, give_command, give_text, known, logged_in, run_of
 from daq.page.admission import still_permits
+from daq.page.cookies import VISIT_S, new_visit
 from daq.page.livehub import MOST_BROWSERS, TOO_MANY
 from daq.page.parts import parts_of, visit_of
 from daq.page.routetable import ROUTES, Route
@@ -87,15 +88,18 @@ async def log_in(request: Request, given: LogInGiven) -> dict[str, Any]:
     return encode(await logged_in(request, given.model_dump()))
 
 
-async def session(request: Request) -> dict[str, Any]:
-    """Return who visits, and the token for the header `X-CSRF-Token`."""
+async def session(request: Request, response: Response) -> dict[str, Any]:
+    """Return who visits, and the token for the header `X-CSRF-Token`; a client without a cookie gets one."""
     visit, parts = visit_of(request), parts_of(request)
+    cookie = visit.cookie or new_visit()
+    if not visit.cookie and not visit.bearer:
+        parts.cookies.set(response, "visit", cookie, VISIT_S)
     return {
         "person": visit.person,
         "role": visit.role,
         "people": visit.people,
         "paired": visit.paired,
-        "csrf": parts.cookies.csrf(visit.cookie),
+        "csrf": parts.cookies.csrf(cookie),
         "languages": dict(LANGUAGES),
     }
 
@@ -179,9 +183,9 @@ async def results(request: Request, asked: Annotated[RunFilters, Query()]) -> di
     return await ask(request, "runs", asked.model_dump())
 
 
-async def result(request: Request, run: Annotated[str, Path(max_length=LONGEST_NAME)]) -> dict[str, Any]:
+async def result(request: Request, run: Annotated[str, Path(max_length=LONGEST_NAME)]) -> dict[str, Any]:  # noqa: ARG001
     """Return everything that is stored about a run."""
-    return await ask(request, "run", {"run": run})
+    return await run_of(request)
 
 
 async def samples(request: Request, limit: Limit = 100) -> dict[str, Any]:

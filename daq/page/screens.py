@@ -22,6 +22,7 @@ from daq.page.acting import (
     known,
     limit_of,
     logged_in,
+    run_of,
     whole_number,
 )
 from daq.page.answers import back, form, shown
@@ -83,7 +84,7 @@ async def results_csv(request: Request) -> Response:
 
 async def result(request: Request) -> Response:
     """Show one run."""
-    return shown(request, "result.html", await ask(request, "run", {"run": request.path_params["run"]}))
+    return shown(request, "result.html", await run_of(request))
 
 
 async def samples(request: Request) -> Response:

@@ -10,7 +10,7 @@ from daq.methods.sentences.catalogue import SENTENCES
 from daq.methods.sentences.rendering import render
 from daq.page.shown.figures import amount
 from daq.page.texts.texts import SENTENCES as LANGUAGES
-from daq.page.texts.texts import Texts
+from daq.page.texts.texts import Texts, table
 
 IN_DOUBT: Final = ("may_still_be_turning", "in_doubt")
 """States of a motor that may still turn."""
@@ -154,7 +154,7 @@ def live_words(t: Texts, bench: Mapping[str, Any]) -> dict[str, Any]:
     run = bench.get("run") or {}
     terms = {"viscosity", *run.get("signals", ()), *([run["value"]["name"]] if run.get("value") else ())}
     return {
-        "texts": {key: t(f"bench.{key}") for key in LIVE} | {key: t(key) for key in LIVE_FRAME},
+        "texts": {key: table(t.language)[f"bench.{key}"] for key in LIVE} | {key: table(t.language)[key] for key in LIVE_FRAME},
         "symbols": {unit.code: unit.symbol for unit in UNITS.values()} | {"[pH]": ""},
         "terms": {term: t.term(term) for term in sorted(terms)},
     }

@@ -124,7 +124,8 @@ def _samples(reader: Reader, _now: int, asked: SamplesAsked) -> dict[str, Any]:
     # The list of a bench has the samples of no bench too.
     rows = {k.record.id: k.record for k in found}
     ordered = sorted(rows.values(), key=lambda s: (s.priority, s.due, s.id))
-    return {"samples": [s.model_dump(mode="json") for s in ordered[: asked.limit]]}
+    shown = ordered[: asked.limit]
+    return {"samples": [{"sample": s.model_dump(mode="json"), "state": s.state} for s in shown]}
 
 
 def _sample(reader: Reader, _now: int, asked: SampleAsked) -> dict[str, Any]:
