@@ -161,7 +161,8 @@ class Service:
             since += VIEW_S
 
     async def _live(self) -> AsyncIterator[LiveViewed]:
-        """Yield what changes on all benches."""
+        """Yield what changes on all benches; who follows them asks queries too."""
+        self._supervisor.tasks.start(self._queries.warm(), "start of the queries", ends=True)
         async for frame in LiveFeed(self._supervisor).frames():
             yield LiveViewed(frame)
 
