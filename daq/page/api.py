@@ -8,7 +8,7 @@ from fastapi import Path, Query, Request
 from fastapi.responses import JSONResponse, Response, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from daq.app.daemon.queries.registry import MOST_ROWS
+from daq.app.daemon.queries.asked import MOST_ROWS
 from daq.core.encoding import encode
 from daq.core.errors import LinkError
 from daq.page.acting import ask, bench_of, give_command, give_text, known, logged_in, run_of

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final, Self
 
 from daq.adapters.paths import DAEMON_FILE, config_dir, make_private, socket_path, state_dir
-from daq.app.setup.catalogue import state_of
+from daq.app.setup.state_folder import state_of
 from daq.core.errors import SettingError
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.load import load_daemon, parse

@@ -152,7 +152,9 @@ async def test_the_login_of_the_page_identifies_no_one(tmp_path):
         carry_out(lab, "person_add", {"id": "owner", "role": "administer", "logins": ["the-page"]})
         async with Page(lab, people=True) as page:
             look = await page.browser("look")
-            response = await page.send(look, "POST", "/api/v1/acts/person_lock", body={"order": {"id": "look", "because": "x"}})
+            response = await page.send(
+                look, "POST", "/api/v1/acts/person_lock", body={"order": {"id": "look", "because": "x"}}
+            )
             assert response.status_code == 403
         # A page whose own file has people switched off: the daemon decides all the same.
         async with Page(lab, people=False) as page:

@@ -145,5 +145,3 @@ class Page:
 
 def add_sample(lab, ident, **about):
     lab.change(new(Sample(id=ident, **about), "sample_added"))
-
-

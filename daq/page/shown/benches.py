@@ -67,7 +67,9 @@ def in_doubt(bench: Mapping[str, Any]) -> bool:
     result = view.get("result") or {}
     still = reading.get("still") is True
     return (
-        reading.get("motor") in IN_DOUBT or run.get("motor") in IN_DOUBT or (result.get("motor") in IN_DOUBT and not still)
+        reading.get("motor") in IN_DOUBT
+        or run.get("motor") in IN_DOUBT
+        or (result.get("motor") in IN_DOUBT and not still)
     )
 
 
@@ -154,7 +156,8 @@ def live_words(t: Texts, bench: Mapping[str, Any]) -> dict[str, Any]:
     run = bench.get("run") or {}
     terms = {"viscosity", *run.get("signals", ()), *([run["value"]["name"]] if run.get("value") else ())}
     return {
-        "texts": {key: table(t.language)[f"bench.{key}"] for key in LIVE} | {key: table(t.language)[key] for key in LIVE_FRAME},
+        "texts": {key: table(t.language)[f"bench.{key}"] for key in LIVE}
+        | {key: table(t.language)[key] for key in LIVE_FRAME},
         "symbols": {unit.code: unit.symbol for unit in UNITS.values()} | {"[pH]": ""},
         "terms": {term: t.term(term) for term in sorted(terms)},
     }

@@ -72,7 +72,9 @@ def components(t: Texts, data: Mapping[str, Any]) -> list[dict[str, Any]]:
     lines: Sequence[Mapping[str, Any]] = (data.get("uncertainty") or {}).get("components") or ()
     return [
         {
-            "name": t.sentence({"code": line["code"], "parameters": {}, "text": line["name"]}) if line["code"] else line["name"],
+            "name": t.sentence({"code": line["code"], "parameters": {}, "text": line["name"]})
+            if line["code"]
+            else line["name"],
             "standard": amount(line["standard_uncertainty"], line["unit"], None, 2),
             "distribution": t.term(line["distribution"]),
             "contribution": amount(line["contribution"], data["unit"], None, 2),

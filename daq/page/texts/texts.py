@@ -10,8 +10,8 @@ from importlib.resources import files
 from typing import Any, Final
 
 from daq.core.errors import SettingError
-from daq.methods.sentences.rendering import ENGLISH, Language, UnknownSentenceError, render
 from daq.methods.sentences.languages import KOREAN
+from daq.methods.sentences.rendering import ENGLISH, Language, UnknownSentenceError, render
 
 LANGUAGES: Final[Mapping[str, str]] = {"en": "English", "ko": "한국어"}
 """Languages of the page: code (BCP 47) and name in the language itself.  The first one is the default."""
