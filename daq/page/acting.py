@@ -8,7 +8,7 @@ from typing import Any, Final
 from starlette.requests import Request
 
 from daq.app.daemon.protocol import LoggedIn
-from daq.core.errors import DaqError, LinkError, SettingError
+from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError
 from daq.page.parts import parts_of, visit_of
 from daq.page.refusals import RefusedError
 
@@ -57,6 +57,16 @@ async def _perform(request: Request, act: str, order: Mapping[str, Any]) -> dict
 async def ask(request: Request, query: str, parameters: Mapping[str, Any]) -> dict[str, Any]:
     """Return the answer to a query of the visitor."""
     return await parts_of(request).daemon.query(query, parameters, visit_of(request).ticket)
+
+
+async def run_of(request: Request) -> dict[str, Any]:
+    """Return everything about the run of a request; `RefusedError` where there is no such run, or several."""
+    try:
+        return await ask(request, "run", {"run": request.path_params["run"]})
+    except NotAllowedError:
+        raise
+    except SettingError as error:
+        raise RefusedError(404, str(error)) from None
 
 
 async def logged_in(request: Request, given: Mapping[str, str]) -> LoggedIn:

@@ -1,7 +1,7 @@
 """Who visits, and whether the visitor may use a route: the check before every handler."""
 
 from collections.abc import Awaitable, Callable
-from typing import Final, cast
+from typing import Final
 
 from starlette.requests import Request
 
@@ -18,7 +18,7 @@ BEARER: Final = "bearer "
 NO_COOKIE: Final = ("POST", f"{API}/log-in")
 """The route that takes no cookie and sets none, so that no token protects it."""
 FOREIGN: Final = "the request comes from another site"
-NO_TOKEN: Final = "the page is out of date: load it again, then repeat what you did"
+OUT_OF_DATE: Final = "the page is out of date: load it again, then repeat what you did"
 LOG_IN: Final = "log in first"
 
 
@@ -86,7 +86,7 @@ async def _visit(request: Request, parts: PageParts) -> Visit:
 
 
 def _role(name: str) -> Role | None:
-    return cast("Role", name) if name in ROLES else None
+    return next((role for role in ROLES if role == name), None)
 
 
 async def _refuse_foreign(request: Request, parts: PageParts, route: Route) -> None:
@@ -102,4 +102,4 @@ async def _refuse_foreign(request: Request, parts: PageParts, route: Route) -> N
         return
     token = request.headers.get("x-csrf-token") if route.is_api else (await form(request)).get("csrf")
     if not parts.cookies.is_csrf(visit.cookie, token or ""):
-        raise RefusedError(403, NO_TOKEN)
+        raise RefusedError(403, OUT_OF_DATE)

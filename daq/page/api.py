@@ -8,11 +8,12 @@ from fastapi import Path, Query, Request
 from fastapi.responses import JSONResponse, Response, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from daq.app.daemon.queries.registry import MOST_ROWS
+from daq.app.daemon.queries.asked import MOST_ROWS
 from daq.core.encoding import encode
 from daq.core.errors import LinkError
-from daq.page.acting import ask, bench_of, filters, give_command, give_text, known, logged_in
+from daq.page.acting import ask, bench_of, give_command, give_text, known, logged_in, run_of
 from daq.page.admission import still_permits
+from daq.page.cookies import VISIT_S, new_visit
 from daq.page.livehub import MOST_BROWSERS, TOO_MANY
 from daq.page.parts import parts_of, visit_of
 from daq.page.routetable import ROUTES, Route
@@ -20,7 +21,6 @@ from daq.page.texts.texts import LANGUAGES
 
 LONGEST_NAME: Final = 1000
 BenchName = Annotated[str, Path(max_length=LONGEST_NAME, description="name of the bench")]
-Text = Annotated[str, Query(max_length=LONGEST_NAME)]
 Limit = Annotated[int, Query(ge=1, le=MOST_ROWS, description="greatest number of rows")]
 
 
@@ -28,6 +28,22 @@ class Body(BaseModel):
     """Base of the bodies: unknown keys are refused."""
 
     model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class RunFilters(BaseModel):
+    """Conditions on runs; "" means no condition."""
+
+    model_config = ConfigDict(extra="forbid")
+    sample: str = Field(default="", max_length=LONGEST_NAME)
+    lot: str = Field(default="", max_length=LONGEST_NAME)
+    product: str = Field(default="", max_length=LONGEST_NAME)
+    operator: str = Field(default="", max_length=LONGEST_NAME)
+    instrument: str = Field(default="", max_length=LONGEST_NAME)
+    outcome: str = Field(default="", max_length=LONGEST_NAME)
+    verdict: str = Field(default="", max_length=LONGEST_NAME)
+    since: str = Field(default="", max_length=LONGEST_NAME)
+    until: str = Field(default="", max_length=LONGEST_NAME)
+    limit: int = Field(default=50, ge=1, le=MOST_ROWS)
 
 
 class TextGiven(Body):
@@ -72,15 +88,18 @@ async def log_in(request: Request, given: LogInGiven) -> dict[str, Any]:
     return encode(await logged_in(request, given.model_dump()))
 
 
-async def session(request: Request) -> dict[str, Any]:
-    """Return who visits, and the token for the header `X-CSRF-Token`."""
+async def session(request: Request, response: Response) -> dict[str, Any]:
+    """Return who visits, and the token for the header `X-CSRF-Token`; a client without a cookie gets one."""
     visit, parts = visit_of(request), parts_of(request)
+    cookie = visit.cookie or new_visit()
+    if not visit.cookie and not visit.bearer:
+        parts.cookies.set(response, "visit", cookie, VISIT_S)
     return {
         "person": visit.person,
         "role": visit.role,
         "people": visit.people,
         "paired": visit.paired,
-        "csrf": parts.cookies.csrf(visit.cookie),
+        "csrf": parts.cookies.csrf(cookie),
         "languages": dict(LANGUAGES),
     }
 
@@ -116,7 +135,7 @@ async def bench_command(request: Request, bench: BenchName, given: CommandGiven)
 
 
 async def bench_stop(request: Request, bench: BenchName) -> dict[str, Any]:
-    """Stop the run on a bench.  The answer says that the command was taken; the reading says whether it stands still."""
+    """Stop the run on a bench.  The answer: the command was taken.  The reading says whether the motor stands still."""
     return {"taken": True, "run": await parts_of(request).daemon.stop(bench)}
 
 
@@ -159,26 +178,14 @@ def _route_of(request: Request) -> Route:
 # ---- records
 
 
-async def results(
-    request: Request,
-    sample: Text = "",
-    lot: Text = "",
-    product: Text = "",
-    operator: Text = "",
-    instrument: Text = "",
-    outcome: Text = "",
-    verdict: Text = "",
-    since: Text = "",
-    until: Text = "",
-    limit: Limit = 50,
-) -> dict[str, Any]:
+async def results(request: Request, asked: Annotated[RunFilters, Query()]) -> dict[str, Any]:
     """Return runs with their newest results, newest first, by conditions which all hold."""
-    return await ask(request, "runs", filters(request) | {"limit": limit})
+    return await ask(request, "runs", asked.model_dump())
 
 
-async def result(request: Request, run: Annotated[str, Path(max_length=LONGEST_NAME)]) -> dict[str, Any]:
+async def result(request: Request, run: Annotated[str, Path(max_length=LONGEST_NAME)]) -> dict[str, Any]:  # noqa: ARG001
     """Return everything that is stored about a run."""
-    return await ask(request, "run", {"run": run})
+    return await run_of(request)
 
 
 async def samples(request: Request, limit: Limit = 100) -> dict[str, Any]:
@@ -192,8 +199,8 @@ async def sample(request: Request, sample: Annotated[str, Path(max_length=LONGES
     return await ask(request, "sample", {"sample": sample})
 
 
-async def act(request: Request, act: Annotated[str, Path(max_length=LONGEST_NAME)], given: OrderGiven) -> dict[str, Any]:
+async def act(
+    request: Request, act: Annotated[str, Path(max_length=LONGEST_NAME)], given: OrderGiven
+) -> dict[str, Any]:
     """Carry out an act on the records, in its role; return its outcome."""
     return await parts_of(request).daemon.perform(act, given.order, visit_of(request).ticket)
-
-

@@ -45,8 +45,8 @@ A = TypeVar("A", bound=Answer)
 class DaemonLink:
     """The daemon, as the page uses it.
 
-    Every method raises `DaqError` with the daemon's reason: `LinkError` where it is not reached, `NotAllowedError` where
-    the person may not do this, `SettingError` where something that was given is wrong.
+    Every method raises `DaqError` with the daemon's reason: `LinkError` where it is not reached, `NotAllowedError`
+    where the person may not do this, `SettingError` where something that was given is wrong.
     """
 
     def __init__(self, socket: Path) -> None:

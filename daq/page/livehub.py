@@ -5,6 +5,7 @@ bench, and a new event replaces the old one in it.
 """
 
 import asyncio
+import contextlib
 import time
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable
@@ -24,7 +25,7 @@ AGAIN_S: Final = 1.0
 """Time in seconds after which a daemon that does not answer is asked again."""
 MOST_BROWSERS: Final = 200
 BEAT_S: Final = 15.0
-"""Longest time in seconds without an event; then a comment keeps the connection."""
+"""Time in seconds between two comments that keep the connection; at each the visitor is checked again."""
 TOO_MANY: Final = "too many open pages; close some"
 NOT_YET: Final = "the daemon was not reached yet"
 
@@ -46,6 +47,13 @@ class Browser:
             self.waiting.pop((kind, bench), None)
             self.waiting[kind, bench] = (kind, data)
             self.woken.set()
+
+    async def wait(self) -> None:
+        """Wait for an event, but not longer than `BEAT_S`."""
+        self.woken.clear()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(BEAT_S):
+                await self.woken.wait()
 
 
 class LiveHub:
@@ -156,7 +164,7 @@ class LiveHub:
     # ---- to browsers
 
     async def events(self, bench: str = "", *, allowed: Callable[[], Any] | None = None) -> AsyncIterator[Event | None]:
-        """Yield events for one browser: the newest state, then each change; None where nothing happened for a while.
+        """Yield events for one browser: the newest state, then each change; None at each beat.
 
         Args:
             bench: only of this bench; "" for all.
@@ -172,27 +180,17 @@ class LiveHub:
         try:
             self._snapshot(browser)
             asked_at = self._clock()
-            while True:
-                while browser.waiting:
-                    _, event = browser.waiting.popitem(last=False)
-                    yield event
-                if self._closed:
-                    yield ("bye", {})
-                    return
-                browser.woken.clear()
-                idle = False
-                try:
-                    async with asyncio.timeout(BEAT_S):
-                        await browser.woken.wait()
-                except TimeoutError:
-                    idle = True
+            while not self._closed:
                 if self._clock() - asked_at >= BEAT_S:
                     asked_at = self._clock()
                     if allowed is not None and not await allowed():
-                        yield ("bye", {})
-                        return
-                if idle:
+                        break
                     yield None
+                elif browser.waiting:
+                    yield browser.waiting.popitem(last=False)[1]
+                else:
+                    await browser.wait()
+            yield ("bye", {})
         finally:
             self._browsers.discard(browser)
 

@@ -1,6 +1,5 @@
 """The handlers of the pages; their names are in the table of routes."""
 
-import io
 from datetime import UTC, datetime
 from typing import Any, Final
 from urllib.parse import quote
@@ -8,9 +7,7 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import Response
 
-from daq.app.daemon.queries.registry import MOST_ROWS
-from daq.app.records.searching import OUTCOMES
-from daq.app.records.sheets.exporting import write_csv
+from daq.app.daemon.queries.asked import MOST_ROWS, OUTCOMES, VERDICTS
 from daq.core.encoding import encode
 from daq.core.errors import DaqError, LinkError, SettingError
 from daq.page.acting import (
@@ -22,6 +19,7 @@ from daq.page.acting import (
     known,
     limit_of,
     logged_in,
+    run_of,
     whole_number,
 )
 from daq.page.answers import back, form, shown
@@ -30,13 +28,7 @@ from daq.page.cookies import PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
 from daq.page.parts import parts_of, visit_of
 from daq.page.refusals import status_of
 from daq.page.texts.texts import LANGUAGES
-from daq.quality.limits import Verdict
 
-CSV_COLUMNS: Final = (
-    "run", "began", "ended", "instrument", "sample", "product", "lot", "method_id", "method_version", "operator",
-    "quantity", "value", "expanded", "unit", "quality", "validity", "verdict", "outcome", "release", "simulated",
-    "corrected", "annulled",
-)  # fmt: skip
 NOTHING_FOUND: Final[dict[str, Any]] = {"rows": [], "reached": None, "absent": [], "by_hand": []}
 
 
@@ -63,7 +55,7 @@ async def results(request: Request) -> Response:
         refused, status = str(error), status_of(error)
     values = {
         "asked": {"limit": "50"} | asked,
-        "verdicts": [v.value for v in Verdict],
+        "verdicts": list(VERDICTS),
         "outcomes": list(OUTCOMES),
         "refused": refused,
         **{key: found[key] for key in NOTHING_FOUND},
@@ -73,17 +65,15 @@ async def results(request: Request) -> Response:
 
 async def results_csv(request: Request) -> Response:
     """Send runs by conditions as CSV; cells that a spreadsheet could run are made harmless."""
-    found = await ask(request, "runs", filters(request) | {"limit": limit_of(request, MOST_ROWS)})
-    out = io.StringIO()
-    write_csv(out, CSV_COLUMNS, [{name: row.get(name) for name in CSV_COLUMNS} for row in found["rows"]])
+    found = await ask(request, "runs_csv", filters(request) | {"limit": limit_of(request, MOST_ROWS)})
     name = f"results-{datetime.now(UTC).date().isoformat()}.csv"
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(out.getvalue(), headers=headers, media_type="text/csv; charset=utf-8")
+    return Response(found["csv"], headers=headers, media_type="text/csv; charset=utf-8")
 
 
 async def result(request: Request) -> Response:
     """Show one run."""
-    return shown(request, "result.html", await ask(request, "run", {"run": request.path_params["run"]}))
+    return shown(request, "result.html", await run_of(request))
 
 
 async def samples(request: Request) -> Response:

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, Self
 
-from daq.app.setup.catalogue import state_of
 from daq.adapters.paths import DAEMON_FILE, config_dir, make_private, socket_path, state_dir
+from daq.app.setup.state_folder import state_of
 from daq.core.errors import SettingError
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.load import load_daemon, parse
@@ -99,7 +99,9 @@ def signing_key(folder: Path) -> bytes:
             part.rename(path)
         found = path.read_bytes()
     except OSError as error:
-        raise SettingError(f"cannot be used: {error.strerror}; name another folder with --own", file=str(path)) from None
+        raise SettingError(
+            f"cannot be used: {error.strerror}; name another folder with --own", file=str(path)
+        ) from None
     if len(found) != KEY_BYTES:
         raise SettingError("is damaged; remove it, then pair the screens of the benches again", file=str(path))
     return found

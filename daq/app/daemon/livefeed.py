@@ -114,7 +114,7 @@ class LiveFeed:
             view = self._supervisor.in_progress.view(active)
             if view != self._runs.get(name):
                 found[name] = view
-        found |= {name: None for name in self._runs.keys() - self._supervisor.runs.keys()}
+        found |= dict.fromkeys(self._runs.keys() - self._supervisor.runs.keys())
         self._runs = {name: v for name, v in (self._runs | found).items() if v is not None}
         return found
 

@@ -98,8 +98,7 @@ class Service:
                 yield answer
         elif isinstance(request, StopRun):
             yield Stopped(self._supervisor.stop_run(request.instrument, login))
-            if request.bench:
-                await asyncio.to_thread(self._stop_bench, request.instrument, login)
+            await self._stop_bench(request, login)
         elif isinstance(request, AskStatus):
             fits = await asyncio.to_thread(self._fits)
             yield StatusAnswer(replace(self.status(fits), outbox=await asyncio.to_thread(self._outbox)))
@@ -118,9 +117,11 @@ class Service:
                 async for answer in answers:
                     yield answer
 
-    def _stop_bench(self, bench: str, login: str) -> None:
-        """Tell a stop to the work at a bench, which may be about to start a run."""
-        self._supervisor.benches.flows.command(bench, Pressed("stop"), Actor(login, login), 0)
+    async def _stop_bench(self, request: StopRun, login: str) -> None:
+        """Tell a stop to the work at a bench, where it is asked for: it may be about to start a run."""
+        if request.bench:
+            command, actor = self._supervisor.benches.flows.command, Actor(login, login)
+            await asyncio.to_thread(command, request.instrument, Pressed("stop"), actor, 0)
 
     async def _asked(self, request: LogIn | LogOut | Identify | AskQuery, login: str) -> Answer:
         """Return the answer to a question about persons or records."""
@@ -160,7 +161,8 @@ class Service:
             since += VIEW_S
 
     async def _live(self) -> AsyncIterator[LiveViewed]:
-        """Yield what changes on all benches."""
+        """Yield what changes on all benches; who follows them asks queries too."""
+        self._supervisor.tasks.start(self._queries.warm(), "start of the queries", ends=True)
         async for frame in LiveFeed(self._supervisor).frames():
             yield LiveViewed(frame)
 

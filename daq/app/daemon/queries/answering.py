@@ -1,6 +1,6 @@
 """The process that answers queries: ``python -m daq.app.daemon.queries.answering DATABASE``.
 
-It reads one line of JSON for each query, and writes one for each answer.  It ends when its input ends, which is when
+It writes the line `READY`, then reads one line of JSON for each query, and writes one for each answer.  It ends when its input ends, which is when
 the daemon ends, however that happens.
 """
 
@@ -15,6 +15,8 @@ from daq.adapters.store.reading import Reader
 from daq.app.daemon.queries.registry import answered
 from daq.core.errors import DaqError, SettingError, StoreError
 
+READY: Final = b"ready\n"
+"""First line of the output."""
 LARGEST_ANSWER: Final = 8 << 20
 """Greatest length of an answer in bytes."""
 POLITE: Final = 10
@@ -38,6 +40,8 @@ def answer_of(path: Path, line: bytes) -> dict[str, Any]:
 
 def serve(path: Path, asked: IO[bytes], answers: IO[bytes]) -> None:
     """Answer queries until the input ends."""
+    answers.write(READY)
+    answers.flush()
     for line in asked:
         out = json.dumps(answer_of(path, line), separators=(",", ":")).encode()
         if len(out) > LARGEST_ANSWER:

@@ -13,13 +13,15 @@ from typing import Any, Final
 
 import structlog
 
-from daq.app.daemon.queries.answering import LARGEST_ANSWER
+from daq.app.daemon.queries.answering import LARGEST_ANSWER, READY
 from daq.core.errors import DaqError, LinkError, SettingError
 
 log = structlog.get_logger()
 
 LONGEST_S: Final = 10.0
 """Longest time in seconds for a query; after that its process is ended, and the next query starts another."""
+START_S: Final = 60.0
+"""Longest time in seconds for the start of the process."""
 MOST_WAITING: Final = 32
 """Greatest number of queries that wait."""
 TOO_MANY: Final = "too many queries wait; try again"
@@ -59,10 +61,16 @@ class QueryProcess:
         answer: dict[str, Any] = found["answer"]
         return answer
 
+    async def warm(self) -> None:
+        """Start the process before the first query, which then waits less."""
+        async with self._turn:
+            with contextlib.suppress(OSError, TimeoutError):
+                await self._started()
+
     async def _answer(self, asked: bytes) -> bytes:
         try:
+            process = await self._started()
             async with asyncio.timeout(self._longest_s):
-                process = await self._started()
                 # Both were asked for as pipes.
                 assert process.stdin is not None  # noqa: S101
                 assert process.stdout is not None  # noqa: S101
@@ -87,7 +95,7 @@ class QueryProcess:
 
     async def _started(self) -> asyncio.subprocess.Process:
         if self._process is None or self._process.returncode is not None:
-            self._process = await asyncio.create_subprocess_exec(
+            self._process = process = await asyncio.create_subprocess_exec(
                 sys.executable,
                 "-m",
                 "daq.app.daemon.queries.answering",
@@ -97,6 +105,10 @@ class QueryProcess:
                 limit=LARGEST_ANSWER + 1024,
                 start_new_session=True,  # Ctrl-C on the daemon's terminal ends it by the end of its input
             )
+            assert process.stdout is not None  # noqa: S101 - it was asked for as a pipe
+            async with asyncio.timeout(START_S):
+                if await process.stdout.readline() != READY:
+                    raise OSError(ENDED)
         return self._process
 
     async def close(self) -> None:

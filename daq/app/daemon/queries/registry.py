@@ -3,14 +3,14 @@
 The functions are those that the command line uses.  A query changes nothing, and returns JSON values.
 """
 
+import io
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
-from typing import Any, Final, Generic, Literal, TypeVar
-
-from pydantic import Field
+from typing import Any, Final, Generic, TypeVar
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
+from daq.app.daemon.queries.asked import MOST_ROWS, RunAsked, RunsAsked, SampleAsked, SamplesAsked
 from daq.app.laboratory.lists.sample_lists import sample, worklist
 from daq.app.laboratory.moments import bound
 from daq.app.laboratory.named_runs import find_run
@@ -19,55 +19,24 @@ from daq.app.records.derived import flow_curve
 from daq.app.records.history import history
 from daq.app.records.run_rows import entry
 from daq.app.records.searching import RunSearch, absent, search
+from daq.app.records.sheets.exporting import write_csv
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import of_sample
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from daq.laboratory.people import Role
-from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.methods.files.fields import Model
 from daq.methods.files.load import parse
 
-MOST_ROWS: Final = 500
-"""Greatest number of rows of one answer."""
-MOST_BENCHES: Final = 100
+CSV_COLUMNS: Final = (
+    "run", "began", "ended", "instrument", "sample", "product", "lot", "method_id", "method_version", "operator",
+    "quantity", "value", "expanded", "unit", "quality", "validity", "verdict", "outcome", "release", "simulated",
+    "corrected", "annulled",
+)  # fmt: skip
+"""Columns of runs as CSV."""
 
 M = TypeVar("M", bound=Model)
-
-
-class RunsAsked(Model):
-    """Conditions on runs, all of which hold; "" means no condition."""
-
-    sample: Label = ""
-    lot: Label = ""
-    product: Label = ""
-    operator: Label = ""
-    instrument: Label = ""
-    outcome: Literal["", "complete", "stopped", "interrupted", "failed", "running"] = ""
-    verdict: Literal["", "within", "outside", "undecided", "not_comparable", "none"] = ""
-    since: Label = ""
-    """Time as a person writes it: 06:00, a day, or a day with a time."""
-    until: Label = ""
-    limit: int = Field(default=50, ge=1, le=MOST_ROWS)
-
-
-class RunAsked(Model):
-    """The run's id, a unique beginning of it, ``last``, or the id of a sample with one run."""
-
-    run: NeededLabel
-
-
-class SamplesAsked(Model):
-    """Open samples on the worklists of some benches, and on that of none."""
-
-    benches: tuple[NeededLabel, ...] = Field(default=(), max_length=MOST_BENCHES, strict=False)
-    limit: int = Field(default=100, ge=1, le=MOST_ROWS)
-
-
-class SampleAsked(Model):
-    """One sample by its id."""
-
-    sample: NeededLabel
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +76,14 @@ def _runs(reader: Reader, now: int, asked: RunsAsked) -> dict[str, Any]:
     }
 
 
+def _runs_csv(reader: Reader, now: int, asked: RunsAsked) -> dict[str, Any]:
+    """Return runs as CSV; cells that a spreadsheet could run as a formula are made harmless."""
+    out = io.StringIO()
+    rows = _runs(reader, now, asked)["rows"]
+    write_csv(out, CSV_COLUMNS, [{name: row[name] for name in CSV_COLUMNS} for row in rows])
+    return {"csv": out.getvalue()}
+
+
 def _run(reader: Reader, _now: int, asked: RunAsked) -> dict[str, Any]:
     record = find_run(reader, asked.run)
     found = history(reader, record)
@@ -124,7 +101,8 @@ def _samples(reader: Reader, _now: int, asked: SamplesAsked) -> dict[str, Any]:
     # The list of a bench has the samples of no bench too.
     rows = {k.record.id: k.record for k in found}
     ordered = sorted(rows.values(), key=lambda s: (s.priority, s.due, s.id))
-    return {"samples": [s.model_dump(mode="json") for s in ordered[: asked.limit]]}
+    shown = ordered[: asked.limit]
+    return {"samples": [{"sample": s.model_dump(mode="json"), "state": s.state} for s in shown]}
 
 
 def _sample(reader: Reader, _now: int, asked: SampleAsked) -> dict[str, Any]:
@@ -140,6 +118,7 @@ QUERIES: Final[dict[str, Query[Any]]] = {
     query.name: query
     for query in (
         Query("runs", RunsAsked, "look", _runs),
+        Query("runs_csv", RunsAsked, "look", _runs_csv),
         Query("run", RunAsked, "look", _run),
         Query("samples", SamplesAsked, "look", _samples),
         Query("sample", SampleAsked, "look", _sample),
