@@ -10,7 +10,7 @@ from daq.methods.sentences.catalogue import SENTENCES
 from daq.methods.sentences.rendering import render
 from daq.page.shown.figures import amount
 from daq.page.texts.texts import SENTENCES as LANGUAGES
-from daq.page.texts.texts import Texts, table
+from daq.page.texts.texts import Texts, placeholders
 
 IN_DOUBT: Final = ("may_still_be_turning", "in_doubt")
 """States of a motor that may still turn."""
@@ -59,6 +59,18 @@ def command_words(t: Texts, command: str, stage: str) -> str:
     """Return the words of a command in a stage."""
     own = f"bench.command.{command}_{stage}"
     return t(own) if t.has(own) else t(f"bench.command.{command}")
+
+
+def message_words(t: Texts, view: Mapping[str, Any]) -> str:
+    """Return the newest message of a bench; a code of a newer daemon is shown as it is."""
+    key, given = f"bench.message.{view['message']}", view["values"]
+    if not t.has(key) or not placeholders(t.template(key)) <= given.keys():
+        return (
+            t.code("bench.message", view["message"])
+            if not t.has(key)
+            else f"{view['message']}: {', '.join(given.values())}"
+        )
+    return t(key, **given)
 
 
 def in_doubt(bench: Mapping[str, Any]) -> bool:
@@ -156,8 +168,7 @@ def live_words(t: Texts, bench: Mapping[str, Any]) -> dict[str, Any]:
     run = bench.get("run") or {}
     terms = {"viscosity", *run.get("signals", ()), *([run["value"]["name"]] if run.get("value") else ())}
     return {
-        "texts": {key: table(t.language)[f"bench.{key}"] for key in LIVE}
-        | {key: table(t.language)[key] for key in LIVE_FRAME},
+        "texts": {key: t.template(f"bench.{key}") for key in LIVE} | {key: t.template(key) for key in LIVE_FRAME},
         "symbols": {unit.code: unit.symbol for unit in UNITS.values()} | {"[pH]": ""},
         "terms": {term: t.term(term) for term in sorted(terms)},
     }

@@ -3,13 +3,15 @@
 from collections.abc import Mapping
 from typing import Any, Final
 
-from daq.app.screens.text import chance, digits_of, expanded_of, shown_value
+from daq.app.screens.text import digits_of, expanded_of, shown_value
 from daq.core.units import symbol
 from daq.page.texts.texts import Texts
 from daq.quality.digits import number, to_place, uncertain
 
-DASH: Final = "–"
+DASH: Final = "\N{EN DASH}"
 """Shown in the place of a value that does not exist."""
+LEAST_CHANCE: Final = 1e-4
+"""Probability below which only the bound is shown."""
 LONG: Final = 6
 """Characters of a value from which its digits are drawn smaller, so that it fits beside its unit."""
 
@@ -73,9 +75,15 @@ def percent(part: float | None, digits: int = 2) -> str:
     return DASH if part is None else f"{number(100.0 * part, digits)} %"
 
 
-def risk(probability: float | None) -> str:
-    """Return a probability in per cent."""
-    return DASH if probability is None else chance(probability)
+def risk(probability: float | None, t: Texts) -> str:
+    """Return a probability (0 to 1) in per cent, in two significant digits; the ends as bounds."""
+    if probability is None:
+        return DASH
+    if probability < LEAST_CHANCE:
+        return t("format.below", value=percent(LEAST_CHANCE, 1))
+    if probability > 1.0 - LEAST_CHANCE:
+        return t("format.above", value=percent(1.0 - LEAST_CHANCE, 4))
+    return percent(probability)
 
 
 def supported_digits(data: Mapping[str, Any]) -> int:

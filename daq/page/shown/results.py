@@ -3,7 +3,12 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from markupsafe import Markup
+
+from daq.app.records.derived import curve_head
+from daq.app.screens.drawings.curve_svg import svg
 from daq.core.units import UNITS
+from daq.methods.curves.curvedata import FlowCurveData
 from daq.page.shown.figures import DASH, amount, percent, supported_digits
 from daq.page.texts.texts import Texts
 
@@ -87,19 +92,30 @@ def components(t: Texts, data: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def kept_rows(data: Mapping[str, Any]) -> list[dict[str, str]]:
     """Return the kept values of a run as rows of texts."""
-    rows = []
-    for kept in data.get("steps") or ():
-        rows.append(
-            {
-                "step": str(kept["name"]),
-                "seconds": DASH if kept.get("seconds") is None else f"{kept['seconds']:.0f} s",
-                "speed": amount(kept.get("speed"), "/min"),
-                "rate": amount(kept.get("shear_rate"), "/s"),
-                "stress": amount(kept.get("stress"), "Pa"),
-                "torque": amount(kept.get("torque_percent"), "%"),
-                "temperature": amount(kept.get("temperature"), "Cel", 2),
-                "value": amount(kept.get("value"), kept.get("unit") or data["unit"], None, supported_digits(data)),
-                "n": str(kept.get("n", "")),
-            }
-        )
-    return rows
+    return [
+        {
+            "step": str(kept["name"]),
+            "seconds": DASH if kept.get("seconds") is None else f"{kept['seconds']:.0f} s",
+            "speed": amount(kept.get("speed"), "/min"),
+            "rate": amount(kept.get("shear_rate"), "/s"),
+            "stress": amount(kept.get("stress"), "Pa"),
+            "torque": amount(kept.get("torque_percent"), "%"),
+            "temperature": amount(kept.get("temperature"), "Cel", 2),
+            "value": amount(kept.get("value"), kept.get("unit") or data["unit"], None, supported_digits(data)),
+            "n": str(kept.get("n", "")),
+        }
+        for kept in data.get("steps") or ()
+    ]
+
+
+def curve_drawing(history: Mapping[str, Any]) -> Markup:
+    """Return the flow curve of a run as a drawing; "" where it has none.
+
+    The drawing escapes its texts itself, and has no style and no script.
+    """
+    if not history.get("flow_curve"):
+        return Markup()
+    run = history["run"]
+    curve = FlowCurveData.model_validate(history["flow_curve"])
+    title = f"{run['sample']}, {run['method_id']} {run['method_version']}"
+    return Markup(svg(curve, title, curve_head(history["result"] or {})))  # noqa: S704 - escaped by the drawing

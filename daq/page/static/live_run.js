@@ -52,7 +52,7 @@ export function showReading(element, words, run, values) {
   figure(element, "shear_rate", amount(words, run, values, "shear_rate"));
   figure(element, "stress", amount(words, run, values, "stress"));
   const speed = amount(words, run, values, "speed");
-  figure(element, "speed", speed !== null && run.step.speed !== null ? words.text("running.set_speed", { speed, set: significant(run.step.speed, 3).replace(/\.?0+$/, "") }) : speed);
+  figure(element, "speed", speed !== null && run.step.speed !== null ? words.text("running.set_speed", { speed: digitsOf(run, "speed", values.speed), set: `${run.step.speed} ${words.symbol("/min")}` }) : speed);
 }
 
 function ruleNow(words, run, rule) {

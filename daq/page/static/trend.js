@@ -13,6 +13,13 @@ function colour(name) {
   return found;
 }
 
+/** Return a range around values, so that a small change is seen and noise does not fill the plot. */
+function around(low, high) {
+  if (low === null || high === null) return [0, 1];
+  const room = Math.max((high - low) * 0.15, Math.abs(high) * 0.02, 1e-9);
+  return [low - room, high + room];
+}
+
 /** A trend of one signal in an element. */
 export class Trend {
   constructor(element) {
@@ -72,12 +79,13 @@ export class Trend {
     const { clientWidth: width, clientHeight: height } = this.element;
     if (!window.uPlot || width < 40 || height < 40) return;
     const ink = colour("--ink"), soft = colour("--soft"), line = colour("--line"), accent = colour("--accent"), shade = colour("--span");
-    const font = `${Math.max(12, Math.round(height / 14))}px system-ui, sans-serif`;
+    const size = Math.min(22, Math.max(13, Math.round(height / 14)));
+    const font = `${size}px system-ui, sans-serif`;
     const axis = { stroke: soft, font, grid: { stroke: line, width: 1 }, ticks: { show: false } };
     this.plot = new window.uPlot({
-      width, height, legend: { show: false }, cursor: { show: false }, padding: [8, 8, 0, 0],
-      scales: { x: { time: false, range: (_, low, high) => [low ?? 0, Math.max(high ?? 0, (low ?? 0) + 10)] } },
-      axes: [{ ...axis, size: 26, values: (_, ticks) => ticks.map((x) => `${x} s`) }, { ...axis, size: 58 }],
+      width, height, legend: { show: false }, cursor: { show: false }, padding: [8, 1.8 * size, 0, 0],
+      scales: { x: { time: false, range: (_, low, high) => [low ?? 0, Math.max(high ?? 0, (low ?? 0) + 10)] }, y: { range: (_, low, high) => around(low, high) } },
+      axes: [{ ...axis, size: 1.8 * size, space: 5 * size, values: (_, ticks) => ticks.map((x) => `${x} s`) }, { ...axis, size: 4.2 * size, space: 2 * size, values: (_, ticks) => ticks.map((x) => `${Number(x.toPrecision(6))}`) }],
       series: [{}, { stroke: ink, width: 2, points: { show: false }, spanGaps: false }],
       hooks: { drawClear: [(u) => this.shade(u, shade)], draw: [(u) => this.rule(u, accent)] },
     }, [this.times, this.values], this.element);

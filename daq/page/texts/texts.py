@@ -1,4 +1,4 @@
-"""The catalogue of texts: one table a language, read from the TOML files of its folder; numbers and dates of a locale."""
+"""The catalogue of texts: one table a language, from the TOML files of its folder, with dates and times of a locale."""
 
 import functools
 import re
@@ -58,6 +58,10 @@ class Texts:
         """
         return PLACE.sub(lambda found: str(values[found[1]]), table(self.language)[key])
 
+    def template(self, key: str) -> str:
+        """Return a text with its placeholders, for a script that fills them; `KeyError` where there is none."""
+        return table(self.language)[key]
+
     def has(self, key: str) -> bool:
         """Return whether the catalogue has a key."""
         return key in table(self.language)
@@ -78,7 +82,10 @@ class Texts:
         if isinstance(statement, str):
             return statement
         try:
-            found = render(statement["code"], statement.get("parameters") or {}, SENTENCES[self.language])
+            given = dict(statement.get("parameters") or {})
+            if statement["code"].startswith("rule_") and given.get("signal"):
+                given["signal"] = self.term(given["signal"])  # a name in the catalogue, a term of the project here
+            found = render(statement["code"], given, SENTENCES[self.language])
         except (UnknownSentenceError, KeyError):
             return str(statement.get("text", ""))
         return found or str(statement.get("text", ""))
