@@ -1,0 +1,178 @@
+"""The process of the page beside the daemon as a process: open streams, signals, kills, and settings that are refused."""
+
+import json
+import subprocess
+import sys
+import threading
+import urllib.request
+
+import pytest
+
+from daq.app.daemon.pagechild import page_command
+from tests.support.processes.laboratory import Daemon, Lab, Simulators, eventually
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
+
+
+class Stream:
+    """A browser's open stream of events, read in a thread."""
+
+    def __init__(self, address):
+        self._answer = urllib.request.urlopen(address, timeout=120)
+        self.events, self.ended = [], threading.Event()
+        self._thread = threading.Thread(target=self._read, daemon=True)
+        self._thread.start()
+
+    def _read(self):
+        kind = ""
+        for raw in self._answer:
+            line = raw.decode().rstrip("\n")
+            if line.startswith("event: "):
+                kind = line.removeprefix("event: ")
+            elif line.startswith("data: "):
+                self.events.append((kind, json.loads(line.removeprefix("data: "))))
+        self.ended.set()
+
+    def of(self, kind):
+        return [data for k, data in list(self.events) if k == kind]
+
+
+@pytest.fixture
+def lab(tmp_path):
+    simulators = Simulators(tmp_path)
+    made = Lab(tmp_path, simulators)
+    yield made
+    made.close()
+    simulators.stop()
+
+
+def start_page(lab, *more):
+    command = page_command(config=str(lab.config), state=str(lab.state), listen="127.0.0.1:0")
+    process = subprocess.Popen([*command, *more], stdout=subprocess.PIPE, text=True, env=lab.env)
+    lab.processes.append(process)
+    line = process.stdout.readline()
+    assert line.startswith("open http://127.0.0.1:"), line
+    return process, line.split()[1]
+
+
+def test_the_page_ends_with_open_streams_and_each_has_its_last_event(lab):
+    daemon = Daemon(lab)
+    daemon.ready("bench-1")
+    page, address = start_page(lab)
+    streams = [Stream(f"{address}/api/v1/events") for _ in range(5)]
+    for stream in streams:
+        eventually(lambda s=stream: s.of("reading"), what="readings")
+    daemon.run("long")
+    eventually(lambda: any(r["run"] for r in streams[0].of("run")), what="the run on the stream")
+    page.terminate()
+    assert page.wait(60) == 0
+    page.stdout.close()
+    for stream in streams:
+        assert stream.ended.wait(60)
+        assert stream.events[-1] == ("bye", {})
+    # The page has ended, and no person has stopped the run.
+    assert daemon.status()["instruments"]["bench-1"]
+    with lab.reader() as reader:
+        assert all(run.outcome != "stopped" for run in reader.runs(limit=-1))
+    assert daemon.stop() == 0
+
+
+def test_a_killed_daemon_is_said_and_its_return_is_seen_on_an_open_stream(lab):
+    daemon = Daemon(lab)
+    daemon.ready("bench-1")
+    page, address = start_page(lab)
+    stream = Stream(f"{address}/api/v1/events")
+    eventually(lambda: stream.of("reading"), what="readings")
+    daemon.kill()
+    lost = eventually(lambda: [link for link in stream.of("link") if not link["daemon"]], what="the loss")
+    assert lost[0]["reason"]
+    with urllib.request.urlopen(f"{address}/bench/bench-1") as answer:  # shown, as lost
+        assert answer.status == 200
+    number = len(stream.events)
+    again = Daemon(lab)
+    again.ready("bench-1")
+    eventually(lambda: any(kind == "reading" for kind, _ in stream.events[number:]), what="readings of the next daemon")
+    kinds = [kind for kind, _ in stream.events[number:]]
+    assert kinds.index("link") < kinds.index("reading")
+    assert page.poll() is None
+    page.terminate()
+    assert page.wait(60) == 0
+    page.stdout.close()
+    assert again.stop() == 0
+
+
+def test_a_daemon_of_another_version_is_refused_with_a_sentence(lab, tmp_path):
+    import socket
+
+    from daq.adapters.paths import socket_path
+
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind(str(socket_path(lab.state)))
+        listening.listen()
+
+        def answer():
+            while True:
+                try:
+                    connection, _ = listening.accept()
+                except OSError:
+                    return
+                connection.recv(1 << 16)
+                sentence = (
+                    "protocol: is 4; this daemon (daq 0.2.0) speaks protocol 5: use the version of daq that started it"
+                )
+                connection.sendall(json.dumps({"error": sentence, "kind": "setting", "done": True}).encode() + b"\n")
+                connection.close()
+
+        threading.Thread(target=answer, daemon=True).start()
+        page, address = start_page(lab)
+        stream = Stream(f"{address}/api/v1/events")
+        eventually(
+            lambda: any("speaks protocol 5" in link["reason"] for link in stream.of("link")), what="the sentence"
+        )
+        page.terminate()
+        assert page.wait(60) == 0
+        page.stdout.close()
+    del tmp_path
+
+
+@pytest.mark.parametrize(
+    ("listen", "says"),
+    [
+        ("0.0.0.0:8042", "can be reached from other machines"),
+        ("192.0.2.1:8042", "can be reached from other machines"),
+        ("[::]:8042", "can be reached from other machines"),
+        ("localhost:8042", "is no address with a port"),
+        ("127.0.0.1", "is no address with a port"),
+    ],
+)
+def test_another_address_than_loopback_is_refused(lab, listen, says):
+    command = page_command(config=str(lab.config), state=str(lab.state), listen=listen)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 2
+    assert says in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_a_page_as_a_child_ends_with_the_daemon_and_comes_back_after_a_kill(lab):
+    with (lab.config / "daemon.toml").open("a") as file:
+        file.write('[page]\nlisten = "127.0.0.1:0"\n')
+    out = (lab.folder / "serve.log").open("w+")
+    process = subprocess.Popen(
+        [sys.executable, "-m", "daq", "--config", str(lab.config), "--state", str(lab.state), "serve", "--page"],
+        stdout=out, stderr=subprocess.STDOUT, env=lab.env,
+    )  # fmt: skip
+    lab.processes.append(process)
+
+    def addresses():
+        return [
+            line.split()[1] for line in (lab.folder / "serve.log").read_text().splitlines() if line.startswith("open ")
+        ]
+
+    eventually(addresses, 120, "the page")
+    with urllib.request.urlopen(f"{addresses()[0]}/api/v1/session") as answer:
+        assert answer.status == 200
+    process.terminate()
+    assert process.wait(60) == 0
+    out.close()
+    with pytest.raises(OSError):
+        urllib.request.urlopen(f"{addresses()[0]}/api/v1/session", timeout=5)
