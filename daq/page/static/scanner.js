@@ -26,7 +26,7 @@ export function listen(take) {
     const ends = event.key === "Enter" || event.key === "Tab";
     if (fast && ends && burst.length > 0) {
       event.preventDefault();
-      const text = field ? field.value : burst;
+      const text = burst;
       settle();
       if (text.trim()) take(text.trim());
       return;
