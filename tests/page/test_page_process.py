@@ -4,8 +4,8 @@ import json
 import subprocess
 import sys
 import threading
-import urllib.request
 
+import httpx
 import pytest
 
 from daq.app.daemon.pagechild import page_command
@@ -18,19 +18,19 @@ class Stream:
     """A browser's open stream of events, read in a thread."""
 
     def __init__(self, address):
-        self._answer = urllib.request.urlopen(address, timeout=120)
+        self._address = address
         self.events, self.ended = [], threading.Event()
         self._thread = threading.Thread(target=self._read, daemon=True)
         self._thread.start()
 
     def _read(self):
         kind = ""
-        for raw in self._answer:
-            line = raw.decode().rstrip("\n")
-            if line.startswith("event: "):
-                kind = line.removeprefix("event: ")
-            elif line.startswith("data: "):
-                self.events.append((kind, json.loads(line.removeprefix("data: "))))
+        with httpx.stream("GET", self._address, timeout=120, trust_env=False) as answer:
+            for line in answer.iter_lines():
+                if line.startswith("event: "):
+                    kind = line.removeprefix("event: ")
+                elif line.startswith("data: "):
+                    self.events.append((kind, json.loads(line.removeprefix("data: "))))
         self.ended.set()
 
     def of(self, kind):
@@ -86,8 +86,7 @@ def test_a_killed_daemon_is_said_and_its_return_is_seen_on_an_open_stream(lab):
     daemon.kill()
     lost = eventually(lambda: [link for link in stream.of("link") if not link["daemon"]], what="the loss")
     assert lost[0]["reason"]
-    with urllib.request.urlopen(f"{address}/bench/bench-1") as answer:  # shown, as lost
-        assert answer.status == 200
+    assert httpx.get(f"{address}/bench/bench-1", timeout=60).status_code == 200  # shown, as lost
     number = len(stream.events)
     again = Daemon(lab)
     again.ready("bench-1")
@@ -169,10 +168,9 @@ def test_a_page_as_a_child_ends_with_the_daemon_and_comes_back_after_a_kill(lab)
         ]
 
     eventually(addresses, 120, "the page")
-    with urllib.request.urlopen(f"{addresses()[0]}/api/v1/session") as answer:
-        assert answer.status == 200
+    assert httpx.get(f"{addresses()[0]}/api/v1/session", timeout=60).status_code == 200
     process.terminate()
     assert process.wait(60) == 0
     out.close()
-    with pytest.raises(OSError):
-        urllib.request.urlopen(f"{addresses()[0]}/api/v1/session", timeout=5)
+    with pytest.raises(httpx.TransportError):
+        httpx.get(f"{addresses()[0]}/api/v1/session", timeout=5)
