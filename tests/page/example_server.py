@@ -15,7 +15,7 @@ from tests.page.example_pages import ExamplePage
 
 POLICY = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
-UPLOT = {"uplot.js": "uplot.iife.min.js", "uplot.css": "uplot.min.css"}
+UPLOT = ("uplot.iife.min.js", "uplot.min.css")
 
 
 class ExampleServer(ThreadingHTTPServer):
@@ -106,7 +106,7 @@ class Handler(BaseHTTPRequestHandler):
 
     def _static(self, name: str) -> None:
         found = (
-            files("youplot").joinpath("vendor", UPLOT[name])
+            files("youplot").joinpath("vendor", name)
             if name in UPLOT
             else files("daq.page").joinpath("static", name)
         )
