@@ -8,7 +8,7 @@ import threading
 import httpx
 import pytest
 
-from daq.app.daemon.pagechild import page_command
+from daq.process.pagechild import page_command
 from tests.support.processes.laboratory import Daemon, Lab, Simulators, eventually
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
@@ -77,7 +77,7 @@ def test_the_page_ends_with_open_streams_and_each_has_its_last_event(lab):
     assert daemon.stop() == 0
 
 
-def test_a_killed_daemon_is_said_and_its_return_is_seen_on_an_open_stream(lab):
+def test_a_killed_daemon_is_named_and_its_return_is_seen_on_an_open_stream(lab):
     daemon = Daemon(lab)
     daemon.ready("bench-1")
     page, address = start_page(lab)
