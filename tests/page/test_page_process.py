@@ -8,7 +8,7 @@ import threading
 import httpx
 import pytest
 
-from daq.app.daemon.pagechild import page_command
+from daq.process.pagechild import page_command
 from tests.support.processes.laboratory import Daemon, Lab, Simulators, eventually
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
@@ -77,7 +77,7 @@ def test_the_page_ends_with_open_streams_and_each_has_its_last_event(lab):
     assert daemon.stop() == 0
 
 
-def test_a_killed_daemon_is_said_and_its_return_is_seen_on_an_open_stream(lab):
+def test_a_killed_daemon_is_named_and_its_return_is_seen_on_an_open_stream(lab):
     daemon = Daemon(lab)
     daemon.ready("bench-1")
     page, address = start_page(lab)
@@ -134,25 +134,15 @@ def test_a_daemon_of_another_version_is_refused_with_a_sentence(lab, tmp_path):
     del tmp_path
 
 
-@pytest.mark.parametrize(
-    ("listen", "says"),
-    [
-        ("0.0.0.0:8042", "can be reached from other machines"),
-        ("192.0.2.1:8042", "can be reached from other machines"),
-        ("[::]:8042", "can be reached from other machines"),
-        ("localhost:8042", "is no address with a port"),
-        ("127.0.0.1", "is no address with a port"),
-    ],
-)
-def test_another_address_than_loopback_is_refused(lab, listen, says):
-    command = page_command(config=str(lab.config), state=str(lab.state), listen=listen)
+def test_an_address_that_others_reach_is_refused_with_a_sentence(lab):
+    command = page_command(config=str(lab.config), state=str(lab.state), listen="0.0.0.0:8042")
     done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     assert done.returncode == 2
-    assert says in done.stderr
+    assert "can be reached from other machines" in done.stderr
     assert "Traceback" not in done.stderr
 
 
-def test_a_page_as_a_child_ends_with_the_daemon_and_comes_back_after_a_kill(lab):
+def test_a_page_as_a_child_ends_with_the_daemon(lab):
     with (lab.config / "daemon.toml").open("a") as file:
         file.write('[page]\nlisten = "127.0.0.1:0"\n')
     out = (lab.folder / "serve.log").open("w+")

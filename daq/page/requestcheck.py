@@ -54,7 +54,7 @@ def host_names(host: str, port: int, more: Iterable[str]) -> frozenset[str]:
     return frozenset(out)
 
 
-class Guard:
+class RequestCheck:
     """The outermost part of the application."""
 
     def __init__(self, app: ASGIApp, hosts: frozenset[str], *, secure: bool) -> None:

@@ -1,9 +1,9 @@
-"""What the page refuses before any handler: foreign hosts and sites, forged forms, bodies that are too large."""
+"""Refusals before any handler: foreign hosts and sites, forged forms, bodies that are too large."""
 
 import httpx
 import pytest
 
-from daq.page.guard import LARGEST_BODY, host_names
+from daq.page.requestcheck import LARGEST_BODY, host_names
 from daq.page.routetable import ROUTES
 from daq.page.visits.cookies import Cookies, safe_next
 from tests.page.visiting import BENCH, ORIGIN, Page, add_sample
