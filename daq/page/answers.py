@@ -48,7 +48,7 @@ def shown(
         "benches_menu": parts.hub.names(),
     }
     response = HTMLResponse(render(template, visit.language, every | dict(values)), status, dict(headers or {}))
-    # An answer to an early refusal, such as that of an icon, must not replace the visit that a page has just begun.
+    # An answer to an early refusal, such as that of an icon, must not replace the visit that a page has just started.
     if known and not visit.cookie:
         parts.cookies.set(response, "visit", cookie, VISIT_S)
     return response

@@ -68,7 +68,10 @@ WORDS = (
     Word(r"Pa\.s\^n", "null, with the exponent named"),
     Word(r"(?<![\w+\"])\+-(?=\d|\s)", "±", r'b"\+-|lstrip|"\+-1"|--\+-'),
     Word(r"\b(nudge|Herald|Afterwards|Suspicion|Known|said|dice)\b|order\.order", "a name of the field"),
-    Word(r"(?i)\bso many\b|\bcomes? to (a|what|nothing)\b|\btold\b|\bwhoever\b|\bstands\b(?! for| still)", "plain English"),
+    Word(
+        r"(?i)\bso many\b|\bcomes? to (a|what|nothing)\b|\btold\b|\bwhoever\b|\bstands\b(?! for| still)",
+        "plain English",
+    ),
     Word(r'^\s*("""|#|\.\.\.)?\s*(What|Whether|Whoever|Whatever)\b(?!.*\?)', "a sentence with a subject"),
 )
 
