@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from itertools import pairwise, zip_longest
 from typing import Final
 
-from daq.core.units import ENTRY, UNITS
+from daq.core.units import UNITS
+from daq.descriptions.unitwords import UNIT_WORD, unit_of
 
 _ONE_PIECE: Final = (
     r"(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d(?:\.\d+)?)?(?![\d:])"
@@ -18,19 +19,9 @@ _ONE_PIECE: Final = (
     r"|(?P<space>[ \t]+)"
     r"|(?P<other>.)"
 )
-_UNIT: Final = re.compile(
-    r"[ \t,;]*((?>(?:1/)?[A-Za-z\u00b0%\u00b5\u03a9]+[0-9\u00b2\u00b3]*"
-    r"(?:[/.\u00b7][A-Za-z]+[0-9\u00b2\u00b3]*)*))(?![=:])"
-)
+_UNIT: Final = re.compile(rf"[ \t,;]*({UNIT_WORD})(?![=:])")
 """Possible unit after a number; a word before '=' or ':' is the name of the next value instead."""
 TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark)), re.DOTALL) for mark in ".,"}
-SPELLED: Final = {
-    "C": "Cel", "degC": "Cel", "\u00b0C": "Cel", "deg": "Cel", "F": "[degF]", "degF": "[degF]", "mPas": "mPa.s",
-    "Pas": "Pa.s", "ph": "[pH]", "PH": "[pH]", "ohm": "Ohm", "OHM": "Ohm", "Ohms": "Ohm", "RPM": "/min", "G": "g",
-    "KG": "kg", "ML": "mL", "ml": "mL", "percent": "%", "RH": "%",
-    "l": "L", "ml/min": "mL/min", "l/min": "L/min", "l/h": "L/h", "\u00b5S/cm": "uS/cm", "us/cm": "uS/cm",
-}  # fmt: skip
-"""Spellings of units by instruments that are neither UCUM codes nor entries of `daq.core.units.ENTRY`."""
 NAMES: Final = {"acidity": "ph", "number": "value", "viscosity": "viscosity"}
 """Names of channels by the dimension of their unit, where the name differs from the dimension."""
 HINTS: Final = {
@@ -272,15 +263,6 @@ def _units_behind(pieces: Sequence[Piece]) -> None:
         word = _UNIT.match(text)
         found.behind = word[1] if word else ""
         found.unit = unit_of(found.behind)
-
-
-def unit_of(text: str) -> str:
-    """Return the UCUM code of a unit as an instrument writes it; "" for an unknown one."""
-    if text in UNITS and text != "1":
-        return text
-    if text in ENTRY:
-        return ENTRY[text][0] if ENTRY[text][1] == 1.0 else ""
-    return SPELLED.get(text, "") if SPELLED.get(text, "") in UNITS else ""
 
 
 def name_fields(line: GuessedLine) -> None:
