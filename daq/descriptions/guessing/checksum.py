@@ -1,8 +1,10 @@
 """Find the checksum at the end of lines: try every checksum of `daq.core.checksums` in every usual place."""
 
 import math
+import random
+import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from daq.core.checksums import CHECKSUMS
@@ -15,6 +17,8 @@ ENOUGH_BITS: Final = 12.0
 """Least evidence for a checksum, bits beyond coincidence; each alternative that is tried reduces the evidence."""
 SURE_BITS: Final = 26.0
 """Evidence from which coincidence is excluded, bits."""
+FEW_LINES: Final = 6
+"""Number of different lines below which a checksum may remain unidentified by chance."""
 MOST_FRAMES: Final = 200
 """Greatest number of different lines that are used."""
 
@@ -37,11 +41,13 @@ class FoundChecksum:
     skip: int
     bits: float = 0.0
     wrong: int = 0
+    rivals: tuple[str, ...] = ()
+    """Other checksums that fit the same lines as well, as text."""
 
     @property
     def sure(self) -> bool:
         """True where coincidence is excluded."""
-        return self.bits >= SURE_BITS
+        return self.bits >= SURE_BITS and not self.rivals
 
     def __str__(self) -> str:
         how = f"{self.digits} {'hexadecimal' if self.written == 'hex' else 'decimal'} digits"
@@ -89,6 +95,7 @@ def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) 
     if len(different) < 2:
         return None
     best: FoundChecksum | None = None
+    fitting: list[FoundChecksum] = []
     ways = list(_ways(different[0], different[-1]))
     for way in ways:
         wrong = sum(not way.fits(f) for f in different)
@@ -97,11 +104,69 @@ def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) 
             continue
         per_line = min(8.0 * CHECKSUMS[way.name].size, 4.0 * way.digits if way.written == "hex" else 64.0)
         bits = right * per_line - math.log2(len(ways)) - 4.0 * wrong
-        if bits >= enough_bits and (best is None or bits > best.bits):
-            best = FoundChecksum(
-                way.name, way.written, way.letters, way.digits, way.mark, way.covers_mark, way.skip, bits, wrong
-            )
-    return best
+        if bits < enough_bits:
+            continue
+        found = replace(way, bits=bits, wrong=wrong)
+        fitting.append(found)
+        if best is None or bits > best.bits:
+            best = found
+    if best is None:
+        return None
+    rivals = [str(f) for f in fitting if f.bits >= best.bits and not _same(f, best, different[0])]
+    return replace(best, rivals=tuple(dict.fromkeys(rivals)))
+
+
+def _same(one: FoundChecksum, other: FoundChecksum, frame: bytes) -> bool:
+    """Return True where two checksums agree on any line: those of random lines are compared."""
+    rng = random.Random(1)  # noqa: S311 - seeded on purpose
+    alphabet = bytes(sorted({*frame, *b"0123456789.-"}))
+    contents = [bytes(rng.choices(alphabet, k=len(frame) + i)) for i in range(8)]
+    head = frame[: max(one.skip, other.skip)]
+    return all(one.tail(head + c) == other.tail(head + c) for c in contents)
+
+
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """End of every line that looks like a checksum and is none of the known ones: a mark and hexadecimal digits."""
+
+    mark: str
+    digits: int
+    different: int
+    """Number of different lines that have it."""
+
+    @property
+    def length(self) -> int:
+        """Number of characters of mark and digits."""
+        return len(self.mark) + self.digits
+
+    def ends(self, text: str) -> bool:
+        """Return True where a line ends with it."""
+        return _tail_of(text) == (self.mark, self.digits)
+
+
+_TAIL: Final = re.compile(r"[^A-Za-z0-9.,+\s-]((?:[0-9A-F]{2}){1,4}|(?:[0-9a-f]{2}){1,4})")
+
+
+def _tail_of(text: str) -> tuple[str, int] | None:
+    found = re.search(_TAIL.pattern + r"\Z", text)
+    return None if found is None else (found[0][0], len(found[1]))
+
+
+def unknown_tail(frames: Sequence[bytes]) -> Tail | None:
+    """Return the end of all lines that looks like a checksum; None where there is none.
+
+    Every line ends with a mark and the same number of hexadecimal digits, which are equal only where the text before
+    them is; some have a letter.  Where all lines are the same one, a letter among the digits is enough.
+    """
+    different = [frame.decode("latin-1") for frame in dict.fromkeys(f for f in frames if len(f) > 2)]
+    tails = {_tail_of(text) for text in different}
+    if len(tails) != 1 or (found := tails.pop()) is None:
+        return None
+    mark, digits = found
+    ends = [text[-digits:] for text in different]
+    if not any(c.isalpha() for end in ends for c in end) or len(set(ends)) * 2 <= len(different):
+        return None
+    return Tail(mark, digits, len(different))
 
 
 def _ways(first: bytes, last: bytes) -> Iterator[FoundChecksum]:

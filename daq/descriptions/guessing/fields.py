@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from itertools import pairwise, zip_longest
 from typing import Final
 
-from daq.core.units import UNITS
-from daq.descriptions.unitwords import UNIT_WORD, unit_of
+from daq.core.units import UNITS, convert
+from daq.descriptions.unitwords import UNIT_WORD, unit_of, unit_text, unit_word, written_unit
 
 _ONE_PIECE: Final = (
     r"(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d(?:\.\d+)?)?(?![\d:])"
@@ -44,6 +44,10 @@ class GuessedField:
         special: the texts in place of a number.
         behind: the word after it, which may be its unit.
         kept: False for the time of day and the date, which are ignored.
+        factor: factor of the number to `unit`, where the line has a multiple of it (``MOhm``).
+        units: for a word that is the unit of numbers: each text as `daq.descriptions.unitwords.unit_text` writes it; ""
+            for a text that is no known unit.
+        unit_of: the numbers that have this unit.
     """
 
     type: str
@@ -56,6 +60,15 @@ class GuessedField:
     kept: bool = True
     width: int = 0
     """Constant number of characters, where only this determines its end; otherwise 0."""
+    factor: float = 1.0
+    units: dict[str, str] = field(default_factory=dict)
+    unit_of: list["GuessedField"] = field(default_factory=list)
+    unit_word: "GuessedField | None" = None
+    """The word in the line that is the unit of this number."""
+    same_as: "GuessedField | None" = None
+    """The number of another line that is probably the same quantity."""
+    channel: str = ""
+    """Channel of the number."""
 
     @property
     def numeric(self) -> bool:
@@ -64,8 +77,35 @@ class GuessedField:
 
     @property
     def numbers(self) -> list[float]:
-        """Numbers in this place."""
+        """Numbers in this place, without the conversion of their unit."""
         return [float(t.replace(" ", "").replace(",", ".")) for t in self.texts if t not in self.special]
+
+
+    @property
+    def values(self) -> list[float]:
+        """Values in this place in `unit`: each number with the unit of its own line."""
+        measured = [i for i, text in enumerate(self.texts) if text not in self.special]
+        units = [self._unit_of_row(i) for i in measured]
+        return [
+            convert(number * factor, code, self.unit) if code else number * factor
+            for number, (code, factor) in zip(self.numbers, units, strict=True)
+        ]
+
+    @property
+    def largest_factor(self) -> float:
+        """Greatest factor of a number to `unit`."""
+        units = [self._unit_of_row(i) for i in range(len(self.texts))]
+        return max(factor * UNITS[code].factor / UNITS[self.unit].factor if code else factor for code, factor in units)
+
+    def _unit_of_row(self, row: int) -> tuple[str, float]:
+        """Return UCUM code and factor of the number in one line; an unknown unit is taken for `unit`."""
+        written = "" if self.unit_word is None else self.unit_word.units[self.unit_word.texts[row]]
+        return written_unit(written) if written else (self.unit, self.factor)
+
+    @property
+    def may_be_units(self) -> bool:
+        """True where some of the texts are units, and others may be."""
+        return any(unit_word(text)[0] for text in self.texts)
 
 
 Piece = str | GuessedField
@@ -125,7 +165,29 @@ def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
             kept.append((structure, members))
         else:
             group += members
-    return [lines for _, lines in kept]
+    return [part for _, lines in kept for part in _by_quantity(lines, mark)]
+
+
+def _by_quantity(lines: list[str], mark: str) -> list[list[str]]:
+    """Split lines of one structure where the unit behind a number is of another quantity (``1.5 V``, ``1.5 A``)."""
+    rows = [[token for token in tokens_of(line, mark) if token.kind != "space"] for line in lines]
+    for at in range(1, min(map(len, rows))):
+        if any(row[at].kind != "word" or row[at - 1].kind == "other" for row in rows):
+            continue
+        kinds = [dimension_of(row[at].text) for row in rows]
+        if "" not in kinds and len(set(kinds)) > 1:
+            groups: dict[str, list[str]] = {}
+            for kind, line in zip(kinds, lines, strict=True):
+                groups.setdefault(kind, []).append(line)
+            parts = sorted(groups.values(), key=lambda part: -len(part))
+            return [smaller for part in parts for smaller in _by_quantity(part, mark)]
+    return [lines]
+
+
+def dimension_of(word: str) -> str:
+    """Return the dimension of a unit as an instrument writes it; "" for an unknown one."""
+    code = unit_word(word)[0]
+    return UNITS[code].dimension if code else ""
 
 
 def _structure(text: str, mark: str) -> tuple[str, ...]:
@@ -186,6 +248,7 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
     # Blanks separate two adjacent fields only where the second includes the blanks before it.
     parted = all(isinstance(a, str) or isinstance(b, str) or b.type == "padded" for a, b in pairwise(pieces))
     by_blanks = parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
+    _units_in_line(pieces)
     _units_behind(pieces)
     return GuessedLine(pieces, list(texts), by_blanks, fixed)
 
@@ -255,14 +318,40 @@ def _is_right_aligned(pad: str, *, first: bool) -> bool:
     return set(pad) == {" "} and (first or len(pad) > 1)
 
 
+def _units_in_line(pieces: Sequence[Piece]) -> None:
+    """Mark each varying word that is the unit of a number: of the nearest one before it, otherwise of the one behind it.
+
+    It is a unit where all of its texts are units of one dimension, or at least two of them are: another text is then a
+    unit that a person must name, or the line is refused.
+    """
+    for at, word in enumerate(pieces):
+        if isinstance(word, str) or word.numeric or not word.kept:
+            continue
+        texts = list(dict.fromkeys(word.texts))
+        known = {text: unit_word(text) for text in texts if unit_word(text)[0]}
+        glued = at > 0 and isinstance(pieces[at - 1], GuessedField) or (at > 1 and not str(pieces[at - 1]).strip())
+        enough = len(known) == len(texts) or len(known) > 1 or (glued and any(len(t) > 1 or t.islower() for t in known))
+        if not enough or len({UNITS[code].dimension for code, _ in known.values()}) != 1:
+            continue
+        before = [p for p in reversed(pieces[:at]) if isinstance(p, GuessedField) and p.numeric]
+        behind = [p for p in pieces[at + 1 :] if isinstance(p, GuessedField) and p.numeric]
+        number = next((p for p in (*before, *behind) if not p.unit), None)
+        if number is None:
+            continue
+        usual = max(known, key=word.texts.count)
+        number.unit, number.behind = known[usual][0], usual
+        word.units = {text: unit_text(*known[text]) if text in known else "" for text in texts}
+        word.unit_of, number.unit_word = [number], word
+
+
 def _units_behind(pieces: Sequence[Piece]) -> None:
     """Set the unit of each number that is followed by a unit."""
     for found, text in pairwise(pieces):
-        if isinstance(found, str) or not isinstance(text, str) or not found.numeric:
+        if isinstance(found, str) or not isinstance(text, str) or not found.numeric or found.unit:
             continue
         word = _UNIT.match(text)
         found.behind = word[1] if word else ""
-        found.unit = unit_of(found.behind)
+        found.unit, found.factor = unit_word(found.behind)
 
 
 def name_fields(line: GuessedLine) -> None:
@@ -274,7 +363,9 @@ def name_fields(line: GuessedLine) -> None:
         hint = HINTS.get(found.before.upper(), "")
         if hint == "ph" and found.numeric and not found.unit:
             found.unit = "[pH]"
-        if not found.numeric:
+        if found.units:
+            name = "unit"
+        elif not found.numeric:
             name = "state"
         elif found.unit:
             dimension = UNITS[found.unit].dimension
@@ -287,3 +378,25 @@ def name_fields(line: GuessedLine) -> None:
             free = f"{name}_{number}"
         used.add(free)
         found.name = free
+
+
+def share_quantities(others: Sequence[GuessedLine], line: GuessedLine) -> None:
+    """Mark the numbers of `line` that are probably quantities of `others`, which answer the same request.
+
+    Such a number has the same word before it and a unit of the same dimension: a second channel of it would be an
+    invented one, whose value comes from another time than that of the first.
+    """
+    taken: list[GuessedField] = []
+    for found in line.fields:
+        if not found.numeric or not found.numbers:
+            continue
+        for other in (f for group in others for f in group.fields):
+            like = other.numeric and other.before == found.before and _dimension(other) == _dimension(found)
+            if like and other.numbers and other.same_as is None and not any(other is one for one in taken):
+                found.same_as = other
+                taken.append(other)
+                break
+
+
+def _dimension(found: GuessedField) -> str:
+    return UNITS[found.unit].dimension if found.unit else ""
