@@ -1,12 +1,15 @@
 """Units as instruments write them: from a word in a line to a UCUM code and a factor."""
 
+import contextlib
 import re
 from typing import Final
 
 from daq.core.units import ENTRY, UNITS
 
+LETTERS: Final = "A-Za-z\u00b0%\u00b5\u03bc\u03a9\u2126\u00c2\u00ce\u00e2\u0084\u00a6\u00a9\u00bc"
+"""Characters of units in a class of a regular expression, and those of their UTF-8 bytes taken for latin-1."""
 UNIT_WORD: Final = (
-    r"(?>(?:1/)?[A-Za-z\u00b0%\u00b5\u03bc\u03a9\u2126]+[0-9\u00b2\u00b3]*"
+    rf"(?>(?:1/)?[{LETTERS}]+[0-9\u00b2\u00b3]*"
     r"(?:[/.\u00b7][A-Za-z]+[0-9\u00b2\u00b3]*)*)"
 )
 """Regular expression of a word that may be a unit."""
@@ -35,6 +38,10 @@ def unit_of(word: str) -> str:
 
 def unit_word(word: str) -> tuple[str, float]:
     """Return UCUM code and factor of a unit as an instrument writes it (``MOhm`` -> ``("Ohm", 1e6)``); "" if unknown."""
+    if not word.isascii():
+        # A line is taken for latin-1; an instrument may send UTF-8.
+        with contextlib.suppress(UnicodeError):
+            word = word.encode("latin-1").decode("utf-8")
     if word in UNITS:
         return ("", 1.0) if word == "1" else (word, 1.0)
     if word in ENTRY:

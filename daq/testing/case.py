@@ -18,7 +18,7 @@ SHAPES: Final = 12
 DESCRIPTION: Final = "description"
 """Key of a driver's options whose value is the description it was built from."""
 SEED: Final = 20_260_101
-_DIGITS: Final = bytes.maketrans(b"0123456789", b"9999999999")
+DIGITS: Final = bytes.maketrans(b"0123456789", b"9999999999")
 
 Make = Callable[[], Driver]
 Check = Callable[["Case"], Finding]
@@ -69,7 +69,7 @@ class Case:
         found: dict[tuple[bytes, type], Example] = {}
         for e in self.transcript().examples:
             if type(e.meaning).__name__ != "Reject":
-                found[e.frame.translate(_DIGITS), type(e.meaning)] = e
+                found[e.frame.translate(DIGITS), type(e.meaning)] = e
         if not found:
             raise NotApplicableError("the driver understands no frame at all: see `understands`")
         return list(itertools.islice(found.values(), SHAPES))

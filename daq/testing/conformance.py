@@ -15,7 +15,7 @@ from typing import Final
 from daq.core.driver import Driver
 from daq.descriptions.capture import Capture, load_capture
 from daq.descriptions.guessing.checksum import find_checksum
-from daq.testing import checks_answers, checks_bytes, checks_damage, checks_declared, checks_exchange
+from daq.testing import checks_answers, checks_bytes, checks_damage, checks_declared, checks_exchange, checks_values
 from daq.testing.bench import Simulator
 from daq.testing.case import Case, Check, Make
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, Report
@@ -43,7 +43,8 @@ CHECKS: Final[tuple[tuple[str, Check], ...]] = (
     ("quiet", checks_declared.quiet),
     ("any bytes", checks_bytes.any_bytes),
     ("understands", checks_bytes.understands),
-    ("values shown", checks_bytes.values_shown),
+    ("values shown", checks_values.values_shown),
+    ("units", checks_values.units_in_lines),
     ("over range", checks_bytes.over_range),
     ("same again", checks_bytes.same_again),
     ("state", checks_bytes.state),

@@ -3,6 +3,7 @@
 import math
 import random
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
@@ -17,6 +18,7 @@ ENOUGH_BITS: Final = 12.0
 """Least evidence for a checksum, bits beyond coincidence; each alternative that is tried reduces the evidence."""
 SURE_BITS: Final = 26.0
 """Evidence from which coincidence is excluded, bits."""
+USUAL_MARKS: Final = "*#!"
 FEW_LINES: Final = 6
 """Number of different lines below which a checksum may remain unidentified by chance."""
 MOST_FRAMES: Final = 200
@@ -155,16 +157,19 @@ def _tail_of(text: str) -> tuple[str, int] | None:
 def unknown_tail(frames: Sequence[bytes]) -> Tail | None:
     """Return the end of all lines that looks like a checksum; None where there is none.
 
-    Every line ends with a mark and the same number of hexadecimal digits, which are equal only where the text before
-    them is; some have a letter.  Where all lines are the same one, a letter among the digits is enough.
+    Nine in ten lines end with a mark and the same number of hexadecimal digits, which differ where the text before them
+    does; some have a letter, unless the mark is a usual one of checksums.
     """
     different = [frame.decode("latin-1") for frame in dict.fromkeys(f for f in frames if len(f) > 2)]
-    tails = {_tail_of(text) for text in different}
-    if len(tails) != 1 or (found := tails.pop()) is None:
+    tails = Counter(found for text in different if (found := _tail_of(text)) is not None)
+    if not tails:
         return None
-    mark, digits = found
+    (mark, digits), count = tails.most_common(1)[0]
+    if count * 10 < 9 * len(different):
+        return None
     ends = [text[-digits:] for text in different]
-    if not any(c.isalpha() for end in ends for c in end) or len(set(ends)) * 2 <= len(different):
+    letters = any(c.isalpha() for end in ends for c in end)
+    if not (letters or mark in USUAL_MARKS) or len(set(ends)) * 2 <= len(different):
         return None
     return Tail(mark, digits, len(different))
 

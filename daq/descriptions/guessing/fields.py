@@ -7,7 +7,7 @@ from itertools import pairwise, zip_longest
 from typing import Final
 
 from daq.core.units import UNITS, convert
-from daq.descriptions.unitwords import UNIT_WORD, unit_of, unit_text, unit_word, written_unit
+from daq.descriptions.unitwords import LETTERS, UNIT_WORD, unit_of, unit_text, unit_word, written_unit
 
 _ONE_PIECE: Final = (
     r"(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d(?:\.\d+)?)?(?![\d:])"
@@ -15,13 +15,13 @@ _ONE_PIECE: Final = (
     r"|\d\d\.\d\d\.(?:\d{{4}}|\d\d)|\d\d/\d\d/(?:\d{{4}}|\d\d))(?![\d.]))"
     r"|(?P<number>(?:(?<![\d.])[+-] *|(?<![\d.]))\d+(?:{mark}\d+)?(?:[eE][+-]?\d{{1,2}})?)"
     r"|(?P<dashes>-{{2,}}(?:{mark}-+)?)"
-    r"|(?P<word>[A-Za-z\u00b0%\u00b5\u03a9]+\d*(?![\d.,]))"
+    r"|(?P<word>[{letters}]+\d*(?![\d.,]))"
     r"|(?P<space>[ \t]+)"
     r"|(?P<other>.)"
 )
 _UNIT: Final = re.compile(rf"[ \t,;]*({UNIT_WORD})(?![=:])")
 """Possible unit after a number; a word before '=' or ':' is the name of the next value instead."""
-TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark)), re.DOTALL) for mark in ".,"}
+TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark), letters=LETTERS), re.DOTALL) for mark in ".,"}
 NAMES: Final = {"acidity": "ph", "number": "value", "viscosity": "viscosity"}
 """Names of channels by the dimension of their unit, where the name differs from the dimension."""
 HINTS: Final = {

@@ -84,9 +84,7 @@ class _Guesser:
         if not self.lines.received:
             raise SettingError("there is no complete line in this capture; capture for longer", file=file)
         raw = [h.text for h in self.lines.received]
-        if sum(b >= 0x80 or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15") for t in raw for b in t) * 5 > sum(
-            map(len, raw)
-        ):
+        if _strange(raw) * 5 > sum(map(len, raw)):
             raise SettingError(
                 "most of the bytes received are not text: baud rate or parity were wrong, or the instrument has a "
                 "binary protocol and needs a driver in Python (`daq driver new NAME --python FOLDER`)",
@@ -305,6 +303,16 @@ class _Guesser:
                 out += [f"[line.answer-{i + 1}-{j + 1}]", f"says = {quoted(says)}"]
                 out += [f"pattern = {quoted(literal(text) + write.tail_pattern(self.tail))}", ""]
         return out[:-1]
+
+
+def _strange(lines: Sequence[bytes]) -> int:
+    """Return the number of bytes that are no text: control characters, and bytes beyond ASCII that are no UTF-8."""
+    try:
+        b"".join(lines).decode("utf-8")
+        beyond = 0x100
+    except UnicodeDecodeError:
+        beyond = 0x80
+    return sum(b >= beyond or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15") for line in lines for b in line)
 
 
 def _is_refusal(answer: bytes, request: bytes) -> bool:

@@ -69,9 +69,9 @@ class Person:
     def captured(self) -> Capture:
         """Return the capture."""
         rng, driver = self._rng, self._driver
-        moving = 1.0 if self._everything else rng.choice((0.0, 0.0, 0.2, 0.7))
+        moving = 1.0 if self._everything else rng.choice((0.0, 0.0, 0.0, 0.2, 0.7))
         faulty = 0.2 if self._everything else rng.choice((0.0, 0.0, 0.1))
-        asks_identity = self._everything or rng.random() < 0.7
+        asks_identity = self._everything or rng.random() < 0.5
         self._wait(rng.choice((0, 300, 3_000)) * MILLISECOND)
         start = driver.start_stream()
         if start is not None:

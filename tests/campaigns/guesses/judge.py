@@ -64,6 +64,8 @@ def judged(driver: str, options: dict[str, object], kind: str, given: dict[str, 
 def compared(guess: Guess, made: object, known: object, captures: Sequence[Capture]) -> Verdict:
     """Return the verdict on a description, by the good readings of the known driver in `captures`."""
     asked = False
+    if known().has_checksum and not made().has_checksum and not any("checksum" in p for p in guess.open_points):
+        return Verdict("wrong", "the checksum is not checked, and no open point names it", guess.text)
     for capture in captures:
         new, old = made(), known()
         ours = {e.frame.removeprefix(b"$"): e.meaning for e in transcribe(new, capture, "").examples}
@@ -73,9 +75,13 @@ def compared(guess: Guess, made: object, known: object, captures: Sequence[Captu
             if is_reading(e.meaning) and not _faulty(e.meaning)
         ]
         rows = [(mine, true) for mine, true in rows if mine]
+        left = [c.name for c in old.channels]
         for channel in new.channels:
             values = [(mine[channel.name], true) for mine, true in rows if channel.name in mine]
-            if not values or any(_agrees(old, channel.unit, name, values) for name in (c.name for c in old.channels)):
+            found = next((name for name in left if _agrees(old, channel.unit, name, values)), None)
+            if found is not None:
+                left.remove(found)
+            if found is not None or not values:
                 continue
             if not any(f" {channel.name} (" in point or f" {channel.name} of" in point for point in guess.open_points):
                 return Verdict("wrong", f"no open point names {channel.name}", guess.text)
