@@ -19,6 +19,8 @@ from daq.testing.talk import transcribe
 
 
 S = 1_000_000_000
+PARTS = 12
+"""Number of parts of the pairs of units; the first one is a quick test."""
 WORDS = [word for word in (*UNITS, *SPELLED) if word not in ("1", "{rev}") and word[0] not in "/[{" and word.isalpha()]
 
 
@@ -32,6 +34,9 @@ PAIRS = [
     for a, b in itertools.permutations(WORDS, 2)
     if size(a) != size(b) and UNITS[unit_word(a)[0]].dimension == UNITS[unit_word(b)[0]].dimension
 ]
+
+
+SHARES = [pytest.param(i, marks=pytest.mark.slow if i else ()) for i in range(PARTS)]
 
 
 def captured(lines, notes=()):
@@ -63,9 +68,10 @@ def lines_of(first, second, mark="."):
     return [f"{text.replace('.', mark)} {word}" for text, word in (("994.10", first), ("995.25", first), ("1.04867", second))]
 
 
+@pytest.mark.parametrize("share", SHARES)
 @pytest.mark.parametrize("mark", [".", ","])
-def test_every_two_units_of_one_quantity_are_converted_by_what_is_made_of_their_capture(mark):
-    for first, second in PAIRS:
+def test_every_two_units_of_one_quantity_are_converted_by_what_is_made_of_their_capture(mark, share):
+    for first, second in PAIRS[share::PARTS]:
         lines = lines_of(first, second, mark)
         guess = guess_description("made", captured(lines), "made.capture")
         made = check_description(tomllib.loads(guess.text)).driver
@@ -90,10 +96,11 @@ WRONG = {
 }
 
 
+@pytest.mark.parametrize("share", SHARES)
 @pytest.mark.parametrize("way", WRONG)
-def test_every_wrong_conversion_of_two_units_is_found(way):
+def test_every_wrong_conversion_of_two_units_is_found(way, share):
     pattern, fields = WRONG[way]
-    for first, second in PAIRS:
+    for first, second in PAIRS[share::PARTS]:
         code = {word: unit_word(word)[0] for word in (first, second)}
         make = described(pattern, code[first], **fields(first, second, code))
         message = found(units_in_lines, make, captured(lines_of(first, second)))
