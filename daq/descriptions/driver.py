@@ -208,14 +208,11 @@ class DescribedDriver(Driver):
         values = self._fast_path(line)
         if values is not None:
             return values
-        content = line
-        if self.seal is not None:
-            opened = self.seal.opened(line)
-            if opened is None:
-                return Reject("no checksum")
-            if not self.seal.holds(line, opened):
-                return Reject("wrong checksum")
-            content = opened
+        if self.seal is not None and self.seal.opened(line) is None:
+            return Reject("no checksum")
+        content = self.content(line)
+        if content is None:
+            return Reject("wrong checksum")
         readers = self._free
         if isinstance(asked, Question) and asked.answers:
             readers = self._readers_for(asked.answers)
@@ -227,6 +224,13 @@ class DescribedDriver(Driver):
             if len(reader.opening) > 1 and content.startswith(reader.opening):
                 return Reject(f"malformed line: {reader.line.name}")
         return Reject("unknown line")
+
+    def content(self, line: bytes) -> bytes | None:
+        """Return a line without its checksum; None where the checksum is absent or wrong."""
+        if self.seal is None:
+            return line
+        opened = self.seal.opened(line)
+        return opened if opened is not None and self.seal.holds(line, opened) else None
 
     def _readers_for(self, answers: tuple[str, ...]) -> tuple[Reader, ...]:
         if answers not in self._expected:

@@ -139,6 +139,12 @@ class Reader:
         found = self._match(content)
         return None if found is None else self._read(found.groups(), asked)
 
+    def texts(self, content: bytes) -> dict[str, bytes]:
+        """Return the bytes of each named field by its name; empty where the line is not of this kind."""
+        found = self._match(content)
+        groups = () if found is None else found.groups()
+        return {p.name: raw for p, raw in zip(self.line.fields, groups, strict=False) if raw is not None}
+
     def _reading(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
         found = Found()
         for at in self._order:

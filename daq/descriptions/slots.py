@@ -166,6 +166,21 @@ class StatusSlot:
             return all(raw[i : i + 1] in letters or self._unlisted(found) for i in range(len(raw)))
         return self._unlisted(found)
 
+    def unlisted(self, raw: bytes) -> list[str]:
+        """Return the texts, letters or weights of bits in `raw` that have no entry, for a person."""
+        raw = raw.strip(b" ")
+        number = None
+        if raw not in self.means and self.reader is not None and self.reader.fits(raw):
+            number = self.reader.read(raw)
+        if raw in self.means or number in self.numbers:
+            return []
+        if self.bits and number is not None and number >= 0 and number.is_integer():
+            rest = int(number) & ~sum(self.bits)
+            return [f"bit {1 << i}" for i in range(rest.bit_length()) if rest >> i & 1]
+        if self.each_letter:
+            return [repr(chr(b)) for b in dict.fromkeys(raw) if bytes([b]) not in self.means]
+        return [repr(raw.decode("latin-1"))]
+
     def _unlisted(self, found: Found) -> bool:
         if self.others == "refused":
             return False

@@ -88,7 +88,7 @@ def decode(driver: Driver, frame: bytes, asked: Request | None) -> Decoded:
     """Decode a frame; raise `DriverFaultError` with the bytes where the driver raises."""
     try:
         return driver.decode(frame, asked)
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise DriverFaultError(
             f"decode raised {type(error).__name__}: {error}",
             f"line {shown(frame)}" + (f" after {shown(asked.data)}" if asked else ""),
@@ -102,7 +102,7 @@ def called(what: str, call: Callable[[], Any], *allowed: type[Exception]) -> Any
         return call()
     except allowed:
         return None
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         may = " or ".join(a.__name__ for a in allowed) or "nothing"
         raise DriverFaultError(
             f"{what} raised {type(error).__name__}: {error}", do=f"it may raise {may} only"

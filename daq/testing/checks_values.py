@@ -244,14 +244,14 @@ def _places(case: Case, driver: Driver, e: Example) -> Iterator[_Place]:
     for token in tokens:
         starts.append(starts[-1] + len(token.text))
     kinds = tuple(token.kind if token.kind != "other" else token.text for token in tokens if token.kind != "space")
-    before = _values(driver.decode(e.frame, e.asked))
+    before = values_of(driver.decode(e.frame, e.asked))
     for i, token in enumerate(tokens):
         if token.kind != "number":
             continue
         end = re.search(r"[eE]", token.text)
         at = starts[i] + (end.start() if end else len(token.text)) - 1
         other = e.frame[:at] + (b"4" if text[at] == "5" else b"5") + e.frame[at + 1 :]
-        after = _values(decode(driver, case.sealed(other), e.asked))
+        after = values_of(decode(driver, case.sealed(other), e.asked))
         number, moved = (_number(t, mark) for t in (token.text, other[starts[i] : starts[i + 1]].decode("latin-1")))
         for channel in before.keys() & after.keys():
             change = after[channel] - before[channel]
@@ -266,7 +266,8 @@ def _places(case: Case, driver: Driver, e: Example) -> Iterator[_Place]:
                 )  # fmt: skip
 
 
-def _values(meaning: Decoded) -> dict[int, float]:
+def values_of(meaning: Decoded) -> dict[int, float]:
+    """Return the values of a reading, or of a part of one, by index of the channel; those that are missing are left out."""
     pairs = meaning.values if isinstance(meaning, Part) else enumerate(_row(meaning) or ())
     return {i: v for i, v in pairs if v is not None}
 
