@@ -37,7 +37,7 @@ def unit_of(word: str) -> str:
 
 
 def unit_word(word: str) -> tuple[str, float]:
-    """Return UCUM code and factor of a unit as an instrument writes it (``MOhm`` -> ``("Ohm", 1e6)``); "" if unknown."""
+    """Return UCUM code and factor of a unit as an instrument writes it: ``MOhm`` is ``("Ohm", 1e6)``; "" if unknown."""
     if not word.isascii():
         # A line is taken for latin-1; an instrument may send UTF-8.
         with contextlib.suppress(UnicodeError):

@@ -14,11 +14,13 @@ from daq.testing.talk import Example, is_reading
 
 MOST_LINES: Final = 40
 NO_NUMBERS: Final = (
-    b"-----", b"--.--", b"_____", b"+++++", b"*****", b"?????", b"=====", b".....", b"OL", b"0L", b"OVER", b"UNDER", b"OFL",
-    b"ERR", b"Err", b"E-1", b"---.-", b"HHHH", b"LLLL", b"HI", b"LO", b"OPEN", b"none", b"NAN", b"INF", b"     ", b"",
+    b"-----", b"--.--", b"_____", b"+++++", b"*****", b"?????", b"=====", b".....", b"OL", b"0L", b"OVER", b"UNDER",
+    b"OFL", b"ERR", b"Err", b"E-1", b"---.-", b"HHHH", b"LLLL", b"HI", b"LO", b"OPEN", b"none", b"NAN", b"INF", b"     ", b"",
 )  # fmt: skip
 """Texts that instruments show in place of a number (common practice, no source)."""
-_DIGITS: Final = re.compile(rb"(?<![A-Za-z0-9])[0-9A-Fa-f]*[0-9][0-9A-Fa-f]*|[0-9]+|(?<![A-Za-z0-9])[0-9A-F]{2,}(?![A-Za-z0-9])")
+_DIGITS: Final = re.compile(
+    rb"(?<![A-Za-z0-9])[0-9A-Fa-f]*[0-9][0-9A-Fa-f]*|[0-9]+|(?<![A-Za-z0-9])[0-9A-F]{2,}(?![A-Za-z0-9])"
+)
 _NUMBER: Final = re.compile(rb"[+-]?[0-9]+(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]{1,2})?")
 
 
@@ -78,7 +80,7 @@ def _is_text(frame: bytes) -> bool:
 
 
 def _other_digits(frame: bytes) -> Iterator[bytes]:
-    """Yield the line with one digit replaced, for each digit in turn; of a packet of bytes with one bit of each byte."""
+    """Yield the line with one digit replaced, for each digit in turn; in a packet of bytes one bit of each byte."""
     if not _is_text(frame):
         for at, byte in enumerate(frame):
             yield frame[:at] + bytes([byte ^ 1]) + frame[at + 1 :]
@@ -109,7 +111,7 @@ def _neighbours(frame: bytes, found: "re.Match[bytes]") -> tuple[bytes, bytes]:
 
 def repeats(case: Case) -> Finding:
     """Check that a damaged line after good ones is no reading where it is none for a new driver."""
-    lines = [e for e in case.transcript().readings][:MOST_LINES]
+    lines = case.transcript().readings[:MOST_LINES]
     if not lines:
         raise NotApplicableError("the transcript has no reading")
     rng = case.rng()
@@ -162,6 +164,6 @@ def ignored_states(case: Case) -> Finding:
     if hidden:
         raise DriverFaultError(
             "; ".join(f"{key} ignores {', '.join(seen[:12])}, seen in the transcript" for key, seen in hidden.items()),
-            do="give each its meaning in `means` or `bits`, '' for one that is no fault; or others = 'instrument_error'",
+            do="give each its meaning in `means` or `bits`, '' for no fault; or others = 'instrument_error'",
         )
     return passed("ignored states", "none is in the transcript")

@@ -85,7 +85,7 @@ def _noted(text: str) -> list[_Noted]:
     for match in _NOTED.finditer(text):
         digits, word = match[1].replace(" ", ""), match[2] or ""
         fraction = re.split("[eE]", digits)[0].replace(",", ".").partition(".")[2]
-        exponent = int((re.split("[eE]", digits) + ["0"])[1])
+        exponent = int([*re.split("[eE]", digits), "0"][1])
         found.append(_Noted(float(digits.replace(",", ".")), 10.0 ** (exponent - len(fraction)), word))
     if not found and any(c.isdigit() for c in text):
         raise _refused(text, "is not understood")
@@ -114,9 +114,7 @@ def _latest(driver: Driver, readings: Sequence[Example]) -> dict[int, float | No
     return values
 
 
-def _compare_number(
-    driver: Driver, noted: _Noted, values: dict[int, float | None], text: str, last: Example
-) -> None:
+def _compare_number(driver: Driver, noted: _Noted, values: dict[int, float | None], text: str, last: Example) -> None:
     code, factor = unit_word(noted.word)
     read: list[float | None] = []
     for i, value in values.items():
@@ -267,7 +265,7 @@ def _places(case: Case, driver: Driver, e: Example) -> Iterator[_Place]:
 
 
 def values_of(meaning: Decoded) -> dict[int, float]:
-    """Return the values of a reading, or of a part of one, by index of the channel; those that are missing are left out."""
+    """Return the values of a reading, or of a part of one, by index of the channel; missing ones are left out."""
     pairs = meaning.values if isinstance(meaning, Part) else enumerate(_row(meaning) or ())
     return {i: v for i, v in pairs if v is not None}
 
@@ -339,7 +337,7 @@ def _size(word: str) -> tuple[float, float]:
 
 
 def _told_apart(driver: Driver, found: Sequence[_Place]) -> None:
-    """Raise where two words in the same place, one of them a unit of the channel, are read alike and without a fault."""
+    """Raise where two words in one place, one of them a unit of the channel, are read alike and without a fault."""
     groups: dict[tuple[object, ...], list[_Place]] = {}
     for place in found:
         if place.good:

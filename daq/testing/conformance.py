@@ -15,7 +15,15 @@ from typing import Final
 from daq.core.driver import Driver
 from daq.descriptions.capture import Capture, load_capture
 from daq.descriptions.guessing.checksum import find_checksum
-from daq.testing import checks_answers, checks_bytes, checks_damage, checks_declared, checks_exchange, checks_invented, checks_values
+from daq.testing import (
+    checks_answers,
+    checks_bytes,
+    checks_damage,
+    checks_declared,
+    checks_exchange,
+    checks_invented,
+    checks_values,
+)
 from daq.testing.bench import Simulator
 from daq.testing.case import Case, Check, Make
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, Report
@@ -102,7 +110,7 @@ def check_driver(
     try:
         with at_most(WORK_S, waiting_s):
             driver = make()
-    except (Exception, SystemExit, TooMuchWorkError) as error:  # any error of a driver is a finding
+    except (Exception, SystemExit, TooMuchWorkError) as error:  # noqa: BLE001 - any error of a driver is a finding
         finding = Finding(
             "contract", "failed", f"cannot be created: {type(error).__name__}: {error}", do="see its options"
         )
@@ -181,7 +189,9 @@ def _run(name: str, check: Check, case: Case, waiting_s: float) -> Finding:
             do="a driver waits for nothing: only the exchange uses clocks and ports",
         )  # fmt: skip
     except SystemExit as error:
-        return Finding(name, "failed", f"ends the program: SystemExit({error.code!r})", do="return Reject, or raise DriverError")
+        return Finding(
+            name, "failed", f"ends the program: SystemExit({error.code!r})", do="return Reject, or raise DriverError"
+        )
     except TooMuchWorkError:
         return Finding(
             name, "failed", "works without end on a line; the checks after this one were left out",

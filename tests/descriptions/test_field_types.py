@@ -26,7 +26,7 @@ def driver(kind, width, mark, **table):
     return check_description({
         "format": 1, "kind": "made", "stream": {}, "decimal": "comma" if mark == "," else "point",
         "channel": [{"name": n, "unit": "1", "low": -1e99, "high": 1e99} for n in ("it", "other")[:1 + ("means" in table or "bits" in table)]],
-        "line": {"it": {"says": "reading", "pattern": f"<{place};>" + ("{other:number}" if len(table) else ""), "fields": {"it": table} if table else {}}},
+        "line": {"it": {"says": "reading", "pattern": f"<{place};>" + ("{other:number}" if table else ""), "fields": {"it": table} if table else {}}},
     }).driver()  # fmt: skip
 
 
@@ -145,13 +145,18 @@ def test_every_text_is_read_as_it_is_written(kind, examples):
         "line": {"it": {"says": "reading", "pattern": "I{it:number}"}},
     }  # fmt: skip
     drivers = {
-        width: check_description({
-            **tables,
-            "line": {
-                **tables["line"],
-                "who": {"says": "identity", "pattern": f"W<{{x:{kind}{f' {width}' if width else ''}}};>{{serial:word}}"},
-            },
-        }).driver()
+        width: check_description(
+            {
+                **tables,
+                "line": {
+                    **tables["line"],
+                    "who": {
+                        "says": "identity",
+                        "pattern": f"W<{{x:{kind}{f' {width}' if width else ''}}};>{{serial:word}}",
+                    },
+                },
+            }
+        ).driver()
         for width in set(WIDTHS)
     }
 

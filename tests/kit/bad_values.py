@@ -1,5 +1,6 @@
 """Drivers with one planted fault each: values that are not in their line, and drivers that wait or end the program."""
 
+import contextlib
 import os
 import select
 import sys
@@ -20,7 +21,11 @@ class ReadsOverRangeAsZero(Scale):
 @found_by("from the line")
 class ReadsABlankFieldAsZero(Scale):
     def decode(self, line, asked=None):
-        return (0.0,) if line.endswith((b" g ST", b" g MV")) and not any(48 <= b < 58 for b in line) else super().decode(line, asked)
+        return (
+            (0.0,)
+            if line.endswith((b" g ST", b" g MV")) and not any(48 <= b < 58 for b in line)
+            else super().decode(line, asked)
+        )
 
 
 @found_by("from the line")
@@ -109,10 +114,8 @@ class WaitsForAPipe(Scale):
 class SleepsAndCatchesEverything(Scale):
     def decode(self, line, asked=None):
         while True:
-            try:
+            with contextlib.suppress(BaseException):
                 time.sleep(1e6)
-            except BaseException:  # noqa: BLE001, S110, PERF203 - the planted fault
-                pass
 
 
 class EndsTheProcess(Scale):

@@ -17,7 +17,6 @@ from daq.testing.conformance import check_driver
 from daq.testing.report import DriverFaultError, NotApplicableError
 from daq.testing.talk import transcribe
 
-
 S = 1_000_000_000
 PARTS = 12
 """Number of parts of the pairs of units; the first one is a quick test."""
@@ -65,7 +64,10 @@ def found(check, make, capture):
 
 
 def lines_of(first, second, mark="."):
-    return [f"{text.replace('.', mark)} {word}" for text, word in (("994.10", first), ("995.25", first), ("1.04867", second))]
+    return [
+        f"{text.replace('.', mark)} {word}"
+        for text, word in (("994.10", first), ("995.25", first), ("1.04867", second))
+    ]
 
 
 @pytest.mark.parametrize("share", SHARES)
@@ -107,7 +109,9 @@ def test_every_wrong_conversion_of_two_units_is_found(way, share):
         assert "is read as" in message, (first, second)
 
 
-@pytest.mark.parametrize("lines", [["kg 1.25", "kg 1.50"], ["1.25kg", "1.50kg"], ["1.25 N kg", "1.5 B kg"], ["1.25;kg;A", "1.50;kg;A"]])
+@pytest.mark.parametrize(
+    "lines", [["kg 1.25", "kg 1.50"], ["1.25kg", "1.50kg"], ["1.25 N kg", "1.5 B kg"], ["1.25;kg;A", "1.50;kg;A"]]
+)
 def test_one_unit_in_the_capture_that_is_not_the_one_converted_is_found_wherever_it_is(lines):
     for unit, scale, right in (("g", 1.0, False), ("g", 1000.0, True), ("kg", 1.0, True), ("kg", 0.001, False)):
         pattern = lines[0].replace("1.25", "{it:number}").replace(" N ", " {:word} ")
@@ -127,7 +131,9 @@ def test_a_unit_that_is_not_known_is_not_read_as_the_known_one():
 def test_letters_of_a_state_are_no_units():
     """`A` and `V` are states of sentences in the style of NMEA 0183, `C` one of a thermometer."""
     lines = ["KS,1.234,A", "KS,1.235,A", "KS,,V"]
-    make = described("KS,{it:number},{w:letters}", "m", it={"special": {"": ""}}, w={"means": {"A": "", "V": "it: sensor"}})
+    make = described(
+        "KS,{it:number},{w:letters}", "m", it={"special": {"": ""}}, w={"means": {"A": "", "V": "it: sensor"}}
+    )
     with pytest.raises(NotApplicableError):
         units_in_lines(Case(make, make(), talk=transcribe(make(), captured(lines), "")))
     lines = ["20.1 F", "20.2 C"]

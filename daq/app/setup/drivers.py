@@ -109,13 +109,17 @@ class Drivers:
         (entry,) = entries
         try:
             loaded = entry.load()
-        except (Exception, SystemExit) as error:  # a fault in the import of one driver must not affect the others
+        except (Exception, SystemExit) as error:  # noqa: BLE001 - a fault in the import of one driver must not affect the others
             return f"the driver {name!r} of {_owner(entry)} cannot be loaded: {type(error).__name__}: {error}"
         if isinstance(loaded, (str, Path)):
             try:
                 return load_description(loaded)
             except SettingError as error:
                 return f"the driver {name!r} of {_owner(entry)} has a description that cannot be used: {error}"
+        return self._wrong_class(name, entry, loaded) or loaded
+
+    def _wrong_class(self, name: str, entry: EntryPoint, loaded: Any) -> str:
+        """Return the reason why an object of an entry point is no driver; "" for a class of drivers."""
         if not (isinstance(loaded, type) and issubclass(loaded, Driver)):
             return (
                 f"the driver {name!r} of {_owner(entry)}: {entry.value} is neither a subclass of "
@@ -129,7 +133,7 @@ class Drivers:
                 f"the driver {name!r} of {_owner(entry)} was written for version {loaded.api_version} of the driver "
                 f"contract, this daq has version {API_VERSION}; install versions that fit together"
             )
-        return loaded
+        return ""
 
 
 def described(description: Description, options: Mapping[str, Any]) -> Driver:

@@ -80,7 +80,6 @@ class GuessedField:
         """Numbers in this place, without the conversion of their unit."""
         return [float(t.replace(" ", "").replace(",", ".")) for t in self.texts if t not in self.special]
 
-
     @property
     def values(self) -> list[float]:
         """Values in this place in `unit`: each number with the unit of its own line."""
@@ -147,64 +146,6 @@ def decimal_mark(texts: Sequence[str]) -> str:
     commas = [len(re.findall(r"\d,\d", text)) for text in texts]
     separated = any(mark in text for text in texts for mark in ";\t")
     return "," if not points and max(commas, default=0) and (separated or max(commas) == 1) else "."
-
-
-def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
-    """Group lines of the same structure, the most frequent first.
-
-    Lines in which a text replaces a number join the group of the lines with the number.
-    """
-    groups: dict[tuple[str, ...], list[str]] = {}
-    for text in texts:
-        groups.setdefault(_structure(text, mark), []).append(text)
-    ordered = sorted(groups.items(), key=lambda item: -len(item[1]))
-    kept: list[tuple[tuple[str, ...], list[str]]] = []
-    for structure, members in ordered:
-        group = next((lines for other, lines in kept if _fits(other, structure)), None)
-        if group is None:
-            kept.append((structure, members))
-        else:
-            group += members
-    return [part for _, lines in kept for part in _by_quantity(lines, mark)]
-
-
-def _by_quantity(lines: list[str], mark: str) -> list[list[str]]:
-    """Split lines of one structure where the unit behind a number is of another quantity (``1.5 V``, ``1.5 A``)."""
-    rows = [[token for token in tokens_of(line, mark) if token.kind != "space"] for line in lines]
-    for at in range(1, min(map(len, rows))):
-        if any(row[at].kind != "word" or row[at - 1].kind == "other" for row in rows):
-            continue
-        kinds = [dimension_of(row[at].text) for row in rows]
-        if "" not in kinds and len(set(kinds)) > 1:
-            groups: dict[str, list[str]] = {}
-            for kind, line in zip(kinds, lines, strict=True):
-                groups.setdefault(kind, []).append(line)
-            parts = sorted(groups.values(), key=lambda part: -len(part))
-            return [smaller for part in parts for smaller in _by_quantity(part, mark)]
-    return [lines]
-
-
-def dimension_of(word: str) -> str:
-    """Return the dimension of a unit as an instrument writes it; "" for an unknown one."""
-    code = unit_word(word)[0]
-    return UNITS[code].dimension if code else ""
-
-
-def _structure(text: str, mark: str) -> tuple[str, ...]:
-    """Return the kinds of a line's tokens without blanks; punctuation and names of values (``T=``) as they are."""
-    tokens = [token for token in tokens_of(text, mark) if token.kind != "space"]
-    out: list[str] = []
-    for token, behind in zip_longest(tokens, tokens[1:]):
-        names = token.kind == "word" and behind is not None and behind.text in ("=", ":")
-        out.append(token.text if token.kind == "other" or names else token.kind)
-    return tuple(out)
-
-
-def _fits(group: tuple[str, ...], structure: tuple[str, ...]) -> bool:
-    """Return True where `structure` is that of `group`, with texts in place of some numbers."""
-    return len(group) == len(structure) and all(
-        a == b or (a == "number" and b in ("dashes", "word")) for a, b in zip(group, structure, strict=True)
-    )
 
 
 def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
@@ -319,7 +260,7 @@ def _is_right_aligned(pad: str, *, first: bool) -> bool:
 
 
 def _units_in_line(pieces: Sequence[Piece]) -> None:
-    """Mark each varying word that is the unit of a number: of the nearest one before it, otherwise of the one behind it.
+    """Mark each varying word that is the unit of a number: of the nearest one before it, otherwise of the next one.
 
     It is a unit where all of its texts are units of one dimension, or at least two of them are: another text is then a
     unit that a person must name, or the line is refused.
@@ -329,7 +270,7 @@ def _units_in_line(pieces: Sequence[Piece]) -> None:
             continue
         texts = list(dict.fromkeys(word.texts))
         known = {text: unit_word(text) for text in texts if unit_word(text)[0]}
-        glued = at > 0 and isinstance(pieces[at - 1], GuessedField) or (at > 1 and not str(pieces[at - 1]).strip())
+        glued = (at > 0 and isinstance(pieces[at - 1], GuessedField)) or (at > 1 and not str(pieces[at - 1]).strip())
         enough = len(known) == len(texts) or len(known) > 1 or (glued and any(len(t) > 1 or t.islower() for t in known))
         if not enough or len({UNITS[code].dimension for code, _ in known.values()}) != 1:
             continue

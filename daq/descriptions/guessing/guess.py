@@ -13,11 +13,11 @@ from daq.descriptions.guessing.checksum import FEW_LINES, FoundChecksum, Tail, f
 from daq.descriptions.guessing.fields import (
     GuessedLine,
     decimal_mark,
-    group_lines,
     guess_line,
     name_fields,
     share_quantities,
 )
+from daq.descriptions.guessing.grouping import group_lines
 from daq.descriptions.guessing.identity import identity_pattern, literal
 from daq.descriptions.guessing.transcript import Lines, ReceivedLine, cut_lines, interval_of
 from daq.descriptions.guessing.write import quoted
@@ -97,15 +97,16 @@ class _Guesser:
 
     def _enough_lines(self) -> None:
         """Raise `SettingError` where too few different lines leave the checksum open."""
-        if self.tail is not None and self.tail.different < FEW_LINES:
-            lines = "all lines are the same one" if self.tail.different == 1 else (
-                f"there are only {self.tail.different} different lines"
-            )
-            raise SettingError(
-                f"the lines end like a checksum ({self.tail.mark} and {self.tail.digits} hexadecimal digits), and {lines} "
-                "in this capture: too few to find out which; let the value change over its range, and capture again",
-                file=self.file,
-            )
+        tail = self.tail
+        if tail is None or tail.different >= FEW_LINES:
+            return
+        few = f"there are only {tail.different} different lines"
+        raise SettingError(
+            f"the lines end like a checksum ({tail.mark} and {tail.digits} hexadecimal digits), and "
+            f"{'all lines are the same one' if tail.different == 1 else few} in this capture: too few to find out which; "
+            "let the value change over its range, and capture again",
+            file=self.file,
+        )
 
     # ---- requests
 
@@ -135,7 +136,9 @@ class _Guesser:
             parts.append(self._request("who", identity, []))
         for name, group in groups:
             seldom = name in self.left_out or not _measures(group)
-            parts.append(write.ignored_line(name, group, self.tail) if seldom else write.reading_line(name, group, self.tail))
+            parts.append(
+                write.ignored_line(name, group, self.tail) if seldom else write.reading_line(name, group, self.tail)
+            )
         if identity is not None:
             parts.append(self._identity(identity))
         parts.append(self._others(others))

@@ -16,7 +16,9 @@ from tests.support.instruments.driver_cases import CASES, NAMES
 def main(given: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.guesses", description=__doc__)
     parser.add_argument("--captures", type=int, default=200, help="captures of each simulator (200)")
-    parser.add_argument("--seed", type=int, default=1, help="seed of the first capture; each next one has the next seed")
+    parser.add_argument(
+        "--seed", type=int, default=1, help="seed of the first capture; each next one has the next seed"
+    )
     parser.add_argument("--only", nargs="+", choices=NAMES, default=NAMES, help="names of drivers (all)")
     args = parser.parse_args(given)
     wrong = 0

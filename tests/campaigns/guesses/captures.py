@@ -38,7 +38,11 @@ FAULTS: dict[str, list[tuple[str, str]]] = {
     "balance": [("pan off", "pan on"), ("load 900", "load 10")],
     "thermometer": [("probe open", "probe ok")],
     "scpi-thermometer": [("probe 1 open", "probe 1 ok"), ("probe 2 short", "probe 2 ok")],
-    "ph-meter": [("electrode fault", "electrode ok"), ("probe open", "probe ok"), ("calibration overdue", "calibration ok")],
+    "ph-meter": [
+        ("electrode fault", "electrode ok"),
+        ("probe open", "probe ok"),
+        ("calibration overdue", "calibration ok"),
+    ],
     "multimeter": [("leads open", "leads ok")],
     "level": [("echo lost", "echo ok")],
     "column-logger": [("probe 1 missing", "probe 1 ok")],
