@@ -15,7 +15,8 @@ from daq.testing.talk import Example, is_reading
 MOST_LINES: Final = 40
 NO_NUMBERS: Final = (
     b"-----", b"--.--", b"_____", b"+++++", b"*****", b"?????", b"=====", b".....", b"OL", b"0L", b"OVER", b"UNDER",
-    b"OFL", b"ERR", b"Err", b"E-1", b"---.-", b"HHHH", b"LLLL", b"HI", b"LO", b"OPEN", b"none", b"NAN", b"INF", b"     ", b"",
+    b"OFL", b"ERR", b"Err", b"E-1", b"---.-", b"HHHH", b"LLLL", b"HI", b"LO", b"OPEN", b"none", b"NAN", b"INF",
+    b"     ", b"",
 )  # fmt: skip
 """Texts that instruments show in place of a number (common practice, no source)."""
 _DIGITS: Final = re.compile(

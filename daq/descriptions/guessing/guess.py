@@ -101,10 +101,11 @@ class _Guesser:
         if tail is None or tail.different >= FEW_LINES:
             return
         few = f"there are only {tail.different} different lines"
+        few = "all lines are the same one" if tail.different == 1 else few
         raise SettingError(
             f"the lines end like a checksum ({tail.mark} and {tail.digits} hexadecimal digits), and "
-            f"{'all lines are the same one' if tail.different == 1 else few} in this capture: too few to find out which; "
-            "let the value change over its range, and capture again",
+            f"{few} in this capture: too few to find out which; let the value change over its range, "
+            "and capture again",
             file=self.file,
         )
 
