@@ -1,12 +1,10 @@
 """Checks that every value comes from its own line: none is invented, repeated, or given by a line without a number."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Final
 
 from daq.core.driver import Decoded, Driver, Reject
-from daq.descriptions.driver import DescribedDriver
-from daq.descriptions.slots import StatusSlot
 from daq.testing.case import Case, decode, passed
 from daq.testing.checks_values import values_of
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
@@ -142,26 +140,15 @@ def _gives(meaning: Decoded) -> bool:
 
 def ignored_states(case: Case) -> Finding:
     """Check that a description with ``others = "ignored"`` hides no state that is in the transcript."""
-    driver = case.driver
-    if not isinstance(driver, DescribedDriver):
+    states: Callable[[bytes], Iterable[tuple[str, str]]] | None = getattr(case.driver, "ignored_states", None)
+    if states is None:
         raise NotApplicableError("a driver in Python has no `others`")
-    slots = [
-        (reader, place, slot)
-        for reader in driver.readers.values()
-        for place, slot in reader.slots.items()
-        if isinstance(slot, StatusSlot) and slot.others == "ignored"
-    ]
-    if not slots:
-        raise NotApplicableError('no field has others = "ignored"')
     hidden: dict[str, list[str]] = {}
     for e in case.transcript().examples:
-        content = driver.content(e.frame)
-        for reader, place, slot in slots:
-            raw = None if content is None else reader.texts(content).get(place.name)
-            for what in () if raw is None else slot.unlisted(raw):
-                seen = hidden.setdefault(f"line.{reader.line.name}.fields.{place.name}", [])
-                if what not in seen:
-                    seen.append(what)
+        for key, state in states(e.frame):
+            seen = hidden.setdefault(key, [])
+            if state not in seen:
+                seen.append(state)
     if hidden:
         raise DriverFaultError(
             "; ".join(f"{key} ignores {', '.join(seen[:12])}, seen in the transcript" for key, seen in hidden.items()),
