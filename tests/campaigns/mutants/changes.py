@@ -16,6 +16,7 @@ REASONS = (
     (r"on_link_loss", "only the manual tells what the motor does without its cable"),
     (r"(port\..*)", "a setting of the serial line: no byte of the capture depends on it"),
     (r"(lag|.*\.(interval|refresh|stale_after|timeout|tries)|framing\.(idle|silence|longest|drop_first))", "a time or a bound"),
+    (r"framing\.ends\[[1-9]\]", "an end of lines that the capture does not have"),
     (r"channel\[\d+\]\.name", "the name of a quantity: the bytes are the same"),
     (r"channel\[\d+\]\.(low|high)", "a range that is wider than that of the instrument"),
     (r"(options\..*|line\..*\.divide_by)", "an option with another value than in the capture"),

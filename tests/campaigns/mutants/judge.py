@@ -49,12 +49,12 @@ def with_notes(driver: Driver, capture: Capture) -> Capture:
     return out
 
 
-def killed_by(tables: dict[str, Any], options: dict[str, Any], capture: Capture) -> str:
-    """Return "loading", or the names of the failed checks of the kit; "" for a survivor."""
+def killed_by(tables: dict[str, Any], options: dict[str, Any], capture: Capture) -> set[str]:
+    """Return "loading", or the names of the failed checks of the kit; none for a survivor."""
     try:
         description = check_description(tables)
         description.driver(options)
     except SettingError:
-        return "loading"
+        return {"loading"}
     report = check_driver(lambda: description.driver(options), capture=capture)
-    return ", ".join(f.name for f in report.failed)
+    return {f.name for f in report.failed}
