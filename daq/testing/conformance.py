@@ -15,7 +15,9 @@ from typing import Final
 from daq.core.driver import Driver
 from daq.descriptions.capture import Capture, load_capture
 from daq.descriptions.guessing.checksum import find_checksum
-from daq.testing import (
+from daq.testing.bench import Simulator
+from daq.testing.case import Case, Check, Make
+from daq.testing.checks import (
     checks_answers,
     checks_bytes,
     checks_damage,
@@ -24,8 +26,6 @@ from daq.testing import (
     checks_invented,
     checks_values,
 )
-from daq.testing.bench import Simulator
-from daq.testing.case import Case, Check, Make
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, Report
 from daq.testing.talk import Transcript, record, transcribe
 from daq.testing.watchdog import TooMuchWorkError, WaitedError, at_most

@@ -52,7 +52,7 @@ FAULTS: dict[str, list[tuple[str, str]]] = {
 }
 
 
-def told(simulator: Any, line: str) -> None:
+def command(simulator: Any, line: str) -> None:
     """Give a command to a simulator, as its control socket does."""
     name, *words = line.split()
     simulator.commands()[name](words)
@@ -83,13 +83,13 @@ class Person:
         back = ""
         for _ in range(60 if self._everything else rng.choice((4, 6, 10, 10, 25))):
             if back:
-                told(self._simulator, back)
+                command(self._simulator, back)
                 back = ""
             if rng.random() < moving:
-                told(self._simulator, rng.choice(MOVES[self._kind])(rng))
+                command(self._simulator, rng.choice(MOVES[self._kind])(rng))
             if rng.random() < faulty:
                 there, back = rng.choice(FAULTS[self._kind])
-                told(self._simulator, there)
+                command(self._simulator, there)
                 self._wait(2_000 * MILLISECOND)
             poll = driver.poll()
             for request in () if poll is None else (poll,) if isinstance(poll, Request) else poll:

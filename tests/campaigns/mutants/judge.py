@@ -9,7 +9,7 @@ from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, Piece
 from daq.descriptions.load import check_description
 from daq.testing import check_driver
-from daq.testing.checks_values import values_of
+from daq.testing.checks.checks_values import values_of
 from daq.testing.talk import is_reading, record, transcribe
 from tests.campaigns.guesses.captures import Person
 from tests.campaigns.guesses.judge import simulated

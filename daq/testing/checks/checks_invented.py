@@ -6,7 +6,7 @@ from typing import Final
 
 from daq.core.driver import Decoded, Driver, Reject
 from daq.testing.case import Case, decode, passed
-from daq.testing.checks_values import values_of
+from daq.testing.checks.checks_values import values_of
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading
 

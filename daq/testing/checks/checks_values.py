@@ -219,7 +219,7 @@ def units_in_lines(case: Case) -> Finding:
     checked = 0
     for place in found:
         checked += _converted(case, driver, place, found)
-    _told_apart(driver, found)
+    _distinguished(driver, found)
     if not checked:
         raise NotApplicableError("no line of the transcript has a unit")
     words = ", ".join(dict.fromkeys(place.word for place in found if place.dimension))
@@ -336,7 +336,7 @@ def _size(word: str) -> tuple[float, float]:
     return (float(f"{factor * UNITS[code].factor:.12g}"), UNITS[code].offset) if code else (0.0, 0.0)
 
 
-def _told_apart(driver: Driver, found: Sequence[_Place]) -> None:
+def _distinguished(driver: Driver, found: Sequence[_Place]) -> None:
     """Raise where two words in one place, one of them a unit of the channel, are read alike and without a fault."""
     groups: dict[tuple[object, ...], list[_Place]] = {}
     for place in found:

@@ -9,7 +9,7 @@ from typing import Any, Final
 from daq.core.driver import Driver, Part, Reject, Reply, Request, Values
 from daq.core.exchangecounters import MOST_REASONS
 from daq.testing.case import Case, called, decode, ignored, passed
-from daq.testing.checks_declared import known_faults
+from daq.testing.checks.checks_declared import known_faults
 from daq.testing.growth import growth as grown_each_time
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, rejected, requests_of
