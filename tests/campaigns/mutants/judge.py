@@ -41,7 +41,7 @@ def with_notes(driver: Driver, capture: Capture) -> Capture:
         examples = [e for e in transcribe(driver, out, "").examples[-size:] if is_reading(e.meaning)]
         values: dict[int, float] = {}
         for e in examples:
-            values |= {} if getattr(e.meaning, "faults", ()) else values_of(e.meaning)
+            values |= values_of(e.meaning)
         if len(values) == len(driver.channels) and len(out.pieces) < 240:
             units = [SPOKEN.get(c.unit, c.unit) for c in driver.channels]
             text = "  ".join(f"{values[i]:.6f} {unit}".replace(" 1", "") for i, unit in enumerate(units))
