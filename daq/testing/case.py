@@ -43,6 +43,8 @@ class Case:
     """Checksum found in the transcript, as text; "" for none."""
     seal: Callable[[bytes], bytes] | None = None
     """Corrects the checksum of a frame, where one was found."""
+    tail: int = 0
+    """Number of bytes of the checksum and its mark at the end of a frame, where one was found."""
     clean: Rig | None = None
     """The rig after the run over a clean line."""
 

@@ -164,7 +164,7 @@ def _listen(case: Case, capture: Capture | Path | None, simulator: Callable[[], 
     if case.talk is not None:
         found = find_checksum([e.frame for e in case.talk.examples])
         if found is not None and found.sure:
-            case.checksum, case.seal = str(found), found.seal
+            case.checksum, case.seal, case.tail = str(found), found.seal, found.tail_length
     return Finding("understands", "passed", "")
 
 

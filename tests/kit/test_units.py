@@ -141,6 +141,20 @@ def test_letters_of_a_state_are_no_units():
     assert not found(units_in_lines, make, captured(lines))
 
 
+@pytest.mark.parametrize("tail", ["#C66F", "*5F", "#66C0", ";K1C"])
+def test_letters_of_a_checksum_or_a_number_are_no_units(tail):
+    """A checksum in hexadecimal may end with C or F, which are units of the channel's dimension elsewhere."""
+    make = described("val {it:number} -{:word}", "Cel")
+    assert not found_or_none(make, captured([f"val 32.676 -{tail}", f"val 32.677 -{tail}"]))
+
+
+def found_or_none(make, capture):
+    try:
+        return found(units_in_lines, make, capture)
+    except NotApplicableError:
+        return ""
+
+
 def test_the_first_instrument_of_this_kind_the_whole_way():
     """A balance that changes from g to kg at 1 kg: the file made of its capture, the display, and the wrong file."""
     lines = ["   994,10 g", "   999,90 g", "1,04867 kg", "1,32669 kg", "   812,00 g"]

@@ -18,6 +18,7 @@ MOST_LINES: Final = 60
 """Greatest number of lines of different shape in which units are looked for."""
 OFFSET_K: Final = 20.0
 """Difference from the zero of a scale of temperature, K, beyond which an offset is no correction of a sensor."""
+_CHECKSUM: Final = re.compile(r"[^\w.,\s-][0-9A-Fa-f]{2,8}\Z")
 _NOTED: Final = re.compile(
     rf"(?<![\w.,'])([+-]? *\d+(?:[.,]\d+)?(?:[eE][+-]?\d{{1,2}})?)(?![\d.,'])[ \t]*({UNIT_WORD})?", re.UNICODE
 )
@@ -235,7 +236,9 @@ def _examples(case: Case) -> list[Example]:
 
 
 def _places(case: Case, driver: Driver, e: Example) -> Iterator[_Place]:
-    text = e.frame.decode("latin-1")
+    text = e.frame[: len(e.frame) - case.tail].decode("latin-1")
+    if driver.has_checksum and not case.tail:
+        text = _CHECKSUM.sub("", text)
     mark = decimal_mark([text])
     tokens = tokens_of(text, mark)
     starts = [0]
@@ -285,8 +288,10 @@ def _unit_beside(tokens: Sequence[object], starts: Sequence[int], at: int, own: 
     numbers = [i for i, kind in enumerate(kinds) if kind == "number"]
     after = next((i for i in numbers if i > at), len(tokens))
     before = max((i for i in numbers if i < at), default=-1)
-    behind = [i for i in range(at + 1, after) if kinds[i] == "word" and texts[i + 1 : i + 2] not in (["="], [":"])]
-    ahead = [i for i in reversed(range(before + 1, at)) if kinds[i] == "word" and texts[i + 1] not in "=:"]
+    # A word directly behind another one is a part of it, as in the serial number C66F.
+    words = [i for i, kind in enumerate(kinds) if kind == "word" and (i == 0 or kinds[i - 1] != "word")]
+    behind = [i for i in words if at < i < after and texts[i + 1 : i + 2] not in (["="], [":"])]
+    ahead = [i for i in reversed(words) if before < i < at and texts[i + 1] not in "=:"]
     for i in (*behind, *ahead):
         code = unit_word(texts[i])[0]
         if code and UNITS[code].dimension == UNITS[own].dimension:
