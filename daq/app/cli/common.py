@@ -13,7 +13,7 @@ from typing import IO, Any
 from daq.adapters.paths import config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
 from daq.app.screens.json_text import harmless_json
-from daq.app.setup.state_named import state_named
+from daq.app.setup.state_folder import state_named
 from daq.core.errors import DaqError, SettingError
 from daq.process.logins import login_of, own_login
 

@@ -29,10 +29,10 @@ from daq.app.daemon.protocol import (
     read_request,
     request_line,
 )
-from daq.app.daemon.stop_request import lines, not_permitted
 from daq.core.errors import DaqError, LinkError, SettingError
 from daq.process.connections import BoundedServer, Bounds, Connection
 from daq.process.logins import own_login, peer_login
+from daq.process.stop_request import lines, not_permitted
 
 try:
     import grp
@@ -41,7 +41,8 @@ except ImportError:  # not a POSIX system: there is no daemon
 
 log = structlog.get_logger()
 
-LONGEST_ANSWER: Final = 1 << 20
+LONGEST_ANSWER: Final = 9 << 20
+"""Greatest length of an answer in bytes: the longest is that to a query (`daq.app.daemon.queries`)."""
 LAST_WORDS_S: Final = 1.0
 """Time in seconds that unfinished answers get when the daemon ends."""
 REQUEST_S: Final = 5.0

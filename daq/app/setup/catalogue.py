@@ -11,7 +11,7 @@ from daq.adapters.paths import DAEMON_FILE
 from daq.app.setup.drivers import Drivers, described
 from daq.app.setup.product_checks import product_errors
 from daq.app.setup.sources import Source
-from daq.app.setup.state_named import absolute_state
+from daq.app.setup.state_folder import state_of
 from daq.app.setup.unknown_names import unknown
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
@@ -161,7 +161,7 @@ class Catalogue:
     @property
     def state(self) -> str | None:
         """The state directory that the daemon's file names, or None."""
-        return absolute_state(self.daemon.state, self.daemon.source)
+        return state_of(self.daemon)
 
     @property
     def enabled(self) -> list[str]:

@@ -55,7 +55,7 @@ def perform(
     # Most commands of this kind also list, and a list needs none of this.
     from daq.app.daemon.control import ask
     from daq.app.daemon.protocol import Perform, Performed
-    from daq.app.daemon.stop_request import daemon_socket
+    from daq.process.stop_request import daemon_socket
 
     state = chosen_state(args, create=True)
     given = given_by(args) if given is None else given

@@ -16,7 +16,6 @@ from daq.app.cli.measuring.serve import publishing, sparkplug
 from daq.app.daemon.control import follow
 from daq.app.daemon.process import served
 from daq.app.daemon.protocol import Answer, Ended, Started, StopRun, Viewed
-from daq.app.daemon.stop_request import daemon_socket
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.laboratory.ordering import completed
 from daq.app.screens.live import RunScreen, exit_code
@@ -29,6 +28,7 @@ from daq.methods.files.load import parse
 from daq.methods.files.recipe import Method
 from daq.process.logins import own_login
 from daq.process.logs import set_up_logs
+from daq.process.stop_request import daemon_socket
 
 EXAMPLES: Final = """\
 examples:

@@ -3,8 +3,8 @@
 import argparse
 
 from daq.app.cli.common import chosen_state
-from daq.app.daemon.stop_request import daemon_socket, stop_run
 from daq.core.errors import LinkError
+from daq.process.stop_request import daemon_socket, stop_run
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

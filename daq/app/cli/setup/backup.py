@@ -8,7 +8,7 @@ from daq.app.cli.common import chosen_state, wanted_path
 from daq.app.daemon.control import answers
 from daq.app.daemon.copies import receive
 from daq.app.daemon.protocol import MakeBackup
-from daq.app.daemon.stop_request import daemon_socket
+from daq.process.stop_request import daemon_socket
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -7,10 +7,10 @@ from daq.app.cli.common import chosen_state
 from daq.app.cli.printing import say
 from daq.app.daemon.control import ask
 from daq.app.daemon.protocol import Reload, Reloaded
-from daq.app.daemon.stop_request import daemon_socket
 from daq.app.screens.run_parts import NO_EFFECT
 from daq.app.screens.text import plain
 from daq.app.setup.catalogue import Catalogue
+from daq.process.stop_request import daemon_socket
 
 EXIT_NO_EFFECT = 2
 

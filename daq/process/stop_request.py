@@ -12,14 +12,15 @@ from typing import Any, Final, Literal
 
 import daq
 from daq.adapters.paths import holder, socket_path
-from daq.core.errors import DaqError, LinkError, NotComparableError, SettingError
+from daq.core.errors import DaqError, LinkError, NotAllowedError, NotComparableError, SettingError
 from daq.process.logins import own_login
 
-PROTOCOL: Final = 3
+PROTOCOL: Final = 4
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
-FailureKind = Literal["not_comparable", "setting", "link", "fault"]
+FailureKind = Literal["setting", "not_comparable", "not_allowed", "link", "fault"]
 RAISED: Final[dict[FailureKind, type[DaqError]]] = {
     "not_comparable": NotComparableError,
+    "not_allowed": NotAllowedError,
     "setting": SettingError,
     "link": LinkError,
 }

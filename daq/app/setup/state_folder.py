@@ -4,9 +4,13 @@ Most commands need no more of the configuration, and an error elsewhere in it is
 """
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from daq.adapters.paths import DAEMON_FILE, SYSTEM_FOLDER, SYSTEM_STATE
 from daq.textfiles.toml_file import read_toml
+
+if TYPE_CHECKING:
+    from daq.methods.files.daemon import Daemon
 
 
 def state_named(folder: Path) -> str | None:
@@ -22,6 +26,11 @@ def state_named(folder: Path) -> str | None:
     from daq.methods.files.load import load_daemon
 
     return absolute_state(load_daemon(path).state, str(path))  # it refuses such a name, with the reason
+
+
+def state_of(daemon: "Daemon") -> str | None:
+    """Return the state directory that a daemon's file names; None if it names none."""
+    return absolute_state(daemon.state, daemon.source)
 
 
 def absolute_state(state: str | None, source: str) -> str | None:
