@@ -116,9 +116,9 @@ def verification_detail(run, *, passed, geometry="coaxial-12"):
     )  # fmt: skip
 
 
-def verify(store, run, *, passed, geometry="coaxial-12", instrument="bench-1"):
+def verify(store, run, *, passed, geometry="coaxial-12", instrument="bench-1", follow=None):
     """Store a verification of an instrument with a measuring geometry."""
     detail = verification_detail(run, passed=passed, geometry=geometry)
-    concluded = conclude(run, result_id=f"r-{run}", verification=encode(detail))
+    concluded = conclude(run, result_id=f"r-{run}", verification=encode(detail), follow=follow)
     for step in (register(), begin(run, instrument), concluded, end(run)):
         store.submit(step).result(10)

@@ -97,15 +97,15 @@ class Releases:
 
         A person's decision to uphold the result lifts the block of that verification.
         """
+        return tuple(failed_after(e, run.instrument) for e in self.failures(run))
+
+    def failures(self, run: RunRecord) -> list[Entry]:
+        """Return the failed verifications that block the release of a run, oldest first."""
         results = self.reader.results(run.id)
         if not results:
-            return ()
+            return []
         failed = failures_after(self.verified(run.instrument), run.id, results[0].audit_seq)
-        return tuple(
-            state("verification_failed_after", verification=e.detail.run[:SHOWN_ID], instrument=run.instrument)
-            for e in failed
-            if not self._upheld(e.detail.run, run.id)
-        )
+        return [e for e in failed if not self._upheld(e.detail.run, run.id)]
 
     def objections(self, run: RunRecord) -> tuple[Statement, ...]:
         """Return why a result of a run is not used although it may be valid: it is rejected, or in doubt.
@@ -208,6 +208,11 @@ class Releases:
         if not found:
             return None
         return _state(found, digest_of_parts(parts_of_record(self.reader, kind, ident)), lambda: blocked)
+
+
+def failed_after(verification: Entry, instrument: str) -> Statement:
+    """Return the statement that a verification of an instrument failed after a run."""
+    return state("verification_failed_after", verification=verification.detail.run[:SHOWN_ID], instrument=instrument)
 
 
 def _unreleased(release: ReleaseState | None, *, needed: bool) -> tuple[Statement, ...]:

@@ -93,6 +93,11 @@ def failures_after(found: Sequence[Entry], run: str, seq: int) -> list[Entry]:
     return [e for e in found if e.passed is False and e.seq >= seq > _seq(_last_pass(found, e))]
 
 
+def window(found: Sequence[Entry], failed: Entry) -> tuple[int, int]:
+    """Return the numbers of the audit entries between which results are in doubt by a failed verification."""
+    return _seq(_last_pass(found, failed)), failed.seq
+
+
 def _last_pass(found: Sequence[Entry], failed: Entry) -> Entry | None:
     """Return the last pass of the pair of a failed verification before it."""
     pair = _pair(failed)
