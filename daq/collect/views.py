@@ -149,17 +149,18 @@ FROM judged WHERE reason IS NOT NULL;
 COMMENT ON VIEW lab.audit_breaks IS
     'Results whose audit head does not continue that of the result before them; position 1 is the first of a database.';
 """
-#: The correction c of source s is of the same database and stream as the result r of source rs, names its source, and
+# The correction c of source s is of the same database and stream as the result r of source rs, names its source, and
 #: was made after it; so no two results can replace each other.
-_CORRECTS: Final = (
+CORRECTS: Final = (
     "{c}.database = {r}.database AND c.supersedes_source = {r}.source AND c.stream = r.stream "
     "AND ({c}.epoch, c.sequence) > ({r}.epoch, r.sequence)"
 )
+"""Condition of a correction, with the names of the two sources."""
 
 _FILLED: Final = (
     _VIEWS.replace("OF_THE_RESULT", ", ".join(f"r.{c.name}" for c in RESULT_AT_FIRST if c.name != "simulated"))
-    .replace("IS_CORRECTION_OF", _CORRECTS.format(c="cs", r="s"))
-    .replace("IS_THE_CORRECTION", _CORRECTS.format(c="s", r="rs"))
+    .replace("IS_CORRECTION_OF", CORRECTS.format(c="cs", r="s"))
+    .replace("IS_THE_CORRECTION", CORRECTS.format(c="s", r="rs"))
 )
 VIEWS_0002: Final = _FILLED + _AUDIT
 

@@ -4,6 +4,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import Field
 
+from daq.methods.messages.named import In, names
 from daq.methods.parts.base import DATE_TIME, IDENTITY, Part
 
 SIGNATURE_SCHEMA: Final = "signature"
@@ -69,3 +70,23 @@ class SignatureData(Part):
         default=(), description="withdrawn only until a person decides; empty: in force, or withdrawn for good"
     )
     resumed: ResumedData | None = Field(default=None, description="why it is in force again after a suspension")
+
+
+SIGNATURE_NAMES: Final = names(
+    SignatureData,
+    (
+        ("signature", "signature", In.COLLECTOR),
+        ("revision", "revision", In.COLLECTOR),
+        ("state", "state", In.COLLECTOR),
+        ("meaning", "meaning", In.COLLECTOR),
+        ("signed_by", "by", In.COLLECTOR),
+        ("signer", "name", In.COLLECTOR, True),
+        ("signed_at", "signed_at", In.COLLECTOR),
+        ("because", "because", In.COLLECTOR, True),
+        ("kind", "of", In.COLLECTOR),
+        ("subject", "subject", In.COLLECTOR),
+        ("sample", "sample", In.COLLECTOR, True),
+        ("instrument", "instrument", In.COLLECTOR),
+    ),
+)
+"""The collector's columns of a signature; all else is in the event."""
