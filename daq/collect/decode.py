@@ -109,7 +109,7 @@ def decode(topic: str, payload: bytes) -> Event:
     if not isinstance(data, dict):
         raise NotAnEventError("data is not a JSON object")
     return Event(
-        kind=kind,  # type: ignore[arg-type]  # live has no type above
+        kind=kind,
         source=source,
         id=_uuid(event.get("id"), "id"),
         time=_moment(event.get("time"), "time"),

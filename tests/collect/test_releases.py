@@ -1,6 +1,5 @@
 """Corrections, annulments, reportable results and signatures from the acts to the views of the collector."""
 
-
 import pytest
 
 from daq.app.laboratory.signing.suspending import suspending

@@ -6,6 +6,7 @@ Afterwards no certificate and no release outlives the result that it states, and
 import contextlib
 import shutil
 from dataclasses import replace
+from functools import cache
 
 import pytest
 
@@ -115,24 +116,26 @@ STATES = {s.__name__: s for s in (unsigned, signed, in_doubt)}
 
 @pytest.fixture(scope="module")
 def prepared(tmp_path_factory, cheap_module):
-    """A database in each state, by its name, with a laboratory."""
+    """Returns the laboratory and a database in a state, by its name; each is made once."""
     folder = tmp_path_factory.mktemp("prepared")
     bench, runs = measured_bench(folder / "measured")
-    out = {}
-    for name, state in STATES.items():
+
+    @cache
+    def of(name):
         with signing_lab(bench, runs, folder / name) as lab:
             lab.keep(*SAMPLES)
             switch_people(lab.lab.catalogue, on=name != "unsigned")
-            state(lab)
+            STATES[name](lab)
             lab.bench = bench
             backup(lab.lab.store.path, folder / f"{name}.db")
-            out[name] = lab, folder / f"{name}.db"
-    return out
+            return lab, folder / f"{name}.db"
+
+    return of
 
 
 @contextlib.contextmanager
 def opened(prepared, state, folder):
-    lab, path = prepared[state]
+    lab, path = prepared(state)
     folder.mkdir()
     with signing_lab_at(lab, shutil.copy(path, folder / "daq.sqlite")) as found:
         found.bench = lab.bench
@@ -246,7 +249,7 @@ def _at_the_same_time(monkeypatch):
 QUICK = [
     ("unsigned", "correct", "certificate of the run"),
     ("unsigned", "certificate of the sample", "correct"),
-    ("signed", "fail", "release the run"),
+    pytest.param("signed", "fail", "release the run", marks=pytest.mark.slow),
 ]
 OF_DOUBT = ("uphold", "doubt")
 """Acts that are refused without a failed verification."""

@@ -37,6 +37,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions, stored_text
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
+from daq.adapters.store.within import signatures_on_results
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
 from daq.app.laboratory.equipment.casefile import case_of
@@ -75,6 +76,7 @@ ALLOWED = {
     "SELECT kind, id, name, value FROM record_keys AS k WHERE NOT EXISTS": "the comparison of the whole database",
     "SELECT id, (SELECT count(*) FROM journal WHERE run = id) AS blocks": "reads the runs of an archive, of which it has a "
     "bounded number",
+    "SELECT DISTINCT kind, id FROM records ORDER BY kind, id": "reads the records of an archive",
     "SELECT (SELECT count(*) FROM runs)": "counts the rows of a copy, after a backup or before its restoring",
     "SELECT * FROM results ORDER BY audit_seq": "reads every result, as it is asked to; no command does",
 }
@@ -178,6 +180,7 @@ def queries(path: Path) -> None:
         found_by(reader, "sample", "lot", "7", "8", newest=True)
         runs_of_product(reader, "clear-glaze", before=(T0, 1), limit=20)
         verifying_runs(reader, "bench-1", limit=20)
+        signatures_on_results(reader, "bench-1", 0, 100)
         MarkFile(path).contradiction(reader)
     MarkFile(path).renew()
 

@@ -57,8 +57,18 @@ def entries(reader: Reader, instrument: str) -> list[Entry]:
 
 def _entry(reader: Reader, e: AuditEntry) -> Entry:
     detail = decode(AuditedVerification, json.loads(e.detail))
-    run = reader.run(detail.run)
-    return Entry(e.seq, e.utc_ns, e.who, detail, run is not None and run.attribution == "not_authorised")
+    return Entry(e.seq, e.utc_ns, e.who, detail, _attribution(reader, detail.run) == "not_authorised")
+
+
+def _attribution(reader: Reader, run: str) -> str:
+    """Return the attribution of a run; an archive of other runs has the audit entry of its start only."""
+    found = reader.run(run)
+    if found is not None:
+        return found.attribution
+    rows = reader.query(
+        "SELECT detail FROM audit WHERE subject = ? AND what = 'run_started' ORDER BY seq LIMIT 1", [run]
+    )
+    return str(json.loads(rows[0]["detail"]).get("attribution", "")) if rows else ""
 
 
 def pair_of(instrument: Instrument, serial: str | None) -> Pair:
