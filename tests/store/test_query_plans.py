@@ -3,6 +3,7 @@
 import contextlib
 import itertools
 import json
+import re
 import sqlite3
 from pathlib import Path
 
@@ -304,6 +305,15 @@ def test_each_exception_is_needed(statements, empty):
         return any(whole_tables(empty, sql, p) for sql, p in statements.items() if sql.startswith(beginning))
 
     assert [beginning for beginning in ALLOWED if not reads_whole(beginning)] == []
+
+
+def test_each_sign_that_keeps_an_index_away_is_needed(statements, empty):
+    """Without the sign + before a column SQLite reads the table in the order of an index on that column."""
+    sign = re.compile(r"(?<=[( ])\+(?=[a-z_])")
+    signed = {sql: p for sql, p in statements.items() if sign.search(sql)}
+    assert signed
+    assert [sql for sql, p in signed.items() if whole_tables(empty, sql, p)] == []
+    assert [sql for sql, p in signed.items() if not whole_tables(empty, sign.sub("", sql), p)] == []
 
 
 @pytest.mark.parametrize(
