@@ -178,6 +178,7 @@ def test_the_own_viscosity_of_the_streaming_rotational_instrument_is_compared_wi
     assert "own_value_differs" in codes(c.cautions)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("method", "name", "commands"),
     [

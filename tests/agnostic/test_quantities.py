@@ -67,6 +67,7 @@ def test_a_falling_mass_is_no_equilibrium(tmp_path):
     assert data.drift.per_min == pytest.approx(-0.1, rel=1e-3)
 
 
+@pytest.mark.slow
 def test_mass_against_the_limits_of_a_product(tmp_path):
     text = (
         'unit = "g"\nreported_decimals = 2\nrounding = "rounded"\n[[limits]]\nquantity = "mass"\nlow = 0.1\n'
@@ -252,6 +253,7 @@ def test_a_steady_rule_needs_no_settling_warning(tmp_path):
 VESSEL = '[density_vessel]\nvolume = "100 mL"\nvolume_error = 0.1\nempty = "52.3 g"\n'
 
 
+@pytest.mark.slow
 def test_density_from_the_mass_in_a_known_volume(tmp_path):
     """(230.8 - 52.3)/100 = 1.785 g/mL.
 

@@ -137,6 +137,7 @@ def desk(tmp_path_factory):
     return Desk(tmp_path_factory.mktemp("desk") / "config")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("situation", SITUATIONS)
 @pytest.mark.parametrize("name", FILES)
 def test_every_key_of_every_file_is_used_as_shown_or_the_run_is_refused_by_name(desk, name, situation):

@@ -48,7 +48,7 @@ def shot(person, name, columns, rows):
         Path(folder, f"{columns}x{rows}-{name}.txt").write_text(person.grid.text() + "\n", "utf-8")
 
 
-@pytest.mark.parametrize(("columns", "rows"), [(80, 24), (200, 60)])
+@pytest.mark.parametrize(("columns", "rows"), [(80, 24)])
 def test_a_shift_of_two_samples_with_two_keys_each(lab, columns, rows):
     daemon = start(lab)
     for sample in ("K-1", "K-2", "K-3"):

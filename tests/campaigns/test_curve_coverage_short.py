@@ -141,6 +141,7 @@ def drawn_tallies(rng, share):
     return tally
 
 
+@pytest.mark.slow
 def test_a_campaign_at_the_limit_of_the_claim_fails_in_at_most_five_of_a_hundred(monkeypatch):
     """All true shares 93 %: about nine of 360 intervals are doubted each time, but the second measurement decides."""
     rng = np.random.default_rng(5)

@@ -90,6 +90,7 @@ def test_the_drawing_is_xml_with_head_legend_and_sentences(tmp_path, count):
     assert all(-1.0 <= p <= 10_000.0 for p in places)
 
 
+@pytest.mark.slow
 def test_the_command_shows_draws_and_fixes(cli, state, tmp_path):
     make_charted(database_path(state), runs(40))
     where = ("--state", state, "chart", "clear-glaze")

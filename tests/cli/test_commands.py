@@ -17,6 +17,7 @@ from tests.support import sentences
 # ---- init and check
 
 
+@pytest.mark.slow
 def test_init_copies_the_examples_and_never_overwrites(cli, tmp_path):
     folder = tmp_path / "bench"
     first = cli("init", folder)

@@ -2,11 +2,14 @@
 
 import json
 
+import pytest
+
 
 def listed(cli, state, sample):
     return json.loads(cli("--state", state, "runs", "--sample", sample, "--json").stdout)
 
 
+@pytest.mark.slow
 def test_a_mistyped_sample_is_found_under_its_new_id_and_marked(cli, shift):
     run = shift.within
     done = cli("--state", shift.state, "correct", run[:8], "--sample", "G-1O41", "--because", "mistyped")

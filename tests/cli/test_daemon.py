@@ -52,6 +52,7 @@ def served(shift, tmp_path):
         reading.join()
 
 
+@pytest.mark.slow
 def test_a_second_daemon_is_refused_with_the_pid_of_the_first(cli, shift, served):
     pid = holder(shift.state)
     done = cli("--config", served, "--state", shift.state, "serve")
@@ -59,6 +60,7 @@ def test_a_second_daemon_is_refused_with_the_pid_of_the_first(cli, shift, served
     assert f"process {pid} holds this state directory" in done.stderr
 
 
+@pytest.mark.slow
 def test_backup_goes_through_the_daemon(cli, shift, served, tmp_path):
     copy = tmp_path / "copy.db"
     done = cli("--config", served, "--state", shift.state, "backup", copy)
@@ -69,16 +71,19 @@ def test_backup_goes_through_the_daemon(cli, shift, served, tmp_path):
     assert "never overwrites" in again.stderr
 
 
+@pytest.mark.slow
 def test_restore_is_refused_while_the_daemon_runs(cli, shift, served, tmp_path):
     done = cli("--config", served, "--state", shift.state, "restore", tmp_path / "copy.db")
     assert done.returncode == 13
     assert "holds this state directory" in done.stderr
 
 
+@pytest.mark.slow
 def test_runs_can_be_listed_while_the_daemon_runs(cli, shift, served):
     assert len(json.loads(cli("--config", served, "--state", shift.state, "runs", "--json").stdout)) == 4
 
 
+@pytest.mark.slow
 def test_an_act_goes_through_the_daemon(cli, shift, served):
     added = cli("--state", shift.state, "sample", "add", "G-1050")
     assert (added.returncode, added.stderr) == (0, "")
@@ -88,6 +93,7 @@ def test_an_act_goes_through_the_daemon(cli, shift, served):
     assert "there is a sample 'G-1050' already" in again.stderr
 
 
+@pytest.mark.slow
 def test_a_run_is_corrected_through_the_daemon(cli, shift, served):
     where = ("--config", served, "--state", shift.state)
     done = cli(*where, "correct", shift.within, "--sample", "G-1O41", "--product", "", "--because", "mistyped")
@@ -123,6 +129,7 @@ def test_persons_act_through_the_daemon_and_failed_log_ins_slow_down_the_next(cl
     assert daq(*lock) == (0, "")
 
 
+@pytest.mark.slow
 def test_doctor_asks_the_daemon(cli, shift, served):
     done = cli("--config", served, "--state", shift.state, "doctor")
     assert done.returncode == 1
@@ -191,6 +198,7 @@ def _asked_status(shift):
     return ask(socket_path(shift.state), AskStatus(), StatusAnswer).status
 
 
+@pytest.mark.slow
 def test_changed_files_take_effect_by_reload_and_by_a_signal_and_an_error_is_named(cli, shift, served):
     path = served / "instruments" / "bench-1.toml"
     path.write_text(INSTRUMENT + GEOMETRY)

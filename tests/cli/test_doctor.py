@@ -281,6 +281,7 @@ def wait_for_port(number):
             return
 
 
+@pytest.mark.slow
 def test_a_fault_in_an_old_run_is_found_where_all_runs_are_asked_for(cli, bench, tmp_path):
     state = tmp_path / "state"
     state.mkdir(mode=0o700)

@@ -54,6 +54,7 @@ def change(original, state, statement):
         assert db.execute(statement).rowcount > 0
 
 
+@pytest.mark.slow
 def test_commands_on_an_unchanged_database(cli, state, run):
     shown = json.loads(cli("--state", state, "show", run, "--json").stdout)
     assert shown["disagreements"] == []
@@ -67,6 +68,7 @@ def test_commands_on_an_unchanged_database(cli, state, run):
     ).stdout  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("field", CHANGES)
 def test_a_changed_fact_is_marked_or_refused_by_every_command(cli, original, state, run, field):
     change(original, state, CHANGES[field])

@@ -110,6 +110,7 @@ def test_an_empty_journal_is_an_error():
         figures(b"", maker(Drivers.find()))
 
 
+@pytest.mark.slow
 def test_the_command_computes_missing_figures_from_the_journals(cli, shift):
     done = cli("--state", shift.state, "health", "bench-1", "--json")
     assert done.returncode == 0, done.stderr

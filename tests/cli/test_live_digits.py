@@ -88,6 +88,7 @@ def test_the_number_of_digits_does_not_jump_back_and_forth(error, fluid):
         assert None not in places[places.index(known[0]) :] if known else True
 
 
+@pytest.mark.slow
 def test_a_new_step_has_its_own_digits_and_keeps_the_old_ones_until_it_has_a_value():
     views, plan, _ = views_of(1.0, "clear-glaze")
     digits = LiveDigits(plan)

@@ -49,6 +49,7 @@ def test_a_run_without_a_sample_is_refused(words):
         order(*words)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("words", "expected"),
     [

@@ -30,6 +30,7 @@ def sample(cli, tmp_path):
     return run
 
 
+@pytest.mark.slow
 def test_samples_are_added_listed_and_cancelled(sample):
     sample("add", "G-1042", "--product", "clear-glaze", "--lot", "2211")
     done = sample("add", "G-1043", "--rework-of", "G-1042", "--added", "200 mL water")
@@ -127,6 +128,7 @@ def twice(measured_twice, tmp_path):
     return runs
 
 
+@pytest.mark.slow
 def test_a_sample_with_one_run_is_that_run_in_every_command(cli, sample, twice, tmp_path):
     _, _, only, _ = twice
     state = tmp_path / "state"

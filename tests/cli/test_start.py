@@ -120,6 +120,7 @@ def test_errors_become_exit_codes(monkeypatch, capsys, raised, code, expected):
     assert capsys.readouterr().err == expected
 
 
+@pytest.mark.slow
 def test_a_closed_output_pipe_gives_no_error_message(shift):
     with subprocess.Popen(
         [sys.executable, "-m", "daq", "--state", str(shift.state), "export", shift.within],

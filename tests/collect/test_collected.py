@@ -94,6 +94,7 @@ async def test_only_changes_are_sent_at_a_pace_and_again_until_they_are_accepted
         assert len(announcer.accepted) == 2
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_the_watching_worker_publishes_retained_messages_and_only_when_they_change(broker, database, monkeypatch):
     monkeypatch.setattr(collected, "EVERY_S", 0.1)

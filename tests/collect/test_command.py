@@ -130,6 +130,7 @@ def wait_for(condition, seconds=90.0):
         time.sleep(0.05)
 
 
+@pytest.mark.slow
 @needs_postgres
 def test_decisions_of_a_person(tmp_path, database, query, capsys):
     class NoBroker:

@@ -44,6 +44,7 @@ async def test_a_daemon_whose_topics_were_renamed_is_there_twice_and_both_status
         assert [state for (state,) in await found.fetchall()] == ["offline", "online"]
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_a_gap_is_found_shrinks_splits_and_goes(database):
     async with tables(database) as (db, writer):
@@ -86,6 +87,7 @@ async def test_without_history_a_stream_starts_with_its_first_stored_result(data
         assert await missing(db) == [("bench-1", 41, 41), ("bench-2", 8, 9)]
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_requests_are_spaced_cut_to_size_and_ever_rarer(database):
     async with tables(database) as (db, writer):
@@ -157,6 +159,7 @@ def test_in_any_order_of_arrival_the_gaps_are_exactly_the_missing_results(
     asyncio.run(scenario())
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_one_of_two_workers_asks_the_daemon_and_what_it_sends_again_fills_the_gap(
     broker, database, query, monkeypatch

@@ -65,6 +65,7 @@ def measured(n, sample, *, at=MONDAY, value=800.0, validity="valid", verdict="wi
     return result(n, stream=stream, time=at + timedelta(minutes=n), change=change, **more)
 
 
+@pytest.mark.slow
 def test_a_correction_replaces_its_result_and_its_own_predecessor(store, query):
     store(
         measured(1, "S-1", value=700.0),
@@ -241,6 +242,7 @@ QUESTIONS = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("question", QUESTIONS)
 def test_the_questions_a_plant_asks_have_an_index(store, query, question):
     store(measured(1, "S-1"))

@@ -169,6 +169,7 @@ def changed(path, change):
     return document
 
 
+@pytest.mark.slow
 def test_a_value_of_another_kind_and_an_unknown_key_are_found_at_every_place():
     found = dict(places(DOCUMENT))
     assert len(found) > 200

@@ -103,6 +103,7 @@ async def test_the_port_answers_only_requests_for_metrics():
     await port.stop()
 
 
+@pytest.mark.slow
 @needs_mosquitto
 def test_a_daemon_reports_its_state_on_its_port_and_in_its_file(tmp_path, unused_tcp_port):
     folder = tmp_path / "broker"

@@ -164,6 +164,7 @@ def joined(events):
     return out
 
 
+@pytest.mark.slow
 @settings(derandomize=True, max_examples=40, deadline=None, phases=[Phase.generate])
 @pytest.mark.parametrize("name", PLANS)
 @given(happenings=st.lists(HAPPENINGS, min_size=5, max_size=40), seed=st.integers(0, 1000))

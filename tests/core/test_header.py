@@ -23,6 +23,7 @@ PLAN = plan_of(step(Rule("above", "a", "torque", low=12.5)), companions=("probe"
 HEADER = Header(run="a-run", plan=PLAN, drivers={})
 
 
+@pytest.mark.slow
 @settings(derandomize=True, max_examples=150, deadline=None)
 @given(any_of(Plan))
 def test_any_plan_comes_back_equal_to_the_last_bit_and_keeps_to_the_schema(plan):

@@ -114,6 +114,7 @@ def test_blocks_are_chained_and_join_to_the_same_journal():
     assert writer.cut() is None
 
 
+@pytest.mark.slow
 def test_every_flipped_bit_is_named_with_its_record():
     _, (block,) = written(*EVENTS)
     ends, offset = [], 0
@@ -145,6 +146,7 @@ def test_an_unknown_kind_cannot_be_decoded():
 # ---- the plan in the header
 
 
+@pytest.mark.slow
 @settings(derandomize=True, max_examples=200)
 @given(st.floats(allow_nan=False), st.floats(0, 1e9), st.integers(0, 1 << 60))
 def test_a_plan_comes_back_bit_for_bit(low, revolutions, ns):

@@ -87,6 +87,7 @@ async def asking(broker, payloads, topic=OWN, correlation=b"\x01\x02"):
         return [m for m in found if not m.retain]
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_a_request_is_answered_with_what_will_come_and_a_refused_one_with_the_reason(store, broker, clock):

@@ -46,6 +46,7 @@ async def came(historian, names):
     return sorted(historian.runs())
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 async def test_a_broker_that_has_forgotten_us_gets_everything_since_it_knew_us(store, make_broker, clock, protocol):
@@ -73,6 +74,7 @@ async def test_a_broker_that_has_forgotten_us_gets_everything_since_it_knew_us(s
         assert late.received[0][1]["run"] == "d"
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 async def test_a_broker_that_fell_back_gets_the_results_newer_than_the_one_it_shows(

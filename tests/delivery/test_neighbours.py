@@ -73,6 +73,7 @@ async def shown(port):
         return late.received[0][1]
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_two_daemons_under_one_prefix_name_each_other_and_the_one_that_stays_is_shown_online(
@@ -117,6 +118,7 @@ async def test_a_false_status_is_put_right_at_once(store, broker, clock, payload
         assert (after["state"], after["source"], after["instance"]) == ("online", store.source, before["instance"])
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_the_will_of_a_connection_that_was_lost_does_not_stay(store, broker, clock):

@@ -96,6 +96,7 @@ async def test_a_sign_that_arrives_later_starts_an_epoch_once(tmp_path, broker, 
     assert [e["log_level"] for e in put_back_lines(logs)] == ["error"]
 
 
+@pytest.mark.slow
 async def test_no_other_message_starts_an_epoch_or_ends_the_connection(tmp_path, broker, clock):
     forged = [b"", b"[" * 5000, b"[3]", b"\xff", b"[" + b" " * LARGEST + b"]", stored(f"urn:uuid:{OTHER}#2", 4, "x")]
     with capture_logs() as logs, filled(tmp_path / "daq.db") as (store, measured):

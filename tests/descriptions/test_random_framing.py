@@ -39,6 +39,7 @@ def held(framer, spec):
     return framer.pending <= spec.longest + len(spec.begin) + max(map(len, spec.ends), default=0)
 
 
+@pytest.mark.slow
 @settings(max_examples=400, derandomize=True, deadline=None)
 @given(given=SPECS, pieces=PIECES, cuts=st.lists(st.integers(0, 600), max_size=20))
 def test_any_framing_takes_any_bytes_however_they_are_cut(given, pieces, cuts):

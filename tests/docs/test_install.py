@@ -76,6 +76,7 @@ def test_the_simulation_of_a_base_install_blocks_what_is_not_in_it():
     assert with_only("demo", code="import amqtt").returncode == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("words", [("check",), ("doctor",), ("runs",), ("driver", "list"), ("schemas",), ("outbox",)])
 def test_the_base_does_what_a_bench_needs(tmp_path, words):
     done = with_only(code=daq("--state", tmp_path, *words))
@@ -83,6 +84,7 @@ def test_the_base_does_what_a_bench_needs(tmp_path, words):
     assert "fault in daq" not in done.stderr
 
 
+@pytest.mark.slow
 def test_every_module_is_imported_with_the_base_or_belongs_to_an_extra():
     """Modules that need an extra are imported only by functions, never by another module's first lines."""
     modules = sorted(
@@ -118,6 +120,7 @@ SPARKPLUG = '[mqtt]\nhost = "127.0.0.1"\nport = 1\n[sparkplug]\ngroup = "g"\nnod
 TLS = '[mqtt]\nhost = "127.0.0.1"\nport = 1\n[mqtt.tls]\nca = "ca.pem"\n'
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("extra", "config", "words"),
     [
@@ -136,6 +139,7 @@ def test_a_feature_without_its_library_names_the_extra(tmp_path, extra, config, 
     assert "fault in daq" not in shown
 
 
+@pytest.mark.slow
 def test_the_demonstration_needs_only_its_extra():
     done = with_only("demo", code="import daq.app.workshop.demonstration, daq.adapters.mqtt.embedded_broker")
     assert done.returncode == 0, done.stderr

@@ -206,11 +206,15 @@ def test_ci_calls_the_test_command_of_the_readme():
 def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_once(tmp_path):
     messages = tmp_path / "messages"
     command = [sys.executable, "-m", "daq", "demo", "--messages", str(messages)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=110)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=110, env=os.environ | {"PYTHONUTF8": "1"})
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stderr == ""
     out = done.stdout
     assert "Simulated instruments" in out
+    # Piped, it prints plain lines.
+    assert not {"\x1b", "\r"} & set(out)
+    assert "bench-1  G-1041  clear glaze, a batch as it should be\n" in out
+    assert "✓ VALID  ├●┤ WITHIN limits" in out
     topics = re.split(r"^\S+/lab/v1/result/(\S+)$", out, flags=re.MULTILINE)[1:]
     received = [
         (bench, line.split()[0], re.split(r"\s{2,}", line.strip())[-1])

@@ -4,6 +4,8 @@ import ast
 from collections import Counter
 from pathlib import Path
 
+import pytest
+
 from tests.support import sentences
 
 TESTS = Path(__file__).parents[1]
@@ -11,6 +13,7 @@ TABLE = {text: name for name, text in vars(sentences).items() if name.isupper()}
 MODULES = [p for p in sorted(TESTS.rglob("*.py")) if p != Path(sentences.__file__)]
 
 
+@pytest.mark.slow
 def test_a_sentence_of_the_table_is_written_once():
     texts = [
         (str(path.relative_to(TESTS)), TABLE[node.value])

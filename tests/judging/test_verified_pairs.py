@@ -91,6 +91,7 @@ def test_a_corrected_or_annulled_verification_counts_as_judged_last_at_the_time_
         assert (after.seq, after.utc_ns, after.passed) == (before.seq, before.utc_ns, now)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("before", [None, True, False])
 @pytest.mark.parametrize("passed", [True, False])
 def test_without_authorisation_a_verification_can_fail_and_cannot_pass(store, catalogue, before, passed):

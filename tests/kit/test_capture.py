@@ -25,6 +25,7 @@ def test_any_bytes_are_read_back(data):
     assert piece == Piece(1_000_000_000, "<", data)
 
 
+@pytest.mark.slow
 @settings(derandomize=True, max_examples=100)
 @given(
     st.lists(st.tuples(st.integers(0, 10**12), st.sampled_from("<>"), st.binary(min_size=1, max_size=20)), max_size=20),

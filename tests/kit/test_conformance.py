@@ -130,6 +130,7 @@ class Printing(Scale):
         return None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("lines", "outcome"),
     [((b"2.30 g ST", b"+   12.30 g ST"), "passed"), ((b"+   12.30 g ST", b"2.30 g ST", b"+   12.30 g ST"), "failed")],
@@ -139,6 +140,7 @@ def test_only_the_first_line_of_a_stream_may_be_a_part_of_one(lines, outcome):
     assert check_driver(lambda: Printing({}), capture=capture).finding("understands").outcome == outcome
 
 
+@pytest.mark.slow
 def test_expected_values_are_compared_channel_by_channel():
     assert_conforms(lambda: Scale({}), expected=[(12.30,), (-0.45,)], **HEARD[Scale])
     report = check_driver(lambda: Scale({}), expected=[(12.30,), (0.45,)], **HEARD[Scale])

@@ -119,6 +119,7 @@ def rows_before(lab):
         return {t: reader.query(f"SELECT * FROM {t} ORDER BY rowid") for t in tables}
 
 
+@pytest.mark.slow
 def test_generated_corrections_supersede_and_change_only_what_they_must(lab):
     rng = random.Random(20251129)
     catalogue = lab.lab.catalogue

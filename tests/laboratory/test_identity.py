@@ -32,6 +32,7 @@ def test_without_people_the_operator_is_the_typed_name_or_the_login(tmp_path):
             carry_out(lab, "sample_add", {"id": "G-1"}, Given(person="a", password=PASSWORD))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("role", ["nobody", *ROLES])
 def test_a_typed_operator_never_becomes_another_person(tmp_path, role):
     with staffed(tmp_path) as lab:

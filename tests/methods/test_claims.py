@@ -97,6 +97,7 @@ def overshoot(fluid, speed):
     return float(found.y[1].max())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_the_yield_stress_of_a_gelled_slip(seed):
     c, bench = run("slip-yield-stress", "bench-2", "gelled-slip", fitted="vane-20", seed=seed)

@@ -103,6 +103,7 @@ def test_a_thixotropic_slip_shows_a_loop_and_recovers(tmp_path):
     assert curve.branch == "both"
 
 
+@pytest.mark.slow
 def test_recovery_is_that_of_the_structure(tmp_path):
     """Structure of the simulated slip by its closed solution: rates 19.08 /s at 40 /min, 2.862 /s at 6 /min.
 
@@ -139,6 +140,7 @@ def test_an_unwinding_spring_is_not_taken_for_thixotropy(tmp_path):
     assert "loop_not_settled" in codes(curve.left_out)
 
 
+@pytest.mark.slow
 def test_points_that_are_not_valid_are_listed_and_not_fitted(tmp_path):
     curve, _, _ = measure(
         tmp_path, text([0.2, 3, 6, 12, 30, 60]), FLUIDS["white-glaze"], "bench-2", "cylinder-9", product="white-glaze"
@@ -149,6 +151,7 @@ def test_points_that_are_not_valid_are_listed_and_not_fitted(tmp_path):
     assert curve.fits[0].n == 5
 
 
+@pytest.mark.slow
 def test_too_little_is_refused_with_the_reason(tmp_path):
     curve, _, _ = measure(tmp_path, text([0.2, 0.3, 6, 12]), FLUIDS["white-glaze"], "bench-2", "cylinder-9")
     assert curve.chosen is None

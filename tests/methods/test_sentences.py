@@ -148,6 +148,7 @@ def literals(folder):
     return found
 
 
+@pytest.mark.slow
 def test_every_code_is_made_somewhere_and_asserted_in_a_test():
     # The code of a signal is made of its rule and its side.
     signals = {SIGNAL + pattern for pattern in PATTERNS}

@@ -112,6 +112,7 @@ async def test_a_broker_that_is_away_and_comes_back_gets_everything(store, broke
             assert historian.runs() == sorted(historian.runs())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("trouble", [StoreError("the disk cannot be read now"), KeyError("a mistake of ours")])
 @pytest.mark.parametrize(("holder", "name"), [(outbox, "refused_topics"), (outbox.Flight, "collect")])
 async def test_an_unexpected_error_is_reported_and_the_publisher_starts_again(
@@ -135,6 +136,7 @@ async def test_an_unexpected_error_is_reported_and_the_publisher_starts_again(
     assert depth(store).waiting == 0
 
 
+@pytest.mark.slow
 async def test_killed_again_and_again_in_the_middle_nothing_is_lost_and_doubles_have_the_same_id(store, broker):
     """The historian's session and Mosquitto's store survive; messages without acknowledgement are sent again."""
     names = [f"run-{i:03}" for i in range(150)]
@@ -175,6 +177,7 @@ async def test_killed_again_and_again_in_the_middle_nothing_is_lost_and_doubles_
     assert len(got) >= before
 
 
+@pytest.mark.slow
 async def test_a_refused_message_is_seen_named_kept_and_does_not_hold_up_the_others(tmp_path, store):
     folder = tmp_path / "ruled"
     folder.mkdir()
@@ -362,6 +365,7 @@ async def test_a_broker_that_falls_silent_is_left_after_the_time_out(store, brok
         await eventually(lambda: publisher.state.delivered == 2)
 
 
+@pytest.mark.slow
 async def test_acknowledgements_that_cannot_be_stored_are_not_sent_twice_meanwhile(store, broker):
     fill(store, [f"run-{i}" for i in range(5)])
     store._connection.execute("PRAGMA query_only = ON")  # the disk accepts no data

@@ -26,6 +26,7 @@ def product_of(index: float):
     return given.model_copy(update={"flow_behaviour_index": index, "limits": ()})
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("geometry", "law", "index"), CASES, ids=lambda x: x if isinstance(x, str) else repr(x))
 def test_another_speed(tmp_path, geometry, law, index):
     followed = 0

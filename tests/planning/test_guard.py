@@ -75,6 +75,7 @@ def test_a_seek_that_begins_too_fast(tmp_path):
     check_it_was_stopped_in_time(run, run.bench.facts.limit.state)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("law", FLUIDS, ids=repr)
 def test_a_seek_that_begins_low_never_comes_near_it(tmp_path, law):
     method = seek_method(tmp_path, speed=0.5, low=20, high=50)

@@ -42,6 +42,7 @@ def torque_at(geometry: str, law, speed: float) -> float:
     return torque_table(GEOMETRIES[geometry], law).torque(speed * 2 * math.pi / 60) * 1e5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("geometry", "law"), CASES, ids=lambda x: x if isinstance(x, str) else repr(x))
 def test_the_band_is_reached_in_six_tries_from_any_start(tmp_path, geometry, law):
     """Starts over the whole range of the fitted geometry: from the slowest speed to that of a torque of 105 %."""
@@ -166,6 +167,7 @@ def test_the_whole_step_has_the_method_s_time_not_each_try(tmp_path):
     assert (run.bench.facts.now - began) / 1e9 == pytest.approx(130, abs=0.2)
 
 
+@pytest.mark.slow
 def test_it_replays_bit_for_bit_and_batches_do_not_matter(tmp_path):
     run = measured(seek_method(tmp_path), instrument_for("cylinder-9"), FLUIDS["white-glaze"], seed=3)
     assert len(run.tries) > 2

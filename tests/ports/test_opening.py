@@ -346,6 +346,7 @@ asyncio.run(main())
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "work",
     [

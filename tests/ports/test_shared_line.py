@@ -66,6 +66,7 @@ def value(session):
     return session.standing.values.get("temperature")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", [Tiny, Echoing])
 @pytest.mark.asyncio
 async def test_three_instruments_on_one_port_are_each_identified_and_read(make_bus, kind):

@@ -21,6 +21,7 @@ def test_the_interval_of_cpk_is_that_of_a_published_example():
     assert cpk_interval(1.15, 45) == pytest.approx((0.89, 1.41), abs=0.005)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("n", "coverage"), [(20, 0.95), (50, 0.9)])
 def test_the_intervals_hold_the_true_index(n, coverage):
     rng = np.random.default_rng(n)

@@ -75,6 +75,7 @@ WORDS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", WORDS)
 def test_a_wrong_result_has_no_certificate(lab, name):
     data = lab.newest(lab.runs[0])

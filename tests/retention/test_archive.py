@@ -42,6 +42,7 @@ def archived(measured, tmp_path_factory):
     return state, folder / "medium", runs, before
 
 
+@pytest.mark.slow
 def test_journals_leave_the_database_and_everything_else_stays(measured, archived):
     state, folder, runs, before = archived
     assert kept_safe(state, folder, before) == dict.fromkeys(runs, True)

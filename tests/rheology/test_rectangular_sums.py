@@ -33,6 +33,7 @@ def test_widely_unequal_widths_against_the_perturbed_wide_one(small, count):
         assert 0.95 < found < 1.0 + small * count
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(2))
 def test_random_widths_against_a_convolution_on_a_grid(seed):
     """The characteristic function of the sum, a product of sin(a t)/(a t), inverted numerically (Gil-Pelaez 1951)."""

@@ -104,6 +104,7 @@ def rotational(start, tmp_path):
     return simulator
 
 
+@pytest.mark.slow
 def test_a_terminal_in_raw_mode_behind_a_link(rotational, open_terminal):
     terminal = open_terminal(rotational.link)
     local = termios.tcgetattr(terminal)[3]
@@ -116,6 +117,7 @@ def test_a_terminal_in_raw_mode_behind_a_link(rotational, open_terminal):
     assert float(answer.split(" ")[1]) == pytest.approx(rotational.state()["torque_percent"], abs=2.0)
 
 
+@pytest.mark.slow
 def test_simulated_time_runs_at_the_scale(rotational):
     moments, seconds = [], []
     for _ in range(2):
@@ -128,6 +130,7 @@ def test_simulated_time_runs_at_the_scale(rotational):
     assert 20.0 * shortest - 0.11 <= seconds[1] - seconds[0] <= 20.0 * longest + 0.11
 
 
+@pytest.mark.slow
 def test_a_new_host_does_not_get_what_the_last_one_left_unread(rotational, open_terminal):
     first = os.open(rotational.link, os.O_RDWR | os.O_NOCTTY)
     os.write(first, request("who"))
@@ -151,6 +154,7 @@ def test_a_halt_written_just_before_the_port_is_closed_is_obeyed(rotational):
     assert rotational.state()["running"] is False
 
 
+@pytest.mark.slow
 def test_unplug_hangs_up_and_replug_comes_back_under_another_number(rotational, open_terminal):
     terminal = open_terminal(rotational.link)
     ask(terminal, "speed 5")
@@ -172,6 +176,7 @@ def test_unplug_hangs_up_and_replug_comes_back_under_another_number(rotational, 
     assert rotational.state()["turning"] is True
 
 
+@pytest.mark.slow
 def test_replug_takes_another_number_also_when_the_old_one_is_free(rotational):
     for _ in range(3):
         before = rotational.link.readlink()
@@ -179,6 +184,7 @@ def test_replug_takes_another_number_also_when_the_old_one_is_free(rotational):
         assert rotational.link.readlink() != before
 
 
+@pytest.mark.slow
 def test_misbehaviour_on_a_real_terminal(rotational, open_terminal):
     terminal = open_terminal(rotational.link)
     whole = ask(terminal, "who")
@@ -210,6 +216,7 @@ def test_misbehaviour_on_a_real_terminal(rotational, open_terminal):
     assert ask(terminal, "read").split(b"#")[0].endswith(b" --- PKB")
 
 
+@pytest.mark.slow
 def test_a_thermometer_streams_and_nothing_old_waits_for_a_host(start, tmp_path, open_terminal):
     simulator = start("thermometer", "--pty", str(tmp_path / "t"), "--time-scale", "20", "--temperature", "18")
     while simulator.state()["time_s"] < 10.0:
@@ -223,6 +230,7 @@ def test_a_thermometer_streams_and_nothing_old_waits_for_a_host(start, tmp_path,
     assert b"I thermometer serial=T-0310 firmware=1.0*" in answer
 
 
+@pytest.mark.slow
 def test_a_serial_port_library_can_use_the_terminal(rotational):
     with serial.Serial(str(rotational.link), 115200, timeout=5) as port:
         port.write(request("who"))
@@ -239,6 +247,7 @@ def receive_line(peer):
     return data
 
 
+@pytest.mark.slow
 def test_tcp_with_a_port_of_the_systems_choice(start):
     simulator = start("rotational", "--tcp", "127.0.0.1:0", "--seed", "4", "--serial", "R-7")
     word, kind, address = simulator.ready.split(" ")
@@ -261,6 +270,7 @@ def test_tcp_with_a_port_of_the_systems_choice(start):
             assert texts(receive_line(again)) == ["ok halt"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("way", ["quit", signal.SIGTERM, signal.SIGINT])
 def test_it_ends_and_leaves_nothing_behind(rotational, tmp_path, way):
     if way == "quit":
@@ -302,6 +312,7 @@ def test_it_does_not_burn_the_processor_while_idle(rotational, open_terminal, co
     assert used_s() - before < 0.15
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("arguments", "complaint"),
     [

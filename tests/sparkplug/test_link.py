@@ -32,6 +32,7 @@ def broker(tmp_path):
     running.stop()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("aliases", [False, True])
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 async def test_births_changes_results_and_a_farewell(tmp_path, broker, aliases, protocol):
@@ -209,6 +210,7 @@ async def test_births_wait_for_the_primary_host_and_end_with_it(tmp_path, broker
             assert host.births == 2
 
 
+@pytest.mark.slow
 async def test_a_broker_that_is_killed_and_frozen_costs_no_result(tmp_path, broker):
     content = Content()
     got = []

@@ -43,6 +43,7 @@ def test_it_may_have_a_broker_of_its_own(tmp_path):
     assert daemon.sparkplug.channels == 2_000_000_000
 
 
+@pytest.mark.slow
 def test_without_the_table_there_is_no_node_and_no_library(tmp_path):
     assert Sparkplug.from_settings(load(tmp_path, "")) is None
     code = "import sys, daq.app.cli.measuring.serve; print([m for m in sys.modules if m.startswith('google')])"

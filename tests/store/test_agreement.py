@@ -144,6 +144,7 @@ def removals(original):
     return [(t, rowid) for t in tables(original) for rowid in rows_of(original, t)]
 
 
+@pytest.mark.slow
 def test_a_removed_row_is_named(original, tmp_path):
     last = rows_of(original, "audit")[-1]
     path = tmp_path / "removed.db"

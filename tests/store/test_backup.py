@@ -192,6 +192,7 @@ def test_a_copy_with_a_flipped_bit_is_refused_by_name_or_has_the_same_contents(f
         assert contents(flipped) == contents(copy)
 
 
+@pytest.mark.slow
 def test_flipped_bits_of_stored_text_are_refused(full, tmp_path):
     """Texts and payloads fill most pages without any structure that SQLite checks."""
     _, copy = full
@@ -208,6 +209,7 @@ def test_flipped_bits_of_stored_text_are_refused(full, tmp_path):
                 restore(flipped, tmp_path / "restored.db", utc_ns=T0, who="m.keeper")
 
 
+@pytest.mark.slow
 def test_a_damaged_page_is_never_reported_as_a_full_disk(full, tmp_path):
     path, _ = full
     data = path.read_bytes()
@@ -225,6 +227,7 @@ def test_a_damaged_page_is_never_reported_as_a_full_disk(full, tmp_path):
     assert count > 0.9 * len(data) / 4096
 
 
+@pytest.mark.slow
 def test_a_copy_is_private_from_its_first_byte(full, tmp_path, monkeypatch):
     """The umask lets everybody read and write, and another thread looks at every file as soon as it appears."""
     path, copy = full

@@ -288,6 +288,7 @@ def empty(tmp_path):
         yield db
 
 
+@pytest.mark.slow
 def test_every_statement_in_the_text_of_the_program_was_run(statements):
     ran = list(statements)
     missing = [w.place for w in written() if not any(w.pattern.search(sql) for sql in ran)]
@@ -395,6 +396,7 @@ def databases(tmp_path_factory):
     return paths
 
 
+@pytest.mark.slow
 def test_each_search_takes_as_many_steps_in_a_database_of_four_times_the_runs(databases, monkeypatch):
     """The bound on the runs that a search examines is lower here, so that both databases have more."""
     monkeypatch.setattr(searching, "MOST_EXAMINED", 8)
