@@ -14,8 +14,7 @@ from typing import Final
 from psycopg import AsyncConnection
 
 from daq.collect.columns import CURVE, OF_TABLES, RESULT_AT_FIRST, comments, table
-from daq.collect.release_views import RELEASES_0005
-from daq.collect.views import ATTRIBUTION_0004, AUTHORISED_0003, VIEWS_0002
+from daq.collect.views import ATTRIBUTION_0004, AUTHORISED_0003, RELEASES_0005, VIEWS_0002
 from daq.core.errors import StoreError
 
 SCHEMA: Final = "lab"

@@ -36,7 +36,7 @@ def scaled(amount):
     return replace(amount, value=amount.value * SHARE)
 
 
-def told(lab, run):
+def published(lab, run):
     found = [e["data"] for e in lab.messages("signature") if e["data"]["subject"] == run]
     return [(d["state"], [s["verification"] for s in d["suspended"]]) for d in found]
 
@@ -66,14 +66,14 @@ def test_the_verification_is_judged_with_the_other_certificate_and_blocks_what_w
         assert (entry.detail.fluid, entry.detail.passed) == (OTHER, False)
         assert Releases(reader).doubts(reader.run(run))
     # Subscribers learn it in the transaction of the correction, and its end in that of the next one.
-    assert told(lab, run) == [("in_force", []), ("withdrawn", [verification])]
+    assert published(lab, run) == [("in_force", []), ("withdrawn", [verification])]
     assert lab.release(run) == "release_blocked"
     lab.correct(verification, fluid="reference-b")
-    assert told(lab, run)[2:] == [("in_force", [])]
+    assert published(lab, run)[2:] == [("in_force", [])]
     assert lab.release(run) == "released"
     again = lab.newest(verification)["verification"]
     assert json.dumps(again | {"results_since_pass": []}) == json.dumps(before | {"results_since_pass": []})
     lab.correct(verification, fluid=OTHER)
     lab.do("run_annul", run=verification, because="the wrong beaker")
-    assert told(lab, run)[3:] == [("withdrawn", [verification]), ("in_force", [])]
+    assert published(lab, run)[3:] == [("withdrawn", [verification]), ("in_force", [])]
     assert lab.disagreements() == []

@@ -34,7 +34,7 @@ def fails(lab, run, *, passed=False):
     verify(lab.lab.store, run, passed=passed, follow=follow)
 
 
-def told(lab, subject):
+def published(lab, subject):
     """Return the messages of the release of a subject: revision, state, verifications, and whether it is resumed."""
     events = [e["data"] for e in lab.messages("signature") if e["data"]["subject"] == subject]
     for data in events:
@@ -60,7 +60,7 @@ def test_a_release_is_suspended_in_the_transaction_of_the_verification_until_a_p
     assert submitted == ["register_method", "begin_run", "conclude", "end_run"]
     signed = (1, "in_force", [], False)
     suspended = (2, "withdrawn", ["failed"], False)
-    assert [told(lab, run) for run in lab.runs] == [[signed, suspended], [signed, suspended], []]
+    assert [published(lab, run) for run in lab.runs] == [[signed, suspended], [signed, suspended], []]
     (data,) = [
         e["data"] for e in lab.messages("signature") if e["data"]["suspended"] and e["data"]["subject"] == upheld
     ]
@@ -69,16 +69,16 @@ def test_a_release_is_suspended_in_the_transaction_of_the_verification_until_a_p
     # The record of the signature stays in force: a person decides.
     assert lab.release(upheld) == "release_blocked"
     fails(lab, "failed again")
-    assert told(lab, upheld)[2:] == [(3, "withdrawn", ["failed", "failed again"], False)]
+    assert published(lab, upheld)[2:] == [(3, "withdrawn", ["failed", "failed again"], False)]
     for verification in ("failed", "failed again"):
         lab.do("doubt_decide", run=upheld, verification=verification, decision="upheld", because="the same on bench-2")
-    assert told(lab, upheld)[3:] == [(4, "withdrawn", ["failed again"], False), (5, "in_force", [], True)]
+    assert published(lab, upheld)[3:] == [(4, "withdrawn", ["failed again"], False), (5, "in_force", [], True)]
     assert lab.release(upheld) == "released"
     (resumed,) = [e["data"]["resumed"] for e in lab.messages("signature") if e["data"]["resumed"]]
     assert (resumed["by"], resumed["because"]) == ("a.novak", "the same on bench-2")
     lab.do("doubt_decide", run=doubted, verification="failed", decision="uncertain", because="3 % low")
     # Withdrawn for good: no verification is named any more.
-    assert told(lab, doubted)[-1] == (5, "withdrawn", [], False)
+    assert published(lab, doubted)[-1] == (5, "withdrawn", [], False)
     with lab.lab.reader() as reader:
         for event in lab.messages("signature"):
             suspension = find(reader, Suspension, event["data"]["signature"])
@@ -98,7 +98,7 @@ def test_a_verification_that_was_wrong_itself_lifts_the_suspension(lab):
     follow = suspending(TOPICS, "bench-1", T0, "c.head", "wrong fluid")
     step = Correct("r-failed", "s", "wrong fluid", T0, "c.head", builder("failed"), verification=detail, follow=follow)
     lab.lab.store.submit(step).result(10)
-    assert told(lab, run)[1:] == [(2, "withdrawn", ["failed"], False), (3, "in_force", [], True)]
+    assert published(lab, run)[1:] == [(2, "withdrawn", ["failed"], False), (3, "in_force", [], True)]
 
 
 def test_without_a_broker_the_suspension_is_recorded_and_nothing_is_published(lab):

@@ -41,11 +41,11 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.within import signatures_on_results
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
-from daq.app.laboratory.correctable import _last_sequence
 from daq.app.laboratory.equipment.casefile import case_of
 from daq.app.laboratory.equipment.monthly import review
 from daq.app.laboratory.laboratory import new
 from daq.app.laboratory.reporting.tracing import people_of
+from daq.app.laboratory.signing.correctable import _last_sequence
 from daq.app.laboratory.signing.subjects import _start
 from daq.app.records import searching
 from daq.app.records.equipment_state import equipment_of_run, out_of_service

@@ -11,12 +11,12 @@ from daq.adapters.store.records import stored_text
 from daq.adapters.store.rows import RunRecord
 from daq.app.delivery.curve_publishing import curve_message
 from daq.app.laboratory.act import Act
-from daq.app.laboratory.correctable import Correctable, correctable, store_new_result
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
 from daq.app.laboratory.moments import past_moment
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.progress import note_done, note_undone
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
+from daq.app.laboratory.signing.correctable import Correctable, correctable, store_new_result
 from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
 from daq.app.laboratory.signing.suspending import suspending
 from daq.app.records.history import plan_of

@@ -65,7 +65,7 @@ class _By:
 
 @dataclass(frozen=True, slots=True)
 class _Released:
-    """What a signature releases.
+    """The sample and the runs of a release, and the result whose messages are numbered with it.
 
     Attributes:
         sample: sample, for the messages.
