@@ -1,6 +1,6 @@
 """Two acts at the same moment: one is carried out whole before a transaction of the other, in every place and order.
 
-Afterwards no certificate and no release outlives the result that it states, and its messages agree with the records.
+After both, no certificate and no release outlives the result that it states, and the messages agree with that.
 """
 
 import contextlib
