@@ -30,9 +30,9 @@ def test_journals_are_archived_while_the_daemon_measures(lab, tmp_path):
         file.write('\n[retention]\njournals = "2 years"\n')
     medium = tmp_path / "medium"
     medium.mkdir()
-    shown = json.loads(lab.daq("show", old[0], "--json").stdout)
     made = lab.daq("report", old[0], "-o", str(tmp_path / "record.pdf"))
     assert made.returncode == 0, made.stderr
+    shown = json.loads(lab.daq("show", old[0], "--json").stdout)
     daemon = Daemon(lab)
     daemon.ready()
     going = daemon.run("medium")

@@ -28,7 +28,7 @@ from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedTe
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.epochs import StartEpoch, ended_regularly, last_epoch_start
 from daq.adapters.store.mark import MarkFile
-from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
+from daq.adapters.store.newest_runs import newest_of_kind, run_started_seq, runs_of_product, verifying_runs
 from daq.adapters.store.outgoing import outbox_reading
 from daq.adapters.store.outgoing.delivery import Acknowledge, MarkChanged, Refused, ReleaseRefused, SendAgain
 from daq.adapters.store.outgoing.derived import AddDerived
@@ -186,6 +186,8 @@ def queries(path: Path) -> None:
         verifying_runs(reader, "bench-1", limit=20)
         _last_sequence(reader, result)
         signatures_on_results(reader, "bench-1", 0, 100)
+        run_started_seq(reader, run.id)
+        newest_of_kind(reader, "handover")
         MarkFile(path).contradiction(reader)
     MarkFile(path).renew()
 

@@ -1,4 +1,4 @@
-"""`daq affected`: list the results that a failed verification puts in doubt, and decide about one of them."""
+"""`daq affected`: list the results that a failed verification or control puts in doubt, and decide about one."""
 
 import argparse
 from typing import Any, Final
@@ -11,7 +11,7 @@ from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.named_runs import find_run
 from daq.app.records.run_rows import Entry, entry, value_of
 from daq.app.records.signatures import Releases
-from daq.app.records.verifications import doubt_by, entries
+from daq.app.records.verifications import checks, doubt_by
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
@@ -32,7 +32,7 @@ the wrong fluid, is corrected or annulled; then it blocks nothing.
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.epilog = EXAMPLES
-    parser.add_argument("verification", metavar="RUN", help="the run of the failed verification")
+    parser.add_argument("verification", metavar="RUN", help="the run of the failed verification or control")
     parser.add_argument("--run", default="", metavar="RUN", help="decide about this run")
     decision = parser.add_mutually_exclusive_group()
     decision.add_argument(
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json([encode(e) | {"decision": decision} for e, decision in rows])
     elif not rows:
-        say("no result was stored between the last pass and this verification")
+        say("no result is in doubt by it")
     else:
         print_table(
             ["run", "started", "sample", "product", "value", "validity", "release", "decision"],
@@ -86,16 +86,18 @@ def run(args: argparse.Namespace) -> int:
 
 
 def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
-    """Return the runs that a failed verification puts in doubt, each with the decision about it.
+    """Return the runs that a failed verification or control puts in doubt, each with the decision about it.
 
     Raises:
-        SettingError: the run is no verification that failed.
+        SettingError: the run is no verification or control that failed, and no control that was withdrawn.
     """
     run = find_run(reader, given)
-    found = entries(reader, run.instrument)
+    found = checks(reader, run.instrument)
     own = next((e for e in found if e.detail.run == run.id), None)
-    if own is None or own.passed is not False:
-        raise SettingError(f"run {run.id} is no failed verification; `daq verification` lists them")
+    if own is None or own.doubt is None:
+        raise SettingError(
+            f"run {run.id} is no failed verification or control; `daq verification` and `daq chart --control` show them"
+        )
     releases = Releases(reader)
     out: list[tuple[Entry, str | None]] = []
     for _, other in doubt_by(reader, run.instrument, found, own).results:

@@ -98,12 +98,12 @@ def _announce(access: Access, topics: Topics | None, instrument: str, by: _By) -
 
 
 def _concerned(releases: Releases, instrument: str) -> list[str]:
-    """Return the ids of the signatures under what a failed verification of an instrument concerns, or did concern."""
+    """Return the ids of the signatures under what verifications and controls of an instrument put in doubt."""
     reader, verified = releases.reader, releases.verified(instrument)
     out = [s.id for s in found_by(reader, Suspension.kind, "instrument", instrument, limit=-1)]
-    for failed in verified:
-        if failed.passed is False:
-            out += signatures_on_results(reader, instrument, *window(verified, failed))
+    for e in verified:
+        if e.doubt is not None:
+            out += signatures_on_results(reader, instrument, *window(verified, e))
     return list(dict.fromkeys(out))
 
 
