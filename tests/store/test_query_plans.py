@@ -55,6 +55,7 @@ from daq.app.records.searching import RunSearch, search
 from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import not_confirmed, of_sample, read_between
+from daq.app.records.verifications import _start_of
 from daq.app.workshop.diagnosis import examine
 from daq.laboratory.equipment import Equipment
 from daq.laboratory.transcribed import Transcribed
@@ -185,6 +186,7 @@ def queries(path: Path) -> None:
         runs_of_product(reader, "clear-glaze", before=(T0, 1), limit=20)
         verifying_runs(reader, "bench-1", limit=20)
         _last_sequence(reader, result)
+        _start_of(reader, "a run of another archive")
         signatures_on_results(reader, "bench-1", 0, 100)
         run_started_seq(reader, run.id)
         newest_of_kind(reader, "handover")
