@@ -23,6 +23,10 @@ class NotComparableError(SettingError):
     """
 
 
+class NotAllowedError(SettingError):
+    """A person is not known, or may not do this.  Example: a sign-off needs the role review."""
+
+
 class ArgumentError(SettingError, ValueError):
     """An argument of a function is outside its domain; `key` is its name.
 

@@ -116,6 +116,11 @@ class Intake:
         """Values of the latest reading as they were read, in channel order."""
         return self._last_values
 
+    @property
+    def read_at(self) -> int:
+        """Time (ns) of the latest reading; 0 before the first."""
+        return self._last_t
+
     @classmethod
     def of_lead(cls, plan: Plan, driver: Driver) -> "Intake":
         """Return the check of the readings of the lead instrument of `plan`."""

@@ -9,10 +9,14 @@ EXTRAS: Final = {
     "amqtt": "demo",
     "argon2": "people",
     "cryptography": "tls",
+    "fastapi": "page",
     "google.protobuf": "sparkplug",
+    "jinja2": "page",
     "psycopg": "collect",
     "segno": "labels",
     "typst": "reports",
+    "uvicorn": "page",
+    "youplot": "page",
 }
 """Extra of pyproject.toml by the library that it brings."""
 

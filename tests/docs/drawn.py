@@ -10,9 +10,10 @@ from pathlib import Path
 
 from daq.core.linkstates import link_diagram
 from daq.core.run import diagram
+from daq.page.routetable import table
 
 ROOT = Path(__file__).parents[2]
-TOP = "Layers: app over collect, both over adapters and methods, all over the core"
+TOP = "Layers: the page over the app, app over collect, both over adapters and methods, all over the core"
 
 
 def layers() -> dict[str, list[list[str]]]:
@@ -59,6 +60,7 @@ def map_rows() -> Iterator[str]:
 #: Function that draws each part, by file and name of the part.
 DRAWN = {
     ("DEVELOPERS.md", "map"): lambda: "\n".join(map_rows()),
+    ("daq/page/README.md", "routes"): table,
     ("daq/core/README.md", "run"): lambda: f"```mermaid\n{diagram()}\n```",
     ("daq/core/README.md", "link"): lambda: f"```mermaid\n{link_diagram()}\n```",
 }

@@ -22,6 +22,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("init", "copy the example configuration to begin with", "setup.init"),
     ("check", "check configuration and methods", "setup.check"),
     ("serve", "run the daemon", "measuring.serve"),
+    ("page", "serve the page for bench and desk, for browsers on this machine", "measuring.page"),
     ("reload", "take up changed files of the configuration", "setup.reload"),
     ("fit", "record which measuring geometry is fitted to an instrument", "laboratory.fit"),
     ("equipment", "list equipment; out of service and back; calibrations", "laboratory.equipment"),

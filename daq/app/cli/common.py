@@ -14,7 +14,7 @@ from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
 from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.reading import Reader
 from daq.app.screens.json_text import harmless_json
-from daq.app.setup.catalogue import state_of
+from daq.app.setup.state_folder import state_of
 from daq.core.errors import DaqError, SettingError
 from daq.methods.files.load import load_daemon
 from daq.process.logins import login_of, own_login

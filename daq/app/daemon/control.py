@@ -41,7 +41,8 @@ except ImportError:  # not a POSIX system: there is no daemon
 
 log = structlog.get_logger()
 
-LONGEST_ANSWER: Final = 1 << 20
+LONGEST_ANSWER: Final = 9 << 20
+"""Greatest length of an answer in bytes: the longest is that to a query (`daq.app.daemon.queries`)."""
 LAST_WORDS_S: Final = 1.0
 """Time in seconds that unfinished answers get when the daemon ends."""
 REQUEST_S: Final = 5.0

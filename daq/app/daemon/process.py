@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import gc
 import signal
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 
 import structlog
 
@@ -16,6 +16,7 @@ from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.certificates import DAY_S as A_DAY_S
 from daq.app.setup.certificates import findings
 from daq.core.errors import DaqError
+from daq.process.pagechild import keep_page
 from daq.process.systemd import notify, watchdog_interval_s
 
 log = structlog.get_logger()
@@ -36,12 +37,13 @@ async def served(supervisor: Supervisor) -> AsyncIterator[Service]:
             # Runs end before the socket closes, so that clients that follow a run still get its outcome.
             await supervisor.end_runs()
             await control.stop()
+            await service.close()
     finally:
         await supervisor.close()
 
 
-async def serve(supervisor: Supervisor) -> None:
-    """Serve until SIGTERM or SIGINT, then shut down cleanly."""
+async def serve(supervisor: Supervisor, *, page: Sequence[str] = ()) -> None:
+    """Serve until SIGTERM or SIGINT, then shut down cleanly; `page` is the command of a page beside it, () for none."""
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -58,6 +60,8 @@ async def serve(supervisor: Supervisor) -> None:
         if watchdog_interval_s() is not None:
             supervisor.tasks.start(_watchdog(supervisor), "watchdog")
         supervisor.tasks.start(_certificates(supervisor), "certificates")
+        if page:
+            supervisor.tasks.start(keep_page(page), "page", ends=True)
         await stop.wait()
         notify("STOPPING=1")
         log.info("shutting down")

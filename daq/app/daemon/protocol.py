@@ -2,7 +2,7 @@
 
 The daemon takes the identity of the client from the kernel, not from the request.
 
-A request is one line of JSON, ``{"protocol": 3, "do": name, ...}``.  Answers are lines of JSON; their first key names
+A request is one line of JSON, ``{"protocol": 4, "do": name, ...}``.  Answers are lines of JSON; their first key names
 their type.  The last answer has ``"done": true``; an answer with ``"error"`` gives the reason of a refusal.
 """
 
@@ -18,14 +18,15 @@ from daq.app.delivery.resending import ResendOrder
 from daq.app.delivery.sparkplug import NodeStanding
 from daq.app.laboratory.identity import Given
 from daq.app.screens.bench.bench_view import BenchView
+from daq.app.screens.bench.live_frame import LiveFrame
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.orders import RunOrder
 from daq.core.encoding import decode, encode, fields
-from daq.core.errors import DaqError, LinkError, NotComparableError, SettingError
-from daq.methods.files.fields import Model, NeededLabel
+from daq.core.errors import DaqError, LinkError, NotAllowedError, NotComparableError, SettingError
+from daq.methods.files.fields import Hidden, Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 
-PROTOCOL: Final = 3
+PROTOCOL: Final = 4
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
 LONGEST_REQUEST: Final = 512 * 1024
 """Greatest length of the line of a request, in bytes; the longest is a file of samples."""
@@ -47,10 +48,16 @@ class WatchBench(Model):
     instrument: NeededLabel
 
 
+class WatchLive(Model):
+    """Request for everything that changes on all benches, until the client disconnects."""
+
+
 class StopRun(Model):
     """Request to stop the run on an instrument."""
 
     instrument: NeededLabel
+    bench: bool = False
+    """Also stop what the work at the bench does before a run: its rest and its start."""
 
 
 class AskStatus(Model):
@@ -72,10 +79,54 @@ class Perform(Model):
     order: dict[str, Any] = Field(default_factory=dict, repr=False)
     """Values that the person gives; the act's own model checks them."""
     by: Given = Given()
-    """Badge, or person and password, of the person who acts."""
+    """Badge, person and password, or ticket of the person who acts."""
 
 
-Request = RunOrder | WatchRun | WatchBench | StopRun | AskStatus | ResendOrder | MakeBackup | Perform | Reload
+class LogIn(Model):
+    """Request for a ticket, by which a person acts without giving the password again."""
+
+    by: Given
+    """Badge, or person and password."""
+
+
+class LogOut(Model):
+    """Request to end a ticket."""
+
+    ticket: Hidden
+
+
+class Identify(Model):
+    """Request to tell who would act."""
+
+    by: Given = Given()
+
+
+class AskQuery(Model):
+    """Request for the answer to a named query (`daq.app.daemon.queries.registry`)."""
+
+    query: NeededLabel
+    parameters: dict[str, Any] = Field(default_factory=dict)
+    """Values of the query; its own model checks them."""
+    by: Given = Given()
+    """The person who asks."""
+
+
+Request = (
+    RunOrder
+    | WatchRun
+    | WatchBench
+    | WatchLive
+    | StopRun
+    | AskStatus
+    | ResendOrder
+    | MakeBackup
+    | Perform
+    | Reload
+    | LogIn
+    | LogOut
+    | Identify
+    | AskQuery
+)
 REQUESTS: Final[dict[str, type[Request]]] = {
     "run": RunOrder,
     "watch": WatchRun,
@@ -86,13 +137,18 @@ REQUESTS: Final[dict[str, type[Request]]] = {
     "perform": Perform,
     "reload": Reload,
     "watch_bench": WatchBench,
+    "watch_live": WatchLive,
+    "log_in": LogIn,
+    "log_out": LogOut,
+    "identify": Identify,
+    "query": AskQuery,
 }
 NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
 
 # ---- answers
 
-FailureKind = Literal["setting", "not_comparable", "link", "fault"]
+FailureKind = Literal["setting", "not_comparable", "not_allowed", "link", "fault"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +175,54 @@ class BenchViewed:
     """The work at a bench now."""
 
     bench_view: BenchView
+
+
+@dataclass(frozen=True, slots=True)
+class LiveViewed:
+    """The changes on the benches."""
+
+    live: LiveFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Visitor:
+    """A person as the records have it now, or no person."""
+
+    person: str = ""
+    """Id; "" for no person."""
+    role: str = ""
+    """Role in which the person acts; "" for no person."""
+    people: bool = False
+    """People are switched on."""
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedIn:
+    """Outcome of `LogIn`."""
+
+    ticket: str = field(repr=False)
+    visitor: Visitor
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedOut:
+    """Outcome of `LogOut`; false where the ticket had ended before."""
+
+    logged_out: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Identified:
+    """Answer to `Identify`."""
+
+    visitor: Visitor
+
+
+@dataclass(frozen=True, slots=True)
+class Queried:
+    """Answer to `AskQuery`."""
+
+    queried: dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,6 +395,11 @@ Answer = (
     Started
     | Viewed
     | BenchViewed
+    | LiveViewed
+    | LoggedIn
+    | LoggedOut
+    | Identified
+    | Queried
     | Ended
     | Stopped
     | StatusAnswer
@@ -304,7 +413,7 @@ Answer = (
 )
 ANSWERS: Final[tuple[type[Answer], ...]] = (
     Started, Viewed, BenchViewed, Ended, Stopped, StatusAnswer, Resent, Performed, Reloaded, BackupPiece, BackupMade,
-    Failed, Done,
+    LiveViewed, LoggedIn, LoggedOut, Identified, Queried, Failed, Done,
 )  # fmt: skip
 
 
@@ -312,6 +421,7 @@ ANSWERS: Final[tuple[type[Answer], ...]] = (
 
 _RAISED: Final[dict[FailureKind, type[DaqError]]] = {
     "not_comparable": NotComparableError,
+    "not_allowed": NotAllowedError,
     "setting": SettingError,
     "link": LinkError,
 }
@@ -337,7 +447,7 @@ def read_request(line: bytes) -> Request:
     except (ValueError, RecursionError) as error:
         raise SettingError(f"a request is one line of JSON: {error}") from None
     if not isinstance(data, dict):
-        raise SettingError('a request is one line of JSON: {"protocol": 3, "do": ...}')
+        raise SettingError('a request is one line of JSON: {"protocol": 4, "do": ...}')
     protocol = data.pop("protocol", None)
     if type(protocol) is not int or protocol != PROTOCOL:
         raise SettingError(

@@ -18,7 +18,7 @@ from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.laboratory.identity import operator_of
 from daq.app.laboratory.laboratory import Laboratory
-from daq.app.laboratory.log_ins import LogIns
+from daq.app.laboratory.log_ins import LogIns, Tickets
 from daq.app.laboratory.ordering import completed
 from daq.app.records.equipment_state import equipment_of_run
 from daq.app.records.pieces import pieces_of_run
@@ -94,7 +94,7 @@ class RunsInProgress:
         self._configured = reloading.configured
         self._unfinished, self._reloading, self._post_run = unfinished, reloading, post_run
         self._maker, self._ended, self._hook = maker, ended, hook
-        self._log_ins = LogIns()
+        self._log_ins, self._tickets = LogIns(), Tickets()
 
     # ---- the start of a run
 
@@ -205,8 +205,10 @@ class RunsInProgress:
             return completed(order, files, reader, tuple(self._sessions.by_name))
 
     def laboratory(self, login: str) -> Laboratory:
-        """Return the records of the laboratory for one login, with the failed log-ins of this process."""
-        return Laboratory(self._store, self._configured.catalogue, self._clock, login, self._log_ins)
+        """Return the records of the laboratory for one login, with log-ins and failed log-ins of this process."""
+        return Laboratory(
+            self._store, self._configured.catalogue, self._clock, login, self._log_ins, tickets=self._tickets
+        )
 
     def _history(
         self, order: RunOrder, files: Catalogue, names: list[str], identities: Mapping[str, Identity | None]

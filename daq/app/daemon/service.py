@@ -8,16 +8,26 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from daq.app.daemon.copies import Copies
+from daq.app.daemon.livefeed import LiveFeed
 from daq.app.daemon.protocol import (
     Answer,
+    AskQuery,
     AskStatus,
     BenchViewed,
     Ended,
     EvidenceStatus,
+    Identified,
+    Identify,
     InstrumentStatus,
+    LiveViewed,
+    LoggedIn,
+    LoggedOut,
+    LogIn,
+    LogOut,
     OutboxStatus,
     Perform,
     Performed,
+    Queried,
     RefusedMessage,
     Reload,
     Reloaded,
@@ -31,18 +41,25 @@ from daq.app.daemon.protocol import (
     StopRun,
     UnfinishedStatus,
     Viewed,
+    Visitor,
     WatchBench,
+    WatchLive,
     WatchRun,
 )
+from daq.app.daemon.queries.asking import QueryProcess
+from daq.app.daemon.queries.registry import query
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.resending import ResendOrder
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.identity import acting, refuse_copy
+from daq.app.laboratory.bench_work import Actor
+from daq.app.laboratory.identity import acting, identify, log_in, refuse_copy
 from daq.app.run.active import Active
 from daq.app.screens.run_view import RunEnd
 from daq.app.setup.fitted import Fit, conflicts, fits_of
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError, StoreError
+from daq.laboratory.bench.bench_events import Pressed
+from daq.laboratory.people import Who
 from daq.process.logins import own_login
 
 VIEW_S: Final = 0.25
@@ -58,6 +75,11 @@ class Service:
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
         self._copies = Copies(supervisor.store.path)
+        self._queries = QueryProcess(supervisor.store.path)
+
+    async def close(self) -> None:
+        """End the process that answers queries."""
+        await self._queries.close()
 
     async def handle(self, request: Request, login: str = "") -> AsyncGenerator[Answer]:
         """Yield the answers to a request of `login`; "" means the login of this process.
@@ -71,11 +93,12 @@ class Service:
             yield Started(active.record.id, active.record.instrument, active.warnings)
             async for answer in self._follow(active):
                 yield answer
-        elif isinstance(request, WatchRun | WatchBench):
+        elif isinstance(request, WatchRun | WatchBench | WatchLive):
             async for answer in self._watched(request):
                 yield answer
         elif isinstance(request, StopRun):
             yield Stopped(self._supervisor.stop_run(request.instrument, login))
+            await self._stop_bench(request, login)
         elif isinstance(request, AskStatus):
             fits = await asyncio.to_thread(self._fits)
             yield StatusAnswer(replace(self.status(fits), outbox=await asyncio.to_thread(self._outbox)))
@@ -83,6 +106,8 @@ class Service:
             yield Resent(await self._resend(request, login))
         elif isinstance(request, Perform):
             yield Performed(await self._perform(request, login))
+        elif isinstance(request, LogIn | LogOut | Identify | AskQuery):
+            yield await self._asked(request, login)
         elif isinstance(request, Reload):
             changes = await self._supervisor.reloading.refresh()
             yield Reloaded(tuple(changes.words), tuple(str(e) for e in changes.errors))
@@ -92,8 +117,34 @@ class Service:
                 async for answer in answers:
                     yield answer
 
-    def _watched(self, request: WatchRun | WatchBench) -> AsyncIterator[Answer]:
-        """Return the views of a run or of the work at a bench."""
+    async def _stop_bench(self, request: StopRun, login: str) -> None:
+        """Tell a stop to the work at a bench, where it is asked for: it may be about to start a run."""
+        if request.bench:
+            command, actor = self._supervisor.benches.flows.command, Actor(login, login)
+            await asyncio.to_thread(command, request.instrument, Pressed("stop"), actor, 0)
+
+    async def _asked(self, request: LogIn | LogOut | Identify | AskQuery, login: str) -> Answer:
+        """Return the answer to a question about persons or records."""
+        laboratory = self._supervisor.laboratory(login)
+        if isinstance(request, LogIn):
+            ticket, who = await asyncio.to_thread(log_in, laboratory, request.by)
+            return LoggedIn(ticket, self._visitor(who))
+        if isinstance(request, LogOut):
+            return LoggedOut(laboratory.tickets.end(request.ticket))
+        if isinstance(request, Identify):
+            return Identified(self._visitor(await asyncio.to_thread(identify, laboratory, request.by)))
+        needed = query(request.query).role
+        await asyncio.to_thread(acting, laboratory, f"the query {request.query}", needed, request.by)
+        return Queried(await self._queries.ask(request.query, request.parameters))
+
+    def _visitor(self, who: Who) -> Visitor:
+        people = self._supervisor.catalogue.daemon.people.required
+        return Visitor("" if who.person is None else who.person.id, who.role or "", people)
+
+    def _watched(self, request: WatchRun | WatchBench | WatchLive) -> AsyncIterator[Answer]:
+        """Return the views of a run, of the work at a bench, or of all benches."""
+        if isinstance(request, WatchLive):
+            return self._live()
         if isinstance(request, WatchBench):
             return self._bench(request.instrument)
         return self._follow(self._active(request.instrument))
@@ -108,6 +159,12 @@ class Service:
                 shown, since = view, 0.0
             await asyncio.sleep(VIEW_S)
             since += VIEW_S
+
+    async def _live(self) -> AsyncIterator[LiveViewed]:
+        """Yield what changes on all benches; who follows them asks queries too."""
+        self._supervisor.tasks.start(self._queries.warm(), "start of the queries", ends=True)
+        async for frame in LiveFeed(self._supervisor).frames():
+            yield LiveViewed(frame)
 
     async def _resend(self, order: ResendOrder, login: str) -> int:
         """Put messages into the outbox again; return their number."""

@@ -54,7 +54,7 @@ def carry_out(
         laboratory: the records, for one login.
         name: name of the act.
         order: its values.
-        given: badge, or person and password; without them the login alone identifies.
+        given: badge, person and password, or ticket; without them the login alone identifies.
 
     Raises:
         SettingError, SettingErrors: there is no such act, the order is wrong, or the person may not do this; nothing
@@ -67,4 +67,4 @@ def carry_out(
     checked = parse(act.order, dict(order))
     with _ONE_AT_A_TIME:
         who = acting(laboratory, act.name, act.role, given, always=act.always)
-        return act.do(replace(laboratory, identified=who, badge=given.badge), checked)
+        return act.do(replace(laboratory, identified=who, badge=given.badge, ticket=given.ticket), checked)

@@ -9,11 +9,12 @@ from daq.laboratory.bench.benchstate import BenchState
 
 @dataclass(frozen=True, slots=True)
 class Actor:
-    """The person at a bench: the name for the audit trail, the login, and the badge that identifies."""
+    """The person at a bench: the name for the audit trail, the login, and the badge or ticket that identifies."""
 
     who: str
     login: str
     badge: str = field(default="", repr=False)
+    ticket: str = field(default="", repr=False)
 
 
 class BenchWork(Protocol):

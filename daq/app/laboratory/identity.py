@@ -1,4 +1,4 @@
-"""The one place that decides who acts: from the login that the kernel knows, a badge, or a person's password."""
+"""The one place that decides who acts: from a log-in's ticket, a badge, a person's password, or the kernel's login."""
 
 from datetime import UTC, datetime
 from typing import Final
@@ -6,7 +6,7 @@ from typing import Final
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.laboratory import Laboratory, find, listed
 from daq.app.setup.orders import RunOrder
-from daq.core.errors import SettingError
+from daq.core.errors import NotAllowedError, SettingError
 from daq.laboratory.people import Credentials, Operator, Person, Role, Who, includes, lesser
 from daq.laboratory.record import LAST
 from daq.methods.files.fields import Hidden, Label, Model
@@ -14,42 +14,82 @@ from daq.process.hashes import fits, owner_of
 from daq.process.logins import login_of
 
 SWITCHED_OFF: Final = "people are not switched on (required in [people] of daemon.toml); leave it out"
+LOG_IN_ENDED: Final = "the log-in has ended; log in again"
 BY_BADGE: Final[Role] = "measure"
 """The most that a badge identifies for: it can be found and lent."""
 
 
 class Given(Model):
-    """A badge, or id and password of a person, given besides the login."""
+    """A badge, or id and password of a person, or the ticket of a log-in, given besides the login."""
 
     person: Label = ""
     password: Hidden = ""
     badge: Hidden = ""
+    ticket: Hidden = ""
+    """Ticket of a log-in (`daq.app.laboratory.log_ins`)."""
+    page: bool = False
+    """The request comes from the page: its login is that of a program and identifies no person."""
+
+    @property
+    def secret(self) -> str:
+        """The key of the secret that was given; "" where none was."""
+        return next((key for key in ("badge", "person", "ticket") if getattr(self, key)), "")
 
 
 NOTHING_GIVEN: Final = Given()
 
 
 def identify(laboratory: Laboratory, given: Given = NOTHING_GIVEN) -> Who:
-    """Return who acts: the person of the badge, of the id and password, or of the login, in this order.
+    """Return who acts: the person of the ticket, of the badge, of the id and password, or of the login, in this order.
 
     Raises:
-        SettingError: badge or password are wrong, were tried too often, or the person is locked.
+        SettingError: badge or password are wrong, were tried too often, the ticket has ended, or the person is locked.
     """
-    if given.badge and given.person:
+    if sum(bool(secret) for secret in (given.badge, given.person, given.ticket)) > 1:
         raise SettingError("give a badge, or a person with a password; not both", key="badge")
+    by_badge = bool(given.badge)
     with laboratory.reader() as reader:
-        if given.badge:
+        if given.ticket:
+            person, by_badge = _of_ticket(reader, laboratory, given.ticket)
+            role: Role = BY_BADGE if by_badge else "administer"
+        elif given.badge:
             person, role = _of_badge(reader, laboratory, given.badge), BY_BADGE
         elif given.person:
             person, role = _of_password(reader, laboratory, given), "administer"
+        elif given.page:
+            return Who(laboratory.login)
         else:
             found = listed(reader, Person, "login", laboratory.login)
             if not found:
                 return Who(laboratory.login)
             person, role = found[0].record, "administer"
     if person.locked:
-        raise SettingError(f"{person.id} is locked; ask a person who administers")
-    return Who(laboratory.login, person, lesser(person.role, role), by_badge=bool(given.badge))
+        raise NotAllowedError(f"{person.id} is locked; ask a person who administers")
+    return Who(laboratory.login, person, lesser(person.role, role), by_badge=by_badge)
+
+
+def _of_ticket(reader: Reader, laboratory: Laboratory, ticket: str) -> tuple[Person, bool]:
+    """Return the person of a ticket as the records have it now, and whether a badge identified the person."""
+    found = laboratory.tickets.use(ticket, laboratory.clock.mono_ns())
+    kept = None if found is None else find(reader, Person, found.person)
+    if found is None or kept is None:
+        raise NotAllowedError(LOG_IN_ENDED, key="ticket")
+    return kept.record, found.by_badge
+
+
+def log_in(laboratory: Laboratory, given: Given) -> tuple[str, Who]:
+    """Return a new ticket for the person of a badge, or of an id and password, and who that is.
+
+    Raises:
+        SettingError: people are not switched on, no secret was given, or as in `identify`.
+    """
+    if not laboratory.catalogue.daemon.people.required:
+        raise SettingError(SWITCHED_OFF, key=given.secret)
+    if given.ticket or not given.secret:
+        raise SettingError("a log-in needs a badge, or a person with a password", key="person")
+    who = identify(laboratory, given)
+    name = who.name
+    return laboratory.tickets.issue(name, by_badge=who.by_badge, mono_ns=laboratory.clock.mono_ns()), who
 
 
 def _of_badge(reader: Reader, laboratory: Laboratory, badge: str) -> Person:
@@ -114,11 +154,11 @@ def acting(
         SettingError: the person is not known, is locked, or has a lesser role; badge or password are wrong.
     """
     if not (laboratory.catalogue.daemon.people.required or always):
-        if given != NOTHING_GIVEN:
-            raise SettingError(SWITCHED_OFF, key="badge" if given.badge else "person")
+        if given.secret:
+            raise SettingError(SWITCHED_OFF, key=given.secret)
         return Who(laboratory.login)
     who = identify(laboratory, given)
-    if who.person is None and always and _may_begin(laboratory):
+    if who.person is None and always and not given.page and _may_begin(laboratory):
         return Who(laboratory.login, None, "administer")
     return _in_role(who, what, needed)
 
@@ -136,15 +176,15 @@ def owner(laboratory: Laboratory) -> str:
 
 
 def _in_role(who: Who, what: str, needed: Role) -> Who:
-    """Return `who`; `SettingError` unless the role is enough for `what`."""
+    """Return `who`; `NotAllowedError` unless the role is enough for `what`."""
     if who.person is None or who.role is None:
-        raise SettingError(
+        raise NotAllowedError(
             f"{what} needs a person with the role {needed}, and the login {who.login} belongs to no person; log in "
             "with --as PERSON" + (", or use your badge (--badge)" if includes(BY_BADGE, needed) else "")
         )
     if not includes(who.role, needed):
         badge = f"; a badge identifies for the role {BY_BADGE} at most" if who.by_badge else ""
-        raise SettingError(f"{what} needs the role {needed}; {who.name} acts in the role {who.role}{badge}")
+        raise NotAllowedError(f"{what} needs the role {needed}; {who.name} acts in the role {who.role}{badge}")
     return who
 
 
@@ -164,7 +204,7 @@ def refuse_copy(laboratory: Laboratory) -> None:
 
 
 def operator_of(laboratory: Laboratory, order: RunOrder) -> Operator:
-    """Return the operator of a run: the person of the badge or of the login.
+    """Return the operator of a run: the person of the ticket, of the badge or of the login.
 
     Where people are switched off, the operator is the typed name, or the login.
 
@@ -172,10 +212,11 @@ def operator_of(laboratory: Laboratory, order: RunOrder) -> Operator:
         SettingError: the person is not known, is locked or may not measure, or the order names another one.
     """
     if not laboratory.catalogue.daemon.people.required:
-        if order.badge:
-            raise SettingError(SWITCHED_OFF, key="badge")
+        if order.badge or order.ticket:
+            raise SettingError(SWITCHED_OFF, key="badge" if order.badge else "ticket")
         return Operator(order.operator or laboratory.login)
-    who = _in_role(identify(laboratory, Given(badge=order.badge)), "a run", "measure")
+    given = Given(badge=order.badge, ticket=order.ticket, page=bool(order.ticket))
+    who = _in_role(identify(laboratory, given), "a run", "measure")
     if order.operator not in ("", who.name):
         by = "badge" if who.by_badge else "login"
         raise SettingError(f"{who.name} measures, by the {by}; another name cannot be given", key="operator")

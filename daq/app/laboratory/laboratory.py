@@ -11,7 +11,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, StoredRecord, found_by, newest_revision
 from daq.adapters.store.store import Store
 from daq.app.laboratory.bench_work import BenchWork
-from daq.app.laboratory.log_ins import LogIns
+from daq.app.laboratory.log_ins import LogIns, Tickets
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.people import Who
@@ -47,6 +47,8 @@ class Laboratory:
         with_flat: whether the variant of results without nesting is published too.
         flows: the work at the benches, which the daemon holds; None without a daemon.
         badge: badge by which the person was identified, for a run that an act starts; "" for none.
+        ticket: ticket by which the person was identified, likewise.
+        tickets: the log-ins of this process.
     """
 
     store: Store
@@ -59,6 +61,8 @@ class Laboratory:
     with_flat: bool = False
     flows: BenchWork | None = None
     badge: str = field(default="", repr=False)
+    ticket: str = field(default="", repr=False)
+    tickets: Tickets = field(default_factory=Tickets)
 
     @property
     def who(self) -> str:

@@ -137,6 +137,7 @@ def _value(pipeline: Pipeline, kept: Kept) -> ProvisionalValue | None:
         unit=units(pipeline)[primary],
         quality=worst(faults).value,
         n=summary.n,
+        span_s=(kept.t - kept.start) / 1e9,
         reasons=tuple(WrittenRemark(f, {}, FAULTS[f].sentence) for f in faults),
     )
 

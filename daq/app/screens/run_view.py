@@ -68,6 +68,8 @@ class ProvisionalValue:
     quality: str
     n: int
     """Number of readings."""
+    span_s: float = 0.0
+    """Length (s) of the span that is averaged, which ends now; shorter than the method's at first."""
     reasons: tuple[WrittenRemark, ...] = ()
 
 

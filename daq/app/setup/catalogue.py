@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from daq.adapters.paths import DAEMON_FILE, SYSTEM_FOLDER, SYSTEM_STATE
+from daq.adapters.paths import DAEMON_FILE
 from daq.app.setup.drivers import Drivers, described
 from daq.app.setup.product_checks import product_errors
 from daq.app.setup.sources import Source
+from daq.app.setup.state_folder import state_of
 from daq.app.setup.unknown_names import unknown
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
@@ -254,17 +255,6 @@ def _named(make: Callable[[], Driver], instrument: Instrument) -> Driver:
         ) from error
     except SettingError as error:
         raise SettingError(error.reason, file=instrument.source, key=error.key) from error
-
-
-def state_of(daemon: Daemon) -> str | None:
-    """Return the state directory that a daemon's file names, relative to the file's folder; None if it names none.
-
-    A file in `SYSTEM_FOLDER` that names none has `SYSTEM_STATE`, so that clients find the daemon of the systemd unit.
-    """
-    if daemon.state is None:
-        of_system = daemon.source and Path(daemon.source).absolute().parent == SYSTEM_FOLDER
-        return str(SYSTEM_STATE) if of_system else None
-    return str((Path(daemon.source).parent / Path(daemon.state).expanduser()).absolute())
 
 
 def parts(error: SettingError) -> list[SettingError]:

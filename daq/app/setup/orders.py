@@ -74,6 +74,8 @@ class RunOrder(Model):
     """
     badge: Hidden = ""
     """Code of the badge of the person who measures; it is not stored."""
+    ticket: Hidden = ""
+    """Ticket of the log-in of the person who measures; it is not stored."""
     condition: Literal["", "as_found", "as_left"] = ""
     """Condition of the instrument at a verification; "" means as found."""
     choices: Choices = Field(default_factory=dict)

@@ -29,6 +29,7 @@ from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.app.workshop.bench_process import BenchProcess
+from daq.app.workshop.visited_bench import BENCH, INSTRUMENT, SAMPLES, PageProcess, register_samples
 from daq.methods.files.broker import SECOND
 from daq.methods.files.daemon import Daemon
 
@@ -121,7 +122,13 @@ class Demonstration:
     """Instruments, broker, historian and daemon in `folder`, and the samples that they measure."""
 
     def __init__(
-        self, folder: Path, *, scale: float, audience: Audience, broker: "EmbeddedBroker | None" = None
+        self,
+        folder: Path,
+        *,
+        scale: float,
+        audience: Audience,
+        broker: "EmbeddedBroker | None" = None,
+        visited: bool = False,
     ) -> None:
         """Prepare the demonstration.
 
@@ -130,6 +137,7 @@ class Demonstration:
             scale: simulated seconds in a real second, 1 to 20.
             audience: shows what happens.
             broker: not yet started; None: on a free port.
+            visited: true: a further bench waits for a visitor, with a page.
         """
         if broker is None:
             from daq.adapters.mqtt.embedded_broker import EmbeddedBroker  # noqa: PLC0415 - of the extra `demo`
@@ -140,6 +148,7 @@ class Demonstration:
         self.report = Report()
         self._scale = scale
         self._audience = audience
+        self._visited = visited
         self._benches: dict[str, BenchProcess] = {}
         self._service: Service
         self._supervisor: Supervisor
@@ -151,6 +160,7 @@ class Demonstration:
         async with contextlib.AsyncExitStack() as stack:
             options = {"time_scale": self._scale}
             for kind, name, more in (
+                *([INSTRUMENT] if self._visited else []),
                 ("rotational", "bench-1", ("--serial", "R-1042", "--geometry", "coaxial-12", "--seed", "11")),
                 ("rotational", "bench-2", ("--serial", "R-1043", "--geometry", "cylinder-9", "--seed", "12")),
                 ("thermometer", "thermo-1", ("--serial", "T-0310", "--seed", "13")),
@@ -177,6 +187,11 @@ class Demonstration:
             state.mkdir(mode=0o700, exist_ok=True)
             self._supervisor = Supervisor(self._catalogue(), state, self._clock, publishing=publishing)
             self._service = await stack.enter_async_context(served(self._supervisor))
+            if self._visited:
+                await asyncio.to_thread(register_samples, self._supervisor)
+                page = await stack.enter_async_context(PageProcess(self._supervisor))
+                self._audience.tell(f"{BENCH} waits for you, with {len(SAMPLES)} samples: {page.says}/bench/{BENCH}")
+                self._audience.tell(f"all benches: {page.says}")
             yield self
 
     def _catalogue(self) -> Catalogue:

@@ -97,6 +97,47 @@ class Metrics(Model):
         return host.removeprefix("[").removesuffix("]"), int(port)
 
 
+class Page(Model):
+    """The page for bench and desk (`daq page`)."""
+
+    listen: Text = "127.0.0.1:8042"
+    """Address with a port.  Another address than loopback needs a certificate, and people switched on."""
+    certificate: Text | None = None
+    """File with the certificate and its chain (PEM)."""
+    key: Text | None = None
+    """File with the key of the certificate (PEM)."""
+    hosts: Annotated[tuple[Text, ...], Field(strict=False)] = ()
+    """Further names by which browsers reach the page, such as ``lab.example.org``, with a port where it differs."""
+
+    @model_validator(mode="after")
+    def _usable(self) -> Self:
+        if self.address is None:
+            raise KeyedError("listen", f"{self.listen!r} is no address with a port, such as '127.0.0.1:8042'")
+        if (self.certificate is None) != (self.key is None):
+            missing = "certificate" if self.certificate is None else "key"
+            raise KeyedError(missing, "is missing: certificate and key belong together")
+        if not self.is_loopback and self.certificate is None:
+            raise KeyedError("certificate", f"is missing: {self.listen} can be reached from other machines")
+        return self
+
+    @property
+    def address(self) -> tuple[str, int] | None:
+        """Host and port of `listen`; None if it is no address."""
+        host, _, port = self.listen.rpartition(":")
+        host = host.removeprefix("[").removesuffix("]")
+        try:
+            ipaddress.ip_address(host)
+            number = int(port)
+        except ValueError:
+            return None
+        return (host, number) if 0 <= number < 65536 else None
+
+    @property
+    def is_loopback(self) -> bool:
+        """True where only this machine reaches `listen`."""
+        return self.address is not None and ipaddress.ip_address(self.address[0]).is_loopback
+
+
 class Log(Model):
     """The daemon's log."""
 
@@ -131,6 +172,7 @@ class Daemon(Model):
     metrics: Metrics | None = None
     log: Log = Log()
     people: People = People()
+    page: Page = Page()
     retention: Retention = Retention()
 
     @model_validator(mode="before")
@@ -144,6 +186,14 @@ class Daemon(Model):
     def _sparkplug_has_a_broker(self) -> Self:
         if self.sparkplug is not None and self.sparkplug.broker is None and self.mqtt is None:
             raise KeyedError("sparkplug", "names no broker: add [sparkplug.broker], or [mqtt] whose broker it takes")
+        return self
+
+    @model_validator(mode="after")
+    def _page_knows_its_visitors(self) -> Self:
+        if not self.page.is_loopback and not self.people.required:
+            raise KeyedError(
+                "page.listen", f"{self.page.listen} can be reached from other machines; set required = true in [people]"
+            )
         return self
 
     @property

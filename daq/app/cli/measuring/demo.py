@@ -37,7 +37,7 @@ INVENTED = "Simulated instruments, invented samples: nothing here was measured o
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument("--live", action="store_true", help="at real speed, again and again, until Ctrl-C")
+    parser.add_argument("--live", action="store_true", help="at real speed, again and again, with a page, until Ctrl-C")
     parser.add_argument(
         "--shift",
         action="store_true",
@@ -58,6 +58,8 @@ def run(args: argparse.Namespace) -> int:
         raise SettingError("goes with --keep only: it has no broker and its own time", key="--shift")
     if not args.shift:
         need("amqtt", "the demonstration")
+        if args.live:
+            need("fastapi", "the page of the demonstration")
     set_up_logs("critical", "console")
     with contextlib.ExitStack() as stack:
         if args.keep:
@@ -92,7 +94,7 @@ async def _demo(folder: Path, *, live: bool, keep: bool, messages: Path | None, 
     if not sys.stdout.isatty():
         print(f"{INVENTED}\nPace: {pace}.\n")
     audience = _Audience(f"daq demo: {pace}")
-    demonstration = Demonstration(folder, scale=1.0 if live else PACE, audience=audience, broker=broker)
+    demonstration = Demonstration(folder, scale=1.0 if live else PACE, audience=audience, broker=broker, visited=live)
     with audience.screen:
         async with demonstration.running():
             shift = asyncio.create_task(_again_and_again(demonstration) if live else _once(demonstration))

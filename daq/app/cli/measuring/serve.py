@@ -11,12 +11,15 @@ from daq.app.delivery.contract import schema_messages
 from daq.app.delivery.publishing import Publishing
 from daq.app.delivery.sparkplug import Sparkplug
 from daq.app.setup.catalogue import Catalogue
+from daq.process.extras import need
 from daq.process.logs import set_up_logs
+from daq.process.pagechild import page_command
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("--only", metavar="NAME", action="append", default=[], help="serve only this instrument")
+    parser.add_argument("--page", action="store_true", help="serve the page too, as a process of its own")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -31,8 +34,14 @@ def run(args: argparse.Namespace) -> int:
         publishing=publishing(catalogue),
         sparkplug=sparkplug(catalogue),
     )
-    asyncio.run(serve(supervisor))
+    asyncio.run(serve(supervisor, page=_page(args) if args.page else ()))
     return 0
+
+
+def _page(args: argparse.Namespace) -> tuple[str, ...]:
+    """Return the command of the page beside this daemon."""
+    need("fastapi", "the page")
+    return tuple(page_command(config=args.config, state=args.state))
 
 
 def publishing(catalogue: Catalogue) -> Publishing | None:

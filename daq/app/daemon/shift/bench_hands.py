@@ -72,7 +72,7 @@ class BenchHands:
             serial=serial,
             fitted_revision=0 if fit is None else fit.revision,
             out_of_service=self._out_of_service(reader, state, fit),
-            motor_still=None if session is None else _motor_still(session, values),
+            motor_still=None if session is None else motor_still(session, values),
             torque=values.get(TORQUE) if has_rotor else None,
             zero_limit=instrument.health.zero if instrument is not None and has_rotor else None,
             temperature=self._temperature(state, values),
@@ -133,7 +133,7 @@ class BenchHands:
         return taken_out(reader, self._catalogue(), order)[1]
 
 
-def _motor_still(session: Session, values: Mapping[str, float | None]) -> bool | None:
+def motor_still(session: Session, values: Mapping[str, float | None]) -> bool | None:
     """Return whether the motor of an instrument is known to be still; None where it has none."""
     if "halt" not in session.driver.capabilities:
         return None

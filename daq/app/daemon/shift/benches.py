@@ -109,6 +109,7 @@ class Benches:
                 filling=named.filling,
                 fluid=named.fluid,
                 badge=actor.badge,
+                ticket=actor.ticket,
             )
             active = await self._in_progress.begin(
                 order, actor.login, beside=lambda run: (new(checklist(run), "checklist_kept"),)

@@ -54,7 +54,7 @@ def _flows(laboratory: Laboratory, bench: str) -> BenchWork:
 
 
 def _actor(laboratory: Laboratory) -> Actor:
-    return Actor(laboratory.who, laboratory.login, laboratory.badge)
+    return Actor(laboratory.who, laboratory.login, laboratory.badge, laboratory.ticket)
 
 
 def _answer(flows: BenchWork, bench: str) -> dict[str, Any]:

@@ -70,6 +70,8 @@ class _Held:
     revision: int = 0
     message: Message = CLEAR
     actor: Actor = DAEMON
+    steps: int = 0
+    """Number of steps that changed state or message, for views."""
 
 
 class BenchFlows:
@@ -118,6 +120,11 @@ class BenchFlows:
             held = self._of(reader, bench)
             return held.state, held.revision, held.message
 
+    def steps(self, bench: str) -> tuple[int, int]:
+        """Return numbers that differ when the state of a bench has changed; it waits for nothing."""
+        held = self._held.get(bench)
+        return (0, 0) if held is None else (held.steps, held.revision)
+
     def benches(self) -> list[str]:
         """Return the names of the benches that have a state."""
         with self._store.reader() as reader:
@@ -130,7 +137,7 @@ class BenchFlows:
             before = held
             held = _Held(BenchState(id=bench)) if kept is None else _Held(kept.record, kept.revision)
             if before is not None:
-                held.actor, held.message = before.actor, before.message
+                held.actor, held.message, held.steps = before.actor, before.message, before.steps + 1
                 times = {"since_ns": before.state.since_ns, "due_ns": before.state.due_ns}
                 held.state = held.state.model_copy(update=times)
             self._held[bench] = held
@@ -190,6 +197,7 @@ class BenchFlows:
 
     def _step(self, reader: Reader, held: _Held, event: Event, actor: Actor, what: str) -> None:
         done = step(held.state, event, self._hands.facts(reader, held.state))
+        held.steps += done.message is not None or done.state != held.state
         changes = self._changes(reader, held, done.state, done.acts, what)
         because = next((act.because for act in done.acts if isinstance(act, TakeOut)), "")
         if done.message is not None:

@@ -43,7 +43,7 @@ MEASURING = RunView(
     },
     band=TorqueBand("torque", "%", 10.0, 100.0, 110.0),
     temperature=TemperatureGate("thermo-1.temperature", 24.7, 25.3),
-    value=ProvisionalValue(name="viscosity", value=812.43, unit="mPa.s", quality="Good", n=100),
+    value=ProvisionalValue(name="viscosity", value=812.43, unit="mPa.s", quality="Good", n=100, span_s=30.0),
     rules=(RuleProgress("elapsed ≥ 20 s", "above", False, "elapsed", 15.0, 20.0, 0.75, False),),
     motor="turning",
 )

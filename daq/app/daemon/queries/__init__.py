@@ -1,0 +1,1 @@
+"""Named, bounded queries for screens, answered by a process of their own."""

@@ -1,0 +1,152 @@
+"""The table of all queries: a name, a model of its parameters with bounds, the role that it needs, and a function.
+
+The functions are those that the command line uses.  A query changes nothing, and returns JSON values.
+"""
+
+import io
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Final, Generic, TypeVar
+
+from daq.adapters.store.agreement.one_run import disagreements_of_run
+from daq.adapters.store.reading import Reader
+from daq.app.daemon.queries.asked import MOST_ROWS, RunAsked, RunsAsked, SampleAsked, SamplesAsked
+from daq.app.laboratory.lists.sample_lists import sample, worklist
+from daq.app.laboratory.moments import bound
+from daq.app.laboratory.named_runs import find_run
+from daq.app.laboratory.reporting.tracing import reports_of_run
+from daq.app.records.derived import flow_curve
+from daq.app.records.history import history
+from daq.app.records.run_rows import entry
+from daq.app.records.searching import RunSearch, absent, search
+from daq.app.records.sheets.exporting import write_csv
+from daq.app.records.signatures import Releases
+from daq.app.records.transcriptions import of_sample
+from daq.app.screens.text import utc_iso
+from daq.core.encoding import encode
+from daq.core.errors import SettingError
+from daq.laboratory.people import Role
+from daq.methods.files.fields import Model
+from daq.methods.files.load import parse
+
+CSV_COLUMNS: Final = (
+    "run", "began", "ended", "instrument", "sample", "product", "lot", "method_id", "method_version", "operator",
+    "quantity", "value", "expanded", "unit", "quality", "validity", "verdict", "outcome", "release", "simulated",
+    "corrected", "annulled",
+)  # fmt: skip
+"""Columns of runs as CSV."""
+
+M = TypeVar("M", bound=Model)
+
+
+@dataclass(frozen=True, slots=True)
+class Query(Generic[M]):
+    """A query.
+
+    Attributes:
+        name: ``runs``.
+        asked: model of its parameters.
+        role: least role of the person who asks.
+        answer: returns JSON values from the database, the present time (UTC, ns) and the parameters.
+    """
+
+    name: str
+    asked: type[M]
+    role: Role
+    answer: Callable[[Reader, int, M], dict[str, Any]]
+
+
+def _runs(reader: Reader, now: int, asked: RunsAsked) -> dict[str, Any]:
+    conditions = asked.model_dump(include={"sample", "lot", "product", "operator", "instrument", "outcome", "verdict"})
+    wanted = RunSearch(
+        **conditions,
+        since_utc_ns=bound(asked.since, now, "since", end=False),
+        until_utc_ns=bound(asked.until, now, "until", end=True),
+    )
+    found = search(reader, wanted, limit=asked.limit)
+    releases = Releases(reader)
+    rows = [encode(entry(reader, record, releases)) for record in found.runs]
+    samples = dict.fromkeys([asked.sample, *(row["sample"] for row in rows)])
+    return {
+        "rows": rows,
+        "examined": found.examined,
+        "reached": None if found.reached_utc_ns is None else utc_iso(found.reached_utc_ns),
+        "absent": [] if rows else absent(reader, wanted),
+        "by_hand": [t.as_json() for s in samples if s for t in of_sample(reader, s)][:MOST_ROWS],
+    }
+
+
+def _runs_csv(reader: Reader, now: int, asked: RunsAsked) -> dict[str, Any]:
+    """Return runs as CSV; cells that a spreadsheet could run as a formula are made harmless."""
+    out = io.StringIO()
+    rows = _runs(reader, now, asked)["rows"]
+    write_csv(out, CSV_COLUMNS, [{name: row[name] for name in CSV_COLUMNS} for row in rows])
+    return {"csv": out.getvalue()}
+
+
+def _run(reader: Reader, _now: int, asked: RunAsked) -> dict[str, Any]:
+    record = find_run(reader, asked.run)
+    found = history(reader, record)
+    curve = flow_curve(found)
+    more = {
+        "flow_curve": None if curve is None else curve.model_dump(mode="json"),
+        "reports": reports_of_run(reader, record.id),
+        "disagreements": [d.text for d in disagreements_of_run(reader.path, record.id)],
+    }
+    return {"entry": encode(entry(reader, record)), "history": found.as_json() | more}
+
+
+def _samples(reader: Reader, _now: int, asked: SamplesAsked) -> dict[str, Any]:
+    found = [k for bench in ("", *asked.benches) for k in worklist(reader, bench, limit=asked.limit)]
+    # The list of a bench has the samples of no bench too.
+    rows = {k.record.id: k.record for k in found}
+    ordered = sorted(rows.values(), key=lambda s: (s.priority, s.due, s.id))
+    shown = ordered[: asked.limit]
+    return {"samples": [{"sample": s.model_dump(mode="json"), "state": s.state} for s in shown]}
+
+
+def _sample(reader: Reader, _now: int, asked: SampleAsked) -> dict[str, Any]:
+    kept = sample(reader, asked.sample)
+    if kept is None:
+        raise SettingError(f"there is no sample {asked.sample!r}", key="sample")
+    found = search(reader, RunSearch(sample=asked.sample), limit=MOST_ROWS)
+    about = asdict(kept) | {"record": kept.record.model_dump(mode="json"), "changed": utc_iso(kept.utc_ns)}
+    return {"sample": about, "rows": [encode(entry(reader, record)) for record in found.runs]}
+
+
+QUERIES: Final[dict[str, Query[Any]]] = {
+    query.name: query
+    for query in (
+        Query("runs", RunsAsked, "look", _runs),
+        Query("runs_csv", RunsAsked, "look", _runs_csv),
+        Query("run", RunAsked, "look", _run),
+        Query("samples", SamplesAsked, "look", _samples),
+        Query("sample", SampleAsked, "look", _sample),
+    )
+}
+
+
+def query(name: str) -> Query[Any]:
+    """Return a query by its name; `SettingError` if there is none."""
+    found = QUERIES.get(name)
+    if found is None:
+        raise SettingError(f"there is no query {name!r}; known: {', '.join(QUERIES)}", key="query")
+    return found
+
+
+def answered(reader: Reader, name: str, parameters: Mapping[str, Any], utc_ns: int) -> dict[str, Any]:
+    """Return the answer to a query.
+
+    Args:
+        reader: the database.
+        name: name of the query.
+        parameters: its values.
+        utc_ns: the present time.
+
+    Raises:
+        SettingError, SettingErrors: there is no such query, or a parameter is wrong.
+        StoreError: the database cannot be read.
+    """
+    found = query(name)
+    answer: dict[str, Any] = found.answer(reader, utc_ns, parse(found.asked, dict(parameters)))
+    return answer

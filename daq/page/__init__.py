@@ -1,0 +1,1 @@
+"""The web page: a process of its own beside the daemon."""

@@ -1,0 +1,113 @@
+"""The work that pages and API do in the same way: acts at a bench, log-ins, and questions."""
+
+import asyncio
+import time
+from collections.abc import Mapping
+from typing import Any, Final
+
+from starlette.requests import Request
+
+from daq.app.daemon.protocol import LoggedIn
+from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError
+from daq.page.parts import parts_of, visit_of
+from daq.page.refusals import RefusedError
+
+READY_S: Final = 2.0
+"""Longest time in seconds that a request waits for the first frame after the start of the page."""
+FILTERS: Final = ("sample", "lot", "product", "operator", "instrument", "outcome", "verdict", "since", "until")
+WRONG_LOG_IN: Final = ("person", "password", "badge")
+
+
+async def known(request: Request) -> None:
+    """Wait until the state of the benches is known, or the daemon could not be reached."""
+    hub = parts_of(request).hub
+    try:
+        async with asyncio.timeout(READY_S):
+            await hub.ready.wait()
+    except TimeoutError:
+        pass
+
+
+async def bench_of(request: Request) -> dict[str, Any]:
+    """Return the newest state of the bench of a request; `RefusedError` where there is no such bench."""
+    await known(request)
+    hub, name = parts_of(request).hub, str(request.path_params["bench"])
+    if name not in hub.names() and hub.link["daemon"]:
+        raise RefusedError(404, "there is no such bench")
+    return hub.bench(name)
+
+
+async def give_text(request: Request, text: str, seen: int) -> dict[str, Any]:
+    """Give a text to the bench of a request, for the visitor; errors as the daemon's."""
+    return await _perform(request, "bench_text", {"text": text, "seen": seen})
+
+
+async def give_command(request: Request, command: str, seen: int, text: str = "") -> dict[str, Any]:
+    """Give a command to the bench of a request, for the visitor; a draft `text` is given before it."""
+    if text.strip():
+        seen = int((await give_text(request, text, seen))["revision"])
+    return await _perform(request, "bench_command", {"command": command, "seen": seen})
+
+
+async def _perform(request: Request, act: str, order: Mapping[str, Any]) -> dict[str, Any]:
+    bench = str(request.path_params["bench"])
+    return await parts_of(request).daemon.perform(act, {"bench": bench, **order}, visit_of(request).ticket)
+
+
+async def ask(request: Request, query: str, parameters: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the answer to a query of the visitor."""
+    return await parts_of(request).daemon.query(query, parameters, visit_of(request).ticket)
+
+
+async def run_of(request: Request) -> dict[str, Any]:
+    """Return everything about the run of a request; `RefusedError` where there is no such run, or several."""
+    try:
+        return await ask(request, "run", {"run": request.path_params["run"]})
+    except NotAllowedError:
+        raise
+    except SettingError as error:
+        raise RefusedError(404, str(error)) from None
+
+
+async def logged_in(request: Request, given: Mapping[str, str]) -> LoggedIn:
+    """Return the ticket for a badge, or for a person and password; failures are counted by the visitor's address.
+
+    Raises:
+        TooManyAttemptsError: log-ins from this address failed too often.
+        SettingError: the log-in is refused.
+        LinkError: the daemon is not reached.
+    """
+    parts = parts_of(request)
+    address = "" if request.client is None else request.client.host
+    parts.attempts.begin(address, time.monotonic())
+    failed = False
+    try:
+        wanted = {key: given.get(key, "") for key in WRONG_LOG_IN if given.get(key)}
+        return await parts.daemon.log_in(wanted)
+    except LinkError:
+        raise
+    except DaqError as error:
+        failed = True
+        raise error if isinstance(error, SettingError) else SettingError(str(error)) from None
+    finally:
+        parts.attempts.end(address, time.monotonic(), failed=failed)
+
+
+def filters(request: Request) -> dict[str, str]:
+    """Return the conditions on runs of a request; "" means no condition."""
+    return {name: request.query_params.get(name, "") for name in FILTERS}
+
+
+def limit_of(request: Request, otherwise: int = 50) -> int:
+    """Return the number of rows that a request asks for; `SettingError` if it is no number."""
+    text = request.query_params.get("limit", "")
+    if not text:
+        return otherwise
+    if not text.isascii() or not text.isdecimal() or len(text) > 9:
+        raise SettingError("is no number of rows", key="limit")
+    return int(text)
+
+
+def whole_number(text: str) -> int:
+    """Return a revision of a form; -1, which no bench has, for anything that is none."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) < 16 else -1

@@ -1,0 +1,105 @@
+"""Who visits, and whether the visitor may use a route: the check before every handler."""
+
+from collections.abc import Awaitable, Callable
+from typing import Final
+
+from starlette.requests import Request
+
+from daq.core.errors import LinkError, SettingError
+from daq.laboratory.people import ROLES, Role
+from daq.page.answers import form
+from daq.page.parts import PageParts, Visit, parts_of, visit_of
+from daq.page.refusals import RefusedError
+from daq.page.routetable import API, Route, permits
+from daq.page.texts.texts import LANGUAGES, languages_accepted
+from daq.page.visits.cookies import THEMES
+
+BEARER: Final = "bearer "
+NO_COOKIE: Final = ("POST", f"{API}/log-in")
+"""The route that takes no cookie and sets none, so that no token protects it."""
+FOREIGN: Final = "the request comes from another site"
+OUT_OF_DATE: Final = "the page is out of date: load it again, then repeat what you did"
+LOG_IN: Final = "log in first"
+
+
+def admission(route: Route) -> Callable[[Request], Awaitable[None]]:
+    """Return the check of a route; it raises `RefusedError`."""
+
+    async def admit(request: Request) -> None:
+        parts = parts_of(request)
+        request.state.visit = await _visit(request, parts)
+        if route.method == "POST":
+            await _refuse_foreign(request, parts, route)
+        refuse_without_need(request, route)
+
+    return admit
+
+
+def refuse_without_need(request: Request, route: Route) -> None:
+    """Refuse a visitor who has not what a route needs; `RefusedError`."""
+    visit = visit_of(request)
+    bench = request.path_params.get("bench", "")
+    if permits(route.need, role=visit.role, people=visit.people, paired=visit.paired, bench=bench):
+        return
+    if visit.role is None:
+        raise RefusedError(401, LOG_IN)
+    raise RefusedError(403, f"this needs the role {route.need}; {visit.person} has the role {visit.role}")
+
+
+async def still_permits(request: Request, route: Route) -> bool:
+    """Return whether a visitor still has what a route needs, as the daemon has it now."""
+    request.state.visit = await _visit(request, parts_of(request))
+    try:
+        refuse_without_need(request, route)
+    except RefusedError:
+        return False
+    return True
+
+
+async def _visit(request: Request, parts: PageParts) -> Visit:
+    """Return the one who sent a request, as the daemon knows the person of the ticket now."""
+    cookies = parts.cookies
+    authorization = request.headers.get("authorization", "")
+    bearer = authorization[: len(BEARER)].lower() == BEARER
+    ticket = authorization[len(BEARER) :].strip() if bearer else cookies.ticket(request.cookies)
+    person, role, people = "", None, parts.settings.people
+    if people and ticket:
+        try:
+            found = await parts.daemon.identify(ticket)
+            person, role = found.person, _role(found.role)
+        except LinkError:
+            pass  # without the daemon no person is known; a paired bench still shows that it is lost
+        except SettingError:
+            ticket = ""  # the log-in has ended
+    language, _, theme = request.cookies.get(cookies.name("look"), "").partition(".")
+    return Visit(
+        cookie="" if bearer else cookies.visit(request.cookies),
+        ticket=ticket,
+        bearer=bearer,
+        person=person,
+        role=role,
+        people=people,
+        paired=cookies.paired(request.cookies),
+        language=language if language in LANGUAGES else languages_accepted(request.headers.get("accept-language", "")),
+        theme=theme if theme in THEMES else THEMES[0],
+    )
+
+
+def _role(name: str) -> Role | None:
+    return next((role for role in ROLES if role == name), None)
+
+
+async def _refuse_foreign(request: Request, parts: PageParts, route: Route) -> None:
+    """Refuse a change that a foreign site caused: by the header Origin, and by the token of the visit."""
+    visit = visit_of(request)
+    without_cookie = visit.bearer or (route.method, route.path) == NO_COOKIE
+    origin = request.headers.get("origin")
+    if origin is None and not without_cookie:
+        raise RefusedError(403, FOREIGN)
+    if origin is not None and origin != f"{request.url.scheme}://{request.headers['host']}":
+        raise RefusedError(403, FOREIGN)
+    if without_cookie:
+        return
+    token = request.headers.get("x-csrf-token") if route.is_api else (await form(request)).get("csrf")
+    if not parts.cookies.is_csrf(visit.cookie, token or ""):
+        raise RefusedError(403, OUT_OF_DATE)

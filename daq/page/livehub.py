@@ -1,0 +1,211 @@
+"""The one live subscription of a page, and the newest state for any number of browsers.
+
+A browser that does not keep up loses old states, never the newest: its queue has one place for each kind of event and
+bench, and a new event replaces the old one in it.
+"""
+
+import asyncio
+import contextlib
+import time
+from collections import OrderedDict
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import structlog
+
+from daq.app.screens.bench.live_frame import LiveFrame
+from daq.core.encoding import encode
+from daq.core.errors import DaqError, LinkError
+from daq.page.daemonlink import DaemonLink
+
+log = structlog.get_logger()
+
+AGAIN_S: Final = 1.0
+"""Time in seconds after which a daemon that does not answer is asked again."""
+MOST_BROWSERS: Final = 200
+BEAT_S: Final = 15.0
+"""Time in seconds between two comments that keep the connection; at each the visitor is checked again."""
+TOO_MANY: Final = "too many open pages; close some"
+NOT_YET: Final = "the daemon was not reached yet"
+
+Event = tuple[str, dict[str, Any]]
+"""Name and data of an event."""
+
+
+@dataclass(eq=False, slots=True)
+class Browser:
+    """The events that wait for one browser; `bench` limits them to one bench, "" to none."""
+
+    bench: str = ""
+    waiting: "OrderedDict[tuple[str, str], Event]" = field(default_factory=OrderedDict)
+    woken: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def put(self, kind: str, bench: str, data: dict[str, Any]) -> None:
+        """Add an event; it replaces the older one of its kind and bench."""
+        if self.bench in ("", bench) or not bench:
+            self.waiting.pop((kind, bench), None)
+            self.waiting[kind, bench] = (kind, data)
+            self.woken.set()
+
+    async def wait(self) -> None:
+        """Wait for an event, but not longer than `BEAT_S`."""
+        self.woken.clear()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(BEAT_S):
+                await self.woken.wait()
+
+
+class LiveHub:
+    """Follows the daemon; knows the newest state of each bench."""
+
+    def __init__(self, daemon: DaemonLink, clock: Callable[[], float] = time.monotonic) -> None:
+        """`clock` gives seconds."""
+        self._daemon, self._clock = daemon, clock
+        self._readings: dict[str, tuple[dict[str, Any], float]] = {}
+        self._benches: dict[str, dict[str, Any]] = {}
+        self._runs: dict[str, dict[str, Any]] = {}
+        self._browsers: set[Browser] = set()
+        self._link: dict[str, Any] = {"daemon": False, "reason": NOT_YET}
+        self._closed = False
+        self.ready = asyncio.Event()
+        """Set after the first frame, or the first failure."""
+
+    # ---- from the daemon
+
+    async def run(self) -> None:
+        """Follow the daemon until cancelled, again after each loss."""
+        while True:
+            reason = "the daemon ended"
+            try:
+                first = True
+                async for frame in self._daemon.live():
+                    if first:
+                        self._begin_again()
+                        first = False
+                    self.take(frame)
+            except DaqError as error:
+                reason = str(error)
+            except ValueError as error:  # a line that is too long
+                log.exception("live values lost")
+                reason = f"the daemon's answer is not understood: {error}"
+            self._set_link(reached=False, reason=reason)
+            self.ready.set()
+            await asyncio.sleep(AGAIN_S)
+
+    def _begin_again(self) -> None:
+        """Forget what the daemon before knew: the first frame has everything."""
+        for name in self._runs:
+            self._put("run", name, {"bench": name, "run": None})
+        self._readings, self._benches, self._runs = {}, {}, {}
+
+    def take(self, frame: LiveFrame) -> None:
+        """Take a frame of the daemon."""
+        now = self._clock()
+        self._set_link(reached=True)
+        for name, view in frame.benches.items():
+            self._benches[name] = encode(view)
+            self._put("bench", name, self._benches[name])
+        for name, run in frame.runs.items():
+            if run is None:
+                self._runs.pop(name, None)
+            else:
+                self._runs[name] = encode(run)
+            self._put("run", name, {"bench": name, "run": self._runs.get(name)})
+        for name, reading in frame.readings.items():
+            data = encode(reading)
+            self._readings[name] = (data, now)
+            self._put("reading", name, {"bench": name, **data})
+        self.ready.set()
+
+    def _set_link(self, *, reached: bool, reason: str = "") -> None:
+        link = {"daemon": reached, "reason": reason}
+        if link != self._link:
+            self._link = link
+            self._put("link", "", link)
+
+    def _put(self, kind: str, bench: str, data: dict[str, Any]) -> None:
+        for browser in self._browsers:
+            browser.put(kind, bench, data)
+
+    # ---- the newest state
+
+    @property
+    def link(self) -> dict[str, Any]:
+        """The state of the connection to the daemon: reached or not, and why not."""
+        return self._link
+
+    @property
+    def browsers(self) -> int:
+        """Number of browsers that follow."""
+        return len(self._browsers)
+
+    def names(self) -> list[str]:
+        """Return the names of all benches that are known."""
+        return sorted(self._benches.keys() | self._readings.keys())
+
+    def bench(self, name: str) -> dict[str, Any]:
+        """Return the newest state of a bench (`BenchLive` of the room's page)."""
+        return {
+            "bench": name,
+            "view": self._benches.get(name),
+            "run": self._runs.get(name),
+            "reading": self._aged(name),
+        }
+
+    def _aged(self, name: str) -> dict[str, Any] | None:
+        found = self._readings.get(name)
+        if found is None:
+            return None
+        data, at = found
+        age = data["age_s"]
+        return data | {"age_s": None if age is None else age + self._clock() - at}
+
+    # ---- to browsers
+
+    async def events(self, bench: str = "", *, allowed: Callable[[], Any] | None = None) -> AsyncIterator[Event | None]:
+        """Yield events for one browser: the newest state, then each change; None at each beat.
+
+        Args:
+            bench: only of this bench; "" for all.
+            allowed: an awaitable that is asked at each beat; False ends the events.
+
+        Raises:
+            LinkError: too many browsers.
+        """
+        if len(self._browsers) >= MOST_BROWSERS:
+            raise LinkError(TOO_MANY)
+        browser = Browser(bench)
+        self._browsers.add(browser)
+        try:
+            self._snapshot(browser)
+            asked_at = self._clock()
+            while not self._closed:
+                if self._clock() - asked_at >= BEAT_S:
+                    asked_at = self._clock()
+                    if allowed is not None and not await allowed():
+                        break
+                    yield None
+                elif browser.waiting:
+                    yield browser.waiting.popitem(last=False)[1]
+                else:
+                    await browser.wait()
+            yield ("bye", {})
+        finally:
+            self._browsers.discard(browser)
+
+    def _snapshot(self, browser: Browser) -> None:
+        browser.put("link", "", self._link)
+        for name in self.names():
+            if name in self._benches:
+                browser.put("bench", name, self._benches[name])
+            browser.put("run", name, {"bench": name, "run": self._runs.get(name)})
+            reading = self._aged(name)
+            if reading is not None:
+                browser.put("reading", name, {"bench": name, **reading})
+
+    def close(self) -> None:
+        """End the events of all browsers, each with a last one."""
+        self._closed = True
+        for browser in self._browsers:
+            browser.woken.set()

@@ -1,0 +1,66 @@
+"""Errors as answers: a status and a sentence, as JSON below the API, as a page elsewhere."""
+
+from collections.abc import Mapping
+from typing import Final
+from urllib.parse import urlencode
+
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+
+from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError, StoreError
+from daq.page.answers import shown
+from daq.page.routetable import API
+from daq.page.visits.attempts import TooManyAttemptsError
+from daq.page.visits.cookies import safe_next
+
+STATUSES: Final[tuple[tuple[type[DaqError], int], ...]] = (
+    (NotAllowedError, 403),
+    (TooManyAttemptsError, 429),
+    (SettingError, 422),
+    (LinkError, 503),
+    (StoreError, 503),
+)
+"""Status of an answer by the class of the error, the first that fits."""
+
+
+class RefusedError(Exception):
+    """A request is refused; `status` is that of the answer.  Example: 401, log in first."""
+
+    def __init__(self, status: int, reason: str) -> None:
+        self.status, self.reason = status, reason
+        super().__init__(reason)
+
+
+def status_of(error: DaqError) -> int:
+    """Return the status of the answer for an error."""
+    return next((status for kind, status in STATUSES if isinstance(error, kind)), 502)
+
+
+async def answer_error(request: Request, error: Exception) -> Response:
+    """Return the answer for an error that a handler raised."""
+    if isinstance(error, RefusedError):
+        return answer(request, error.status, error.reason)
+    if isinstance(error, DaqError):
+        return answer(request, status_of(error), str(error))
+    if isinstance(error, RequestValidationError):
+        found = error.errors()[:10]
+        reason = "\n".join(f"{'.'.join(map(str, e['loc'][1:]))}: {e['msg']}" for e in found)
+        return answer(request, 422, reason)
+    if isinstance(error, HTTPException):
+        return answer(request, error.status_code, str(error.detail), error.headers)
+    return answer(request, 500, "fault of the software; the page's log has more")
+
+
+def answer(request: Request, status: int, reason: str, more: Mapping[str, str] | None = None) -> Response:
+    """Return an answer with a sentence and `more` headers; who only has to log in is sent to the log-in."""
+    headers = dict(more or {}) | ({"Retry-After": "5"} if status in (429, 503) else {})
+    path = request.url.path
+    if path.startswith(f"{API}/"):
+        if status == 401:
+            headers["WWW-Authenticate"] = "Bearer"
+        return JSONResponse({"detail": reason}, status, headers)
+    if status == 401 and request.method == "GET":
+        return RedirectResponse(f"/log-in?{urlencode({'next': safe_next(path)})}", 303)
+    return shown(request, "error.html", {"status": status, "reason": reason}, status=status, headers=headers)

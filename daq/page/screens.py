@@ -1,0 +1,190 @@
+"""The handlers of the pages; their names are in the table of routes."""
+
+from datetime import UTC, datetime
+from typing import Any, Final
+from urllib.parse import quote
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from daq.app.daemon.queries.asked import MOST_ROWS, OUTCOMES, VERDICTS
+from daq.core.encoding import encode
+from daq.core.errors import DaqError, LinkError, SettingError
+from daq.page.acting import (
+    ask,
+    bench_of,
+    filters,
+    give_command,
+    give_text,
+    known,
+    limit_of,
+    logged_in,
+    run_of,
+    whole_number,
+)
+from daq.page.answers import back, form, shown
+from daq.page.parts import parts_of, visit_of
+from daq.page.refusals import status_of
+from daq.page.texts.texts import LANGUAGES
+from daq.page.visits.attempts import TooManyAttemptsError
+from daq.page.visits.cookies import PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
+
+NOTHING_FOUND: Final[dict[str, Any]] = {"rows": [], "reached": None, "absent": [], "by_hand": []}
+
+
+# ---- the desk
+
+
+async def desk(request: Request) -> Response:
+    """Show all benches."""
+    await known(request)
+    hub = parts_of(request).hub
+    return shown(request, "desk.html", {"benches": [hub.bench(name) for name in hub.names()], "link": hub.link})
+
+
+async def results(request: Request) -> Response:
+    """List runs by conditions."""
+    asked, refused, status = filters(request), "", 200
+    found = NOTHING_FOUND
+    try:
+        asked |= {"limit": str(limit_of(request))}
+        found = await ask(request, "runs", asked | {"limit": int(asked["limit"])})
+    except LinkError:
+        raise
+    except SettingError as error:
+        refused, status = str(error), status_of(error)
+    values = {
+        "asked": {"limit": "50"} | asked,
+        "verdicts": list(VERDICTS),
+        "outcomes": list(OUTCOMES),
+        "refused": refused,
+        **{key: found[key] for key in NOTHING_FOUND},
+    }
+    return shown(request, "results.html", values, status=status)
+
+
+async def results_csv(request: Request) -> Response:
+    """Send runs by conditions as CSV; cells that a spreadsheet could run are made harmless."""
+    found = await ask(request, "runs_csv", filters(request) | {"limit": limit_of(request, MOST_ROWS)})
+    name = f"results-{datetime.now(UTC).date().isoformat()}.csv"
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return Response(found["csv"], headers=headers, media_type="text/csv; charset=utf-8")
+
+
+async def result(request: Request) -> Response:
+    """Show one run."""
+    return shown(request, "result.html", await run_of(request))
+
+
+async def samples(request: Request) -> Response:
+    """Show the worklist."""
+    await known(request)
+    return shown(request, "samples.html", await ask(request, "samples", {"benches": parts_of(request).hub.names()}))
+
+
+async def health(request: Request) -> Response:
+    """Show the state of instruments, store, outbox and broker."""
+    return shown(request, "health.html", {"status": encode(await parts_of(request).daemon.status())})
+
+
+# ---- a bench
+
+
+async def bench(request: Request, refused: str = "", status: int = 200) -> Response:
+    """Show one bench."""
+    values = {"bench": await bench_of(request), "link": parts_of(request).hub.link, "refused": refused}
+    return shown(request, "bench.html", values, status=status)
+
+
+async def bench_text(request: Request) -> Response:
+    """Give a text to a bench."""
+    given = await form(request)
+    try:
+        await give_text(request, given.get("text", ""), whole_number(given.get("seen", "")))
+    except DaqError as error:
+        return await bench(request, str(error), status_of(error))
+    return _to_bench(request)
+
+
+async def bench_command(request: Request) -> Response:
+    """Give a command to a bench."""
+    given = await form(request)
+    seen = whole_number(given.get("seen", ""))
+    try:
+        await give_command(request, given.get("command", ""), seen, given.get("text", ""))
+    except DaqError as error:
+        return await bench(request, str(error), status_of(error))
+    return _to_bench(request)
+
+
+async def bench_stop(request: Request) -> Response:
+    """Stop the run on a bench."""
+    try:
+        await parts_of(request).daemon.stop(request.path_params["bench"])
+    except DaqError as error:
+        return await bench(request, str(error), status_of(error))
+    return _to_bench(request)
+
+
+async def pair(request: Request) -> Response:
+    """Pair the browser with a bench."""
+    found = await bench_of(request)
+    response = _to_bench(request)
+    cookies = parts_of(request).cookies
+    cookies.set(response, "bench", cookies.pairing(found["bench"]), PAIRING_S)
+    return response
+
+
+async def unpair(request: Request) -> Response:
+    """End the pairing of the browser."""
+    response = back("/")
+    parts_of(request).cookies.set(response, "bench", "", 0)
+    return response
+
+
+def _to_bench(request: Request) -> Response:
+    return back(f"/bench/{quote(request.path_params['bench'], safe='')}")
+
+
+# ---- the visit
+
+
+async def log_in_form(request: Request) -> Response:
+    """Show the log-in."""
+    return shown(request, "log_in.html", {"refused": "", "next": safe_next(request.query_params.get("next", "/"))})
+
+
+async def log_in(request: Request) -> Response:
+    """Log a person in."""
+    given = await form(request)
+    to = safe_next(given.get("next", "/"))
+    try:
+        found = await logged_in(request, given)
+    except (SettingError, TooManyAttemptsError) as error:
+        status = 429 if isinstance(error, TooManyAttemptsError) else 403
+        return shown(request, "log_in.html", {"refused": str(error), "next": to}, status=status)
+    response = back(to)
+    parts_of(request).cookies.set(response, "visit", found.ticket, VISIT_S)
+    return response
+
+
+async def log_out(request: Request) -> Response:
+    """Log a person out."""
+    visit, parts = visit_of(request), parts_of(request)
+    response = back("/")
+    parts.cookies.set(response, "visit", new_visit(), VISIT_S)
+    if visit.ticket:
+        await parts.daemon.log_out(visit.ticket)
+    return response
+
+
+async def preferences(request: Request) -> Response:
+    """Keep language and theme in the browser."""
+    given = await form(request)
+    language = given.get("lang", "")
+    theme = given.get("theme", "")
+    visit = visit_of(request)
+    response = back(safe_next(given.get("next", "/")))
+    value = f"{language if language in LANGUAGES else visit.language}.{theme if theme in THEMES else visit.theme}"
+    parts_of(request).cookies.set(response, "look", value, PAIRING_S)
+    return response

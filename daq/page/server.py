@@ -1,0 +1,107 @@
+"""The process of the page: it serves until SIGTERM or SIGINT, and ends open streams first.
+
+A server that waits for open streams never ends; so each stream gets its last event before the server stops.
+"""
+
+import asyncio
+import contextlib
+import signal
+import socket
+import ssl
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Final
+
+import structlog
+import uvicorn
+
+from daq.core.errors import SettingError
+from daq.page.application import make_application, make_parts
+from daq.page.settings import PageSettings
+from daq.process.systemd import notify
+
+log = structlog.get_logger()
+
+BACKLOG: Final = 128
+MOST_REQUESTS: Final = 500
+"""Greatest number of connections; further ones get 503."""
+IDLE_S: Final = 15
+"""Time in seconds after which an idle connection is closed."""
+LAST_S: Final = 1
+"""Longest time in seconds that open requests have after the signal to end."""
+
+
+class _Server(uvicorn.Server):
+    """A server that leaves signals to `serve_page`."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Install no handler of signals."""
+        yield
+
+
+def listening_socket(settings: PageSettings) -> socket.socket:
+    """Return the bound socket of a page.
+
+    Raises:
+        SettingError: the address cannot be used.
+    """
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    made = socket.socket(family)
+    try:
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind((settings.host, settings.port))
+    except OSError as error:
+        made.close()
+        raise SettingError(
+            f"{settings.host}:{settings.port} cannot be used: {error.strerror}; name another with --listen, or end the "
+            "program that uses it",
+            key="page.listen",
+        ) from None
+    made.listen(BACKLOG)
+    made.setblocking(False)
+    return made
+
+
+async def serve_page(settings: PageSettings, *, say: bool = True) -> None:
+    """Serve the page until SIGTERM or SIGINT; `say`: print the address on which it listens.
+
+    Raises:
+        SettingError: the address, the certificate or its key cannot be used.
+    """
+    listening = listening_socket(settings)
+    settings = replace(settings, port=listening.getsockname()[1])
+    parts = make_parts(settings)
+    config = uvicorn.Config(
+        make_application(parts),
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        ws="none",
+        timeout_keep_alive=IDLE_S,
+        timeout_graceful_shutdown=LAST_S,
+        limit_concurrency=MOST_REQUESTS,
+        ssl_certfile=settings.certificate,
+        ssl_keyfile=settings.key,
+    )
+    try:
+        config.load()
+    except (OSError, ssl.SSLError) as error:
+        listening.close()
+        raise SettingError(f"certificate or key cannot be used: {error}", key="page.certificate") from None
+    server = _Server(config)
+
+    def end() -> None:
+        notify("STOPPING=1")
+        parts.hub.close()
+        server.should_exit = True
+
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, end)
+    if say:
+        print(f"open {settings.origin}", flush=True)  # noqa: T201 - the person who starts it looks for it
+    notify("READY=1")
+    log.info("page", address=settings.origin)
+    await server.serve(sockets=[listening])

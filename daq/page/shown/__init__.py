@@ -1,0 +1,1 @@
+"""Values of results and benches as the templates show them.  Pure."""

@@ -1,0 +1,47 @@
+"""The environment of the templates: autoescape, the texts of each language, and the functions that templates call."""
+
+import functools
+from typing import Any, Final
+
+import jinja2
+
+from daq.page.shown import benches, figures, results
+from daq.page.texts.texts import LANGUAGES, Texts
+
+FUNCTIONS: Final[dict[str, Any]] = {
+    function.__name__: function
+    for function in (
+        benches.bench_kind, benches.clock, benches.command_words, benches.fault_words, benches.in_doubt,
+        benches.live_words, benches.message_words, benches.reading_amount, benches.rule_words, benches.run_words,
+        benches.stage_template, benches.stage_words, benches.temperature_signal, figures.amount, figures.entry_value,
+        figures.half_text, figures.is_long, figures.limit_range, figures.percent, figures.risk, figures.short,
+        figures.unit_symbol, figures.value_text, results.applies_at, results.components, results.conditions,
+        results.curve_drawing, results.kept_rows, results.verdict_kind, results.why,
+    )
+}  # fmt: skip
+"""Functions of the templates by name."""
+
+
+@functools.cache
+def environment() -> jinja2.Environment:
+    """Return the environment of the page's templates."""
+    made = jinja2.Environment(
+        loader=jinja2.PackageLoader("daq.page", "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.globals.update(FUNCTIONS, languages=LANGUAGES)
+    return made
+
+
+def render(template: str, lang: str, values: dict[str, Any]) -> str:
+    """Return a page in a language.
+
+    Args:
+        template: name of the template.
+        lang: code of the language.
+        values: the values of the template, without `t` and `lang`.
+    """
+    return environment().get_template(template).render(values | {"t": Texts(lang), "lang": lang})

@@ -1,0 +1,121 @@
+"""Words of a result for the templates, from `ResultData` as JSON."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from markupsafe import Markup
+
+from daq.app.records.derived import curve_head
+from daq.app.screens.drawings.curve_svg import svg
+from daq.core.units import UNITS
+from daq.methods.curves.curvedata import FlowCurveData
+from daq.page.shown.figures import DASH, amount, percent, supported_digits
+from daq.page.texts.texts import Texts
+
+CONDITIONS: Final = (
+    ("speed", "/min"),
+    ("shear_rate", "/s"),
+    ("stress", "Pa"),
+    ("torque_percent", "%"),
+    ("temperature", "Cel"),
+)
+"""Conditions of a result with their UCUM codes, in the order in which they are shown."""
+NAMES: Final[Mapping[str, str]] = {
+    "speed": "desk.result.speed",
+    "shear_rate": "desk.result.rate",
+    "stress": "desk.result.stress",
+    "torque_percent": "desk.result.torque",
+    "temperature": "desk.result.temperature",
+}
+
+
+def verdict_kind(data: Mapping[str, Any]) -> str:
+    """Return the verdict of a result; ``outside_low`` where the value is below the limits."""
+    verdict = str(data["verdict"]["verdict"])
+    if verdict != "outside":
+        return verdict
+    value = data["value"]
+    lows = [
+        limit["low"]
+        for limit in data["verdict"].get("limits", ())
+        if limit["verdict"] == "outside" and limit["low"] is not None and limit["quantity"] == data["quantity"]
+    ]
+    return "outside_low" if value is not None and any(value < low for low in lows) else verdict
+
+
+def why(t: Texts, data: Mapping[str, Any]) -> list[str]:
+    """Return the reasons of validity and verdict, each once."""
+    found = [*data["reasons"], *data["verdict"].get("reasons", ())]
+    return list(dict.fromkeys(t.sentence(reason) for reason in found))
+
+
+def conditions(t: Texts, data: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the conditions that were measured, with their names."""
+    digits = supported_digits(data)
+    found = data["conditions"]
+    return [
+        (t(NAMES[name]), amount(found[name], code, 2) if code == "Cel" else amount(found[name], code, None, digits))
+        for name, code in CONDITIONS
+        if found.get(name) is not None and name != data["quantity"]
+    ]
+
+
+def applies_at(t: Texts, limit: Mapping[str, Any]) -> str:
+    """Return the conditions at which a limit of a product applies; "" without any."""
+    units = {"speed": "/min", "time": "s", "temperature": "Cel"}
+    words = []
+    for name, value in (limit.get("applies_at") or {}).items():
+        if value in (None, "", []) or name in ("temperature_band", "choices"):
+            continue
+        shown: Any = t("format.list").join(map(str, value)) if isinstance(value, list) else value
+        words.append(f"{value:g} {UNITS[units[name]].symbol}" if name in units else str(shown))
+    return t("format.list").join(words)
+
+
+def components(t: Texts, data: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the lines of the uncertainty budget, the largest contribution first, each with its share (0 to 1)."""
+    lines: Sequence[Mapping[str, Any]] = (data.get("uncertainty") or {}).get("components") or ()
+    return [
+        {
+            "name": t.sentence({"code": line["code"], "parameters": {}, "text": line["name"]})
+            if line["code"]
+            else line["name"],
+            "standard": amount(line["standard_uncertainty"], line["unit"], None, 2),
+            "distribution": t.term(line["distribution"]),
+            "contribution": amount(line["contribution"], data["unit"], None, 2),
+            "share": line["share"],
+            "percent": percent(line["share"]),
+        }
+        for line in sorted(lines, key=lambda line: -line["share"])
+    ]
+
+
+def kept_rows(data: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return the kept values of a run as rows of texts."""
+    return [
+        {
+            "step": str(kept["name"]),
+            "seconds": DASH if kept.get("seconds") is None else f"{kept['seconds']:.0f} s",
+            "speed": amount(kept.get("speed"), "/min"),
+            "rate": amount(kept.get("shear_rate"), "/s"),
+            "stress": amount(kept.get("stress"), "Pa"),
+            "torque": amount(kept.get("torque_percent"), "%"),
+            "temperature": amount(kept.get("temperature"), "Cel", 2),
+            "value": amount(kept.get("value"), kept.get("unit") or data["unit"], None, supported_digits(data)),
+            "n": str(kept.get("n", "")),
+        }
+        for kept in data.get("steps") or ()
+    ]
+
+
+def curve_drawing(history: Mapping[str, Any]) -> Markup:
+    """Return the flow curve of a run as a drawing; "" where it has none.
+
+    The drawing escapes its texts itself, and has no style and no script.
+    """
+    if not history.get("flow_curve"):
+        return Markup()
+    run = history["run"]
+    curve = FlowCurveData.model_validate(history["flow_curve"])
+    title = f"{run['sample']}, {run['method_id']} {run['method_version']}"
+    return Markup(svg(curve, title, curve_head(history["result"] or {})))  # noqa: S704 - escaped by the drawing

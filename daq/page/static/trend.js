@@ -1,0 +1,122 @@
+// The live trend of a signal: the newest minutes, the averaged span shaded, and the level of the stop rule.
+
+const LONGEST_S = 600;
+const MOST_POINTS = 6000;
+
+/** Return a colour of the style sheet. */
+function colour(name) {
+  const probe = document.createElement("span");
+  probe.style.color = `var(${name})`;
+  document.body.append(probe);
+  const found = getComputedStyle(probe).color;
+  probe.remove();
+  return found;
+}
+
+/** Return a range around values, so that a small change is seen and noise does not fill the plot. */
+function around(low, high) {
+  if (low === null || high === null) return [0, 1];
+  const room = Math.max((high - low) * 0.15, Math.abs(high) * 0.02, 1e-9);
+  return [low - room, high + room];
+}
+
+/** A trend of one signal in an element. */
+export class Trend {
+  constructor(element) {
+    this.element = element;
+    this.times = [];
+    this.values = [];
+    this.span = null;
+    this.level = null;
+    this.plot = null;
+    this.waiting = false;
+    this.resized = new ResizeObserver(() => this.resize());
+    this.resized.observe(element);
+  }
+
+  /** Add a value at a time (s since the start of the run); null leaves the line open. */
+  add(time, value) {
+    const last = this.times.at(-1);
+    if (last !== undefined && time <= last) return;
+    this.times.push(time);
+    this.values.push(value);
+    const first = time - LONGEST_S;
+    let drop = Math.max(0, this.times.length - MOST_POINTS);
+    while (this.times[drop] < first) drop += 1;
+    if (drop > 0) { this.times.splice(0, drop); this.values.splice(0, drop); }
+    this.draw();
+  }
+
+  /** Shade the averaged span (s since the start of the run), and draw the level of a stop rule where it is on this signal. */
+  mark(begin, end, level = null) {
+    this.span = begin === null ? null : [begin, end];
+    this.level = level;
+  }
+
+  /** Forget all points, as for another run. */
+  clear() {
+    this.times = [];
+    this.values = [];
+    this.draw();
+  }
+
+  draw() {
+    if (this.waiting) return;
+    this.waiting = true;
+    requestAnimationFrame(() => {
+      this.waiting = false;
+      if (!this.plot) this.make();
+      this.plot?.setData([this.times, this.values]);
+    });
+  }
+
+  resize() {
+    const { clientWidth: width, clientHeight: height } = this.element;
+    if (this.plot && width > 40 && height > 40) this.plot.setSize({ width, height });
+  }
+
+  make() {
+    const { clientWidth: width, clientHeight: height } = this.element;
+    if (!window.uPlot || width < 40 || height < 40) return;
+    const ink = colour("--ink"), soft = colour("--soft"), line = colour("--line"), accent = colour("--accent"), shade = colour("--span");
+    const size = Math.min(22, Math.max(13, Math.round(height / 14)));
+    const font = `${size}px system-ui, sans-serif`;
+    const axis = { stroke: soft, font, grid: { stroke: line, width: 1 }, ticks: { show: false } };
+    this.plot = new window.uPlot({
+      width, height, legend: { show: false }, cursor: { show: false }, padding: [8, 1.8 * size, 0, 0],
+      scales: { x: { time: false, range: (_, low, high) => [low ?? 0, Math.max(high ?? 0, (low ?? 0) + 10)] }, y: { range: (_, low, high) => around(low, high) } },
+      axes: [{ ...axis, size: 1.8 * size, space: 5 * size, values: (_, ticks) => ticks.map((x) => `${x} s`) }, { ...axis, size: 4.2 * size, space: 2 * size, values: (_, ticks) => ticks.map((x) => `${Number(x.toPrecision(6))}`) }],
+      series: [{}, { stroke: ink, width: 2, points: { show: false }, spanGaps: false }],
+      hooks: { drawClear: [(u) => this.shade(u, shade)], draw: [(u) => this.rule(u, accent)] },
+    }, [this.times, this.values], this.element);
+  }
+
+  shade(u, fill) {
+    if (!this.span) return;
+    const a = Math.max(u.valToPos(this.span[0], "x", true), u.bbox.left);
+    const b = Math.min(u.valToPos(this.span[1], "x", true), u.bbox.left + u.bbox.width);
+    if (b <= a) return;
+    u.ctx.fillStyle = fill;
+    u.ctx.fillRect(a, u.bbox.top, b - a, u.bbox.height);
+  }
+
+  rule(u, stroke) {
+    if (this.level === null) return;
+    const y = u.valToPos(this.level, "y", true);
+    if (y < u.bbox.top || y > u.bbox.top + u.bbox.height) return;
+    u.ctx.save();
+    u.ctx.strokeStyle = stroke;
+    u.ctx.lineWidth = 3;
+    u.ctx.setLineDash([10, 6]);
+    u.ctx.beginPath();
+    u.ctx.moveTo(u.bbox.left, y);
+    u.ctx.lineTo(u.bbox.left + u.bbox.width, y);
+    u.ctx.stroke();
+    u.ctx.restore();
+  }
+
+  end() {
+    this.resized.disconnect();
+    this.plot?.destroy();
+  }
+}

@@ -1,0 +1,1 @@
+"""The texts of the page, English and Korean, as data."""

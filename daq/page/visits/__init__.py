@@ -1,0 +1,1 @@
+"""The visits of browsers: their cookies, and failed log-ins by address."""

@@ -1,0 +1,70 @@
+"""Failed log-ins by address: they slow down the next ones, and lock the address for a while.
+
+The daemon counts by person besides (`daq.app.laboratory.log_ins`).  These bounds are common practice, no source.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+from daq.core.errors import DaqError
+
+FIRST_WAIT_S: Final = 1.0
+"""Wait after the second failed log-in from an address, s; it doubles with each further one."""
+LOCKED_AFTER: Final = 10
+LOCKED_S: Final = 15 * 60.0
+MOST: Final = 10_000
+"""Greatest number of addresses that are counted."""
+
+
+class TooManyAttemptsError(DaqError):
+    """Log-ins from an address failed too often.  Example: the address is locked for 15 minutes."""
+
+
+@dataclass(slots=True)
+class _Failed:
+    count: int = 0
+    until_s: float = 0.0
+    busy: bool = False
+
+
+class Attempts:
+    """Counts failed log-ins, by address."""
+
+    def __init__(self) -> None:
+        self._failed: dict[str, _Failed] = {}
+
+    def begin(self, address: str, now_s: float) -> None:
+        """Begin a log-in from an address.  One is checked at a time: several would all be checked before a failure.
+
+        Raises:
+            TooManyAttemptsError: another is being checked, or the last one failed not long enough ago.
+        """
+        found = self._failed.setdefault(address, _Failed())
+        if found.busy:
+            raise TooManyAttemptsError("another log-in from this address is being checked; try again")
+        if now_s < found.until_s:
+            raise TooManyAttemptsError(f"log-ins from this address failed; try again in {found.until_s - now_s:.0f} s")
+        found.busy = True
+        self._forget(now_s)
+
+    def end(self, address: str, now_s: float, *, failed: bool) -> None:
+        """End a log-in after `begin`; `failed`: the secret was wrong."""
+        found = self._failed.get(address)
+        if found is None:
+            return
+        found.busy = False
+        if not failed:
+            del self._failed[address]
+            return
+        found.count += 1
+        wait = LOCKED_S if found.count >= LOCKED_AFTER else FIRST_WAIT_S * 2.0 ** max(0, found.count - 2)
+        found.until_s = now_s + (wait if found.count > 1 else 0.0)
+
+    def _forget(self, now_s: float) -> None:
+        """Forget addresses, those whose wait ended longest ago first, beyond the bound."""
+        if len(self._failed) <= MOST:
+            return
+        idle = [a for a, f in self._failed.items() if not f.busy]
+        for address in sorted(idle, key=lambda a: self._failed[a].until_s)[: len(self._failed) - MOST]:
+            if self._failed[address].until_s <= now_s or len(self._failed) > 2 * MOST:
+                del self._failed[address]

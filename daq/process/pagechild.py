@@ -1,0 +1,74 @@
+"""The page as a child process of the daemon: started again when it fails, and ended with the daemon."""
+
+import asyncio
+import contextlib
+import os
+import signal
+import sys
+from collections.abc import Sequence
+from typing import Final
+
+import structlog
+
+log = structlog.get_logger()
+
+AGAIN_S: Final = 2.0
+"""Time in seconds after which a page that failed is started again; it doubles up to `LONGEST_S`."""
+LONGEST_S: Final = 60.0
+STEADY_S: Final = 60.0
+"""Time in seconds after which a page has run well: the next failure waits as the first."""
+END_S: Final = 5.0
+"""Longest time in seconds for its end; then it is killed."""
+WRONG: Final = 2
+"""Exit code of a page whose settings are wrong; it is not started again."""
+
+
+def page_command(
+    *, config: str | None = None, state: str | None = None, own: str | None = None, listen: str | None = None
+) -> list[str]:
+    """Return the command of a page; None leaves a setting to the page.
+
+    Args:
+        config: folder or file of the configuration.
+        state: the daemon's state directory.
+        own: folder of the page's signing key.
+        listen: its address.
+    """
+    given = {"config": config, "state": state, "own": own, "listen": listen}
+    options = [part for name, value in given.items() if value is not None for part in (f"--{name}", value)]
+    return [sys.executable, "-m", "daq.page", *options]
+
+
+async def keep_page(command: Sequence[str]) -> None:
+    """Run the page until cancelled; then end it."""
+    loop = asyncio.get_running_loop()
+    wait = AGAIN_S
+    while True:
+        began = loop.time()
+        # The page must not answer to the daemon's service manager, nor to Ctrl-C before the daemon does.
+        environment = {k: v for k, v in os.environ.items() if k not in ("NOTIFY_SOCKET", "WATCHDOG_USEC")}
+        process = await asyncio.create_subprocess_exec(*command, env=environment, start_new_session=True)
+        try:
+            code = await process.wait()
+        finally:
+            await _end(process)
+        if code == WRONG:
+            log.error("page", reason="its settings are wrong; it is not started again")
+            return
+        wait = AGAIN_S if loop.time() - began > STEADY_S else min(2 * wait, LONGEST_S)
+        log.error("page", reason=f"it ended with code {code}", again_s=wait)
+        await asyncio.sleep(wait)
+
+
+async def _end(process: asyncio.subprocess.Process) -> None:
+    if process.returncode is not None:
+        return
+    with contextlib.suppress(ProcessLookupError):
+        process.send_signal(signal.SIGTERM)
+    try:
+        async with asyncio.timeout(END_S):
+            await process.wait()
+    except TimeoutError:
+        with contextlib.suppress(ProcessLookupError):
+            process.kill()
+        await process.wait()

@@ -1,0 +1,1 @@
+"""The page: templates, texts, scripts."""

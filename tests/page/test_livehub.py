@@ -1,0 +1,156 @@
+"""The live hub: newest state first, slow browsers lose old states only, ages grow, a lost daemon is named."""
+
+import asyncio
+import random
+
+import pytest
+
+from daq.app.screens.bench.bench_view import BenchView
+from daq.app.screens.bench.live_frame import LiveFrame, LiveReading
+from daq.core.errors import LinkError
+from daq.page.livehub import MOST_BROWSERS, LiveHub
+
+pytestmark = pytest.mark.asyncio
+
+
+class Daemon:
+    """A daemon that sends the frames of a queue; None ends it, an error is raised."""
+
+    def __init__(self):
+        self.frames = asyncio.Queue()
+
+    async def live(self):
+        while (frame := await self.frames.get()) is not None:
+            if isinstance(frame, Exception):
+                raise frame
+            yield frame
+
+
+class Clock:
+    now = 100.0
+
+    def __call__(self):
+        return self.now
+
+
+def reading(value, age=0.0):
+    return LiveReading(values={"torque": value}, units={"torque": "%"}, connection="ready", still=True, age_s=age)
+
+
+def frame(bench="bench-1", value=1.0, revision=1, age=0.0):
+    view = BenchView(bench=bench, stage="choosing", revision=revision)
+    return LiveFrame({bench: reading(value, age)}, {bench: view}, {})
+
+
+def hub_with(*frames):
+    hub = LiveHub(Daemon(), Clock())
+    for each in frames:
+        hub.take(each)
+    return hub
+
+
+async def waiting(events, number):
+    return [await anext(events) for _ in range(number)]
+
+
+async def test_the_newest_state_comes_first():
+    hub = hub_with(frame(value=1.0, revision=1), frame(value=2.0, revision=2), frame("bench-2"))
+    found = await waiting(hub.events(), 7)
+    assert found[0] == ("link", {"daemon": True, "reason": ""})
+    kinds = [(kind, data.get("bench")) for kind, data in found[1:]]
+    assert kinds == [(k, b) for b in ("bench-1", "bench-2") for k in ("bench", "run", "reading")]
+    assert found[1][1]["revision"] == 2
+    assert found[3][1]["values"] == {"torque": 2.0}
+    only = await waiting(hub.events("bench-2"), 4)
+    assert {data.get("bench") for kind, data in only if kind != "link"} == {"bench-2"}
+
+
+async def test_a_slow_browser_loses_old_states_and_never_the_newest():
+    rng = random.Random(5)
+    hub = hub_with(frame())
+    events = hub.events()
+    await waiting(events, 4)
+    newest = {}
+    for number in range(1000):
+        bench = f"bench-{rng.randint(1, 3)}"
+        hub.take(frame(bench, float(number), number))
+        newest[bench] = float(number)
+    (browser,) = hub._browsers
+    assert len(browser.waiting) <= 3 * 3
+    shown = {
+        data["bench"]: data["values"]["torque"]
+        for kind, data in await waiting(events, len(browser.waiting))
+        if kind == "reading"
+    }
+    assert shown == newest
+
+
+async def test_an_old_value_has_its_age():
+    clock = Clock()
+    hub = LiveHub(Daemon(), clock)
+    hub.take(frame(age=0.5))
+    clock.now += 3.0
+    assert hub.bench("bench-1")["reading"]["age_s"] == 3.5
+    assert (await waiting(hub.events(), 4))[3][1]["age_s"] == 3.5
+
+
+async def test_a_lost_daemon_is_named_and_its_runs_are_forgotten(monkeypatch):
+    monkeypatch.setattr("daq.page.livehub.AGAIN_S", 0.0)
+    daemon = Daemon()
+    hub = LiveHub(daemon, Clock())
+    following = asyncio.create_task(hub.run())
+    daemon.frames.put_nowait(frame())
+    await hub.ready.wait()
+    events = hub.events()
+    await waiting(events, 4)
+    daemon.frames.put_nowait(LinkError("the daemon was killed"))
+    assert await anext(events) == ("link", {"daemon": False, "reason": "the daemon was killed"})
+    assert hub.bench("bench-1")["view"]["revision"] == 1  # shown with its age, not as now
+    daemon.frames.put_nowait(frame("bench-2", revision=9))
+    kinds = [kind for kind, _ in await waiting(events, 3)]
+    assert kinds == ["link", "bench", "reading"]
+    assert hub.names() == ["bench-2"]
+    following.cancel()
+    await asyncio.gather(following, return_exceptions=True)
+
+
+async def test_the_end_of_the_page_reaches_every_browser():
+    hub = hub_with(frame())
+    browsers = [hub.events() for _ in range(5)]
+    for events in browsers:
+        await waiting(events, 4)
+    hub.close()
+    for events in browsers:
+        assert await anext(events) == ("bye", {})
+        with pytest.raises(StopAsyncIteration):
+            await anext(events)
+    assert hub.browsers == 0
+
+
+async def test_the_number_of_browsers_is_bounded():
+    hub = hub_with(frame())
+    browsers = [hub.events() for _ in range(MOST_BROWSERS)]
+    for events in browsers:
+        await anext(events)
+    with pytest.raises(LinkError, match="too many"):
+        await anext(hub.events())
+    await browsers[0].aclose()
+    await anext(hub.events())
+
+
+async def test_a_visitor_who_loses_the_role_loses_the_stream():
+    clock = Clock()
+    hub = LiveHub(Daemon(), clock)
+    hub.take(frame())
+
+    async def no_more():
+        return False
+
+    events = hub.events(allowed=no_more)
+    await waiting(events, 4)
+    hub.take(frame(value=2.0))
+    assert (await anext(events))[0] == "bench"  # before the next time of asking
+    await anext(events)
+    clock.now += 60.0
+    hub.take(frame(value=3.0))
+    assert await anext(events) == ("bye", {})

@@ -1,0 +1,186 @@
+"""Every route of the page by every role, and by no one; and that nothing else is served."""
+
+import pytest
+from fastapi.routing import APIRoute
+
+from daq.app.laboratory.acts import carry_out
+from daq.laboratory.people import ROLES
+from daq.page.application import make_application
+from daq.page.routetable import ROUTES
+from tests.page.visiting import BENCH, Page, add_sample
+from tests.support.laboratories import laboratory, staffed
+
+pytestmark = pytest.mark.asyncio
+
+#: The need of each route.  A route that is missing here, or has another need, fails the first test.
+NEEDED = {
+    "GET /": "look",
+    "GET /log-in": "open",
+    "POST /log-in": "open",
+    "POST /log-out": "open",
+    "POST /preferences": "open",
+    "GET /bench/{bench}": "bench",
+    "POST /bench/{bench}/text": "measure",
+    "POST /bench/{bench}/command": "measure",
+    "POST /bench/{bench}/stop": "stop",
+    "POST /bench/{bench}/pair": "administer",
+    "POST /unpair": "open",
+    "GET /results": "look",
+    "GET /results.csv": "look",
+    "GET /results/{run}": "look",
+    "GET /samples": "look",
+    "GET /health": "look",
+    "GET /api/v1/openapi.json": "look",
+    "POST /api/v1/log-in": "open",
+    "GET /api/v1/session": "open",
+    "GET /api/v1/status": "look",
+    "GET /api/v1/benches": "look",
+    "GET /api/v1/benches/{bench}": "bench",
+    "POST /api/v1/benches/{bench}/text": "measure",
+    "POST /api/v1/benches/{bench}/command": "measure",
+    "POST /api/v1/benches/{bench}/stop": "stop",
+    "GET /api/v1/benches/{bench}/events": "bench",
+    "GET /api/v1/events": "look",
+    "GET /api/v1/results": "look",
+    "GET /api/v1/results/{run}": "look",
+    "GET /api/v1/samples": "look",
+    "GET /api/v1/samples/{sample}": "look",
+    "POST /api/v1/acts/{act}": "look",
+}
+BODIES = {
+    "text": {"text": "E-7", "seen": 0},
+    "command": {"command": "confirm", "seen": 0},
+    "{act}": {"order": {"id": "S-2"}},
+    "log-in": {"person": "nobody", "password": "wrong"},
+}
+OPEN = {"open": -1, "look": 0, "bench": 0, "measure": 1, "stop": 1, "review": 2, "administer": 3}
+
+
+def path_of(route):
+    return route.path.format(bench=BENCH, run="last", sample="E-7", act="sample_add")
+
+
+def body_of(route):
+    return next((body for end, body in BODIES.items() if route.path.endswith(end)), {})
+
+
+async def answered(page, client, route):
+    """Return whether a route lets a visitor through to its handler."""
+    if route.path.endswith("events"):
+        # A stream does not end; its check is that of every other route.
+        request = client.build_request("GET", path_of(route))
+        return await admitted(page, request)
+    response = await page.send(client, route.method, path_of(route), body_of(route), body_of(route))
+    assert response.status_code != 500, (route, response.text)
+    to_log_in = response.status_code == 303 and response.headers["location"].startswith("/log-in?")
+    own_refusal = route.path == "/log-in" or route.path.endswith("/log-in")  # its wrong password is refused
+    return own_refusal or not (to_log_in or response.status_code in (401, 403))
+
+
+async def admitted(page, request):
+    seen = []
+
+    async def receive():
+        return {"type": "http.disconnect"}
+
+    async def send(message):
+        if message["type"] == "http.response.start":
+            seen.append(message["status"])
+
+    headers = [(name.lower(), value) for name, value in request.headers.raw]
+    scope = {
+        "type": "http", "method": "GET", "path": request.url.path, "raw_path": request.url.raw_path, "query_string": b"",
+        "headers": headers, "scheme": "http", "server": ("127.0.0.1", 8042), "client": ("127.0.0.1", 1), "http_version": "1.1",
+        "root_path": "", "asgi": {"version": "3.0"},
+    }  # fmt: skip
+    await page.app(scope, receive, send)
+    return seen == [200]
+
+
+async def test_the_application_serves_the_table_and_nothing_else(tmp_path):
+    assert {f"{r.method} {r.path}": r.need for r in ROUTES} == NEEDED
+    assert len(NEEDED) == len(ROUTES)
+    with laboratory(tmp_path) as lab:
+        served = make_application(Page(lab, people=False).parts)._app.router.routes
+    found = {f"{m} {r.path}" for r in served if isinstance(r, APIRoute) for m in r.methods}
+    assert found == set(NEEDED)
+    assert [r.path for r in served if not isinstance(r, APIRoute)] == ["/static/{name:path}"]
+
+
+async def test_every_route_by_every_role_and_by_no_one(tmp_path, monkeypatch):
+    # The templates are rendered in the other tests.
+    monkeypatch.setattr("daq.page.answers.render", lambda *_: "")
+    with staffed(tmp_path) as lab:
+        add_sample(lab, "E-7", product="engobe")
+        carry_out(lab, "person_add", {"id": "locked", "role": "administer", "password": ""})
+        carry_out(lab, "person_lock", {"id": "locked", "because": "left"})
+        async with Page(lab, people=True) as page:
+            visitors = {
+                "nobody": ({}, -1),
+                "an ended ticket": ({"ticket": "x" * 43}, -1),
+                "locked": ({"person": "locked"}, -1),
+                **{role: ({"person": role}, number) for number, role in enumerate(ROLES)},
+            }
+            for route in ROUTES:
+                for name, (about, rank) in visitors.items():
+                    client = await page.browser(**about)  # a log-out must not reach the next route
+                    wanted = rank >= OPEN[route.need]
+                    if route.path == "/api/v1/acts/{act}" and name == "look":
+                        wanted = False  # the act itself needs the role measure
+                    assert await answered(page, client, route) == wanted, (route, name)
+                paired, elsewhere = [await page.browser(paired=name) for name in (BENCH, "bench-2")]
+                may = route.need in ("open", "bench", "stop")
+                assert await answered(page, paired, route) == may, (route, "paired")
+                assert await answered(page, elsewhere, route) == (route.need == "open"), (route, "paired elsewhere")
+
+
+async def test_without_people_every_browser_of_the_machine_acts_but_where_a_person_is_needed(tmp_path):
+    with laboratory(tmp_path) as lab:
+        add_sample(lab, "E-7")
+        async with Page(lab, people=False) as page:
+            browser = await page.browser()
+            for route in ROUTES:
+                assert await answered(page, browser, route), route
+            order = {"id": "x", "role": "administer", "logins": ["the-page"]}
+            response = await page.send(browser, "POST", "/api/v1/acts/person_add", body={"order": order})
+            assert response.status_code == 403
+            assert "belongs to no person" in response.json()["detail"]
+
+
+async def test_the_login_of_the_page_identifies_no_one(tmp_path):
+    with staffed(tmp_path) as lab:
+        carry_out(lab, "person_add", {"id": "owner", "role": "administer", "logins": ["the-page"]})
+        async with Page(lab, people=True) as page:
+            look = await page.browser("look")
+            response = await page.send(
+                look, "POST", "/api/v1/acts/person_lock", body={"order": {"id": "look", "because": "x"}}
+            )
+            assert response.status_code == 403
+        # A page whose own file has people switched off: the daemon decides all the same.
+        async with Page(lab, people=False) as page:
+            nobody = await page.browser()
+            order = {"id": "S-3", "product": "engobe"}
+            response = await page.send(nobody, "POST", "/api/v1/acts/sample_add", body={"order": order})
+            assert response.status_code == 403
+            assert (await nobody.get("/api/v1/results")).status_code == 403
+
+
+async def test_a_screen_is_paired_by_an_administrator_and_then_stops_its_bench_without_a_log_in(tmp_path):
+    with staffed(tmp_path) as lab:
+        async with Page(lab, people=True) as page:
+            boss = await page.browser("administer")
+            assert f'action="/bench/{BENCH}/pair"' in (await boss.get(f"/bench/{BENCH}")).text
+            assert (await page.send(boss, "POST", f"/bench/{BENCH}/pair")).status_code == 303
+            assert (await page.send(boss, "POST", "/bench/nothing/pair")).status_code == 404
+            await page.send(boss, "POST", "/log-out")
+            assert (await boss.get("/")).headers["location"] == "/log-in?next=%2F"
+            shown = (await boss.get(f"/bench/{BENCH}")).text
+            assert f'action="/bench/{BENCH}/stop"' in shown
+            assert 'action="/unpair"' in shown
+            assert (await page.send(boss, "POST", f"/bench/{BENCH}/stop")).status_code == 303
+            assert page.daemon.stopped == [BENCH]
+            await page.send(boss, "POST", "/unpair")
+            assert (await page.send(boss, "POST", f"/bench/{BENCH}/stop")).status_code == 401
+            assert page.daemon.stopped == [BENCH]
+            look = await page.browser("look")
+            assert "/pair" not in (await look.get(f"/bench/{BENCH}")).text.replace("/unpair", "")
