@@ -1,0 +1,37 @@
+"""The runs that a failed verification puts in doubt, each with the decision of a person about it."""
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import newest_revision
+from daq.app.laboratory.named_runs import find_run
+from daq.app.records.run_rows import Entry, entry
+from daq.app.records.signatures import Releases
+from daq.app.records.verifications import Entry as Verification
+from daq.app.records.verifications import doubt_by, entries
+from daq.core.errors import SettingError
+from daq.laboratory.signing import DoubtDecision, decision_id
+
+
+def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
+    """Return the runs that a failed verification puts in doubt, each with the decision about it.
+
+    Raises:
+        SettingError: the run is no verification that failed.
+    """
+    run = find_run(reader, given)
+    found = entries(reader, run.instrument)
+    own = next((e for e in found if e.detail.run == run.id), None)
+    if own is None or own.passed is not False:
+        raise SettingError(f"run {run.id} is no failed verification; `daq verification` lists them")
+    releases = Releases(reader)
+    out: list[tuple[Entry, str | None]] = []
+    for _, other in doubt_by(reader, run.instrument, found, own).results:
+        record = reader.run(other)
+        if record is not None:
+            stored = newest_revision(reader, DoubtDecision.kind, decision_id(run.id, other))
+            out.append((entry(reader, record, releases), None if stored is None else str(stored.data["decision"])))
+    return out
+
+
+def failed_verifications(reader: Reader, instrument: str) -> list[Verification]:
+    """Return the verifications of an instrument that failed, newest first."""
+    return [e for e in reversed(entries(reader, instrument)) if e.passed is False]
