@@ -7,9 +7,9 @@ from urllib.parse import parse_qsl
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from daq.page.cookies import VISIT_S, new_visit, safe_next
 from daq.page.parts import Visit, parts_of, visit_of
 from daq.page.shown.environment import render
+from daq.page.visits.cookies import VISIT_S, new_visit, safe_next
 
 MOST_FIELDS = 100
 """Greatest number of fields of a form."""

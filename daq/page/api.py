@@ -12,12 +12,12 @@ from daq.app.daemon.queries.asked import MOST_ROWS
 from daq.core.encoding import encode
 from daq.core.errors import LinkError
 from daq.page.acting import ask, bench_of, give_command, give_text, known, logged_in, run_of
-from daq.page.admission import still_permits
-from daq.page.cookies import VISIT_S, new_visit
 from daq.page.livehub import MOST_BROWSERS, TOO_MANY
 from daq.page.parts import parts_of, visit_of
 from daq.page.routetable import ROUTES, Route
 from daq.page.texts.texts import LANGUAGES
+from daq.page.visits.admission import still_permits
+from daq.page.visits.cookies import VISIT_S, new_visit
 
 LONGEST_NAME: Final = 1000
 BenchName = Annotated[str, Path(max_length=LONGEST_NAME, description="name of the bench")]

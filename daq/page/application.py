@@ -17,9 +17,6 @@ from starlette.types import ASGIApp
 import daq
 from daq.core.errors import DaqError
 from daq.page import api, screens
-from daq.page.admission import admission
-from daq.page.attempts import Attempts
-from daq.page.cookies import Cookies
 from daq.page.daemonlink import DaemonLink
 from daq.page.guard import Guard, host_names
 from daq.page.livehub import LiveHub
@@ -28,6 +25,9 @@ from daq.page.refusals import RefusedError, answer_error
 from daq.page.routetable import ROUTES, Route
 from daq.page.settings import PageSettings
 from daq.page.staticfiles import StaticFiles
+from daq.page.visits.admission import admission
+from daq.page.visits.attempts import Attempts
+from daq.page.visits.cookies import Cookies
 from daq.process.tasks import Tasks
 
 log = structlog.get_logger()

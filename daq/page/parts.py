@@ -6,12 +6,12 @@ from typing import cast
 from starlette.requests import Request
 
 from daq.laboratory.people import Role
-from daq.page.attempts import Attempts
-from daq.page.cookies import Cookies
 from daq.page.daemonlink import DaemonLink
 from daq.page.livehub import LiveHub
 from daq.page.settings import PageSettings
 from daq.page.staticfiles import StaticFiles
+from daq.page.visits.attempts import Attempts
+from daq.page.visits.cookies import Cookies
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,5 +57,5 @@ def parts_of(request: Request) -> PageParts:
 
 
 def visit_of(request: Request) -> Visit:
-    """Return the one who sent a request; `daq.page.admission` has found out."""
+    """Return the one who sent a request; `daq.page.visits.admission` has found out."""
     return cast("Visit", request.state.visit)

@@ -10,9 +10,9 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError, StoreError
 from daq.page.answers import shown
-from daq.page.attempts import TooManyAttemptsError
-from daq.page.cookies import safe_next
 from daq.page.routetable import API
+from daq.page.visits.attempts import TooManyAttemptsError
+from daq.page.visits.cookies import safe_next
 
 STATUSES: Final[tuple[tuple[type[DaqError], int], ...]] = (
     (NotAllowedError, 403),

@@ -23,11 +23,11 @@ from daq.page.acting import (
     whole_number,
 )
 from daq.page.answers import back, form, shown
-from daq.page.attempts import TooManyAttemptsError
-from daq.page.cookies import PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
 from daq.page.parts import parts_of, visit_of
 from daq.page.refusals import status_of
 from daq.page.texts.texts import LANGUAGES
+from daq.page.visits.attempts import TooManyAttemptsError
+from daq.page.visits.cookies import PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
 
 NOTHING_FOUND: Final[dict[str, Any]] = {"rows": [], "reached": None, "absent": [], "by_hand": []}
 

@@ -14,8 +14,12 @@ from daq.app.daemon.control import ControlServer, answers, ask, follow
 from daq.app.daemon.protocol import (
     ANSWERS,
     REQUESTS,
+    AskQuery,
     AskStatus,
     Failed,
+    Identify,
+    LogIn,
+    LogOut,
     MakeBackup,
     Perform,
     Reload,
@@ -23,6 +27,7 @@ from daq.app.daemon.protocol import (
     Stopped,
     StopRun,
     WatchBench,
+    WatchLive,
     WatchRun,
     answer_line,
     read_answer,
@@ -30,6 +35,7 @@ from daq.app.daemon.protocol import (
     request_line,
 )
 from daq.app.delivery.resending import ResendOrder
+from daq.app.laboratory.identity import Given
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import DaqError, LinkError, SettingError
 from daq.process.logins import own_login
@@ -68,7 +74,14 @@ GOOD = {
     ),
     "watch": st.builds(WatchRun, instrument=LABEL),
     "watch_bench": st.builds(WatchBench, instrument=LABEL),
-    "stop": st.builds(StopRun, instrument=LABEL),
+    "watch_live": st.just(WatchLive()),
+    "stop": st.builds(StopRun, instrument=LABEL, bench=st.booleans()),
+    "log_in": st.builds(LogIn, by=st.builds(Given, person=LABEL, password=LABEL, page=st.booleans())),
+    "log_out": st.builds(LogOut, ticket=LABEL),
+    "identify": st.builds(Identify, by=st.builds(Given, ticket=LABEL, page=st.booleans())),
+    "query": st.builds(
+        AskQuery, query=LABEL, parameters=st.dictionaries(LABEL, LABEL | st.integers(-9, 9), max_size=4)
+    ),
     "status": st.just(AskStatus()),
     "resend": st.builds(ResendOrder, instrument=LABEL, refused=st.booleans(), first=NUMBER, begin_utc_ns=NUMBER),
     "backup": st.just(MakeBackup()),
@@ -132,7 +145,7 @@ def test_an_invalid_request_is_refused_with_its_key(changes, expected):
 
 
 def test_a_client_of_another_version_gets_the_remedy():
-    with pytest.raises(SettingError, match="speaks protocol 3: use the version of daq that started it, or restart it"):
+    with pytest.raises(SettingError, match="speaks protocol 4: use the version of daq that started it, or restart it"):
         read_request(b'{"protocol": 7, "do": "status", "of": "everything"}')
 
 

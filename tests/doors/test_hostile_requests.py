@@ -22,7 +22,7 @@ from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 
 ORDER = {"method_id": "clear-glaze-qc", "instrument": "bench-1", "sample": "G-1041"}
-ACT = {"act": "sample_add"}
+ACT = {"act": "sample_add", "by": {"person": "m.keeper", "password": "x"}, "ticket": "x", "query": "runs"}
 NOT_FOR_A_PERSON = ("constraint", "fault of the software", "pydantic", "Traceback", "_error", "input_value", "NoneType")
 CPU_S = 2.0
 """Greatest time on the processor for one request, s: many times that of a good one."""

@@ -10,16 +10,13 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 from daq.adapters.paths import database_path
+from tests.page.browsing import SIZES, chromium
 from tests.page.example_pages import every_page
 from tests.page.example_server import ExampleServer, serving
 from tests.support.runs.full_database import make_full_database
-
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run")
-SIZES = {"800x480": (800, 480), "1280x800": (1280, 800), "1920x1080": (1920, 1080)}
 
 
 def take(
@@ -64,13 +61,11 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as made:
         database = database_path(args.state) if args.state else make_full_database(Path(made))
         pages = every_page(database)
-        with serving(pages) as server, sync_playwright() as playwright:
+        with serving(pages) as server, chromium() as browser:
             names = [
                 name for name in server.by_name if not args.only or any(name.startswith(only) for only in args.only)
             ]
-            browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
             count = take(browser, server, args.folder, names, args.sizes, args.lang, args.theme)
-            browser.close()
     print(f"{count} screenshots in {args.folder}")
 
 

@@ -3,12 +3,11 @@
 import httpx
 import pytest
 
-from daq.page.cookies import Cookies, safe_next
 from daq.page.guard import LARGEST_BODY, host_names
 from daq.page.routetable import ROUTES
+from daq.page.visits.cookies import Cookies, safe_next
 from tests.laboratory.parts import laboratory, staffed
 from tests.page.visiting import BENCH, ORIGIN, Page, add_sample
-
 
 POSTS = [r for r in ROUTES if r.method == "POST"]
 

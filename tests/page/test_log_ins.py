@@ -4,8 +4,8 @@ import pytest
 import structlog
 
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.tickets import IDLE_NS, LIFE_NS, MOST, Tickets
-from daq.page.attempts import LOCKED_AFTER, LOCKED_S, Attempts, TooManyAttemptsError
+from daq.app.laboratory.log_ins import IDLE_NS, LIFE_NS, MOST, Tickets
+from daq.page.visits.attempts import LOCKED_AFTER, LOCKED_S, Attempts, TooManyAttemptsError
 from tests.laboratory.parts import staffed
 from tests.page.visiting import BENCH, Page
 from tests.support.laboratories import cheap_hashes

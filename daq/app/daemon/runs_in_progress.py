@@ -18,9 +18,8 @@ from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.laboratory.identity import operator_of
 from daq.app.laboratory.laboratory import Laboratory
-from daq.app.laboratory.log_ins import LogIns
+from daq.app.laboratory.log_ins import LogIns, Tickets
 from daq.app.laboratory.ordering import completed
-from daq.app.laboratory.tickets import Tickets
 from daq.app.records.equipment_state import equipment_of_run
 from daq.app.records.pieces import pieces_of_run
 from daq.app.records.verifications import instrument_history

@@ -26,7 +26,7 @@ class Given(Model):
     password: Hidden = ""
     badge: Hidden = ""
     ticket: Hidden = ""
-    """Ticket of a log-in (`daq.app.laboratory.tickets`)."""
+    """Ticket of a log-in (`daq.app.laboratory.log_ins`)."""
     page: bool = False
     """The request comes from the page: its login is that of a program and identifies no person."""
 

@@ -11,8 +11,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, StoredRecord, found_by, newest_revision
 from daq.adapters.store.store import Store
 from daq.app.laboratory.bench_work import BenchWork
-from daq.app.laboratory.log_ins import LogIns
-from daq.app.laboratory.tickets import Tickets
+from daq.app.laboratory.log_ins import LogIns, Tickets
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.people import Who

@@ -94,12 +94,16 @@ class Texts:
         """Return a moment in this language, to the minute.
 
         Args:
-            at: the moment: aware, ISO 8601 with its offset, or UTC in ns; None gives a dash.
+            at: the moment: aware, ISO 8601 with its offset, or UTC in ns; None gives a dash, and a text that is no
+                moment is shown as it is.
             form: ``moment``, ``date`` or ``clock``.
         """
         if at is None or at == "":
             return "-"
-        found = datetime.fromtimestamp(at // 10**9, UTC) if isinstance(at, int) else _parsed(at)
+        try:
+            found = datetime.fromtimestamp(at // 10**9, UTC) if isinstance(at, int) else _parsed(at)
+        except ValueError:
+            return str(at)
         local = found.astimezone(self.zone)
         return self(
             f"format.{form}",

@@ -8,11 +8,11 @@ from starlette.requests import Request
 from daq.core.errors import LinkError, SettingError
 from daq.laboratory.people import ROLES, Role
 from daq.page.answers import form
-from daq.page.cookies import THEMES
 from daq.page.parts import PageParts, Visit, parts_of, visit_of
 from daq.page.refusals import RefusedError
 from daq.page.routetable import API, Route, permits
 from daq.page.texts.texts import LANGUAGES, languages_accepted
+from daq.page.visits.cookies import THEMES
 
 BEARER: Final = "bearer "
 NO_COOKIE: Final = ("POST", f"{API}/log-in")

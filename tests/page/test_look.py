@@ -1,0 +1,114 @@
+"""The look in Chromium: accessible, of the sizes that gloves and two metres need, without sideways scrolling, within the policy."""
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from daq.page.texts.texts import LANGUAGES
+from tests.page.browsing import SIZES, chromium
+from tests.page.example_pages import every_page
+from tests.page.example_server import serving
+from tests.support.runs.full_database import make_full_database
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
+PITCH = {"800x480": 933 / 177.8, "1280x800": 1509.4 / 256.5, "1920x1080": 2202.9 / 337.8}
+"""Pixels per mm of panels of 7, 10.1 and 13.3 inch; square pixels."""
+CONTRAST = {"runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}}
+"""The rules that a theme can break; the others see the same page in both."""
+RULES = {
+    "runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+}
+SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+TOUCHED = """least => [...document.querySelectorAll('button, .button, summary.button, input[type=text]')]
+  .filter(b => b.checkVisibility()).map(b => [b.getBoundingClientRect(), b.textContent.trim(), !!b.closest('.settings')])
+  .filter(([r, , small]) => !small && (r.height < least - 0.5 || r.width < least - 0.5))
+  .map(([r, text]) => `${text} ${r.width}x${r.height}`)"""
+DIGIT = """() => { const e = document.querySelector('.bench .digits'); const c = document.createElement('canvas').getContext('2d');
+  const s = getComputedStyle(e); c.font = `${s.fontWeight} ${s.fontSize} ${s.fontFamily}`;
+  return c.measureText('8').actualBoundingBoxAscent; }"""
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    pages = every_page(make_full_database(tmp_path_factory.mktemp("state")))
+    with serving(pages) as server, chromium() as browser:
+        yield server, browser
+
+
+def opened(browser, size):
+    width, height = SIZES[size]
+    tab = browser.new_context(viewport={"width": width, "height": height}, reduced_motion="reduce").new_page()
+    tab.problems = []
+    tab.on("console", lambda message: tab.problems.append(message.text) if message.type == "error" else None)
+    tab.on("pageerror", lambda error: tab.problems.append(str(error)))
+    tab.on(
+        "request",
+        lambda request: tab.problems.append(request.url) if not request.url.startswith("http://127.0.0.1:") else None,
+    )
+    return tab
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("lang", LANGUAGES)
+def test_axe_finds_nothing(shown, lang, theme):
+    server, browser = shown
+    tab = opened(browser, "1280x800")
+    axe, found = Axe(), {}
+    for page in server.by_name.values():
+        tab.goto(server.url(page, lang, theme))
+        if page.template == "bench.html":
+            tab.wait_for_function("document.querySelector('[data-live-part=value]')?.textContent !== '–'")
+        violations = axe.run(tab, options=RULES if theme == "light" else CONTRAST).response["violations"]
+        if violations:
+            found[page.name] = [
+                (v["id"], v["nodes"][0]["html"][:160], v["nodes"][0]["failureSummary"][:160]) for v in violations
+            ]
+    assert found == {}
+    assert tab.problems == []
+    tab.context.close()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_scrolls_sideways_and_the_stop_is_in_sight(shown, size):
+    server, browser = shown
+    tab = opened(browser, size)
+    wide, hidden = [], []
+    for page in server.by_name.values():
+        for lang in LANGUAGES:
+            tab.goto(server.url(page, lang))
+            if tab.evaluate(SIDEWAYS) > 0:
+                wide.append((page.name, lang, tab.evaluate(SIDEWAYS)))
+            if page.values["paired"]:
+                box = tab.locator("button.stop").bounding_box()
+                if box is None or box["x"] + box["width"] > SIZES[size][0] or box["y"] + box["height"] > SIZES[size][1]:
+                    hidden.append((page.name, lang))
+    assert (wide, hidden, tab.problems) == ([], [], [])
+    tab.context.close()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_buttons_of_20_mm_and_digits_of_25_mm_at_the_bench(shown, size):
+    server, browser = shown
+    tab = opened(browser, size)
+    small = {}
+    for page in server.by_name.values():
+        tab.goto(server.url(page))
+        if page.template == "bench.html":
+            if found := tab.evaluate(TOUCHED, int(20 * PITCH[size])):
+                small[page.name] = found
+        elif found := tab.evaluate(TOUCHED, 48):
+            small[page.name] = found
+        if page.name in ("bench-running", "bench-verdict"):
+            assert tab.evaluate(DIGIT) >= 25 * PITCH[size]
+    assert small == {}
+    tab.context.close()
+
+
+def test_results_can_be_read_without_scripts(shown):
+    server, browser = shown
+    tab = browser.new_context(java_script_enabled=False).new_page()
+    page = next(p for name, p in server.by_name.items() if name.startswith("result-"))
+    tab.goto(server.url(page))
+    assert tab.locator(".headline .digits").inner_text().strip()
+    tab.goto(server.url(server.by_name["results"]))
+    assert tab.locator("tbody tr").count() > 0
+    tab.context.close()

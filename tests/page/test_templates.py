@@ -1,0 +1,146 @@
+"""The templates: every screen is rendered, foreign text stays text, and nothing breaks the policy of the page."""
+
+import re
+from collections import Counter
+from html.parser import HTMLParser
+
+import pytest
+
+from daq.methods.parts.statement import state
+from daq.page.shown.environment import environment, render
+from daq.page.texts.texts import LANGUAGES
+from tests.cli.views import result
+from tests.page.example_pages import bench_pages, frame, plain_desk_pages
+
+RESULT = result(
+    motor="still",
+    reasons=[state("below_band", torque=8.04).model_dump(mode="json")],
+    uncertainty={
+        "expanded": 18.2,
+        "k": 1.98,
+        "coverage": 0.95,
+        "trials": None,
+        "reasons": [],
+        "left_out": [],
+        "components": [],
+    },
+    origin={"serial": "R-1042"},
+    geometry={"name": "coaxial-12", "kind": "coaxial_cylinders", "vessel": "cup 15"},
+    span={
+        "n": 100,
+        "seconds": 30.0,
+        "stop_reason": state("rule_above", signal="elapsed", limit=60.0, unit="s").model_dump(mode="json"),
+    },
+    steps=[],
+)
+HISTORY = {
+    "run": {
+        "id": "3f2a91bc-0000-4000-8000-000000000001", "sample": "WG-1042", "product": "white-glaze", "lot": "L1", "method_id": "white-glaze-flow-curve",
+        "method_version": "1", "method_digest": "ab" * 32, "instrument": "bench-2", "began": "2026-11-29T15:04:46.006Z", "ended": "2026-11-29T15:14:49.211Z",
+        "operator": "m.keeper", "simulated": True, "outcome": "complete", "reason": "",
+    },
+    "result": RESULT, "results": [{"id": "r1", "created": "2026-11-29T15:14:50.000Z", "supersedes": None, "journal_digest": "cd" * 32, "audit_seq": 7, "audit_head": "ef" * 32}],
+    "notes": [{"text": "cup was chipped", "who": "m.keeper", "at": "2026-11-29T15:15:00.000Z", "because": None}],
+    "signatures": [{"meaning": "reviewed", "name": "M. Keeper", "by": "m.keeper", "signed_at": "2026-11-29T15:16:00Z", "because": ""}],
+    "release": "released", "checklist": {"opening": [], "before": [{"code": "clean", "how": "together", "met": True}], "after": []}, "flow_curve": None, "reports": [], "disagreements": [],
+}  # fmt: skip
+PAGES = {p.name: p for p in (*plain_desk_pages(), *bench_pages(RESULT))}
+RESULTS = {"result": ("result.html", frame("/results/x", history=HISTORY, entry={}))}
+ALL = {**{name: (page.template, page.values) for name, page in PAGES.items()}, **RESULTS}
+HOSTILE = "<img src=x onerror=alert(1)>\"'</title></script><script>alert(1)</script>{{7*7}}\u202e"
+VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
+
+
+class Elements(HTMLParser):
+    """Elements with the names of their attributes; refuses what a strict policy refuses."""
+
+    def __init__(self):
+        super().__init__()
+        self.found, self.ids, self.labelled, self.problems = Counter(), Counter(), set(), []
+        self.open = []
+
+    def handle_starttag(self, tag, attrs):
+        given = dict(attrs)
+        self.found[tag, *sorted(given)] += 1
+        self.ids[given.get("id")] += "id" in given
+        self.labelled |= {given["for"]} if "for" in given else set()
+        if tag not in VOID and tag not in ("path", "circle", "line", "rect"):
+            self.open.append(tag)
+        for name, value in attrs:
+            if name.startswith("on") or name in ("style", "srcdoc"):
+                self.problems.append((tag, name))
+            if name in ("href", "src", "action") and not re.match(r"/(?!/)|#content$", value or ""):
+                self.problems.append((tag, name, value))
+        if tag in ("style", "iframe", "object", "base") or (tag == "script" and "src" not in given):
+            self.problems.append((tag,))
+
+    def handle_endtag(self, tag):
+        if tag in ("path", "circle", "line", "rect"):
+            return
+        if not self.open or self.open.pop() != tag:
+            self.problems.append(("end", tag))
+
+
+def elements(text):
+    parser = Elements()
+    parser.feed(text)
+    assert parser.open == []
+    return parser
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+@pytest.mark.parametrize("name", ALL)
+def test_every_screen_is_whole_and_within_the_policy(name, lang):
+    template, values = ALL[name]
+    page = elements(render(template, lang, values))
+    assert page.problems == []
+    assert [i for i, n in page.ids.items() if i and n > 1] == []
+    assert page.found["html", "data-theme", "lang"] == 1
+    assert sum(n for (tag, *_), n in page.found.items() if tag == "h1") == 1
+    assert sum(n for (tag, *_), n in page.found.items() if tag == "main") == 1
+
+
+def foul(value, key=""):
+    """A copy of JSON values with hostile text in the place of every text that a person or an instrument gives."""
+    given = {"sample", "product", "lot", "title", "caution", "reason", "draft", "out_of_service", "name", "fitted", "text", "who", "method", "immersion",
+             "vessel", "detail", "serial", "due", "asked", "refused", "absent", "next", "signed_by", "because", "operator", "probe", "rule"}  # fmt: skip
+    if isinstance(value, dict):
+        return {k: foul(v, k) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [foul(v, key) for v in value]
+    return HOSTILE if isinstance(value, str) and key in given else value
+
+
+@pytest.mark.parametrize("name", ALL)
+def test_hostile_text_stays_text(name):
+    template, values = ALL[name]
+    text = render(template, "en", foul(values))
+    page = elements(text)
+    benign = elements(render(template, "en", values))
+    assert page.problems == []
+    assert {tag for tag, *_ in page.found} <= {tag for tag, *_ in benign.found} | {
+        "p",
+        "span",
+        "br",
+        "strong",
+        "dt",
+        "dd",
+        "div",
+    }
+    assert "<img" not in text
+    assert "49" not in re.findall(r"\{\{7\*7\}\}|49(?= *\u202e)", text)
+
+
+def test_templates_escape_and_refuse_unknown_values():
+    made = environment()
+    assert made.from_string("{{ x }}").render(x="<b>") == "&lt;b&gt;"
+    with pytest.raises(Exception, match="undefined"):
+        made.from_string("{{ y }}").render()
+
+
+def test_the_stop_is_on_every_screen_of_a_bench_and_of_a_paired_browser():
+    for name, page in PAGES.items():
+        text = render(page.template, "en", page.values)
+        if page.values["paired"]:
+            assert re.search(r'<form[^>]*action="/bench/bench-1/stop"', text), name
+            assert re.search(r'<button class="button stop">', text), name
