@@ -30,10 +30,10 @@ def _definitions(sources: Sources, _asked: Nothing) -> dict[str, Any]:
             {"id": p.id, "name": p.name, "version": p.version, "file": p.source} for p in catalogue.products.values()
         ],
         "methods": [
-            {"id": key, "name": list(v.values())[-1].name, "versions": list(v), "file": list(v.values())[-1].source}
+            {"id": key, "name": "", "versions": list(v), "file": list(v.values())[-1].source}
             for key, v in catalogue.methods.items()
         ],
-        "fluids": [{"id": f.id, "file": f.source} for f in catalogue.fluids.values()],
+        "fluids": [{"id": f.id, "name": f.name, "version": "", "file": f.source} for f in catalogue.fluids.values()],
         "errors": [str(e) for e in errors],
     }
 
