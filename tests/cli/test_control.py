@@ -53,6 +53,7 @@ def path(tmp_path):
 
 
 LABEL = st.text(st.characters(exclude_categories=["Cc", "Cs", "Zl", "Zp", "Cf"]), min_size=1, max_size=20)
+SECRET = st.text(st.characters(min_codepoint=33, max_codepoint=126), min_size=1, max_size=20)
 NUMBER = st.none() | st.integers(-(2**63) + 1, 2**63 - 1)
 GOOD = {
     "run": st.builds(
@@ -76,9 +77,9 @@ GOOD = {
     "watch_bench": st.builds(WatchBench, instrument=LABEL),
     "watch_live": st.just(WatchLive()),
     "stop": st.builds(StopRun, instrument=LABEL, bench=st.booleans()),
-    "log_in": st.builds(LogIn, by=st.builds(Given, person=LABEL, password=LABEL, page=st.booleans())),
-    "log_out": st.builds(LogOut, ticket=LABEL),
-    "identify": st.builds(Identify, by=st.builds(Given, ticket=LABEL, page=st.booleans())),
+    "log_in": st.builds(LogIn, by=st.builds(Given, person=LABEL, password=SECRET, page=st.booleans())),
+    "log_out": st.builds(LogOut, ticket=SECRET),
+    "identify": st.builds(Identify, by=st.builds(Given, ticket=SECRET, page=st.booleans())),
     "query": st.builds(
         AskQuery, query=LABEL, parameters=st.dictionaries(LABEL, LABEL | st.integers(-9, 9), max_size=4)
     ),

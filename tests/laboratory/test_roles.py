@@ -8,6 +8,7 @@ from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.daemon.protocol import REQUESTS
+from daq.app.daemon.queries.asking import QueryProcess
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.identity import operator_of
@@ -268,10 +269,10 @@ def test_a_password_of_another_person_needs_an_administrator(tmp_path):
 
 
 #: Requests to the daemon that a login without a person is refused, by the least role.
-OF_PERSONS = {"run": "measure", "perform": "measure", "resend": "measure", "backup": "administer"}
+OF_PERSONS = {"run": "measure", "perform": "measure", "resend": "measure", "backup": "administer", "query": "look"}
 #: Requests that every login at the socket may make: to look at the state, to stop a motor, and to have files compared,
-#: which every run does too.
-OF_EVERYONE = {"watch", "watch_bench", "stop", "status", "reload"}
+#: which every run does too; and to say who they are.
+OF_EVERYONE = {"watch", "watch_bench", "watch_live", "stop", "status", "reload", "identify", "log_in", "log_out"}
 
 
 class Bench:
@@ -304,7 +305,11 @@ async def answered(bench, request, login):
 
 
 @pytest.mark.asyncio
-async def test_every_request_to_the_daemon_is_for_its_role_and_those_above(tmp_path):
+async def test_every_request_to_the_daemon_is_for_its_role_and_those_above(tmp_path, monkeypatch):
+    async def nothing(*_):
+        return {}
+
+    monkeypatch.setattr(QueryProcess, "ask", nothing)
     assert set(OF_PERSONS) | OF_EVERYONE == set(REQUESTS)
     with staffed(tmp_path) as lab:
         for name, needed in OF_PERSONS.items():
@@ -313,6 +318,7 @@ async def test_every_request_to_the_daemon_is_for_its_role_and_those_above(tmp_p
                     "run": {"method_id": "clear-glaze-qc", "instrument": "bench-1", "sample": "G-1"},
                     "perform": {"act": "sample_add", "order": {"id": f"by-{actor}"}},
                     "resend": {"instrument": "bench-1", "refused": True},
+                    "query": {"query": "runs"},
                 }.get(name, {})
                 found = await answered(Bench(lab), REQUESTS[name](**values), f"at-{actor}")
                 if actor in ROLES[ROLES.index(needed) :]:

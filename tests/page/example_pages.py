@@ -243,7 +243,7 @@ def plain_desk_pages() -> list[ExamplePage]:
         ExamplePage("desk", "/", "desk.html", frame("/", benches=cards, link={"daemon": True, "reason": ""}, paired="bench-1")),
         ExamplePage("desk-empty", "/", "desk.html", frame("/", benches=[], link={"daemon": False, "reason": "the daemon does not answer"})),
         ExamplePage("results-none", "/results", "results.html", frame("/results", **none, **CHOICES, asked=FILTERS | {"sample": "X-9"})),
-        ExamplePage("samples", "/samples", "samples.html", frame("/samples", samples=[s.model_dump(mode="json") for s in (due, Sample(id="G-1043", bench="bench-2"))])),
+        ExamplePage("samples", "/samples", "samples.html", frame("/samples", samples=[{"sample": s.model_dump(mode="json"), "state": s.state} for s in (due, Sample(id="G-1043", bench="bench-2"))])),
         ExamplePage("samples-empty", "/samples", "samples.html", frame("/samples", samples=[])),
         ExamplePage("health", "/health", "health.html", frame("/health", status=encode(status))),
         ExamplePage("log-in", "/log-in", "log_in.html", frame("/log-in", person="", refused="the log-in was refused", next="/")),

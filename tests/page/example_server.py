@@ -15,7 +15,7 @@ from tests.page.example_pages import ExamplePage
 
 POLICY = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
-UPLOT = {"uplot.js": "uplot.iife.min.js", "uplot.css": "uplot.min.css"}
+UPLOT = ("uplot.iife.min.js", "uplot.min.css")
 
 
 class ExampleServer(ThreadingHTTPServer):
@@ -29,6 +29,12 @@ class ExampleServer(ThreadingHTTPServer):
         self.by_name = {page.name: page for page in pages}
         self.ending = threading.Event()
         self.posted: list[tuple[str, Any]] = []
+        self.pushed: list[tuple[str, Any]] = []
+        """Events that a test sends; with any, the stream sends nothing of its own after the first."""
+        self.mute = False
+        """True: the stream says nothing any more, as a page that is cut off."""
+        self.refuse: dict[str, int] = {}
+        """Status of the answer to a POST, by the end of its path."""
 
     @property
     def address(self) -> str:
@@ -84,7 +90,11 @@ class Handler(BaseHTTPRequestHandler):
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
         self.server.posted.append((self.path, json.loads(body) if body.startswith(b"{") else body.decode()))
-        self._send(b"{}", "application/json")
+        status = next((code for end, code in self.server.refuse.items() if self.path.endswith(end)), 200)
+        if status != 200:
+            self.send_error(status)
+        else:
+            self._send(b"{}", "application/json")
 
     def _send(self, content: bytes, kind: str) -> None:
         self.send_response(200)
@@ -96,7 +106,7 @@ class Handler(BaseHTTPRequestHandler):
 
     def _static(self, name: str) -> None:
         found = (
-            files("youplot").joinpath("vendor", UPLOT[name])
+            files("youplot").joinpath("vendor", name)
             if name in UPLOT
             else files("daq.page").joinpath("static", name)
         )
@@ -121,9 +131,15 @@ class Handler(BaseHTTPRequestHandler):
             events.append(("reading", live["reading"] | {"bench": live["bench"]}))
         try:
             self.wfile.write("".join(f"event: {kind}\ndata: {json.dumps(data)}\n\n" for kind, data in events).encode())
-            while not self.server.ending.wait(0.5):
-                if events and events[-1][0] == "reading":
-                    self.wfile.write(f"event: reading\ndata: {json.dumps(events[-1][1])}\n\n".encode())
+            sent = 0
+            while not self.server.ending.wait(0.05 if self.server.pushed else 0.5):
+                newest = self.server.pushed[sent:]
+                sent += len(newest)
+                if not self.server.pushed and not self.server.mute and events and events[-1][0] == "reading":
+                    newest = [events[-1]]
+                self.wfile.write(
+                    "".join(f"event: {kind}\ndata: {json.dumps(data)}\n\n" for kind, data in newest).encode()
+                )
         except OSError:
             return
 

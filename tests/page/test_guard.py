@@ -6,8 +6,8 @@ import pytest
 from daq.page.guard import LARGEST_BODY, host_names
 from daq.page.routetable import ROUTES
 from daq.page.visits.cookies import Cookies, safe_next
-from tests.laboratory.parts import laboratory, staffed
 from tests.page.visiting import BENCH, ORIGIN, Page, add_sample
+from tests.support.laboratories import laboratory, staffed
 
 POSTS = [r for r in ROUTES if r.method == "POST"]
 
@@ -42,7 +42,7 @@ def test_the_names_of_an_address():
     assert host_names("192.0.2.7", 443, ("Lab.example.org",)) == {
         "192.0.2.7:443", "192.0.2.7", "lab.example.org:443", "lab.example.org",
     }  # fmt: skip
-    assert host_names("0.0.0.0", 8443, ("lab.example.org", "lab:9000")) == {"lab.example.org:8443", "lab:9000"}
+    assert host_names("::", 8443, ("lab.example.org", "lab:9000")) == {"lab.example.org:8443", "lab:9000"}
     assert host_names("2001:db8::1", 8443, ()) == {"[2001:db8::1]:8443"}
 
 
@@ -76,14 +76,14 @@ async def test_a_change_from_another_site_is_refused_on_every_route(tmp_path, or
             assert page.daemon.stopped == []
 
 
-@pytest.mark.parametrize("token", ["", "x", "of another visit"])
+@pytest.mark.parametrize("sent", ["", "x", "of another visit"])
 @pytest.mark.asyncio
-async def test_a_change_without_the_token_of_the_visit_is_refused_on_every_route(tmp_path, token, monkeypatch):
+async def test_a_change_without_the_token_of_the_visit_is_refused_on_every_route(tmp_path, sent, monkeypatch):
     monkeypatch.setattr("daq.page.answers.render", lambda *_: "")
     with laboratory(tmp_path) as lab:
         async with Page(lab, people=False) as page:
             browser = await page.browser()
-            given = page.parts.cookies.csrf("anon.other") if token == "of another visit" else token
+            given = page.parts.cookies.csrf("anon.other") if sent == "of another visit" else sent
             page.csrf = lambda _client: given
             for route in POSTS:
                 if route.path != "/api/v1/log-in":

@@ -11,8 +11,8 @@ import pytest
 from daq.adapters.paths import database_path
 from daq.page.routetable import ROUTES
 from daq.page.texts.texts import LANGUAGES
-from tests.laboratory.parts import laboratory
 from tests.page.visiting import BENCH, HOSTILE, MARKUP, Page, add_sample
+from tests.support.laboratories import laboratory
 from tests.support.runs.virtual_bench import StoredBench
 
 pytestmark = [pytest.mark.asyncio, pytest.mark.slow]

@@ -6,11 +6,10 @@ import structlog
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.log_ins import IDLE_NS, LIFE_NS, MOST, Tickets
 from daq.page.visits.attempts import LOCKED_AFTER, LOCKED_S, Attempts, TooManyAttemptsError
-from tests.laboratory.parts import staffed
 from tests.page.visiting import BENCH, Page
-from tests.support.laboratories import cheap_hashes
+from tests.support.laboratories import cheap_hashes, staffed
 
-PASSWORD = "correct horse 7"
+RIGHT = "correct horse 7"
 WRONG = "wrong horse 77"
 
 
@@ -22,16 +21,16 @@ def _cheap(monkeypatch):
 @pytest.mark.asyncio
 async def test_a_person_logs_in_acts_and_logs_out(tmp_path):
     with staffed(tmp_path) as lab:
-        carry_out(lab, "person_password", {"id": "measure", "password": PASSWORD})
+        carry_out(lab, "person_password", {"id": "measure", "password": RIGHT})
         async with Page(lab, people=True) as page:
             browser = await page.browser()
             before = browser.cookies[page.parts.cookies.name("visit")]
-            form = {"person": "measure", "password": PASSWORD, "next": f"/bench/{BENCH}"}
+            form = {"person": "measure", "password": RIGHT, "next": f"/bench/{BENCH}"}
             response = await page.send(browser, "POST", "/log-in", form)
             assert (response.status_code, response.headers["location"]) == (303, f"/bench/{BENCH}")
             ticket = browser.cookies[page.parts.cookies.name("visit")]
             assert ticket != before  # no fixation of a visit
-            assert PASSWORD not in ticket
+            assert RIGHT not in ticket
             assert (await browser.get("/api/v1/session")).json()["person"] == "measure"
             act = {"order": {"id": "S-1", "product": "clear-glaze"}}
             assert (await page.send(browser, "POST", "/api/v1/acts/sample_add", body=act)).status_code == 200
@@ -58,14 +57,14 @@ async def test_a_lock_and_a_role_apply_at_once(tmp_path):
 @pytest.mark.asyncio
 async def test_wrong_passwords_are_slowed_by_person_and_locked_by_address(tmp_path):
     with staffed(tmp_path) as lab:
-        carry_out(lab, "person_password", {"id": "measure", "password": PASSWORD})
+        carry_out(lab, "person_password", {"id": "measure", "password": RIGHT})
         async with Page(lab, people=True) as page:
             browser = await page.browser()
             with structlog.testing.capture_logs() as logs:
                 first = await page.send(browser, "POST", "/log-in", {"person": "measure", "password": WRONG})
                 assert first.status_code == 403
                 # By person: the right password too, until the time is over.
-                again = await page.send(browser, "POST", "/log-in", {"person": "measure", "password": PASSWORD})
+                again = await page.send(browser, "POST", "/log-in", {"person": "measure", "password": RIGHT})
                 assert again.status_code == 403
                 found = {
                     (await page.send(browser, "POST", "/log-in", {"person": f"p{n}", "password": WRONG})).status_code
@@ -73,13 +72,13 @@ async def test_wrong_passwords_are_slowed_by_person_and_locked_by_address(tmp_pa
                 }
             assert 429 in found
             assert WRONG not in repr(logs) + first.text + again.text
-            assert PASSWORD not in repr(logs) + again.text
+            assert RIGHT not in repr(logs) + again.text
 
 
 @pytest.mark.asyncio
 async def test_every_refused_log_in_reads_the_same(tmp_path):
     with staffed(tmp_path) as lab:
-        carry_out(lab, "person_password", {"id": "measure", "password": PASSWORD})
+        carry_out(lab, "person_password", {"id": "measure", "password": RIGHT})
         carry_out(lab, "person_badge", {"id": "measure", "badge": "4711-99"})
         texts = set()
         for form in (

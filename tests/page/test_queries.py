@@ -17,8 +17,8 @@ from daq.app.records import searching
 from daq.core.errors import DaqError, LinkError, SettingError
 from daq.laboratory.people import ROLES
 from daq.quality.limits import Verdict
-from tests.laboratory.parts import laboratory
 from tests.page.visiting import add_sample
+from tests.support.laboratories import laboratory
 
 
 def asked(path, query, **parameters):

@@ -7,8 +7,8 @@ from daq.app.laboratory.acts import carry_out
 from daq.laboratory.people import ROLES
 from daq.page.application import make_application
 from daq.page.routetable import ROUTES
-from tests.laboratory.parts import laboratory, staffed
 from tests.page.visiting import BENCH, Page, add_sample
+from tests.support.laboratories import laboratory, staffed
 
 pytestmark = pytest.mark.asyncio
 

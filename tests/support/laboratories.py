@@ -7,11 +7,14 @@ import argon2
 
 from daq.adapters.paths import examples_dir
 from daq.adapters.store.store import Store
+from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.setup.catalogue import Catalogue
+from daq.laboratory.people import ROLES
 from daq.methods.files.daemon import People
 from daq.methods.files.retention import Retention
 from daq.process import hashes
+from daq.process.logins import own_login
 from tests.support.runs.stored import T0
 
 
@@ -47,6 +50,19 @@ def any_ids(catalogue):
 
 def switch_people(catalogue, *, on):
     catalogue.daemon = catalogue.daemon.model_copy(update={"people": People(required=on)})
+
+
+@contextlib.contextmanager
+def staffed(folder, **more):
+    """Open a laboratory with people switched on and a person of each role.
+
+    Their ids are the roles, their logins begin with ``at-``.
+    """
+    with laboratory(folder, own_login(), people=True, **more) as lab:
+        carry_out(lab, "person_add", {"id": "administer", "role": "administer", "logins": ["at-administer"]})
+        for role in ROLES[:-1]:
+            carry_out(at(lab, "at-administer"), "person_add", {"id": role, "role": role, "logins": [f"at-{role}"]})
+        yield at(lab, "at-administer")
 
 
 def at(lab, login):

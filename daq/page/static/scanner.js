@@ -24,11 +24,11 @@ export function listen(take) {
     clearTimeout(pressing);
     if (event.key.length === 1) burst += event.key;
     const ends = event.key === "Enter" || event.key === "Tab";
-    if (fast && ends && burst.length > 1) {
+    if (fast && ends && burst.length > 0) {
       event.preventDefault();
-      const text = field ? field.value : burst;
+      const text = burst;
       settle();
-      take(text.trim());
+      if (text.trim()) take(text.trim());
       return;
     }
     if (button && !field && PRESS.includes(event.key)) {

@@ -1,0 +1,129 @@
+"""The scripts of a bench in Chromium: the stop, the age of values, what a scanner may do, and the loss of the stream."""
+
+from contextlib import contextmanager
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.page.browsing import chromium
+from tests.page.example_pages import bench_pages
+from tests.page.example_server import serving
+from tests.page.test_templates import RESULT
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
+LONG_MS = 30_000
+"""Longest wait; a machine that stalls is no fault."""
+TURNING = {
+    "bench": "bench-1",
+    "values": {"torque": 45.2, "speed": 20.0, "temperature": 25.0},
+    "units": {},
+    "faults": [],
+    "connection": "in_run",
+    "motor": "",
+    "still": False,
+    "age_s": 0.0,
+}
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with chromium() as running:
+        yield running
+
+
+@contextmanager
+def bench(browser, name, lang="en"):
+    with serving(bench_pages(RESULT)) as server:
+        tab = browser.new_context(viewport={"width": 800, "height": 480}).new_page()
+        tab.set_default_timeout(LONG_MS)
+        tab.goto(server.url(server.by_name[f"bench-{name}"], lang))
+        try:
+            yield server, tab
+        finally:
+            tab.context.close()
+
+
+def test_a_stop_is_taken_at_once_and_stands_still_only_at_speed_zero(browser):
+    with bench(browser, "running") as (server, tab):
+        server.pushed.append(("reading", TURNING))
+        tab.locator("button.stop").click()
+        said = tab.locator("[data-live-part=stop]")
+        expect(said).to_contain_text("Command taken", timeout=LONG_MS)
+        assert [path for path, _ in server.posted] == ["/api/v1/benches/bench-1/stop"]
+        server.pushed.append(("reading", TURNING | {"values": {"speed": 3.0}}))
+        expect(said).to_contain_text("Command taken")
+        server.pushed.append(("reading", TURNING | {"still": True}))
+        expect(said).to_contain_text("Stands still", timeout=LONG_MS)
+
+
+def test_a_stop_that_fails_and_a_motor_in_doubt_cannot_be_missed(browser):
+    with bench(browser, "running", "ko") as (server, tab):
+        server.refuse["/stop"] = 503
+        tab.locator("button.stop").click()
+        expect(tab.locator("[data-live-part=stop]")).to_contain_text("기기 자체의 스위치로 끄십시오", timeout=LONG_MS)
+        expect(tab.locator(".alarm")).to_be_hidden()
+        server.pushed.append(("reading", TURNING | {"motor": "in_doubt"}))
+        expect(tab.locator(".alarm")).to_be_visible(timeout=LONG_MS)
+        expect(tab.locator(".alarm")).to_contain_text("아직 돌고 있을 수 있음")
+
+
+def test_the_age_of_values_is_shown_from_two_seconds_on(browser):
+    with bench(browser, "running") as (server, tab):
+        server.pushed.append(("reading", TURNING))
+        expect(tab.locator("[data-live-part=value-age]")).to_be_visible(timeout=LONG_MS)
+        assert "stale" in tab.locator("[data-live-part=value-row]").get_attribute("class")
+        server.pushed.append(("reading", TURNING | {"age_s": 75.0}))
+        expect(tab.locator("[data-live-part=value-age]")).to_contain_text("7", timeout=LONG_MS)
+        assert int(tab.locator("[data-live-part=value-age]").inner_text().split()[0]) >= 75
+
+
+def test_the_loss_of_the_daemon_is_said(browser):
+    with bench(browser, "running") as (server, tab):
+        expect(tab.locator(".lost")).to_be_hidden()
+        server.pushed.append(("link", {"daemon": False, "reason": "ended"}))
+        expect(tab.locator(".lost")).to_be_visible(timeout=LONG_MS)
+        server.pushed += [("link", {"daemon": True, "reason": ""}), ("reading", TURNING)]
+        expect(tab.locator(".lost")).to_be_hidden(timeout=LONG_MS)
+
+
+def test_a_scanner_names_a_sample_and_presses_no_button(browser):
+    with bench(browser, "checking") as (server, tab):
+        start = tab.locator("button[value=confirm]")
+        start.focus()
+        # All keys in one task: no time passes between them, as from a fast scanner.
+        scan = "text => { for (const key of [...text, 'Enter']) document.activeElement.dispatchEvent(new KeyboardEvent('keydown', { key: key === '\\r' ? 'Enter' : key, bubbles: true, cancelable: true })); }"
+        for code in (" ", "  ", "\r", "G-1042", " G 1 ", "confirm"):
+            tab.evaluate(scan, code)
+        # In the browser's own time: a press would come 60 ms after the last key.
+        tab.evaluate("new Promise(done => setTimeout(() => done(true), 400))")
+        assert server.posted == []
+        # A person presses Enter alone.
+        with tab.expect_response("**/command"):
+            start.press("Enter")
+        assert server.posted == [("/api/v1/benches/bench-1/command", {"command": "confirm", "seen": 7})]
+    with bench(browser, "choosing") as (server, tab):
+        with tab.expect_response("**/text"):
+            tab.evaluate(scan, "G-1044")
+        assert server.posted == [("/api/v1/benches/bench-1/text", {"text": "G-1044", "seen": 7})]
+
+
+def test_a_touch_names_a_sample_and_a_remark_goes_with_its_confirmation(browser):
+    with bench(browser, "choosing") as (server, tab):
+        with tab.expect_response("**/text"):
+            tab.get_by_role("button", name="G-1043").click()
+        assert server.posted == [("/api/v1/benches/bench-1/text", {"text": "G-1043", "seen": 7})]
+    with bench(browser, "remarking") as (server, tab):
+        tab.locator("#typed").fill("a skin on the surface")
+        with tab.expect_response("**/command"):
+            tab.get_by_role("button", name="Store the remark").click()
+        assert server.posted == [
+            ("/api/v1/benches/bench-1/command", {"command": "confirm", "seen": 7, "text": "a skin on the surface"})
+        ]
+
+
+def test_words_follow_the_torque(browser):
+    with bench(browser, "running") as (server, tab):
+        word = tab.locator("[data-gauge=torque] [data-live-part=word]")
+        for torque, text in ((45.0, "INSIDE"), (6.0, "BELOW"), (104.0, "ABOVE"), (None, "no reading")):
+            server.pushed.append(("reading", TURNING | {"values": {"torque": torque}}))
+            expect(word).to_have_text(text, timeout=LONG_MS)
