@@ -7,7 +7,7 @@ from typing import Any, Final
 from starlette.requests import Request
 from starlette.responses import Response
 
-from daq.app.daemon.queries.desk_asked import MOST_COMPARED
+from daq.app.daemon.queries.desk_asked import MOST_COMPARED, SAMPLE_COLUMNS
 from daq.core.encoding import encode
 from daq.core.errors import LinkError, NotAllowedError, SettingError
 from daq.page.acting import ask, run_of
@@ -100,7 +100,7 @@ def _number(text: str, key: str) -> int:
 
 
 async def _import(_request: Request, _asked: Asked) -> dict[str, Any]:
-    return {"preview": []}
+    return {"preview": [], "columns": SAMPLE_COLUMNS}
 
 
 async def _choices(request: Request, _asked: Asked) -> dict[str, Any]:

@@ -13,6 +13,11 @@ MOST_COMPARED: Final = 6
 """Greatest number of runs in one plot."""
 MOST_EXPORTED: Final = 10_000
 """Greatest number of samples of one export."""
+SAMPLE_COLUMNS: Final = (
+    "id", "product", "lot", "sampled_at", "due", "condition", "received_by", "retain", "discard_on", "rework_of",
+    "added", "bench", "priority", "remark",
+)  # fmt: skip
+"""Columns of a file of samples that is imported."""
 MOST_IN_CHART: Final = 200
 MOST_HEALTH_RUNS: Final = 100
 LONGEST_SUBJECT: Final = 401
