@@ -7,7 +7,7 @@ from pydantic import Field
 from daq.app.daemon.queries.asked import MOST_ROWS
 from daq.methods.files.fields import Label, Model, NeededLabel
 
-MOST_SIGNED: Final = 40
+MOST_SIGNED: Final = 30
 """Greatest number of records that one screen signs; the rest comes after them."""
 MOST_COMPARED: Final = 6
 """Greatest number of runs in one plot."""
