@@ -23,7 +23,9 @@ def test_every_code_has_a_korean_template_with_the_same_parameters():
 def test_a_korean_template_is_whole(code):
     template = KOREAN.templates[code]
     assert "".join(text for pieces, _ in segments(template) for text, _, _ in pieces).isprintable()
-    assert re.search("[가-힣]", template) or not re.search("[A-Za-z]{2}", re.sub(r"\{\w+#?\}", "", SENTENCES[code].template))
+    assert re.search("[가-힣]", template) or not re.search(
+        "[A-Za-z]{2}", re.sub(r"\{\w+#?\}", "", SENTENCES[code].template)
+    )
     assert not re.search(r"[\[\]{}]", render(code, dict.fromkeys(SENTENCES[code].parameters), KOREAN))
     # A parameter that is optional in English is optional in Korean, so that nothing is left open.
     needed = lambda text: {name for pieces, optional in segments(text) if not optional for _, name, _ in pieces if name}  # noqa: E731
@@ -44,4 +46,6 @@ def test_words_and_joins_are_korean():
     assert state("limit_of_other_quantity", limited="viscosity", quantity="apparent_viscosity").rendered(KOREAN) == (
         "한계는 점도에 대한 것이고, 결과는 겉보기 점도임"
     )
-    assert "12 또는 6 min⁻¹" in state("other_speed", limit_speeds=(12.0, 6.0), new_speed=30.0, speed=60.0).rendered(KOREAN)
+    assert "12 또는 6 min⁻¹" in state("other_speed", limit_speeds=(12.0, 6.0), new_speed=30.0, speed=60.0).rendered(
+        KOREAN
+    )

@@ -30,7 +30,9 @@ def furnish(lab, run):
         carry_out(lab, "sample_add", order)
     carry_out(lab, "equipment_out", {"piece": "bench-1/coaxial-15", "because": "dented"})
     carry_out(
-        lab, "equipment_calibrated", {"piece": "bench-1", "certificate": "C-77", "day": "2025-01-07", "due": "2026-01-07"}
+        lab,
+        "equipment_calibrated",
+        {"piece": "bench-1", "certificate": "C-77", "day": "2025-01-07", "due": "2026-01-07"},
     )
     carry_out(lab, "note_add", {"run": run, "text": "cup was chipped"})
     verify(lab.store, CHECK, passed=False)
@@ -92,8 +94,6 @@ def desk_screens(database):
             chosen = next((r for r in runs if r.product and r.lot), runs[0])
             furnish(lab, chosen.id)
             number = carry_out(lab, "report_make", {"of": chosen.id})["number"]
-            found = asyncio.run(
-                visited(lab, chosen.id, chosen.product or "clear-glaze", chosen.lot or "L8", number)
-            )
+            found = asyncio.run(visited(lab, chosen.id, chosen.product or "clear-glaze", chosen.lot or "L8", number))
     assert not any(MARKUP in str(values) for _, _, values in found)
     return found

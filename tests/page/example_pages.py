@@ -16,8 +16,8 @@ from daq.laboratory.bench.flow import ASKS, OFFERED, present_list
 from daq.laboratory.samples import Sample
 from daq.methods.parts.statement import state
 from tests.bench_flow.flows import FACTS, SLOW, in_stage
-from tests.page.example_desk import desk_screens
 from tests.cli.views import MEASURING, changed, saturated
+from tests.page.example_desk import desk_screens
 
 STAGES = get_args(Stage)
 NOW = 1_790_000_000_000_000_000
@@ -296,4 +296,6 @@ def every_page(database: Path) -> list[ExamplePage]:
     """Return every screen, with the results of a database."""
     with Reader(database) as reader:
         pages = [*plain_desk_pages(), *result_pages(reader), *bench_pages(newest_result(reader))]
-    return pages + [ExamplePage(name, path, seen["template"], seen["values"]) for name, path, seen in desk_screens(database)]
+    return pages + [
+        ExamplePage(name, path, seen["template"], seen["values"]) for name, path, seen in desk_screens(database)
+    ]

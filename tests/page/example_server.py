@@ -106,9 +106,7 @@ class Handler(BaseHTTPRequestHandler):
 
     def _static(self, name: str) -> None:
         found = (
-            files("youplot").joinpath("vendor", name)
-            if name in UPLOT
-            else files("daq.page").joinpath("static", name)
+            files("youplot").joinpath("vendor", name) if name in UPLOT else files("daq.page").joinpath("static", name)
         )
         self._send(found.read_bytes(), TYPES[name.rpartition(".")[2]])
 

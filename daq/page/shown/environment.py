@@ -17,7 +17,8 @@ FUNCTIONS: Final[dict[str, Any]] = {
         figures.half_text, figures.is_long, figures.limit_range, figures.percent, figures.risk, figures.short,
         figures.unit_symbol, figures.value_text, results.applies_at, results.components, results.conditions,
         results.curve_drawing, results.kept_rows, results.verdict_kind, results.why,
-        work.compared_groups, work.drawing, work.due_first, work.filled, work.may, work.pairs, work.run_values, work.sample_values,
+        work.compared_groups, work.drawing, work.due_first, work.filled, work.may, work.pairs,
+        work.run_values, work.sample_values,
     )
 }  # fmt: skip
 """Functions of the templates by name."""

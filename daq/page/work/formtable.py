@@ -176,9 +176,7 @@ FORMS: Final[dict[str, Form]] = {
         "equipment_calibrated", _calibrated, "equipment", _to("/equipment", "calibrated", "piece")
     ),
     "report_record": Form("report_make", _plain("of"), "reports", pdf=True),
-    "report_certificate": Form(
-        "certificate_release", _plain("of", more=("customer", "result")), "reports", pdf=True
-    ),
+    "report_certificate": Form("certificate_release", _plain("of", more=("customer", "result")), "reports", pdf=True),
     "report_day": Form("report_day", _plain("day", more=("instrument",)), "day", pdf=True),
     "report_chart": Form(
         "report_chart",

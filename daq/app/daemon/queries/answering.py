@@ -1,7 +1,7 @@
 """The process that answers queries: ``python -m daq.app.daemon.queries.answering DATABASE FOLDER``.
 
-It writes the line `READY`, then reads one line of JSON for each query, and writes one for each answer.  It ends when its input ends, which is when
-the daemon ends, however that happens.
+It writes the line `READY`, then reads one line of JSON for each query, and writes one for each answer.  It ends when
+its input ends, which is when the daemon ends, however that happens.
 """
 
 import json

@@ -97,21 +97,19 @@ def _sample(sources: Sources, asked: SampleAsked) -> dict[str, Any]:
     return {"sample": about, "rows": [encode(entry(reader, record)) for record in found.runs]}
 
 
-QUERIES: Final[dict[str, Query[Any]]] = {
-    query.name: query
-    for query in (
-        Query("runs", RunsAsked, "look", _runs),
-        Query("runs_csv", RunsAsked, "look", _runs_csv),
-        Query("run", RunAsked, "look", _run),
-        Query("samples", SamplesAsked, "look", _samples),
-        Query("sample", SampleAsked, "look", _sample),
-        *sample_queries.QUERIES,
-        *review_queries.QUERIES,
-        *equipment_queries.QUERIES,
-        *report_queries.QUERIES,
-        *file_queries.QUERIES,
-    )
-}
+_ALL: Final[tuple[Query[Any], ...]] = (
+    Query("runs", RunsAsked, "look", _runs),
+    Query("runs_csv", RunsAsked, "look", _runs_csv),
+    Query("run", RunAsked, "look", _run),
+    Query("samples", SamplesAsked, "look", _samples),
+    Query("sample", SampleAsked, "look", _sample),
+    *sample_queries.QUERIES,
+    *review_queries.QUERIES,
+    *equipment_queries.QUERIES,
+    *report_queries.QUERIES,
+    *file_queries.QUERIES,
+)
+QUERIES: Final[dict[str, Query[Any]]] = {query.name: query for query in _ALL}
 
 
 def query(name: str) -> Query[Any]:
