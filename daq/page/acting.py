@@ -1,4 +1,4 @@
-"""What pages and API do in the same way: acts at a bench, log-ins, and questions."""
+"""The work that pages and API do in the same way: acts at a bench, log-ins, and questions."""
 
 import asyncio
 import time

@@ -34,7 +34,8 @@ def shown(
     """
     parts = parts_of(request)
     # A request that was refused early has no visit yet.
-    visit = visit_of(request) if hasattr(request.state, "visit") else Visit(people=True)
+    known = hasattr(request.state, "visit")
+    visit = visit_of(request) if known else Visit(people=True)
     cookie = visit.cookie or new_visit()
     every = {
         "theme": visit.theme,
@@ -47,7 +48,8 @@ def shown(
         "benches_menu": parts.hub.names(),
     }
     response = HTMLResponse(render(template, visit.language, every | dict(values)), status, dict(headers or {}))
-    if not visit.cookie:
+    # An answer to an early refusal, such as that of an icon, must not replace the visit that a page has just started.
+    if known and not visit.cookie:
         parts.cookies.set(response, "visit", cookie, VISIT_S)
     return response
 

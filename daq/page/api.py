@@ -8,15 +8,15 @@ from fastapi import Path, Query, Request
 from fastapi.responses import JSONResponse, Response, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
-from daq.app.daemon.queries.asked import MOST_ROWS
+from daq.app.daemon.queries.asked import MOST_ROWS, RunsAsked
 from daq.core.encoding import encode
 from daq.core.errors import LinkError
 from daq.page.acting import ask, bench_of, give_command, give_text, known, logged_in, run_of
+from daq.page.admission import still_permits
 from daq.page.livehub import MOST_BROWSERS, TOO_MANY
 from daq.page.parts import parts_of, visit_of
 from daq.page.routetable import ROUTES, Route
 from daq.page.texts.texts import LANGUAGES
-from daq.page.visits.admission import still_permits
 from daq.page.visits.cookies import VISIT_S, new_visit
 
 LONGEST_NAME: Final = 1000
@@ -30,20 +30,10 @@ class Body(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
 
-class RunFilters(BaseModel):
+class RunFilters(RunsAsked):
     """Conditions on runs; "" means no condition."""
 
-    model_config = ConfigDict(extra="forbid")
-    sample: str = Field(default="", max_length=LONGEST_NAME)
-    lot: str = Field(default="", max_length=LONGEST_NAME)
-    product: str = Field(default="", max_length=LONGEST_NAME)
-    operator: str = Field(default="", max_length=LONGEST_NAME)
-    instrument: str = Field(default="", max_length=LONGEST_NAME)
-    outcome: str = Field(default="", max_length=LONGEST_NAME)
-    verdict: str = Field(default="", max_length=LONGEST_NAME)
-    since: str = Field(default="", max_length=LONGEST_NAME)
-    until: str = Field(default="", max_length=LONGEST_NAME)
-    limit: int = Field(default=50, ge=1, le=MOST_ROWS)
+    model_config = ConfigDict(strict=False)  # the values of an address are texts
 
 
 class TextGiven(Body):

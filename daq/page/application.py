@@ -1,4 +1,4 @@
-"""The application: exactly the routes of the table, each behind its check, all behind the guard."""
+"""The application: exactly the routes of the table, each behind its check, all behind the first check of a request."""
 
 import contextlib
 from collections.abc import AsyncIterator, Awaitable, Callable
@@ -17,15 +17,15 @@ from starlette.types import ASGIApp
 import daq
 from daq.core.errors import DaqError
 from daq.page import api, screens
+from daq.page.admission import admission
 from daq.page.daemonlink import DaemonLink
-from daq.page.guard import Guard, host_names
 from daq.page.livehub import LiveHub
 from daq.page.parts import PageParts
 from daq.page.refusals import RefusedError, answer_error
+from daq.page.requestcheck import RequestCheck, host_names
 from daq.page.routetable import ROUTES, Route
 from daq.page.settings import PageSettings
 from daq.page.staticfiles import StaticFiles
-from daq.page.visits.admission import admission
 from daq.page.visits.attempts import Attempts
 from daq.page.visits.cookies import Cookies
 from daq.page.work.deskforms import HANDLERS
@@ -78,7 +78,7 @@ def make_application(parts: PageParts) -> ASGIApp:
     app.add_exception_handler(Exception, _answer_fault)
     _describe(app)
     settings = parts.settings
-    return Guard(app, host_names(settings.host, settings.port, settings.hosts), secure=settings.secure)
+    return RequestCheck(app, host_names(settings.host, settings.port, settings.hosts), secure=settings.secure)
 
 
 def _add(app: FastAPI, route: Route) -> None:

@@ -132,7 +132,7 @@ class LiveHub:
 
     @property
     def link(self) -> dict[str, Any]:
-        """Whether the daemon is reached, and why not."""
+        """The state of the connection to the daemon: reached or not, and why not."""
         return self._link
 
     @property

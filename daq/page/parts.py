@@ -57,5 +57,5 @@ def parts_of(request: Request) -> PageParts:
 
 
 def visit_of(request: Request) -> Visit:
-    """Return the one who sent a request; `daq.page.visits.admission` has found out."""
+    """Return the one who sent a request; `daq.page.admission` has found out."""
     return cast("Visit", request.state.visit)

@@ -1,5 +1,6 @@
 """Errors as answers: a status and a sentence, as JSON below the API, as a page elsewhere."""
 
+from collections.abc import Mapping
 from typing import Final
 from urllib.parse import urlencode
 
@@ -48,13 +49,13 @@ async def answer_error(request: Request, error: Exception) -> Response:
         reason = "\n".join(f"{'.'.join(map(str, e['loc'][1:]))}: {e['msg']}" for e in found)
         return answer(request, 422, reason)
     if isinstance(error, HTTPException):
-        return answer(request, error.status_code, str(error.detail))
+        return answer(request, error.status_code, str(error.detail), error.headers)
     return answer(request, 500, "fault of the software; the page's log has more")
 
 
-def answer(request: Request, status: int, reason: str) -> Response:
-    """Return an answer with a sentence; who only has to log in is sent to the log-in."""
-    headers = {"Retry-After": "5"} if status in (429, 503) else {}
+def answer(request: Request, status: int, reason: str, more: Mapping[str, str] | None = None) -> Response:
+    """Return an answer with a sentence and `more` headers; who only has to log in is sent to the log-in."""
+    headers = dict(more or {}) | ({"Retry-After": "5"} if status in (429, 503) else {})
     path = request.url.path
     if path.startswith(f"{API}/"):
         if status == 401:

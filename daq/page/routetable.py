@@ -44,7 +44,7 @@ class Route:
 
     @property
     def is_api(self) -> bool:
-        """Whether the answer is JSON."""
+        """True where the answer is JSON."""
         return self.path.startswith(API)
 
 

@@ -40,7 +40,7 @@ class PageSettings:
 
     @property
     def secure(self) -> bool:
-        """Whether browsers reach the page by TLS."""
+        """True where browsers reach the page by TLS."""
         return self.certificate is not None
 
     @property

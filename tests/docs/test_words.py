@@ -48,8 +48,8 @@ WORDS = (
         r"(?i)\bbod(y|ies)\b",
         "measuring geometry, rotor",
         r"(?i)\bbody: bytes|payload|http|request|response|bytes|data|line\b",
-        # The body of a frame or of a message, without its checksum.
-        r"^(drivers/modbus|daq/descriptions|tests/(drivers|descriptions))/|template/driver\.py\.txt|app/run/results\.py",
+        # The body of a frame or of a message, without its checksum, and that of an HTTP request.
+        r"^((daq|tests)/page|drivers/modbus|daq/descriptions|tests/(drivers|descriptions))/|template/driver\.py\.txt|app/run/results\.py",
     ),
     Word(
         r"(?i)\bguard",
@@ -68,7 +68,10 @@ WORDS = (
     Word(r"Pa\.s\^n", "null, with the exponent named"),
     Word(r"(?<![\w+\"])\+-(?=\d|\s)", "±", r'b"\+-|lstrip|"\+-1"|--\+-'),
     Word(r"\b(nudge|Herald|Afterwards|Suspicion|Known|said|dice)\b|order\.order", "a name of the field"),
-    Word(r"(?i)\bso many\b|\bcomes? to (a|what|nothing)\b|\btold\b|\bwhoever\b|\bstands\b(?! for)", "plain English"),
+    Word(
+        r"(?i)\bso many\b|\bcomes? to (a|what|nothing)\b|\btold\b|\bwhoever\b|\bstands\b(?! for| still)",
+        "plain English",
+    ),
     Word(r'^\s*("""|#|\.\.\.)?\s*(What|Whether|Whoever|Whatever)\b(?!.*\?)', "a sentence with a subject"),
 )
 

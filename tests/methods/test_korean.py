@@ -6,7 +6,7 @@ import pytest
 
 from daq.methods.parts.statement import Statement, state
 from daq.methods.sentences.catalogue import SENTENCES, names_in
-from daq.methods.sentences.languages import KOREAN
+from daq.methods.sentences.languages.beside_english import KOREAN
 from daq.methods.sentences.rendering import render, segments
 from tests.methods.test_sentences import ENGLISH
 

@@ -7,7 +7,7 @@ from typing import Any, get_args
 from daq.adapters.store.reading import Reader
 from daq.app.daemon.protocol import InstrumentStatus, OutboxStatus, Status
 from daq.app.daemon.queries.registry import answered
-from daq.app.screens.bench.bench_view import BenchView, CupShown, ItemShown, ListedSample
+from daq.app.screens.bench.bench_view import BenchView, CupShown, GeometryShown, ItemShown, ListedSample
 from daq.app.screens.run_view import RunView, SeekShown
 from daq.core.encoding import encode
 from daq.core.stop import RuleProgress
@@ -21,17 +21,17 @@ from tests.page.example_desk import desk_screens
 
 STAGES = get_args(Stage)
 NOW = 1_790_000_000_000_000_000
-GEOMETRIES: dict[str, dict[str, Any]] = {
-    "coaxial_cylinders": {"name": "coaxial-12", "kind": "coaxial_cylinders", "vessel": "cup 15", "fill_volume": 25.0, "immersion": ""},
-    "single_cylinder_in_large_vessel": {
-        "name": "cylinder-9", "kind": "single_cylinder_in_large_vessel", "vessel": "jar 85", "fill_volume": 420.0,
-        "immersion": "upper face of the rotor 12 mm below the surface",
-    },
-    "vane": {"name": "vane-20", "kind": "vane", "vessel": "jar 85", "fill_volume": 420.0, "immersion": "two diameters below the surface"},
-    "cone_and_plate": {"name": "cone-2", "kind": "cone_and_plate", "vessel": "", "fill_volume": 0.6, "immersion": ""},
-    "parallel_plates": {"name": "plates-1", "kind": "parallel_plates", "vessel": "", "fill_volume": 1.2, "immersion": ""},
-    "disc": {"name": "disc-15", "kind": "disc", "vessel": "beaker 90", "fill_volume": 500.0, "immersion": ""},
-    "calibrated_constants": {"name": "paddle-2", "kind": "calibrated_constants", "vessel": "jar 85", "fill_volume": None, "immersion": ""},
+GEOMETRIES = {
+    "coaxial_cylinders": GeometryShown(name="coaxial-12", kind="coaxial_cylinders", vessel="cup 15", fill_volume=25.0),
+    "single_cylinder_in_large_vessel": GeometryShown(
+        name="cylinder-9", kind="single_cylinder_in_large_vessel", vessel="jar 85", fill_volume=420.0,
+        immersion="upper face of the rotor 12 mm below the surface",
+    ),
+    "vane": GeometryShown(name="vane-20", kind="vane", vessel="jar 85", fill_volume=420.0, immersion="two diameters below the surface"),
+    "cone_and_plate": GeometryShown(name="cone-2", kind="cone_and_plate", fill_volume=0.6),
+    "parallel_plates": GeometryShown(name="plates-1", kind="parallel_plates", fill_volume=1.2),
+    "disc": GeometryShown(name="disc-15", kind="disc", vessel="beaker 90", fill_volume=500.0),
+    "calibrated_constants": GeometryShown(name="paddle-2", kind="calibrated_constants", vessel="jar 85"),
 }  # fmt: skip
 RUN = replace(
     MEASURING,
@@ -132,13 +132,14 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
 
     def made(name: str, live: dict[str, Any], kind: str = "coaxial_cylinders", **more: Any) -> ExamplePage:
         path = f"/bench/{name}"
+        if live["view"]:
+            live["view"]["geometry"] = encode(GEOMETRIES[kind])
         values = frame(
             path,
             paired="bench-1",
             bench=live,
             link={"daemon": True, "reason": ""},
             refused="",
-            geometry=GEOMETRIES[kind],
         )
         return ExamplePage(f"bench-{name}", path, "bench.html", values | more)
 
@@ -187,6 +188,7 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
         made("running-seeking", bench_live(running, SEEKING)),
         made("running-turning", bench_live(running, replace(RUN, state="stopping", motor="may_still_be_turning"), motor="in_doubt", still=False)),
         made("running-lost", bench_live(running, RUN), link={"daemon": False, "reason": "the daemon does not answer"}),
+        made("zeroing-other-run", bench_live(bench_view("zeroing"), RUN)),
         made("choosing-out", bench_live(bench_view("choosing", out_of_service="coaxial-12 (S-12) is out of service: dented", connection="connecting"))),
         made("choosing-empty", bench_live(bench_view("choosing", worklist=(), cups=(), message="sample_refused", values={"reason": "sample 'X-1' is not registered"}))),
         made("checking-refused", bench_live(bench_view("checking", message="not_met_zero")), refused="the bench has changed in the meantime"),

@@ -47,13 +47,13 @@ def test_a_stop_is_taken_at_once_and_stands_still_only_at_speed_zero(browser):
     with bench(browser, "running") as (server, tab):
         server.pushed.append(("reading", TURNING))
         tab.locator("button.stop").click()
-        said = tab.locator("[data-live-part=stop]")
-        expect(said).to_contain_text("Command taken", timeout=LONG_MS)
+        line = tab.locator("[data-live-part=stop]")
+        expect(line).to_contain_text("Command taken", timeout=LONG_MS)
         assert [path for path, _ in server.posted] == ["/api/v1/benches/bench-1/stop"]
         server.pushed.append(("reading", TURNING | {"values": {"speed": 3.0}}))
-        expect(said).to_contain_text("Command taken")
+        expect(line).to_contain_text("Command taken")
         server.pushed.append(("reading", TURNING | {"still": True}))
-        expect(said).to_contain_text("Stands still", timeout=LONG_MS)
+        expect(line).to_contain_text("Stands still", timeout=LONG_MS)
 
 
 def test_a_stop_that_fails_and_a_motor_in_doubt_cannot_be_missed(browser):

@@ -1,4 +1,4 @@
-"""The live hub: newest state first, slow browsers lose old states only, ages grow, a lost daemon is said."""
+"""The live hub: newest state first, slow browsers lose old states only, ages grow, a lost daemon is named."""
 
 import asyncio
 import random
@@ -94,7 +94,7 @@ async def test_an_old_value_has_its_age():
     assert (await waiting(hub.events(), 4))[3][1]["age_s"] == 3.5
 
 
-async def test_a_lost_daemon_is_said_and_its_runs_are_forgotten(monkeypatch):
+async def test_a_lost_daemon_is_named_and_its_runs_are_forgotten(monkeypatch):
     monkeypatch.setattr("daq.page.livehub.AGAIN_S", 0.0)
     daemon = Daemon()
     hub = LiveHub(daemon, Clock())

@@ -1,6 +1,7 @@
 """The process of the page beside the daemon as a process: open streams, signals, kills, and settings that are refused."""
 
 import json
+import ssl
 import subprocess
 import sys
 import threading
@@ -8,8 +9,9 @@ import threading
 import httpx
 import pytest
 
-from daq.app.daemon.pagechild import page_command
+from daq.process.pagechild import page_command
 from tests.support.processes.laboratory import Daemon, Lab, Simulators, eventually
+from tests.support.processes.mosquitto import make_certificates, needs_openssl
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 
@@ -77,7 +79,7 @@ def test_the_page_ends_with_open_streams_and_each_has_its_last_event(lab):
     assert daemon.stop() == 0
 
 
-def test_a_killed_daemon_is_said_and_its_return_is_seen_on_an_open_stream(lab):
+def test_a_killed_daemon_is_named_and_its_return_is_seen_on_an_open_stream(lab):
     daemon = Daemon(lab)
     daemon.ready("bench-1")
     page, address = start_page(lab)
@@ -140,6 +142,37 @@ def test_an_address_that_others_reach_is_refused_with_a_sentence(lab):
     assert done.returncode == 2
     assert "can be reached from other machines" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+@needs_openssl
+def test_another_address_serves_tls_alone_with_closed_cookies(lab):
+    tls = make_certificates(lab.folder / "tls")
+    with (lab.config / "daemon.toml").open("a") as file:
+        files = f'certificate = "{tls}/server.pem"\nkey = "{tls}/server.key"\n'
+        file.write(f'[people]\nrequired = true\n[page]\nlisten = "[::]:0"\nhosts = ["localhost"]\n{files}')
+    process = subprocess.Popen(
+        page_command(config=str(lab.config), state=str(lab.state)), stdout=subprocess.PIPE, text=True, env=lab.env
+    )
+    lab.processes.append(process)
+    line = process.stdout.readline()
+    assert line.startswith("open https://[::]:"), line
+    port = line.rpartition(":")[2].strip()
+    with pytest.raises(httpx.TransportError):
+        httpx.get(f"http://localhost:{port}/log-in", timeout=60)
+    trusted = ssl.create_default_context(cafile=str(tls / "ca.pem"))
+    with httpx.Client(base_url=f"https://localhost:{port}", verify=trusted, trust_env=False, timeout=60) as client:
+        answer = client.get("/log-in")
+        assert answer.status_code == 200
+        cookie = answer.headers["set-cookie"]
+        assert cookie.startswith("__Host-daq-visit-")
+        assert {"Secure", "HttpOnly", "SameSite=strict"} <= set(cookie.split("; "))
+        assert "max-age" in answer.headers["strict-transport-security"]
+        assert client.get("/").headers["location"] == "/log-in?next=%2F"  # the daemon is away; no one is let in
+        assert client.get("/api/v1/benches").status_code == 401
+        assert client.get("/log-in", headers={"Host": f"127.0.0.1:{port}"}).status_code == 421
+    process.terminate()
+    assert process.wait(60) == 0
+    process.stdout.close()
 
 
 def test_a_page_as_a_child_ends_with_the_daemon(lab):

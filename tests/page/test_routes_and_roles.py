@@ -205,3 +205,24 @@ async def test_the_login_of_the_page_identifies_no_one(tmp_path):
             response = await page.send(nobody, "POST", "/api/v1/acts/sample_add", body={"order": order})
             assert response.status_code == 403
             assert (await nobody.get("/api/v1/results")).status_code == 403
+
+
+async def test_a_screen_is_paired_by_an_administrator_and_then_stops_its_bench_without_a_log_in(tmp_path):
+    with staffed(tmp_path) as lab:
+        async with Page(lab, people=True) as page:
+            boss = await page.browser("administer")
+            assert f'action="/bench/{BENCH}/pair"' in (await boss.get(f"/bench/{BENCH}")).text
+            assert (await page.send(boss, "POST", f"/bench/{BENCH}/pair")).status_code == 303
+            assert (await page.send(boss, "POST", "/bench/nothing/pair")).status_code == 404
+            await page.send(boss, "POST", "/log-out")
+            assert (await boss.get("/")).headers["location"] == "/log-in?next=%2F"
+            shown = (await boss.get(f"/bench/{BENCH}")).text
+            assert f'action="/bench/{BENCH}/stop"' in shown
+            assert 'action="/unpair"' in shown
+            assert (await page.send(boss, "POST", f"/bench/{BENCH}/stop")).status_code == 303
+            assert page.daemon.stopped == [BENCH]
+            await page.send(boss, "POST", "/unpair")
+            assert (await page.send(boss, "POST", f"/bench/{BENCH}/stop")).status_code == 401
+            assert page.daemon.stopped == [BENCH]
+            look = await page.browser("look")
+            assert "/pair" not in (await look.get(f"/bench/{BENCH}")).text.replace("/unpair", "")

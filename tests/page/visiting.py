@@ -102,9 +102,9 @@ def first_frame(sample="E-7"):
 class Page:
     """A page and its parts; `browser` returns a client with cookies of its own."""
 
-    def __init__(self, lab, *, people, sample="E-7"):
+    def __init__(self, lab, *, people, sample="E-7", port=PORT):
         self.lab, self.daemon = lab, DaemonInProcess(lab)
-        settings = PageSettings(socket=lab.store.path, port=PORT, signing_key=KEY, people=people)
+        settings = PageSettings(socket=lab.store.path, port=port, signing_key=KEY, people=people)
         parts = make_parts(settings)
         self.parts = replace(parts, daemon=self.daemon)
         self.parts.hub._daemon = self.daemon

@@ -11,12 +11,12 @@ import structlog
 from daq.adapters.paths import socket_path
 from daq.app.daemon.control import ControlServer
 from daq.app.daemon.metrics import measured
-from daq.app.daemon.pagechild import keep_page
 from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.certificates import DAY_S as A_DAY_S
 from daq.app.setup.certificates import findings
 from daq.core.errors import DaqError
+from daq.process.pagechild import keep_page
 from daq.process.systemd import notify, watchdog_interval_s
 
 log = structlog.get_logger()

@@ -179,7 +179,7 @@ class BenchViewed:
 
 @dataclass(frozen=True, slots=True)
 class LiveViewed:
-    """What has changed on the benches."""
+    """The changes on the benches."""
 
     live: LiveFrame
 

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from daq.app.daemon.copies import Copies
+from daq.app.daemon.livefeed import LiveFeed
 from daq.app.daemon.protocol import (
     Answer,
     AskQuery,
@@ -47,7 +48,6 @@ from daq.app.daemon.protocol import (
 )
 from daq.app.daemon.queries.asking import QueryProcess
 from daq.app.daemon.queries.registry import query
-from daq.app.daemon.shift.livefeed import LiveFeed
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.resending import ResendOrder
 from daq.app.laboratory.acts import carry_out

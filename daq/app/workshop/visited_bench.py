@@ -8,11 +8,11 @@ from collections.abc import Sequence
 from typing import Final, Self
 
 from daq.adapters.paths import examples_dir
-from daq.app.daemon.pagechild import page_command
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.laboratory.acts import carry_out
 from daq.core.errors import LinkError
 from daq.process.logins import own_login
+from daq.process.pagechild import page_command
 
 BENCH: Final = "bench-3"
 INSTRUMENT: Final = (

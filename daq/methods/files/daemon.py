@@ -134,7 +134,7 @@ class Page(Model):
 
     @property
     def is_loopback(self) -> bool:
-        """Whether only this machine reaches `listen`."""
+        """True where only this machine reaches `listen`."""
         return self.address is not None and ipaddress.ip_address(self.address[0]).is_loopback
 
 

@@ -108,6 +108,9 @@ def rule_words(t: Texts, rule: Mapping[str, Any]) -> str:
     A rule has its English sentence as its name.  The parts are taken out of it by the English template, and put into
     that of the language; a rule with a name of its own keeps it.
     """
+    waited = _IN_BAND.fullmatch(rule["rule"])
+    if waited is not None:
+        return t("bench.running.in_band", signal=t.term(waited[1]))
     for code, pattern in _RULES.items():
         found = pattern.fullmatch(rule["rule"])
         if found is not None:
@@ -145,6 +148,8 @@ def _filled(template: str, given: Mapping[str, str]) -> str:
     return re.sub(r"\{(\w+)#?\}", lambda found: given.get(found[1], ""), whole)
 
 
+_IN_BAND: Final = re.compile(r"(.+) in band")
+"""The condition of a run that waits for its temperature; it is no stop rule of a method."""
 _RULES: Final[Mapping[str, re.Pattern[str]]] = {
     code: _pattern(SENTENCES[code].template) for code in ("rule_steady", "rule_above", "rule_below", "rule_between")
 }

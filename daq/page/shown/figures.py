@@ -66,7 +66,7 @@ def entry_value(entry: Mapping[str, Any]) -> str:
 
 
 def is_long(text: str) -> bool:
-    """Return whether the digits of a value are so many that they are drawn smaller."""
+    """Return whether a value has too many digits to be drawn in full size beside its unit."""
     return len(text) >= LONG
 
 

@@ -66,14 +66,14 @@ function adopt(made, wanted) {
     }
     put(part(document, "stage"), part(made, "stage")?.textContent ?? "");
   } else {
-    for (const place of [".bench-main", ".bench-foot", ".bench-head h1", ".bench-head [data-part]", ".bench-said"]) {
+    for (const place of [".bench-main", ".bench-foot", ".bench-head h1", ".bench-head [data-part]"]) {
       const old = document.querySelector(place);
       const next = made.querySelector(place);
       if (old && next) old.replaceWith(next);
-      else if (old) old.remove();
-      else if (next) document.querySelector(".top").append(next);
     }
   }
+  for (const old of document.querySelectorAll("[data-said]")) old.remove();
+  document.querySelector(".top").append(...made.querySelectorAll("[data-said]"));
   for (const key of ["stage", "revision", "asks", "words"]) body.dataset[key] = made.body.dataset[key];
   words = wordsOf(body);
   shown = wanted;
@@ -120,7 +120,9 @@ async function send(path, content) {
     headers: { "Content-Type": "application/json", "X-CSRF-Token": body.dataset.csrf },
     body: JSON.stringify(content),
   });
-  if (!answer.ok) throw new Error(String(answer.status));
+  if (answer.ok) return;
+  const said = await answer.json().catch(() => ({}));
+  throw new Error(answer.status === 409 ? "409" : typeof said.detail === "string" ? said.detail : "");
 }
 
 /** Give an act of a person; a refusal is shown, and the page is fetched again. */
@@ -128,7 +130,7 @@ async function act(path, content) {
   try {
     await send(path, content);
   } catch (error) {
-    say(error.message === "409" ? `${words.text("error.changed")} ${words.text("error.changed_do")}` : words.text("error.daemon"));
+    say(error.message === "409" ? `${words.text("error.changed")} ${words.text("error.changed_do")}` : error.message || words.text("error.daemon"));
   }
   shown = "";
   fetched = 0;

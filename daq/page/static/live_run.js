@@ -41,6 +41,7 @@ function figure(element, name, text) {
 function amount(words, run, values, signal) {
   if (!(signal in values)) return null;
   const value = values[signal];
+  if (value !== null && run.decimals[signal] === undefined && Math.abs(value) < 1) return `${value.toFixed(2)} ${words.symbol(run.units[signal] ?? "1")}`.trim();
   return value === null ? "–" : `${digitsOf(run, signal, value)} ${words.symbol(run.units[signal] ?? "1")}`.trim();
 }
 
@@ -85,7 +86,11 @@ export function showRun(page, words, run, trend) {
   const left = remaining(run);
   figure(page, "remaining", left === null ? null : span(words, left));
   showRules(page, words, run);
-  if (!trend || !run.value) return;
+  if (!trend) return;
+  // Before there is a value, the trend is that of the temperature that the run waits for.
+  const shown = run.value?.name ?? run.temperature?.signal ?? "temperature";
+  if (trend.signal !== shown) { trend.clear(); trend.mark(null, null); trend.signal = shown; }
+  if (!run.value) { trend.add(run.run_s, run.signals[shown] ?? null); return; }
   const level = run.rules.find((rule) => rule.signal === run.value.name && rule.kind !== "steady");
   if (run.value.span_s) trend.mark(run.run_s - run.value.span_s, run.run_s, level?.limit ?? null);
   trend.add(run.run_s, run.signals[run.value.name] ?? null);

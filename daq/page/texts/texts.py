@@ -10,7 +10,7 @@ from importlib.resources import files
 from typing import Any, Final
 
 from daq.core.errors import SettingError
-from daq.methods.sentences.languages import KOREAN
+from daq.methods.sentences.languages.beside_english import KOREAN
 from daq.methods.sentences.rendering import ENGLISH, Language, UnknownSentenceError, render
 
 LANGUAGES: Final[Mapping[str, str]] = {"en": "English", "ko": "한국어"}

@@ -1,1 +1,1 @@
-"""Who visits the page: cookies, failed log-ins by address, and the check before every handler."""
+"""The visits of browsers: their cookies, and failed log-ins by address."""

@@ -48,7 +48,7 @@ class Attempts:
         self._forget(now_s)
 
     def end(self, address: str, now_s: float, *, failed: bool) -> None:
-        """End a log-in that was begun; `failed`: the secret was wrong."""
+        """End a log-in after `begin`; `failed`: the secret was wrong."""
         found = self._failed.get(address)
         if found is None:
             return

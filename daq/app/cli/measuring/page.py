@@ -3,8 +3,8 @@
 import argparse
 import os
 
-from daq.app.daemon.pagechild import page_command
 from daq.process.extras import need
+from daq.process.pagechild import page_command
 
 EPILOG = """\
 The page reaches the daemon through its socket, and opens no database. The address is that of [page] in daemon.toml,
@@ -21,7 +21,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Become the process of the page."""
-    for library in ("fastapi", "jinja2", "uvicorn", "youplot"):
-        need(library, "the page")
+    need("fastapi", "the page")
+    need("jinja2", "the page")
+    need("uvicorn", "the page")
+    need("youplot", "the page")
     command = page_command(config=args.config, state=args.state, own=args.own, listen=args.listen)
     os.execv(command[0], command)  # noqa: S606 - our own program

@@ -5,7 +5,6 @@ import asyncio
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, state_dir
-from daq.app.daemon.pagechild import page_command
 from daq.app.daemon.process import serve
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.contract import schema_messages
@@ -14,6 +13,7 @@ from daq.app.delivery.sparkplug import Sparkplug
 from daq.app.setup.catalogue import Catalogue
 from daq.process.extras import need
 from daq.process.logs import set_up_logs
+from daq.process.pagechild import page_command
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -9,7 +9,7 @@ from daq.app.laboratory.bench.naming import times_of
 from daq.app.laboratory.lists.sample_lists import worklist
 from daq.app.laboratory.ordering import suits
 from daq.app.run.standing import Standing
-from daq.app.screens.bench.bench_view import BenchView, CupShown, ItemShown, ListedSample
+from daq.app.screens.bench.bench_view import BenchView, CupShown, GeometryShown, ItemShown, ListedSample
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.bench.bath import Next, cycle_s, enters_now
 from daq.laboratory.bench.bench_events import Message, Tick
@@ -17,6 +17,7 @@ from daq.laboratory.bench.benchstate import BenchState
 from daq.laboratory.bench.checklists import Facts, opening_due, resting_left, stirring_left
 from daq.laboratory.bench.flow import ASKS, OFFERED, present_list, step
 from daq.laboratory.samples import Sample
+from daq.methods.files.instrument import Instrument
 
 LISTED: Final = 12
 """Number of samples of the worklist that are shown."""
@@ -63,6 +64,7 @@ def bench_view(
         commands=OFFERED[state.stage],
         connection=standing.state.value,
         fitted=f"{facts.fitted}{serial}" if facts.fitted else "",
+        geometry=_geometry(instrument, facts.fitted),
         out_of_service=facts.out_of_service,
         message=message.code,
         values=dict(message.values),
@@ -79,6 +81,16 @@ def bench_view(
         run=state.run,
         warm_up=state.warm_up,
         **shown,
+    )
+
+
+def _geometry(instrument: Instrument | None, name: str) -> GeometryShown | None:
+    """Return the geometry of an instrument with a name; None where its file has none with it."""
+    found = None if instrument is None else instrument.geometries.get(name)
+    if found is None:
+        return None
+    return GeometryShown(
+        name=name, kind=found.kind, vessel=found.vessel, fill_volume=found.fill_volume, immersion=found.immersion
     )
 
 

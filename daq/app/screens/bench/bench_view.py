@@ -43,6 +43,19 @@ class CupShown:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class GeometryShown:
+    """The measuring geometry that is fitted, as its file describes it; "" and None for what the file leaves out."""
+
+    name: str
+    kind: str
+    """As in the file: ``coaxial_cylinders``."""
+    vessel: str = ""
+    fill_volume: float | None = None
+    """mL."""
+    immersion: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BenchView:
     """The work at a bench at one moment.
 
@@ -52,6 +65,7 @@ class BenchView:
         stage, asks, commands: the stage, the text that it asks for, and the commands that it takes.
         connection: state of the instrument's connection.
         fitted: the measuring geometry that is recorded as fitted; "" for none.
+        geometry: the same with its kind, vessel and filling; None where none is recorded, or its file has it no more.
         out_of_service: why the equipment must not be used; "" where it may.
         message, values: code and values of the newest message; "" for none.
         sample, product, lot, method, caution, filling, reason: of the sample at the bench.
@@ -75,6 +89,7 @@ class BenchView:
     commands: tuple[str, ...] = ()
     connection: str = ""
     fitted: str = ""
+    geometry: GeometryShown | None = None
     out_of_service: str = ""
     message: str = ""
     values: dict[str, str] = field(default_factory=dict)

@@ -30,7 +30,7 @@ class LiveReading:
 
 @dataclass(frozen=True, slots=True)
 class LiveFrame:
-    """What has changed; the first frame has everything.
+    """The changes; the first frame has everything.
 
     Attributes:
         readings: by instrument.

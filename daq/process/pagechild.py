@@ -16,7 +16,7 @@ AGAIN_S: Final = 2.0
 """Time in seconds after which a page that failed is started again; it doubles up to `LONGEST_S`."""
 LONGEST_S: Final = 60.0
 STEADY_S: Final = 60.0
-"""Time in seconds after which a page is said to have run well."""
+"""Time in seconds after which a page has run well: the next failure waits as the first."""
 END_S: Final = 5.0
 """Longest time in seconds for its end; then it is killed."""
 WRONG: Final = 2

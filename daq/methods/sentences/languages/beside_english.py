@@ -1,4 +1,4 @@
-"""Languages of the sentences of results, beside English: one TOML file of templates and words for each."""
+"""The languages beside English: one TOML file of templates and words for each."""
 
 import tomllib
 from importlib.resources import files
@@ -12,7 +12,7 @@ APART: Final = ("lists", "words")
 
 def _language(name: str) -> Language:
     """Return the language of a file of this folder."""
-    found = tomllib.loads(files("daq.methods.sentences").joinpath(f"{name}.toml").read_text("utf-8"))
+    found = tomllib.loads(files("daq.methods.sentences.languages").joinpath(f"{name}.toml").read_text("utf-8"))
     templates = {code: text for group, texts in found.items() if group not in APART for code, text in texts.items()}
     return Language(templates, found["words"], comma=found["lists"]["comma"], either=found["lists"]["either"])
 

@@ -14,7 +14,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LARGEST_BODY: Final = 1 << 20
 """Greatest length of a body in bytes."""
-METHODS: Final = ("GET", "POST")
 POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; "
     "manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -54,7 +53,7 @@ def host_names(host: str, port: int, more: Iterable[str]) -> frozenset[str]:
     return frozenset(out)
 
 
-class Guard:
+class RequestCheck:
     """The outermost part of the application."""
 
     def __init__(self, app: ASGIApp, hosts: frozenset[str], *, secure: bool) -> None:
@@ -75,17 +74,15 @@ class Guard:
             await send(message)
 
         headers = Headers(scope=scope)
-        refused = self._refusal(scope["method"], headers)
+        refused = self._refusal(headers)
         if refused is not None:
             await refused(scope, receive, headed)
             return
         await self._app(scope, _bounded(receive), headed)
 
-    def _refusal(self, method: str, headers: Headers) -> PlainTextResponse | None:
+    def _refusal(self, headers: Headers) -> PlainTextResponse | None:
         if headers.getlist("host") != [headers.get("host", "")] or headers["host"].lower() not in self._hosts:
             return PlainTextResponse("this page has another name; add it to hosts in [page] of daemon.toml\n", 421)
-        if method not in METHODS:
-            return PlainTextResponse("only GET and POST are served\n", 405, {"Allow": ", ".join(METHODS)})
         length = headers.get("content-length", "0")
         if not length.isdecimal() or int(length) > LARGEST_BODY:
             return PlainTextResponse(f"a request has at most {LARGEST_BODY} bytes\n", 413)

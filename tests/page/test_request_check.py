@@ -1,9 +1,9 @@
-"""What the page refuses before any handler: foreign hosts and sites, forged forms, bodies that are too large."""
+"""Refusals before any handler: foreign hosts and sites, forged forms, bodies that are too large."""
 
 import httpx
 import pytest
 
-from daq.page.guard import LARGEST_BODY, host_names
+from daq.page.requestcheck import LARGEST_BODY, host_names
 from daq.page.routetable import ROUTES
 from daq.page.visits.cookies import Cookies, safe_next
 from tests.page.visiting import BENCH, ORIGIN, Page, add_sample
@@ -51,7 +51,8 @@ async def test_other_methods_are_refused(tmp_path):
     with laboratory(tmp_path) as lab:
         async with Page(lab, people=False) as page:
             for method in ("HEAD", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE", "CONNECT"):
-                assert (await raw(page, method, "/")).status_code == 405, method
+                response = await raw(page, method, "/api/v1/session")
+                assert (response.status_code, response.headers["allow"]) == (405, "GET"), method
 
 
 @pytest.mark.parametrize(

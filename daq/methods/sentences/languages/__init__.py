@@ -1,0 +1,1 @@
+"""Languages of the sentences of results beside English."""

@@ -1,0 +1,80 @@
+"""Words and figures of the page: stop rules in each language, digits, states of a bench, verdicts."""
+
+import pytest
+
+from daq.page.shown.benches import bench_kind, command_words, in_doubt, message_words, rule_words, stage_words
+from daq.page.shown.figures import amount, entry_value, limit_range, risk
+from daq.page.shown.results import verdict_kind
+from daq.page.texts.texts import Texts
+from tests.page.example_pages import RUN, bench_live, bench_view
+
+EN, KO = Texts("en"), Texts("ko")
+
+
+@pytest.mark.parametrize(
+    ("rule", "korean"),
+    [
+        ("elapsed ≥ 60 s", "경과 시간 ≥ 60 s"),
+        ("torque ≤ 5 % for 10 s", "토크 ≤ 5 % (10 s 동안)"),
+        ("torque ≥ 99 % for 2 rev", "토크 ≥ 99 % (2 rev 동안)"),
+        ("temperature 24.5 to 25 °C for 10 s", "온도 24.5 ~ 25 °C (10 s 동안)"),
+        ("viscosity steady within 1 % over 20 s", "점도 안정: 20 s 동안 1 % 이내"),
+        ("temperature in band", "온도: 범위 안"),
+        ("stress fell", "stress fell"),
+    ],
+)
+def test_a_stop_rule_is_shown_in_each_language(rule, korean):
+    assert rule_words(EN, {"rule": rule}) == rule
+    assert rule_words(KO, {"rule": rule}) == korean
+
+
+def test_digits_and_bounds():
+    assert amount(None, "Pa") == "\N{EN DASH}"
+    assert amount(25.004, "Cel", 2) == "25.00 °C"
+    assert amount(6.512, "[pH]") == "6.512"
+    assert [risk(p, EN) for p in (None, 1e-9, 0.0123, 0.99999)] == [
+        "\N{EN DASH}",
+        "below 0.01 %",
+        "1.2 %",
+        "above 99.99 %",
+    ]
+    assert risk(1e-9, KO) == "0.01 % 미만"
+    assert limit_range({"low": None, "high": 900.0, "unit": "mPa.s"}, KO) == "900 이하 mPa·s"
+    assert entry_value({"value": 1.0, "shown": "812", "expanded": 18.2, "unit": "mPa.s"}) == "812 ± 18 mPa·s"
+
+
+def test_the_kind_of_a_bench_shows_the_worst_first():
+    choosing = bench_view("choosing")
+    assert bench_kind(bench_live(choosing)) == "free"
+    assert bench_kind(bench_live(None)) == "lost"
+    assert bench_kind(bench_live(bench_view("checking"))) == "waits"
+    assert bench_kind(bench_live(bench_view("running"), RUN)) == "run"
+    assert bench_kind(bench_live(bench_view("choosing", out_of_service="dented"))) == "out"
+    assert bench_kind(bench_live(bench_view("choosing", out_of_service="dented", connection="connecting"))) == "lost"
+    assert bench_kind(bench_live(bench_view("running", connection="connecting"), RUN, motor="in_doubt")) == "turning"
+
+
+def test_a_motor_in_doubt_is_shown_until_it_is_known_to_be_still():
+    ended = bench_view("verdict", result={"motor": "may_still_be_turning"})
+    assert in_doubt(bench_live(ended, still=None))
+    assert in_doubt(bench_live(ended, still=False))
+    assert not in_doubt(bench_live(ended, still=True))
+    assert in_doubt(bench_live(bench_view("choosing"), motor="in_doubt", still=False))
+
+
+def test_words_of_stages_commands_and_messages():
+    assert stage_words(EN, bench_live(bench_view("zeroing", warm_up=True))["view"]).startswith("After a power failure")
+    assert stage_words(EN, bench_live(bench_view("zeroing", items=()))["view"]).startswith("Another geometry")
+    assert command_words(EN, "confirm", "checking") == "All done: start"
+    assert command_words(EN, "back", "checking") == "Back"
+    assert message_words(KO, {"message": "cup_in_bath", "values": {"sample": "G-7"}}) == "G-7의 컵이 항온조에 있습니다"
+    assert message_words(EN, {"message": "cup_in_bath", "values": {}}) == "cup_in_bath: "
+    assert message_words(EN, {"message": "of_a_newer_daemon", "values": {}}) == "of a newer daemon"
+
+
+def test_a_value_below_its_limits_has_its_point_on_the_left():
+    limit = {"quantity": "viscosity", "low": 700.0, "high": 900.0, "verdict": "outside"}
+    data = {"quantity": "viscosity", "value": 650.0, "verdict": {"verdict": "outside", "limits": [limit]}}
+    assert verdict_kind(data) == "outside_low"
+    assert verdict_kind(data | {"value": 950.0}) == "outside"
+    assert verdict_kind(data | {"value": None}) == "outside"
