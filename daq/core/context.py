@@ -11,6 +11,12 @@ from daq.core.remarks import WrittenRemark
 
 ChoiceUse = Literal["speed", "temperature", "other"]
 """Use of a choice: speed of the result's step, target of the temperature, or any other setting of the method."""
+CheckKind = Literal["verification", "control"]
+"""Check of an instrument: with a certified fluid against its certificate, or with a control fluid against control
+limits."""
+ControlState = Literal["passed", "missing", "failed", "not_judged", "expired"]
+"""State of the control of a shift: its newest control passed, there is none, it failed, it was not judged, or it passed
+before the present shift or before the measuring geometry was fitted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,8 +177,22 @@ class CertifiedFluid:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ControlLimits:
+    """Control limits of single values of a control fluid: the centre line ± 3 standard deviations."""
+
+    centre: float
+    standard_deviation: float
+    unit: str
+    """UCUM code of both."""
+    fixed_by: str = ""
+    """The person who fixed the limits of the control chart; "" where they are those of the fluid's file."""
+    fixed_on: str = ""
+    """Local day (YYYY-MM-DD) on which that was done."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VerificationAsked:
-    """Verification of the instrument that the run makes."""
+    """Verification of the instrument, or control of it, that the run makes."""
 
     levels: int
     """Number of torque levels that must be judged."""
@@ -181,6 +201,9 @@ class VerificationAsked:
     condition: Literal["as_found", "as_left"] = "as_found"
     """Condition of the instrument: before (as found) or after (as left) an adjustment."""
     results_since_pass: tuple[str, ...] = ()
+    kind: CheckKind = "verification"
+    control: ControlLimits | None = None
+    """Control limits of a control; None where there are none yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +245,16 @@ class Standing:
         if self.overdue:
             return "overdue"
         return "never verified" if self.last is None else "passed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RequiredControl:
+    """The control that the file of the bench requires, as it is recorded at the start of a run."""
+
+    fluid: str
+    state: ControlState
+    last: Verified | None = None
+    """The newest control of this instrument and measuring geometry with this fluid; `utc_ns` is its start."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,6 +314,8 @@ class Context:
     fluid: CertifiedFluid | None = None
     verification: VerificationAsked | None = None
     standing: Standing | None = None
+    control: RequiredControl | None = None
+    """The required control of the shift; None where the file of the bench requires none."""
     overdue: tuple[OverdueCalibration, ...] = ()
     """Equipment of the run whose calibration was overdue at its start."""
     flow_curve: CurveAsked | None = None

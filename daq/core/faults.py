@@ -106,6 +106,14 @@ FAULTS: Final[dict[str, Treatment]] = {
     "not_steady": Treatment(True, Quality.UNCERTAIN, "the value still drifts, and the claim is an equilibrium"),
     "verification_failed": Treatment(True, Quality.UNCERTAIN, "the instrument failed its last verification"),
     "verification_overdue": Treatment(True, Quality.UNCERTAIN, "the instrument's verification is overdue"),
+    "control_missing": Treatment(True, Quality.UNCERTAIN, "the control of the shift was not measured"),
+    "control_failed": Treatment(True, Quality.UNCERTAIN, "the last control failed"),
+    "control_not_judged": Treatment(True, Quality.UNCERTAIN, "the last control was not judged"),
+    "control_expired": Treatment(
+        True,
+        Quality.UNCERTAIN,
+        "the control was not measured in this shift, or not since the measuring geometry was fitted",
+    ),
     "calibration_past_due": Treatment(True, Quality.UNCERTAIN_NOT_ACCURATE, "a calibration is overdue"),
     "peak_not_passed": Treatment(
         True, Quality.UNCERTAIN, "the value did not fall again after the greatest one: the peak may be higher"
@@ -130,6 +138,10 @@ FAULTS: Final[dict[str, Treatment]] = {
     # decisions of a person
     "verification_failed_later": Treatment(
         True, Quality.UNCERTAIN, "a verification of the instrument failed after the run"
+    ),
+    "control_failed_later": Treatment(True, Quality.UNCERTAIN, "a control of the instrument failed after the run"),
+    "control_withdrawn_later": Treatment(
+        True, Quality.UNCERTAIN, "the control that the run relied on does not count as passed any more"
     ),
     "annulled": Treatment(False, Quality.BAD, "the run was annulled"),
 }

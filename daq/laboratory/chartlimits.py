@@ -9,6 +9,8 @@ from daq.methods.files.fields import Label, Model, NeededLabel
 
 LEAST_TO_FIX: Final = 20
 """Least number of points from which limits are fixed (Montgomery: 20 to 25 for phase one)."""
+CONTROL: Final = "control"
+"""Beginning of the quantity of a chart of controls, which is the viscosity of the control fluid."""
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 
 
@@ -19,7 +21,8 @@ class ChartName(Model):
         product: product; "" for a chart of verifications.
         fluid, instrument: reference or control fluid and the instrument; "" for a chart of a product.
         geometry: measuring geometry; "" without one.
-        quantity: ``viscosity``; of verifications ``deviation`` with the name of the step.
+        quantity: such as ``viscosity``; of verifications ``deviation`` with the name of the step; of controls
+            ``control`` with the lot of the fluid.
     """
 
     product: Label = ""
@@ -33,6 +36,11 @@ class ChartName(Model):
         """The id of the chart's limits."""
         subject = f"product {self.product}" if self.product else f"fluid {self.fluid} on {self.instrument}"
         return f"{subject}, {self.geometry or 'no geometry'}, {self.quantity}"
+
+
+def control_quantity(lot: str) -> str:
+    """Return the quantity of a chart of controls: values of another lot of the fluid belong on another chart."""
+    return f"{CONTROL}, lot {lot}"
 
 
 class ChartLimits(Record):

@@ -410,4 +410,5 @@ GOOD = {
         "settle_revolutions": 2.0, "before": 30.0, "after": 60.0, "flow_behaviour_index": 0.5
     },
     "daq.methods.planning.standing.day": lambda: {"utc_ns": 1_700_000_000_000_000_000},
+    "daq.methods.planning.standing.moment": lambda: {"utc_ns": 1_700_000_000_000_000_000},
 }  # fmt: skip

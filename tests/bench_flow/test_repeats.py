@@ -118,7 +118,7 @@ def test_the_handover_lists_what_is_left_and_level_and_zero_are_due(lab):
     carry_out(lab, "bench_text", {"bench": "bench-1", "text": "G-7", "seen": 1})
     carry_out(lab, "bench_text", {"bench": "bench-1", "text": "G-8", "seen": 2})
     with lab.reader() as reader:
-        found = [(f.what, f.sample) for f in left_over(reader, lab.catalogue)]
+        found = [(f.what, f.sample) for f in left_over(reader, lab.catalogue, lab.clock.utc_ns())]
     assert found == [("fill", "G-8"), ("cup", "G-7"), ("repeat", "in"), ("repeat", "out"), ("repeat", "twice")]
     listed = carry_out(lab, "handover", {"remark": "quiet"})["listed"]
     assert [(f["what"], f["sample"]) for f in listed] == found

@@ -89,6 +89,23 @@ def test_all_errors_of_a_folder_are_reported_together(folder):
     assert "is not valid TOML" in found["fluids/broken.toml", ""]
 
 
+@pytest.mark.parametrize(("fluid", "method", "expected"), [
+    ("house-oil", "house-control", {}),
+    ("house-oi", "house-control", {"control.fluid": "did you mean 'house-oil'?"}),
+    ("house-oil", "house-contro", {"control.method": "did you mean 'house-control'?"}),
+    ("house-oil", "reference-check", {"control.method": "the method reference-check does not measure a control fluid; write "
+     "control = true in its file"}),
+])  # fmt: skip
+def test_a_required_control_names_a_fluid_and_a_method_that_measures_it(folder, fluid, method, expected):
+    asked = f'[control]\nfluid = "{fluid}"\nmethod = "{method}"\n\n[health]'
+    edit(folder / "instruments" / "bench-1.toml", "[health]", asked)
+    found = {error.key: error.reason for error in errors_of(folder)} if expected else {}
+    assert found.keys() == expected.keys()
+    assert all(words in found[key] for key, words in expected.items())
+    if not expected:
+        assert Catalogue.load(folder).instrument("bench-1").control.fluid == fluid
+
+
 @pytest.mark.parametrize(
     ("what", "expected"),
     [

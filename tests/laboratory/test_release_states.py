@@ -7,9 +7,11 @@ from dataclasses import replace
 
 import pytest
 
+from daq.adapters.paths import database_path
 from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
+from daq.app.cli.signing.affected import affected
 from daq.app.laboratory.signing.subjects import refusals, run_subject
 from daq.app.records.replaying import recompute
 from daq.app.records.signatures import Releases, signatures_of
@@ -139,7 +141,7 @@ def test_a_failed_verification_blocks_at_once_until_a_person_decides(lab):
     lab.do("doubt_decide", run=second, verification="failed", decision="upheld", because="the same on bench-2")
     lab.sign(second)
     lab.sign(ident, of="reportable")
-    with pytest.raises(SettingError, match="no failed verification that put run"):
+    with pytest.raises(SettingError, match="no failed verification or control that put run"):
         lab.do("doubt_decide", run=first, verification="passed", decision="upheld", because="a mistake")
     done = lab.do("doubt_decide", run=third, verification="failed", decision="uncertain", because="3 % low")
     with pytest.raises(SettingError, match="its result is doubtful"):
@@ -213,3 +215,48 @@ def test_a_verification_that_was_itself_wrong_blocks_nothing(lab):
         assert Releases(reader).doubts(run) == ()
         assert reader.query(sql)[0]["n"] == before["n"] + 1
     lab.sign(lab.runs[0])
+
+
+def test_a_failed_control_blocks_until_a_person_decides(lab):
+    first, second, third = lab.runs
+    store = lab.lab.store
+    verify(store, "other", passed=False, geometry="coaxial-15", kind="control")
+    lab.sign(first)
+    assert lab.release(first) == "released"
+    verify(store, "failed", passed=False, kind="control")
+    assert lab.release(first) == "release_blocked"
+    with pytest.raises(SettingError, match="control failed of bench-1 failed after it, and none had passed in between"):
+        lab.sign(second)
+    with lab.lab.reader() as reader:
+        assert [e.run for e, _ in affected(reader, "failed")] == [first, second, third]
+        (reason,) = Releases(reader).doubts(reader.run(second))
+        assert reason.code == "control_failed_after"
+    lab.do("doubt_decide", run=second, verification="failed", decision="uncertain", because="the oil was 5 % high")
+    found = lab.newest(second)
+    assert (found["quality"], found["faults"]) == ("Uncertain", ["control_failed_later"])
+    # A correction of the lot keeps the doubt.
+    lab.correct(second, lot="L9")
+    assert lab.newest(second)["faults"] == ["control_failed_later"]
+    lab.do("doubt_decide", run=third, verification="failed", decision="upheld", because="the same on bench-2")
+    lab.sign(third)
+    assert lab.disagreements() == []
+
+
+def test_a_result_is_in_doubt_where_the_control_before_it_is_annulled(measured, tmp_path):
+    bench, _ = measured
+    other = replace(bench, state=tmp_path / "other")
+    with Store(database_path(other.state), utc_ns=T0) as store:
+        verify(store, "control", passed=True, kind="control")
+    run = other.measure("G-1", simulated=False)
+    with signing_lab(other, [run], tmp_path / "lab") as lab:
+        lab.sign(run)
+        detail = encode(verification_detail("control", passed=None, kind="control"))
+        lab.lab.store.submit(
+            Correct("r-control", "s-control", "wrong fluid", 2 * T0, "c.head", builder("control"), verification=detail)
+        ).result(10)
+        assert lab.release(run) == "release_blocked"
+        with lab.lab.reader() as reader:
+            assert [s.code for s in Releases(reader).doubts(reader.run(run))] == ["control_withdrawn_after"]
+            assert [e.run for e, _ in affected(reader, "control")] == [run]
+        lab.do("doubt_decide", run=run, verification="control", decision="uncertain", because="no other control")
+        assert lab.newest(run)["faults"] == ["control_withdrawn_later"]

@@ -18,7 +18,7 @@ from daq.methods.messages.flat import flattened
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
 from daq.methods.planning.compile import InstrumentHistory
-from daq.methods.planning.standing import Pair, Verified, day, standing
+from daq.methods.planning.standing import Pair, Verified, day, moment, standing
 from daq.quality.verification import certified_coefficient, certified_viscosity
 from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
 from tests.support.statements import codes, parameters
@@ -329,5 +329,6 @@ def test_days_are_those_of_the_calendar():
     rng = random.Random(5)
     for _ in range(2000):
         seconds = rng.randrange(-2_000_000_000, 8_000_000_000)
-        want = (dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=seconds)).date().isoformat()
-        assert day(seconds * 10**9) == want
+        want = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=seconds)
+        assert day(seconds * 10**9) == want.date().isoformat()
+        assert moment(seconds * 10**9 + rng.randrange(10**9)) == f"{want:%Y-%m-%dT%H:%M:%SZ}"

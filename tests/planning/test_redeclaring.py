@@ -7,6 +7,7 @@ import pytest
 
 from daq.adapters.paths import examples_dir
 from daq.app.setup.catalogue import Catalogue
+from daq.core.context import RequiredControl
 from daq.core.errors import SettingError, SettingErrors
 from daq.core.plan import Keep, Rule
 from daq.methods.planning.redeclaring import Redeclared, redeclared
@@ -114,3 +115,19 @@ def test_an_unknown_geometry_is_refused_with_the_known_ones():
     made = Redeclared(frozenset({"geometry"}), None, "coaxial-99", CATALOGUE.instrument("bench-1").geometries)
     with pytest.raises(SettingError, match="geometries of this instrument: coaxial-15, coaxial-12"):
         redeclared(plan, made)
+
+
+@pytest.mark.parametrize("now", ["passed", "missing", "failed", "expired"])
+def test_another_geometry_has_the_control_of_that_geometry(now):
+    plan = compiled("clear-glaze-qc", "bench-1", "clear-glaze", "coaxial-12")
+    before = RequiredControl(fluid="house-oil", state="passed")
+    plan = replace(plan, context=replace(plan.context, control=before))
+    geometries = CATALOGUE.instrument("bench-1").geometries
+    found = RequiredControl(fluid="house-oil", state=now)
+    made = Redeclared(
+        frozenset({"geometry"}), CATALOGUE.product("clear-glaze"), "coaxial-15", geometries, control=found
+    )
+    assert redeclared(plan, made).context.control == found
+    # A correction of the product says nothing about the instrument.
+    made = Redeclared(frozenset({"product"}), CATALOGUE.product("white-glaze"), "coaxial-12", geometries)
+    assert redeclared(plan, made).context.control == before

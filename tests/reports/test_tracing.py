@@ -3,15 +3,18 @@
 import hashlib
 import random
 import sqlite3
+from types import SimpleNamespace
 
 import pytest
 
 from daq.adapters.store.records import newest_revision, revisions
 from daq.app.cli.laboratory.trace import lines_of
 from daq.app.laboratory.laboratory import changed
+from daq.app.laboratory.reporting.result_page import _evidence
 from daq.app.laboratory.reporting.tracing import report_of_file, reports_of_run, trace
 from daq.app.laboratory.signing.report_subjects import report_named
 from daq.app.laboratory.signing.report_withdrawal import WITHDRAWN
+from daq.app.screens.verification_text import controlled_words
 from daq.core.errors import SettingError
 from daq.laboratory.reports import Report
 from tests.reports.parts import text_of
@@ -49,6 +52,23 @@ def test_a_file_leads_to_the_raw_bytes_and_people(lab):
     assert found.about["made"]["who"] == "m.keeper"
     for shown in (digest, newest.audit_head, f"{len(raw)} bytes", "viscosity 700 to 900", "run started by m.keeper"):
         assert shown in words(found)
+
+
+def test_a_certificate_leads_to_the_control_of_the_shift(lab):
+    done, _ = lab.certificate("G-1042")
+    control = {"fluid": "house-oil", "state": "passed", "run": "c-1", "began": "2026-03-02T06:10:00Z", "serial": "R-1042",
+               "geometry": "coaxial-12", "geometry_serial": None}  # fmt: skip
+    found = traced(lab, done["id"])
+    assert "control of the shift" not in words(found)
+    assert {r["controlled"] for r in found.results} == {None}
+    found.results[0]["controlled"] = control
+    line = "house-oil: passed, run c-1 of 2026-03-02T06:10:00Z (R-1042, coaxial-12)"
+    assert f"control of the shift: {line}" in words(found)
+    assert controlled_words({"controlled": control | {"state": "missing", "run": None}}) == "house-oil: missing"
+    # The record of the run states it, too.
+    product = SimpleNamespace(words="", approved_by="", text_digest="")
+    given = SimpleNamespace(product=product, shown=found.report.shown[0])
+    assert ("Control of the shift", line) in _evidence(given, lab.newest(lab.runs[1]) | {"controlled": control})
 
 
 @pytest.mark.parametrize("form", ["{}", "{:.12}", "{:.6}"])

@@ -27,7 +27,7 @@ from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedTe
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.epochs import StartEpoch, ended_regularly, last_epoch_start
 from daq.adapters.store.mark import MarkFile
-from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
+from daq.adapters.store.newest_runs import newest_of_kind, run_started_seq, runs_of_product, verifying_runs
 from daq.adapters.store.outgoing import outbox_reading
 from daq.adapters.store.outgoing.delivery import Acknowledge, MarkChanged, Refused, ReleaseRefused, SendAgain
 from daq.adapters.store.outgoing.derived import AddDerived
@@ -187,6 +187,8 @@ def queries(path: Path) -> None:
         found_by(reader, "sample", "lot", "7", "8", newest=True)
         runs_of_product(reader, "clear-glaze", before=(T0, 1), limit=20)
         verifying_runs(reader, "bench-1", limit=20)
+        run_started_seq(reader, run.id)
+        newest_of_kind(reader, "handover")
         MarkFile(path).contradiction(reader)
     MarkFile(path).renew()
 

@@ -108,17 +108,19 @@ def signing_lab_at(lab, path):
         yield SigningLab(replace(lab.lab, store=store), lab.runs)
 
 
-def verification_detail(run, *, passed, geometry="coaxial-12"):
+def verification_detail(run, *, passed, geometry="coaxial-12", kind="verification", fluid="reference-b"):
     """Return the details of the audit entry of a verification."""
     return AuditedVerification(
-        run=run, result=f"r-{run}", passed=passed, condition="as_found", fluid="reference-b", lot="1", certificate="c",
-        geometry=geometry, geometry_serial="", serial="R-1042", levels=(), results_in_doubt=0,
+        run=run, result=f"r-{run}", passed=passed, condition="as_found", fluid=fluid, lot="1", certificate="c",
+        geometry=geometry, geometry_serial="", serial="R-1042", levels=(), results_in_doubt=0, kind=kind,
     )  # fmt: skip
 
 
-def verify(store, run, *, passed, geometry="coaxial-12", instrument="bench-1"):
-    """Store a verification of an instrument with a measuring geometry."""
-    detail = verification_detail(run, passed=passed, geometry=geometry)
+def verify(store, run, *, passed, geometry="coaxial-12", instrument="bench-1", method="glaze-flow", **more):
+    """Store a verification or a control of an instrument with a measuring geometry."""
+    detail = verification_detail(run, passed=passed, geometry=geometry, **more)
+    began = begin(run, instrument)
+    began = replace(began, run=replace(began.run, method_id=method))
     concluded = conclude(run, result_id=f"r-{run}", verification=encode(detail))
-    for step in (register(), begin(run, instrument), concluded, end(run)):
+    for step in (replace(register(), id=method), began, concluded, end(run)):
         store.submit(step).result(10)

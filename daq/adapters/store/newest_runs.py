@@ -5,8 +5,9 @@ the number of runs in the database.
 """
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 
@@ -24,11 +25,12 @@ class RunOfProduct:
 
 @dataclass(frozen=True, slots=True)
 class VerifyingRun:
-    """A run that was a verification, and the number of its audit entry."""
+    """A run that was a verification or a control, and the number and detail of its audit entry."""
 
     seq: int
     run: str
     fluid: str
+    detail: Mapping[str, Any]
 
 
 def runs_of_product(
@@ -73,4 +75,16 @@ def verifying_runs(reader: Reader, instrument: str, *, before: int = LATEST, lim
         [instrument, before, limit],
     )
     found = ((seq, json.loads(detail)) for seq, detail in rows)
-    return [VerifyingRun(seq, detail["run"], detail["fluid"]) for seq, detail in found]
+    return [VerifyingRun(seq, detail["run"], detail["fluid"], detail) for seq, detail in found]
+
+
+def run_started_seq(reader: Reader, run: str) -> int:
+    """Return the number of the audit entry of the start of a run; 0 where there is none."""
+    rows = reader.rows("SELECT seq FROM audit WHERE subject = ? AND what = 'run_started'", [run])
+    return int(rows[0][0]) if rows else 0
+
+
+def newest_of_kind(reader: Reader, kind: str, before: int = LATEST) -> int:
+    """Return the number of the newest audit entry below `before` that changed a record of a kind; 0 without one."""
+    rows = reader.rows("SELECT max(audit_seq) FROM records WHERE kind = ? AND audit_seq < ?", [kind, before])
+    return int(rows[0][0] or 0)

@@ -25,7 +25,7 @@ from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
 from daq.app.laboratory.signing.withdrawing import Withdrawn, withdrawn_by_result
 from daq.app.records.history import plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
-from daq.app.records.verifications import entries, failures_after
+from daq.app.records.verifications import checks, failures_after
 from daq.app.run.result_messages import ResultMessages
 from daq.app.run.superseding import More, Superseding, new_result_id
 from daq.core.errors import SettingError
@@ -87,7 +87,7 @@ class AnnulRun(Model):
 
 
 class DecideDoubt(Model):
-    """Order to decide about a run that a failed verification put in doubt.
+    """Order to decide about a run that a failed verification or control put in doubt.
 
     Attributes:
         run, verification: the run, and the run of the verification.
@@ -140,7 +140,7 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
 
 
 def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
-    """Decide about a result that a failed verification put in doubt.
+    """Decide about a result that a failed verification, or a failed or withdrawn control, put in doubt.
 
     ``uncertain`` publishes it again as Uncertain, in the place of the result; ``upheld`` lifts the block of its release
     by this verification.
@@ -153,11 +153,11 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     run = subject.record
     with laboratory.reader() as reader:
         verification = find_run(reader, order.verification).id
-        found = entries(reader, run.instrument)
-        if verification not in [
-            e.detail.run for e in failures_after(found, run.id, reader.results(run.id)[0].audit_seq)
-        ]:
-            raise SettingError(f"{verification} is no failed verification that put run {run.id} in doubt")
+        found = checks(reader, run.instrument)
+        doubts = failures_after(reader, found, run.id, reader.results(run.id)[0].audit_seq)
+        fault = next((e.doubt for e in doubts if e.detail.run == verification), None)
+        if fault is None:
+            raise SettingError(f"{verification} is no failed verification or control that put run {run.id} in doubt")
         kept = find(reader, DoubtDecision, decision_id(verification, run.id))
     if kept is not None and kept.record.decision == "uncertain":
         raise SettingError(f"run {run.id} is Uncertain already by {kept.who}; measure again")
@@ -171,7 +171,9 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
         return {"run": run.id, "decision": order.decision, "withdrawn": []}
     superseding = subject.superseding(laboratory, run, order.because)
     before = ResultData.model_validate_json(subject.newest.data)
-    data = doubted(before, who=laboratory.who, because=order.because, verification=verification[:SHOWN_RUN])
+    data = doubted(
+        before, fault=fault, who=laboratory.who, because=order.because, verification=verification[:SHOWN_RUN]
+    )
     declaration = subject.declared().model_copy(
         update={"result": superseding.result_id, "supersedes": subject.newest.id, "changes": ()}
     )
@@ -279,7 +281,7 @@ def _follow(laboratory: Laboratory, before: "_Subject", now: RunRecord, because:
     note_undone(store, catalogue, before.record.sample, utc_ns, laboratory.who, because)
     note_done(store, catalogue, before.record.id, utc_ns, laboratory.who)
     with laboratory.reader() as reader:
-        samples = [before.record.sample, *samples_after(reader, now)]
+        samples = [before.record.sample, *samples_after(reader, now, judged_again=True)]
     Keeping(store, catalogue, laboratory.topics, utc_ns, laboratory.who).store_of_samples(samples)
 
 

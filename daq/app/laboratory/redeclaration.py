@@ -6,15 +6,16 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from daq.adapters.store.declared import DECLARED
+from daq.adapters.store.newest_runs import run_started_seq
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.equipment_state import out_of_service, was_overdue
 from daq.app.records.history import plan_of, raw_journal
 from daq.app.records.pieces import pieces_of
 from daq.app.records.replaying import facts_of, maker, recompute
-from daq.app.records.verifications import entries, standing_of
+from daq.app.records.verifications import control_of, entries, standing_of
 from daq.app.setup.catalogue import Catalogue
-from daq.core.context import OverdueCalibration
+from daq.core.context import OverdueCalibration, RequiredControl
 from daq.core.effects import Kept, recorded
 from daq.core.encoding import decode, encode
 from daq.core.errors import SettingError
@@ -130,6 +131,12 @@ def _first(done: Any) -> str:
 def _plan(
     reader: Reader, catalogue: Catalogue, plan: Plan, now: Declaration, asked: frozenset[str], started: RunRecord
 ) -> Plan:
+    verification = plan.context.verification
+    if verification is not None and verification.kind == "control" and asked & {"geometry", "fluid"}:
+        raise SettingError(
+            f"run {started.id} is a control, whose limits hold for one fluid and measuring geometry; annul it, and "
+            "measure the control again"
+        )
     instrument = catalogue.instruments.get(started.instrument)
     if instrument is None and "geometry" in asked:
         raise SettingError(f"there is no file of {started.instrument}, which describes its geometries")
@@ -139,6 +146,14 @@ def _plan(
         pair = Pair(plan.context.serial or "", now.geometry, geometries[now.geometry].serial or "")
         earlier = [e for e in entries(reader, started.instrument) if e.utc_ns <= started.began_utc_ns]
         standing = standing_of(earlier, instrument, pair, started.began_utc_ns)
+    control = plan.context.control
+    if "geometry" in asked and instrument is not None and now.geometry in geometries and control is not None:
+        pair = Pair(plan.context.serial or "", now.geometry, geometries[now.geometry].serial or "")
+        began = run_started_seq(reader, started.id)
+        other = instrument.with_fitted(now.geometry)
+        found = control_of(reader, other, pair, started.began_utc_ns, before=began)
+        # A file that requires no control any more does not make one that was required pass.
+        control = RequiredControl(fluid=control.fluid, state="missing") if found is None else found
     overdue = plan.context.overdue
     if "geometry" in asked and instrument is not None and now.geometry in geometries:
         overdue = _overdue(reader, plan, instrument.with_fitted(now.geometry), started)
@@ -153,6 +168,7 @@ def _plan(
             geometry=now.geometry,
             geometries=geometries,
             standing=standing,
+            control=control,
             overdue=overdue,
             fluid=catalogue.fluid(now.fluid) if "fluid" in asked and now.fluid else None,
         ),

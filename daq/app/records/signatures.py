@@ -1,8 +1,9 @@
 """The signatures under a run or a record, and the state of its release: the one place that decides it."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from pydantic import ValidationError
 
@@ -12,14 +13,21 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, stored_text
 from daq.adapters.store.rows import CHANGED, ResultRecord, RunRecord
 from daq.app.records.attempts import runs_of_sample
-from daq.app.records.verifications import Entry, entries, failures_after
+from daq.app.records.verifications import Entry, checks, failures_after
 from daq.core.errors import StoreError
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import DoubtDecision, ReleaseState, Signature, SignedPart, decision_id
+from daq.methods.messages.doubting import Doubt
 from daq.methods.parts.statement import Statement, distinct, state
 
 RUN = "run"
 """Kind of a subject that is a run."""
+BLOCKED_BY: Final[Mapping[Doubt, str]] = {
+    "verification_failed_later": "verification_failed_after",
+    "control_failed_later": "control_failed_after",
+    "control_withdrawn_later": "control_withdrawn_after",
+}
+"""Why a run must not be released, by what puts it in doubt."""
 SHOWN_ID = 8
 """Number of characters of a run's id in a statement."""
 
@@ -87,24 +95,24 @@ class Releases:
     _verified: dict[str, list[Entry]] = field(default_factory=dict)
 
     def verified(self, instrument: str) -> list[Entry]:
-        """Return the verifications of an instrument."""
+        """Return the verifications and controls of an instrument."""
         if instrument not in self._verified:
-            self._verified[instrument] = entries(self.reader, instrument)
+            self._verified[instrument] = checks(self.reader, instrument)
         return self._verified[instrument]
 
     def doubts(self, run: RunRecord) -> tuple[Statement, ...]:
-        """Return a statement for each failed verification that blocks the release of a run.
+        """Return a statement for each failed verification, and failed or withdrawn control, that blocks a release.
 
-        A person's decision to uphold the result lifts the block of that verification.
+        A person's decision to uphold the result lifts the block of that one.
         """
         results = self.reader.results(run.id)
         if not results:
             return ()
-        failed = failures_after(self.verified(run.instrument), run.id, results[0].audit_seq)
+        failed = failures_after(self.reader, self.verified(run.instrument), run.id, results[0].audit_seq)
         return tuple(
-            state("verification_failed_after", verification=e.detail.run[:SHOWN_ID], instrument=run.instrument)
+            state(BLOCKED_BY[e.doubt], verification=e.detail.run[:SHOWN_ID], instrument=run.instrument)
             for e in failed
-            if not self._upheld(e.detail.run, run.id)
+            if e.doubt is not None and not self._upheld(e.detail.run, run.id)
         )
 
     def objections(self, run: RunRecord) -> tuple[Statement, ...]:

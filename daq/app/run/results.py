@@ -30,7 +30,7 @@ def reason_text(facts: Facts) -> str:
 
 
 def audited_verification(plan: Plan, v: Verification, run: str, result: str) -> AuditedVerification:
-    """Return a verification as the audit trail stores it; `run` and `result` are ids."""
+    """Return a verification or a control as the audit trail stores it; `run` and `result` are ids."""
     context = plan.context
     return AuditedVerification(
         run=run,
@@ -45,6 +45,7 @@ def audited_verification(plan: Plan, v: Verification, run: str, result: str) -> 
         serial=context.serial or "",
         levels=tuple(AuditedLevel(x.torque_percent, x.deviation_percent, x.accepted) for x in v.levels),
         results_in_doubt=len(v.results_since_pass),
+        kind=v.kind,
     )
 
 

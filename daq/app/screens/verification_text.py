@@ -1,5 +1,6 @@
 """A verification in words, from a result's data (`ResultData` as a dict)."""
 
+from collections.abc import Mapping
 from typing import Any, Final
 
 from daq.app.screens.tables import table
@@ -13,7 +14,27 @@ OUTCOMES: Final[dict[bool | None, tuple[str, str]]] = {
     None: ("not decided", "warn"),
 }
 """Words and style of a verification, by whether it passed."""
+SHOWN_RUN: Final = 8
+"""Number of characters of a run's id that a sentence shows."""
 ACCEPTED: Final[dict[bool | None, str]] = {True: "accepted", False: "OUTSIDE", None: "not judged"}
+
+
+def controlled_words(data: Mapping[str, Any]) -> str:
+    """Return the required control of the shift of a run in words; "" where none was required.
+
+    Args:
+        data: an object with the key ``controlled``, as a result.
+    """
+    found = data.get("controlled")
+    if not found:
+        return ""
+    words = f"{plain(found['fluid'])}: {spaced(found['state'])}"
+    if not found["run"]:
+        return words
+    instrument = ", ".join(
+        plain(part) for part in (found["serial"], found["geometry"], found["geometry_serial"]) if part is not None
+    )
+    return f"{words}, run {found['run']} of {found['began']}" + (f" ({instrument})" if instrument else "")
 
 
 def verification_words(data: dict[str, Any]) -> list[tuple[str, str]]:
@@ -23,9 +44,14 @@ def verification_words(data: dict[str, Any]) -> list[tuple[str, str]]:
         return []
     words, style = OUTCOMES[verification["passed"]]
     return [
-        (f"VERIFICATION {words.upper()}, {spaced(verification['condition'])}", style),
+        (f"{_kind(verification).upper()} {words.upper()}, {spaced(verification['condition'])}", style),
         *((sentence, "warn") for sentence in _consequences(data)),
     ]
+
+
+def _kind(verification: Mapping[str, Any]) -> str:
+    """Return whether it is a verification or a control; results of earlier versions do not state it."""
+    return str(verification.get("kind", "verification"))
 
 
 def _consequences(data: dict[str, Any]) -> list[str]:
@@ -34,6 +60,9 @@ def _consequences(data: dict[str, Any]) -> list[str]:
     if verification["passed"] is not False:
         return []
     count, instrument = len(verification["results_since_pass"]), plain(data["origin"]["instrument"])
+    if _kind(verification) == "control":
+        run = plain(data["origin"]["run"])
+        return [f"results in doubt since the last pass: {count}; `daq affected {run[:SHOWN_RUN]}` lists them"]
     return [f"results in doubt since the last pass: {count}; `daq verification {instrument}` lists them"]
 
 
@@ -49,6 +78,19 @@ def _deviation(level: dict[str, Any]) -> str:
         return NOTHING
     shown = f"{deviation:.2f}" if expanded is None else within(deviation, expanded)
     return f"{'+' if deviation >= 0.0 else ''}{shown} %"
+
+
+def limits_words(verification: Mapping[str, Any]) -> str:
+    """Return the origin of the limits of a control; "" for a verification, and without limits."""
+    if _kind(verification) != "control" or not any(level["low"] is not None for level in verification["levels"]):
+        return ""
+    who = verification.get("limits_fixed_by")
+    return f"limits fixed by {plain(who)} on {verification['limits_fixed_on']}" if who else "limits of the fluid's file"
+
+
+def _limits_words(verification: Mapping[str, Any]) -> str:
+    words = limits_words(verification)
+    return f", {words}" if words else ""
 
 
 def verification_table(data: dict[str, Any], columns: int | None = None) -> list[str]:
@@ -87,8 +129,10 @@ def verification_table(data: dict[str, Any], columns: int | None = None) -> list
     words, _ = OUTCOMES[verification["passed"]]
     summary = (
         f"{spaced(verification['condition'])}: {words}, {plain(verification['fluid'])} "
-        f"lot {plain(verification['lot'])}, certificate {plain(verification['certificate'])} "
-        f"until {verification['expires']}"
+        f"lot {plain(verification['lot'])}"
+        + (f", certificate {plain(verification['certificate'])}" if verification["certificate"] else "")
+        + f" until {verification['expires']}"
+        + _limits_words(verification)
     )
     return [
         summary,

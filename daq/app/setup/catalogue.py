@@ -136,8 +136,25 @@ class Catalogue:
                 if other not in self.instruments:
                     reason = unknown("instrument", other, self.instruments)
                     errors.append(SettingError(reason, file=instrument.source, key=f"companions.{role}"))
+            errors += self._control_errors(instrument)
         for product in self.products.values():
             errors += product_errors(product, self.methods, self.instruments)
+
+    def _control_errors(self, instrument: Instrument) -> Iterator[SettingError]:
+        """Yield the errors of a required control: a fluid or a method that is not known, or that is no control."""
+        asked = instrument.control
+        if asked is None:
+            return
+        if asked.fluid not in self.fluids:
+            yield SettingError(unknown("fluid", asked.fluid, self.fluids), file=instrument.source, key="control.fluid")
+        versions = self.methods.get(asked.method)
+        if versions is None:
+            yield SettingError(
+                unknown("method", asked.method, self.methods), file=instrument.source, key="control.method"
+            )
+        elif not list(versions.values())[-1].control:
+            reason = f"the method {asked.method} does not measure a control fluid; write control = true in its file"
+            yield SettingError(reason, file=instrument.source, key="control.method")
 
     @property
     def state(self) -> str | None:

@@ -28,7 +28,7 @@ from daq.methods.files.product import Product
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.making import Companion
-from daq.methods.planning.standing import day
+from daq.methods.planning.standing import control_due, day
 
 MOST_REPLICATES: Final = 9_999
 """Greatest number of a replicate."""
@@ -188,12 +188,15 @@ def _warned(
     if not order.product and not order.fluid and _is_for_products(method, catalogue):
         warnings.append(state("measured_without_product", method=plan.method))
     reasons = foreseen(plan)
+    due = control_due(plan)
     if reasons and not order.anyway:
         raise NotComparableError(f"{not_comparable(order.product, reasons)}; --anyway measures all the same")
     if reasons:
         warnings.append(state("measured_anyway", product=order.product))
     given = (*plan.context.warnings, *(w.written() for w in warnings))
-    return replace(plan, context=replace(plan.context, warnings=given)), tuple(warnings), reasons
+    # The reasons of the result state the control themselves.
+    shown = (*warnings, *(() if due is None else (due,)))
+    return replace(plan, context=replace(plan.context, warnings=given)), shown, reasons
 
 
 def not_comparable(product: str, reasons: Sequence[Statement]) -> str:

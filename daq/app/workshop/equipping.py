@@ -1,4 +1,4 @@
-"""Findings about equipment: overdue calibrations and verifications, constants that differ, pieces out of service."""
+"""Findings about equipment: calibrations, verifications and controls due, constants, pieces out of service."""
 
 import os
 from collections.abc import Iterator
@@ -8,6 +8,7 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.checks import Finding
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.equipment.inventory import Line, inventory
+from daq.app.records.verifications import required_controls
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import StoreError
 
@@ -26,10 +27,16 @@ def equipment_findings(catalogue: Catalogue, folder: Path, now_utc_ns: int) -> I
     try:
         with Reader(database) as reader:
             lines = inventory(catalogue, reader, now_utc_ns)
+            controls = required_controls(reader, catalogue, now_utc_ns)
     except StoreError:
         return  # the checks of the database give the reason
     for line in lines:
         yield from _of(line)
+    for control in controls:
+        if control.found.state != "passed":
+            text = f"control {control.found.fluid}: {control.found.state.replace('_', ' ')}"
+            do = "measure the control fluid; until it passes, results are Uncertain"
+            yield Finding(False, f"control of {control.words}", text, do)
 
 
 def _of(line: Line) -> Iterator[Finding]:

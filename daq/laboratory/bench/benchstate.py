@@ -73,6 +73,7 @@ class NamedSample(Model):
 
     Attributes:
         method: id and version.
+        fluid: the control fluid, where it is measured as the control of the shift; "" for a sample.
         caution: the product's safety note.
         stirring_s, resting_s: times of the method after which the run may begin.
         equilibrating_s: time in the bath.
@@ -84,6 +85,7 @@ class NamedSample(Model):
     product: Label = ""
     lot: Label = ""
     method: Label = ""
+    fluid: Label = ""
     caution: str = ""
     stirring_s: float = 0.0
     resting_s: float = 0.0

@@ -2,14 +2,17 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
+from daq.core.context import ControlState
 from daq.laboratory.bench.benchstate import BenchState, Checked, NamedSample
 
 SHIFT_NS: Final = 12 * 3600 * 1_000_000_000
 """Time after which level and zero are due again, even without a handover (common practice, no source)."""
 AFTER: Final = ("cleaned", "dried", "inspected")
 """Items after a run, attested together."""
+NO_HINDRANCE: Final = ("at_temperature", "control")
+"""Items that do not keep a run from starting."""
 TORQUE_UNIT: Final = "%"
 TEMPERATURE_UNIT: Final = "Cel"
 
@@ -27,6 +30,8 @@ class Facts:
         torque, zero_limit: torque (% of full scale) now, and its limit at rest; None where it is not shown.
         temperature: temperature (Cel) now, of the signal that the sample's method names; None where it is not shown.
         newest_run: id of the newest run of the bench; "" for none.
+        control: state of the required control of the shift; "" where the file of the bench requires none.
+        control_fluid: its control fluid.
         cause: reason of the cause that was assigned to the run of the flow; "" for none.
     """
 
@@ -42,6 +47,8 @@ class Facts:
     zero_limit: float | None = None
     temperature: float | None = None
     newest_run: str = ""
+    control: ControlState | Literal[""] = ""
+    control_fluid: str = ""
     cause: str = ""
 
 
@@ -82,6 +89,7 @@ def items_before(named: NamedSample, facts: Facts) -> tuple[str, ...]:
     found += ["probe", "at_temperature"] if named.signal else []
     found += ["cautions"] if named.caution else []
     found += ["motor_still"] if facts.motor_still is not None else []
+    found += ["control"] if facts.control and not named.fluid else []
     return tuple(found)
 
 
@@ -104,6 +112,8 @@ def _checked(code: str, state: BenchState, facts: Facts) -> Checked:
         return Checked(
             code=code, how="measured", met=met, value=value, unit=TEMPERATURE_UNIT, low=named.low, high=named.high
         )
+    if code == "control":
+        return Checked(code=code, how="measured", met=facts.control == "passed")
     if code == "motor_still":
         return Checked(code=code, how="measured", met=bool(facts.motor_still))
     if code == "stirred":
@@ -117,9 +127,10 @@ def _checked(code: str, state: BenchState, facts: Facts) -> Checked:
 def hindrance(items: Iterable[Checked]) -> str:
     """Return the code of the first item that keeps a run from starting; "" for none.
 
-    A temperature outside its band is none: the run itself waits for it, and fails where it does not come.
+    A temperature outside its band is none: the run itself waits for it, and fails where it does not come.  Nor is a
+    control that has not passed: the result is Uncertain.
     """
-    return next((item.code for item in items if not item.met and item.code != "at_temperature"), "")
+    return next((item.code for item in items if not item.met and item.code not in NO_HINDRANCE), "")
 
 
 def stirring_left(state: BenchState, facts: Facts) -> float:

@@ -1,7 +1,7 @@
 """Find the reasons why a limit of the product does not apply to a value.
 
-It applies to the methods it was set for with their choices, after a valid verification, and at its measuring geometry,
-vessel, speed, time and temperature.
+It applies to the methods it was set for with their choices, after a valid verification and a passed control, and at
+its measuring geometry, vessel, speed, time and temperature.
 """
 
 import math
@@ -15,7 +15,7 @@ from daq.core.statistics import Summary
 from daq.core.units import UNITS, convert
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
-from daq.methods.planning.standing import standing_faults, standing_statements
+from daq.methods.planning.standing import control_faults, control_statement, standing_faults, standing_statements
 
 UNSOUND_BUT_MEASURED: Final = ("unsteady",)
 """Faults of a temperature that say nothing against its probe."""
@@ -109,7 +109,8 @@ def _same(wanted: Amount, value: Amount) -> bool:
 
 
 def _verification(plan: Plan) -> list[Statement]:
-    return [s for fault in standing_faults(plan) for s in standing_statements(plan.context, fault)]
+    found = [s for fault in standing_faults(plan) for s in standing_statements(plan.context, fault)]
+    return found + [control_statement(plan.context, fault, plan.lead.name) for fault in control_faults(plan)]
 
 
 def _geometry(plan: Plan, limit: ProductLimit) -> list[Statement]:

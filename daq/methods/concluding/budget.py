@@ -166,7 +166,7 @@ def _coefficient(plan: Plan, kept: Kept) -> float | None:
     """Return -dln(η)/dT (1/K) of the sample: from its certificate, otherwise from the product; None where unknown."""
     fluid = plan.context.fluid
     celsius = temperature_of(plan, kept)
-    if fluid is not None and celsius is not None:
+    if fluid is not None and fluid.table and celsius is not None:
         try:
             return certified_coefficient(
                 celsius, [(p.celsius, p.viscosity) for p in fluid.table], reach_k=BEYOND_TABLE_K

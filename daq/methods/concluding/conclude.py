@@ -27,12 +27,12 @@ from daq.methods.concluding.intervals import with_uncertainty
 from daq.methods.concluding.judging import judgement, reported
 from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.stopping import stop_reason
-from daq.methods.concluding.verifying import verdict_of, verify
+from daq.methods.concluding.verifying import control, verdict_of, verify
 from daq.methods.parts.finding import MotorState, Validity
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.measured import Conditions, KeptValue, SignalMean, Span
 from daq.methods.parts.statement import Statement
-from daq.methods.planning.standing import standing_faults
+from daq.methods.planning.standing import control_faults, standing_faults
 
 VALIDITY: Final[tuple[Validity, ...]] = ("valid", "doubtful", "not_valid")
 
@@ -44,7 +44,6 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
     """
     kept = chosen(plan, facts)
     rows = tuple(_row(plan, facts, k) for k in facts.kept)
-    verification = verify(plan, facts, tuple(zip(facts.kept, rows, strict=True)))
     row = None if kept is None else _row(plan, facts, kept)
     if row is None and facts.limit is not None:
         row = _row_of_limit(plan, facts.limit)
@@ -67,6 +66,9 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         else:
             budget = uncertainty(plan, facts, kept, value, row.torque_percent)
     moved = None if summary is None else drift(summary, 0.0 if row is None else row.span_seconds, units[plan.primary])
+    verification = control(plan, facts, row, value, faults, budget) or verify(
+        plan, facts, tuple(zip(facts.kept, rows, strict=True))
+    )
     if verification is None:
         verdict = judgement(plan, quantity, unit, value, row, kept, budget)
     else:
@@ -118,6 +120,7 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) 
         found.append("keys_used")
     quantity = "time" if plan.claim == "time_to" else plan.primary
     found += [*flow_faults(plan, row), *temperature_faults(plan, quantity, kept), *standing_faults(plan)]
+    found += control_faults(plan)
     if kept is not None and raw_value(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
         found.append("undefined")
     return tuple(dict.fromkeys(found))

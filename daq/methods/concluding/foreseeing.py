@@ -4,6 +4,8 @@ The run is judged as if everything went as planned, by the same function that ju
 not differ: `daq.methods.concluding.applying.hindrances`.
 """
 
+from dataclasses import replace
+
 from daq.core.context import ProductLimit
 from daq.core.effects import Kept
 from daq.core.faults import worst
@@ -21,8 +23,10 @@ def foreseen(plan: Plan) -> tuple[Statement, ...]:
 
     Empty where at least one limit can apply, and where the result gets no verdict under limits.  Of limits of several
     quantities those of the result's quantity give the reasons.  Reasons that only the run itself can show, such as a
-    temperature that leaves its band, are not among them.
+    temperature that leaves its band, are not among them.  Nor is a control that has not passed: the run is possible,
+    and a person is warned before it.
     """
+    plan = replace(plan, context=replace(plan.context, control=None))
     product = plan.context.product
     if product is None or not product.limits or seek_of(plan) is not None or plan.context.verification is not None:
         return ()

@@ -32,7 +32,8 @@ def judgement(
     """Return the verdict on `value` (in `unit`) under the limits of the plan's product.
 
     A limit that was set for another method, or applies at another geometry, vessel, speed, time, temperature or unit,
-    says nothing about the value.  Neither does any limit after a failed or overdue verification.
+    says nothing about the value.  Neither does any limit after a failed or overdue verification, or without a
+    required control.
     Outside of one comparable limit is outside, undecided under one is undecided; without a comparable limit the verdict
     is not_comparable.  A seek gets no verdict.
     """

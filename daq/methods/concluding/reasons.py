@@ -11,7 +11,7 @@ from daq.methods.concluding.applying import suspicions
 from daq.methods.concluding.stopping import run_reason
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
-from daq.methods.planning.standing import standing_statements
+from daq.methods.planning.standing import CONTROL_FAULTS, control_statement, standing_statements
 
 OUTCOME_FAULT: Final = {"interrupted": "interrupted", "failed": "incomplete", "stopped": "incomplete"}
 """Fault of a value by the outcome of its run."""
@@ -34,6 +34,8 @@ def _statements(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | No
         return [state(fault, instrument=i.link, detail=i.detail) for i in asked] or [state(fault)]
     if fault in ("verification_failed", "verification_overdue", "calibration_past_due"):
         return standing_statements(plan.context, fault) or [state(fault)]
+    if fault in CONTROL_FAULTS.values():
+        return [control_statement(plan.context, fault, plan.lead.name)]
     if fault == "probe_suspect" and kept is not None:
         return [state(fault, faults=suspicions(kept))]
     return [state(fault, **({} if row is None else _figures(plan, row, fault)))]

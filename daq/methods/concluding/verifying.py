@@ -1,22 +1,26 @@
-"""Verification of an instrument: the values of a run on a certified fluid against its certificate."""
+"""Verification of an instrument against the certificate of a fluid, and its control against control limits."""
 
 from collections.abc import Sequence
 from typing import Final
 
-from daq.core.context import CertifiedFluid, CertifiedPoint, VerificationAsked
+from daq.core.context import CertifiedFluid, CertifiedPoint, ControlLimits, VerificationAsked
 from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan
 from daq.core.units import convert
 from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
 from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
+from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
+from daq.methods.planning.standing import SIGMAS
 from daq.quality.guardbands import Acceptance
 from daq.quality.limits import Rounding, Verdict
 from daq.quality.verification import AcceptanceBand, acceptance_band, certified_viscosity, normalised_error
 from daq.rheology.torque import viscosity_at
 from daq.rheology.uncertainty import combine, from_expanded
 
+OF_INSTRUMENT: Final = ("verification_failed", "verification_overdue", "calibration_past_due")
+"""Faults of a result that say nothing about a change of the instrument since its last control."""
 LEVELS_APART_PERCENT: Final = 10.0
 """Torques (% of full scale) nearer to each other count as one level.  Common practice, no source."""
 
@@ -30,7 +34,7 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
     were judged and all are inside.
     """
     asked, fluid = plan.context.verification, plan.context.fluid
-    if asked is None or fluid is None or not facts.outcome:
+    if asked is None or asked.kind != "verification" or fluid is None or not facts.outcome:
         return None
     last = {k.step: (k, row) for k, row in kept if k.at == "end"}
     levels = tuple(_level(plan, facts, k, row, fluid, asked) for k, row in last.values())
@@ -57,6 +61,93 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
         reasons=tuple(reasons),
         results_since_pass=asked.results_since_pass if passed is False else (),
     )
+
+
+def control(
+    plan: Plan,
+    facts: Facts,
+    row: KeptValue | None,
+    value: float | None,
+    faults: Sequence[str],
+    budget: Uncertainty | None,
+) -> Verification | None:
+    """Return the control that a run makes, or None where it makes none or is not over.
+
+    The value passes within centre ± `SIGMAS` standard deviations, both ends included, as on the control chart.  A value
+    with a fault of its own is not judged, nor one without limits.
+
+    Args:
+        plan: the plan of the run.
+        facts: the facts of the run.
+        row: the kept value of the result; None where there is none.
+        value: the value of the result.
+        faults: its faults; those of verifications and calibrations do not count.
+        budget: uncertainty of the value, for the sentence.
+    """
+    asked, fluid = plan.context.verification, plan.context.fluid
+    if asked is None or asked.kind != "control" or fluid is None or not facts.outcome:
+        return None
+    limits, own = asked.control, tuple(f for f in faults if f not in OF_INSTRUMENT)
+    reason, accepted, low, high = _control_hindrance(fluid, facts, row, value, own, limits), None, None, None
+    if limits is not None:
+        half = SIGMAS * limits.standard_deviation
+        low, high = limits.centre - half, limits.centre + half
+        if reason is None and value is not None and row is not None:
+            accepted = abs((value - limits.centre) / limits.standard_deviation) <= SIGMAS
+            if not accepted:
+                expanded = None if budget is None else budget.expanded
+                unit = plan.context.units[plan.primary]
+                reason = state(
+                    "control_outside", step=row.name, value=value, expanded=expanded, low=low, high=high, unit=unit
+                )
+    level = Level(
+        step=plan.steps[plan.context.result_step].name if row is None else row.name,
+        speed=None if row is None else row.set_speed,
+        torque_percent=None if row is None else row.torque_percent,
+        temperature=None if row is None else row.temperature,
+        measured=value,
+        certified=None if limits is None else limits.centre,
+        standard_deviation=None if limits is None else limits.standard_deviation,
+        low=low,
+        high=high,
+        deviation_percent=None if limits is None or value is None else 100.0 * (value - limits.centre) / limits.centre,
+        accepted=accepted,
+        reason=reason,
+    )
+    return Verification(
+        kind="control",
+        condition=asked.condition,
+        fluid=fluid.id,
+        lot=fluid.lot,
+        certificate=fluid.certificate,
+        expires=fluid.expires,
+        limits_fixed_by=None if limits is None else limits.fixed_by or None,
+        limits_fixed_on=None if limits is None else limits.fixed_on or None,
+        passed=accepted,
+        levels=(level,),
+        reasons=() if reason is None else (reason,),
+        results_since_pass=asked.results_since_pass if accepted is False else (),
+    )
+
+
+def _control_hindrance(
+    fluid: CertifiedFluid,
+    facts: Facts,
+    row: KeptValue | None,
+    value: float | None,
+    faults: tuple[str, ...],
+    limits: ControlLimits | None,
+) -> Statement | None:
+    """Return why a control cannot be judged; None where it can."""
+    if facts.outcome != "complete":
+        return state("control_not_complete")
+    if value is None or row is None:
+        return state("control_without_value")
+    if faults:
+        return state("control_doubtful", faults=faults)
+    if limits is None:
+        return state("control_without_limits", fluid=fluid.id, lot=fluid.lot)
+    return None
 
 
 def verdict_of(plan: Plan, found: Verification) -> Judgement:

@@ -254,6 +254,13 @@ class VerificationInterval(Model):
         return self
 
 
+class ControlOfShift(Model):
+    """Control fluid that must pass on this instrument once a shift, with the measuring geometry that is fitted."""
+
+    fluid: Name = Field(description="id of the control fluid, for example 'house-oil'")
+    method: Name = Field(description="id of the method that measures it, for example 'house-control'")
+
+
 class HealthLimits(Model):
     """Limits beyond which a trend of the instrument's health is reported.  Common practice, no source."""
 
@@ -300,6 +307,8 @@ class Instrument(Model):
     geometries: dict[Name, Geometry] = Field(default_factory=dict)
     companions: dict[Name, Name] = Field(default_factory=dict)
     verification: VerificationInterval | None = None
+    control: ControlOfShift | None = None
+    """Until this control has passed in the present shift, results are Uncertain; left out: none is required."""
     health: HealthLimits = HealthLimits()
     simulated: bool = False
 

@@ -279,6 +279,8 @@ class Method(Model):
     speed_timeout: Duration = 60 * SECOND
     verification: Acceptance | None = None
     """Present if the method verifies the instrument with a certified fluid."""
+    control: bool | None = None
+    """True if the method measures a control fluid: its value is compared with the control limits of the bench."""
     free_swing: bool | None = None
     """True if the rotor turns in air: the torque that remains at rest then shows the bearing's friction."""
     flow_curve: FlowCurve | None = None
@@ -312,6 +314,8 @@ class Method(Model):
                 "verification.levels",
                 f"asks for {self.verification.levels} torques, but the {len(self.steps)} steps give one each",
             )
+        if self.control:
+            self._controls()
         if self.time_from is not None and self.claim != "time_to":
             raise KeyedError("time_from", f"belongs to the claim time_to; here the claim is {self.claim}")
         if not 0 < self.speed_tolerance <= 20:
@@ -319,6 +323,16 @@ class Method(Model):
         if self.speed_timeout <= 0:
             raise KeyedError("speed_timeout", "must be longer than zero")
         return self
+
+    def _controls(self) -> None:
+        """Refuse a control without a temperature, and one that is another kind of method, too."""
+        if self.conditioning.temperature is None:
+            raise KeyedError("control", "needs [conditioning.temperature]: a viscosity changes by several % per K")
+        if self.claim == "time_to":
+            raise KeyedError("control", "compares a viscosity with control limits; here the claim is time_to")
+        for key in ("verification", "free_swing", "flow_curve"):
+            if getattr(self, key):
+                raise KeyedError(key, "has no place in a method that measures a control fluid; write a method for each")
 
     def _seeks_alone(self) -> None:
         """Refuse other parts in a method with a seek, which is for developing a method and makes no other claim."""
@@ -328,8 +342,8 @@ class Method(Model):
             )
         if self.claim != "at_time":
             raise KeyedError("claim", f"a seek ends at a speed and shows no {self.claim}; write claim = 'at_time'")
-        for key in ("verification", "flow_curve"):
-            if getattr(self, key) is not None:
+        for key in ("verification", "flow_curve", "control"):
+            if getattr(self, key):
                 raise KeyedError(key, "needs steps at speeds that are known beforehand, and not a seek")
 
     @property

@@ -1,7 +1,7 @@
-"""A result that a person makes Uncertain because a verification failed after it: the value stays, without a verdict."""
+"""A result that a person makes Uncertain because a verification or a control failed after it, without a verdict."""
 
 from collections.abc import Sequence
-from typing import Any, Final, TypeVar
+from typing import Any, Final, Literal, TypeVar, get_args
 
 from daq.core.faults import STATUS_CODES, worst
 from daq.methods.concluding.conclude import VALIDITY
@@ -10,14 +10,23 @@ from daq.methods.messages.annulling import without_verdict
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
 
-DOUBTED: Final = "verification_failed_later"
-"""Fault of the value of such a result."""
+Doubt = Literal["verification_failed_later", "control_failed_later", "control_withdrawn_later"]
+DOUBTED: Final[tuple[Doubt, ...]] = get_args(Doubt)
+"""Faults of the value of such a result."""
 F = TypeVar("F", Conclusion, ResultData)
 
 
-def doubted(found: F, *, who: str, because: str, verification: str) -> F:
-    """Return a result as it is after `who` decided on it; `verification` is the id of the run that failed."""
-    return _under(found, (state(DOUBTED, verification=verification, who=who, because=because),))
+def doubted(found: F, *, fault: Doubt, who: str, because: str, verification: str) -> F:
+    """Return a result as it is after `who` decided on it.
+
+    Args:
+        found: the result.
+        fault: what puts it in doubt.
+        who: the person.
+        because: the reason.
+        verification: id of the run of the verification or control.
+    """
+    return _under(found, (state(fault, verification=verification, who=who, because=because),))
 
 
 def still_doubted(before: ResultData, found: Conclusion) -> Conclusion:
@@ -25,12 +34,12 @@ def still_doubted(before: ResultData, found: Conclusion) -> Conclusion:
 
     A correction of a sample or a lot says nothing about the instrument.
     """
-    reasons = [reason for reason in before.reasons if reason.code == DOUBTED]
+    reasons = [reason for reason in before.reasons if reason.code in DOUBTED]
     return _under(found, reasons) if reasons else found
 
 
 def _under(found: F, reasons: Sequence[Statement]) -> F:
-    faults = tuple(dict.fromkeys((*found.faults, DOUBTED)))
+    faults = tuple(dict.fromkeys((*found.faults, *(reason.code for reason in reasons))))
     quality = worst(faults)
     update: dict[str, Any] = {
         "faults": faults,

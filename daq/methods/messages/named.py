@@ -158,6 +158,7 @@ UNNAMED: Final = {
     "verdict.reasons": _WHOLE,
     "verification": "named as whether the run was one",
     "verified": _WHOLE,
+    "controlled": _WHOLE,
     "sample.sheared": "a seek has no verdict",
     "geometry.kind": "follows from its name",
     "geometry.serial": "of the geometry; a verification is known by it",

@@ -6,17 +6,17 @@ from typing import Any, Final, Literal
 from pydantic import Field
 
 from daq.core.clocks import ClockFacts
-from daq.core.context import Amount, MeasuringGeometry, Standing
+from daq.core.context import Amount, MeasuringGeometry, RequiredControl, Standing
 from daq.core.faults import STATUS_CODES
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.messages.leaves import UNITS, fixed_units
 from daq.methods.parts.base import StatusCode
 from daq.methods.parts.finding import Finding, MotorState, Outcome
-from daq.methods.parts.judged import Verified
+from daq.methods.parts.judged import Controlled, Verified
 from daq.methods.parts.origin import Attribution, GeometryUsed, MethodUsed, Origin, Place, Sample, Superseded
 from daq.methods.parts.statement import Statement, state, statement_of
-from daq.methods.planning.standing import day
+from daq.methods.planning.standing import day, moment
 
 SCHEMA_NAME = "result"
 SCHEMA_VERSION: Literal[1] = 1
@@ -60,6 +60,7 @@ class ResultData(Finding):
     )
     geometry: GeometryUsed | None = None
     verified: Verified | None = None
+    controlled: Controlled | None = None
     method: MethodUsed
     origin: Origin
     warnings: tuple[Statement, ...] = Field(default=(), description="what a reader of the value must know")
@@ -84,6 +85,7 @@ class ResultData(Finding):
             motor=conclusion.motor,
             geometry=None if geometry is None else _geometry(geometry),
             verified=_verified(context.standing),
+            controlled=_controlled(context.control),
             method=MethodUsed(
                 id=plan.method,
                 version=plan.version,
@@ -141,6 +143,21 @@ def _verified(standing: Standing | None) -> Verified | None:
         last_pass=None if passed is None else day(passed),
         due=None if due is None else day(due),
         overdue=standing.overdue,
+    )
+
+
+def _controlled(found: RequiredControl | None) -> Controlled | None:
+    if found is None:
+        return None
+    last = found.last
+    return Controlled(
+        fluid=found.fluid,
+        state=found.state,
+        run=None if last is None else last.run,
+        began=None if last is None else moment(last.utc_ns),
+        serial=None if last is None else last.serial or None,
+        geometry=None if last is None else last.geometry or None,
+        geometry_serial=None if last is None else last.geometry_serial or None,
     )
 
 

@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from daq.core.context import CheckKind, ControlState
 from daq.methods.parts.base import Celsius, Measured, Number, Part, Percent, Ratio, Speed, unit_at
 from daq.methods.parts.statement import Statement
 from daq.quality.guardbands import Acceptance
@@ -52,15 +53,20 @@ class Judgement(Part):
 
 
 class Level(Part):
-    """One torque of a verification: the measured value, and the certified one at its temperature."""
+    """One torque of a verification: the measured value, and the certified one at its temperature; or a control."""
 
     step: str
     speed: Speed = None
     torque_percent: Percent = Field(default=None, description="of full scale")
     temperature: Celsius = None
     measured: Measured = None
-    certified: Measured = Field(default=None, description="from the certificate, at the temperature measured")
-    low: Measured = Field(default=None, description="lower end of the acceptance band, included")
+    certified: Measured = Field(
+        default=None, description="from the certificate, at the temperature measured; of a control its centre line"
+    )
+    standard_deviation: Measured = Field(default=None, description="of single values of a control, from its limits")
+    low: Measured = Field(
+        default=None, description="lower end of the acceptance band, or lower control limit; included"
+    )
     high: Measured = Field(default=None, description="upper end, included")
     deviation_percent: Percent = Field(default=None, description="measured less certified, of the certified value")
     deviation_uncertainty_percent: Percent = Field(
@@ -75,13 +81,20 @@ class Level(Part):
 
 
 class Verification(Part):
-    """The outcome of a verification with a certified fluid."""
+    """The outcome of a verification with a certified fluid, or of a control with a control fluid."""
 
+    kind: CheckKind = Field(
+        default="verification", description="a control compares one value with the limits of its control chart"
+    )
     condition: Literal["as_found", "as_left"]
     fluid: str
     lot: str
-    certificate: str
+    certificate: str = Field(description="empty for a control fluid without one")
     expires: str
+    limits_fixed_by: str | None = Field(
+        default=None, description="of a control: who fixed its limits; null where they are those of the fluid's file"
+    )
+    limits_fixed_on: str | None = Field(default=None, description="the day on which that was done")
     passed: bool | None = Field(
         description="null where it was not decided: too few levels could be judged, and none of them was outside"
     )
@@ -102,6 +115,18 @@ class Verified(Part):
     last_pass: str | None = Field(default=None, description="day of the last pass")
     due: str | None = Field(default=None, description="day by which the next one is due")
     overdue: bool
+
+
+class Controlled(Part):
+    """The control of the shift that the bench requires, when the run started."""
+
+    fluid: str
+    state: ControlState
+    run: str | None = Field(default=None, description="the newest control; null where there is none")
+    began: str | None = Field(default=None, description="start of that run, UTC")
+    serial: str | None = Field(default=None, description="serial number of the instrument at that control")
+    geometry: str | None = Field(default=None, description="measuring geometry at that control")
+    geometry_serial: str | None = None
 
 
 class Advice(Statement):

@@ -197,15 +197,19 @@ def _limit_example(making: Making, primary: str) -> str:
 def check_verification(making: Making, primary: str, fluid: Fluid | None, today: str | None) -> None:
     """Check that a verification has a valid certificate; `today` (``YYYY-MM-DD``) is None if no run is to start."""
     verification = making.method.verification
+    if making.method.control:
+        _check_control(making, primary, fluid, today)
+        return
     if verification is not None and primary not in ("viscosity", "apparent_viscosity"):
         making.refuse("verification", f"compares viscosities with a certificate; the result is {primary}")
     if today is None:
         return
-    if verification is not None and fluid is None:
+    if verification is not None and (fluid is None or not fluid.values):
         making.refuse("verification", "needs the certified fluid: name it with --fluid")
+        return
     if fluid is None or not today or today <= fluid.expires:
         return
-    held: dict[str, Parameter] = {"certificate": fluid.certificate, "lot": fluid.lot, "expires": fluid.expires}
+    held: dict[str, Parameter] = {"certificate": fluid.certificate or "", "lot": fluid.lot, "expires": fluid.expires}
     if verification is None:
         making.refusals.warn("certificate_expired", fluid=fluid.name, **held)
     else:
@@ -214,6 +218,20 @@ def check_verification(making: Making, primary: str, fluid: Fluid | None, today:
             "expires",
             f"the certificate {fluid.certificate} of lot {fluid.lot} held until {fluid.expires}, today is {today}; "
             "take a fluid whose certificate holds",
+        )
+
+
+def _check_control(making: Making, primary: str, fluid: Fluid | None, today: str | None) -> None:
+    """Check that a control measures a viscosity of a fluid that still holds; arguments as in `check_verification`."""
+    if primary not in ("viscosity", "apparent_viscosity"):
+        making.refuse("control", f"compares viscosities with control limits; the result is {primary}")
+    if today is None:
+        return
+    if fluid is None:
+        making.refuse("control", "needs the control fluid: name it with --fluid")
+    elif today > fluid.expires:
+        making.refusals.add(
+            fluid, "expires", f"lot {fluid.lot} held until {fluid.expires}, today is {today}; take a fluid that holds"
         )
 
 

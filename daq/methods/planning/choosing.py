@@ -112,6 +112,12 @@ class Chosen:
         }
 
 
+def method_words(method: str, version: str, choices: Mapping[str, context.Amount], vessel: str) -> str:
+    """Return id, version, choices and vessel of a method: values of other words do not belong on one chart."""
+    chosen = (f"{name} {a.value:g} {a.unit}".rstrip() for name, a in sorted(choices.items()))
+    return ", ".join([f"{method} {version}", *chosen, *([f"vessel {vessel}"] if vessel else [])])
+
+
 _SETTINGS: Final = ("speed", "target", "above", "below")
 """Keys of a method whose value may be the name of a choice."""
 

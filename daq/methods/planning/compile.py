@@ -2,9 +2,18 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
-from daq.core.context import Context, CorrectionCurve, OverdueCalibration, Standing, StatedLimits, VerificationAsked
+from daq.core.context import (
+    Context,
+    ControlLimits,
+    CorrectionCurve,
+    OverdueCalibration,
+    RequiredControl,
+    Standing,
+    StatedLimits,
+    VerificationAsked,
+)
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError
 from daq.core.plan import Conditioning, LinkPlan, Plan
@@ -12,10 +21,10 @@ from daq.methods.files.digest import digest
 from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
-from daq.methods.files.recipe import Acceptance, Method
+from daq.methods.files.recipe import Method
 from daq.methods.parts.statement import Statement
 from daq.methods.planning.checks import check_bench, check_claim, check_particles, check_verification, full_scale
-from daq.methods.planning.choosing import Chosen
+from daq.methods.planning.choosing import Chosen, method_words
 from daq.methods.planning.curvechecks import check_flow_curve, check_settling
 from daq.methods.planning.geometries import constants_of, described, flow_geometry
 from daq.methods.planning.making import Companion, Making
@@ -24,6 +33,17 @@ from daq.methods.planning.seekplan import torque_band
 from daq.methods.planning.signals import SPEED, TORQUE, signals_of
 from daq.methods.planning.stepping import compile_steps
 from daq.methods.planning.temperaturecurve import described_curve
+
+VISCOUS: Final = ("viscosity", "apparent_viscosity")
+"""Names of a viscosity; which of them a geometry gives depends on its kind."""
+
+
+@dataclass(frozen=True, slots=True)
+class FixedControlLimits:
+    """Limits of a control chart that a person fixed, and the method (`method_words`) whose values they hold for."""
+
+    method: str
+    limits: ControlLimits
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +64,10 @@ class InstrumentHistory:
     """Warnings that follow from the records of the equipment."""
     last_torque_at_rest: float | None = None
     """Torque at rest (% of full scale) before the motor turned in the previous run."""
+    control: RequiredControl | None = None
+    """The control of the shift, where the file of the instrument requires one."""
+    control_limits: FixedControlLimits | None = None
+    """For a control: the limits that a person fixed for its chart."""
 
 
 def compile_plan(
@@ -166,7 +190,7 @@ def _primary(making: Making) -> str:
     found = signals.resolve(wanted)
     if found is not None and "." not in found:
         return found
-    viscous = wanted in ("viscosity", "apparent_viscosity")
+    viscous = wanted in VISCOUS
     if viscous and TORQUE in signals.units and instrument.fitted is None:
         making.refuse_bench(
             "fitted",
@@ -257,8 +281,9 @@ def _context(
         temperature_limit=_temperature_limit(making, conditioning.signal),
         product=None if product is None else product.planned(),
         fluid=None if fluid is None else fluid.certified(),
-        verification=None if method.verification is None else _verification(method.verification, history),
+        verification=_verification(making, fluid, history, conditioning),
         standing=history.standing,
+        control=history.control,
         overdue=history.overdue,
         free_swing=bool(method.free_swing),
         last_torque_at_rest=history.last_torque_at_rest,
@@ -266,13 +291,45 @@ def _context(
     )
 
 
-def _verification(asked: Acceptance, history: InstrumentHistory) -> VerificationAsked:
+def _verification(
+    making: Making, fluid: Fluid | None, history: InstrumentHistory, conditioning: Conditioning
+) -> VerificationAsked | None:
+    """Return the verification or the control that the run makes; None for any other run."""
+    asked = making.method.verification
+    if making.method.control:
+        return VerificationAsked(
+            levels=1,
+            full_scale=0.0,
+            condition=history.condition,
+            results_since_pass=history.results_since_pass,
+            kind="control",
+            control=_control_limits(making, fluid, history.control_limits, conditioning),
+        )
+    if asked is None:
+        return None
     return VerificationAsked(
         levels=asked.levels,
         full_scale=asked.full_scale,
         condition=history.condition,
         results_since_pass=history.results_since_pass,
     )
+
+
+def _control_limits(
+    making: Making, fluid: Fluid | None, fixed: FixedControlLimits | None, conditioning: Conditioning
+) -> ControlLimits | None:
+    """Return the limits of a control: those fixed for this method, otherwise from the fluid's file; None without."""
+    unit = next((making.signals.units[name] for name in VISCOUS if name in making.signals.units), "")
+    if fixed is not None:
+        fitted = making.instrument.geometry
+        vessel = "" if fitted is None else fitted.vessel or ""
+        words = method_words(making.method.id, making.method.version, making.chosen.shown(), vessel)
+        # Limits of another method hold for other values, and those of the file came before them: neither applies.
+        return fixed.limits if (fixed.method, fixed.limits.unit) == (words, unit) else None
+    if fluid is None or not conditioning.signal or not unit:
+        return None
+    assigned = fluid.assigned_within(conditioning.low, conditioning.high, making.instrument.fitted or "")
+    return None if assigned is None else assigned.limits(unit)
 
 
 def _temperature_curve(making: Making, product: Product | None) -> CorrectionCurve | None:

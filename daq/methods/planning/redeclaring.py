@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from daq.core.context import OverdueCalibration, ProductOfPlan, Standing
+from daq.core.context import OverdueCalibration, ProductOfPlan, RequiredControl, Standing
 from daq.core.errors import SettingError
 from daq.core.plan import Derivation, Plan
 from daq.core.units import UNITS
@@ -17,12 +17,11 @@ from daq.methods.files.instrument import Geometry
 from daq.methods.files.product import Product
 from daq.methods.parts.statement import Statement
 from daq.methods.planning.checks import gap_warnings, vane_warnings
+from daq.methods.planning.compile import VISCOUS
 from daq.methods.planning.geometries import constants_of, described, flow_geometry
 from daq.methods.planning.signals import derived
 from daq.methods.planning.temperaturecurve import described_curve
 
-VISCOUS: Final = ("viscosity", "apparent_viscosity")
-"""Names of a viscosity; which of them a geometry gives depends on its kind."""
 FROM_TORQUE: Final = ("torque_abs", "stress", "shear_rate", *VISCOUS)
 """Quantities that are derived from torque and speed."""
 OF_GEOMETRY: Final = FROM_TORQUE[1:]
@@ -41,6 +40,7 @@ class Redeclared:
         geometry: name of the fitted geometry; "" without one.
         geometries: geometries of the instrument's file, by name.
         standing: status of the instrument's verifications at the start of the run, with the corrected geometry.
+        control: required control of the shift at that time, with the corrected geometry.
         overdue: overdue calibrations of the run's equipment at that time.
         fluid: the reference fluid; None without one.
     """
@@ -50,6 +50,7 @@ class Redeclared:
     geometry: str = ""
     geometries: Mapping[str, Geometry] = field(default_factory=dict)
     standing: Standing | None = None
+    control: RequiredControl | None = None
     overdue: tuple[OverdueCalibration, ...] = ()
     fluid: Fluid | None = None
 
@@ -104,6 +105,7 @@ def _with_geometry(plan: Plan, new: Redeclared) -> Plan:
             other_geometries={name: k for name, k in others.items() if name != new.geometry},
             units=_units(context.units, derivations),
             standing=new.standing,
+            control=new.control,
             overdue=new.overdue,
         ),
     )

@@ -1,17 +1,34 @@
-"""Verification status of an instrument: passed, failed, overdue; and overdue calibrations.
+"""Verification status of an instrument: passed, failed, overdue; overdue calibrations; and the control of a shift.
 
 Pure: the present time is an argument.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from daq.core.arguments import require_instance, require_within
-from daq.core.context import Context, OverdueCalibration, Standing, Verified
+from daq.core.context import (
+    CheckKind,
+    Context,
+    ControlState,
+    OverdueCalibration,
+    RequiredControl,
+    Standing,
+    Verified,
+)
 from daq.core.plan import Plan
 from daq.methods.parts.statement import Statement, state
 
+SIGMAS: Final = 3.0
+"""Distance of the control limits from the centre line in standard deviations (ISO 7870-2)."""
+CONTROL_FAULTS: Final[Mapping[ControlState, str]] = {
+    "missing": "control_missing",
+    "failed": "control_failed",
+    "not_judged": "control_not_judged",
+    "expired": "control_expired",
+}
+"""Fault of a result by the state of the required control; a control that passed is none."""
 SECOND: Final = 1_000_000_000
 
 
@@ -26,7 +43,7 @@ class AuditedLevel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AuditedVerification:
-    """A verification in the audit trail."""
+    """A verification or a control in the audit trail."""
 
     run: str
     result: str
@@ -41,6 +58,7 @@ class AuditedVerification:
     serial: str
     levels: tuple[AuditedLevel, ...]
     results_in_doubt: int
+    kind: CheckKind = "verification"
 
     def verified(self, utc_ns: int) -> Verified:
         """Return the verification as `standing` takes it."""
@@ -85,6 +103,21 @@ def same_number(own: str, other: str) -> bool | None:
     return None if bool(own) != bool(other) else own == other
 
 
+@dataclass(frozen=True, slots=True)
+class StoredControl:
+    """A stored control.
+
+    Attributes:
+        verified: its run, serial numbers and measuring geometry; `utc_ns` is the start of the run.
+        passed: None where it was not judged.
+        began_seq: number of the audit entry of the start of its run.
+    """
+
+    verified: Verified
+    passed: bool | None
+    began_seq: int
+
+
 def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | None, pair: Pair) -> Standing:
     """Return the verification status of an instrument with a measuring geometry.
 
@@ -103,12 +136,13 @@ def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | No
 def standing_faults(plan: Plan) -> list[str]:
     """Return the faults of a result that follow from calibrations, and from verifications of the instrument.
 
-    The verifications before it do not make a verification doubtful.
+    The verifications before it do not make a verification doubtful, but they do so with a control.
     """
     # A calibration is another thing than a verification: a verification does not make up for it.
     out = ["calibration_past_due"] if plan.context.overdue else []
     found = plan.context.standing
-    if found is None or plan.context.verification is not None:
+    asked = plan.context.verification
+    if found is None or (asked is not None and asked.kind == "verification"):
         return out
     if found.passed is False:
         out.append("verification_failed")
@@ -144,6 +178,83 @@ def standing_statements(context: Context, fault: str) -> list[Statement]:
     return [] if context.standing is None else [_verification(context.standing, fault)]
 
 
+def required_control(
+    fluid: str, history: Sequence[StoredControl], *, pair: Pair, now_utc_ns: int, after_seq: int, longest_ns: int
+) -> RequiredControl:
+    """Return the state of the control that a bench requires.
+
+    The newest control of the pair decides: a failed one blocks until one passes, whenever it was.  A pass counts for
+    the same serial numbers and the same measuring geometry only.
+
+    Args:
+        fluid: the control fluid that is required.
+        history: the stored controls of the instrument with this fluid, oldest first.
+        pair: the instrument with its measuring geometry.
+        now_utc_ns: start of the run (UTC, ns).
+        after_seq: number of the audit entry with which the shift began or the measuring geometry was fitted, the later
+            one; the run of a control must have started after it.
+        longest_ns: greatest age of a control (ns).
+    """
+    own = [c for c in history if pair.counts(c.verified)]
+    if not own:
+        return RequiredControl(fluid=fluid, state="missing")
+    last = own[-1]
+    found: ControlState = "passed"
+    if last.passed is False:
+        found = "failed"
+    elif last.passed is None:
+        found = "not_judged"
+    # A clock that was set back makes the age negative; a control of the future is no control of this shift either.
+    elif last.began_seq <= after_seq or abs(now_utc_ns - last.verified.utc_ns) >= longest_ns:
+        found = "expired"
+    return RequiredControl(fluid=fluid, state=found, last=last.verified)
+
+
+def control_faults(plan: Plan) -> list[str]:
+    """Return the fault of a result that follows from the required control; none for a verification and a control."""
+    found = plan.context.control
+    if found is None or plan.context.verification is not None:
+        return []
+    return [CONTROL_FAULTS[found.state]] if found.state in CONTROL_FAULTS else []
+
+
+def control_statement(context: Context, fault: str, instrument: str) -> Statement:
+    """Return the statement of a fault of this module: fluid, instrument, geometry and the newest control."""
+    found = context.control
+    if found is None:
+        return state(fault)
+    last = found.last
+    return state(
+        fault,
+        fluid=found.fluid,
+        instrument=instrument,
+        geometry=context.geometry_name,
+        moment=None if last is None else moment(last.utc_ns),
+        run=None if last is None else last.run,
+    )
+
+
+def control_due(plan: Plan) -> Statement | None:
+    """Return the warning before a run whose result will be Uncertain because the control has not passed, or None."""
+    found = plan.context.control
+    if found is None or not control_faults(plan):
+        return None
+    return state(
+        "control_not_passed",
+        fluid=found.fluid,
+        instrument=plan.lead.name,
+        geometry=plan.context.geometry_name,
+        control=found.state,
+    )
+
+
+def moment(utc_ns: int) -> str:
+    """Return a time (UTC, ns) as ``YYYY-MM-DDThh:mm:ssZ``; errors as in `day`."""
+    date = day(utc_ns)
+    seconds = utc_ns // SECOND % 86_400
+    return f"{date}T{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}Z"
+
+
 def _calibration(overdue: OverdueCalibration) -> Statement:
     if not overdue.due:
         return state("never_calibrated", piece=overdue.piece)
@@ -160,12 +271,20 @@ def _verification(found: Standing, fault: str) -> Statement:
 
 
 __all__ = [
+    "CONTROL_FAULTS",
+    "SIGMAS",
     "AuditedLevel",
     "AuditedVerification",
     "Pair",
     "Standing",
+    "StoredControl",
     "Verified",
+    "control_due",
+    "control_faults",
+    "control_statement",
     "day",
+    "moment",
+    "required_control",
     "same_number",
     "standing",
     "standing_faults",

@@ -46,9 +46,19 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
         {"date": NAME, "fluid": NAME, "condition": TERM},
     ),
     "verification_overdue": ("[: it was due on {date}]", {"date": NAME}),
-    "verification_failed_later": (
-        "[ (run {verification})][; decided by {who}][, because: {because}]",
-        {"verification": NAME, "who": NAME, "because": DETAIL},
+    **dict.fromkeys(
+        ("control_missing", "control_failed", "control_not_judged", "control_expired"),
+        (
+            "[: {fluid} on {instrument}][ with {geometry}][, last measured {moment} (run {run})]",
+            {"fluid": NAME, "instrument": NAME, "geometry": NAME, "moment": NAME, "run": NAME},
+        ),
+    ),
+    **dict.fromkeys(
+        ("verification_failed_later", "control_failed_later", "control_withdrawn_later"),
+        (
+            "[ (run {verification})][; decided by {who}][, because: {because}]",
+            {"verification": NAME, "who": NAME, "because": DETAIL},
+        ),
     ),
     "calibration_past_due": ("[: {piece}, which was due on {date}]", {"piece": NAME, "date": NAME}),
     "annulled": ("[ by {who}][, because: {because}]", {"who": NAME, "because": DETAIL}),

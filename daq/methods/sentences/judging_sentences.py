@@ -103,6 +103,19 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "judged at {judged} of {wanted} torques that are at least {apart} of full scale apart",
         judged=COUNT, wanted=COUNT, apart=PERCENT,
     ),
+    "control_outside": sentence(
+        "step {step}: {value}[ ± {expanded}] is outside the control limits {low#} to {high}",
+        step=NAME, value=measured(".6g", within="expanded"), low=measured(".6g"), high=measured(".6g"), unit=UNIT,
+        expanded=measured(".2g"),
+    ),
+    "control_without_limits": sentence(
+        "there are no control limits of {fluid} lot {lot} for this measuring geometry and method: fix the "
+        "limits of its control chart, or give the assigned value in its file",
+        fluid=NAME, lot=NAME,
+    ),
+    "control_without_value": sentence("the control has no value"),
+    "control_doubtful": sentence("the value of the control is doubtful ({faults})", faults=TERMS),
+    "control_not_complete": sentence("the run of the control did not come to its end"),
     "dry_content_without_density": sentence("there is no density that can be believed"),
     "dry_content_not_possible": sentence(
         "a density of {density} is not between that of water at {temperature} and that of the solid, {solid_density}: "

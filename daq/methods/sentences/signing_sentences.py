@@ -14,6 +14,16 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "decides about each result",
         verification=NAME, instrument=NAME,
     ),
+    "control_failed_after": sentence(
+        "the control {verification} of {instrument} failed after it, and none had passed in between; a person decides "
+        "about each result",
+        verification=NAME, instrument=NAME,
+    ),
+    "control_withdrawn_after": sentence(
+        "the control {verification} of {instrument}, on which it relied, does not count as passed any more; a person "
+        "decides about each result",
+        verification=NAME, instrument=NAME,
+    ),
     "reportable_without_value": sentence("there is no reportable value yet"),
     "reportable_out_of_date": sentence("its runs or its product have changed since it was stored"),
     "not_released": sentence("a person has not signed it as released, as it is now[ ({release})]", release=TERM),

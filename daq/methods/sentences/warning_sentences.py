@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from daq.methods.sentences.kinds import COUNT, NAME, SECONDS, SPEED, TURNS, Sentence, number, quantity, sentence
+from daq.methods.sentences.kinds import COUNT, NAME, SECONDS, SPEED, TERM, TURNS, Sentence, number, quantity, sentence
 
 SENTENCES: Final[dict[str, Sentence]] = {
     "measured_without_product": sentence(
@@ -12,6 +12,11 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "measured_anyway": sentence(
         "the run was ordered although its result cannot be comparable with the limits of {product}", product=NAME
+    ),
+    "control_not_passed": sentence(
+        "the result will be Uncertain: the control {fluid} of this shift has not passed on {instrument}"
+        "[ with {geometry}] ({control})",
+        fluid=NAME, instrument=NAME, geometry=NAME, control=TERM,
     ),
     "companion_not_connected": sentence(
         "the companion {role} ({instrument}) is not connected; the run does without it", role=NAME, instrument=NAME

@@ -1,4 +1,4 @@
-"""`daq chart`: control charts of a product, or of verifications with a fluid; fix their limits."""
+"""`daq chart`: control charts of a product, or of verifications and controls with a fluid; fix their limits."""
 
 import argparse
 from pathlib import Path
@@ -28,6 +28,7 @@ examples:
   daq chart clear-glaze --last 30
   daq chart clear-glaze --geometry coaxial-12 --svg chart.svg
   daq chart --verification reference-b --instrument bench-1
+  daq chart --control house-oil --instrument bench-1 --geometry coaxial-12
   daq chart clear-glaze --last 25 --without G-1042 --fix --because "period in control, G-1042 was spilled"
 
 exit codes: 0 no signal, 10 a signal, 11 no points
@@ -38,13 +39,24 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.epilog = EXAMPLES
     parser.add_argument("product", nargs="?", default="", metavar="PRODUCT")
-    parser.add_argument("--verification", default="", metavar="FLUID", help="chart the verifications with this fluid")
-    parser.add_argument("--instrument", default="", metavar="NAME", help="instrument of the verifications")
+    parser.add_argument(
+        "--verification",
+        "--control",
+        dest="fluid",
+        default="",
+        metavar="FLUID",
+        help="chart the verifications and controls with this fluid",
+    )
+    parser.add_argument("--instrument", default="", metavar="NAME", help="instrument of the verifications or controls")
     parser.add_argument("--geometry", default="", metavar="NAME", help="only this measuring geometry")
     parser.add_argument("--quantity", default="", metavar="NAME", help="only this quantity")
     parser.add_argument("--last", type=int, default=SHOWN, metavar="N", help=f"newest points; otherwise {SHOWN}")
     parser.add_argument(
-        "--without", action="append", default=[], metavar="ID", help="leave out this sample, or run of a verification"
+        "--without",
+        action="append",
+        default=[],
+        metavar="ID",
+        help="leave out this sample or run",
     )
     parser.add_argument("--points", action="store_true", help="list the points, too")
     parser.add_argument("--svg", metavar="FILE", type=wanted_path, help="draw the chart into a new file")
@@ -75,9 +87,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _check(args: argparse.Namespace) -> None:
-    if bool(args.product) == bool(args.verification):
-        raise SettingError("name a product, or a fluid with --verification")
-    if bool(args.verification) != bool(args.instrument):
+    if bool(args.product) == bool(args.fluid):
+        raise SettingError("name a product, or a fluid with --verification or --control")
+    if bool(args.fluid) != bool(args.instrument):
         raise SettingError("go together: the fluid and its instrument", key="--verification, --instrument")
     if not 1 <= args.last <= MOST_POINTS:
         raise SettingError(f"must be from 1 to {MOST_POINTS}, is {args.last}", key="--last")
@@ -99,7 +111,7 @@ def _charts(args: argparse.Namespace) -> list[Chart]:
                 without=args.without,
             )
         charts = verification_charts(
-            reader, args.verification, args.instrument, last=args.last, geometry=args.geometry, without=args.without
+            reader, args.fluid, args.instrument, last=args.last, geometry=args.geometry, without=args.without
         )
     chosen = [c for c in charts if args.quantity in ("", c.name.quantity)]
     return chosen or charts
@@ -119,7 +131,7 @@ def _order(args: argparse.Namespace) -> dict[str, Any]:
     """Return the choice of a chart and its points, as the acts take it."""
     return {
         "product": args.product,
-        "fluid": args.verification,
+        "fluid": args.fluid,
         "instrument": args.instrument,
         "geometry": args.geometry,
         "quantity": args.quantity,

@@ -1,6 +1,7 @@
 """`daq handover`: list what the shift leaves, and hand it over."""
 
 import argparse
+import time
 from typing import Any
 
 from daq.adapters.paths import config_dir
@@ -19,6 +20,7 @@ WORDS = {
     "discard": "fill to discard",
     "cause": "repeat, waits for an assigned cause",
     "repeat": "measured, to be measured again",
+    "control": "control that has not passed",
 }
 """Words of a thing that a shift leaves."""
 
@@ -28,7 +30,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--done",
         action="store_true",
-        help="record the list as handed over; level and zero of all benches are due again",
+        help="record the list as handed over; level, zero and required controls are due again",
     )
     parser.add_argument("--remark", default="", metavar="TEXT", help="a text for the next shift (with --done)")
     parser.add_argument("--json", action="store_true", help="print JSON")
@@ -42,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         found = perform(args, "handover", {"remark": args.remark})["listed"]
     else:
         with open_reader(args) as reader:
-            found = [encode(f) for f in left_over(reader, Catalogue.load(config_dir(args.config)))]
+            found = [encode(f) for f in left_over(reader, Catalogue.load(config_dir(args.config)), time.time_ns())]
     if args.json:
         print_json(found)
         return 0
@@ -61,5 +63,5 @@ def run(args: argparse.Namespace) -> int:
         ]
         print_table(["open", "bench", "sample", "run", "since"], rows)
     if args.done:
-        say("the shift is handed over; level and zero are due at every bench")
+        say("the shift is handed over; level, zero and required controls are due at every bench")
     return 0

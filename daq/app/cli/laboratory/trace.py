@@ -10,6 +10,7 @@ from daq.app.cli.printing import say
 from daq.app.laboratory.reporting.tracing import Traced, report_of_file, trace
 from daq.app.laboratory.signing.report_subjects import report_named
 from daq.app.screens.text import plain, sentence, spaced
+from daq.app.screens.verification_text import controlled_words
 from daq.quality.digits import NOTHING
 from daq.textfiles.plain_file import read_plain
 
@@ -106,6 +107,8 @@ def _result(r: dict[str, Any]) -> list[tuple[str, str]]:
         out.append((f"{passed} on {verified['date']}, run {verified['run'][:SHOWN_ID]}", "  verification: "))
     else:
         out.append(("none before this run", "  verification: "))
+    if r["controlled"]:
+        out.append((controlled_words(r), "  control of the shift: "))
     out += [
         (f"{plain(name)}: record {number}", "  fitted geometry of ") for name, number in (r["fitted"] or {}).items()
     ]

@@ -13,12 +13,13 @@ from daq.app.cli.common import SHOWN_ID, open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments
 from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, say, terminal_columns
-from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, pair_of, standing_of
+from daq.app.records.verifications import Entry, InDoubt, control_of, entries, in_doubt, pair_of, standing_of
 from daq.app.screens.tables import table
 from daq.app.screens.text import local_time, plain, spaced, utc_iso, value_line
 from daq.app.screens.verification_text import OUTCOMES
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
+from daq.core.context import RequiredControl
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from daq.methods.planning.standing import AuditedLevel, Pair, Standing, day
@@ -55,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
         if args.pdf is not None:
             return _make(args, shown[0] if args.instrument else None)
         if not args.instrument:
-            shown = [t for t in shown if t.history or t.now.overdue]
+            shown = [t for t in shown if t.history or t.now.overdue or t.control is not None]
         if args.json:
             print_json([t.as_json() for t in shown])
             return 0
@@ -101,6 +102,8 @@ class _Verifications:
     others: Sequence[tuple[str, Standing]]
     """State with each other measuring geometry that was verified."""
     history: Sequence[Entry]
+    control: RequiredControl | None
+    """The required control of the shift; None where the file of the instrument requires none."""
     doubt: InDoubt | None
     doubtful: Sequence[_Doubtful]
 
@@ -117,6 +120,7 @@ class _Verifications:
             "other_geometries": [
                 {"geometry": name, "state": now.text, "text": _state_words(now)} for name, now in self.others
             ],
+            "control": None if self.control is None else encode(self.control),
             "history": [_entry(e) for e in self.history],
             "failure": None
             if self.doubt is None
@@ -146,6 +150,7 @@ def _verifications_of(reader: Reader, catalogue: Catalogue, name: str, serial: s
             if not own.counts(entry.detail.verified(entry.utc_ns))
         ],
         history=found,
+        control=None if instrument is None else control_of(reader, instrument, own, now),
         doubt=doubt,
         doubtful=[] if doubt is None else [_result(reader, result, run) for result, run in doubt.results],
     )
@@ -170,6 +175,13 @@ def _state_words(now: Standing) -> str:
     if now.overdue or (last is not None and not last.passed):
         words += ": results are uncertain"
     return words
+
+
+def _control_words(control: RequiredControl) -> str:
+    words = spaced(control.state)
+    if control.last is not None:
+        words += f", run {control.last.run[:SHOWN_ID]} of {local_time(control.last.utc_ns)}"
+    return words if control.state == "passed" else f"{words}: results are uncertain"
 
 
 def _entry(e: Entry) -> dict[str, Any]:
@@ -197,6 +209,8 @@ def _lines(found: _Verifications, columns: int | None, *, whole: bool) -> list[s
     out = hung(_state_words(found.now), f"{plain(found.instrument)}: ", columns)
     for geometry, now in found.others:
         out += hung(_state_words(now), f"  with {plain(geometry)}: ", columns)
+    if found.control is not None:
+        out += hung(_control_words(found.control), f"  control {plain(found.control.fluid)}: ", columns)
     if not whole:
         return out
     if found.now.last is None:

@@ -1,4 +1,4 @@
-"""`daq affected`: list the results that a failed verification puts in doubt, and decide about one of them."""
+"""`daq affected`: list the results that a failed verification or control puts in doubt, and decide about one."""
 
 import argparse
 from typing import Any, Final
@@ -27,7 +27,7 @@ the wrong fluid, is corrected or annulled; then it blocks nothing.
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.epilog = EXAMPLES
-    parser.add_argument("verification", metavar="RUN", help="the run of the failed verification")
+    parser.add_argument("verification", metavar="RUN", help="the run of the failed verification or control")
     parser.add_argument("--run", default="", metavar="RUN", help="decide about this run")
     decision = parser.add_mutually_exclusive_group()
     decision.add_argument(
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json([encode(e) | {"decision": decision} for e, decision in rows])
     elif not rows:
-        say("no result was stored between the last pass and this verification")
+        say("no result is in doubt by it")
     else:
         print_table(
             ["run", "started", "sample", "product", "value", "validity", "release", "decision"],

@@ -7,7 +7,7 @@ from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.moments import bound
 from daq.app.laboratory.repeats import waiting_for_cause
-from daq.app.laboratory.signing.affected_runs import affected, failed_verifications
+from daq.app.laboratory.signing.affected_runs import affected, failed_checks
 from daq.app.laboratory.signing.signing_list import Asked, SigningList, named_subject, signing_list
 from daq.app.laboratory.signing.subjects import Subject, refusals
 from daq.app.records.run_rows import entry
@@ -83,7 +83,7 @@ def _repeats(sources: Sources, asked: RepeatsAsked) -> dict[str, Any]:
 def _doubts(sources: Sources, asked: DoubtsAsked) -> dict[str, Any]:
     reader = sources.reader
     names = dict.fromkeys([*(i.name for i in reader.instruments()), *sources.catalogue().instruments])
-    failed = [(name, e) for name in names for e in failed_verifications(reader, name)]
+    failed = [(name, e) for name in names for e in failed_checks(reader, name)]
     failed.sort(key=lambda item: -item[1].utc_ns)
     rows = affected(reader, asked.verification) if asked.verification else []
     return {

@@ -17,16 +17,19 @@ from daq.app.laboratory.equipment.serving import taken_out
 from daq.app.laboratory.laboratory import find
 from daq.app.records.equipment_state import out_of_service
 from daq.app.records.pieces import pieces_in_use
+from daq.app.records.verifications import control_of, pair_of
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import Fit, fit_of, with_fit
+from daq.core.context import RequiredControl
 from daq.core.linkstates import Motor
 from daq.core.resting import STILL
 from daq.laboratory.bench.bench_events import Begin, TakeOut
 from daq.laboratory.bench.benchstate import BenchState, NamedSample
 from daq.laboratory.bench.checklists import Facts
 from daq.laboratory.bench.repeatcause import RepeatCause
+from daq.methods.files.instrument import Instrument
 
 log = structlog.get_logger()
 
@@ -60,6 +63,7 @@ class BenchHands:
         cause = None if state.outcome is None else find(reader, RepeatCause, state.outcome.run)
         has_rotor = instrument is not None and bool(instrument.geometries)
         geometry, serial = ("", "") if fit is None else (fit.record.geometry, fit.record.serial)
+        control = None if instrument is None else self._control(reader, instrument, fit)
         return Facts(
             mono_ns=self._clock.mono_ns(),
             utc_ns=self._clock.utc_ns(),
@@ -73,8 +77,18 @@ class BenchHands:
             zero_limit=instrument.health.zero if instrument is not None and has_rotor else None,
             temperature=self._temperature(state, values),
             newest_run=newest[0].id if newest else "",
+            control="" if control is None else control.state,
+            control_fluid="" if control is None else control.fluid,
             cause="" if cause is None else f"{cause.record.cause}: {cause.because}",
         )
+
+    def _control(self, reader: Reader, instrument: Instrument, fit: Fit | None) -> RequiredControl | None:
+        """Return the required control of the shift, for the instrument that is connected."""
+        session = self._sessions.get(instrument.name)
+        identity = None if session is None else session.standing.identity
+        fitted = with_fit(instrument, fit)
+        serial = fitted.expect_serial if identity is None else identity.serial
+        return control_of(reader, fitted, pair_of(fitted, serial), self._clock.utc_ns())
 
     def _out_of_service(self, reader: Reader, state: BenchState, fit: Fit | None) -> str:
         """Return why the equipment of the bench, or of the companion that the method names, must not be used."""

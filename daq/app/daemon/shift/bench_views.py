@@ -9,7 +9,14 @@ from daq.app.laboratory.bench.naming import times_of
 from daq.app.laboratory.lists.sample_lists import worklist
 from daq.app.laboratory.ordering import suits
 from daq.app.run.standing import Standing
-from daq.app.screens.bench.bench_view import BenchView, CupShown, GeometryShown, ItemShown, ListedSample
+from daq.app.screens.bench.bench_view import (
+    CONTROL_DUE,
+    BenchView,
+    CupShown,
+    GeometryShown,
+    ItemShown,
+    ListedSample,
+)
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.bench.bath import Next, cycle_s, enters_now
 from daq.laboratory.bench.bench_events import Message, Tick
@@ -115,7 +122,10 @@ def _worklist(reader: Reader, catalogue: Catalogue, state: BenchState, facts: Fa
     cycle = cycle_s([((r.ended_utc_ns or 0) - r.began_utc_ns) / 1e9 for r in runs])
     left = cycle if state.stage in ("resting", "running") else 0.0
     now = enters_now([Next(s.id, bath[s.id], s.id in since) for s in found], cycle, left)
-    return tuple(
+    control: tuple[ListedSample, ...] = ()
+    if facts.control not in ("", "passed"):
+        control = (ListedSample(sample=facts.control_fluid, priority=CONTROL_DUE),)
+    return control + tuple(
         ListedSample(
             sample=s.id,
             product=s.product,

@@ -107,6 +107,7 @@ class Benches:
                 method_id=method,
                 method_version=version,
                 filling=named.filling,
+                fluid=named.fluid,
                 badge=actor.badge,
                 ticket=actor.ticket,
             )

@@ -8,6 +8,7 @@ from daq.adapters.store.reading import Reader
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, listed, new
 from daq.app.laboratory.repeats import without_cause
+from daq.app.records.verifications import required_controls
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.laboratory.bench.benchstate import FILLED, BenchState
@@ -16,9 +17,9 @@ from daq.laboratory.record import LAST
 from daq.laboratory.samples import Sample, worklist_key
 from daq.methods.files.fields import Label, Model
 
-Left = Literal["run", "fill", "cup", "discard", "cause", "repeat"]
+Left = Literal["run", "fill", "cup", "discard", "cause", "repeat", "control"]
 """Kind of a thing that a shift leaves: a run in progress, a filled vessel, a cup in the bath, a fill to discard, a
-repeat that waits for an assigned cause, and a sample that is to be measured again."""
+repeat that waits for an assigned cause, a sample that is to be measured again, and a control that has not passed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +45,8 @@ class HandOver(Model):
     remark: Label = ""
 
 
-def left_over(reader: Reader, catalogue: Catalogue) -> list[LeftOver]:
-    """Return what the shift leaves, in the order of `Left`."""
+def left_over(reader: Reader, catalogue: Catalogue, now_utc_ns: int) -> list[LeftOver]:
+    """Return what the shift leaves at a time (UTC, ns), in the order of `Left`; a control has its fluid as sample."""
     found = [LeftOver("run", r.instrument, r.sample, r.id, r.began_utc_ns) for r in reader.unfinished_runs()]
     states = [k.record for k in listed(reader, BenchState, "id", "", LAST, limit=-1)]
     found += [
@@ -59,7 +60,18 @@ def left_over(reader: Reader, catalogue: Catalogue) -> list[LeftOver]:
     found += [LeftOver("cause", bench, a.sample, a.run) for bench, a in awaited]
     known = {f.sample for f in found}
     found += [f for f in _measured_and_open(reader, catalogue) if f.sample not in known]
-    return found
+    return [*found, *_controls(reader, catalogue, now_utc_ns)]
+
+
+def _controls(reader: Reader, catalogue: Catalogue, now_utc_ns: int) -> list[LeftOver]:
+    """Return the required controls that have not passed."""
+    out = []
+    for bench in required_controls(reader, catalogue, now_utc_ns):
+        control, last = bench.found, bench.found.last
+        if control.state != "passed":
+            run, since = ("", 0) if last is None else (last.run, last.utc_ns)
+            out.append(LeftOver("control", bench.instrument, control.fluid, run, since))
+    return out
 
 
 def _still_awaited(reader: Reader, catalogue: Catalogue, sample: str, run_id: str) -> bool:
@@ -79,9 +91,9 @@ def _measured_and_open(reader: Reader, catalogue: Catalogue) -> list[LeftOver]:
 
 
 def hand_over(laboratory: Laboratory, order: HandOver) -> dict[str, Any]:
-    """Record what the shift leaves; level and zero of all benches are due again."""
+    """Record what the shift leaves; level, zero and required controls of all benches are due again."""
     with laboratory.reader() as reader:
-        found = [encode(f) for f in left_over(reader, laboratory.catalogue)]
+        found = [encode(f) for f in left_over(reader, laboratory.catalogue, laboratory.clock.utc_ns())]
         states = listed(reader, BenchState, "id", "", LAST, limit=-1)
     ended = [
         changed(k, k.record.model_copy(update={"opened_utc_ns": 0}), "bench_handed_over")

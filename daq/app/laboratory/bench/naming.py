@@ -1,4 +1,4 @@
-"""Find what a text at a bench names: a registered sample with its method, times and temperature."""
+"""Find what a text at a bench names: a registered sample or the control fluid, with method, times and temperature."""
 
 import json
 from collections.abc import Sequence
@@ -24,13 +24,18 @@ SECOND: Final = 1_000_000_000
 def named_sample(reader: Reader, catalogue: Catalogue, served: Sequence[str], bench: str, text: str) -> NamedSample:
     """Return the sample of an id, as it would be measured on a bench now.
 
+    The id of the control fluid that the file of the bench requires names its control.
+
     Raises:
         SettingError: no sample has this id, it is not open, or the bench cannot measure it.
     """
-    if find(reader, Sample, text) is None:
-        raise SettingError(f"no sample {text!r} is registered")
     filling = "fresh" if reader.runs(limit=1, sample=text) else ""
     order = RunOrder.model_validate({"sample": text, "instrument": bench, "filling": filling})
+    if find(reader, Sample, text) is None:
+        control = catalogue.instrument(bench).control
+        if control is None or control.fluid != text:
+            raise SettingError(f"no sample {text!r} is registered")
+        order = order.model_copy(update={"method_id": control.method, "fluid": control.fluid})
     order = completed(order, catalogue, reader, served)
     method = catalogue.method(order.method_id, order.method_version)
     product = catalogue.product(order.product) if order.product else None
@@ -42,6 +47,7 @@ def named_sample(reader: Reader, catalogue: Catalogue, served: Sequence[str], be
         product=order.product,
         lot=order.lot,
         method=f"{method.id} {method.version}",
+        fluid=order.fluid,
         caution="" if product is None else product.safety,
         stirring_s=stirring,
         resting_s=rest,

@@ -1,6 +1,7 @@
 """Choose the points of control charts from stored results, and put the charts together.
 
-A point is the reportable value of a sample on one measuring geometry, or the deviation of one step of a verification.
+A point is the reportable value of a sample on one measuring geometry, the deviation of one step of a verification, or
+the value of a control.
 """
 
 import json
@@ -12,20 +13,25 @@ from typing import Any, Final
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
 from daq.adapters.store.newest_runs import LATEST, runs_of_product, verifying_runs
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
+from daq.core.context import Amount
 from daq.core.faults import Quality
-from daq.laboratory.chartlimits import ChartLimits, ChartName
+from daq.laboratory.chartlimits import ChartLimits, ChartName, control_quantity
 from daq.laboratory.controlchart import Chart, FixedLimits, LeftOut, Point, control_chart, same_kind
 from daq.methods.concluding.reportable import JUDGED, reportable
 from daq.methods.files.product import Product
 from daq.methods.parts.statement import Statement, state
+from daq.methods.planning.choosing import method_words
 
 PAGE: Final = 200
 """Number of runs that are looked up at once."""
 MOST_READ: Final = 5
 """Samples read for each point that is asked for, before a search for rare points ends."""
 DEVIATION: Final = "deviation"
+ON_CHART: Final = ("control_outside", "control_without_limits")
+"""Reasons of a control that did not pass and is a point of its chart all the same."""
 NO_QUANTITY: Final = "value"
 """Quantity of a chart without a point."""
 
@@ -154,9 +160,8 @@ def _geometry(data: dict[str, Any]) -> str:
 def _method(data: dict[str, Any]) -> str:
     """Return id, version and choices of a result's method."""
     method = data["method"]
-    choices = (f"{name} {c['value']:g} {c['unit']}".rstrip() for name, c in sorted(method["choices"].items()))
-    vessel = (data.get("geometry") or {}).get("vessel")
-    return ", ".join([f"{method['id']} {method['version']}", *choices, *([f"vessel {vessel}"] if vessel else [])])
+    choices = {name: Amount(c["value"], c["unit"]) for name, c in method["choices"].items()}
+    return method_words(method["id"], method["version"], choices, (data.get("geometry") or {}).get("vessel") or "")
 
 
 def _limits(data: dict[str, Any]) -> tuple[float | None, float | None]:
@@ -173,9 +178,11 @@ def _limits(data: dict[str, Any]) -> tuple[float | None, float | None]:
 def verification_charts(
     reader: Reader, fluid: str, instrument: str, *, last: int, geometry: str = "", without: Sequence[str] = ()
 ) -> list[Chart]:
-    """Return the charts of an instrument's verifications with a fluid: one for each geometry and step.
+    """Return the charts of an instrument's verifications and controls with a fluid.
 
-    The points are deviations from the certified value in %; arguments as in `product_charts`, `without` has runs.
+    There is one for each geometry and step of a verification, whose points are deviations from the certified value in
+    %, and one for each geometry and lot of a control fluid, whose points are values.  Arguments as in `product_charts`,
+    `without` has runs.
     """
     found = _Found()
     before = LATEST
@@ -214,6 +221,9 @@ def _take_verification(reader: Reader, found: _Found, run: str, fluid: str, only
         return
     if verification["fluid"] != fluid or (only_geometry and geometry != only_geometry):
         return
+    if verification.get("kind") == "control":
+        _take_control(found, record, data, name)
+        return
     for level in verification["levels"]:
         key = (geometry, f"{DEVIATION} {level['step']}")
         if level["deviation_percent"] is None:
@@ -230,6 +240,28 @@ def _take_verification(reader: Reader, found: _Found, run: str, fluid: str, only
             unit="%",
         )
         found.add(key, point)
+
+
+def _take_control(found: _Found, run: RunRecord, data: dict[str, Any], name: str) -> None:
+    """Take the point of a control; one whose value is missing or doubtful is left out."""
+    verification = data["verification"]
+    key, (level,) = (_geometry(data), control_quantity(verification["lot"])), verification["levels"]
+    reason = None if level["reason"] is None else Statement.model_validate(level["reason"])
+    if level["measured"] is None or (reason is not None and reason.code not in ON_CHART):
+        why = state("control_without_value") if reason is None else reason
+        found.left_out.setdefault(key, []).append(LeftOut(name, (why,)))
+        return
+    point = Point(
+        name=f"{name} {verification['condition']}",
+        utc_ns=run.began_utc_ns,
+        value=level["measured"],
+        runs=(run.id,),
+        simulated=data["simulated"],
+        quality=data["quality"],
+        method=_method(data),
+        unit=data["unit"],
+    )
+    found.add(key, point)
 
 
 def _charts(reader: Reader, found: _Found, last: int, name_of: Callable[[str, str], ChartName]) -> list[Chart]:

@@ -73,7 +73,8 @@ def run_page(reader: Reader, catalogue: Catalogue, run: RunRecord, works: WorksH
         attached=(as_attached("record.json", stored, "Everything that is stored of the run"), *kept),
         extra=verification_blocks(found.data),
     )
-    form: ReportForm = "verification" if found.data.get("verification") else "result"
+    check = found.data.get("verification") or {}
+    form: ReportForm = "verification" if check and check.get("kind") != "control" else "result"
     return result_page(given, works, found.result.created_utc_ns, form)
 
 

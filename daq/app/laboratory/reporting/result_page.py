@@ -34,6 +34,7 @@ from daq.app.records.derived import curve_head
 from daq.app.screens.drawings.curve_svg import svg
 from daq.app.screens.drawings.trend_svg import Trend, trend_svg
 from daq.app.screens.text import ended, fixed, sentence, spaced
+from daq.app.screens.verification_text import controlled_words
 from daq.core.units import symbol
 from daq.laboratory.reports import ReportForm, ShownResult
 from daq.methods.curves.curvedata import FlowCurveData
@@ -268,4 +269,5 @@ def _evidence(given: RunFacts, data: Mapping[str, Any]) -> list[tuple[str, str]]
             "Instrument",
             f"verified on {verified['date']}: {passed}, run {verified['run']}" if verified.get("date") else "",
         ),
+        ("Control of the shift", controlled_words(data)),
     ]

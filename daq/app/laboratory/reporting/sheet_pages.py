@@ -19,7 +19,7 @@ from daq.app.records.sheets.day_sheet import COLUMNS, Counts, DaySheet, OpenWork
 from daq.app.screens.drawings.chart_svg import chart_svg
 from daq.app.screens.drawings.chart_text import title
 from daq.app.screens.text import fixed, offset_time, sentence, spaced
-from daq.app.screens.verification_text import ACCEPTED, OUTCOMES
+from daq.app.screens.verification_text import ACCEPTED, OUTCOMES, limits_words
 from daq.core.units import symbol
 from daq.laboratory.controlchart import Chart
 from daq.laboratory.reports import ShownResult
@@ -27,6 +27,8 @@ from daq.quality.digits import NOTHING, number, uncertain, within
 
 SHOWN_ID: Final = 8
 OWN_USE: Final = "For use in the works."
+CHECK_FLUID: Final = {"verification": "Certified fluid", "control": "Control fluid"}
+"""Name of the fluid by the kind of a check."""
 
 
 def day_page(
@@ -125,21 +127,23 @@ def chart_page(
 
 
 def verification_blocks(data: Mapping[str, Any]) -> tuple[Block, ...]:
-    """Return the blocks of a verification with a certified fluid; none where the run is none."""
+    """Return the blocks of a verification or a control; none where the run is none."""
     found = data.get("verification")
     if not found:
         return ()
+    kind = found.get("kind", "verification")
     unit = symbol(data["unit"])
     head = ["step", symbol("/min"), "torque, %", symbol("Cel"), f"measured, {unit}", "certified", "accepted"]
     rows = [_level(x) for x in found["levels"]]
     about = [
-        ("Certified fluid", f"{found['fluid']}, lot {found['lot']}"),
-        ("Its certificate", f"{found['certificate']}, valid until {found['expires']}"),
+        (CHECK_FLUID[kind], f"{found['fluid']}, lot {found['lot']}"),
+        ("Its certificate", f"{found['certificate']}, valid until {found['expires']}" if found["certificate"] else ""),
+        ("Control limits", limits_words(found)),
         ("Because", sentence(found["reasons"])),
         ("Results in doubt", str(len(found["results_since_pass"])) if found["passed"] is False else ""),
     ]
     levels = table([*head, "deviation", "U, %", "E_n", ""], rows, frozenset({1, 2, 3, 4, 5, 7, 8, 9}))
-    outcome = headline(f"verification, {spaced(found['condition'])}", OUTCOMES[found["passed"]][0])
+    outcome = headline(f"{kind}, {spaced(found['condition'])}", OUTCOMES[found["passed"]][0])
     return (outcome, facts(about), levels)
 
 

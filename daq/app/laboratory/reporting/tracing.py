@@ -163,6 +163,7 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
         },
         "limits": (data.get("verdict") or {}).get("limits"),
         "verified": data.get("verified"),
+        "controlled": data.get("controlled"),
         "fitted": None if configuration is None else configuration.data["fitted"],
         "files": [] if configuration is None else configuration.data["used"],
     }

@@ -1,4 +1,4 @@
-"""The runs that a failed verification puts in doubt, each with the decision of a person about it."""
+"""The runs that a failed verification or control puts in doubt, each with the decision of a person about it."""
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision
@@ -6,22 +6,24 @@ from daq.app.laboratory.named_runs import find_run
 from daq.app.records.run_rows import Entry, entry
 from daq.app.records.signatures import Releases
 from daq.app.records.verifications import Entry as Verification
-from daq.app.records.verifications import doubt_by, entries
+from daq.app.records.verifications import checks, doubt_by
 from daq.core.errors import SettingError
 from daq.laboratory.signing import DoubtDecision, decision_id
 
 
 def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
-    """Return the runs that a failed verification puts in doubt, each with the decision about it.
+    """Return the runs that a failed verification or control puts in doubt, each with the decision about it.
 
     Raises:
-        SettingError: the run is no verification that failed.
+        SettingError: the run is no verification or control that failed, and no control that was withdrawn.
     """
     run = find_run(reader, given)
-    found = entries(reader, run.instrument)
+    found = checks(reader, run.instrument)
     own = next((e for e in found if e.detail.run == run.id), None)
-    if own is None or own.passed is not False:
-        raise SettingError(f"run {run.id} is no failed verification; `daq verification` lists them")
+    if own is None or own.doubt is None:
+        raise SettingError(
+            f"run {run.id} is no failed verification or control; `daq verification` and `daq chart --control` show them"
+        )
     releases = Releases(reader)
     out: list[tuple[Entry, str | None]] = []
     for _, other in doubt_by(reader, run.instrument, found, own).results:
@@ -32,6 +34,6 @@ def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
     return out
 
 
-def failed_verifications(reader: Reader, instrument: str) -> list[Verification]:
-    """Return the verifications of an instrument that failed, newest first."""
-    return [e for e in reversed(entries(reader, instrument)) if e.passed is False]
+def failed_checks(reader: Reader, instrument: str) -> list[Verification]:
+    """Return the verifications and controls of an instrument that put results in doubt, newest first."""
+    return [e for e in reversed(checks(reader, instrument)) if e.doubt is not None]

@@ -17,7 +17,7 @@ from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.withdrawing import Superseded, Withdrawal, withdrawal
 from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
 from daq.app.records.signatures import Releases, signatures_of
-from daq.app.records.verifications import doubt_by, entries
+from daq.app.records.verifications import checks, doubt_by
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.reportables import ReportableRecord, contents, reportable_id, reportable_record
 from daq.methods.concluding.reportable import Reportable, reportable
@@ -108,16 +108,17 @@ def is_current(releases: Releases, catalogue: Catalogue, record: ReportableRecor
     return now is not None and contents(reportable_record(now)) == contents(record)
 
 
-def samples_after(reader: Reader, run: RunRecord) -> list[str]:
+def samples_after(reader: Reader, run: RunRecord, *, judged_again: bool = False) -> list[str]:
     """Return the samples whose reportable results a result of a run may change.
 
-    A verification changes those of all results since the last pass before it.
+    A verification or a control changes those of all results that it puts in doubt.  With `judged_again` it was
+    corrected, and these are all that it could put in doubt.
     """
-    found = entries(reader, run.instrument)
+    found = checks(reader, run.instrument)
     own = next((e for e in found if e.detail.run == run.id), None)
     if own is None:
         return [run.sample]
-    doubt = doubt_by(reader, run.instrument, found, own)
+    doubt = doubt_by(reader, run.instrument, found, own, however=judged_again)
     runs = (reader.run(other) for _, other in doubt.results)
     return list(dict.fromkeys(r.sample for r in runs if r is not None))
 

@@ -3,8 +3,9 @@
 from typing import Final
 
 from daq.app.screens.bench.bench_keys import KEYS
-from daq.app.screens.bench.bench_view import BenchView, ItemShown, ListedSample
+from daq.app.screens.bench.bench_view import CONTROL_DUE, BenchView, ItemShown, ListedSample
 from daq.app.screens.bench.bench_words import (
+    CONTROL_IS_DUE,
     HEADLINES,
     HELP,
     HOWS,
@@ -173,6 +174,8 @@ def _row(s: ListedSample) -> list[str]:
         bath = f"{int(s.in_bath_s // 60)} of {round(s.bath_s / 60)} min"
     elif s.enter_now:
         bath = "now"
+    if s.priority == CONTROL_DUE:
+        return [plain(s.sample), CONTROL_IS_DUE, "", "", "", ""]
     return [plain(s.sample), plain(s.product), plain(s.lot), s.due, str(s.priority), bath]
 
 

@@ -1,7 +1,10 @@
 """The work at a bench as the daemon shows it: one tree of dataclasses for terminal, page and socket."""
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
+
+CONTROL_DUE: Final = 0
+"""Priority of the control of the shift on the worklist: it comes before all samples."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +22,7 @@ class ItemShown:
 
 @dataclass(frozen=True, slots=True)
 class ListedSample:
-    """A sample of the worklist of the bench."""
+    """A sample of the worklist of the bench, or with the priority `CONTROL_DUE` the control fluid that is due."""
 
     sample: str
     product: str = ""

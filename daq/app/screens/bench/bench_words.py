@@ -42,6 +42,7 @@ ITEMS: Final[Mapping[str, str]] = MappingProxyType(
         "probe": "temperature probe in place",
         "at_temperature": "sample at temperature",
         "cautions": "cautions of the sample observed",
+        "control": "control of the shift passed; otherwise the result is Uncertain",
         "rested": "filling rested",
         "cleaned": "rotor and cup cleaned",
         "dried": "dried",
@@ -49,6 +50,8 @@ ITEMS: Final[Mapping[str, str]] = MappingProxyType(
     }
 )
 """Words of an item of a checklist by its code."""
+CONTROL_IS_DUE: Final = "control due"
+"""In the place of the product of the control fluid on the worklist."""
 HOWS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "measured": "measured",
