@@ -1,7 +1,6 @@
 """Every form of the desk by every role over measured runs: who may do it does it, and no one else changes anything."""
 
 import itertools
-import json
 import re
 import sqlite3
 from contextlib import closing, contextmanager
@@ -141,17 +140,16 @@ async def test_a_signature_needs_the_password_and_what_was_seen(tmp_path, bench)
             records = dict(re.findall(r'name="(record\.\d+)" value="([^"]+)"', text))
             assert len(records) == len(runs)
             order = {"meaning": "reviewed", "since": "2020-01-01"} | records
-            for form in (order, order | {"password": "wrong"}):
-                response = await page.send(browser, "POST", "/review/sign", form)
+            for person, form in (("b.lind", order), ("c.head", order | {"password": "wrong"})):
+                response = await page.send(await page.browser(person), "POST", "/review/sign", form)
                 assert response.status_code in (403, 422)
-                assert "password" in response.text
+                assert signing.messages("signature") == []
             stale = order | {"record.0": records["record.0"].replace("|", "|0", 1), "password": PASSWORD}
             response = await page.send(browser, "POST", "/review/sign", stale)
-            assert "not as it was when you looked at it" in response.text
+            assert "is not as it was when you looked at it" in response.text
             response = await page.send(browser, "POST", "/review/sign", order | {"password": PASSWORD})
             assert response.status_code == 303
             assert "Signed." in (await browser.get(response.headers["location"])).text
-            assert "wrong" not in json.dumps(dict(response.headers))
         assert len(signing.messages("signature")) == len(runs)
 
 

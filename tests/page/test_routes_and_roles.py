@@ -1,9 +1,12 @@
 """Every route of the page by every role, and by no one; and that nothing else is served."""
 
+import functools
+
 import pytest
 from fastapi.routing import APIRoute
 
 from daq.app.laboratory.acts import carry_out
+from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.people import ROLES
 from daq.page.application import make_application
 from daq.page.routetable import ROUTES
@@ -152,6 +155,9 @@ async def test_the_application_serves_the_table_and_nothing_else(tmp_path):
 async def test_every_route_by_every_role_and_by_no_one(tmp_path, monkeypatch):
     # The templates are rendered in the other tests.
     monkeypatch.setattr("daq.page.answers.render", lambda *_: "")
+    # The files stay as they are during the test.
+    read = functools.cache(Catalogue.read)
+    monkeypatch.setattr("daq.app.daemon.queries.query.Sources.catalogue", lambda sources: read(sources.folder)[0])
     with staffed(tmp_path) as lab:
         add_sample(lab, "E-7", product="engobe")
         carry_out(lab, "person_add", {"id": "locked", "role": "administer", "password": ""})

@@ -1,6 +1,7 @@
 // Runs in one plot: each run has a colour and a pattern of dashes of its own, so that no two differ by colour alone.
 
 const DASHES = [[], [12, 5], [3, 4], [14, 4, 3, 4], [7, 7], [20, 6]];
+const SIZE = 14;
 const COLOURS = ["--ink", "--accent", "--good", "--warn", "--bad", "--soft"];
 
 /** Return a colour of the style sheet. */
@@ -28,7 +29,7 @@ function joined(runs) {
 function draw(element) {
   const { runs } = JSON.parse(element.dataset.compare);
   const line = colour("--line"), soft = colour("--soft");
-  const axis = { stroke: soft, font: "14px system-ui, sans-serif", grid: { stroke: line, width: 1 }, ticks: { show: false } };
+  const axis = { stroke: soft, font: `${SIZE}px system-ui, sans-serif`, grid: { stroke: line, width: 1 }, ticks: { show: false } };
   const series = runs.map((run, number) => ({ label: run.sample, stroke: colour(COLOURS[number]), width: 2.5, dash: DASHES[number], points: { show: false }, spanGaps: true }));
   element.replaceChildren();
   return new window.uPlot({
