@@ -13,6 +13,7 @@ from daq.descriptions.patterns import Writing, is_number, touching
 from daq.descriptions.slots import faults_of
 from daq.descriptions.template import Field, Setting
 from daq.descriptions.types import TYPES
+from daq.descriptions.unitwords import written_unit
 
 Faults = Iterator[SettingError]
 
@@ -209,6 +210,8 @@ def _line(tables: DescriptionTables, key: str, line: LineTable) -> Faults:
         table = line.table(place.name)
         if isinstance(table, StateField) and table.is_state:
             yield from _state(f"{key}.fields.{place.name}", table, [c.name for c in tables.channel])
+        elif isinstance(table, ReadingField) and isinstance(line, ReadingLine) and (table.units or table.unit_of):
+            yield from _units(tables, f"{key}.fields.{place.name}", line, table)
         elif isinstance(line, ReadingLine) and TYPES[place.type].gives != "nothing":
             yield from _number(tables, f"{key}.fields.{place.name}", line, place, writing)
     if isinstance(line, ConfirmationLine) and line.confirms is not None:
@@ -250,6 +253,34 @@ def _number(tables: DescriptionTables, key: str, line: ReadingLine, place: Field
     for text in table.special:
         if text and not is_number(text, place, table, writing) and text[0] in "0123456789":
             yield SettingError("begins like a number but is none", key=f"{key}.special.{text}")
+
+
+def _units(tables: DescriptionTables, key: str, line: ReadingLine, table: ReadingField) -> Faults:
+    """Yield faults of a field with the unit of numbers."""
+    if not table.units or not table.unit_of:
+        missing, given = ("unit_of", "units") if table.units else ("units", "unit_of")
+        reason = f"is missing beside {given}: "
+        reason += "name the fields of the numbers" if table.units else "give the UCUM code of each text, as in g = 'g'"
+        yield SettingError(reason, key=f"{key}.{missing}")
+        return
+    names = [place.name for place in line.places()]
+    others = [n for p in line.places() if (own := line.table(p.name)) is not table for n in own.unit_of]
+    for i, name in enumerate(table.unit_of):
+        number = line.table(name)
+        channel = next((c for c in tables.channel if c.name == line.channel(name)), None)
+        if name not in names or channel is None or number.is_state or number.units:
+            reason = f"{name!r} is no field of this line with the number of a channel; fields: {', '.join(names)}"
+            yield SettingError(reason, key=f"{key}.unit_of[{i}]")
+        elif number.unit is not None:
+            yield SettingError(f"{name} has a unit of its own; remove `unit` there", key=f"{key}.unit_of[{i}]")
+        elif name in others or table.unit_of.count(name) > 1:
+            yield SettingError(f"another unit is given for {name}, too; leave one out", key=f"{key}.unit_of[{i}]")
+        else:
+            for text, written in table.units.items():
+                code = written_unit(written)[0]
+                if UNITS[code].dimension != UNITS[channel.unit].dimension:
+                    reason = f"{code} cannot be expressed in {channel.unit}, the unit of the channel {channel.name}"
+                    yield SettingError(reason, key=f"{key}.units.{text}")
 
 
 def _divisor(tables: DescriptionTables, key: str, table: ReadingField) -> Faults:

@@ -24,9 +24,9 @@ from daq.descriptions.linemodel import (
     RefusalLine,
     StateField,
 )
-from daq.descriptions.lines import ACTION_UNITS, Line, Reader
+from daq.descriptions.lines import ACTION_UNITS, Reader
 from daq.descriptions.model import RequestTable
-from daq.descriptions.slots import ChannelSlot, StatusSlot
+from daq.descriptions.slots import ChannelSlot, StatusSlot, UnitSlot
 from daq.descriptions.template import Field, Maybe, Part
 from daq.descriptions.types import TYPES
 
@@ -86,6 +86,7 @@ class Composer:
         if name not in self.driver.readers:
             raise SettingError(f"there is no line {name!r}; lines: {', '.join(self.driver.readers)}", key="line")
         reader = self.driver.readers[name]
+        values = {**_unit_texts(reader), **values}
         return reader.line.writing.of("".join(self._texts(reader, reader.line.parts, values)))
 
     def readings(self, values: Mapping[str, float | None]) -> list[bytes]:
@@ -218,7 +219,7 @@ class Composer:
         line, table = reader.line.table, reader.line.table.table(place.name)
         slot = reader.slots.get(place)
         if isinstance(slot, ChannelSlot) and isinstance(table, ReadingField) and slot.channel in values:
-            return self._of_channel(reader.line, place, table, slot, values[slot.channel])
+            return self._of_channel(reader, place, table, slot, values)
         given = values.get(place.name) if place.name else None
         if isinstance(table, CommandField):
             given = next((text for text, name in table.names.items() if name == given), given)
@@ -235,8 +236,14 @@ class Composer:
         return _filler(place, table)
 
     def _of_channel(
-        self, line: Line, place: Field, table: ReadingField, slot: ChannelSlot, value: float | str | None
+        self,
+        reader: Reader,
+        place: Field,
+        table: ReadingField,
+        slot: ChannelSlot,
+        values: Mapping[str, float | str | None],
     ) -> str:
+        value, line = values[slot.channel], reader.line
         if isinstance(value, str):
             return value
         if value is None:
@@ -245,7 +252,27 @@ class Composer:
                     f"the description has no text in place of a number of {slot.channel}", key=f"line.{line.name}"
                 )
             return next(iter(table.special))
-        return number_text((value - slot.addend) / slot.factor, place, table, line.writing.mark(table))
+        factor, addend = _conversion(reader, slot, values)
+        return number_text((value - addend) / factor, place, table, line.writing.mark(table))
+
+
+def _unit_texts(reader: Reader) -> dict[str, float | str | None]:
+    """Return the first unit of each field with a unit, by its name."""
+    return {
+        place.name: next(iter(slot.conversions)).decode(reader.line.writing.encoding)
+        for place, slot in reader.slots.items()
+        if isinstance(slot, UnitSlot)
+    }
+
+
+def _conversion(reader: Reader, slot: ChannelSlot, values: Mapping[str, float | str | None]) -> tuple[float, float]:
+    """Return factor and addend of a number, for the unit that the line has among `values`."""
+    for place, other in reader.slots.items():
+        if slot.name and isinstance(other, UnitSlot):
+            listed = other.conversions.get(reader.line.writing.of(str(values[place.name])), {})
+            if slot.name in listed:
+                return listed[slot.name]
+    return slot.factor, slot.addend
 
 
 def number_text(number: float, place: Field, table: FieldTable, mark: str = ".") -> str:

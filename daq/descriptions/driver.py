@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
@@ -16,6 +16,7 @@ from daq.descriptions.model import CommandTable, DescriptionTables, RequestTable
 from daq.descriptions.options import settle_options
 from daq.descriptions.patterns import Writing
 from daq.descriptions.seal import Seal, seal_of
+from daq.descriptions.slots import StatusSlot
 
 OPTION: Final = "description"
 """Key of a driver's options whose value is the whole description."""
@@ -208,14 +209,11 @@ class DescribedDriver(Driver):
         values = self._fast_path(line)
         if values is not None:
             return values
-        content = line
-        if self.seal is not None:
-            opened = self.seal.opened(line)
-            if opened is None:
-                return Reject("no checksum")
-            if not self.seal.holds(line, opened):
-                return Reject("wrong checksum")
-            content = opened
+        if self.seal is not None and self.seal.opened(line) is None:
+            return Reject("no checksum")
+        content = self.content(line)
+        if content is None:
+            return Reject("wrong checksum")
         readers = self._free
         if isinstance(asked, Question) and asked.answers:
             readers = self._readers_for(asked.answers)
@@ -227,6 +225,23 @@ class DescribedDriver(Driver):
             if len(reader.opening) > 1 and content.startswith(reader.opening):
                 return Reject(f"malformed line: {reader.line.name}")
         return Reject("unknown line")
+
+    def ignored_states(self, line: bytes) -> Iterator[tuple[str, str]]:
+        """Yield the states of a line that `others = "ignored"` hides: key of the field, and text or bit."""
+        content = self.content(line)
+        for name, reader in self.readers.items() if content is not None else ():
+            texts = reader.texts(content or b"")
+            for place, slot in reader.slots.items():
+                if isinstance(slot, StatusSlot) and slot.others == "ignored" and place.name in texts:
+                    for state in slot.unlisted(texts[place.name]):
+                        yield f"line.{name}.fields.{place.name}", state
+
+    def content(self, line: bytes) -> bytes | None:
+        """Return a line without its checksum; None where the checksum is absent or wrong."""
+        if self.seal is None:
+            return line
+        opened = self.seal.opened(line)
+        return opened if opened is not None and self.seal.holds(line, opened) else None
 
     def _readers_for(self, answers: tuple[str, ...]) -> tuple[Reader, ...]:
         if answers not in self._expected:

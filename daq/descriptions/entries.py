@@ -11,6 +11,7 @@ from daq.core.checksums import CHECKSUMS
 from daq.core.faults import FAULTS
 from daq.core.units import UNITS
 from daq.descriptions import template
+from daq.descriptions.unitwords import written_unit
 from daq.methods.files.fields import LineBytes, Listed, duration
 
 MOST_SCALE: Final = 1e30
@@ -54,6 +55,11 @@ def _option_name(value: str) -> str:
 def _unit(value: str) -> str:
     if value not in UNITS:
         raise ValueError(f"unknown unit {value!r}; known UCUM codes: {', '.join(sorted(UNITS))}")
+    return value
+
+
+def _unit_of_text(value: str) -> str:
+    written_unit(value)
     return value
 
 
@@ -152,6 +158,7 @@ PlainName = Annotated[str, AfterValidator(_plain_name), WithJsonSchema({"type": 
 OptionName = Annotated[str, AfterValidator(_option_name), WithJsonSchema({"type": "string", "pattern": f"^{_PLAIN}$"})]
 ChecksumName = Annotated[str, AfterValidator(_checksum), WithJsonSchema({"type": "string", "enum": list(CHECKSUMS)})]
 Unit = Annotated[LineBytes, AfterValidator(_unit), WithJsonSchema({"type": "string", "enum": sorted(UNITS)})]
+UnitOfText = Annotated[LineBytes, AfterValidator(_unit_of_text)]
 Strings = Annotated[tuple[LineBytes, ...], Listed]
 Time = Annotated[int, BeforeValidator(duration), WithJsonSchema(TIME_SCHEMA)]
 Interval = Annotated[int, BeforeValidator(duration), AfterValidator(_interval), WithJsonSchema(TIME_SCHEMA)]

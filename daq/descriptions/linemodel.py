@@ -16,7 +16,9 @@ from daq.descriptions.entries import (
     Others,
     PlainName,
     Scale,
+    Strings,
     Unit,
+    UnitOfText,
     Weight,
     near,
 )
@@ -85,6 +87,12 @@ class ReadingField(StateField):
         default=None, description="channel of the number; left out: the channel with the name of the field"
     )
     unit: Unit | None = Field(default=None, description="unit of the number in the line; left out: the channel's")
+    units: dict[str, UnitOfText] = Field(
+        default_factory=dict,
+        description="the field is the unit of a number in the line: UCUM code of each text ('kg'), with a factor where "
+        "the unit has none ('453.59237 g'); a line with another text is refused",
+    )
+    unit_of: Strings = Field(default=(), description="of a field with `units`: the fields whose numbers have this unit")
     scale: Scale = Field(default=1.0, description="factor of the number")
     offset: Offset = Field(default=0.0, description="added after the factor")
     divide_by: PlainName | None = Field(
@@ -99,6 +107,11 @@ class ReadingField(StateField):
     def instead(self) -> Iterable[str]:
         """Texts that can be in place of a number."""
         return self.special
+
+    @property
+    def meanings(self) -> Iterable[str]:
+        """Texts with a meaning of their own."""
+        return [*self.means, *self.units]
 
 
 class IdentityField(FieldTable):

@@ -1,7 +1,7 @@
 """Readers of lines: match a line against its pattern and decode its fields."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import add, itemgetter, mul
 
 from daq.core.driver import Channel, Decoded, Identity, Part, Reject, Reply, Request, Values
@@ -20,7 +20,7 @@ from daq.descriptions.linemodel import (
 from daq.descriptions.model import CommandTable, DescriptionTables
 from daq.descriptions.patterns import Writing, compiled, escaped, expression, plain_number
 from daq.descriptions.seal import Seal
-from daq.descriptions.slots import ChannelSlot, Found, Slot, StatusSlot, number_field, slot_of
+from daq.descriptions.slots import ChannelSlot, Found, Slot, StatusSlot, UnitSlot, number_field, slot_of, unit_slot
 from daq.descriptions.template import Field
 from daq.descriptions.types import TYPES
 
@@ -82,17 +82,39 @@ class Reader:
         self._tables, self._channels, self._sign = tables, channels, sign
         self._slots: list[Slot] = []
         if isinstance(line.table, ReadingLine):
-            for place in line.fields:
-                table = line.table.table(place.name)
-                factor = sign.get(line.table.channel(place.name), 1.0)
-                if table.divide_by is not None:
-                    factor /= int(chosen[table.divide_by])
-                self._slots.append(slot_of(place, table, channels, line.writing, factor))
+            self._slots += self._reading_slots(line.table, chosen)
         elif isinstance(line.table, StatusLine):
             self._slots += [slot_of(p, line.table.table(p.name), channels, line.writing) for p in line.fields]
-        # Fields with a status first, so that their faults come before those of texts in place of a number.
-        self._order = sorted(range(len(self._slots)), key=lambda at: not isinstance(self._slots[at], StatusSlot))
+        # Units first, because numbers need them; then fields with a status, so that their faults come before those of
+        # texts in place of a number.
+        first = (UnitSlot, StatusSlot)
+        self._order = sorted(
+            range(len(self._slots)),
+            key=lambda at: next((i for i, kind in enumerate(first) if isinstance(self._slots[at], kind)), len(first)),
+        )
         self._read = self._decoder(line.table)
+
+    def _reading_slots(self, table: ReadingLine, chosen: Mapping[str, str | int]) -> list[Slot]:
+        """Return the slots of a reading; those of units refer to those of numbers."""
+        line, channels = self.line, self._channels
+        tables = {place.name: table.table(place.name) for place in line.fields}
+        times: dict[str, float] = {}
+        with_unit = {name for own in tables.values() for name in own.unit_of}
+        slots: dict[str, Slot] = {}
+        for place in line.fields:
+            own = tables[place.name]
+            times[place.name] = self._sign.get(table.channel(place.name), 1.0)
+            if own.divide_by is not None:
+                times[place.name] /= int(chosen[own.divide_by])
+            slot = slot_of(place, own, channels, line.writing, times[place.name])
+            if place.name in with_unit and isinstance(slot, ChannelSlot):
+                slot = replace(slot, name=place.name)
+            slots[place.name] = slot
+        numbers = {name: slot for name, slot in slots.items() if isinstance(slot, ChannelSlot)}
+        for name, own in tables.items():
+            if own.units:
+                slots[name] = unit_slot(own, tables, numbers, channels, times, line.writing)
+        return list(slots.values())
 
     def _decoder(self, table: LineTable) -> GroupsDecoder:
         match table:
@@ -116,6 +138,12 @@ class Reader:
         """Decode a line without its checksum; None where it is not of this kind."""
         found = self._match(content)
         return None if found is None else self._read(found.groups(), asked)
+
+    def texts(self, content: bytes) -> dict[str, bytes]:
+        """Return the bytes of each named field by its name; empty where the line is not of this kind."""
+        found = self._match(content)
+        groups = () if found is None else found.groups()
+        return {p.name: raw for p, raw in zip(self.line.fields, groups, strict=False) if raw is not None}
 
     def _reading(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
         found = Found()
@@ -202,7 +230,7 @@ class Reader:
             or optional
         ):
             return None
-        if any(c.reader.width for c in columns):
+        if any(c.reader.width or c.name for c in columns):
             return None
 
         def inner(place: Field, own: str) -> str:

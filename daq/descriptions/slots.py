@@ -10,6 +10,7 @@ from daq.descriptions.linemodel import FieldTable, ReadingField, StateField
 from daq.descriptions.patterns import Writing, compiled, is_number, plain_number
 from daq.descriptions.template import Field
 from daq.descriptions.types import TYPES, number_reader
+from daq.descriptions.unitwords import written_unit
 
 Fault = tuple[str, str]
 
@@ -21,6 +22,8 @@ class Found:
     values: dict[int, float | None] = field(default_factory=dict)
     """Values by index of the channel."""
     faults: list[Fault] = field(default_factory=list)
+    conversions: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """Factor and addend of each number whose unit is in the line, by name of its field."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +52,16 @@ def number_field(place: Field, table: FieldTable, writing: Writing) -> NumberFie
     )
 
 
-def conversion(table: ReadingField, channel_unit: str) -> tuple[float, float]:
-    """Return factor and addend from the number in the line to the channel's unit."""
+def conversion(table: ReadingField, channel_unit: str, in_line: str | None = None) -> tuple[float, float]:
+    """Return factor and addend from the number in the line to the channel's unit.
+
+    `in_line`: unit from the line, as `units` writes it, in place of the table's own.
+    """
     factor, addend = table.scale, table.offset
-    if table.unit is not None and table.unit != channel_unit:
-        a, b = unit(table.unit), unit(channel_unit)
+    own, times = written_unit(in_line) if in_line is not None else (table.unit, 1.0)
+    factor, addend = factor * times, addend * times
+    if own is not None and own != channel_unit:
+        a, b = unit(own), unit(channel_unit)
         factor, addend = factor * a.factor / b.factor, (addend * a.factor + a.offset - b.offset) / b.factor
     return factor, addend
 
@@ -66,6 +74,7 @@ class ChannelSlot:
         at: index of the channel.
         factor, addend: conversion from the number to the channel's value.
         texts, numbers: texts and numbers that mean a fault instead of a value.
+        name: name of the field where its unit is in the line; otherwise "".
     """
 
     at: int
@@ -75,6 +84,7 @@ class ChannelSlot:
     addend: float
     texts: Mapping[bytes, str]
     numbers: Mapping[float, str]
+    name: str = ""
 
     def take(self, raw: bytes, found: Found) -> bool:
         """Add the value or the fault in `raw` to `found`; return False where it is not valid."""
@@ -85,7 +95,12 @@ class ChannelSlot:
                 return False
             fault = self.numbers.get(number)
             if fault is None:
-                found.values[self.at] = number * self.factor + self.addend + 0.0
+                factor, addend = self.factor, self.addend
+                if self.name:
+                    if self.name not in found.conversions:
+                        return False  # the part of the line with the unit is absent
+                    factor, addend = found.conversions[self.name]
+                found.values[self.at] = number * factor + addend + 0.0
                 return True
         found.values[self.at] = None
         if fault:
@@ -94,29 +109,77 @@ class ChannelSlot:
 
 
 @dataclass(frozen=True, slots=True)
+class UnitSlot:
+    """A field with the unit of numbers in the same line.
+
+    Attributes:
+        conversions: for each text, by name of a number's field: factor and addend.
+    """
+
+    conversions: Mapping[bytes, Mapping[str, tuple[float, float]]]
+
+    def take(self, raw: bytes, found: Found) -> bool:
+        """Add the conversions of the unit `raw` to `found`; return False for a unit that is not listed."""
+        listed = self.conversions.get(raw.strip(b" "))
+        if listed is None:
+            return False
+        found.conversions |= listed
+        return True
+
+
+@dataclass(frozen=True, slots=True)
 class StatusSlot:
-    """A field whose text or number means faults."""
+    """A field whose text or number means faults.
+
+    Attributes:
+        reader: reads the number of a field of a numeric type, in its base; None for a text.
+        means, numbers: faults of a text and, for a numeric type, of a number (``0`` and ``00`` are one number).
+        bits: faults of each weight.
+        others: ``refused``, ``ignored``, or the fault of texts that are not listed.
+    """
 
     means: Mapping[bytes, Sequence[Fault]]
+    numbers: Mapping[float, Sequence[Fault]]
     bits: Mapping[int, Sequence[Fault]]
     each_letter: bool
     others: str
-    """``refused``, ``ignored``, or the fault of texts that are not listed."""
+    reader: NumberField | None = None
 
     def take(self, raw: bytes, found: Found) -> bool:
         """Add the faults of `raw` to `found`; return False where it is not listed and refused."""
         raw = raw.strip(b" ")
         listed = self.means.get(raw)
+        number = None
+        if listed is None and self.reader is not None and self.reader.fits(raw):
+            number = self.reader.read(raw)
+            listed = self.numbers.get(number)
         if listed is not None:
             found.faults += listed
             return True
-        if self.bits and raw.isdigit():
-            return self._of_bits(int(raw), found)
+        if self.bits and number is not None:
+            # A sum of weights is a whole number and not negative.
+            whole = number >= 0 and number.is_integer()
+            return self._of_bits(int(number), found) if whole else self._unlisted(found)
         if self.each_letter:
             letters = [text for text in self.means if text in raw]
             found.faults += [fault for text in letters for fault in self.means[text]]
             return all(raw[i : i + 1] in letters or self._unlisted(found) for i in range(len(raw)))
         return self._unlisted(found)
+
+    def unlisted(self, raw: bytes) -> list[str]:
+        """Return the texts, letters or weights of bits in `raw` that have no entry, for a person."""
+        raw = raw.strip(b" ")
+        number = None
+        if raw not in self.means and self.reader is not None and self.reader.fits(raw):
+            number = self.reader.read(raw)
+        if raw in self.means or number in self.numbers:
+            return []
+        if self.bits and number is not None and number >= 0 and number.is_integer():
+            rest = int(number) & ~sum(self.bits)
+            return [f"bit {1 << i}" for i in range(rest.bit_length()) if rest >> i & 1]
+        if self.each_letter:
+            return [repr(chr(b)) for b in dict.fromkeys(raw) if bytes([b]) not in self.means]
+        return [repr(raw.decode("latin-1"))]
 
     def _unlisted(self, found: Found) -> bool:
         if self.others == "refused":
@@ -143,23 +206,18 @@ class NoSlot:
         return True
 
 
-Slot = ChannelSlot | StatusSlot | NoSlot
+Slot = ChannelSlot | StatusSlot | UnitSlot | NoSlot
 
 
 def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writing: Writing, times: float = 1.0) -> Slot:
     """Return the slot of a field in a reading; `times` is a factor from the options."""
     if table.is_state:
-        return StatusSlot(
-            {writing.of(text): faults_of(entries) for text, entries in table.means.items()},
-            {int(weight): faults_of(entries) for weight, entries in table.bits.items()},
-            table.each_letter,
-            table.others,
-        )
+        return _status_slot(place, table, writing)
     if not isinstance(table, ReadingField):
         return NoSlot()
     names = [c.name for c in channels]
     channel = table.channel or place.name
-    if channel not in names or TYPES[place.type].gives != "number":
+    if channel not in names or table.units or TYPES[place.type].gives != "number":
         return NoSlot()
     at = names.index(channel)
     factor, addend = conversion(table, channels[at].unit)
@@ -172,6 +230,40 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
         else:
             texts[writing.of(text)] = fault
     return ChannelSlot(at, channel, reader, times * factor, times * addend, texts, numbers)
+
+
+def _status_slot(place: Field, table: StateField, writing: Writing) -> StatusSlot:
+    means = {writing.of(text): faults_of(entries) for text, entries in table.means.items()}
+    bits = {int(weight): faults_of(entries) for weight, entries in table.bits.items()}
+    reader = None
+    numbers: dict[float, Sequence[Fault]] = {}
+    if TYPES[place.type].gives == "number":
+        reader = number_field(place, table, writing)
+        numbers = {
+            reader.read(writing.of(text)): faults_of(entries)
+            for text, entries in table.means.items()
+            if is_number(text, place, table, writing)
+        }
+    return StatusSlot(means, numbers, bits, table.each_letter, table.others, reader)
+
+
+def unit_slot(
+    table: ReadingField,
+    tables: Mapping[str, ReadingField],
+    slots: Mapping[str, ChannelSlot],
+    channels: Sequence[Channel],
+    times: Mapping[str, float],
+    writing: Writing,
+) -> UnitSlot:
+    """Return the slot of a field with a unit; `tables`, `slots` and `times` (factors from options) by field."""
+    conversions: dict[bytes, dict[str, tuple[float, float]]] = {}
+    for text, in_line in table.units.items():
+        own: dict[str, tuple[float, float]] = {}
+        for name in table.unit_of:
+            factor, addend = conversion(tables[name], channels[slots[name].at].unit, in_line)
+            own[name] = (times[name] * factor, times[name] * addend)
+        conversions[writing.of(text)] = own
+    return UnitSlot(conversions)
 
 
 def faults_of(entries: Sequence[str]) -> tuple[Fault, ...]:

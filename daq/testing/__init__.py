@@ -1,5 +1,6 @@
 """Public tools to test drivers and methods: conformance kit, virtual time, instruments in memory, hostile lines."""
 
+from daq.testing.apart import check_driver_apart
 from daq.testing.bench import Bench, Simulator
 from daq.testing.clock import VirtualClock
 from daq.testing.conformance import assert_conforms, check_driver
@@ -33,4 +34,5 @@ __all__ = [
     "VirtualClock",
     "assert_conforms",
     "check_driver",
+    "check_driver_apart",
 ]

@@ -18,7 +18,7 @@ SHAPES: Final = 12
 DESCRIPTION: Final = "description"
 """Key of a driver's options whose value is the description it was built from."""
 SEED: Final = 20_260_101
-_DIGITS: Final = bytes.maketrans(b"0123456789", b"9999999999")
+DIGITS: Final = bytes.maketrans(b"0123456789", b"9999999999")
 
 Make = Callable[[], Driver]
 Check = Callable[["Case"], Finding]
@@ -43,6 +43,8 @@ class Case:
     """Checksum found in the transcript, as text; "" for none."""
     seal: Callable[[bytes], bytes] | None = None
     """Corrects the checksum of a frame, where one was found."""
+    tail: int = 0
+    """Number of bytes of the checksum and its mark at the end of a frame, where one was found."""
     clean: Rig | None = None
     """The rig after the run over a clean line."""
 
@@ -69,7 +71,7 @@ class Case:
         found: dict[tuple[bytes, type], Example] = {}
         for e in self.transcript().examples:
             if type(e.meaning).__name__ != "Reject":
-                found[e.frame.translate(_DIGITS), type(e.meaning)] = e
+                found[e.frame.translate(DIGITS), type(e.meaning)] = e
         if not found:
             raise NotApplicableError("the driver understands no frame at all: see `understands`")
         return list(itertools.islice(found.values(), SHAPES))
@@ -88,7 +90,7 @@ def decode(driver: Driver, frame: bytes, asked: Request | None) -> Decoded:
     """Decode a frame; raise `DriverFaultError` with the bytes where the driver raises."""
     try:
         return driver.decode(frame, asked)
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         raise DriverFaultError(
             f"decode raised {type(error).__name__}: {error}",
             f"line {shown(frame)}" + (f" after {shown(asked.data)}" if asked else ""),
@@ -102,7 +104,7 @@ def called(what: str, call: Callable[[], Any], *allowed: type[Exception]) -> Any
         return call()
     except allowed:
         return None
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         may = " or ".join(a.__name__ for a in allowed) or "nothing"
         raise DriverFaultError(
             f"{what} raised {type(error).__name__}: {error}", do=f"it may raise {may} only"

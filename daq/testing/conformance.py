@@ -15,15 +15,25 @@ from typing import Final
 from daq.core.driver import Driver
 from daq.descriptions.capture import Capture, load_capture
 from daq.descriptions.guessing.checksum import find_checksum
-from daq.testing import checks_answers, checks_bytes, checks_damage, checks_declared, checks_exchange
 from daq.testing.bench import Simulator
 from daq.testing.case import Case, Check, Make
+from daq.testing.checks import (
+    checks_answers,
+    checks_bytes,
+    checks_damage,
+    checks_declared,
+    checks_exchange,
+    checks_invented,
+    checks_values,
+)
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, Report
 from daq.testing.talk import Transcript, record, transcribe
-from daq.testing.watchdog import TooMuchWorkError, at_most
+from daq.testing.watchdog import TooMuchWorkError, WaitedError, at_most
 
 WORK_S: Final = 20.0
 """Greatest CPU time of a check, s; the slowest check takes a few tenths of a second."""
+WAIT_S: Final = 60.0
+"""Greatest time of a check in which the process only waits, s; no check waits."""
 LINE_WORK_S: Final = 3.0
 """Greatest CPU time of the check `work per line`, s."""
 
@@ -43,7 +53,11 @@ CHECKS: Final[tuple[tuple[str, Check], ...]] = (
     ("quiet", checks_declared.quiet),
     ("any bytes", checks_bytes.any_bytes),
     ("understands", checks_bytes.understands),
-    ("values shown", checks_bytes.values_shown),
+    ("values shown", checks_values.values_shown),
+    ("units", checks_values.units_in_lines),
+    ("from the line", checks_invented.from_the_line),
+    ("repeats", checks_invented.repeats),
+    ("ignored states", checks_invented.ignored_states),
     ("over range", checks_bytes.over_range),
     ("same again", checks_bytes.same_again),
     ("state", checks_bytes.state),
@@ -77,6 +91,8 @@ def check_driver(
     capture: Capture | Path | None = None,
     simulator: Callable[[], Simulator] | None = None,
     expected: Sequence[Sequence[float | None]] = (),
+    started: Callable[[str], None] = lambda _: None,
+    waiting_s: float = WAIT_S,
 ) -> Report:
     """Run all checks on a driver.
 
@@ -85,29 +101,35 @@ def check_driver(
         capture: capture of a real instrument, or its file.
         simulator: returns a new simulated instrument, used in place of a capture.
         expected: values of the first readings on the display, in channel order.
+        started: called with the name of each check before it runs.
+        waiting_s: time on the clock that a check may wait without work, s.
 
     Raises:
         SettingError: the capture's file cannot be read.
     """
     try:
-        driver = make()
-    except Exception as error:  # noqa: BLE001 - any error of a driver is a finding
+        with at_most(WORK_S, waiting_s):
+            driver = make()
+    except (Exception, SystemExit, TooMuchWorkError) as error:  # noqa: BLE001 - any error of a driver is a finding
         finding = Finding(
             "contract", "failed", f"cannot be created: {type(error).__name__}: {error}", do="see its options"
         )
         return Report("driver", [finding])
     report = Report(str(getattr(driver, "kind", type(driver).__name__)))
-    contract = _run("contract", checks_declared.contract, Case(make, driver))
+    contract = _run("contract", checks_declared.contract, Case(make, driver), waiting_s)
     if contract.outcome == "failed":
         report.findings.append(contract)
         return report
     case = Case(make, driver, expected=expected)
-    listening = _run("understands", lambda c: _listen(c, capture, simulator), case)
+    listening = _run("understands", lambda c: _listen(c, capture, simulator), case, waiting_s)
     if listening.outcome == "failed":
         case.talk = None
         report.findings.append(listening)
+        if "without end" in listening.message:
+            return report
     for name, check in CHECKS:
-        finding = _run(name, check, case)
+        started(name)
+        finding = _run(name, check, case, waiting_s)
         report.findings.append(finding)
         if "without end" in finding.message:
             break
@@ -142,7 +164,7 @@ def _listen(case: Case, capture: Capture | Path | None, simulator: Callable[[], 
     if case.talk is not None:
         found = find_checksum([e.frame for e in case.talk.examples])
         if found is not None and found.sure:
-            case.checksum, case.seal = str(found), found.seal
+            case.checksum, case.seal, case.tail = str(found), found.seal, found.tail_length
     return Finding("understands", "passed", "")
 
 
@@ -152,14 +174,24 @@ def _simulated(make: Callable[[], Driver], simulator: Callable[[], Simulator]) -
     return talk
 
 
-def _run(name: str, check: Check, case: Case) -> Finding:
+def _run(name: str, check: Check, case: Case, waiting_s: float) -> Finding:
     try:
-        with at_most(LINE_WORK_S if name == "work per line" else WORK_S):
+        with at_most(LINE_WORK_S if name == "work per line" else WORK_S, waiting_s):
             return check(case)
     except DriverFaultError as fault:
         return Finding(name, "failed", fault.message, fault.evidence, fault.do)
     except NotApplicableError as why:
         return Finding(name, "not_applicable", str(why))
+    except WaitedError:
+        return Finding(
+            name, "failed", f"waits without end: a check was not finished after {waiting_s:g} s of waiting; "
+            "the checks after this one were left out",
+            do="a driver waits for nothing: only the exchange uses clocks and ports",
+        )  # fmt: skip
+    except SystemExit as error:
+        return Finding(
+            name, "failed", f"ends the program: SystemExit({error.code!r})", do="return Reject, or raise DriverError"
+        )
     except TooMuchWorkError:
         return Finding(
             name, "failed", "works without end on a line; the checks after this one were left out",

@@ -139,7 +139,7 @@ def test_doctor_asks_the_daemon(cli, shift, served):
 
 
 SHOW = """
-from tests.cli.views import MEASURING, changed, result
+from tests.support.views import MEASURING, changed, result
 from daq.app.screens.live import RunScreen
 from daq.app.screens.run_view import RunEnd
 screen = RunScreen()

@@ -17,7 +17,7 @@ from daq.app.screens.styled_lines import NARROWEST, text_of
 from daq.app.screens.text import width
 from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
-from tests.cli.views import MEASURING, changed, result, saturated, too_little
+from tests.support.views import MEASURING, changed, result, saturated, too_little
 
 ROWS = 23
 DONE = RunEnd(run="3f2a91bc-0", outcome="complete", reason="", motor="still", result_id="r")

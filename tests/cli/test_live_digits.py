@@ -13,9 +13,9 @@ from daq.methods.planning.compile import compile_plan
 from daq.quality.digits import decimals_for, to_place
 from daq.testing.bench import Bench
 from tests.cli.uncertain_results import beyond
-from tests.cli.views import view_of
 from tests.support.instruments.example_pairs import pair
 from tests.support.runs.examples import example
+from tests.support.views import view_of
 
 ERRORS = (None, 0.02, 0.1, 0.3, 0.38, 0.42, 0.5, 1.0, 3.5, 4.3, 8.0)
 """Limits of the torque (% of full scale): expanded uncertainties from a thousandth to a fifth of the value."""

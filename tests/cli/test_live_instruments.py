@@ -27,9 +27,9 @@ from daq.core.remarks import WrittenRemark
 from daq.methods.concluding.judging import reported
 from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import Bench
-from tests.cli.views import MEASURING, changed, result, view_of
 from tests.support.instruments.example_pairs import DRIVERS, pair
 from tests.support.runs.examples import example
+from tests.support.views import MEASURING, changed, result, view_of
 
 WITHOUT = {"band": None, "temperature": None, "motor": "not_moved"}
 STEADY = replace(

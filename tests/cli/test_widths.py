@@ -38,7 +38,7 @@ from daq.methods.concluding.intervals import stated_interval
 from daq.methods.concluding.reportable import Attempt, Reportable
 from daq.methods.parts.statement import Statement
 from daq.rheology.uncertainty import Component
-from tests.cli.views import MEASURING, changed, result, saturated, too_little
+from tests.support.views import MEASURING, changed, result, saturated, too_little
 
 NAMES = (
     "G-1041",

@@ -25,8 +25,8 @@ from daq.methods.planning.geometries import described, flow_geometry
 from daq.methods.sentences.run_ends import SENTENCES
 from daq.rheology.uncertainty import Component, combine
 from tests.cli.uncertain_results import printed
-from tests.cli.views import result
 from tests.support.runs.examples import example
+from tests.support.views import result
 
 BENCHES = ("bench-1", "bench-2", "bench-3")
 GEOMETRIES = [(b, name) for b in BENCHES for name in example(f"instruments/{b}.toml").geometries]

@@ -8,6 +8,7 @@ import pytest
 from daq.adapters.paths import examples_dir
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.drivers import GROUP, Drivers
+from daq.core.driver import Driver, Reject
 from daq.core.errors import SettingError
 from drivers import balance
 from tests.support import sentences
@@ -16,6 +17,22 @@ GOOD = balance.DESCRIPTION
 TEXT = str(balance.DESCRIPTION)
 MISSING = balance.DESCRIPTION.with_name("none.toml")
 SEVEN = 7
+
+
+class NoDecode(Driver):
+    kind = "no decode"
+
+
+class EndsWhenMade(Driver):
+    kind = "ends"
+
+    def __init__(self, options):
+        raise SystemExit(3)
+
+    def decode(self, line, asked=None):
+        return Reject("nothing")
+
+
 WRONG = balance.DESCRIPTION.with_name("__init__.py")
 
 
@@ -42,6 +59,22 @@ def test_a_broken_description_harms_no_other():
     assert found.make("good", {}).kind == "balance"
     with pytest.raises(SettingError, match="cannot be used"):
         found.make("missing", {})
+
+
+def test_a_driver_that_ends_the_program_or_cannot_decode_is_named(tmp_path, monkeypatch):
+    """`daq driver list` and `daq doctor` go on with the others."""
+    (tmp_path / "daq_ends_at_import.py").write_text("raise SystemExit(0)\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    entries = [EntryPoint("at-import", "daq_ends_at_import:Driver", GROUP)]
+    entries += [EntryPoint(name, f"{__name__}:{value}", GROUP) for name, value in
+                (("good", "GOOD"), ("abstract", "NoDecode"), ("when-made", "EndsWhenMade"))]  # fmt: skip
+    found = Drivers.find(entries)
+    problems = found.problems()
+    assert set(problems) == {"at-import", "abstract"}
+    assert "cannot be loaded: SystemExit: 0" in problems["at-import"]
+    assert "has no method decode" in problems["abstract"]
+    with pytest.raises(SettingError, match="failed with these options: SystemExit: 3"):
+        found.make("when-made", {})
 
 
 def test_a_journals_header_makes_the_driver_again_without_its_file():

@@ -9,7 +9,7 @@ from daq.core.errors import DriverError, SettingError, SettingErrors
 from daq.core.frames import make_framer
 from daq.descriptions.compose import Composer
 from daq.descriptions.load import check_description, load_description
-from daq.testing.checks_bytes import proper
+from daq.testing.checks.checks_bytes import proper
 from daq.testing.growth import growth
 from daq.testing.talk import requests_of
 from daq.testing.watchdog import at_most

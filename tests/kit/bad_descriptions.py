@@ -29,5 +29,6 @@ PLANTED_IN_FILES = [
     ("balance", [("decimals = 3\n", "decimals = 2\n")], "understands"),
     ("thermometer", [('ok = "", ', "")], "understands"),
     ("rotational", [('timeout = "300 ms"', 'timeout = "60 s"')], "late answers"),
+    ("thermometer", [('means = { ok = "", ', 'others = "ignored"\nmeans = { ')], "ignored states"),
     ("thermometer", [('interval = "1 s"', 'interval = "20 s"')], "times"),
 ]

@@ -271,6 +271,11 @@ class WrongScale(Scale):
         return (found[0] / 10,) if isinstance(found, tuple) else found
 
 
+@found_by("units")
+class TakesGramsForKilograms(Scale):
+    channels = (Channel("mass", "kg", -10.0, 4100.0),)
+
+
 @found_by("over range")
 class PushedIntoTheRange(Scale):
     def decode(self, line, asked=None):

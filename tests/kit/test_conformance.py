@@ -6,13 +6,13 @@ from pathlib import Path
 import pytest
 
 from daq.app.setup.driver_choice import chosen_driver
-from daq.core.driver import Reject
+from daq.core.driver import Driver, Reject
 from daq.descriptions.capture import Capture, Piece, read_capture
 from daq.descriptions.load import check_description
-from daq.testing import assert_conforms, check_driver
+from daq.testing import assert_conforms, check_driver, check_driver_apart
 from daq.testing.conformance import CHECKS
 from daq.testing.watchdog import TooMuchWorkError, at_most
-from tests.kit import bad_on_the_line
+from tests.kit import bad_on_the_line, bad_values
 from tests.kit.bad_descriptions import PLANTED_IN_FILES
 from tests.kit.bad_drivers import PLANTED, RollsDice
 from tests.kit.good_drivers import (
@@ -29,6 +29,7 @@ from tests.support.instruments.built_in import BUILT_IN
 from tests.support.instruments.driver_cases import CASES, instrument
 
 assert bad_on_the_line  # its drivers are among PLANTED
+assert bad_values
 HEARD = {
     Stirrer: {"simulator": StirrerInstrument},
     Scale: {"capture": read_capture(SCALE_CAPTURE, "scale.capture")},
@@ -89,7 +90,7 @@ def test_every_fault_planted_in_a_description_is_found(name, changes, check):
 def test_every_check_is_seen_to_find_something():
     """A check that is added needs a driver that it finds a fault in."""
     assert len(PLANTED) >= 25
-    assert {name for name, _ in CHECKS} == {p.check for p in PLANTED}
+    assert {name for name, _ in CHECKS} == {p.check for p in PLANTED} | {check for *_, check in PLANTED_IN_FILES}
 
 
 def test_without_anything_heard_it_is_said_what_was_not_looked_at():
@@ -145,6 +146,31 @@ def test_expected_values_are_compared_channel_by_channel():
     assert_conforms(lambda: Scale({}), expected=[(12.30,), (-0.45,)], **HEARD[Scale])
     report = check_driver(lambda: Scale({}), expected=[(12.30,), (0.45,)], **HEARD[Scale])
     assert "reading 2: mass is -0.45, the display showed 0.45" in report.finding("values shown").message
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("made", bad_values.WAITING, ids=lambda c: c.__name__)
+def test_a_driver_that_waits_is_found(made):
+    base = next(c for c in made.__mro__ if c in HEARD)
+    report = check_driver(lambda: made({}), waiting_s=0.5, **HEARD[base])
+    assert any("waits without end" in f.message for f in report.failed), report.text()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("made", bad_values.APART, ids=lambda c: c.__name__)
+def test_a_driver_that_cannot_be_interrupted_is_found_in_a_process_of_its_own(made):
+    report = check_driver_apart(lambda: made({}), capture=HEARD[Scale]["capture"], longest_s=2.0)
+    assert not report.passed
+    assert "without end" in report.text() or "ended the process" in report.text()
+
+
+def test_a_class_without_decode_is_named():
+    class NoDecode(Driver):
+        kind = "none"
+
+    report = check_driver(lambda: NoDecode({}))
+    assert [f.name for f in report.failed] == ["contract"]
+    assert "decode" in report.failed[0].message
 
 
 def test_evidence_is_escaped_and_bounded():

@@ -8,7 +8,7 @@ from daq.methods.parts.statement import Statement, state
 from daq.methods.sentences.catalogue import SENTENCES, names_in
 from daq.methods.sentences.languages.beside_english import KOREAN
 from daq.methods.sentences.rendering import render, segments
-from tests.methods.test_sentences import ENGLISH
+from tests.methods.english_sentences import ENGLISH
 
 NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?")
 

@@ -16,8 +16,8 @@ from daq.laboratory.bench.flow import ASKS, OFFERED, present_list
 from daq.laboratory.samples import Sample
 from daq.methods.parts.statement import state
 from tests.bench_flow.flows import FACTS, SLOW, in_stage
-from tests.cli.views import MEASURING, changed, saturated
 from tests.page.example_desk import desk_screens
+from tests.support.views import MEASURING, changed, saturated
 
 STAGES = get_args(Stage)
 NOW = 1_790_000_000_000_000_000

@@ -7,8 +7,8 @@ from playwright.sync_api import expect
 
 from tests.page.browsing import chromium
 from tests.page.example_pages import bench_pages
+from tests.page.example_result import RESULT
 from tests.page.example_server import serving
-from tests.page.test_templates import RESULT
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 LONG_MS = 30_000

@@ -6,33 +6,11 @@ from html.parser import HTMLParser
 
 import pytest
 
-from daq.methods.parts.statement import state
 from daq.page.shown.environment import environment, render
 from daq.page.texts.texts import LANGUAGES
-from tests.cli.views import result
 from tests.page.example_pages import bench_pages, frame, plain_desk_pages
+from tests.page.example_result import RESULT
 
-RESULT = result(
-    motor="still",
-    reasons=[state("below_band", torque=8.04).model_dump(mode="json")],
-    uncertainty={
-        "expanded": 18.2,
-        "k": 1.98,
-        "coverage": 0.95,
-        "trials": None,
-        "reasons": [],
-        "left_out": [],
-        "components": [],
-    },
-    origin={"serial": "R-1042"},
-    geometry={"name": "coaxial-12", "kind": "coaxial_cylinders", "vessel": "cup 15"},
-    span={
-        "n": 100,
-        "seconds": 30.0,
-        "stop_reason": state("rule_above", signal="elapsed", limit=60.0, unit="s").model_dump(mode="json"),
-    },
-    steps=[],
-)
 HISTORY = {
     "run": {
         "id": "3f2a91bc-0000-4000-8000-000000000001", "sample": "WG-1042", "product": "white-glaze", "lot": "L1", "method_id": "white-glaze-flow-curve",

@@ -34,6 +34,8 @@ def any_of(kind):
     origin, inner = typing.get_origin(kind), typing.get_args(kind)
     if origin is list:
         return st.lists(any_of(inner[0]), max_size=2)
+    if origin is tuple and inner[-1] is not Ellipsis:
+        return st.tuples(*map(any_of, inner))
     if origin is tuple:
         # A rule can hold rules; at most one inner rule keeps the recursion finite.
         return st.lists(any_of(inner[0]), max_size=1 if inner[0] is Rule else 2).map(tuple)

@@ -12,7 +12,7 @@ from daq.app.screens.text import expanded_of, plain, shown_value, spaced, utc_is
 from daq.core.units import symbol
 from daq.laboratory.signing import ReleaseState
 from daq.methods.messages.annulling import ANNULLED
-from daq.quality.digits import NOTHING, uncertain
+from daq.quality.digits import NOTHING, is_interval, uncertain
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +108,7 @@ def value_of(e: Entry, *, interval: bool = False) -> str:
     if e.value is None:
         return NOTHING
     unit = symbol(e.unit or "")
-    half = f" ± {uncertain(e.expanded)}" if interval and e.expanded is not None else ""
+    half = f" ± {uncertain(e.expanded)}" if interval and is_interval(e.expanded) else ""
     return f"{e.shown}{half} {unit}".rstrip()
 
 

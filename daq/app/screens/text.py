@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Any, Final, Protocol
 
 from daq.core.units import symbol
-from daq.quality.digits import NOTHING, not_finer, number, supported, uncertain, within
+from daq.quality.digits import NOTHING, is_interval, not_finer, number, supported, to_place, uncertain, within
 
 _INVISIBLE: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 """Unicode categories that move the cursor, reorder text or show nothing."""
@@ -218,12 +218,25 @@ def digits_of(data: dict[str, Any], most: int = 4) -> int:
 def shown_value(data: dict[str, Any]) -> str:
     """Return the number of a result (`ResultData` as a dict): as its product reports it, otherwise in four digits.
 
-    It has no digit beyond its expanded uncertainty (JCGM 100, 7.2.6).
+    It has no digit beyond its expanded uncertainty (JCGM 100, 7.2.6); without one it ends at the resolution of the
+    instrument, where this is stated.
     """
     value, expanded = data.get("value"), expanded_of(data)
     if data.get("reported") and value is not None:
         return not_finer(str(data["reported"]), value, expanded)
-    return within(value, expanded)
+    step = None if value is None or is_interval(expanded) else _step_of(data)
+    return within(value, expanded) if step is None else to_place(value, -math.floor(math.log10(step) + 1e-9))
+
+
+def _step_of(data: dict[str, Any]) -> float | None:
+    """Return the step of the instrument's resolution of a directly measured result, in its unit; None if not stated.
+
+    The budget has it as a rectangle of half a step: u = step / (2 sqrt 3) (JCGM 100, F.2.2.1).
+    """
+    for line in (data.get("uncertainty") or {}).get("components", ()):
+        if line.get("code") == "component_resolution" and line["sensitivity"] == 1.0 and line["contribution"]:
+            return 2.0 * math.sqrt(3.0) * abs(float(line["contribution"]))
+    return None
 
 
 def value_line(data: dict[str, Any]) -> str:
@@ -233,7 +246,7 @@ def value_line(data: dict[str, Any]) -> str:
     unit = symbol(data["unit"])
     shown = f"{shown_value(data)} {unit}".rstrip()
     expanded = expanded_of(data)
-    if expanded is None:
+    if not is_interval(expanded):
         return shown
     half = f"{uncertain(expanded)} {unit}".rstrip()
     uncertainty = data["uncertainty"]

@@ -4,6 +4,7 @@ An entry point names a subclass of `Driver`, or the path of a description file.
 """
 
 import difflib
+import inspect
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import EntryPoint, entry_points
@@ -76,7 +77,7 @@ class Drivers:
                 return made(given)
             except SettingError:
                 raise
-            except Exception as error:
+            except (Exception, SystemExit) as error:
                 raise SettingError(
                     f"the driver {kind!r} failed with these options: {type(error).__name__}: {error}; "
                     "report it to the driver's author",
@@ -108,24 +109,31 @@ class Drivers:
         (entry,) = entries
         try:
             loaded = entry.load()
-        except Exception as error:  # noqa: BLE001 - a fault in the import of one driver must not affect the others
+        except (Exception, SystemExit) as error:  # noqa: BLE001 - a fault in the import of one driver must not affect the others
             return f"the driver {name!r} of {_owner(entry)} cannot be loaded: {type(error).__name__}: {error}"
         if isinstance(loaded, (str, Path)):
             try:
                 return load_description(loaded)
             except SettingError as error:
                 return f"the driver {name!r} of {_owner(entry)} has a description that cannot be used: {error}"
+        return self._wrong_class(name, entry, loaded) or loaded
+
+    def _wrong_class(self, name: str, entry: EntryPoint, loaded: Any) -> str:
+        """Return the reason why an object of an entry point is no driver; "" for a class of drivers."""
         if not (isinstance(loaded, type) and issubclass(loaded, Driver)):
             return (
                 f"the driver {name!r} of {_owner(entry)}: {entry.value} is neither a subclass of "
                 "daq.core.driver.Driver nor the path of a description file"
             )
+        if inspect.isabstract(loaded):
+            missing = ", ".join(sorted(loaded.__abstractmethods__))
+            return f"the driver {name!r} of {_owner(entry)}: {entry.value} has no method {missing}"
         if loaded.api_version != API_VERSION:
             return (
                 f"the driver {name!r} of {_owner(entry)} was written for version {loaded.api_version} of the driver "
                 f"contract, this daq has version {API_VERSION}; install versions that fit together"
             )
-        return loaded
+        return ""
 
 
 def described(description: Description, options: Mapping[str, Any]) -> Driver:

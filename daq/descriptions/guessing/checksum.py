@@ -1,8 +1,10 @@
 """Find the checksum at the end of lines: try every checksum of `daq.core.checksums` in every usual place."""
 
 import math
+import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from daq.core.checksums import CHECKSUMS
@@ -15,6 +17,9 @@ ENOUGH_BITS: Final = 12.0
 """Least evidence for a checksum, bits beyond coincidence; each alternative that is tried reduces the evidence."""
 SURE_BITS: Final = 26.0
 """Evidence from which coincidence is excluded, bits."""
+USUAL_MARKS: Final = "*#!"
+FEW_LINES: Final = 6
+"""Number of different lines below which a checksum may remain unidentified by chance."""
 MOST_FRAMES: Final = 200
 """Greatest number of different lines that are used."""
 
@@ -37,11 +42,13 @@ class FoundChecksum:
     skip: int
     bits: float = 0.0
     wrong: int = 0
+    rivals: tuple[str, ...] = ()
+    """Other checksums that fit the same lines as well, as text."""
 
     @property
     def sure(self) -> bool:
         """True where coincidence is excluded."""
-        return self.bits >= SURE_BITS
+        return self.bits >= SURE_BITS and not self.rivals
 
     def __str__(self) -> str:
         how = f"{self.digits} {'hexadecimal' if self.written == 'hex' else 'decimal'} digits"
@@ -89,6 +96,7 @@ def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) 
     if len(different) < 2:
         return None
     best: FoundChecksum | None = None
+    fitting: list[FoundChecksum] = []
     ways = list(_ways(different[0], different[-1]))
     for way in ways:
         wrong = sum(not way.fits(f) for f in different)
@@ -97,11 +105,75 @@ def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) 
             continue
         per_line = min(8.0 * CHECKSUMS[way.name].size, 4.0 * way.digits if way.written == "hex" else 64.0)
         bits = right * per_line - math.log2(len(ways)) - 4.0 * wrong
-        if bits >= enough_bits and (best is None or bits > best.bits):
-            best = FoundChecksum(
-                way.name, way.written, way.letters, way.digits, way.mark, way.covers_mark, way.skip, bits, wrong
-            )
-    return best
+        if bits < enough_bits:
+            continue
+        found = replace(way, bits=bits, wrong=wrong)
+        fitting.append(found)
+        if best is None or bits > best.bits:
+            best = found
+    if best is None:
+        return None
+    rivals = [str(f) for f in fitting if f.bits >= best.bits and not _same(f, best, different[0])]
+    return replace(best, rivals=tuple(dict.fromkeys(rivals)))
+
+
+def _same(one: FoundChecksum, other: FoundChecksum, frame: bytes) -> bool:
+    """Return True where two checksums agree on any line: those of eight fixed lines without a pattern are compared."""
+    alphabet = bytes(sorted({*frame, *b"0123456789.-"}))
+    size = len(alphabet)
+    contents = [
+        bytes(alphabet[(row * row * 31 + at * at * 7 + row * at * 13) % size] for at in range(len(frame) + row))
+        for row in range(8)
+    ]
+    head = frame[: max(one.skip, other.skip)]
+    return all(one.tail(head + c) == other.tail(head + c) for c in contents)
+
+
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """End of every line that looks like a checksum and is none of the known ones: a mark and hexadecimal digits."""
+
+    mark: str
+    digits: int
+    different: int
+    """Number of different lines that have it."""
+
+    @property
+    def length(self) -> int:
+        """Number of characters of mark and digits."""
+        return len(self.mark) + self.digits
+
+    def ends(self, text: str) -> bool:
+        """Return True where a line ends with it."""
+        return _tail_of(text) == (self.mark, self.digits)
+
+
+_TAIL: Final = re.compile(r"[^A-Za-z0-9.,+\s-]((?:[0-9A-F]{2}){1,4}|(?:[0-9a-f]{2}){1,4})")
+
+
+def _tail_of(text: str) -> tuple[str, int] | None:
+    found = re.search(_TAIL.pattern + r"\Z", text)
+    return None if found is None else (found[0][0], len(found[1]))
+
+
+def unknown_tail(frames: Sequence[bytes]) -> Tail | None:
+    """Return the end of all lines that looks like a checksum; None where there is none.
+
+    Nine in ten lines end with a mark and the same number of hexadecimal digits, which differ where the text before them
+    does; some have a letter, unless the mark is a usual one of checksums.
+    """
+    different = [frame.decode("latin-1") for frame in dict.fromkeys(f for f in frames if len(f) > 2)]
+    tails = Counter(found for text in different if (found := _tail_of(text)) is not None)
+    if not tails:
+        return None
+    (mark, digits), count = tails.most_common(1)[0]
+    if count * 10 < 9 * len(different):
+        return None
+    ends = [text[-digits:] for text in different]
+    letters = any(c.isalpha() for end in ends for c in end)
+    if not (letters or mark in USUAL_MARKS) or len(set(ends)) * 2 <= len(different):
+        return None
+    return Tail(mark, digits, len(different))
 
 
 def _ways(first: bytes, last: bytes) -> Iterator[FoundChecksum]:

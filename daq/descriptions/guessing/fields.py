@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from itertools import pairwise, zip_longest
 from typing import Final
 
-from daq.core.units import ENTRY, UNITS
+from daq.core.units import UNITS, convert
+from daq.descriptions.unitwords import LETTERS, UNIT_WORD, unit_of, unit_text, unit_word, written_unit
 
 _ONE_PIECE: Final = (
     r"(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d(?:\.\d+)?)?(?![\d:])"
@@ -14,23 +15,13 @@ _ONE_PIECE: Final = (
     r"|\d\d\.\d\d\.(?:\d{{4}}|\d\d)|\d\d/\d\d/(?:\d{{4}}|\d\d))(?![\d.]))"
     r"|(?P<number>(?:(?<![\d.])[+-] *|(?<![\d.]))\d+(?:{mark}\d+)?(?:[eE][+-]?\d{{1,2}})?)"
     r"|(?P<dashes>-{{2,}}(?:{mark}-+)?)"
-    r"|(?P<word>[A-Za-z\u00b0%\u00b5\u03a9]+\d*(?![\d.,]))"
+    r"|(?P<word>[{letters}]+\d*(?![\d.,]))"
     r"|(?P<space>[ \t]+)"
     r"|(?P<other>.)"
 )
-_UNIT: Final = re.compile(
-    r"[ \t,;]*((?>(?:1/)?[A-Za-z\u00b0%\u00b5\u03a9]+[0-9\u00b2\u00b3]*"
-    r"(?:[/.\u00b7][A-Za-z]+[0-9\u00b2\u00b3]*)*))(?![=:])"
-)
+_UNIT: Final = re.compile(rf"[ \t,;]*({UNIT_WORD})(?![=:])")
 """Possible unit after a number; a word before '=' or ':' is the name of the next value instead."""
-TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark)), re.DOTALL) for mark in ".,"}
-SPELLED: Final = {
-    "C": "Cel", "degC": "Cel", "\u00b0C": "Cel", "deg": "Cel", "F": "[degF]", "degF": "[degF]", "mPas": "mPa.s",
-    "Pas": "Pa.s", "ph": "[pH]", "PH": "[pH]", "ohm": "Ohm", "OHM": "Ohm", "Ohms": "Ohm", "RPM": "/min", "G": "g",
-    "KG": "kg", "ML": "mL", "ml": "mL", "percent": "%", "RH": "%",
-    "l": "L", "ml/min": "mL/min", "l/min": "L/min", "l/h": "L/h", "\u00b5S/cm": "uS/cm", "us/cm": "uS/cm",
-}  # fmt: skip
-"""Spellings of units by instruments that are neither UCUM codes nor entries of `daq.core.units.ENTRY`."""
+TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark), letters=LETTERS), re.DOTALL) for mark in ".,"}
 NAMES: Final = {"acidity": "ph", "number": "value", "viscosity": "viscosity"}
 """Names of channels by the dimension of their unit, where the name differs from the dimension."""
 HINTS: Final = {
@@ -53,6 +44,10 @@ class GuessedField:
         special: the texts in place of a number.
         behind: the word after it, which may be its unit.
         kept: False for the time of day and the date, which are ignored.
+        factor: factor of the number to `unit`, where the line has a multiple of it (``MOhm``).
+        units: for a word that is the unit of numbers: each text as `daq.descriptions.unitwords.unit_text` writes it; ""
+            for a text that is no known unit.
+        unit_of: the numbers that have this unit.
     """
 
     type: str
@@ -65,6 +60,15 @@ class GuessedField:
     kept: bool = True
     width: int = 0
     """Constant number of characters, where only this determines its end; otherwise 0."""
+    factor: float = 1.0
+    units: dict[str, str] = field(default_factory=dict)
+    unit_of: list["GuessedField"] = field(default_factory=list)
+    unit_word: "GuessedField | None" = None
+    """The word in the line that is the unit of this number."""
+    same_as: "GuessedField | None" = None
+    """The number of another line that is probably the same quantity."""
+    channel: str = ""
+    """Channel of the number."""
 
     @property
     def numeric(self) -> bool:
@@ -73,8 +77,34 @@ class GuessedField:
 
     @property
     def numbers(self) -> list[float]:
-        """Numbers in this place."""
+        """Numbers in this place, without the conversion of their unit."""
         return [float(t.replace(" ", "").replace(",", ".")) for t in self.texts if t not in self.special]
+
+    @property
+    def values(self) -> list[float]:
+        """Values in this place in `unit`: each number with the unit of its own line."""
+        measured = [i for i, text in enumerate(self.texts) if text not in self.special]
+        units = [self._unit_of_row(i) for i in measured]
+        return [
+            convert(number * factor, code, self.unit) if code else number * factor
+            for number, (code, factor) in zip(self.numbers, units, strict=True)
+        ]
+
+    @property
+    def largest_factor(self) -> float:
+        """Greatest factor of a number to `unit`."""
+        units = [self._unit_of_row(i) for i in range(len(self.texts))]
+        return max(factor * UNITS[code].factor / UNITS[self.unit].factor if code else factor for code, factor in units)
+
+    def _unit_of_row(self, row: int) -> tuple[str, float]:
+        """Return UCUM code and factor of the number in one line; an unknown unit is taken for `unit`."""
+        written = "" if self.unit_word is None else self.unit_word.units[self.unit_word.texts[row]]
+        return written_unit(written) if written else (self.unit, self.factor)
+
+    @property
+    def may_be_units(self) -> bool:
+        """True where some of the texts are units, and others may be."""
+        return any(unit_word(text)[0] for text in self.texts)
 
 
 Piece = str | GuessedField
@@ -118,42 +148,6 @@ def decimal_mark(texts: Sequence[str]) -> str:
     return "," if not points and max(commas, default=0) and (separated or max(commas) == 1) else "."
 
 
-def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
-    """Group lines of the same structure, the most frequent first.
-
-    Lines in which a text replaces a number join the group of the lines with the number.
-    """
-    groups: dict[tuple[str, ...], list[str]] = {}
-    for text in texts:
-        groups.setdefault(_structure(text, mark), []).append(text)
-    ordered = sorted(groups.items(), key=lambda item: -len(item[1]))
-    kept: list[tuple[tuple[str, ...], list[str]]] = []
-    for structure, members in ordered:
-        group = next((lines for other, lines in kept if _fits(other, structure)), None)
-        if group is None:
-            kept.append((structure, members))
-        else:
-            group += members
-    return [lines for _, lines in kept]
-
-
-def _structure(text: str, mark: str) -> tuple[str, ...]:
-    """Return the kinds of a line's tokens without blanks; punctuation and names of values (``T=``) as they are."""
-    tokens = [token for token in tokens_of(text, mark) if token.kind != "space"]
-    out: list[str] = []
-    for token, behind in zip_longest(tokens, tokens[1:]):
-        names = token.kind == "word" and behind is not None and behind.text in ("=", ":")
-        out.append(token.text if token.kind == "other" or names else token.kind)
-    return tuple(out)
-
-
-def _fits(group: tuple[str, ...], structure: tuple[str, ...]) -> bool:
-    """Return True where `structure` is that of `group`, with texts in place of some numbers."""
-    return len(group) == len(structure) and all(
-        a == b or (a == "number" and b in ("dashes", "word")) for a, b in zip(group, structure, strict=True)
-    )
-
-
 def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
     """Make the pattern of lines of the same structure."""
     rows = [_aligned(text, mark) for text in texts]
@@ -195,6 +189,7 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
     # Blanks separate two adjacent fields only where the second includes the blanks before it.
     parted = all(isinstance(a, str) or isinstance(b, str) or b.type == "padded" for a, b in pairwise(pieces))
     by_blanks = parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
+    _units_in_line(pieces)
     _units_behind(pieces)
     return GuessedLine(pieces, list(texts), by_blanks, fixed)
 
@@ -264,23 +259,40 @@ def _is_right_aligned(pad: str, *, first: bool) -> bool:
     return set(pad) == {" "} and (first or len(pad) > 1)
 
 
+def _units_in_line(pieces: Sequence[Piece]) -> None:
+    """Mark each varying word that is the unit of a number: of the nearest one before it, otherwise of the next one.
+
+    It is a unit where all of its texts are units of one dimension, or at least two of them are: another text is then a
+    unit that a person must name, or the line is refused.
+    """
+    for at, word in enumerate(pieces):
+        if isinstance(word, str) or word.numeric or not word.kept:
+            continue
+        texts = list(dict.fromkeys(word.texts))
+        known = {text: unit_word(text) for text in texts if unit_word(text)[0]}
+        glued = (at > 0 and isinstance(pieces[at - 1], GuessedField)) or (at > 1 and not str(pieces[at - 1]).strip())
+        enough = len(known) == len(texts) or len(known) > 1 or (glued and any(len(t) > 1 or t.islower() for t in known))
+        if not enough or len({UNITS[code].dimension for code, _ in known.values()}) != 1:
+            continue
+        before = [p for p in reversed(pieces[:at]) if isinstance(p, GuessedField) and p.numeric]
+        behind = [p for p in pieces[at + 1 :] if isinstance(p, GuessedField) and p.numeric]
+        number = next((p for p in (*before, *behind) if not p.unit), None)
+        if number is None:
+            continue
+        usual = max(known, key=word.texts.count)
+        number.unit, number.behind = known[usual][0], usual
+        word.units = {text: unit_text(*known[text]) if text in known else "" for text in texts}
+        word.unit_of, number.unit_word = [number], word
+
+
 def _units_behind(pieces: Sequence[Piece]) -> None:
     """Set the unit of each number that is followed by a unit."""
     for found, text in pairwise(pieces):
-        if isinstance(found, str) or not isinstance(text, str) or not found.numeric:
+        if isinstance(found, str) or not isinstance(text, str) or not found.numeric or found.unit:
             continue
         word = _UNIT.match(text)
         found.behind = word[1] if word else ""
-        found.unit = unit_of(found.behind)
-
-
-def unit_of(text: str) -> str:
-    """Return the UCUM code of a unit as an instrument writes it; "" for an unknown one."""
-    if text in UNITS and text != "1":
-        return text
-    if text in ENTRY:
-        return ENTRY[text][0] if ENTRY[text][1] == 1.0 else ""
-    return SPELLED.get(text, "") if SPELLED.get(text, "") in UNITS else ""
+        found.unit, found.factor = unit_word(found.behind)
 
 
 def name_fields(line: GuessedLine) -> None:
@@ -292,7 +304,9 @@ def name_fields(line: GuessedLine) -> None:
         hint = HINTS.get(found.before.upper(), "")
         if hint == "ph" and found.numeric and not found.unit:
             found.unit = "[pH]"
-        if not found.numeric:
+        if found.units:
+            name = "unit"
+        elif not found.numeric:
             name = "state"
         elif found.unit:
             dimension = UNITS[found.unit].dimension
@@ -305,3 +319,25 @@ def name_fields(line: GuessedLine) -> None:
             free = f"{name}_{number}"
         used.add(free)
         found.name = free
+
+
+def share_quantities(others: Sequence[GuessedLine], line: GuessedLine) -> None:
+    """Mark the numbers of `line` that are probably quantities of `others`, which answer the same request.
+
+    Such a number has the same word before it and a unit of the same dimension: a second channel of it would be an
+    invented one, whose value comes from another time than that of the first.
+    """
+    taken: list[GuessedField] = []
+    for found in line.fields:
+        if not found.numeric or not found.numbers:
+            continue
+        for other in (f for group in others for f in group.fields):
+            like = other.numeric and other.before == found.before and _dimension(other) == _dimension(found)
+            if like and other.numbers and other.same_as is None and not any(other is one for one in taken):
+                found.same_as = other
+                taken.append(other)
+                break
+
+
+def _dimension(found: GuessedField) -> str:
+    return UNITS[found.unit].dimension if found.unit else ""

@@ -9,14 +9,15 @@ from typing import Final
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, escaped
 from daq.descriptions.guessing import write
-from daq.descriptions.guessing.checksum import FoundChecksum, find_checksum
+from daq.descriptions.guessing.checksum import FEW_LINES, FoundChecksum, Tail, find_checksum, unknown_tail
 from daq.descriptions.guessing.fields import (
     GuessedLine,
     decimal_mark,
-    group_lines,
     guess_line,
     name_fields,
+    share_quantities,
 )
+from daq.descriptions.guessing.grouping import group_lines
 from daq.descriptions.guessing.identity import identity_pattern, literal
 from daq.descriptions.guessing.transcript import Lines, ReceivedLine, cut_lines, interval_of
 from daq.descriptions.guessing.write import quoted
@@ -83,16 +84,30 @@ class _Guesser:
         if not self.lines.received:
             raise SettingError("there is no complete line in this capture; capture for longer", file=file)
         raw = [h.text for h in self.lines.received]
-        if sum(b >= 0x80 or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15") for t in raw for b in t) * 5 > sum(
-            map(len, raw)
-        ):
+        if _strange(raw) * 5 > sum(map(len, raw)):
             raise SettingError(
                 "most of the bytes received are not text: baud rate or parity were wrong, or the instrument has a "
                 "binary protocol and needs a driver in Python (`daq driver new NAME --python FOLDER`)",
                 file=file,
             )
         self.checksum: FoundChecksum | None = find_checksum([t for t in raw if t])
+        self.tail: Tail | None = None if self.checksum is not None else unknown_tail(raw)
+        self._enough_lines()
         self.sealed_requests = self._requests_sealed()
+
+    def _enough_lines(self) -> None:
+        """Raise `SettingError` where too few different lines leave the checksum open."""
+        tail = self.tail
+        if tail is None or tail.different >= FEW_LINES:
+            return
+        few = f"there are only {tail.different} different lines"
+        few = "all lines are the same one" if tail.different == 1 else few
+        raise SettingError(
+            f"the lines end like a checksum ({tail.mark} and {tail.digits} hexadecimal digits), and "
+            f"{few} in this capture: too few to find out which; let the value change over its range, "
+            "and capture again",
+            file=self.file,
+        )
 
     # ---- requests
 
@@ -108,7 +123,7 @@ class _Guesser:
             write.head(self.kind, self.file, mark, identified=identity is not None),
             write.port(self.capture.about.get("settings", ""), echo=lines.echo),
             write.framing(lines),
-            write.checksum(self.checksum, requests=self.sealed_requests),
+            write.checksum(self.checksum, requests=self.sealed_requests, tail=self.tail),
         ]
         groups = self._reading_groups(poll, readings, mark)
         channels = self._channels([g for name, g in groups if name not in self.left_out])
@@ -122,7 +137,9 @@ class _Guesser:
             parts.append(self._request("who", identity, []))
         for name, group in groups:
             seldom = name in self.left_out or not _measures(group)
-            parts.append(write.ignored_line(name, group) if seldom else write.reading_line(name, group))
+            parts.append(
+                write.ignored_line(name, group, self.tail) if seldom else write.reading_line(name, group, self.tail)
+            )
         if identity is not None:
             parts.append(self._identity(identity))
         parts.append(self._others(others))
@@ -175,7 +192,8 @@ class _Guesser:
         return self.checksum.content(text) if self.checksum is not None and self.checksum.fits(text) else text
 
     def _body(self, text: bytes) -> str:
-        return self._raw_body(text).decode("latin-1")
+        body = self._raw_body(text).decode("latin-1")
+        return body[: -self.tail.length] if self.tail is not None and self.tail.ends(body) else body
 
     def _bare(self, request: bytes) -> bytes:
         end = self.lines.sends_end or b""
@@ -208,6 +226,8 @@ class _Guesser:
             self.findings.append(f"{between}only a pause marks the end of a line")
         if self.checksum is not None:
             self.findings.append(f"every line has a checksum: {self.checksum}")
+        elif self.tail is not None:
+            self.findings.append("every line ends like a checksum, but it is none of the known ones")
         else:
             self.findings.append("no checksum was found: a damaged line may be taken for a value")
         self.findings.append("readings come unasked" if lines.streams else "readings are polled")
@@ -219,9 +239,12 @@ class _Guesser:
         usual = 0
         for request in poll or [None]:  # type: ignore[list-item]  # None: a stream
             texts = [self._body(h.text) for h in readings if h.text and (request is None or h.asked == request)]
+            before: list[GuessedLine] = []
             for i, lines in enumerate(group_lines(texts, mark)):
                 line = guess_line(lines, mark)
                 name_fields(line)
+                share_quantities(before, line)
+                before.append(line)
                 base = "reading" if request is None else self._poll_names(poll)[list(poll).index(request)]
                 name = base if i == 0 else f"{base}-{i + 1}"
                 usual = usual if i else len(lines)
@@ -240,7 +263,10 @@ class _Guesser:
             for found in group.fields:
                 if not found.numeric or not found.numbers:
                     continue
-                found.name = _free(found.name, used)
+                if found.same_as is not None:
+                    found.channel = found.same_as.channel
+                    continue
+                found.channel = found.name = _free(found.name, used)
                 out += [*write.channel(found), ""]
         if not out:
             raise SettingError("no line in this capture has a measured number", file=self.file)
@@ -262,6 +288,7 @@ class _Guesser:
             return []
         text = self._body(answers[0])
         pattern, sure = identity_pattern(text, self._request_body(request))
+        pattern += write.tail_pattern(self.tail)
         out = [f"# {quoted(text)}", "[line.identity]", 'says = "identity"', f"pattern = {quoted(pattern)}"]
         self.findings.append(f"it sends its identity: {text}")
         if not sure:
@@ -278,8 +305,18 @@ class _Guesser:
             for j, text in enumerate(texts[:3]):
                 says = "refusal" if self._refuses(request) else "ignored"
                 out += [f"[line.answer-{i + 1}-{j + 1}]", f"says = {quoted(says)}"]
-                out += [f"pattern = {quoted(literal(text))}", ""]
+                out += [f"pattern = {quoted(literal(text) + write.tail_pattern(self.tail))}", ""]
         return out[:-1]
+
+
+def _strange(lines: Sequence[bytes]) -> int:
+    """Return the number of bytes that are no text: control characters, and bytes beyond ASCII that are no UTF-8."""
+    try:
+        b"".join(lines).decode("utf-8")
+        beyond = 0x100
+    except UnicodeDecodeError:
+        beyond = 0x80
+    return sum(b >= beyond or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15") for line in lines for b in line)
 
 
 def _is_refusal(answer: bytes, request: bytes) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from daq.core.checksums import CHECKSUMS
-from daq.descriptions.guessing.checksum import FoundChecksum
+from daq.descriptions.guessing.checksum import FoundChecksum, Tail
 from daq.descriptions.guessing.fields import GuessedField, GuessedLine
 from daq.descriptions.guessing.identity import literal
 from daq.descriptions.guessing.transcript import Lines, interval_of
@@ -83,8 +83,16 @@ def framing(lines: Lines) -> list[str]:
     return out
 
 
-def checksum(found: FoundChecksum | None, *, requests: bool) -> list[str]:
-    """Return the table of the checksum, for requests too (`requests`); empty where there is none."""
+def checksum(found: FoundChecksum | None, *, requests: bool, tail: Tail | None = None) -> list[str]:
+    """Return the table of the checksum, for requests too (`requests`); empty where there is none.
+
+    `tail`: the end of the lines that looks like an unknown one.
+    """
+    if tail is not None:
+        what = (
+            f"the checksum behind {quoted(tail.mark)}, which is none of {', '.join(CHECKSUMS)}: until it is checked, "
+        )
+        return [fill_in(what + "a damaged line may be taken for a value; for another one write a driver in Python")]
     if found is None:
         return []
     out = ["[checksum]", f"name = {quoted(found.name)}"]
@@ -103,7 +111,8 @@ def checksum(found: FoundChecksum | None, *, requests: bool) -> list[str]:
     if requests:
         out.append("requests = true")
     if not found.sure:
-        out.append(fill_in("check this checksum in the manual: the capture has few different lines"))
+        also = f"; these fit as well: {'; '.join(found.rivals[:4])}" if found.rivals else ""
+        out.append(fill_in(f"check this checksum in the manual: the capture has few different lines{also}"))
     return out
 
 
@@ -113,8 +122,8 @@ def channel(found: GuessedField) -> list[str]:
     whole = max(len(t.lstrip("+- ").split(".")[0].split(",")[0]) for t in measured)
     width = max(whole, 1) if found.type == "number" else whole + 1
     signed = any(t[0] in "+-" for t in measured)
-    high = 10.0**width if found.type != "scientific" else 1e9
-    seen = f"{min(found.numbers):g} to {max(found.numbers):g} in the capture"
+    high = 10.0**width * found.largest_factor if found.type != "scientific" else 1e9
+    seen = f"{min(found.values):g} to {max(found.values):g} in the capture"
     out = ["[[channel]]", f"name = {quoted(found.name)}", f"unit = {quoted(found.unit or '1')}"]
     if not found.unit:
         behind = f", followed by {found.behind!r}" if found.behind else ""
@@ -155,24 +164,29 @@ def request(name: str, text: str, lines: Sequence[str], slowest: int, *, streams
     return out
 
 
-def ignored_line(name: str, group: GuessedLine) -> list[str]:
+def tail_pattern(tail: Tail | None) -> str:
+    """Return the end of a pattern for lines that end like an unknown checksum."""
+    return "" if tail is None else f"{literal(tail.mark)}{{:word {tail.digits}}}"
+
+
+def ignored_line(name: str, group: GuessedLine, tail: Tail | None = None) -> list[str]:
     """Return the table of a line without a measured value, or of one that is too rare."""
     return [
         f"[line.{name}]",
         'says = "ignored"',
-        f"pattern = {quoted(_pattern(group, named=False))}",
+        f"pattern = {quoted(_pattern(group, named=False) + tail_pattern(tail))}",
         fill_in(f"the meaning of {quoted(group.lines[0])}"),
     ]
 
 
-def reading_line(name: str, group: GuessedLine) -> list[str]:
+def reading_line(name: str, group: GuessedLine, tail: Tail | None = None) -> list[str]:
     """Return the table of a line with values."""
     out = [f"# for example {quoted(group.lines[-1])}", f"[line.{name}]", 'says = "reading"']
-    if group.by_blanks:
+    if group.by_blanks and tail is None:
         columns = [_field(f) if f.type != "padded" else _field(f, "number") for f in group.fields]
         out += [f"columns = [{', '.join(map(quoted, columns))}]", 'separator = " "']
     else:
-        out.append(f"pattern = {quoted(_pattern(group))}")
+        out.append(f"pattern = {quoted(_pattern(group) + tail_pattern(tail))}")
     fixed = group.fixed_numbers
     if fixed:
         one, them = ("", "it") if len(fixed) == 1 else ("s", "them")
@@ -205,16 +219,44 @@ def quoted(text: str) -> str:
 
 def _field_table(line: str, found: GuessedField) -> list[str]:
     out = ["", f"[line.{line}.fields.{found.name}]"]
+    if found.units:
+        return [*out, *_unit_table(found)]
     if not found.numeric:
         texts = list(dict.fromkeys(found.texts))
         listed = ", ".join(map(quoted, texts))
         out.append("means = { " + ", ".join(f'{quoted(t)} = ""' for t in texts) + " }")
-        return [*out, fill_in(f'which of {listed} mean a fault, as in: "E" = "probe" or "value: unsteady"')]
+        out.append(fill_in(f'which of {listed} mean a fault, as in: "E" = "probe" or "value: unsteady"'))
+        if found.may_be_units:
+            out.append(fill_in(f"if {listed} are units, write `units` and `unit_of` in the place of `means`"))
+        return out
+    own = [] if found.factor == 1.0 else [f"scale = {found.factor:g}  # {found.behind} to {found.unit}"]
+    if found.same_as is not None:
+        own += [f"channel = {quoted(found.channel)}"] if found.channel != found.name else []
+        own += [f"unit = {quoted(found.unit)}"] if found.unit != found.same_as.unit and found.unit_word is None else []
+        own.append(fill_in(f"whether this number and {found.channel} of the lines above are the same quantity"))
     if not found.special:
-        return []
+        return [*out, *own] if own else []
+    out += own
     listed = ", ".join(map(quoted, found.special))
     out.append("special = { " + ", ".join(f'{quoted(s)} = "not_a_number"' for s in found.special) + " }")
     return [*out, fill_in(f"the fault that {listed} means (probe, over_range, ...)")]
+
+
+def _unit_table(found: GuessedField) -> list[str]:
+    numbers = [number.name for number in found.unit_of]
+    known = {text: unit for text, unit in found.units.items() if unit}
+    listed = ", ".join(f"{quoted(text)} = {quoted(unit)}" for text, unit in known.items())
+    out = [f"units = {{ {listed} }}", f"unit_of = [{', '.join(map(quoted, numbers))}]"]
+    unknown = [text for text in found.units if text not in known]
+    if unknown:
+        texts = ", ".join(map(quoted, unknown))
+        out.append(
+            fill_in(
+                f"the unit that {texts} mean{'s' if len(unknown) == 1 else ''}, as in {quoted(unknown[0])} = "
+                '"453.59237 g"; until then a line with it is refused'
+            )
+        )
+    return out
 
 
 def _pattern(group: GuessedLine, *, named: bool = True) -> str:

@@ -25,7 +25,7 @@ from daq.laboratory.reportables import ReportableRecord
 from daq.methods.concluding.reportable import Reportable, reportable
 from daq.methods.curves.slipsigns import slip_signs
 from daq.methods.parts.statement import Statement
-from daq.quality.digits import NOTHING, not_finer, uncertain, within
+from daq.quality.digits import NOTHING, is_interval, not_finer, uncertain, within
 
 EXIT_NO_RESULT = 11
 
@@ -105,7 +105,7 @@ def _value(r: Reportable, unit: str) -> str:
     expanded = None if r.uncertainty is None else r.uncertainty.expanded
     value = 0.0 if r.value is None else r.value
     shown = not_finer(r.reported, value, expanded) if r.reported else within(value, expanded)
-    sure = "" if expanded is None else f" ± {uncertain(expanded)} {unit}"
+    sure = f" ± {uncertain(expanded)} {unit}" if is_interval(expanded) else ""
     return f"{shown} {unit}{sure}".rstrip()
 
 

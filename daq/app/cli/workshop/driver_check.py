@@ -24,7 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the report; 1 where a check failed, otherwise 0."""
     from daq.app.setup.driver_choice import chosen_driver, parse_options
-    from daq.testing import check_driver
+    from daq.testing import check_driver_apart
 
     make = chosen_driver(args.what, parse_options(args.option))
     capture: Path | None = args.capture
@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
         raise SettingError("there is no such file; make one with `daq capture`", file=str(capture))
     if capture is not None:
         _check_capture(capture)
-    report = check_driver(make, capture=capture)
+    report = check_driver_apart(make, capture=capture)
     if args.json:
         print_json(report.as_json())
         return 0 if report.passed else 1

@@ -56,7 +56,7 @@ def interval_words(data: Mapping[str, Any]) -> str:
     """Return interval and coverage of a value, or why it has no interval."""
     uncertainty = data.get("uncertainty") or {}
     expanded = uncertainty.get("expanded")
-    if expanded is None:
+    if not is_interval(expanded):
         reasons = sentence(uncertainty["reasons"]) if uncertainty.get("reasons") else ""
         return f"no interval: {reasons}" if reasons else "no interval"
     low, high = (within(uncertainty[end], expanded) for end in ("low", "high"))

@@ -7,7 +7,7 @@ from daq.core.driver import Decoded, Driver, Reject, Request
 from daq.core.frames import make_framer
 from daq.core.framing import Framer
 from daq.testing.case import Case, decode, note, passed, same
-from daq.testing.checks_bytes import proper
+from daq.testing.checks.checks_bytes import proper
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import is_reading, raw
 

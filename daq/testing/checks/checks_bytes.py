@@ -6,13 +6,13 @@ import random
 from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
-from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Request, Values
+from daq.core.driver import Driver, Part, Reject, Reply, Request, Values
 from daq.core.exchangecounters import MOST_REASONS
 from daq.testing.case import Case, called, decode, ignored, passed
-from daq.testing.checks_declared import known_faults
+from daq.testing.checks.checks_declared import known_faults
 from daq.testing.growth import growth as grown_each_time
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
-from daq.testing.talk import Example, is_reading, rejected, requests_of
+from daq.testing.talk import Example, rejected, requests_of
 
 GROWTH_BYTES: Final = 48_000
 GROWTH_ROUNDS: Final = 2_500
@@ -163,69 +163,6 @@ def understands(case: Case) -> Finding:
 def _seen(e: Example) -> str:
     reason = f": {e.meaning.reason}" if isinstance(e.meaning, Reject) else ""
     return f"{shown(e.frame)}{reason}" + (f" (after {shown(e.asked.data)})" if e.asked else "")
-
-
-def values_shown(case: Case) -> Finding:
-    """Check that the values are those on the instrument's display, where they were recorded."""
-    talk = case.transcript()
-    compared = 0
-    rows = [row for e in talk.readings if (row := _row(e.meaning)) is not None]
-    for i, wanted in enumerate(case.expected):
-        if i >= len(rows):
-            raise DriverFaultError(
-                f"{len(case.expected)} readings were expected, {len(rows)} received", do="see `understands`"
-            )
-        for channel, value, want in zip(case.driver.channels, rows[i], wanted, strict=True):
-            compared += 1
-            if not _near(value, want):
-                raise DriverFaultError(
-                    f"reading {i + 1}: {channel.name} is {value}, the display showed {want}",
-                    shown(talk.readings[i].frame),
-                    do="check scale, sign, unit and the order of the channels",
-                )
-    for before, text in talk.shown:
-        number = _first_number(text)
-        earlier = [e for e in talk.examples[:before] if is_reading(e.meaning)] or talk.readings[:1]
-        last = earlier[-1] if earlier else None
-        row = _row(last.meaning) if last is not None else None
-        if number is None or last is None or row is None:
-            continue
-        compared += 1
-        if not any(_near(value, number, text) for value in row):
-            raise DriverFaultError(
-                f"the display showed {text!r}, the driver reads {shown(row)}",
-                shown(last.frame),
-                do="check scale, sign, unit and the order of the channels",
-            )
-    if not compared:
-        raise NotApplicableError("no values of the display were recorded (lines with = in the capture)")
-    return passed("values shown", f"{compared} values agree with the display")
-
-
-def _row(meaning: Decoded) -> tuple[float | None, ...] | None:
-    if isinstance(meaning, Values):
-        return meaning.values
-    if isinstance(meaning, Part):
-        return tuple(v for _, v in meaning.values)
-    return meaning if isinstance(meaning, tuple) else None
-
-
-def _first_number(text: str) -> float | None:
-    for word in text.replace("\u2212", "-").split():
-        try:
-            value = float(word.replace(",", "."))
-        except ValueError:
-            continue
-        return value if math.isfinite(value) else None
-    return None
-
-
-def _near(value: float | None, want: float | None, text: str = "") -> bool:
-    if value is None or want is None:
-        return value is want
-    decimals = len(text.partition(".")[2].split(" ")[0]) if "." in text else None
-    slack = 0.5 * 10**-decimals if decimals is not None else 0.0
-    return abs(value - want) <= slack + 1e-9 * abs(want) + 1e-12
 
 
 def same_again(case: Case) -> Finding:

@@ -1,0 +1,157 @@
+"""Checks that every value comes from its own line: none is invented, repeated, or given by a line without a number."""
+
+import re
+from collections.abc import Callable, Iterable, Iterator
+from typing import Final
+
+from daq.core.driver import Decoded, Driver, Reject
+from daq.testing.case import Case, decode, passed
+from daq.testing.checks.checks_values import values_of
+from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
+from daq.testing.talk import Example, is_reading
+
+MOST_LINES: Final = 40
+NO_NUMBERS: Final = (
+    b"-----", b"--.--", b"_____", b"+++++", b"*****", b"?????", b"=====", b".....", b"OL", b"0L", b"OVER", b"UNDER",
+    b"OFL", b"ERR", b"Err", b"E-1", b"---.-", b"HHHH", b"LLLL", b"HI", b"LO", b"OPEN", b"none", b"NAN", b"INF",
+    b"     ", b"",
+)  # fmt: skip
+"""Texts that instruments show in place of a number (common practice, no source)."""
+_DIGITS: Final = re.compile(
+    rb"(?<![A-Za-z0-9])[0-9A-Fa-f]*[0-9][0-9A-Fa-f]*|[0-9]+|(?<![A-Za-z0-9])[0-9A-F]{2,}(?![A-Za-z0-9])"
+)
+_NUMBER: Final = re.compile(rb"[+-]?[0-9]+(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]{1,2})?")
+
+
+def from_the_line(case: Case) -> Finding:
+    """Check that each value of a reading without fault depends on digits of its line, and on no other text."""
+    driver = case.make()
+    lines = _good(case)
+    tried = 0
+    for e in lines:
+        for channel in values_of(e.meaning):
+            tried += _depends(case, driver, e, channel)
+        for line in _without_number(case, driver, e):
+            tried += 1
+            meaning = decode(driver, line[0], e.asked)
+            value = None if getattr(meaning, "faults", ()) else values_of(meaning).get(line[1])
+            if value is not None:
+                raise DriverFaultError(
+                    f"a line with a text in place of its number is read as {driver.channels[line[1]].name} = {value:g}",
+                    shown(line[0]),
+                    do="give None with a fault (over_range, probe, ...), or Reject: never a number for a text",
+                )
+    return passed("from the line", f"{tried} values and texts")
+
+
+def _good(case: Case) -> list[Example]:
+    found: dict[bytes, Example] = {}
+    for e in case.transcript().readings:
+        if not getattr(e.meaning, "faults", ()):
+            found.setdefault(e.frame, e)
+    if not found:
+        raise NotApplicableError("the transcript has no reading without fault")
+    return list(found.values())[:MOST_LINES]
+
+
+def _depends(case: Case, driver: Driver, e: Example, channel: int) -> bool:
+    """Check that another digit gives another value of a channel; return False where no line with one is accepted."""
+    accepted = False
+    for line in _other_digits(e.frame):
+        meaning = decode(driver, case.sealed(line), e.asked)
+        if isinstance(meaning, Reject) or not is_reading(meaning):
+            continue
+        if getattr(meaning, "faults", ()) or values_of(meaning).get(channel) != values_of(e.meaning)[channel]:
+            return True
+        accepted = True
+    value, name = values_of(e.meaning)[channel], driver.channels[channel].name
+    if accepted or (_is_text(e.frame) and not _DIGITS.search(e.frame)):
+        raise DriverFaultError(
+            f"{name} = {value:g} does not come from the line: no digit of it has an effect on the value",
+            shown(e.frame),
+            do="give None with a fault where the line has no number; a driver repeats and invents no value",
+        )
+    return False
+
+
+def _is_text(frame: bytes) -> bool:
+    return all(0x20 <= b < 0x7F or b in b"\t\x02\x03" for b in frame)
+
+
+def _other_digits(frame: bytes) -> Iterator[bytes]:
+    """Yield the line with one digit replaced, for each digit in turn; in a packet of bytes one bit of each byte."""
+    if not _is_text(frame):
+        for at, byte in enumerate(frame):
+            yield frame[:at] + bytes([byte ^ 1]) + frame[at + 1 :]
+        return
+    for found in _DIGITS.finditer(frame):
+        for at in range(found.start(), found.end()):
+            yield frame[:at] + (b"4" if frame[at : at + 1] == b"5" else b"5") + frame[at + 1 :]
+
+
+def _without_number(case: Case, driver: Driver, e: Example) -> Iterator[tuple[bytes, int]]:
+    """Yield lines with a text in the place of a number, each with the index of the channel that the number gives."""
+    values = values_of(e.meaning)
+    for found in _NUMBER.finditer(e.frame) if _is_text(e.frame) else ():
+        at = found.end() - 1
+        other = e.frame[:at] + (b"4" if e.frame[at : at + 1] == b"5" else b"5") + e.frame[at + 1 :]
+        changed = values_of(decode(driver, case.sealed(other), e.asked))
+        for channel, value in values.items():
+            if channel in changed and changed[channel] != value:
+                for text in NO_NUMBERS:
+                    if not text.strip() and any(_NUMBER.search(part) for part in _neighbours(e.frame, found)):
+                        continue  # a column that is left out is another line, not a text in place of a number
+                    yield case.sealed(e.frame[: found.start()] + text + e.frame[found.end() :]), channel
+
+
+def _neighbours(frame: bytes, found: "re.Match[bytes]") -> tuple[bytes, bytes]:
+    return frame[: found.start()], frame[found.end() :]
+
+
+def repeats(case: Case) -> Finding:
+    """Check that a damaged line after good ones is no reading where it is none for a new driver."""
+    lines = case.transcript().readings[:MOST_LINES]
+    if not lines:
+        raise NotApplicableError("the transcript has no reading")
+    rng = case.rng()
+    tried = 0
+    for e in lines[:12]:
+        used = case.make()
+        for good in (*lines, e):
+            decode(used, good.frame, good.asked)
+        whole = e.frame
+        damaged = [b"", b"?", b"~~~~", whole[: len(whole) // 2], whole[1:], whole + whole, whole.replace(b".", b"?")]
+        damaged += [bytes(rng.choices(range(0x21, 0x7F), k=max(1, len(whole)))) for _ in range(4)]
+        for line in damaged:
+            tried += 1
+            first, later = decode(case.make(), line, e.asked), decode(used, line, e.asked)
+            if _gives(later) and not _gives(first):
+                raise DriverFaultError(
+                    "a damaged line after a good one is read as a reading, and a new driver rejects it",
+                    f"{shown(line)} after {shown(whole)}: {shown(later)}",
+                    do="return Reject: the last good value is no measured one",
+                )
+    return passed("repeats", f"{tried} damaged lines after good ones")
+
+
+def _gives(meaning: Decoded) -> bool:
+    return is_reading(meaning) and bool(values_of(meaning))
+
+
+def ignored_states(case: Case) -> Finding:
+    """Check that a description with ``others = "ignored"`` hides no state that is in the transcript."""
+    states: Callable[[bytes], Iterable[tuple[str, str]]] | None = getattr(case.driver, "ignored_states", None)
+    if states is None:
+        raise NotApplicableError("a driver in Python has no `others`")
+    hidden: dict[str, list[str]] = {}
+    for e in case.transcript().examples:
+        for key, state in states(e.frame):
+            seen = hidden.setdefault(key, [])
+            if state not in seen:
+                seen.append(state)
+    if hidden:
+        raise DriverFaultError(
+            "; ".join(f"{key} ignores {', '.join(seen[:12])}, seen in the transcript" for key, seen in hidden.items()),
+            do="give each its meaning in `means` or `bits`, '' for no fault; or others = 'instrument_error'",
+        )
+    return passed("ignored states", "none is in the transcript")

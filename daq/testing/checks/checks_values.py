@@ -1,0 +1,367 @@
+"""Checks of the values: against the instrument's display, and against the units in its lines."""
+
+import math
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Values
+from daq.core.units import UNITS, convert
+from daq.descriptions.guessing.fields import decimal_mark, tokens_of
+from daq.descriptions.unitwords import UNIT_WORD, unit_word
+from daq.testing.case import DIGITS, Case, decode, ignored, passed
+from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
+from daq.testing.talk import Example, is_reading
+
+MOST_LINES: Final = 60
+"""Greatest number of lines of different shape in which units are looked for."""
+OFFSET_K: Final = 20.0
+"""Difference from the zero of a scale of temperature, K, beyond which an offset is no correction of a sensor."""
+_CHECKSUM: Final = re.compile(r"[^\w.,\s-][0-9A-Fa-f]{2,8}\Z")
+_NOTED: Final = re.compile(
+    rf"(?<![\w.,'])([+-]? *\d+(?:[.,]\d+)?(?:[eE][+-]?\d{{1,2}})?)(?![\d.,'])[ \t]*({UNIT_WORD})?", re.UNICODE
+)
+
+
+# ---- the display
+
+
+@dataclass(frozen=True, slots=True)
+class _Noted:
+    """A number of a display with its resolution and the word behind it."""
+
+    number: float
+    step: float
+    word: str
+
+
+def values_shown(case: Case) -> Finding:
+    """Check that the values are those on the instrument's display, where they were recorded."""
+    talk = case.transcript()
+    compared = 0
+    rows = [row for e in talk.readings if (row := _row(e.meaning)) is not None]
+    for i, wanted in enumerate(case.expected):
+        if i >= len(rows):
+            raise DriverFaultError(
+                f"{len(case.expected)} readings were expected, {len(rows)} received", do="see `understands`"
+            )
+        for channel, value, want in zip(case.driver.channels, rows[i], wanted, strict=True):
+            compared += 1
+            if not _equal(value, want):
+                raise DriverFaultError(
+                    f"reading {i + 1}: {channel.name} is {value}, the display showed {want}",
+                    shown(talk.readings[i].frame),
+                    do="check scale, sign, unit and the order of the channels",
+                )
+    for before, text in talk.shown:
+        compared += _compare_note(case, talk.examples[:before], text)
+    if not compared:
+        raise NotApplicableError("no values of the display were recorded (lines with = in the capture)")
+    return passed("values shown", f"{compared} values agree with the display")
+
+
+def _compare_note(case: Case, earlier: Sequence[Example], text: str) -> int:
+    """Compare one text of the display with the latest reading; return the number of compared values."""
+    noted = _noted(text)
+    if not noted:
+        return _compare_missing(case, earlier, text)
+    readings = [e for e in earlier if is_reading(e.meaning)] or case.transcript().readings[:1]
+    if not readings:
+        return 0
+    values = _latest(case.driver, readings)
+    for one in noted:
+        _compare_number(case.driver, one, values, text, readings[-1])
+    return len(noted)
+
+
+def _noted(text: str) -> list[_Noted]:
+    """Return the numbers of a display's text: all that have a unit, otherwise the first one.
+
+    Raises:
+        DriverFaultError: a number whose unit is unknown, or one that cannot be understood.
+    """
+    text = text.replace("\u2212", "-").strip()
+    found: list[_Noted] = []
+    for match in _NOTED.finditer(text):
+        digits, word = match[1].replace(" ", ""), match[2] or ""
+        fraction = re.split("[eE]", digits)[0].replace(",", ".").partition(".")[2]
+        exponent = int([*re.split("[eE]", digits), "0"][1])
+        found.append(_Noted(float(digits.replace(",", ".")), 10.0 ** (exponent - len(fraction)), word))
+    if not found and any(c.isdigit() for c in text):
+        raise _refused(text, "is not understood")
+    with_unit = [one for one in found if unit_word(one.word)[0]]
+    if found and not with_unit and found[0].word:
+        raise _refused(text, f"has the unknown unit {found[0].word!r}")
+    return with_unit or found[:1]
+
+
+def _refused(text: str, why: str) -> DriverFaultError:
+    return DriverFaultError(
+        f"the note {text!r} of the display {why}, so that it cannot be compared",
+        do="write the number without thousands separators and its unit, as in `= 12.30 g`; a remark begins with #",
+    )
+
+
+def _latest(driver: Driver, readings: Sequence[Example]) -> dict[int, float | None]:
+    """Return the values of the latest reading by index of the channel; parts of it are joined."""
+    values: dict[int, float | None] = {}
+    for e in reversed(readings):
+        meaning = e.meaning
+        own = dict(meaning.values) if isinstance(meaning, Part) else dict(enumerate(_row(meaning) or ()))
+        values = own | values
+        if not isinstance(meaning, Part) or len(values) == len(driver.channels):
+            break
+    return values
+
+
+def _compare_number(driver: Driver, noted: _Noted, values: dict[int, float | None], text: str, last: Example) -> None:
+    code, factor = unit_word(noted.word)
+    read: list[float | None] = []
+    for i, value in values.items():
+        own = driver.channels[i].unit
+        if not code:
+            read.append(value)
+        elif UNITS[own].dimension == UNITS[code].dimension:
+            read.append(None if value is None else convert(value, own, code) / factor)
+    if not read:
+        units = ", ".join(f"{c.name} in {c.unit}" for c in driver.channels)
+        raise DriverFaultError(
+            f"the note {text!r} of the display is in {noted.word}, and no channel can be expressed in it ({units})",
+            shown(last.frame),
+            do="check the unit of the channel, or write the note in the unit of the display",
+        )
+    slack = 0.5 * noted.step * (1 + 1e-6) + 1e-9 * abs(noted.number)
+    if any(value is not None and abs(value - noted.number) <= slack for value in read):
+        return
+    do = "check scale, sign, unit and the order of the channels"
+    if not code:
+        do += "; where the display has another unit than the channel, write it into the note, as in `= 1.326 kg`"
+    row = tuple(values.get(i) for i in range(len(driver.channels)))
+    raise DriverFaultError(f"the display showed {text!r}, the driver reads {shown(row)}", shown(last.frame), do=do)
+
+
+def _compare_missing(case: Case, earlier: Sequence[Example], text: str) -> int:
+    """Check that a value is missing or has a fault where the display showed no number."""
+    polls = case.driver.poll()
+    size = len(polls) if isinstance(polls, tuple) else 1
+    latest = [e for e in earlier if not isinstance(e.meaning, Reply)][-size:]
+    if not latest or any(_is_missing(e.meaning) for e in latest):
+        return len(latest) and 1
+    raise DriverFaultError(
+        f"the display showed {text!r}, which is no number, and the driver reads {shown(_row(latest[-1].meaning))}",
+        shown(latest[-1].frame),
+        do="give no value, with its fault, for this line; where the note is a remark, begin it with #",
+    )
+
+
+def _is_missing(meaning: Decoded) -> bool:
+    if isinstance(meaning, Values):
+        return bool(meaning.faults) or None in meaning.values
+    if isinstance(meaning, Part):
+        return bool(meaning.faults) or any(v is None for _, v in meaning.values)
+    return isinstance(meaning, Reject)
+
+
+def _row(meaning: Decoded) -> tuple[float | None, ...] | None:
+    if isinstance(meaning, Values):
+        return meaning.values
+    if isinstance(meaning, Part):
+        return tuple(v for _, v in meaning.values)
+    return meaning if isinstance(meaning, tuple) else None
+
+
+def _equal(value: float | None, want: float | None) -> bool:
+    if value is None or want is None:
+        return value is want
+    return abs(value - want) <= 1e-9 * abs(want) + 1e-12
+
+
+# ---- the units in the lines
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """A number in a line that gives the value of a channel, and the word that may be its unit.
+
+    Attributes:
+        structure: kinds of the tokens of the line and index of the number's token.
+        channel: index of the channel.
+        slope: change of the channel's value for a change of the number by 1.
+        addend: value of the channel for the number 0.
+        word, at: the word and its place in the frame.
+        good: True where the reading has no fault.
+    """
+
+    example: Example
+    structure: tuple[object, ...]
+    channel: int
+    number: float
+    slope: float
+    addend: float
+    word: str
+    at: int
+    good: bool
+
+    @property
+    def dimension(self) -> str:
+        """Dimension of the word as a unit, "" where it is none."""
+        code = unit_word(self.word)[0]
+        return UNITS[code].dimension if code else ""
+
+
+def units_in_lines(case: Case) -> Finding:
+    """Check that a number is converted from the unit that is beside it in the line.
+
+    The conversion is measured: one digit of the number is changed, and the change of the value is compared.
+    """
+    driver = case.make()
+    found = [place for e in _examples(case) for place in _places(case, driver, e)]
+    checked = 0
+    for place in found:
+        checked += _converted(case, driver, place, found)
+    _distinguished(driver, found)
+    if not checked:
+        raise NotApplicableError("no line of the transcript has a unit")
+    words = ", ".join(dict.fromkeys(place.word for place in found if place.dimension))
+    return passed("units", f"values are in the units of the lines ({words})")
+
+
+def _examples(case: Case) -> list[Example]:
+    found: dict[bytes, Example] = {}
+    for e in case.transcript().examples:
+        if is_reading(e.meaning) and not ignored(e):
+            found[e.frame.translate(DIGITS)] = e
+    return list(found.values())[:MOST_LINES]
+
+
+def _places(case: Case, driver: Driver, e: Example) -> Iterator[_Place]:
+    text = e.frame[: len(e.frame) - case.tail].decode("latin-1")
+    if driver.has_checksum and not case.tail:
+        text = _CHECKSUM.sub("", text)
+    mark = decimal_mark([text])
+    tokens = tokens_of(text, mark)
+    starts = [0]
+    for token in tokens:
+        starts.append(starts[-1] + len(token.text))
+    kinds = tuple(token.kind if token.kind != "other" else token.text for token in tokens if token.kind != "space")
+    before = values_of(driver.decode(e.frame, e.asked))
+    for i, token in enumerate(tokens):
+        if token.kind != "number":
+            continue
+        end = re.search(r"[eE]", token.text)
+        at = starts[i] + (end.start() if end else len(token.text)) - 1
+        other = e.frame[:at] + (b"4" if text[at] == "5" else b"5") + e.frame[at + 1 :]
+        after = values_of(decode(driver, case.sealed(other), e.asked))
+        number, moved = (_number(t, mark) for t in (token.text, other[starts[i] : starts[i + 1]].decode("latin-1")))
+        for channel in before.keys() & after.keys():
+            change = after[channel] - before[channel]
+            if not change or moved == number:
+                continue
+            slope = change / (moved - number)
+            word, where = _unit_beside(tokens, starts, i, driver.channels[channel].unit)
+            if word:
+                yield _Place(
+                    e, (*kinds, i), channel, number, slope, before[channel] - slope * number, word, where,
+                    good=type(e.meaning) is tuple or not getattr(e.meaning, "faults", ()),
+                )  # fmt: skip
+
+
+def values_of(meaning: Decoded) -> dict[int, float]:
+    """Return the values of a reading, or of a part of one, by index of the channel; missing ones are left out."""
+    pairs = meaning.values if isinstance(meaning, Part) else enumerate(_row(meaning) or ())
+    return {i: v for i, v in pairs if v is not None}
+
+
+def _number(text: str, mark: str) -> float:
+    return float(text.replace(" ", "").replace(mark, "."))
+
+
+def _unit_beside(tokens: Sequence[object], starts: Sequence[int], at: int, own: str) -> tuple[str, int]:
+    """Return the word that may be the unit of the number `at`, and its place; "" where there is none.
+
+    A unit of the channel's dimension between this number and the next one is taken first, then one between it and the
+    number before; otherwise the word directly behind the number.
+    """
+    kinds = [getattr(t, "kind") for t in tokens]  # noqa: B009 - tokens of `guessing`
+    texts = [str(getattr(t, "text")) for t in tokens]  # noqa: B009
+    numbers = [i for i, kind in enumerate(kinds) if kind == "number"]
+    after = next((i for i in numbers if i > at), len(tokens))
+    before = max((i for i in numbers if i < at), default=-1)
+    # A word directly behind another one is a part of it, as in the serial number C66F.
+    words = [i for i, kind in enumerate(kinds) if kind == "word" and (i == 0 or kinds[i - 1] != "word")]
+    behind = [i for i in words if at < i < after and texts[i + 1 : i + 2] not in (["="], [":"])]
+    ahead = [i for i in reversed(words) if before < i < at and texts[i + 1] not in "=:"]
+    for i in (*behind, *ahead):
+        code = unit_word(texts[i])[0]
+        if code and UNITS[code].dimension == UNITS[own].dimension:
+            return texts[i], starts[i]
+    direct = next((i for i in behind if all(kinds[j] == "space" for j in range(at + 1, i))), None)
+    return ("", 0) if direct is None else (texts[direct], starts[direct])
+
+
+def _converted(case: Case, driver: Driver, place: _Place, others: Sequence[_Place]) -> bool:
+    """Check the conversion of one number; return False where its word is no unit of the channel's dimension."""
+    channel = driver.channels[place.channel]
+    code, factor = unit_word(place.word)
+    if not code or place.dimension != UNITS[channel.unit].dimension:
+        return False
+    zero = convert(0.0, code, channel.unit)
+    slope = (convert(1.0, code, channel.unit) - zero) * factor
+    moved = abs(place.addend - zero) * UNITS[channel.unit].factor
+    right = math.isclose(abs(place.slope), abs(slope), rel_tol=1e-5)
+    if right and (UNITS[code].dimension != "temperature" or moved <= OFFSET_K):
+        return True
+    if not place.good and _gives_the_fault(case, driver, place, others):
+        return False
+    value = place.slope * place.number + place.addend
+    raise DriverFaultError(
+        f"the line has {place.number:g} {place.word}, and {channel.name} is read as {value:g} {channel.unit}",
+        shown(place.example.frame),
+        do="convert the unit in the line: in a description `units` and `unit_of` of a field, or `unit` of the number",
+    )
+
+
+def _gives_the_fault(case: Case, driver: Driver, place: _Place, others: Sequence[_Place]) -> bool:
+    """Return True where the reading's faults change with the word: it is a state, not a unit."""
+    faults = getattr(place.example.meaning, "faults", ())
+    frame, size = place.example.frame, len(place.word)
+    for other in others:
+        if other.channel == place.channel and other.word != place.word:
+            changed = frame[: place.at] + other.word.encode("latin-1") + frame[place.at + size :]
+            meaning = decode(driver, case.sealed(changed), place.example.asked)
+            if is_reading(meaning) and getattr(meaning, "faults", ()) != faults:
+                return True
+    return False
+
+
+def _size(word: str) -> tuple[float, float]:
+    """Return factor and offset of a unit to the SI unit of its dimension; (0, 0) for an unknown one."""
+    code, factor = unit_word(word)
+    return (float(f"{factor * UNITS[code].factor:.12g}"), UNITS[code].offset) if code else (0.0, 0.0)
+
+
+def _distinguished(driver: Driver, found: Sequence[_Place]) -> None:
+    """Raise where two words in one place, one of them a unit of the channel, are read alike and without a fault."""
+    groups: dict[tuple[object, ...], list[_Place]] = {}
+    for place in found:
+        if place.good:
+            groups.setdefault((place.structure, place.channel), []).append(place)
+    for places in groups.values():
+        channel = driver.channels[places[0].channel]
+        for one in places:
+            for other in places:
+                alike = math.isclose(one.slope, other.slope, rel_tol=1e-5) and math.isclose(
+                    one.addend, other.addend, rel_tol=1e-5, abs_tol=1e-5 * abs(one.slope)
+                )
+                same_unit = bool(one.dimension) and _size(one.word) == _size(other.word)
+                if one.word == other.word or same_unit or not alike or not one.dimension:
+                    continue
+                own = one.dimension == UNITS[channel.unit].dimension
+                if own or (other.dimension and other.dimension != one.dimension and channel.unit == "1"):
+                    raise DriverFaultError(
+                        f"{one.word!r} and {other.word!r} are beside {channel.name}, and both are read alike",
+                        shown(one.example.frame),
+                        shown(other.example.frame),
+                        do="give the unit of each (`units`, `unit_of`), the fault that a word means, or two lines",
+                    )

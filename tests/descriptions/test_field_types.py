@@ -1,0 +1,194 @@
+"""Every type of field reads back what a writer of this file makes: in every base, width, sign and decimal mark.
+
+The writer builds digits from whole numbers, and the wanted value from fractions: it shares no code with the reader.
+"""
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daq.core.driver import Reject, Values
+from daq.descriptions.load import check_description
+from daq.descriptions.types import TYPES
+
+QUICK, ALL = 25, 300
+WEIGHTS = [1 << n for n in range(12)]
+FAULTS = ("probe", "sensor", "saturated", "blocked", "over_range", "under_range")
+WIDTHS = (0, 0, 12, 24)
+NUMBERS = [name for name, kind in TYPES.items() if kind.gives == "number"]
+TEXTS = [name for name, kind in TYPES.items() if kind.gives == "text"]
+
+
+def driver(kind, width, mark, **table):
+    place = f"{{it:{kind} {width}}}" if width else f"{{it:{kind}}}"
+    return check_description({
+        "format": 1, "kind": "made", "stream": {}, "decimal": "comma" if mark == "," else "point",
+        "channel": [{"name": n, "unit": "1", "low": -1e99, "high": 1e99} for n in ("it", "other")[:1 + ("means" in table or "bits" in table)]],
+        "line": {"it": {"says": "reading", "pattern": f"<{place};>" + ("{other:number}" if table else ""), "fields": {"it": table} if table else {}}},
+    }).driver()  # fmt: skip
+
+
+def digits(draw, most):
+    return "".join(draw(st.lists(st.sampled_from("0123456789"), min_size=1, max_size=most)))
+
+
+@st.composite
+def written(draw, kind, mark, width):
+    """A number as an instrument of this type writes it, and its value."""
+    room = 5 if width == 12 else 12
+    if kind == "hex":
+        value = draw(st.integers(0, 16 ** (room - 1) - 1))
+        text = f"{value:{draw(st.sampled_from('xX'))}}".rjust(draw(st.integers(1, room)), "0")
+        return text, Fraction(value)
+    sign = draw(st.sampled_from(["", "+", "-"]))
+    whole = digits(draw, min(room, 9))
+    fraction = "" if kind in ("whole", "nr1") else digits(draw, 4)
+    if kind in ("number", "padded", "scientific") and draw(st.booleans()):
+        fraction = ""
+    exponent = draw(st.integers(-40, 40)) if kind in ("nr3", "scientific") else 0
+    value = Fraction(int(whole + fraction), 10 ** len(fraction)) * Fraction(10) ** exponent
+    text = whole + (mark + fraction if fraction else "")
+    if kind == "scientific" and fraction and int(whole) == 0 and draw(st.booleans()):
+        text = mark + fraction
+    if kind == "nr3":
+        text += f"E{'-' if exponent < 0 else '+'}{abs(exponent):02d}"
+    elif exponent:
+        text += f"{draw(st.sampled_from('eE'))}{exponent}"
+    blanks = " " * draw(st.integers(0, 3)) if kind == "padded" else ""
+    inner = " " * draw(st.integers(0, 2)) if kind == "padded" and sign else ""
+    return blanks + sign + inner + text, -value if sign == "-" else value
+
+
+def placed(draw, text, width):
+    """The text in a field of fixed width, at the left or at the right."""
+    if not width:
+        return text
+    return text.rjust(width) if draw(st.booleans()) else text.ljust(width)
+
+
+@pytest.mark.parametrize("examples", [QUICK, pytest.param(ALL, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kind", NUMBERS)
+def test_every_number_is_read_as_it_is_written(kind, examples):
+    drivers = {(w, m): driver(kind, w, m) for w in set(WIDTHS) for m in ".,"}
+
+    @settings(max_examples=examples, derandomize=True, deadline=None)
+    @given(st.data(), st.sampled_from(WIDTHS), st.sampled_from(".,"))
+    def read_back(data, width, mark):
+        text, value = data.draw(written(kind, mark, width))
+        if width and len(text) > width:
+            return
+        line = f"<{placed(data.draw, text, width)};>".encode()
+        meaning = drivers[width, mark].decode(line)
+        assert meaning == (pytest.approx(float(value), rel=1e-15),), line
+
+    read_back()
+
+
+@pytest.mark.parametrize("examples", [QUICK, pytest.param(ALL, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kind", NUMBERS)
+def test_every_bit_of_a_status_is_read_in_the_base_of_its_field(kind, examples):
+    bits = {str(weight): FAULTS[i % len(FAULTS)] for i, weight in enumerate(WEIGHTS)}
+    drivers = {(w, m): driver(kind, w, m, bits=bits) for w in set(WIDTHS) for m in ".,"}
+
+    @settings(max_examples=examples, derandomize=True, deadline=None)
+    @given(st.data(), st.sets(st.sampled_from(WEIGHTS)), st.sampled_from(WIDTHS), st.sampled_from(".,"))
+    def read_back(data, chosen, width, mark):
+        number = sum(chosen)
+        text = {
+            "hex": lambda: f"{number:{data.draw(st.sampled_from('xX'))}}".rjust(data.draw(st.integers(1, 6)), "0"),
+            "nr2": lambda: f"{number}{mark}0",
+            "nr3": lambda: f"{number}{mark}0E+00",
+            "padded": lambda: f"  {number}",
+        }.get(kind, lambda: f"{number:0{data.draw(st.integers(1, 6))}d}")()
+        meaning = drivers[width, mark].decode(f"<{placed(data.draw, text, width)};>7".encode())
+        wanted = {("", bits[str(weight)]) for weight in chosen}
+        if not chosen:
+            assert getattr(meaning, "values", None) == ((1, 7.0),), text
+        assert set(meaning.faults) == wanted, text
+
+    read_back()
+
+
+@pytest.mark.parametrize("kind", NUMBERS)
+def test_a_number_that_means_a_fault_is_the_same_however_it_is_written(kind):
+    spellings = {
+        "hex": ("1f", "1F", "001F"), "nr2": ("31.0", "+31.0"), "nr3": ("31.0E+00", "+31.0E+00"),
+        "scientific": ("31", "3.1e1", "+31."), "padded": ("31", " + 31"), "number": ("31", "+31", "031.0"),
+    }.get(kind, ("31", "+31", "031"))  # fmt: skip
+    made = driver(kind, 0, ".", means={spellings[0]: "probe"})
+    for text in spellings:
+        assert made.decode(f"<{text};>7".encode()).faults == (("", "probe"),), text
+
+
+@pytest.mark.parametrize("text", ["-1", "1.5", "1000"])
+def test_a_status_that_is_no_sum_of_the_listed_weights_is_refused(text):
+    made = driver("number", 0, ".", bits={"1": "probe", "2": "sensor"})
+    assert isinstance(made.decode(f"<{text};>7".encode()), Reject)
+
+
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+CHARACTERS = {
+    "letters": LETTERS + LETTERS.lower(), "capitals": LETTERS, "word": LETTERS + "0123456789+-*#/%=:,.!",
+    "text": LETTERS + "0123456789 +-*#/%=:,.!",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("examples", [QUICK, pytest.param(ALL, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kind", TEXTS)
+def test_every_text_is_read_as_it_is_written(kind, examples):
+    tables = {
+        "format": 1, "kind": "made", "poll": {"requests": ["it"]}, "identify": "who",
+        "request": {"it": {"send": "I"}, "who": {"send": "W"}},
+        "channel": [{"name": "it", "unit": "1", "low": 0, "high": 1}],
+        "line": {"it": {"says": "reading", "pattern": "I{it:number}"}},
+    }  # fmt: skip
+    drivers = {
+        width: check_description(
+            {
+                **tables,
+                "line": {
+                    **tables["line"],
+                    "who": {
+                        "says": "identity",
+                        "pattern": f"W<{{x:{kind}{f' {width}' if width else ''}}};>{{serial:word}}",
+                    },
+                },
+            }
+        ).driver()
+        for width in set(WIDTHS)
+    }
+
+    @settings(max_examples=examples, derandomize=True, deadline=None)
+    @given(st.data(), st.text(CHARACTERS[kind], min_size=1, max_size=11), st.sampled_from(WIDTHS))
+    def read_back(data, text, width):
+        line = f"W<{placed(data.draw, text, width)};>S1".encode()
+        meaning = drivers[width].decode(line, drivers[width].identify())
+        assert meaning.identity.facts["x"] == text.strip(" "), line
+
+    read_back()
+
+
+def test_every_letter_of_a_status_has_its_own_meaning():
+    made = driver("capitals", 0, ".", means={"A": "", "B": "probe", "C": "sensor"}, each_letter=True)
+
+    @settings(max_examples=QUICK, derandomize=True, deadline=None)
+    @given(st.text("ABCD", min_size=1, max_size=6))
+    def read_back(text):
+        meaning = made.decode(f"<{text};>7".encode())
+        if "D" in text:
+            assert isinstance(meaning, Reject)
+        else:
+            faults = getattr(meaning, "faults", ())
+            assert {fault for _, fault in faults} == {f for c, f in (("B", "probe"), ("C", "sensor")) if c in text}
+
+    read_back()
+
+
+def test_a_saturated_torque_is_not_valid():
+    """Status 10 in hexadecimal is bit 16, not bits 2 and 8."""
+    made = driver("hex", 0, ".", bits={"16": "saturated", "1": "unsteady"})
+    (meaning,) = [made.decode(b"<10;>97.5")]
+    assert meaning.faults == (("", "saturated"),)
+    assert not isinstance(meaning, Values) or None in meaning.values
