@@ -10,6 +10,8 @@ from typing import Final
 from daq.methods.curves.curvedata import CURVE_NAMES
 from daq.methods.messages.leaves import Kind
 from daq.methods.messages.named import RESULT_NAMES, In, Named
+from daq.methods.messages.reportabledata import REPORTABLE_NAMES
+from daq.methods.messages.signaturedata import SIGNATURE_NAMES
 
 _TYPES: Final[dict[Kind, str]] = {
     "text": "text",
@@ -70,6 +72,10 @@ ADDED: Final = ("attribution",)
 """Columns of results that later migrations added."""
 RESULT_AT_FIRST: Final = tuple(c for c in RESULT if c.name not in ADDED)
 CURVE: Final = tuple(_column(n) for n in CURVE_NAMES)
+REPORTABLE: Final = tuple(_column(n) for n in REPORTABLE_NAMES)
+SIGNATURE: Final = tuple(_column(n) for n in SIGNATURE_NAMES)
+OF_TABLES: Final = {"results": RESULT, "curves": CURVE, "reportables": REPORTABLE, "signatures": SIGNATURE}
+"""The columns of the data of each kind of event, by its table."""
 
 
 def names_of(columns: Sequence[Column]) -> tuple[str, ...]:

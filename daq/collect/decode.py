@@ -16,17 +16,23 @@ from typing import Any, Final, Literal
 
 from pydantic_core import from_json
 
-from daq.collect.columns import CURVE, RESULT, Column
+from daq.collect.columns import CURVE, REPORTABLE, RESULT, SIGNATURE, Column
 from daq.methods.messages.leaves import DECISIVE, EACH, Kind, WrongPartError, dotted, value_at
 from daq.methods.messages.named import Named
 
-EventKind = Literal["result", "curve", "live"]
+StoredKind = Literal["result", "curve", "reportable", "signature"]
+EventKind = Literal["result", "curve", "reportable", "signature", "live"]
 SEQUENCE_DIGITS: Final = 15
 """Maximum number of digits of a sequence number."""
 LARGEST_WHOLE: Final = 2**31 - 1
 """Largest whole number that a column stores."""
 _SOURCE: Final = re.compile(r"urn:uuid:([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})#([1-9][0-9]{0,8})")
-_TYPES: Final[dict[str, EventKind]] = {"lab.result.v1": "result", "lab.curve.v1": "curve"}
+_TYPES: Final[dict[str, StoredKind]] = {
+    "lab.result.v1": "result",
+    "lab.curve.v1": "curve",
+    "lab.reportable.v1": "reportable",
+    "lab.signature.v1": "signature",
+}
 _SHOWN: Final = 60
 """Maximum number of characters of a wrong value in a message."""
 
@@ -37,7 +43,7 @@ class NotAnEventError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A result or a flow curve.
+    """A result, a flow curve, a reportable result or a signature.
 
     Attributes:
         id: identity, unique within `source`.
@@ -47,7 +53,7 @@ class Event:
         values: values of the columns of `daq.collect.columns`, by name.
     """
 
-    kind: Literal["result", "curve"]
+    kind: StoredKind
     source: str
     id: uuid.UUID
     time: datetime
@@ -80,7 +86,7 @@ class Live:
 
 
 def decode(topic: str, payload: bytes) -> Event:
-    """Return the event in a message on a result or curve topic.
+    """Return the event in a message on the topic of a kind that is stored.
 
     Raises:
         NotAnEventError: the message is not an event that this version understands.
@@ -91,7 +97,7 @@ def decode(topic: str, payload: bytes) -> Event:
         raise NotAnEventError("specversion is not 1.0: this is not a CloudEvents 1.0 message in structured JSON")
     type_ = _text(event.get("type"), "type")
     if _TYPES.get(type_) != kind:
-        known = " and ".join(_TYPES)
+        known = ", ".join(_TYPES)
         raise NotAnEventError(f"type {_cut(type_)} on a {kind} topic: this version of daq knows {known}")
     source = _text(event.get("source"), "source")
     if _SOURCE.fullmatch(source) is None:
@@ -103,7 +109,7 @@ def decode(topic: str, payload: bytes) -> Event:
     if not isinstance(data, dict):
         raise NotAnEventError("data is not a JSON object")
     return Event(
-        kind=kind,  # type: ignore[arg-type]  # live has no type above
+        kind=kind,
         source=source,
         id=_uuid(event.get("id"), "id"),
         time=_moment(event.get("time"), "time"),
@@ -150,12 +156,12 @@ def split(topic: str) -> tuple[str, EventKind, str]:
     """Return prefix, kind and instrument of a topic ``{prefix}/{kind}/{instrument}``.
 
     Raises:
-        NotAnEventError: the topic is not one of results, curves or live values.
+        NotAnEventError: the topic is not one of a kind that is collected.
     """
     parts = topic.split("/")
-    if len(parts) < 3 or parts[-2] not in ("result", "curve", "live"):
-        raise NotAnEventError(f"topic {_cut(topic)} is none of result, curve and live")
-    return "/".join(parts[:-2]), parts[-2], parts[-1]  # type: ignore[return-value]  # one of the three
+    if len(parts) < 3 or parts[-2] not in ("live", *_TYPES.values()):
+        raise NotAnEventError(f"topic {_cut(topic)} is none of {', '.join(_TYPES.values())} and live")
+    return "/".join(parts[:-2]), parts[-2], parts[-1]  # type: ignore[return-value]  # one of them
 
 
 def database_of(source: str) -> tuple[str, int]:
@@ -244,9 +250,9 @@ def _reader(named: Named, key: str) -> Reader:
     if leaf.is_nullable:
         return lambda value: None if value is None else read(value)
 
-    # A text that the model gives a value is missing in messages from before it was added.
+    # A text or number that the model gives a value is missing in messages from before it was added.
     given = leaf.field.default
-    default = given if leaf.kind == "text" and isinstance(given, str) and given else None
+    default = given if isinstance(given, str if leaf.kind == "text" else int) and given else None
 
     def needed(value: Any) -> Any:
         if value is None and default is None:
@@ -361,4 +367,9 @@ _READERS: Final[dict[Kind, Callable[..., Any]]] = {
     "flag": _flag,
     "identity": _uuid,
 }
-_READINGS: Final = {"lab.result.v1": _Reading.of(RESULT), "lab.curve.v1": _Reading.of(CURVE)}
+_READINGS: Final = {
+    "lab.result.v1": _Reading.of(RESULT),
+    "lab.curve.v1": _Reading.of(CURVE),
+    "lab.reportable.v1": _Reading.of(REPORTABLE),
+    "lab.signature.v1": _Reading.of(SIGNATURE),
+}

@@ -7,7 +7,7 @@ from psycopg import AsyncConnection, sql
 
 from daq.collect.schema import LOCK
 
-TABLES: Final = ("results", "curves", "readings")
+TABLES: Final = ("results", "curves", "reportables", "signatures", "readings")
 FIRST_YEAR: Final = 2000
 """First year with monthly partitions."""
 LOCK_TIMEOUT: Final = "5s"

@@ -192,8 +192,8 @@ async def retire(settings: CollectSettings) -> int:
 
 
 _COUNTERS: Final = (
-    ("taken", "Results and flow curves that were written."),
-    ("duplicates", "Results and flow curves that were stored before."),
+    ("taken", "Results, flow curves, reportable results and signatures that were written."),
+    ("duplicates", "Of these those that were stored before."),
     ("conflicts", "Messages with other content under a known id."),
     ("refused", "Messages that are not events."),
     (

@@ -13,8 +13,8 @@ from typing import Final
 
 from psycopg import AsyncConnection
 
-from daq.collect.columns import CURVE, RESULT, RESULT_AT_FIRST, comments, table
-from daq.collect.views import ATTRIBUTION_0004, AUTHORISED_0003, VIEWS_0002
+from daq.collect.columns import CURVE, OF_TABLES, RESULT_AT_FIRST, comments, table
+from daq.collect.views import ATTRIBUTION_0004, AUTHORISED_0003, RELEASES_0005, VIEWS_0002
 from daq.core.errors import StoreError
 
 SCHEMA: Final = "lab"
@@ -195,6 +195,7 @@ STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0002_views", VIEWS_0002),
     ("0003_authorised", AUTHORISED_0003),
     ("0004_attribution", ATTRIBUTION_0004),
+    ("0005_releases", RELEASES_0005),
 )
 
 _FIRST: Final = """
@@ -230,7 +231,7 @@ async def migrate(db: AsyncConnection, steps: tuple[tuple[str, str], ...] = STEP
                 await db.execute("INSERT INTO lab.migrations (name) VALUES (%s)", (name,))
         if pending:
             # The comments on columns are not a part of a migration, so that their wording can change at any time.
-            await db.execute(comments("results", RESULT) + comments("curves", CURVE))
+            await db.execute("".join(comments(name, columns) for name, columns in OF_TABLES.items()))
         return [name for name, _ in pending]
     finally:
         await db.execute("SELECT pg_advisory_unlock(%s, 0)", (LOCK,))

@@ -64,7 +64,7 @@ class CollectSettings:
     @property
     def shared_filters(self) -> list[str]:
         """Topic filters of the shared subscriptions (MQTT 5, section 4.8.2)."""
-        kinds = ["result"] + ["curve"] * self.curves + ["live"] * self.readings
+        kinds = ["result", "reportable", "signature"] + ["curve"] * self.curves + ["live"] * self.readings
         return [f"$share/{self.group}/{prefix}/{kind}/+" for prefix in self._prefixes for kind in kinds]
 
     @property

@@ -8,7 +8,7 @@ from typing import Any, Final, Self
 
 from psycopg import AsyncConnection, sql
 
-from daq.collect.columns import CURVE, RESULT, Column, names_of
+from daq.collect.columns import CURVE, REPORTABLE, RESULT, SIGNATURE, Column, names_of
 from daq.collect.decode import Event, Live, database_of
 from daq.collect.partitions import has_partition, make_partitions, month_of
 from daq.collect.sources import bind, foreign_text, number_sources
@@ -62,7 +62,7 @@ class _Kind:
         staged = sql.SQL(", ").join(sql.Identifier(c) for c in self.staged)
         target = sql.Identifier("lab", table)
         keys = sql.SQL(", ").join(sql.Identifier(c) for c in _KEYS)
-        # A curve has the sequence number of its result, which must count once.
+        # Other kinds have the sequence number of a result, which must count once.
         key_values = sql.SQL("source, id, {}, time, digest, stream").format(
             sql.SQL("sequence" if table == "results" else "NULL::bigint")
         )
@@ -89,7 +89,12 @@ class _Kind:
         )
 
 
-_KINDS: Final = {"result": _Kind("results", RESULT), "curve": _Kind("curves", CURVE)}
+_KINDS: Final = {
+    "result": _Kind("results", RESULT),
+    "curve": _Kind("curves", CURVE),
+    "reportable": _Kind("reportables", REPORTABLE),
+    "signature": _Kind("signatures", SIGNATURE),
+}
 _ADD_STREAMS: Final = (
     "INSERT INTO lab.streams (source, stream) SELECT * FROM unnest(%s::integer[], %s::text[]) ON CONFLICT DO NOTHING"
 )

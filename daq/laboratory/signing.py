@@ -62,6 +62,29 @@ class Signature(Record):
         return ((self.of, self.subject),)
 
 
+class Suspension(Record):
+    """The failed verifications that suspend a release, as they were last announced to subscribers.
+
+    The state of a release is computed (`daq.app.records.signatures`); this record holds what its messages state.
+
+    Attributes:
+        id: that of the signature.
+        of, subject: kind and id of what is signed.
+        verifications: ids of the runs of the verifications; empty: it is not suspended any more.
+        instruments: those that failed.
+    """
+
+    kind: ClassVar[str] = "suspension"
+    of: NeededLabel
+    subject: SubjectId
+    verifications: Annotated[tuple[NeededLabel, ...], Listed] = ()
+    instruments: Annotated[tuple[NeededLabel, ...], Listed] = ()
+
+    def keys(self) -> tuple[tuple[str, str], ...]:
+        """Return the keys: each instrument, by which the suspended releases are found."""
+        return tuple(("instrument", name) for name in self.instruments)
+
+
 class DoubtDecision(Record):
     """The decision about a result that a failed verification put in doubt; the reason is in the audit entry.
 

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from daq.app.delivery.contract import SCHEMAS
-from daq.collect.columns import CURVE, ENVELOPE, EVENT, RECEIVED, RESULT
+from daq.collect.columns import ENVELOPE, EVENT, OF_TABLES, RECEIVED, RESULT
 from daq.collect.database import open_database
 from daq.collect.schema import migrate
 from tests.support.processes.postgres import needs_postgres
@@ -16,7 +16,7 @@ LONG = {"timestamptz": "timestamp with time zone"}
 
 @needs_postgres
 @pytest.mark.asyncio
-@pytest.mark.parametrize(("table", "schema", "columns"), [("results", "result", RESULT), ("curves", "curve", CURVE)])
+@pytest.mark.parametrize(("table", "schema", "columns"), [(t, t.removesuffix("s"), c) for t, c in OF_TABLES.items()])
 async def test_the_tables_have_the_types_of_the_payload(database, query, table, schema, columns):
     db = await open_database(database, "test")
     await migrate(db)

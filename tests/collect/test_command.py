@@ -181,8 +181,8 @@ def test_the_example_says_what_is_used_where_a_key_is_left_out(tmp_path):
     )
     assert collect_settings(short, "a") == whole
     assert whole.shared_filters == [
-        "$share/historian/glaze-works/+/+/lab/v1/result/+", "$share/historian/glaze-works/+/+/lab/v1/curve/+",
-    ]  # fmt: skip
+        f"$share/historian/glaze-works/+/+/lab/v1/{kind}/+" for kind in ("result", "reportable", "signature", "curve")
+    ]
     assert whole.status_filters == ["glaze-works/+/+/lab/v1/status"]
 
 

@@ -9,8 +9,8 @@ import psycopg
 import pytest
 
 from daq.adapters.mqtt.settings import MqttSettings
-from daq.collect import schema, writing
-from daq.collect.columns import RESULT_AT_FIRST
+from daq.collect import partitions, schema, writing
+from daq.collect.columns import CURVE, RESULT_AT_FIRST
 from daq.collect.database import DatabaseAwayError, open_database
 from daq.collect.decode import decode
 from daq.collect.housekeeping import Housekeeper
@@ -26,6 +26,7 @@ DIGESTS = {
     "0002_views": "25bc2a8d39626407450c5c24ac511d1442b35c8de297a4e8457db4294694ca45",
     "0003_authorised": "6e07bee0bff2ced62eddfa24a78a75ceda0561afdd55e808e1b80474ddc394c8",
     "0004_attribution": "3298c155bcdfd6986497b31fffe99809605edbeabba8eb5fbab7797c62ecaafc",
+    "0005_releases": "e4f0e6efd7dde86d0454d76b97c7a9a1db3faa513ca27049684590b15fa0f3c2",
 }
 
 
@@ -127,13 +128,14 @@ def attributed(n, attribution):
 async def test_stored_and_new_results_have_the_attribution_of_their_event(database, query, monkeypatch):
     db = await open_database(database, "test")
     with monkeypatch.context() as before:
-        before.setattr(schema, "RESULT", RESULT_AT_FIRST)
+        before.setattr(schema, "OF_TABLES", {"results": RESULT_AT_FIRST, "curves": CURVE})
+        before.setattr(partitions, "TABLES", ("results", "curves", "readings"))
         await migrate(db, STEPS[:3])
-        before.setattr(writing, "_KINDS", {**writing._KINDS, "result": writing._Kind("results", RESULT_AT_FIRST)})
+        before.setattr(writing, "_KINDS", {"result": writing._Kind("results", RESULT_AT_FIRST)})
         writer = writing.Writer(db)
         await writer.prepare()
         await writer.take([attributed(n, a) for n, a in enumerate(ATTRIBUTIONS, 1)])
-    assert await migrate(db) == ["0004_attribution"]
+    assert await migrate(db) == [name for name, _ in STEPS[3:]]
     await db.close()
     db = await open_database(database, "test")
     writer = writing.Writer(db)

@@ -1,4 +1,4 @@
-"""The messages about signatures and reportable results: the page's examples, and consumers that do not know them."""
+"""The messages about signatures and reportable results: the page's examples, and the collector's subscription."""
 
 import json
 import re
@@ -31,9 +31,8 @@ def test_the_examples_of_the_page_have_the_form_of_their_schemas(name):
     jsonschema.validate(event, partly(SCHEMA["lab.envelope.v1"]))
 
 
-def test_a_collector_does_not_subscribe_to_them():
-    settings = CollectSettings(group="g", worker="w", levels=("lab/bench",), mqtt=None, postgres=None, readings=True)
+def test_a_collector_subscribes_to_each_of_them_once():
+    settings = CollectSettings(group="g", worker="w", levels=("lab/bench",), mqtt=None, postgres=None)
     filters = [f.removeprefix("$share/g/") for f in settings.shared_filters]
-    assert any(fnmatch(TOPICS.result("bench-1"), f.replace("+", "*")) for f in filters)
-    for topic in (TOPICS.signature("bench-1"), TOPICS.reportable("bench-1")):
-        assert not any(fnmatch(topic, f.replace("+", "*")) for f in filters)
+    for topic in (TOPICS.result("bench-1"), TOPICS.signature("bench-1"), TOPICS.reportable("bench-1")):
+        assert sum(fnmatch(topic, f.replace("+", "*")) for f in filters) == 1

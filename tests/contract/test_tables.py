@@ -16,7 +16,7 @@ from daq.app.cli.measuring.run import arguments
 from daq.app.delivery.contract import SCHEMAS
 from daq.app.delivery.sparkplug_metrics import RESULT_METRICS, no_result, result_metrics
 from daq.app.setup.orders import RunOrder
-from daq.collect.columns import CURVE, RESULT
+from daq.collect.columns import CURVE, OF_TABLES, REPORTABLE, RESULT, SIGNATURE
 from daq.methods.messages.flat import FLAT_COLUMNS, LEFT_OUT, STATEMENTS, flattened
 from daq.methods.messages.leaves import WrongPartError, leaf_at, value_at
 from daq.methods.messages.named import RESULT_NAMES, UNNAMED, names
@@ -53,9 +53,13 @@ def inside(path, prefixes):
     return any(path == p or path.startswith((p + ".", p + "[]")) for p in prefixes)
 
 
-@pytest.mark.parametrize("column", [*RESULT, *CURVE], ids=lambda c: c.name)
-def test_a_column_has_the_type_of_its_place_in_the_payload(column):
-    root = PRESENT["result" if column in RESULT else "curve"]
+@pytest.mark.parametrize(
+    ("table", "column"),
+    [(t, c) for t, columns in OF_TABLES.items() for c in columns],
+    ids=lambda x: getattr(x, "name", x),
+)
+def test_a_column_has_the_type_of_its_place_in_the_payload(table, column):
+    root = PRESENT[table.removesuffix("s")]
     kind, may_be_null, beside = place(root, column.named.leaf.dotted)
     nullable = may_be_null and kind != "object"
     assert column.declared == SQL[kind] + ("" if nullable else " NOT NULL")
@@ -156,7 +160,7 @@ def test_every_number_has_a_unit(path):
 
 
 def test_names_are_unique():
-    for table in (RESULT_NAMES, RESULT, CURVE, RESULT_METRICS):
+    for table in (RESULT_NAMES, RESULT, CURVE, REPORTABLE, SIGNATURE, RESULT_METRICS):
         assert len({row.name for row in table}) == len(table)
 
 

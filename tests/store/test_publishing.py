@@ -5,8 +5,8 @@ import dataclasses
 import pytest
 
 from daq.adapters.store.checks import check_database
-from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
-from daq.adapters.store.records import Change, ChangedMeanwhileError, newest_revision
+from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords, seen_audited, seen_keyed
+from daq.adapters.store.records import Change, ChangedMeanwhileError, change_record, newest_revision
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.core.errors import StoreError
@@ -17,6 +17,7 @@ SEEN = AsSeen(
     records=(("sample", "G-1", 0),),
     verified=(("rotor-1", 0),),
     signed=(("run", "run-1", 0),),
+    keyed=(("report", "run", "run-1", 0),),
 )
 #: A state for each part of `SEEN` that the database does not have.
 OTHERS = {
@@ -24,6 +25,8 @@ OTHERS = {
     "records": (("sample", "G-1", 1),),
     "verified": (("rotor-1", 7),),
     "signed": (("run", "run-1", 1),),
+    "keyed": (("report", "run", "run-1", 1),),
+    "audited": 1,
 }
 
 
@@ -33,6 +36,11 @@ def store(tmp_path):
         for step in (register(), begin("run-1"), conclude("run-1", result_id="result-1"), end("run-1")):
             store.submit(step).result(10)
         yield store
+
+
+def seen_now(store):
+    with store.reader() as reader:
+        return dataclasses.replace(SEEN, audited=seen_audited(reader))
 
 
 def published(seen=SEEN, result="result-1"):
@@ -47,7 +55,7 @@ def contents(store):
 
 
 def test_record_message_and_audit_entries_are_stored_together(store):
-    store.submit(published()).result(10)
+    store.submit(published(seen_now(store))).result(10)
     with store.reader() as reader:
         stored = newest_revision(reader, "signature", "s-1")
         assert (stored.who, stored.because, stored.what) == ("a.novak", "because", "signed_as_released")
@@ -72,3 +80,39 @@ def test_a_message_about_a_result_that_does_not_exist_stores_nothing(store):
     with pytest.raises(StoreError, match="result-9 is not in the store"):
         store.submit(published(result="result-9")).result(10)
     assert contents(store) == before
+
+
+def test_a_further_record_with_the_same_key_is_noticed(store):
+    """Also where the first one is not changed: each report about a run, for example."""
+    for number in range(3):
+        with store.reader() as reader:
+            before, head = seen_keyed(reader, "report", "run", "run-1"), seen_audited(reader)
+        assert before == ("report", "run", "run-1", number)
+        added = Change("report", f"c-{number}", "report_made", {}, [("run", "run-1")])
+        store.submit(PublishRecords((added,), (), AsSeen(keyed=(before,), audited=head), T0, "a.novak")).result(10)
+        again = Change("report", f"d-{number}", "report_made", {}, [("run", "run-1")])
+        for seen in (AsSeen(keyed=(before,)), AsSeen(audited=head)):
+            with pytest.raises(ChangedMeanwhileError, match="meanwhile: look at it, then repeat"):
+                store.submit(PublishRecords((again,), (), seen, T0, "a.novak")).result(10)
+
+
+@pytest.mark.parametrize("error", [StoreError("cannot be read"), ValueError("damaged")])
+def test_the_result_of_a_verification_is_stored_also_where_nothing_can_follow(tmp_path, error):
+    heads = []
+    with Store(tmp_path / "other.sqlite", utc_ns=T0) as store:
+        for step in (register(), begin("run-1")):
+            store.submit(step).result(10)
+
+        def follow(access):
+            change_record(access, Change("suspension", "s", "release_suspended", {}), T0, "m.keeper")
+            raise error
+
+        store.on_audit = lambda number, head: heads.append((number, head))
+        store.submit(conclude("run-1", result_id="result-1", follow=follow)).result(10)
+        with store.reader() as reader:
+            assert reader.newest_result("run-1").id == "result-1"
+            assert newest_revision(reader, "suspension", "s") is None
+            last = reader.audit()[-1]
+        assert heads == [(last.seq, last.hash)]
+        store.submit(end("run-1")).result(10)
+    assert [f for f in check_database(tmp_path / "other.sqlite", utc_ns=T0) if not f.ok and f.what != "outbox"] == []

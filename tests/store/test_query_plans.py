@@ -3,6 +3,7 @@
 import contextlib
 import itertools
 import json
+import re
 import sqlite3
 from pathlib import Path
 
@@ -45,12 +46,14 @@ from daq.adapters.store.records import (
 )
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
+from daq.adapters.store.within import signatures_on_results
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
 from daq.app.laboratory.equipment.casefile import case_of
 from daq.app.laboratory.equipment.monthly import review
 from daq.app.laboratory.laboratory import new
 from daq.app.laboratory.reporting.tracing import people_of
+from daq.app.laboratory.signing.correctable import _last_sequence
 from daq.app.laboratory.signing.subjects import _start
 from daq.app.records import searching
 from daq.app.records.equipment_state import equipment_of_run, out_of_service
@@ -60,6 +63,7 @@ from daq.app.records.searching import RunSearch, search
 from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import not_confirmed, of_sample, read_between
+from daq.app.records.verifications import _start_of
 from daq.app.workshop.diagnosis import examine
 from daq.laboratory.equipment import Equipment
 from daq.laboratory.transcribed import Transcribed
@@ -83,6 +87,7 @@ ALLOWED = {
     "SELECT kind, id, name, value FROM record_keys AS k WHERE NOT EXISTS": "the comparison of the whole database",
     "SELECT id, (SELECT count(*) FROM journal WHERE run = id) AS blocks": "reads the runs of an archive, of which it has a "
     "bounded number",
+    "SELECT DISTINCT kind, id FROM records ORDER BY kind, id": "reads the records of an archive",
     "SELECT (SELECT count(*) FROM runs)": "counts the rows of a copy, after a backup or before its restoring",
     "SELECT * FROM results ORDER BY audit_seq": "reads every result, as it is asked to; no command does",
 }
@@ -172,7 +177,9 @@ def queries(path: Path) -> None:
         ended_regularly(reader)
         position(reader)
         content = StoredContent(None, reader, None, None)  # type: ignore[arg-type]
-        assert content._newest("bench-1") == content._records("bench-1", 0, 10)[-1]
+        assert content._newest("bench-1").run == reader.last_result("bench-1").run
+        # The last result of the full database corrects an earlier run.
+        assert not content._is_of_newest_run(content._records("bench-1", 0, 10)[-1])
         unsent_results(reader, [ChangedResult(result.id, "bench-1", 1, T0)])
         newest_revision(reader, "sample", "G-1041")
         revisions(reader, "sample", "G-1041")
@@ -187,6 +194,9 @@ def queries(path: Path) -> None:
         found_by(reader, "sample", "lot", "7", "8", newest=True)
         runs_of_product(reader, "clear-glaze", before=(T0, 1), limit=20)
         verifying_runs(reader, "bench-1", limit=20)
+        _last_sequence(reader, result)
+        _start_of(reader, "a run of another archive")
+        signatures_on_results(reader, "bench-1", 0, 100)
         run_started_seq(reader, run.id)
         newest_of_kind(reader, "handover")
         MarkFile(path).contradiction(reader)
@@ -313,6 +323,30 @@ def test_each_exception_is_needed(statements, empty):
         return any(whole_tables(empty, sql, p) for sql, p in statements.items() if sql.startswith(beginning))
 
     assert [beginning for beginning in ALLOWED if not reads_whole(beginning)] == []
+
+
+@pytest.fixture
+def unselective(empty):
+    """A database whose statistics call every index of `runs` unselective, as after ANALYZE of one with equal values."""
+    empty.execute("ANALYZE")
+    empty.execute("DELETE FROM sqlite_stat1")
+    empty.execute(
+        "INSERT INTO sqlite_stat1 SELECT tbl_name, name, '60000 30000 1' FROM sqlite_schema WHERE type = 'index'"
+    )
+    empty.commit()
+    # SQLite reads the statistics when a connection is made.
+    (path,) = [file for _, name, file in empty.execute("PRAGMA database_list") if name == "main"]
+    with contextlib.closing(sqlite3.connect(path)) as db:
+        yield db
+
+
+def test_each_order_with_a_sign_needs_it(statements, unselective):
+    """Without the sign + SQLite reads the table in the order of an index on that column, where that looks cheap."""
+    sign = re.compile(r"(?<=ORDER BY )\+")
+    signed = {sql: p for sql, p in statements.items() if sign.search(sql)}
+    assert signed
+    assert [sql for sql, p in signed.items() if whole_tables(unselective, sql, p)] == []
+    assert [sql for sql, p in signed.items() if not whole_tables(unselective, sign.sub("", sql), p)] == []
 
 
 @pytest.mark.parametrize(

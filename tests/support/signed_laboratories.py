@@ -28,9 +28,9 @@ PERSONS = {"m.keeper": "measure", "a.novak": "review", "b.lind": "review", "c.he
 SAMPLES = ("G-1041", "G-1042", "G-1043")
 
 
-def measured_bench(folder):
+def measured_bench(folder, topics=TOPICS):
     """Return a bench with a run of each sample, measured by m.keeper on a real instrument, and their ids."""
-    bench = StoredBench(folder / "state", topics=TOPICS)
+    bench = StoredBench(folder / "state", topics=topics)
     return bench, [bench.measure(sample, simulated=False) for sample in SAMPLES]
 
 
@@ -91,7 +91,7 @@ def signing_lab(bench, runs, folder, *, required=True, review_own=False):
     people = People(required=required, review_own=review_own)
     catalogue.daemon = catalogue.daemon.model_copy(update={"people": people})
     with Store(database_path(folder / "state")) as store:
-        lab = Laboratory(store, catalogue, bench.clock, own_login(), topics=TOPICS)
+        lab = Laboratory(store, catalogue, bench.clock, own_login(), topics=bench.topics)
         first = {"id": "c.head", "role": "administer", "logins": ["at-c.head"], "password": PASSWORD}
         carry_out(lab, "person_add", first)
         for name, role in PERSONS.items():
@@ -116,11 +116,13 @@ def verification_detail(run, *, passed, geometry="coaxial-12", kind="verificatio
     )  # fmt: skip
 
 
-def verify(store, run, *, passed, geometry="coaxial-12", instrument="bench-1", method="glaze-flow", **more):
+def verify(
+    store, run, *, passed, geometry="coaxial-12", instrument="bench-1", method="glaze-flow", follow=None, **more
+):
     """Store a verification or a control of an instrument with a measuring geometry."""
     detail = verification_detail(run, passed=passed, geometry=geometry, **more)
     began = begin(run, instrument)
     began = replace(began, run=replace(began.run, method_id=method))
-    concluded = conclude(run, result_id=f"r-{run}", verification=encode(detail))
+    concluded = conclude(run, result_id=f"r-{run}", verification=encode(detail), follow=follow)
     for step in (replace(register(), id=method), began, concluded, end(run)):
         store.submit(step).result(10)

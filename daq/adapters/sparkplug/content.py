@@ -14,11 +14,14 @@ class DeviceResult:
 
     Attributes:
         mark: a number that grows with each result of the database; 0 without a result.
+        is_of_newest_run: False where a later run of the device had a result before this one: a correction of an
+            earlier run, which is no present value.
     """
 
     device: str
     mark: int
     metrics: tuple[Metric, ...]
+    is_of_newest_run: bool = True
 
 
 class Content(Protocol):
@@ -33,7 +36,7 @@ class Content(Protocol):
         ...
 
     def newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
-        """Return the newest result of each device that agrees with the audit trail.
+        """Return the result in force of each device's newest run that agrees with the audit trail.
 
         It is called in a thread and may raise `StoreError`.
         """

@@ -16,6 +16,8 @@ class Access:
     """Statements of one transaction at a time.
 
     Attributes:
+        connection: of the writer, for queries within a transaction.
+        path: the file.
         source, epoch: identity of the database.
         audited: number and hash of the newest audit entry written through this access; None before the first.
         kind: kind of the transaction that runs now; the first part of the names of points.
@@ -31,8 +33,8 @@ class Access:
         reserve_bytes: int,
         hook: CrashHook | None,
     ) -> None:
-        self._connection = connection
-        self._path = path
+        self.connection = connection
+        self.path = path
         self._reserve = reserve_bytes
         self._hook = hook
         self.source = source
@@ -48,12 +50,12 @@ class Access:
     def run(self, point: str, sql: str, parameters: Sequence[Any] = ()) -> sqlite3.Cursor:
         """Run one statement."""
         self.point(point)
-        return self._connection.execute(sql, parameters)
+        return self.connection.execute(sql, parameters)
 
     def many(self, point: str, sql: str, rows: Sequence[Sequence[Any]]) -> None:
         """Run one statement for each of `rows`."""
         self.point(point)
-        self._connection.executemany(sql, rows)
+        self.connection.executemany(sql, rows)
 
     def one(self, point: str, sql: str, parameters: Sequence[Any] = ()) -> tuple[Any, ...] | None:
         """Run one statement and return its first row, or None."""
@@ -66,9 +68,9 @@ class Access:
         Raises:
             StorageError: less than the reserve is free.
         """
-        free = shutil.disk_usage(self._path.parent).free
+        free = shutil.disk_usage(self.path.parent).free
         if free < self._reserve:
             raise StorageError(
-                f"{self._path}: only {free // 2**20} MiB of disk are free, and {self._reserve // 2**20} MiB are "
+                f"{self.path}: only {free // 2**20} MiB of disk are free, and {self._reserve // 2**20} MiB are "
                 "reserved for runs to end: no new run starts; free some space"
             )

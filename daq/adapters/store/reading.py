@@ -130,9 +130,8 @@ class Reader:
 
     def find_runs(self, beginning: str) -> list[str]:
         """Return the ids that start with `beginning`, so that a person can type a part of an id."""
-        # The sign + keeps SQLite from reading all runs in the order of time.
         rows = self.query(
-            "SELECT id FROM runs WHERE id >= ? AND id < ? ORDER BY +began_utc_ns", [beginning, beginning + _LAST]
+            "SELECT id FROM runs WHERE id >= ? AND id < ? ORDER BY began_utc_ns", [beginning, beginning + _LAST]
         )
         return [row["id"] for row in rows]
 

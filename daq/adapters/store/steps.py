@@ -11,6 +11,8 @@ from daq.adapters.store.rows import AuditPoint, Committed, Outgoing
 from daq.core.errors import StoreError
 from daq.core.journal import Block, chain
 
+#: Stores what follows from a transaction, as its last step.
+Follow = Callable[[Access], None]
 #: (sequence, place in the audit trail, journal digest) -> (JSON text of the result, messages).  It runs inside the
 #: transaction, so it must be fast and pure.
 Build = Callable[[int, AuditPoint, str], tuple[str, Sequence[Outgoing]]]
@@ -156,6 +158,29 @@ def add_messages(
     access.many("outbox", _OUTBOX, [(*row.values(), result_id, stream, sequence, utc_ns) for row in rows])
     access.many("delivery", "INSERT INTO delivery (seq) VALUES (?)", [(row["seq"],) for row in rows])
     return [row | {"payload": digest_of(row["payload"])} for row in rows]
+
+
+def publish(access: Access, messages: Iterable[tuple[str, Outgoing]], utc_ns: int, who: str) -> None:
+    """Add messages about stored results to the outbox, each with the stream and number of its result.
+
+    Args:
+        access: the transaction.
+        messages: each with the id of its result.
+        utc_ns: the time.
+        who: the person or program, for the audit entries.
+
+    Raises:
+        StoreError: a result does not exist.
+    """
+    by_result: dict[str, list[Outgoing]] = {}
+    for result, message in messages:
+        by_result.setdefault(result, []).append(message)
+    for result, own in by_result.items():
+        row = access.one("published", "SELECT stream, sequence FROM results WHERE id = ?", (result,))
+        if row is None:
+            raise StoreError(f"result {result} is not in the store: no message can be about it")
+        added = add_messages(access, own, result, row[0], row[1], utc_ns)
+        add_audit(access, utc_ns, who, "message_derived", result, {"messages": added})
 
 
 _OUTBOX: Final = (

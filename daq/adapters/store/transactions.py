@@ -7,14 +7,17 @@ or nothing.
 # ruff: noqa: D102 - the docstring of each class says what its `apply` does
 
 import json
+import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar, Final, Generic, TypeVar
 
+import structlog
+
 from daq.adapters.store.access import Access
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.rows import Committed, RunRecord
-from daq.adapters.store.steps import Build, add_audit, add_block, add_result, journal_head
+from daq.adapters.store.steps import Build, Follow, add_audit, add_block, add_result, journal_head
 from daq.core.errors import SettingError, StoreError
 from daq.core.journal import Block
 
@@ -190,6 +193,8 @@ class Conclude(Transaction[Committed]):
     """Stream of the result; "" means the run's instrument."""
     verification: Mapping[str, Any] | None = None
     """Detail of the audit entry of a verification; None where the run is none."""
+    follow: Follow | None = None
+    """Stores what follows from a verification.  The result is stored also where that fails."""
 
     def apply(self, access: Access) -> Committed:
         run = access.one("run_known", "SELECT instrument FROM runs WHERE id = ?", (self.run,))
@@ -218,7 +223,7 @@ class Conclude(Transaction[Committed]):
             add_audit(access, self.utc_ns, self.who, "verification", run[0], self.verification)
         audit = {"result": self.result_id, "outcome": self.outcome, "reason": self.reason}
         head = add_audit(access, self.utc_ns, self.who, "run_concluded", self.run, audit)
-        return add_result(
+        done = add_result(
             access,
             run=self.run,
             result_id=self.result_id,
@@ -229,6 +234,24 @@ class Conclude(Transaction[Committed]):
             audit=head,
             build=self.build,
         )
+        if self.follow is not None:
+            _follow_or_undo(access, self.follow)
+        return done
+
+
+def _follow_or_undo(access: Access, follow: Follow) -> None:
+    """Store what follows from a result; where that fails, undo it alone, because a result is never lost."""
+    audited = access.audited
+    access.run("follow", "SAVEPOINT follow")
+    try:
+        follow(access)
+    except sqlite3.Error:
+        raise
+    except Exception:  # noqa: BLE001 - for example a record that was changed behind the program's back
+        structlog.get_logger().exception("what follows from a verification was not stored")
+        access.run("follow_undone", "ROLLBACK TO follow")
+        access.audited = audited
+    access.run("followed", "RELEASE follow")
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,7 @@ from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.payload_retention import PayloadRetention
 from daq.app.delivery.publishing import Publishing
 from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.signing.suspending import suspending
 from daq.app.run.active import Active
 from daq.app.run.recovery import Recovery
 from daq.app.run.results import ResultMaker
@@ -250,7 +251,15 @@ class Supervisor:
     def _maker(self, record: RunRecord, plan: Plan) -> ResultMaker:
         topics = self.publishing.topics if self.publishing is not None else None
         flat = self.publishing is not None and self.publishing.flat
-        return ResultMaker(record, plan, self.clock, lambda: self.store.source, topics, with_flat=flat)
+        return ResultMaker(
+            record,
+            plan,
+            self.clock,
+            lambda: self.store.source,
+            topics,
+            with_flat=flat,
+            follow=lambda utc_ns: suspending(topics, record.instrument, utc_ns, record.operator),
+        )
 
     # ---- watchdog
 

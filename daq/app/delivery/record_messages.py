@@ -24,12 +24,13 @@ class Numbered:
 
 
 def signature_message(topics: Topics, data: SignatureData, at: Numbered, time: str) -> Outgoing:
-    """Return the message of a signature, or of its withdrawal; `time` (ISO 8601) is that of the change.
+    """Return the message of a signature, its withdrawal or suspension; `time` (ISO 8601) is that of the change.
 
     Its id follows from that of the signature.
     """
     own = uuid.UUID(data.signature)
-    ident = str(own if data.withdrawn is None else uuid.uuid5(own, data.state))
+    final = data.withdrawn is not None and not data.suspended
+    ident = str(uuid.uuid5(own, data.state if final else str(data.revision)) if data.revision > 1 else own)
     topic, schema = topics.signature(at.stream), topics.schema(SIGNATURE_SCHEMA, str(SIGNATURE_VERSION))
     return _outgoing(topic, schema, f"lab.{SIGNATURE_SCHEMA}.v{SIGNATURE_VERSION}", ident, data, at, time)
 

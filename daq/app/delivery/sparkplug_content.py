@@ -1,7 +1,7 @@
 """The metrics of the daemon's edge node: its instruments, and the stored results that agree with the audit trail."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -35,7 +35,7 @@ THERE: Final = (LinkState.READY, LinkState.LENT)
 PASSING: Final = (LinkState.LENDING, LinkState.IDENTIFYING, LinkState.HALTING)
 """States that an instrument passes through before and after a run; a device that is alive stays alive in them."""
 NEWEST_AT_ONCE: Final = 10
-"""Number of a device's results that are read at a time until one agrees with the audit trail."""
+"""Number of a device's runs whose results are read at a time until one agrees with the audit trail."""
 
 
 class Bench(Protocol):
@@ -94,17 +94,22 @@ class StoredContent:
         return name in self._living
 
     def newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
-        """Return the newest result of each device that agrees with the audit trail."""
+        """Return the result in force of each device's newest run that agrees with the audit trail."""
         return [self._shown(device, self._newest(device)) for device in devices]
 
     def _newest(self, device: str) -> ResultRecord | None:
         read = 0
         while True:
-            found = self.reader.result_rows("stream = ? ORDER BY audit_seq DESC", [device], NEWEST_AT_ONCE, skip=read)
+            firsts = self.reader.result_rows(
+                "stream = ? AND supersedes IS NULL ORDER BY audit_seq DESC", [device], NEWEST_AT_ONCE, skip=read
+            )
+            # A damaged text in one result must not hold up the others.
+            of_run = "run = ? ORDER BY audit_seq DESC"
+            found = [record for first in firsts for record in self.reader.result_rows(of_run, [first.run], -1)]
             wrong = self._changed(found)
             if agreeing := next((record for record in found if record not in wrong), None):
                 return agreeing
-            if len(found) < NEWEST_AT_ONCE:
+            if len(firsts) < NEWEST_AT_ONCE:
                 return None
             read += len(found)
 
@@ -120,7 +125,7 @@ class StoredContent:
             more = self._changed(chosen)
             if not more:
                 self._wrong = wrong.intersection(found)
-                return [self._shown(record.stream, record) for record in chosen]
+                return [replace(self._shown(r.stream, r), is_of_newest_run=self._is_of_newest_run(r)) for r in chosen]
             wrong |= more
 
     def position(self, epoch: int) -> Position | None:
@@ -129,6 +134,14 @@ class StoredContent:
 
     def _records(self, device: str, mark: int, limit: int) -> list[ResultRecord]:
         return self.reader.result_rows("stream = ? AND audit_seq > ? ORDER BY audit_seq", [device, mark], limit)
+
+    def _is_of_newest_run(self, record: ResultRecord) -> bool:
+        """Return whether no later run of the stream had a result before this one."""
+        if record.supersedes is None:
+            return True
+        (first,) = self.reader.result_rows("run = ? ORDER BY audit_seq", [record.run], 1)
+        later = "stream = ? AND supersedes IS NULL AND audit_seq > ? AND audit_seq < ?"
+        return not self.reader.result_rows(later, [record.stream, first.audit_seq, record.audit_seq], 1)
 
     def _changed(self, records: Sequence[ResultRecord]) -> frozenset[ResultRecord]:
         """Return the results that do not agree with the audit trail; each is logged and noted once."""

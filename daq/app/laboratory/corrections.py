@@ -1,50 +1,38 @@
 """Acts that correct, annul or doubt a run.  The first result stays; a new one supersedes it."""
 
-from collections.abc import Container
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from daq.adapters.clock import utc_text
-from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.audit import digest_of
-from daq.adapters.store.reading import Reader
+from daq.adapters.store.declaring.publishing import ANYTHING, PublishRecords
 from daq.adapters.store.records import stored_text
-from daq.adapters.store.rows import ResultRecord, RunRecord
-from daq.adapters.store.store import source_uri
+from daq.adapters.store.rows import RunRecord
 from daq.app.delivery.curve_publishing import curve_message
-from daq.app.delivery.record_messages import Numbered
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
 from daq.app.laboratory.moments import past_moment
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.progress import note_done, note_undone
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
+from daq.app.laboratory.signing.correctable import Correctable, correctable, store_new_result
 from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
-from daq.app.laboratory.signing.withdrawing import Withdrawn, withdrawn_by_result
+from daq.app.laboratory.signing.suspending import suspending
 from daq.app.records.history import plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
 from daq.app.records.verifications import checks, failures_after
-from daq.app.run.result_messages import ResultMessages
-from daq.app.run.superseding import More, Superseding, new_result_id
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
-from daq.laboratory.declarations import Declaration
 from daq.laboratory.signing import Decision, DoubtDecision, decision_id
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.files.fields import Label, Model, NeededLabel, Text
-from daq.methods.messages.annulling import ANNULLED
 from daq.methods.messages.doubting import doubted, still_doubted
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
 
-EVERY: Final = frozenset(
-    {"audit", "runs", "results", "outbox", "journal", "kept", "health", "methods", "records", "record_keys"}
-)
-"""Tables whose rows about a run must agree with the audit trail before it is corrected."""
 ANNULLED_FROM: Final = frozenset({"audit", "results", "records", "record_keys"})
-"""Those of them from which the result of an annulled run is made."""
+"""Tables whose rows about a run must agree with the audit trail before it is annulled."""
 SHOWN_DIGEST: Final = 16
 """Number of characters of a declaration's digest in a statement."""
 SHOWN_RUN: Final = 8
@@ -122,7 +110,7 @@ def correct_reviewed(laboratory: Laboratory, order: CorrectRun) -> dict[str, Any
 
 def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
     """Annul a run: its new result has no value and is Bad.  The journal is not needed.  Errors as in `correct`."""
-    subject = _subject(laboratory, order.run, order.result, ANNULLED_FROM)
+    subject = correctable(laboratory, order.run, order.result, ANNULLED_FROM)
     superseding = subject.superseding(laboratory, subject.record, order.because)
     plan = plan_of(subject.record)
     if plan is None and ResultData.model_validate_json(subject.newest.data).verification is not None:
@@ -131,9 +119,9 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
         update={"result": superseding.result_id, "supersedes": subject.newest.id, "state": "annulled", "changes": ()}
     )
     change = subject.change(declaration, "run_annulled")
-    gone = _withdrawn(laboratory, subject, subject.record, order.because)
-    superseding = replace(superseding, more=_messages(laboratory, subject, gone))
-    laboratory.store.submit(superseding.annulled(plan, (change, *gone.changes))).result()
+    gone = store_new_result(
+        laboratory, subject, subject.record, superseding, lambda ready, more: ready.annulled(plan, (change, *more))
+    )
     _follow(laboratory, subject, subject.record, order.because)
     done = {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
     return done | {"withdrawn": gone.certificates}
@@ -149,7 +137,7 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
         SettingError: the verification did not put this run in doubt, or the run is Uncertain by it already.
         StoreError: the stored data of the run do not agree, or another correction came first.
     """
-    subject = _subject(laboratory, order.run, order.result, ANNULLED_FROM)
+    subject = correctable(laboratory, order.run, order.result, ANNULLED_FROM)
     run = subject.record
     with laboratory.reader() as reader:
         verification = find_run(reader, order.verification).id
@@ -166,7 +154,10 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     )
     decided = new(decision, DECIDED) if kept is None else changed(kept, decision, DECIDED)
     if order.decision == "upheld":
-        laboratory.change(decided, because=order.because)
+        utc_ns, who = laboratory.clock.utc_ns(), laboratory.who
+        resumed = suspending(laboratory.topics, run.instrument, utc_ns, who, order.because)
+        step = PublishRecords((decided,), (), ANYTHING, utc_ns, who, order.because, resumed)
+        laboratory.store.submit(step).result()
         _follow(laboratory, subject, run, order.because)
         return {"run": run.id, "decision": order.decision, "withdrawn": []}
     superseding = subject.superseding(laboratory, run, order.because)
@@ -177,11 +168,11 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     declaration = subject.declared().model_copy(
         update={"result": superseding.result_id, "supersedes": subject.newest.id, "changes": ()}
     )
-    gone = _withdrawn(laboratory, subject, run, order.because)
-    superseding = replace(superseding, more=_messages(laboratory, subject, gone))
-    changes = (subject.change(declaration, "run_doubted"), decided, *gone.changes)
+    changes = (subject.change(declaration, "run_doubted"), decided)
     plan = plan_of(run)
-    laboratory.store.submit(superseding.restated(data, plan, changes)).result()
+    gone = store_new_result(
+        laboratory, subject, run, superseding, lambda ready, more: ready.restated(data, plan, (*changes, *more))
+    )
     if plan is not None:
         _publish_curve(laboratory, run.id, plan)
     _follow(laboratory, subject, run, order.because)
@@ -190,7 +181,7 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
 
 
 def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> dict[str, Any]:
-    subject = _subject(laboratory, order.run, order.result)
+    subject = correctable(laboratory, order.run, order.result)
     given = _given(laboratory, order)
     with laboratory.reader() as reader:
         if order.archive:
@@ -206,10 +197,13 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
     judged = _judged_otherwise(before, made.conclusion)
     if judged and not reviewed:
         return {"run": subject.record.id, "needs_review": judged}
-    gone = _withdrawn(laboratory, subject, made.record, order.because)
-    superseding = replace(superseding, more=_messages(laboratory, subject, gone))
-    changes = (change, *gone.changes)
-    laboratory.store.submit(superseding.corrected(made.plan, made.conclusion, warnings, changes)).result()
+    gone = store_new_result(
+        laboratory,
+        subject,
+        made.record,
+        superseding,
+        lambda ready, more: ready.corrected(made.plan, made.conclusion, warnings, (change, *more)),
+    )
     _publish_curve(laboratory, subject.record.id, made.plan)
     _follow(laboratory, subject, made.record, order.because)
     return {
@@ -255,27 +249,7 @@ def _judged_otherwise(before: ResultData, now: Conclusion) -> list[str]:
     return [name for name in parts if any(differences(name, a[name], b[name], OTHER_VERSIONS_TOLERANCE))]
 
 
-def _withdrawn(laboratory: Laboratory, before: "_Subject", now: RunRecord, because: str) -> Withdrawn:
-    """Return the certificates and signatures that a new result of a run withdraws."""
-    with laboratory.reader() as reader:
-        return withdrawn_by_result(
-            reader,
-            before.record,
-            now,
-            instrument=before.newest.stream,
-            who=laboratory.who,
-            because=because,
-            utc_ns=laboratory.clock.utc_ns(),
-        )
-
-
-def _messages(laboratory: Laboratory, before: "_Subject", gone: Withdrawn) -> More:
-    """Return the maker of the messages of a withdrawal, which have the number of the new result."""
-    source, stream, time = laboratory.store.source, before.newest.stream, utc_text(laboratory.clock.utc_ns())
-    return lambda sequence: gone.signatures.messages(laboratory.topics, Numbered(source, stream, sequence), time)
-
-
-def _follow(laboratory: Laboratory, before: "_Subject", now: RunRecord, because: str) -> None:
+def _follow(laboratory: Laboratory, before: Correctable, now: RunRecord, because: str) -> None:
     """Bring samples and reportable results of a run, as declared before and now, in step with its new result."""
     store, catalogue, utc_ns = laboratory.store, laboratory.catalogue, laboratory.clock.utc_ns()
     note_undone(store, catalogue, before.record.sample, utc_ns, laboratory.who, because)
@@ -293,98 +267,6 @@ def _publish_curve(laboratory: Laboratory, run: str, plan: Plan) -> None:
         message = curve_message(reader, run, laboratory.store.uuid, laboratory.topics, laboratory.clock.utc_ns())
     if message is not None:
         laboratory.store.submit(message).result()
-
-
-@dataclass(frozen=True, slots=True)
-class _Subject:
-    """A run that can be corrected: as declared now and at its start, with its newest result and declaration."""
-
-    record: RunRecord
-    started: RunRecord
-    newest: ResultRecord
-    last_sequence: int
-    stored: Any
-    """The newest declaration with its revision, None before the first correction."""
-
-    def declared(self) -> Declaration:
-        """Return the declaration in force."""
-        if self.stored is not None:
-            found: Declaration = self.stored.record
-            return found
-        r, plan = self.record, plan_of(self.record)
-        context = None if plan is None else plan.context
-        return Declaration(
-            id=r.id,
-            result=self.newest.id,
-            supersedes=self.newest.id,
-            sample=r.sample,
-            product=r.product,
-            lot=r.lot,
-            sampled_at=r.sampled_at,
-            operator=r.operator,
-            geometry="" if context is None else context.geometry_name or "",
-            fluid="" if context is None or context.fluid is None else context.fluid.id,
-        )
-
-    def change(self, declaration: Declaration, what: str) -> Any:
-        """Return the change that stores a declaration."""
-        return new(declaration, what) if self.stored is None else changed(self.stored, declaration, what)
-
-    def superseding(self, laboratory: Laboratory, record: RunRecord, because: str) -> Superseding:
-        """Return the maker of the new result."""
-        store = laboratory.store
-        return Superseding(
-            record=record,
-            old=self.newest,
-            old_source=source_uri(store.uuid, self.newest.epoch),
-            last_sequence=self.last_sequence,
-            who=laboratory.who,
-            because=because,
-            utc_ns=laboratory.clock.utc_ns(),
-            result_id=new_result_id(),
-            messages=ResultMessages(
-                record.instrument, lambda: store.source, laboratory.topics, with_flat=laboratory.with_flat
-            ),
-        )
-
-
-def _subject(laboratory: Laboratory, run: str, seen: str, tables: Container[str] = EVERY) -> _Subject:
-    """Return a run that can be corrected, or annulled where only `tables` must agree with the audit trail.
-
-    Raises:
-        SettingError: there is no such run, it has not ended, it is annulled, or `seen` is not its newest result.
-        StoreError: its stored data do not agree with the audit trail.
-    """
-    with laboratory.reader() as reader:
-        record = find_run(reader, run)
-        run = record.id
-        started = reader.run_as_started(run) or record
-        newest = reader.newest_result(run)
-        if record.state != "ended" or newest is None:
-            raise SettingError(f"run {run} has not ended; correct or annul it after its end")
-        if seen and seen != newest.id:
-            raise SettingError(f"result {seen} is not the newest of run {run}: look at {newest.id}, then repeat")
-        _refuse_disagreements(reader, run, tables)
-        stored = find(reader, Declaration, run)
-        if stored is not None and stored.record.state == ANNULLED:
-            raise SettingError(f"run {run} is annulled; measure again")
-        return _Subject(record, started, newest, _last_sequence(reader, newest), stored)
-
-
-def _refuse_disagreements(reader: Reader, run: str, tables: Container[str]) -> None:
-    found = [d for d in disagreements_of_run(reader.path, run) if d.table in tables]
-    if found:
-        raise SettingError(
-            f"run {run} stays as it is, because stored data do not agree with the audit trail: {found[0].text}; "
-            "`daq verify` lists all"
-        )
-
-
-def _last_sequence(reader: Reader, newest: ResultRecord) -> int:
-    """Return the number of the last result of a stream if its run was the last one of its instrument, otherwise -1."""
-    last = reader.last_result(newest.stream)
-    found = reader.result_rows("stream = ? ORDER BY audit_seq DESC", [newest.stream], 1)
-    return found[0].sequence if last is not None and last.run == newest.run and found else -1
 
 
 ACTS: Final = (

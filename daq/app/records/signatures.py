@@ -105,15 +105,15 @@ class Releases:
 
         A person's decision to uphold the result lifts the block of that one.
         """
+        return tuple(failed_after(e, run.instrument) for e in self.failures(run))
+
+    def failures(self, run: RunRecord) -> list[Entry]:
+        """Return the failed verifications, and failed or withdrawn controls, that block a release, oldest first."""
         results = self.reader.results(run.id)
         if not results:
-            return ()
+            return []
         failed = failures_after(self.reader, self.verified(run.instrument), run.id, results[0].audit_seq)
-        return tuple(
-            state(BLOCKED_BY[e.doubt], verification=e.detail.run[:SHOWN_ID], instrument=run.instrument)
-            for e in failed
-            if e.doubt is not None and not self._upheld(e.detail.run, run.id)
-        )
+        return [e for e in failed if e.doubt is not None and not self._upheld(e.detail.run, run.id)]
 
     def objections(self, run: RunRecord) -> tuple[Statement, ...]:
         """Return why a result of a run is not used although it may be valid: it is rejected, or in doubt.
@@ -216,6 +216,12 @@ class Releases:
         if not found:
             return None
         return _state(found, digest_of_parts(parts_of_record(self.reader, kind, ident)), lambda: blocked)
+
+
+def failed_after(e: Entry, instrument: str) -> Statement:
+    """Return the statement that a verification or control of an instrument put a run in doubt after it."""
+    code = BLOCKED_BY[e.doubt or "verification_failed_later"]
+    return state(code, verification=e.detail.run[:SHOWN_ID], instrument=instrument)
 
 
 def _unreleased(release: ReleaseState | None, *, needed: bool) -> tuple[Statement, ...]:

@@ -33,6 +33,8 @@ from daq.methods.planning.standing import (
     standing,
 )
 
+NO_END: Final = 2**63 - 1
+"""Largest integer of SQLite."""
 REFITTED: Final = "geometry_fitted"
 """Name of the change with which a person records that a geometry was fitted; others only note the file."""
 CONTROLS_READ: Final = 20
@@ -109,12 +111,24 @@ def _judged_last(reader: Reader, audited: Iterable[AuditEntry]) -> list[Entry]:
 
 def _entry(reader: Reader, e: AuditEntry) -> Entry:
     detail = decode(AuditedVerification, json.loads(e.detail))
-    run = reader.run(detail.run)
-    if run is None:
-        return Entry(e.seq, e.utc_ns, e.who, detail)
-    unknown = run.attribution == "not_authorised"
-    passed = bool(detail.passed) and not unknown
-    return Entry(e.seq, e.utc_ns, e.who, detail, unknown, run.method_id, run.began_utc_ns, passed)
+    attribution, method, began = _start_of(reader, detail.run)
+    unknown = attribution == "not_authorised"
+    passed = bool(detail.passed) and not unknown and bool(method)
+    return Entry(e.seq, e.utc_ns, e.who, detail, unknown, method, began, passed)
+
+
+def _start_of(reader: Reader, run: str) -> tuple[str, str, int]:
+    """Return attribution, id of the method and start of a run; an archive of others has its first audit entry only."""
+    found = reader.run(run)
+    if found is not None:
+        return found.attribution, found.method_id, found.began_utc_ns
+    rows = reader.query(
+        "SELECT utc_ns, detail FROM audit WHERE subject = ? AND what = 'run_started' ORDER BY seq LIMIT 1", [run]
+    )
+    if not rows:
+        return "", "", 0
+    started = json.loads(rows[0]["detail"])
+    return str(started.get("attribution", "")), str(started.get("method_id", "")), int(rows[0]["utc_ns"])
 
 
 def pair_of(instrument: Instrument, serial: str | None) -> Pair:
@@ -182,6 +196,12 @@ def _may_be_of(reader: Reader, run: str, control: AuditedVerification) -> bool:
     own = Pair(data["origin"].get("serial") or "", geometry.get("name") or "", geometry.get("serial") or "")
     # As a failure, which counts also where a serial number is known on one side only.
     return own.counts(replace(control.verified(0), passed=False))
+
+
+def window(found: Sequence[Entry], e: Entry) -> tuple[int, int]:
+    """Return the numbers of the audit entries between which results can be in doubt by a verification or control."""
+    after, until = _reach(found, e)
+    return after, NO_END if until is None else until
 
 
 def _last_pass(found: Sequence[Entry], failed: Entry) -> Entry | None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from daq.adapters.clock import Clock, utc_text
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
-from daq.adapters.store.steps import Build
+from daq.adapters.store.steps import Build, Follow
 from daq.adapters.store.transactions import Conclude
 from daq.app.run.result_messages import SOFTWARE, ResultMessages
 from daq.app.setup.details import details_of
@@ -61,6 +61,7 @@ class ResultMaker:
         topics: Topics | None,
         *,
         with_flat: bool = False,
+        follow: Callable[[int], Follow] | None = None,
     ) -> None:
         """Take the run and its plan.
 
@@ -71,7 +72,9 @@ class ResultMaker:
             source: returns the identity of the database with its epoch, at the time of the commit.
             topics: topics of its messages; None: nothing is put into the outbox.
             with_flat: whether the variant without nesting is published too.
+            follow: returns what is stored with the result of a verification, for the time of its end (UTC, ns).
         """
+        self._follow = follow
         self.result_id = str(uuid.uuid4())
         self.data: ResultData | None = None
         self._record, self._plan, self._clock = record, plan, clock
@@ -97,6 +100,7 @@ class ResultMaker:
             build=self._build(conclusion, self._ended(facts, now)),
             kept=tuple(json.dumps(recorded(k), sort_keys=True) for k in facts.kept),
             verification=None if audited is None else encode(audited),
+            follow=None if audited is None or self._follow is None else self._follow(now),
         )
 
     def _ended(self, facts: Facts, now: int) -> int | None:

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 from daq.adapters.clock import utc_text
 from daq.adapters.store.declaring.correcting import Correct
+from daq.adapters.store.declaring.publishing import ANYTHING, AsSeen
 from daq.adapters.store.records import Change
 from daq.adapters.store.rows import AuditPoint, Outgoing, ResultRecord, RunRecord
-from daq.adapters.store.steps import Build
+from daq.adapters.store.steps import Build, Follow
 from daq.app.run.result_messages import SOFTWARE, ResultMessages
 from daq.app.run.results import audited_verification
 from daq.app.setup.details import details_of
@@ -45,6 +46,8 @@ class Superseding:
         utc_ns: time of the correction.
         result_id: id of the new result.
         more: makes further messages.
+        seen: what further messages and records were made from.
+        follow: stores what follows where the run is a verification.
     """
 
     record: RunRecord
@@ -57,6 +60,8 @@ class Superseding:
     result_id: str
     messages: ResultMessages
     more: More = lambda _: ()
+    seen: AsSeen = ANYTHING
+    follow: Follow | None = None
 
     def corrected(
         self, plan: Plan, conclusion: Conclusion, warnings: tuple[Statement, ...], changes: tuple[Change, ...]
@@ -131,6 +136,8 @@ class Superseding:
             build=self._build(contents),
             changes=changes,
             verification=None if audited is None else encode(audited),
+            seen=self.seen,
+            follow=None if audited is None else self.follow,
         )
 
     def _build(self, contents: Contents) -> Build:

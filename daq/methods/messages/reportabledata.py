@@ -6,6 +6,7 @@ from typing import Annotated, Any, Final, Literal, Self
 from pydantic import Field
 
 from daq.methods.concluding.reportable import Attempt, Reportable
+from daq.methods.messages.named import In, names
 from daq.methods.parts.base import Measured, Moment, Part, Ratio, unit_at
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.statement import Statement
@@ -103,3 +104,27 @@ def _attempt(a: Attempt, result: tuple[str, str] | None) -> AttemptData:
     own: dict[str, Any] = {f.name: getattr(a, f.name) for f in fields(a)}
     ident, digest = (None, None) if result is None else result
     return AttemptData(**own, result=ident, digest=digest)
+
+
+REPORTABLE_NAMES: Final = names(
+    ReportableData,
+    (
+        ("revision", "revision", In.COLLECTOR),
+        ("simulated", "simulated", In.COLLECTOR),
+        ("sample", "sample", In.COLLECTOR),
+        ("test", "test", In.COLLECTOR),
+        ("product", "product", In.COLLECTOR),
+        ("state", "state", In.COLLECTOR),
+        ("method", "method", In.COLLECTOR, True),
+        ("quantity", "quantity", In.COLLECTOR, True),
+        ("value", "value", In.COLLECTOR),
+        ("unit", "unit", In.COLLECTOR, True),
+        ("reported", "reported", In.COLLECTOR),
+        ("expanded", "uncertainty.expanded", In.COLLECTOR),
+        ("interval_low", "uncertainty.low", In.COLLECTOR),
+        ("interval_high", "uncertainty.high", In.COLLECTOR),
+        ("decided", "decided", In.COLLECTOR),
+        ("verdict", "verdict", In.COLLECTOR),
+    ),
+)
+"""The collector's columns of a reportable result; all else is in the event."""

@@ -4,6 +4,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import Field
 
+from daq.methods.messages.named import In, names
 from daq.methods.parts.base import DATE_TIME, IDENTITY, Part
 
 SIGNATURE_SCHEMA: Final = "signature"
@@ -27,11 +28,31 @@ class WithdrawnData(Part):
     because: str
 
 
+class SuspendedData(Part):
+    """A failed verification that suspends a release until a person decides about the result."""
+
+    verification: str = Field(description="id of the run of the verification")
+    instrument: str
+    at: Annotated[str, DATE_TIME] = Field(description="time of the verification")
+
+
+class ResumedData(Part):
+    """The end of a suspension: a person upholds the result, or the verification itself was wrong."""
+
+    by: str
+    at: Annotated[str, DATE_TIME]
+    because: str
+
+
 class SignatureData(Part):
-    """A signature, or its withdrawal: then `state` is withdrawn, and the record is not released by it any more."""
+    """A signature, its withdrawal, or its suspension: while `state` is withdrawn, the record is not released by it.
+
+    A later message of the same signature replaces it: the one with the greater `revision` is in force.
+    """
 
     schema_version: Literal[1] = SIGNATURE_VERSION
     signature: Annotated[str, IDENTITY] = Field(description="id of the signature, the same in its withdrawal")
+    revision: Annotated[int, Field(ge=1)] = Field(default=1, description="counted from 1 on, for each signature")
     state: Literal["in_force", "withdrawn"]
     meaning: Literal["measured", "reviewed", "released", "rejected"]
     by: str = Field(description="id of the person")
@@ -45,3 +66,27 @@ class SignatureData(Part):
     digest: str = Field(description="SHA-256 over the digests of `parts`")
     parts: tuple[SignedData, ...] = Field(description="the stored texts that are signed")
     withdrawn: WithdrawnData | None = None
+    suspended: tuple[SuspendedData, ...] = Field(
+        default=(), description="withdrawn only until a person decides; empty: in force, or withdrawn for good"
+    )
+    resumed: ResumedData | None = Field(default=None, description="why it is in force again after a suspension")
+
+
+SIGNATURE_NAMES: Final = names(
+    SignatureData,
+    (
+        ("signature", "signature", In.COLLECTOR),
+        ("revision", "revision", In.COLLECTOR),
+        ("state", "state", In.COLLECTOR),
+        ("meaning", "meaning", In.COLLECTOR),
+        ("signed_by", "by", In.COLLECTOR),
+        ("signer", "name", In.COLLECTOR, True),
+        ("signed_at", "signed_at", In.COLLECTOR),
+        ("because", "because", In.COLLECTOR, True),
+        ("kind", "of", In.COLLECTOR),
+        ("subject", "subject", In.COLLECTOR),
+        ("sample", "sample", In.COLLECTOR, True),
+        ("instrument", "instrument", In.COLLECTOR),
+    ),
+)
+"""The collector's columns of a signature; all else is in the event."""

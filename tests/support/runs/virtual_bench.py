@@ -64,13 +64,25 @@ class StoredBench:
         self.lines: list[bytes] = []
 
     def measure(
-        self, sample: str, fluid: str = "clear-glaze", *, speed: float = 20, stop_after_s: float = 0.0, **about: Any
+        self,
+        sample: str,
+        fluid: str = "clear-glaze",
+        *,
+        speed: float = 20,
+        stop_after_s: float = 0.0,
+        certified: str = "",
+        **about: Any,
     ) -> str:
-        """Measure clear glaze on bench-1; return the id of the run."""
+        """Measure clear glaze on bench-1, or verify it with a certified fluid; return the id of the run."""
         catalogue, clock = self.catalogue, self.clock
         instrument = catalogue.instrument("bench-1")
-        method = catalogue.method("clear-glaze-qc")
-        plan = catalogue.compile(method, instrument, product=catalogue.product("clear-glaze"), choices={"speed": speed})
+        if certified:
+            method = catalogue.method("reference-verification")
+            plan = catalogue.compile(method, instrument, fluid=catalogue.fluid(certified))
+            about = {"product": ""} | about
+        else:
+            method, product = catalogue.method("clear-glaze-qc"), catalogue.product("clear-glaze")
+            plan = catalogue.compile(method, instrument, product=product, choices={"speed": speed})
         drivers = {n: catalogue.make_driver(catalogue.instrument(n)) for n in ("bench-1", "thermo-1")}
         boxes = {
             "bench-1": RotationalInstrument(geometry=GEOMETRIES["coaxial-12"], fluid=FLUIDS[fluid], seed=11),

@@ -8,6 +8,7 @@ from typing import Final
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_methods
 from daq.adapters.store.agreement.one_run import is_archive, of_archived_run
+from daq.adapters.store.agreement.record_rows import of_records
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.agreement.trail import own_hash
 from daq.adapters.store.archiving.files import sha256_of, stated_digest
@@ -99,6 +100,8 @@ def disagreements(stored: Stored, runs: Sequence[str]) -> Iterator[Disagreement]
     for entry in stored.trail(0):
         yield from own_hash(entry.stored)
     yield from of_methods(stored)
+    for row in stored.rows("SELECT DISTINCT kind, id FROM records ORDER BY kind, id"):
+        yield from of_records(stored, row["kind"], row["id"])
     for run in runs:
         with stored.snapshot():
             yield from of_archived_run(stored, run)

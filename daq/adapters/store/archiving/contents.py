@@ -15,27 +15,37 @@ from typing import Final
 
 from sqlite_utils import Database
 
+from daq.adapters.store.archiving.records_about import instruments_of, records_about
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.forms.opening import ARCHIVE_ID, connect_read_only
 from daq.adapters.store.schema import FORMAT, migrate
 from daq.core.errors import StoreError
 
-KINDS: Final = ("declaration", "run_configuration")
-"""Kinds of records whose id is that of the run."""
-_RUNS: Final = "(SELECT value FROM json_each(?1))"
+_RUNS: Final = "(SELECT value FROM json_each(:runs))"
 _METHODS: Final = f"SELECT method_id, method_version FROM runs WHERE id IN {_RUNS}"
-_NOTES: Final = f"(SELECT id FROM record_keys WHERE kind = 'note' AND name = 'run' AND value IN {_RUNS})"
-_RECORDS: Final = f"kind IN {KINDS} AND id IN {_RUNS} OR kind = 'note' AND id IN {_NOTES}"
+_RECORDS: Final = (
+    "(kind, id) IN (SELECT json_extract(value, '$[0]'), json_extract(value, '$[1]') FROM json_each(:records))"
+)
 _SUBJECTS: Final = (
-    f"SELECT value FROM json_each(?1) UNION SELECT id FROM results WHERE run IN {_RUNS} "
-    f"UNION SELECT method_id || ' ' || method_version FROM runs WHERE id IN {_RUNS} UNION SELECT id FROM records "
-    f"WHERE {_RECORDS}"
+    f"SELECT value FROM json_each(:runs) UNION SELECT id FROM results WHERE run IN {_RUNS} "
+    f"UNION SELECT method_id || ' ' || method_version FROM runs WHERE id IN {_RUNS}"
+)
+# A verification blocks the release of the runs before it, so it goes with them.
+_VERIFICATIONS: Final = (
+    "SELECT {} FROM audit AS v WHERE v.what = 'verification' AND v.subject IN "
+    "(SELECT value FROM json_each(:instruments))"
+)
+_VERIFYING: Final = _VERIFICATIONS.format("json_extract(v.detail, '$.run')")
+_NUMBERS: Final = (
+    f"SELECT seq FROM audit WHERE subject IN ({_SUBJECTS}) UNION SELECT audit_seq FROM records WHERE {_RECORDS} "
+    f"UNION {_VERIFICATIONS.format('v.seq')} "
+    f"UNION SELECT seq FROM audit WHERE what = 'run_started' AND subject IN ({_VERIFYING})"
 )
 #: Table and the rows of it that an archive has.
 PARTS: Final = (
     ("meta", "SELECT * FROM meta"),
     ("methods", f"SELECT * FROM methods WHERE (id, version) IN ({_METHODS})"),
-    ("audit", f"SELECT * FROM audit WHERE subject IN ({_SUBJECTS}) ORDER BY seq"),
+    ("audit", f"SELECT * FROM audit WHERE seq IN ({_NUMBERS}) ORDER BY seq"),
     ("runs", f"SELECT * FROM runs WHERE id IN {_RUNS}"),
     ("journal", f"SELECT * FROM journal WHERE run IN {_RUNS}"),
     ("kept", f"SELECT * FROM kept WHERE run IN {_RUNS}"),
@@ -79,8 +89,10 @@ def _copy(source: sqlite3.Connection, target: sqlite3.Connection, asked: str) ->
     target.execute("DROP TRIGGER audit_in_order")
     source.execute("BEGIN")
     target.execute("BEGIN")
+    records, instruments = records_about(source, asked), instruments_of(source, asked)
+    given = {"runs": asked, "records": json.dumps(records), "instruments": json.dumps(instruments)}
     for table, select in PARTS:
-        rows = source.execute(select, (asked,) if "?1" in select else ())
+        rows = source.execute(select, given)
         marks = ", ".join("?" * len(rows.description))
         target.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)
     target.execute("COMMIT")

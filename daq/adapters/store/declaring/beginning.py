@@ -21,10 +21,11 @@ FITTED: Final = "fitted"
 EQUIPMENT: Final = "equipment"
 """Kind of the records of equipment."""
 # CROSS JOIN keeps the order of the tables: by its own choice SQLite reads all records of the kind.
-_REVISIONS: Final = (
+REVISIONS: Final = (
     "SELECT count(*) FROM record_keys AS k CROSS JOIN records AS r ON r.kind = k.kind AND r.id = k.id "
     "WHERE k.kind = ? AND k.name = ? AND k.value = ?"
 )
+"""Counts the revisions of all records of a kind that have a key."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,7 @@ class BeginConfigured(Transaction[None]):
                     f"another measuring geometry was fitted to {name} while the run was being started; start it again"
                 )
         for name, value, known in self.equipment:
-            found = access.one("equipment", _REVISIONS, (EQUIPMENT, name, value))
+            found = access.one("equipment", REVISIONS, (EQUIPMENT, name, value))
             if found is not None and found[0] != known:
                 raise SettingError(f"the record of {value} was changed while the run was being started; start it again")
         self.begin.apply(access)
@@ -131,7 +132,7 @@ def newest(access: Access, kind: str, ident: str) -> tuple[int, str]:
 
 def revisions_of_equipment(reader: Reader, name: str, value: str) -> int:
     """Return the number of revisions of all records of equipment whose key `name` has the value `value`."""
-    return int(reader.query(_REVISIONS, [EQUIPMENT, name, value])[0]["count(*)"])
+    return int(reader.query(REVISIONS, [EQUIPMENT, name, value])[0]["count(*)"])
 
 
 def fixed_texts(texts: Iterable[Change]) -> tuple[FixedText, ...]:

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from daq.adapters.store.access import Access
+from daq.adapters.store.declaring.publishing import ANYTHING, AsSeen
 from daq.adapters.store.records import Change, change_record
 from daq.adapters.store.rows import Committed
-from daq.adapters.store.steps import Build, add_audit, add_result
+from daq.adapters.store.steps import Build, Follow, add_audit, add_result
 from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
 
@@ -27,11 +28,13 @@ class Correct(Transaction[Committed]):
         changes: records that follow from the correction: the declaration under which the result is computed.  A record
             that a correction makes invalid, such as a released certificate, is withdrawn by one more change here.
         verification: detail of a verification's audit entry, judged again; None where the run is none.
+        seen: what the changes were made from.
+        follow: stores what follows from the new result.
 
     Raises:
         SupersededError: the result was superseded before.
         StoreError: the result to correct does not exist, or its run has not ended.
-        ChangedMeanwhileError: another change of a record came first.
+        ChangedMeanwhileError: another change of a record came first, or the database is not as in `seen`.
     """
 
     kind: ClassVar[str] = "correct"
@@ -43,6 +46,8 @@ class Correct(Transaction[Committed]):
     build: Build
     changes: tuple[Change, ...] = ()
     verification: Mapping[str, Any] | None = None
+    seen: AsSeen = ANYTHING
+    follow: Follow | None = None
 
     def apply(self, access: Access) -> Committed:
         old = access.one(
@@ -59,13 +64,14 @@ class Correct(Transaction[Committed]):
         newest = access.one("newest", "SELECT id FROM results WHERE run = ? ORDER BY audit_seq DESC LIMIT 1", (run,))
         if newest is not None and newest[0] != self.supersedes:
             raise SupersededError(f"result {self.supersedes} was corrected already: correct {newest[0]} instead")
+        self.seen.require(access)
         for change in self.changes:
             change_record(access, change, self.utc_ns, self.who, self.reason)
         if self.verification is not None:
             add_audit(access, self.utc_ns, self.who, "verification", instrument, self.verification)
         audit = {"result": self.result_id, "supersedes": self.supersedes, "reason": self.reason}
         head = add_audit(access, self.utc_ns, self.who, "result_corrected", run, audit)
-        return add_result(
+        done = add_result(
             access,
             run=run,
             result_id=self.result_id,
@@ -76,3 +82,6 @@ class Correct(Transaction[Committed]):
             audit=head,
             build=self.build,
         )
+        if self.follow is not None:
+            self.follow(access)
+        return done

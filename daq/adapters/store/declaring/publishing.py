@@ -2,17 +2,16 @@
 
 # ruff: noqa: D102 - the docstring of each class says what its `apply` does
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
 from daq.adapters.store.access import Access
-from daq.adapters.store.declaring.beginning import newest
+from daq.adapters.store.declaring.beginning import REVISIONS, newest
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangedMeanwhileError, change_record
 from daq.adapters.store.rows import Outgoing
-from daq.adapters.store.steps import add_audit, add_messages
+from daq.adapters.store.steps import Follow, publish
 from daq.adapters.store.transactions import Transaction
-from daq.core.errors import StoreError
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,12 +23,16 @@ class AsSeen:
         records: number of the newest revision of each record, by kind and id; 0: there is none.
         verified: number of the last audit entry of a verification, by instrument; 0: there is none.
         signed: number of signatures under a run or record, by its kind and id.
+        keyed: number of revisions of all records of a kind that have a key, by kind, name and value of the key.
+        audited: number of the last audit entry, which is that of anything that was stored; None: not compared.
     """
 
     results: tuple[tuple[str, str], ...] = ()
     records: tuple[tuple[str, str, int], ...] = ()
     verified: tuple[tuple[str, int], ...] = ()
     signed: tuple[tuple[str, str, int], ...] = ()
+    keyed: tuple[tuple[str, str, str, int], ...] = ()
+    audited: int | None = None
 
     def require(self, access: Access) -> None:
         """Raise `ChangedMeanwhileError` unless the database is in this state, within a transaction."""
@@ -58,6 +61,40 @@ class AsSeen:
             )
             if found is None or found[0] != count:
                 raise ChangedMeanwhileError(f"{of} {subject} was signed meanwhile: look at it, then repeat")
+        self._require_no_other(access)
+
+    def _require_no_other(self, access: Access) -> None:
+        for kind, name, value, count in self.keyed:
+            found = access.one("keyed", REVISIONS, (kind, name, value))
+            if found is None or found[0] != count:
+                raise ChangedMeanwhileError(f"a {kind} of {name} {value} was stored meanwhile: look at it, then repeat")
+        if self.audited is not None:
+            found = access.one("audited", "SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1")
+            if (0 if found is None else found[0]) != self.audited:
+                raise ChangedMeanwhileError("the database was changed meanwhile: look at it, then repeat")
+
+    def and_seen(self, other: "AsSeen") -> "AsSeen":
+        """Return the state that is both this one and another."""
+        both = {
+            name: tuple(dict.fromkeys([*getattr(self, name), *getattr(other, name)]))
+            for name in ("results", "records", "verified", "signed", "keyed")
+        }
+        return AsSeen(**both, audited=self.audited if other.audited is None else other.audited)
+
+
+ANYTHING: Final = AsSeen()
+"""Nothing is compared."""
+
+
+def seen_keyed(reader: Reader, kind: str, name: str, value: str) -> tuple[str, str, str, int]:
+    """Return the number of revisions of all records of a kind that have a key, as an entry of `AsSeen.keyed`."""
+    return kind, name, value, int(reader.query(REVISIONS, [kind, name, value])[0]["count(*)"])
+
+
+def seen_audited(reader: Reader) -> int:
+    """Return the number of the last audit entry; read it before anything that depends on it."""
+    found = reader.query("SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1")
+    return int(found[0]["seq"]) if found else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +106,7 @@ class PublishRecords(Transaction[None]):
         messages: each with the id of the result whose stream and number it has.
         seen: what the changes were made from.
         because: reason of the person; "" where none is needed.
+        follow: stores what follows from the changes.
 
     Raises:
         ChangedMeanwhileError: another change of a record, a result or a verification came first.
@@ -82,21 +120,12 @@ class PublishRecords(Transaction[None]):
     utc_ns: int
     who: str
     because: str = ""
+    follow: Follow | None = None
 
     def apply(self, access: Access) -> None:
         self.seen.require(access)
         for change in self.changes:
             change_record(access, change, self.utc_ns, self.who, self.because)
-        for result, messages in _by_result(self.messages).items():
-            row = access.one("result", "SELECT stream, sequence FROM results WHERE id = ?", (result,))
-            if row is None:
-                raise StoreError(f"result {result} is not in the store: no message can be about it")
-            added = add_messages(access, messages, result, row[0], row[1], self.utc_ns)
-            add_audit(access, self.utc_ns, self.who, "message_derived", result, {"messages": added})
-
-
-def _by_result(messages: tuple[tuple[str, Outgoing], ...]) -> Mapping[str, list[Outgoing]]:
-    out: dict[str, list[Outgoing]] = {}
-    for result, message in messages:
-        out.setdefault(result, []).append(message)
-    return out
+        publish(access, self.messages, self.utc_ns, self.who)
+        if self.follow is not None:
+            self.follow(access)

@@ -5,7 +5,7 @@ import hashlib
 from pathlib import Path
 from typing import Any, Final
 
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.common import SHOWN_ID, archive_argument, open_reader, print_json
 from daq.app.cli.printing import say
 from daq.app.laboratory.reporting.tracing import Traced, report_of_file, trace
 from daq.app.laboratory.signing.report_subjects import report_named
@@ -31,6 +31,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = EXAMPLES
     parser.add_argument("report", metavar="FILE|NUMBER", help="file of a report, or its number")
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
+    archive_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:

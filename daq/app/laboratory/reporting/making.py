@@ -6,9 +6,9 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from daq.adapters.clock import utc_text
-from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
+from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords, seen_audited
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import Change
+from daq.adapters.store.records import Change, ChangedMeanwhileError
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import source_uri
 from daq.app.delivery.record_messages import Numbered
@@ -25,11 +25,12 @@ from daq.app.laboratory.reporting.shown import LARGEST_ATTACHED, as_attached, ne
 from daq.app.laboratory.reporting.typesetting import typeset
 from daq.app.laboratory.reporting.works_head import FILE, FOLDER, fonts_of, works_of
 from daq.app.laboratory.signing.report_subjects import anchor_of_report
+from daq.app.laboratory.signing.reportable_records import Keeping
 from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
 from daq.app.records.sheets.day_sheet import day_sheet
-from daq.app.records.signatures import Releases, signatures_of
+from daq.app.records.signatures import Releases
 from daq.app.screens.text import sentence
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, StoreError
 from daq.laboratory.controlchart import as_json
 from daq.laboratory.reports import Report
 from daq.methods.files.fields import Label, Model, NeededLabel
@@ -37,6 +38,13 @@ from daq.methods.files.fields import Label, Model, NeededLabel
 MADE, MADE_AGAIN = "report_made", "report_made_again"
 OTHER_FILE: Final = "another version of the software made another file of it"
 """Reason of the withdrawal of signatures under a report."""
+TRIES: Final = 20
+"""Number of times that a page is read where other records are stored at the same moment.
+
+Only the first time takes long, because the file is made once.
+"""
+#: Makes a page for a day of issue; "" for the page whose digest is the id of the report.
+PageOf = Callable[[str], Page]
 
 
 class MakeReport(Model):
@@ -74,13 +82,16 @@ def make(laboratory: Laboratory, order: MakeReport) -> dict[str, Any]:
         StoreError: stored data do not agree with the audit trail.
     """
     works = _works(laboratory) or WorksHead()
-    with laboratory.reader() as reader:
+
+    def read(reader: Reader) -> PageOf:
         runs = _runs_named(reader, order.of)
         if isinstance(runs, RunRecord):
             page = about_runs.run_page(reader, laboratory.catalogue, runs, works)
         else:
             page = about_runs.sample_record(reader, laboratory.catalogue, order.of, runs, works)
-    return _released(laboratory, lambda _: page)
+        return lambda _: page
+
+    return _released(laboratory, read)
 
 
 def release(laboratory: Laboratory, order: ReleaseCertificate) -> dict[str, Any]:
@@ -97,15 +108,33 @@ def release(laboratory: Laboratory, order: ReleaseCertificate) -> dict[str, Any]
     catalogue = laboratory.catalogue
     # Persons are known only where people are switched on; elsewhere the page is signed by hand.
     needed = catalogue.daemon.people.required
-    with laboratory.reader() as reader:
+
+    def read(reader: Reader) -> PageOf:
         runs = _runs_named(reader, order.of)
         if isinstance(runs, RunRecord):
             given = about_runs.certificate_of_run(reader, runs, order.result, needs_release=needed)
         else:
+            if not needed:
+                # A newer revision withdraws the certificate, so the one that it states is stored first.
+                _keep_value(laboratory, order.of)
             given = about_runs.certificate_of_sample(reader, catalogue, order.of, runs, needs_release=needed)
         given = about_runs.with_customer(reader, given, order.customer)
         made = about_runs.newest_utc_ns(reader, given.shown)
-    return _released(laboratory, lambda issued: certificate_page(given, works, issued, made))
+        return lambda issued: certificate_page(given, works, issued, made)
+
+    return _released(laboratory, read)
+
+
+def _keep_value(laboratory: Laboratory, sample: str) -> None:
+    """Store the reportable results of a sample, if they have changed since they were stored.
+
+    Raises:
+        ChangedMeanwhileError: they had changed.
+    """
+    utc_ns, who = laboratory.clock.utc_ns(), laboratory.who
+    keeping = Keeping(laboratory.store, laboratory.catalogue, laboratory.topics, utc_ns, who)
+    if keeping.store_of_samples([sample]):
+        raise ChangedMeanwhileError(f"the reportable results of sample {sample} were stored")
 
 
 def report_day(laboratory: Laboratory, order: ReportDay) -> dict[str, Any]:
@@ -115,16 +144,19 @@ def report_day(laboratory: Laboratory, order: ReportDay) -> dict[str, Any]:
         SettingError: the text is no day, or a library is missing.
     """
     begin, end = span_of_day(order.day, laboratory.clock.utc_ns())
-    with laboratory.reader() as reader:
+    works = _works(laboratory) or WorksHead()
+
+    def read(reader: Reader) -> PageOf:
         sheet = day_sheet(reader, begin, end, order.instrument)
         runs = [r.run.run for rows in sheet.instruments.values() for r in rows]
         refuse_changed(reader, f"day {order.day}", runs)
         shown = newest_shown(reader, runs)
         made = about_runs.newest_utc_ns(reader, shown) or begin
-    attached = as_attached("day.json", sheet.as_json(), "The runs of the day with their newest results")
-    works = _works(laboratory) or WorksHead()
-    page = day_page(order.day, order.instrument, sheet, shown, works, made, (attached,))
-    return _released(laboratory, lambda _: page)
+        attached = as_attached("day.json", sheet.as_json(), "The runs of the day with their newest results")
+        page = day_page(order.day, order.instrument, sheet, shown, works, made, (attached,))
+        return lambda _: page
+
+    return _released(laboratory, read)
 
 
 def report_chart(laboratory: Laboratory, order: ChartChoice) -> dict[str, Any]:
@@ -133,17 +165,19 @@ def report_chart(laboratory: Laboratory, order: ChartChoice) -> dict[str, Any]:
     Raises:
         SettingError: there is no such chart or several, it has no points, or a library is missing.
     """
-    chart = only_one(charts_of(laboratory, order), order.geometry, order.quantity)
-    if not chart.points:
-        raise SettingError("the chart has no points; without --pdf it says why")
-    runs = list(dict.fromkeys(run for p in chart.points for run in p.runs))
-    with laboratory.reader() as reader:
-        shown = newest_shown(reader, runs)
-        made = about_runs.newest_utc_ns(reader, shown)
-    attached = as_attached("chart.json", as_json(chart), "The points of the chart with their runs")
     works = _works(laboratory) or WorksHead()
-    page = chart_page(chart, shown, works, made, (attached,))
-    return _released(laboratory, lambda _: page)
+
+    def read(reader: Reader) -> PageOf:
+        chart = only_one(charts_of(laboratory, order), order.geometry, order.quantity)
+        if not chart.points:
+            raise SettingError("the chart has no points; without --pdf it says why")
+        shown = newest_shown(reader, list(dict.fromkeys(run for p in chart.points for run in p.runs)))
+        made = about_runs.newest_utc_ns(reader, shown)
+        attached = as_attached("chart.json", as_json(chart), "The points of the chart with their runs")
+        page = chart_page(chart, shown, works, made, (attached,))
+        return lambda _: page
+
+    return _released(laboratory, read)
 
 
 def _works(laboratory: Laboratory) -> WorksHead | None:
@@ -160,67 +194,107 @@ def _runs_named(reader: Reader, name: str) -> RunRecord | list[RunRecord]:
     return sorted(of_sample, key=lambda r: r.began_utc_ns) if of_sample else find_run(reader, name)
 
 
-def _released(laboratory: Laboratory, page_of: Callable[[str], Page]) -> dict[str, Any]:
+def _released(laboratory: Laboratory, read: Callable[[Reader], PageOf]) -> dict[str, Any]:
     """Return the PDF of a page with its number, and keep its record.
 
-    The same page is the same report: it keeps the day of its first issue, so its file has the same bytes.
+    The same page is the same report: it keeps the day of its first issue, so its file has the same bytes.  The
+    transaction that stores the record refuses if anything was stored since the page was read; then it is read again.
 
     Args:
         laboratory: the records.
-        page_of: makes the page for a day of issue; "" for the page whose digest is the id.
+        read: reads what is stored, and returns the maker of the page.
 
     Raises:
         SettingError: the report was withdrawn or rejected, or its attached files are too large.
+        StoreError: other records are stored all the time.
     """
-    bare = page_of("")
-    if sum(len(a.text) for a in bare.attached) > LARGEST_ATTACHED:
-        raise SettingError("the report is too large; make one for fewer runs, or use --json")
-    ident = bare.digest
+    files: dict[tuple[str, str], bytes] = {}
+    for _ in range(TRIES):
+        try:
+            return _try(laboratory, read, files)
+        except ChangedMeanwhileError:
+            continue
+    raise StoreError("the report is not made, because other records are stored all the time; repeat it in a moment")
+
+
+def _try(
+    laboratory: Laboratory, read: Callable[[Reader], PageOf], files: dict[tuple[str, str], bytes]
+) -> dict[str, Any]:
+    """Read a page and store its report, once.
+
+    Args:
+        laboratory: the records.
+        read: as in `_released`.
+        files: the files that were made, by digest and day of issue of their pages.
+
+    Raises:
+        ChangedMeanwhileError: something was stored meanwhile.
+    """
     with laboratory.reader() as reader:
+        # It is read before everything that is on the page.
+        seen = AsSeen(audited=seen_audited(reader))
+        page_of = read(reader)
+        bare = page_of("")
+        ident = bare.digest
         stored = find(reader, Report, ident)
         rejected = Releases(reader).rejections(Report.kind, ident)
+    if sum(len(a.text) for a in bare.attached) > LARGEST_ATTACHED:
+        raise SettingError("the report is too large; make one for fewer runs, or use --json")
     if stored is not None and stored.record.state == "withdrawn":
         raise SettingError(f"report {number_of(ident)} was withdrawn: {stored.because}; the result has changed since")
     if rejected:
         raise SettingError(f"report {number_of(ident)} is not made: {sentence(rejected)}")
     day = datetime.fromtimestamp(laboratory.clock.utc_ns() // 10**9, UTC).date().isoformat()
     issued = day if stored is None else stored.record.issued
-    pdf = typeset(page_of(issued), ident, fonts_of(laboratory.catalogue.folder))
+    if (ident, issued) not in files:
+        files[ident, issued] = typeset(page_of(issued), ident, fonts_of(laboratory.catalogue.folder))
+    pdf = files[ident, issued]
     file = hashlib.sha256(pdf).hexdigest()
     if stored is None:
-        report = Report(
-            id=ident,
-            form=bare.form,
-            of=bare.of,
-            sample=bare.sample,
-            title=f"{bare.title}, {bare.subtitle}"[:200],
-            simulated=bare.simulated,
-            issued=issued,
-            files=(file,),
-            shown=bare.shown,
-        )
-        laboratory.change(new(report, MADE))
+        _store(laboratory, new(_report_of(bare, issued, file), MADE), seen)
     elif file not in stored.record.files:
         again = stored.record.model_copy(update={"files": (*stored.record.files, file)})
-        _store_again(laboratory, stored.record, changed(stored, again, MADE_AGAIN))
+        _store_again(laboratory, stored.record, changed(stored, again, MADE_AGAIN), seen)
+    else:
+        _store(laboratory, None, seen)
     return {"id": ident, "number": number_of(ident), "file": file, "title": bare.title, "pdf": encoded(pdf)}
 
 
-def _store_again(laboratory: Laboratory, report: Report, change: Change) -> None:
+def _report_of(page: Page, issued: str, file: str) -> Report:
+    return Report(
+        id=page.digest,
+        form=page.form,
+        of=page.of,
+        sample=page.sample,
+        title=f"{page.title}, {page.subtitle}"[:200],
+        simulated=page.simulated,
+        issued=issued,
+        files=(file,),
+        shown=page.shown,
+    )
+
+
+def _store(laboratory: Laboratory, change: Change | None, seen: AsSeen) -> None:
+    """Store a report; without a change only compare, so that no file of an earlier state is handed out."""
+    changes = () if change is None else (change,)
+    step = PublishRecords(changes, (), seen, laboratory.clock.utc_ns(), laboratory.who)
+    laboratory.store.submit(step).result()
+
+
+def _store_again(laboratory: Laboratory, report: Report, change: Change, seen: AsSeen) -> None:
     """Store a report with a further file; the signatures under it, which do not cover that file, are withdrawn."""
     utc_ns = laboratory.clock.utc_ns()
     with laboratory.reader() as reader:
         anchor = anchor_of_report(reader, report)
         if anchor is None:
-            laboratory.change(change)
+            _store(laboratory, change, seen)
             return
         replaced = [Superseded(Report.kind, report.id, report.sample)]
         gone = withdrawal(reader, replaced, anchor.stream, laboratory.who, OTHER_FILE, utc_ns)
-        signed = ((Report.kind, report.id, len(signatures_of(reader, Report.kind, report.id))),)
     at = Numbered(source_uri(laboratory.store.uuid, anchor.epoch), anchor.stream, anchor.sequence)
     messages = tuple((anchor.id, m) for m in gone.messages(laboratory.topics, at, utc_text(utc_ns)))
     because = OTHER_FILE if gone.changes else ""
-    step = PublishRecords((change, *gone.changes), messages, AsSeen(signed=signed), utc_ns, laboratory.who, because)
+    step = PublishRecords((change, *gone.changes), messages, seen, utc_ns, laboratory.who, because)
     laboratory.store.submit(step).result()
 
 

@@ -16,7 +16,7 @@ from daq.app.laboratory.signing.report_subjects import report_objections
 from daq.app.records.history import raw_journal
 from daq.app.records.signatures import Releases, stored_signatures
 from daq.app.screens.text import utc_iso, value_line
-from daq.core.errors import SettingError, StoreError
+from daq.core.errors import ArchivedError, SettingError, StoreError
 from daq.laboratory.configuration import RunConfiguration
 from daq.laboratory.reports import Report, ShownResult
 from daq.methods.parts.statement import Statement, distinct
@@ -136,7 +136,7 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
     objections = () if run is None else _read(lambda: releases.objections(run), unreadable)
     later = newest is not None and newest.id != shown.result
     product = product_used(reader, shown.run, "" if run is None else run.product)
-    raw, trouble = raw_journal(reader, shown.run)
+    raw, trouble = _raw(reader, shown.run)
     configuration = newest_revision(reader, RunConfiguration.kind, shown.run)
     return {
         "run": shown.run,
@@ -167,6 +167,14 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
         "fitted": None if configuration is None else configuration.data["fitted"],
         "files": [] if configuration is None else configuration.data["used"],
     }
+
+
+def _raw(reader: Reader, run: str) -> tuple[bytes, str]:
+    """Return the journal as `raw_journal`; where it is in an archive that was not given, the sentence that names it."""
+    try:
+        return raw_journal(reader, run)
+    except ArchivedError as error:
+        return b"", str(error)
 
 
 def people_of(reader: Reader, run: str) -> list[dict[str, Any]]:

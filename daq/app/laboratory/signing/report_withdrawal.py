@@ -1,4 +1,4 @@
-"""Certificates that a correction or an annulment makes invalid are withdrawn in its transaction."""
+"""Certificates that a new result or a new reportable result makes invalid are withdrawn in its transaction."""
 
 from collections.abc import Iterable
 
@@ -22,9 +22,26 @@ def withdrawals(reader: Reader, run: str, samples: Iterable[str]) -> tuple[Chang
     found: dict[str, StoredRecord] = {}
     for name, value in (("run", run), *(("sample", sample) for sample in dict.fromkeys(samples) if sample)):
         found |= {r.id: r for r in found_by(reader, Report.kind, name, value, limit=-1)}
-    out = []
-    for stored in found.values():
-        report = kept(Report, stored)
-        if report.record.state == "released" and report.record.form in WITHDRAWABLE:
-            out.append(changed(report, report.record.withdrawn(), WITHDRAWN))
-    return tuple(out)
+    return _withdrawn(found.values())
+
+
+def withdrawals_of_value(reader: Reader, sample: str, test: str) -> tuple[Change, ...]:
+    """Return the changes that withdraw every released certificate of a sample with the result of a test.
+
+    A certificate of a single run stays: it states that run, and no value of the sample.
+    """
+
+    def is_of_test(stored: StoredRecord) -> bool:
+        runs = (reader.run(shown["run"]) for shown in stored.data["shown"])
+        return any(run is not None and run.method_id == test for run in runs)
+
+    return _withdrawn(s for s in found_by(reader, Report.kind, "sample", sample, limit=-1) if is_of_test(s))
+
+
+def _withdrawn(found: Iterable[StoredRecord]) -> tuple[Change, ...]:
+    reports = [kept(Report, stored) for stored in found]
+    return tuple(
+        changed(report, report.record.withdrawn(), WITHDRAWN)
+        for report in reports
+        if report.record.state == "released" and report.record.form in WITHDRAWABLE
+    )

@@ -14,9 +14,9 @@ from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
 from daq.adapters.store.store import Store, source_uri
 from daq.app.delivery.record_messages import Numbered, reportable_message
 from daq.app.laboratory.laboratory import changed, find, new
-from daq.app.laboratory.signing.withdrawing import Superseded, Withdrawal, withdrawal
+from daq.app.laboratory.signing.withdrawing import withdrawn_by_value
 from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
-from daq.app.records.signatures import Releases, signatures_of
+from daq.app.records.signatures import Releases
 from daq.app.records.verifications import checks, doubt_by
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.reportables import ReportableRecord, contents, reportable_id, reportable_record
@@ -29,7 +29,10 @@ TRIES: Final = 5
 """Number of times that storing is tried where results of the sample change at the same moment."""
 STORED: Final = "reportable_stored"
 """Name of the change in the audit trail."""
-BECAUSE: Final = "its runs changed"
+BECAUSE: Final = "a newer reportable result of the sample replaces it"
+"""Reason of the withdrawals that go with it."""
+BLOCKED: Final = "its release is blocked, or is not blocked any more"
+"""The same where value and attempts stay as they are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +144,7 @@ class Keeping:
     def store_of_samples(self, samples: Iterable[str]) -> list[str]:
         """Store the reportable results of samples that have changed; return their ids.
 
-        Signatures under what they replace are withdrawn in the same transaction.
+        Certificates of what they replace, and signatures, are withdrawn in the same transaction.
 
         Raises:
             StoreError: the database cannot be read or written.
@@ -179,20 +182,27 @@ class Keeping:
             record = reportable_record(data.model_copy(update={"revision": kept.revision + 1}))
         anchor = _anchor(reader, record, kept.record if kept else None)
         change = new(record, STORED) if kept is None else changed(kept, record, STORED)
-        gone = Withdrawal((), ())
+        because = BECAUSE if kept is None or _differ_in_value(kept.record, record) else BLOCKED
+        stream = "" if anchor is None else anchor.stream
+        gone = withdrawn_by_value(reader, record, instrument=stream, who=self.who, because=because, utc_ns=self.utc_ns)
         messages: list[tuple[str, Outgoing]] = []
-        if anchor is not None:
+        if anchor is not None and self.topics is not None:
             at = Numbered(source_uri(self.store.uuid, anchor.epoch), anchor.stream, anchor.sequence)
             time = utc_text(self.utc_ns)
-            replaced = Superseded(ReportableRecord.kind, ident, sample)
-            gone = withdrawal(reader, [replaced], anchor.stream, self.who, BECAUSE, self.utc_ns)
-            if self.topics is not None:
-                own = [reportable_message(self.topics, record.data, at, time), *gone.messages(self.topics, at, time)]
-                messages = [(anchor.id, message) for message in own]
+            own = [
+                reportable_message(self.topics, record.data, at, time),
+                *gone.signatures.messages(self.topics, at, time),
+            ]
+            messages = [(anchor.id, message) for message in own]
         results = tuple((a.run, a.result) for a in record.data.attempts if a.result is not None)
-        signed = len(signatures_of(reader, ReportableRecord.kind, ident))
-        seen = AsSeen(results=results, signed=((ReportableRecord.kind, ident, signed),))
-        return PublishRecords((change, *gone.changes), tuple(messages), seen, self.utc_ns, self.who, BECAUSE)
+        seen = AsSeen(results=results).and_seen(gone.seen)
+        return PublishRecords((change, *gone.changes), tuple(messages), seen, self.utc_ns, self.who, because)
+
+
+def _differ_in_value(before: ReportableRecord, now: ReportableRecord) -> bool:
+    """Return whether two revisions differ in more than what blocks their release."""
+    a, b = contents(before), contents(now)
+    return any(a[name] != b[name] for name in a if name not in ("state", "blocked"))
 
 
 def _anchor(reader: Reader, record: ReportableRecord, before: ReportableRecord | None) -> ResultRecord | None:

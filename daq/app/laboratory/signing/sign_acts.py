@@ -164,6 +164,7 @@ def _transaction(laboratory: Laboratory, reader: Reader, subjects: list[Subject]
     time = utc_text(utc_ns)
     changes: list[Change] = []
     messages: list[tuple[str, Outgoing]] = []
+    seen = _seen(subjects)
     for subject in subjects:
         signature = signer.signature(subject, utc_ns)
         anchor = subject.anchor
@@ -175,6 +176,7 @@ def _transaction(laboratory: Laboratory, reader: Reader, subjects: list[Subject]
         if signer.meaning == "rejected":
             gone = withdrawal(reader, _rejected(reader, subject), anchor.stream, laboratory.who, OTHER, utc_ns)
             changes += gone.changes
+            seen = seen.and_seen(gone.seen)
             own += gone.messages(topics, at, time)
         messages += [(anchor.id, message) for message in own]
     # One record can be withdrawn by the rejections of several of its runs.
@@ -182,7 +184,7 @@ def _transaction(laboratory: Laboratory, reader: Reader, subjects: list[Subject]
     return PublishRecords(
         tuple(once.values()),
         tuple({(result, m.topic, m.id): (result, m) for result, m in messages}.values()),
-        _seen(subjects),
+        seen,
         utc_ns,
         laboratory.who,
         signer.because,

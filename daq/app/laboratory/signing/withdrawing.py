@@ -5,24 +5,36 @@ from dataclasses import dataclass
 
 from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
+from daq.adapters.store.declaring.publishing import AsSeen, seen_keyed
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, found_by
 from daq.adapters.store.rows import Outgoing, RunRecord
 from daq.app.delivery.record_messages import Numbered, signature_message
-from daq.app.laboratory.laboratory import changed, kept
-from daq.app.laboratory.signing.report_withdrawal import withdrawals
+from daq.app.laboratory.laboratory import changed, find, kept
+from daq.app.laboratory.signing.report_withdrawal import withdrawals, withdrawals_of_value
 from daq.app.records.signatures import RUN
 from daq.laboratory.reportables import ReportableRecord
-from daq.laboratory.signing import Signature
+from daq.laboratory.reports import Report
+from daq.laboratory.signing import Signature, Suspension
 from daq.methods.messages.signaturedata import SignatureData, SignedData, WithdrawnData
+
+SUSPENSION_ENDED = "suspension_ended"
+"""Name of the change in the audit trail."""
 
 
 @dataclass(frozen=True, slots=True)
 class Withdrawal:
-    """Signatures that are withdrawn: the changes of their records, and the contents of their messages."""
+    """Signatures that are withdrawn.
+
+    Attributes:
+        changes: those of their records.
+        contents: contents of their messages.
+        seen: what the changes were made from.
+    """
 
     changes: tuple[Change, ...]
     contents: tuple[SignatureData, ...]
+    seen: AsSeen
 
     def messages(self, topics: Topics | None, at: Numbered, time: str) -> list[Outgoing]:
         """Return the messages; none where nothing is published."""
@@ -30,11 +42,12 @@ class Withdrawal:
 
 
 def signature_data(
-    signature: Signature, sample: str, instrument: str, withdrawn: WithdrawnData | None = None
+    signature: Signature, sample: str, instrument: str, withdrawn: WithdrawnData | None = None, revision: int = 1
 ) -> SignatureData:
     """Return the contents of the message of a signature."""
     return SignatureData(
         signature=signature.id,
+        revision=revision,
         state=signature.state,
         meaning=signature.meaning,
         by=signature.by,
@@ -75,16 +88,28 @@ def withdrawal(
     """
     changes: list[Change] = []
     contents: list[SignatureData] = []
+    records: list[tuple[str, str, int]] = []
+    signed: list[tuple[str, str, int]] = []
     note = WithdrawnData(by=who, at=utc_text(utc_ns), because=because)
     for each in dict.fromkeys(replaced):
-        for stored in found_by(reader, Signature.kind, each.of, each.id, limit=-1):
+        under = found_by(reader, Signature.kind, each.of, each.id, limit=-1)
+        signed.append((each.of, each.id, len(under)))
+        for stored in under:
             found = kept(Signature, stored)
             if found.record.state != "in_force" or found.record.meaning == "rejected":
                 continue
             gone = found.record.model_copy(update={"state": "withdrawn"})
             changes.append(changed(found, gone, "signature_withdrawn"))
-            contents.append(signature_data(gone, each.sample, instrument, note))
-    return Withdrawal(tuple(changes), tuple(contents))
+            suspension = find(reader, Suspension, gone.id)
+            number = 0 if suspension is None else suspension.revision
+            records.append((Suspension.kind, gone.id, number))
+            if suspension is not None and suspension.record.verifications:
+                ended = suspension.record.model_copy(update={"verifications": (), "instruments": ()})
+                changes.append(changed(suspension, ended, SUSPENSION_ENDED))
+                number += 1
+            # The signature has the first number, and each revision of its suspension the next one.
+            contents.append(signature_data(gone, each.sample, instrument, note, number + 2))
+    return Withdrawal(tuple(changes), tuple(contents), AsSeen(records=tuple(records), signed=tuple(signed)))
 
 
 def replaced_by_result(reader: Reader, run: str, samples: Iterable[str], method: str) -> Iterator[Superseded]:
@@ -108,15 +133,18 @@ def replaced_by_result(reader: Reader, run: str, samples: Iterable[str], method:
 
 @dataclass(frozen=True, slots=True)
 class Withdrawn:
-    """Everything that a new result of a run withdraws.
+    """Everything that a new result of a run, or a new reportable result, withdraws.
 
     Attributes:
-        reports: the changes of certificates about the run and its samples.
+        reports: the changes of certificates.
         signatures: those under the run, its reportable results and these certificates.
+        seen: what the changes were made from.  A certificate or a signature that is stored after that is not withdrawn
+            by them, so they must be made again.
     """
 
     reports: tuple[Change, ...]
     signatures: Withdrawal
+    seen: AsSeen
 
     @property
     def changes(self) -> tuple[Change, ...]:
@@ -144,7 +172,32 @@ def withdrawn_by_result(
         utc_ns: the time.
     """
     samples = (before.sample, now.sample)
+    names = [("run", before.id), *(("sample", sample) for sample in dict.fromkeys(samples) if sample)]
+    # It is read before what it protects.
+    keyed = [seen_keyed(reader, kind, *name) for kind in (Report.kind, ReportableRecord.kind) for name in names]
     reports = withdrawals(reader, before.id, samples)
     replaced = [*replaced_by_result(reader, before.id, samples, before.method_id)]
     replaced += [Superseded(c.kind, c.id, c.data["sample"] or before.sample) for c in reports]
-    return Withdrawn(reports, withdrawal(reader, replaced, instrument, who, because, utc_ns))
+    gone = withdrawal(reader, replaced, instrument, who, because, utc_ns)
+    return Withdrawn(reports, gone, AsSeen(keyed=tuple(keyed)).and_seen(gone.seen))
+
+
+def withdrawn_by_value(
+    reader: Reader, value: ReportableRecord, *, instrument: str, who: str, because: str, utc_ns: int
+) -> Withdrawn:
+    """Return everything that a new revision of a reportable result withdraws.
+
+    Args:
+        reader: the database.
+        value: the reportable result.
+        instrument: the instrument on whose topic the messages are.
+        who: the person or program that stores it.
+        because: the reason.
+        utc_ns: the time.
+    """
+    seen = AsSeen(keyed=(seen_keyed(reader, Report.kind, "sample", value.sample),))
+    reports = withdrawals_of_value(reader, value.sample, value.test)
+    replaced = [Superseded(ReportableRecord.kind, value.id, value.sample)]
+    replaced += [Superseded(c.kind, c.id, value.sample) for c in reports]
+    gone = withdrawal(reader, replaced, instrument, who, because, utc_ns)
+    return Withdrawn(reports, gone, seen.and_seen(gone.seen))

@@ -1,0 +1,185 @@
+"""Announce in the transaction of a verification, or of a decision, which releases are suspended or in force again."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from pydantic import ValidationError
+
+from daq.adapters.clock import utc_text
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.store.access import Access
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import Change, change_record, found_by
+from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
+from daq.adapters.store.steps import Follow, publish
+from daq.adapters.store.store import source_uri
+from daq.adapters.store.within import ReaderWithin, signatures_on_results
+from daq.app.delivery.record_messages import Numbered, signature_message
+from daq.app.laboratory.laboratory import changed, find, new
+from daq.app.laboratory.signing.report_subjects import anchor_of_report
+from daq.app.laboratory.signing.withdrawing import signature_data
+from daq.app.records.signatures import (
+    RUN,
+    Releases,
+    digest_of_parts,
+    failed_after,
+    parts_of_record,
+    parts_of_run,
+)
+from daq.app.records.verifications import Entry, window
+from daq.core.errors import StoreError
+from daq.laboratory.reportables import ReportableRecord
+from daq.laboratory.reports import Report
+from daq.laboratory.signing import Signature, Suspension
+from daq.methods.messages.signaturedata import ResumedData, SignatureData, SuspendedData, WithdrawnData
+from daq.methods.parts.statement import distinct
+
+SUSPENDED, RESUMED = "release_suspended", "release_resumed"
+"""Names of the changes in the audit trail."""
+
+
+def suspending(topics: Topics | None, instrument: str, utc_ns: int, who: str, because: str = "") -> Follow:
+    """Return the last step of a transaction that changes what is in doubt on an instrument.
+
+    It compares each release with what subscribers know of it.  Where a release is suspended or holds again since then,
+    it stores and publishes that.
+
+    Args:
+        topics: topics of the messages; None: nothing is published.
+        instrument: the instrument.
+        utc_ns: the time.
+        who: the person whose verification, correction or decision it is.
+        because: the person's reason; "" for a verification.
+    """
+    return lambda access: _announce(access, topics, instrument, _By(utc_ns, who, because))
+
+
+@dataclass(frozen=True, slots=True)
+class _By:
+    """Time, person and reason of a change."""
+
+    utc_ns: int
+    who: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Released:
+    """The sample and the runs of a release, and the result whose messages are numbered with it.
+
+    Attributes:
+        sample: sample, for the messages.
+        runs: the runs whose results it consists of.
+        anchor: the result whose stream and number the messages have.
+    """
+
+    sample: str
+    runs: tuple[RunRecord, ...]
+    anchor: ResultRecord
+
+
+def _announce(access: Access, topics: Topics | None, instrument: str, by: _By) -> None:
+    reader = ReaderWithin(access)
+    releases = Releases(reader)
+    messages: list[tuple[str, Outgoing]] = []
+    for ident in _concerned(releases, instrument):
+        try:
+            found = _difference(releases, ident, by)
+        except (StoreError, ValidationError):  # a signature that was changed behind the program's back releases nothing
+            continue
+        if found is None:
+            continue
+        change, anchor, data = found
+        change_record(access, change, by.utc_ns, by.who, by.because)
+        if topics is not None:
+            at = Numbered(source_uri(access.source, anchor.epoch), anchor.stream, anchor.sequence)
+            messages.append((anchor.id, signature_message(topics, data, at, utc_text(by.utc_ns))))
+    publish(access, messages, by.utc_ns, by.who)
+
+
+def _concerned(releases: Releases, instrument: str) -> list[str]:
+    """Return the ids of the signatures under what verifications and controls of an instrument put in doubt."""
+    reader, verified = releases.reader, releases.verified(instrument)
+    out = [s.id for s in found_by(reader, Suspension.kind, "instrument", instrument, limit=-1)]
+    for e in verified:
+        if e.doubt is not None:
+            out += signatures_on_results(reader, instrument, *window(verified, e))
+    return list(dict.fromkeys(out))
+
+
+def _difference(releases: Releases, ident: str, by: _By) -> tuple[Change, ResultRecord, SignatureData] | None:
+    """Return what a signature's subscribers do not know yet: record, result and contents; None where they know all."""
+    reader = releases.reader
+    signed = find(reader, Signature, ident)
+    if signed is None or signed.record.state != "in_force" or signed.record.meaning != "released":
+        return None
+    signature = signed.record
+    released = _released(reader, signature)
+    if released is None:
+        return None
+    failed = _failed(releases, released.runs)
+    known = find(reader, Suspension, ident)
+    now = Suspension(
+        id=ident,
+        of=signature.of,
+        subject=signature.subject,
+        verifications=tuple(e.detail.run for e, _ in failed),
+        instruments=tuple(dict.fromkeys(name for _, name in failed)),
+    )
+    if now.verifications == (() if known is None else known.record.verifications):
+        return None
+    what = SUSPENDED if failed else RESUMED
+    change = new(now, what) if known is None else changed(known, now, what)
+    return change, released.anchor, _contents(signature, released, failed, change.after + 2, by)
+
+
+def _contents(
+    signature: Signature, released: _Released, failed: list[tuple[Entry, str]], revision: int, by: _By
+) -> SignatureData:
+    at = utc_text(by.utc_ns)
+    plain = signature_data(signature, released.sample, released.anchor.stream, revision=revision)
+    if not failed:
+        return plain.model_copy(update={"resumed": ResumedData(by=by.who, at=at, because=by.because)})
+    because = "; ".join(s.text for s in distinct(failed_after(e, name) for e, name in failed))
+    suspended = tuple(
+        SuspendedData(verification=e.detail.run, instrument=name, at=utc_text(e.utc_ns)) for e, name in failed
+    )
+    # A subscriber that does not know `suspended` takes it as withdrawn, and uses the result no more.
+    gone = WithdrawnData(by=by.who, at=at, because=because)
+    return plain.model_copy(update={"state": "withdrawn", "withdrawn": gone, "suspended": suspended})
+
+
+def _failed(releases: Releases, runs: Iterable[RunRecord]) -> list[tuple[Entry, str]]:
+    """Return the failed verifications that suspend a release of runs, each with its instrument, oldest first."""
+    found = {e.detail.run: (e, run.instrument) for run in runs for e in releases.failures(run)}
+    return sorted(found.values(), key=lambda each: each[0].seq)
+
+
+def _released(reader: Reader, signature: Signature) -> _Released | None:
+    """Return what a signature releases; None where that is not what was signed."""
+    if signature.of == RUN:
+        run, newest = reader.run(signature.subject), reader.newest_result(signature.subject)
+        if run is None or newest is None or digest_of_parts(parts_of_run(reader, newest)) != signature.digest:
+            return None
+        return _Released(run.sample, (run,), newest)
+    if digest_of_parts(parts_of_record(reader, signature.of, signature.subject)) != signature.digest:
+        return None
+    if signature.of == Report.kind:
+        report = find(reader, Report, signature.subject)
+        anchor = None if report is None else anchor_of_report(reader, report.record)
+        if report is None or anchor is None:
+            return None
+        runs = _runs(reader, (shown.run for shown in report.record.shown))
+        return _Released(report.record.sample or runs[0].sample, runs, anchor)
+    value = find(reader, ReportableRecord, signature.subject)
+    if value is None:
+        return None
+    attempts = value.record.data.attempts
+    found = (reader.newest_result(a.run) for a in reversed(attempts))
+    anchor = next((result for result in found if result is not None), None)
+    counted = _runs(reader, (a.run for a in attempts if a.counted))
+    return None if anchor is None else _Released(value.record.sample, counted, anchor)
+
+
+def _runs(reader: Reader, names: Iterable[str]) -> tuple[RunRecord, ...]:
+    return tuple(run for name in dict.fromkeys(names) if (run := reader.run(name)) is not None)

@@ -1,0 +1,79 @@
+"""A verification that was made with another certified fluid than declared: `daq correct --fluid` judges it again."""
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from daq.app.records.signatures import Releases
+from daq.app.records.verifications import entries
+from tests.support.runs.full_database import TOPICS
+from tests.support.runs.virtual_bench import StoredBench
+from tests.support.signed_laboratories import signing_lab
+
+pytestmark = pytest.mark.slow
+OTHER = "reference-c"
+SHARE = 1.2
+"""Certified values of the other fluid over those of the first one."""
+
+
+@pytest.fixture
+def lab(tmp_path):
+    bench = StoredBench(tmp_path / "measured", topics=TOPICS)
+    runs = [
+        bench.measure("G-1", simulated=False),
+        bench.measure("V-1", "reference-b", certified="reference-b", simulated=False),
+    ]
+    with signing_lab(bench, runs, tmp_path) as found:
+        fluid = found.lab.catalogue.fluid("reference-b")
+        values = tuple(v.model_copy(update={"viscosity": scaled(v.viscosity)}) for v in fluid.values)
+        other = fluid.model_copy(update={"id": OTHER, "lot": "C-1", "certificate": "C-2", "values": values})
+        found.lab.catalogue.fluids[OTHER] = other
+        yield found
+
+
+def scaled(amount):
+    return replace(amount, value=amount.value * SHARE)
+
+
+def published(lab, run):
+    found = [e["data"] for e in lab.messages("signature") if e["data"]["subject"] == run]
+    return [(d["state"], [s["verification"] for s in d["suspended"]]) for d in found]
+
+
+def test_the_verification_is_judged_with_the_other_certificate_and_blocks_what_was_measured_before(lab):
+    run, verification = lab.runs
+    lab.sign(run)
+    before = lab.newest(verification)["verification"]
+    assert before["passed"] is True
+    done = lab.correct(verification, fluid=OTHER)
+    assert (done["changes"], "verification" in done["changed"]) == (
+        [{"name": "fluid", "before": "reference-b", "after": OTHER}],
+        True,
+    )
+    data = lab.newest(verification)
+    now = data["verification"]
+    assert (now["fluid"], now["lot"], now["certificate"], now["passed"]) == (OTHER, "C-1", "C-2", False)
+    for old, new in zip(before["levels"], now["levels"], strict=True):
+        assert new["measured"] == old["measured"]
+        assert new["certified"] == pytest.approx(SHARE * old["certified"])
+        # The deviation by hand: measured less certified, of the certified value.
+        by_hand = 100.0 * (new["measured"] / (SHARE * old["certified"]) - 1.0)
+        assert new["deviation_percent"] == pytest.approx(by_hand)
+    assert any(w["code"] == "declared_otherwise" and w["parameters"]["name"] == "fluid" for w in data["warnings"])
+    with lab.lab.reader() as reader:
+        (entry,) = entries(reader, "bench-1")
+        assert (entry.detail.fluid, entry.detail.passed) == (OTHER, False)
+        assert Releases(reader).doubts(reader.run(run))
+    # Subscribers learn it in the transaction of the correction, and its end in that of the next one.
+    assert published(lab, run) == [("in_force", []), ("withdrawn", [verification])]
+    assert lab.release(run) == "release_blocked"
+    lab.correct(verification, fluid="reference-b")
+    assert published(lab, run)[2:] == [("in_force", [])]
+    assert lab.release(run) == "released"
+    again = lab.newest(verification)["verification"]
+    assert json.dumps(again | {"results_since_pass": []}) == json.dumps(before | {"results_since_pass": []})
+    lab.correct(verification, fluid=OTHER)
+    lab.do("run_annul", run=verification, because="the wrong beaker")
+    assert published(lab, run)[3:] == [("withdrawn", [verification]), ("in_force", [])]
+    assert lab.disagreements() == []
