@@ -1,4 +1,4 @@
-"""What the templates of the desk's work show: choices, values of forms, drawings, and runs in groups of one plot."""
+"""Functions of the templates of the desk: choices, values of forms, drawings, and runs in groups of one plot."""
 
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
