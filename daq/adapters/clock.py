@@ -3,13 +3,15 @@
 All times are integer nanoseconds.  Rules use only the monotonic clock.  UTC is read for anchors, stamps and messages.
 """
 
-import asyncio
 import ctypes
 import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
+
+if TYPE_CHECKING:
+    import asyncio
 
 STA_UNSYNC: Final = 0x0040
 """Status bit: the clock is not synchronised."""
@@ -36,7 +38,7 @@ class Clock(TimeSource, Protocol):
 
     boot_id: str
 
-    def call_at(self, mono_ns: int, callback: Callable[[], None]) -> asyncio.TimerHandle:
+    def call_at(self, mono_ns: int, callback: Callable[[], None]) -> "asyncio.TimerHandle":
         """Call `callback` on the running event loop at a monotonic time, ns."""
         ...
 
@@ -63,13 +65,17 @@ class SystemClock:
         """Return `time.time_ns`."""
         return time.time_ns()
 
-    def call_at(self, mono_ns: int, callback: Callable[[], None]) -> asyncio.TimerHandle:
+    def call_at(self, mono_ns: int, callback: Callable[[], None]) -> "asyncio.TimerHandle":
         """Call `callback` at `mono_ns` or later, depending on the load of the event loop."""
         # The event loop uses the same monotonic clock, in seconds.
+        import asyncio  # commands read the time, and none waits
+
         return asyncio.get_running_loop().call_at(mono_ns * 1e-9, callback)
 
     async def sleep(self, seconds: float) -> None:
         """Wait with `asyncio.sleep`."""
+        import asyncio
+
         await asyncio.sleep(seconds)
 
     def synchronised(self) -> bool | None:
@@ -98,13 +104,17 @@ class ScaledClock:
         """Return the scaled UTC, ns since 1970."""
         return self._utc0 + self._passed()
 
-    def call_at(self, mono_ns: int, callback: Callable[[], None]) -> asyncio.TimerHandle:
+    def call_at(self, mono_ns: int, callback: Callable[[], None]) -> "asyncio.TimerHandle":
         """Call `callback` at the scaled `mono_ns` or later."""
+        import asyncio
+
         loop = asyncio.get_running_loop()
         return loop.call_later(max(0.0, (mono_ns - self.mono_ns()) * 1e-9 / self.scale), callback)
 
     async def sleep(self, seconds: float) -> None:
         """Wait for `seconds` of the scaled time."""
+        import asyncio
+
         await asyncio.sleep(seconds / self.scale)
 
     def synchronised(self) -> bool | None:

@@ -23,11 +23,12 @@ from daq.core.errors import SettingError
 from daq.methods.files.collector import Collector, Postgres
 from daq.methods.files.daemon import Metrics
 from daq.methods.files.hosts import UNENCRYPTED, goes_openly
-from daq.methods.files.load import parse, read_toml
+from daq.methods.files.load import parse
 from daq.process.brokers import broker_settings, read_secret
 from daq.process.exposition import Family, render
 from daq.process.metricsport import serve_metrics
 from daq.process.systemd import notify
+from daq.textfiles.toml_file import read_toml
 
 log = structlog.get_logger()
 

@@ -29,6 +29,9 @@ class Quality(StrEnum):
         return ("Good", "Uncertain", "Bad").index(self.value.partition("_")[0])
 
 
+ANNULLED: Final = "annulled"
+"""Fault of every value of a run that a person annulled."""
+
 #: Status codes by their names in OPC UA (Part 4, section 7.39; the numbers are those of its published list).
 STATUS_CODES: Final = {
     Quality.GOOD: 0x00000000,
@@ -143,7 +146,7 @@ FAULTS: Final[dict[str, Treatment]] = {
     "control_withdrawn_later": Treatment(
         True, Quality.UNCERTAIN, "the control that the run relied on does not count as passed any more"
     ),
-    "annulled": Treatment(False, Quality.BAD, "the run was annulled"),
+    ANNULLED: Treatment(False, Quality.BAD, "the run was annulled"),
 }
 
 

@@ -4,7 +4,6 @@ A record is ``kind u8, link u8, t i64, length u32, payload, CRC-32`` (little end
 record before it).  The first record is the header.  Blocks of records are chained by SHA-256.
 """
 
-import hashlib
 import json
 import struct
 import zlib
@@ -26,6 +25,7 @@ from daq.core.events import (
     Tick,
 )
 from daq.core.header import Header, read_header
+from daq.core.journal_block import Block, chain
 
 HEAD: Final = struct.Struct("<BBqI")
 CRC: Final = struct.Struct("<I")
@@ -113,22 +113,6 @@ class JournalWriter:
         block = Block(raw, self.digest, self._in_block, self.first_t, self.last_t)
         self._parts, self._in_block = [], 0
         return block
-
-
-@dataclass(slots=True)
-class Block:
-    """A block of a journal: its records, and the digest of the journal up to its end."""
-
-    raw: bytes
-    digest: str
-    records: int
-    first_t: int
-    last_t: int
-
-
-def chain(previous: str, raw: bytes) -> str:
-    """Return the SHA-256 (hex) of the journal so far, from the digest before a block and the bytes of the block."""
-    return hashlib.sha256(previous.encode() + raw).hexdigest()
 
 
 def _event_payload(event: Event) -> tuple[int, str, bytes]:

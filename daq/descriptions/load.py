@@ -9,7 +9,8 @@ from daq.core.errors import SettingError, SettingErrors
 from daq.descriptions.checks import faults
 from daq.descriptions.driver import DescribedDriver
 from daq.descriptions.model import DescriptionTables
-from daq.methods.files.load import parse, read_toml
+from daq.methods.files.load import parse
+from daq.textfiles.toml_file import read_toml
 
 
 @dataclass(frozen=True, slots=True)

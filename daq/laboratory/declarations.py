@@ -4,6 +4,7 @@ from typing import Annotated, Any, ClassVar, Final, Literal
 
 from pydantic import AfterValidator, Field
 
+from daq.laboratory.kinds import DECLARATION
 from daq.laboratory.record import Record
 from daq.methods.files.fields import Label, Model, NeededLabel, clean
 
@@ -37,7 +38,7 @@ class Declaration(Record):
         kept: the kept values, computed again with this plan; None where they are those of the run.
     """
 
-    kind: ClassVar[str] = "declaration"
+    kind: ClassVar[str] = DECLARATION
     result: NeededLabel
     supersedes: NeededLabel
     state: DeclarationState = "corrected"

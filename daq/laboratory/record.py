@@ -4,9 +4,6 @@ from typing import ClassVar
 
 from daq.methods.files.fields import Model, NeededLabel
 
-LAST: str = "\U0010ffff"
-"""Sorts behind every text of a key."""
-
 
 class Record(Model):
     """One thing of which the laboratory keeps a record.

@@ -2,6 +2,7 @@
 
 from typing import Any, ClassVar
 
+from daq.laboratory.kinds import REPORTABLE
 from daq.laboratory.record import Record
 from daq.laboratory.signing import SubjectId
 from daq.methods.files.fields import NeededLabel
@@ -18,7 +19,7 @@ class ReportableRecord(Record):
         data: contents, as they are published; its revision is that of the record.
     """
 
-    kind: ClassVar[str] = "reportable"
+    kind: ClassVar[str] = REPORTABLE
     id: SubjectId
     sample: NeededLabel
     test: NeededLabel

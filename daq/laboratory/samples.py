@@ -4,6 +4,7 @@ from typing import Annotated, ClassVar, Final, Literal
 
 from pydantic import Field
 
+from daq.laboratory.kinds import SAMPLE, worklist_key
 from daq.laboratory.record import Record
 from daq.methods.files.fields import Day, Label, Model, NeededLabel
 
@@ -48,7 +49,7 @@ class Sample(Record):
         state: ``open`` until it is measured (``done``) or not wanted any more (``cancelled``).
     """
 
-    kind: ClassVar[str] = "sample"
+    kind: ClassVar[str] = SAMPLE
     product: Label = ""
     lot: Label = ""
     sampled_at: Label = NO_TIME
@@ -73,8 +74,3 @@ class Sample(Record):
         if self.state == "open":
             found.append((worklist_key(self.bench), str(self.priority)))
         return tuple(found)
-
-
-def worklist_key(bench: str) -> str:
-    """Return the name of the key of the open samples of a bench; "" is the list from which any bench takes."""
-    return f"open {bench}"

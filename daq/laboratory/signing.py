@@ -4,14 +4,13 @@ from typing import Annotated, ClassVar, Final, Literal
 
 from pydantic import AfterValidator, Field
 
+from daq.laboratory.kinds import DOUBT_DECISION, SIGNATURE
 from daq.laboratory.record import Record
 from daq.methods.files.fields import LONGEST_LABEL, Label, Listed, Model, NeededLabel, clean
 
 Meaning = Literal["measured", "reviewed", "released", "rejected"]
 MEANINGS: Final[tuple[Meaning, ...]] = ("measured", "reviewed", "released", "rejected")
 SignatureState = Literal["in_force", "withdrawn"]
-ReleaseState = Literal["released", "release_blocked", "release_withdrawn", "rejected"]
-"""``release_blocked``: released, and put in doubt by a failed verification after that."""
 Decision = Literal["uncertain", "upheld"]
 SubjectId = Annotated[str, Field(min_length=1, max_length=2 * LONGEST_LABEL + 1), AfterValidator(clean)]
 """Id of what is signed: that of a run, or of a record, which may join two names."""
@@ -44,7 +43,7 @@ class Signature(Record):
         because: reason of a rejection.
     """
 
-    kind: ClassVar[str] = "signature"
+    kind: ClassVar[str] = SIGNATURE
     of: NeededLabel
     subject: SubjectId
     number: Annotated[int, Field(ge=1)]
@@ -93,7 +92,7 @@ class DoubtDecision(Record):
         decision: ``uncertain`` (published again as Uncertain), or ``upheld``.
     """
 
-    kind: ClassVar[str] = "doubt_decision"
+    kind: ClassVar[str] = DOUBT_DECISION
     verification: NeededLabel
     run: NeededLabel
     decision: Decision
@@ -101,8 +100,3 @@ class DoubtDecision(Record):
     def keys(self) -> tuple[tuple[str, str], ...]:
         """Return the key: the run."""
         return (("run", self.run),)
-
-
-def decision_id(verification: str, run: str) -> str:
-    """Return the id of the decision about a run after a failed verification."""
-    return f"{verification}/{run}"

@@ -1,17 +1,14 @@
 """A result that a person read by eye and entered by hand.  No instrument of this program measured it."""
 
-from typing import Annotated, ClassVar, Final, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
+from daq.laboratory.kinds import OF_SAMPLE, OPEN, READ, TRANSCRIBED, read_key
 from daq.laboratory.record import Record
 from daq.methods.files.fields import Label, NeededLabel
 
 TranscribedState = Literal["waiting", "mismatch", "confirmed"]
-SAMPLE: Final = "sample"
-READ: Final = "read"
-OPEN: Final = "open"
-"""Keys: the sample; the time of the reading; the sample, while no second person has confirmed the value."""
 
 
 class Transcribed(Record):
@@ -32,7 +29,7 @@ class Transcribed(Record):
         second_typed: the text of the second person, where it differs.
     """
 
-    kind: ClassVar[str] = "transcribed"
+    kind: ClassVar[str] = TRANSCRIBED
     sample: NeededLabel
     test: NeededLabel
     replicate: Annotated[int, Field(ge=1, le=9_999)] = 1
@@ -48,10 +45,5 @@ class Transcribed(Record):
 
     def keys(self) -> tuple[tuple[str, str], ...]:
         """Return the keys: sample, time of the reading, and the sample among those that are not confirmed."""
-        found = [(SAMPLE, self.sample), (READ, read_key(self.read_utc_ns))]
+        found = [(OF_SAMPLE, self.sample), (READ, read_key(self.read_utc_ns))]
         return (*found, (OPEN, self.sample)) if self.state != "confirmed" else tuple(found)
-
-
-def read_key(utc_ns: int) -> str:
-    """Return a time as text that sorts as the time does."""
-    return f"{utc_ns:020d}"

@@ -7,7 +7,6 @@ The growth exponent is the slope of log time over log runs between the smallest 
 """
 
 import argparse
-import contextlib
 import json
 import math
 import subprocess
@@ -19,20 +18,21 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
 
-from daq.adapters.store.access import Access
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
 from daq.adapters.store.outgoing.delivery import Acknowledge, Refused
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
-from daq.adapters.store.store import Store, open_writer
+from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, NoteHealth, RegisterMethod, SeeInstrument
 from daq.app.delivery.resending import outbox_view
 from daq.app.delivery.sparkplug_content import position
 from daq.app.records.run_rows import entry
 from daq.app.records.searching import RunSearch, search
-from daq.core.journal import HEADER, RECEIVED, Block, chain
+from daq.core.journal import HEADER, RECEIVED
+from daq.core.journal_block import Block, chain
+from tests.bench.large_commits import large_commits
 from tests.support.runs.stored import METHOD, METHOD_DIGEST, SECOND, T0, written
 
 SIZES: Final = (1_000, 10_000)
@@ -42,8 +42,6 @@ HEADER_LENGTH, RESULT_LENGTH, KEPT_LENGTH, JOURNAL_LINES = 12_000, 8_000, 3_600,
 LATEST: Final = 20
 """Number of newest runs whose messages wait."""
 INTERVAL_NS: Final = 500 * SECOND
-AT_ONCE: Final = 500
-"""Number of runs in one commit."""
 REPETITIONS: Final = 15
 
 CHECK: Final = """
@@ -134,27 +132,19 @@ def transactions(number: int) -> Iterator[BeginRun | Conclude | EndRun | NoteHea
 
 def make(path: Path, runs: int) -> None:
     """Write a database of `runs` runs; the messages of the newest `LATEST` runs wait, five others are refused."""
-    Store(path, utc_ns=T0).close()
-    with contextlib.closing(open_writer(path)) as connection:
-        connection.execute("PRAGMA synchronous = OFF")
-        (source,) = connection.execute("SELECT source FROM meta").fetchone()
-        access = Access(connection, path, source=source, epoch=1, reserve_bytes=0, hook=None)
-        for begin in range(0, runs, AT_ONCE):
-            connection.execute("BEGIN")
-            if not begin:
-                RegisterMethod("glaze-flow", "1", METHOD_DIGEST, METHOD, T0, "m.keeper").apply(access)
-                for name in INSTRUMENTS:
-                    SeeInstrument(name, "rotational", f"S-{name}", T0).apply(access)
-            for number in range(begin, min(begin + AT_ONCE, runs)):
-                for transaction in transactions(number):
-                    transaction.apply(access)
-                seqs = (3 * number + 1, 3 * number + 2, 3 * number + 3)
-                if number in range(1, 6):
-                    Refused(seqs[0], "Not authorized (code 135)", T0, for_good=number < 3).apply(access)
-                    seqs = seqs[1:]
-                if number < runs - LATEST:
-                    Acknowledge(seqs, T0 + number * INTERVAL_NS).apply(access)
-            connection.execute("COMMIT")
+    with large_commits(path) as writing:
+        writing.do(RegisterMethod("glaze-flow", "1", METHOD_DIGEST, METHOD, T0, "m.keeper"))
+        for name in INSTRUMENTS:
+            writing.do(SeeInstrument(name, "rotational", f"S-{name}", T0))
+        for number in range(runs):
+            for transaction in transactions(number):
+                writing.do(transaction)
+            seqs = (3 * number + 1, 3 * number + 2, 3 * number + 3)
+            if number in range(1, 6):
+                writing.do(Refused(seqs[0], "Not authorized (code 135)", T0, for_good=number < 3))
+                seqs = seqs[1:]
+            if number < runs - LATEST:
+                writing.do(Acknowledge(seqs, T0 + number * INTERVAL_NS))
 
 
 def look_ups(path: Path, runs: int) -> dict[str, Callable[[Reader], object]]:

@@ -65,6 +65,7 @@ async def test_a_run_that_is_refused_leaves_the_sample_at_the_bench(tmp_path):
         await bench.open_shift()
         await bench.scan("E-7")
         await bench.begin("long")  # without the flow
+        await bench.until(lambda: bench.session.standing.state == "in_run")
         await bench.press("confirm")
         view = bench.view()
         assert (view.stage, view.message) == ("checking", "not_met_motor_still")

@@ -8,7 +8,7 @@ import pytest
 from daq.app.cli.measuring import demo
 from daq.app.cli.records.budget_lines import budget_lines
 from daq.app.cli.signing.reportable import text_of as reportable_text
-from daq.app.records.geometry_text import geometry_lines
+from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.live import RunScreen
 from daq.app.screens.result_screen import corrected_lines, dry_content_lines, verdict_lines
 from daq.app.screens.run_view import RunEnd

@@ -23,7 +23,8 @@ from daq.core.events import (
     Tick,
 )
 from daq.core.header import Header
-from daq.core.journal import JournalWriter, chain, read_records
+from daq.core.journal import JournalWriter, read_records
+from daq.core.journal_block import chain
 from daq.core.plan import Extent, Keep, Plan, Rule
 from tests.support.runs.scripts import plan_of, seconds, step, turns
 

@@ -26,9 +26,9 @@ from daq.methods.files.load import (
     load_method,
     load_product,
     parse,
-    read_toml,
 )
 from daq.process.brokers import broker_settings, read_secret
+from daq.textfiles.toml_file import read_toml
 from drivers import balance
 
 CPU_S = 5.0

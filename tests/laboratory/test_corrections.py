@@ -15,9 +15,10 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.agreement.everything import Comparison
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
 from daq.adapters.store.agreement.stored import Stored
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.declaring.correcting import SupersededError
 from daq.adapters.store.records import revisions
-from daq.adapters.store.store import Store, source_uri
+from daq.adapters.store.store import Store
 from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.corrections import CorrectRun
 from daq.app.laboratory.laboratory import Laboratory

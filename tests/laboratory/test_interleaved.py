@@ -16,7 +16,7 @@ from daq.app.laboratory import acts
 from daq.app.laboratory.signing.suspending import suspending
 from daq.app.records.signatures import Releases, digest_of_parts, parts_of_record, parts_of_run
 from daq.core.errors import DaqError
-from daq.laboratory.record import LAST
+from daq.laboratory.kinds import LAST
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import WITHDRAWABLE, Report
 from daq.laboratory.signing import Signature

@@ -114,8 +114,23 @@ def test_a_text_is_only_compared(reader, seeded, name, text):
     assert len(text) < 3 or text not in statement(where)
 
 
+@pytest.mark.parametrize(
+    "asked",
+    [
+        RunSearch(product="slip", operator="none"),
+        RunSearch(instrument="rotor-1", product="slip", lot="none"),
+        RunSearch(outcome="complete", verdict="none of these"),
+        RunSearch(verdict="none of these"),
+    ],
+)
+def test_a_search_walks_along_its_rarest_condition(reader, asked):
+    found = search(reader, asked)
+    assert (found.runs, found.examined, found.reached_utc_ns) == ([], 0, None)
+
+
 def test_a_search_that_ends_at_its_bound_says_how_far_it_came(reader, seeded, monkeypatch):
     monkeypatch.setattr(searching, "MOST_EXAMINED", 50)
+    monkeypatch.setattr(searching, "FEW", 0)
     last = seeded[49].record
     found = search(reader, RunSearch(sample="G-9", instrument="rotor-9"))
     assert (found.runs, found.examined, found.reached_utc_ns) == ([], 0, None)

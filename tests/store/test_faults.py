@@ -16,7 +16,8 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Audit
 from daq.core.errors import StoreError
 from daq.core.journal import HEADER as HEADER_KIND
-from daq.core.journal import RECEIVED, Block, chain
+from daq.core.journal import RECEIVED
+from daq.core.journal_block import Block, chain
 from tests.support import sentences
 from tests.support.runs.stored import HEADER, T0, begin, conclude, end, note, register, written
 

@@ -5,7 +5,6 @@ import sqlite3
 import stat
 
 import pytest
-from sqlite_utils import Database
 
 from daq.adapters.store import store as store_module
 from daq.adapters.store.agreement.everything import Comparison
@@ -25,6 +24,7 @@ FROZEN = {
     "0004_attribution": "1965f28171b23a00cd870613cac385dd5635642b3f68f2ce5fdbec19407d7c26",
     "0005_search": "e69c97f9a1acc3929ccf58ea88632b6b2892c996ce770943e1ded6df0960d924",
     "0006_retention": "d35c11fe683e3add89d00895e5d9742144b65f59239118f7ee5a972cc2b4e8b5",
+    "0007_scale": "3343bcec37ed39bc7319c6f55695b08df1589a1186bb1e8c07ef7acf69a8a1e1",
 }
 
 
@@ -66,20 +66,21 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         for step in (register(), begin("a"), conclude("a"), end("a")):
             store.submit(step).result(10)
     before = tables(path)
-    good = ("0007_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
+    good = ("0008_note", "ALTER TABLE runs ADD COLUMN note TEXT NOT NULL DEFAULT '';")
     bad = (
-        "0008_bad",
+        "0009_bad",
         "CREATE TABLE extra (x INTEGER) STRICT; INSERT INTO extra VALUES (1); DELETE FROM kept; INSERT INTO nowhere VALUES (1);",
     )
     with sqlite3.connect(path, isolation_level=None) as connection:
-        db = Database(connection, execute_plugins=False)
         with pytest.raises(sqlite3.OperationalError, match="nowhere"):
-            migrate(db, [*STEPS, good, bad])
+            migrate(connection, [*STEPS, good, bad])
         names = {name for _, name, _ in tables(path)}
         assert "extra" not in names
-        assert db.table("kept").count == 2
+        assert connection.execute("SELECT count(*) FROM kept").fetchone() == (2,)
         # The migration before it is kept; after a repair only the failed one is applied.
-        assert migrate(db, [*STEPS, good, ("0008_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0008_bad"]
+        assert migrate(connection, [*STEPS, good, ("0009_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == [
+            "0009_bad"
+        ]
     connection.close()
     assert tables(path) != before
 
@@ -88,9 +89,7 @@ def test_a_database_of_a_newer_version_is_refused_untouched(tmp_path):
     path = tmp_path / "daq.sqlite"
     Store(path).close()
     with sqlite3.connect(path, isolation_level=None) as connection:
-        migrate(
-            Database(connection, execute_plugins=False), [*STEPS, ("0099_future", "CREATE TABLE later (x INTEGER);")]
-        )
+        migrate(connection, [*STEPS, ("0099_future", "CREATE TABLE later (x INTEGER);")])
     connection.close()
     before = path.read_bytes()
     for use in (Store, Reader):

@@ -46,6 +46,11 @@ def make_entry(
     return AuditEntry(seq, utc_ns, who, what, subject, text, previous[1], digest)
 
 
+def source_uri(source: str, epoch: int) -> str:
+    """Return the database's identity with its epoch, as `source` of a CloudEvent (RFC 8141 URN with a fragment)."""
+    return f"urn:uuid:{source}#{epoch}"
+
+
 def digest_of(text: str | bytes) -> str:
     """Return the SHA-256 (hex) of a text in UTF-8 or of bytes; audit entries seal with it what is stored elsewhere."""
     return hashlib.sha256(text.encode() if isinstance(text, str) else text).hexdigest()

@@ -7,17 +7,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
-from sqlite_utils import Database
-
 from daq.adapters.paths import make_private, sync
 from daq.adapters.store.agreement.stored import Stored
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.checks import check_content, check_pages
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED, SETTLED
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
-from daq.adapters.store.store import Store, open_writer, refuse_links, source_uri
+from daq.adapters.store.store import Store, open_writer, refuse_links
 from daq.adapters.store.transactions import Audit
 from daq.core.errors import StoreError
 
@@ -141,7 +140,7 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
 def _start_epoch(path: Path, utc_ns: int) -> None:
     with contextlib.closing(open_writer(path)) as connection:
         # The statements below need the newest tables, and an old copy may have older ones.
-        migrate(Database(connection, recursive_triggers=False, execute_plugins=False))
+        migrate(connection)
         connection.execute("UPDATE meta SET epoch = epoch + 1, restored_utc_ns = ?", (utc_ns,))
         # Retained messages that wait in the copy are older than those the lost database has published since.
         connection.execute(SETTLE_RETAINED, (SETTLED,))

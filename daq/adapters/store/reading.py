@@ -8,8 +8,6 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, Final, Self
 
-from sqlite_utils import Database
-
 from daq.adapters.store import declared
 from daq.adapters.store.audit import AuditEntry
 from daq.adapters.store.errors import FAULTS, explain, is_text_fault
@@ -29,7 +27,7 @@ from daq.adapters.store.rows import (
 )
 from daq.adapters.store.schema import refuse_format
 from daq.core.errors import ArchivedError, JournalError, StoreError
-from daq.core.journal import Block, chain
+from daq.core.journal_block import Block, chain
 
 NO_DATABASE: Final = "there is no database: nothing was measured with this state directory yet"
 _COLUMNS: Final = tuple(f.name for f in fields(Message))
@@ -57,7 +55,7 @@ class Reader:
         if not self.path.exists():
             raise StoreError(f"{self.path}: {NO_DATABASE}")
         try:
-            self._db = Database(connect_read_only(self.path), execute_plugins=False)
+            self._db = connect_read_only(self.path)
             (found,) = self._db.execute("PRAGMA user_version").fetchone()
         except FAULTS as error:
             raise explain(error, self.path) from error
@@ -85,7 +83,9 @@ class Reader:
         try:
             # Closing a connection under a query of another thread would crash the process.
             with self._turn:
-                return list(self._db.query(sql, list(parameters)))
+                cursor = self._db.execute(sql, parameters)
+                names = [column[0] for column in cursor.description]
+                return [dict(zip(names, row, strict=True)) for row in cursor]
         except FAULTS as error:
             raise explain(error, self.path) from error
 
@@ -101,11 +101,11 @@ class Reader:
                 except FAULTS as error:
                     if not damaged_text or not is_text_fault(error):
                         raise
-                self._db.conn.text_factory = _escaped
+                self._db.text_factory = _escaped
                 try:
                     return self._db.execute(sql, parameters).fetchall()
                 finally:
-                    self._db.conn.text_factory = str
+                    self._db.text_factory = str
         except FAULTS as error:
             raise explain(error, self.path) from error
 

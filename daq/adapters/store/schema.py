@@ -6,11 +6,12 @@ the end of `STEPS`.  A migration that fails is rolled back as a whole and stays 
 
 import sqlite3
 from collections.abc import Callable, Sequence
-from typing import Final
-
-from sqlite_utils import Database, Migrations
+from typing import TYPE_CHECKING, Final
 
 from daq.core.errors import StoreError
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database, Migrations
 
 MIGRATION_SET: Final = "daq"
 
@@ -313,6 +314,15 @@ WHEN substr(NEW.payload, 1, 1) <> x'00' OR length(NEW.payload) >= length(OLD.pay
 BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
 """
 
+SCALE_0007: Final = """
+CREATE INDEX runs_counted ON runs (began_utc_ns, instrument, operator, replicate, attribution, id);
+CREATE INDEX audit_anyway ON audit (utc_ns, subject)
+    WHERE what = 'run_started' AND json_extract(detail, '$.anyway') IS NOT NULL;
+DROP INDEX results_by_verdict;
+CREATE INDEX results_by_verdict ON results
+    (CASE WHEN json_valid(data) THEN json_extract(data, '$.verdict.verdict') END, run);
+"""
+
 #: Name and SQL of every migration, in order.
 STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_baseline", BASELINE_0001),
@@ -321,28 +331,31 @@ STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0004_attribution", ATTRIBUTION_0004),
     ("0005_search", SEARCH_0005),
     ("0006_retention", RETENTION_0006),
+    ("0007_scale", SCALE_0007),
 )
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)
 
 
-def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> Migrations:
+def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> "Migrations":
     """Return the migrations for sqlite-utils, which runs each in a separate transaction."""
+    from sqlite_utils import Migrations
+
     known = Migrations(MIGRATION_SET)
     for name, sql in steps:
         known(name=name)(_runner(sql))
     return known
 
 
-def _runner(sql: str) -> Callable[[Database], None]:
-    def run(db: Database) -> None:
+def _runner(sql: str) -> "Callable[[Database], None]":
+    def run(db: "Database") -> None:
         db.executescript(sql)
 
     return run
 
 
 def migrate(
-    db: Database, steps: Sequence[tuple[str, str]] = STEPS, *, before: Callable[[int], None] | None = None
+    db: sqlite3.Connection, steps: Sequence[tuple[str, str]] = STEPS, *, before: Callable[[int], None] | None = None
 ) -> list[str]:
     """Apply all pending migrations to a database and return their names.
 
@@ -355,8 +368,7 @@ def migrate(
         StoreError: the database was written by a newer version of the program, or before the first release.
         sqlite3.Error: a migration failed and was rolled back; those before it are kept.
     """
-    known = migrations(steps)
-    applied = [m.name for m in known.applied(db)]
+    applied = _applied(db)
     (found,) = db.execute("PRAGMA user_version").fetchone()
     refuse_format(found, len(steps))
     if unknown := set(applied) - {name for name, _ in steps}:
@@ -364,11 +376,12 @@ def migrate(
             f"the database has migrations that this version does not know ({', '.join(sorted(unknown))}): it was "
             "written by a version of daq that was never released; start with a new state directory"
         )
-    pending = [m.name for m in known.pending(db)]
+    pending = [name for name, _ in steps if name not in applied]
     if pending and applied and before is not None:
         before(len(applied))
     try:
-        known.apply(db)
+        if pending:
+            _apply(db, steps)
     except sqlite3.IntegrityError as error:
         raise StoreError(
             f"the update to format {len(steps)} failed, and nothing was changed: {error}; `daq verify` names the rows "
@@ -378,6 +391,20 @@ def migrate(
     if found != len(steps):
         db.execute(f"PRAGMA user_version = {len(steps)}")
     return pending
+
+
+def _applied(db: sqlite3.Connection) -> list[str]:
+    """Return the names of the migrations that sqlite-utils has noted in a database."""
+    if not db.execute("SELECT 1 FROM sqlite_schema WHERE name = '_sqlite_migrations'").fetchone():
+        return []
+    rows = db.execute("SELECT name FROM _sqlite_migrations WHERE migration_set = ?", (MIGRATION_SET,))
+    return [name for (name,) in rows]
+
+
+def _apply(db: sqlite3.Connection, steps: Sequence[tuple[str, str]]) -> None:
+    from sqlite_utils import Database  # its import takes longer than most commands, and most databases need no update
+
+    migrations(steps).apply(Database(db, recursive_triggers=False, execute_plugins=False))
 
 
 def refuse_format(found: int, known: int = FORMAT) -> None:

@@ -9,7 +9,7 @@ from daq.adapters.store.access import Access
 from daq.adapters.store.audit import digest_of, genesis, make_entry
 from daq.adapters.store.rows import AuditPoint, Committed, Outgoing
 from daq.core.errors import StoreError
-from daq.core.journal import Block, chain
+from daq.core.journal_block import Block, chain
 
 #: Stores what follows from a transaction, as its last step.
 Follow = Callable[[Access], None]

@@ -18,10 +18,10 @@ from pathlib import Path
 from typing import Any, Final, Self, TypeVar
 
 import structlog
-from sqlite_utils import Database
 
 from daq.adapters.paths import make_private, sync
 from daq.adapters.store.access import Access, CrashHook
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.errors import FAULTS, StorageError, explain
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
@@ -44,11 +44,6 @@ MOST_TOGETHER: Final = 256
 
 Journal blocks and acknowledgements that wait at the same time share a commit, which costs one wait for the disk.
 """
-
-
-def source_uri(source: str, epoch: int) -> str:
-    """Return the database's identity with its epoch, as `source` of a CloudEvent (RFC 8141 URN with a fragment)."""
-    return f"urn:uuid:{source}#{epoch}"
 
 
 class Store:
@@ -103,9 +98,8 @@ class Store:
         except FAULTS as error:
             raise explain(error, self.path) from error
         try:
-            db = Database(self._connection, recursive_triggers=False, execute_plugins=False)
-            migrate(db, before=self._keep_copy)
-            self.uuid, self.epoch = _identity(db, created)
+            migrate(self._connection, before=self._keep_copy)
+            self.uuid, self.epoch = _identity(self._connection, created)
         except FAULTS as error:
             self._connection.close()
             raise explain(error, self.path) from error
@@ -344,9 +338,10 @@ def _set_up(connection: sqlite3.Connection, path: Path) -> None:
     connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
 
 
-def _identity(db: Database, created_utc_ns: int) -> tuple[str, int]:
-    meta = db.table("meta")
-    if meta.count == 0:
-        meta.insert({"id": 1, "source": str(uuid.uuid4()), "epoch": 1, "created_utc_ns": created_utc_ns})
-    row = meta.get(1)
-    return str(row["source"]), int(row["epoch"])
+def _identity(db: sqlite3.Connection, created_utc_ns: int) -> tuple[str, int]:
+    db.execute(
+        "INSERT INTO meta (id, source, epoch, created_utc_ns) SELECT 1, ?, 1, ? WHERE NOT EXISTS (SELECT 1 FROM meta)",
+        (str(uuid.uuid4()), created_utc_ns),
+    )
+    source, epoch = db.execute("SELECT source, epoch FROM meta WHERE id = 1").fetchone()
+    return str(source), int(epoch)

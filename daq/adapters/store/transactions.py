@@ -19,7 +19,7 @@ from daq.adapters.store.audit import digest_of
 from daq.adapters.store.rows import Committed, RunRecord
 from daq.adapters.store.steps import Build, Follow, add_audit, add_block, add_result, journal_head
 from daq.core.errors import SettingError, StoreError
-from daq.core.journal import Block
+from daq.core.journal_block import Block
 
 T = TypeVar("T")
 

@@ -3,8 +3,6 @@
 import threading
 from typing import Final
 
-from sqlite_utils import Database
-
 from daq.adapters.store.access import Access
 from daq.adapters.store.reading import Reader
 
@@ -20,7 +18,7 @@ class ReaderWithin(Reader):
         self.path = access.path
         self.archives = []
         self._turn = threading.Lock()
-        self._db = Database(access.connection, recursive_triggers=False, execute_plugins=False)
+        self._db = access.connection
 
 
 # CROSS JOIN keeps the order of the tables: by its own choice SQLite reads all signatures.

@@ -10,13 +10,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Any
 
-from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
-from daq.adapters.store.archiving.archive_reader import open_archive
+from daq.adapters.paths import config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
 from daq.app.screens.json_text import harmless_json
-from daq.app.setup.state_folder import state_of
+from daq.app.setup.state_folder import state_named
 from daq.core.errors import DaqError, SettingError
-from daq.methods.files.load import load_daemon
 from daq.process.logins import login_of, own_login
 
 SHOWN_ID = 8
@@ -28,8 +26,7 @@ def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
     """Return the state directory of a command; `create`: make it where it does not exist."""
     configured = None
     if not args.state and not os.environ.get("STATE_DIRECTORY"):
-        daemon = load_daemon(config_dir(args.config) / DAEMON_FILE)
-        configured = state_of(daemon)
+        configured = state_named(config_dir(args.config))
     return state_dir(args.state, configured, create=create)
 
 
@@ -54,6 +51,8 @@ def open_reader(args: argparse.Namespace) -> Reader:
     path: Path | None = getattr(args, "archive", None)
     if path is None:
         return _open_database(args)
+    from daq.adapters.store.archiving.archive_reader import open_archive
+
     archive = open_archive(path)
     try:
         reader = _open_database(args)

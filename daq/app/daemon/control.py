@@ -14,7 +14,6 @@ from typing import Final, TypeVar
 
 import structlog
 
-from daq.adapters.paths import holder, socket_path
 from daq.app.daemon.protocol import (
     LONGEST_REQUEST,
     NAMES,
@@ -33,6 +32,7 @@ from daq.app.daemon.protocol import (
 from daq.core.errors import DaqError, LinkError, SettingError
 from daq.process.connections import BoundedServer, Bounds, Connection
 from daq.process.logins import own_login, peer_login
+from daq.process.stop_request import lines, not_permitted
 
 try:
     import grp
@@ -186,35 +186,6 @@ def open_to(group: str, path: Path) -> None:
         ) from None
 
 
-def daemon_socket(state: Path) -> Path | None:
-    """Return the control socket of the daemon that holds a state directory; None if no daemon does.
-
-    Raises:
-        SettingError: the directory belongs to another login that lets this one use neither lock nor socket.
-    """
-    path = socket_path(state)
-    if os.access(state / "lock", os.R_OK):
-        return path if holder(state) is not None else None
-    # The lock of another login cannot be asked; its socket can, by the members of its group.
-    with socket.socket(socket.AF_UNIX) as connection:
-        try:
-            connection.connect(str(path))
-        except PermissionError as error:
-            raise SettingError(not_permitted(state)) from error
-        except OSError:
-            return None
-    return path
-
-
-def not_permitted(path: Path) -> str:
-    """Return the sentence for a login that may not use a state directory."""
-    return (
-        f"{path} belongs to another login, and {own_login()} may not use it; become a member of the group that "
-        "socket_group in daemon.toml names (usermod -aG GROUP LOGIN, then log in again), or use the login of the "
-        "daemon: sudo -u daq daq ..."
-    )
-
-
 def ask(path: Path, request: Request, kind: type[A], *, timeout_s: float | None = 30.0) -> A:
     """Send a request and return its last answer of the type `kind`.
 
@@ -235,24 +206,11 @@ def answers(path: Path, request: Request, *, timeout_s: float | None = 30.0) -> 
         LinkError: no daemon listens at `path`, or it ended before the last answer.
         DaqError: the daemon refused the request; the error gives the reason.
     """
-    with socket.socket(socket.AF_UNIX) as connection:
-        connection.settimeout(timeout_s)
-        try:
-            connection.connect(str(path))
-            connection.sendall(request_line(request))
-            with connection.makefile("rb") as lines:
-                for line in lines:
-                    if not line.endswith(b"\n"):
-                        break  # the daemon was killed in the middle of the line
-                    answer = read_answer(line)
-                    if isinstance(answer, Done):
-                        return
-                    yield answer
-        except PermissionError as error:
-            raise SettingError(not_permitted(path.parent)) from error
-        except OSError as error:
-            raise LinkError(f"{path}: no answer from the daemon: {error}") from error
-    raise LinkError(f"{path}: the daemon ended before it answered; see its log")
+    for line in lines(path, request_line(request), timeout_s=timeout_s):
+        answer = read_answer(line)
+        if isinstance(answer, Done):
+            return
+        yield answer
 
 
 async def follow(path: Path, request: Request) -> AsyncIterator[Answer]:

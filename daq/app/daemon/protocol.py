@@ -22,12 +22,11 @@ from daq.app.screens.bench.live_frame import LiveFrame
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.orders import RunOrder
 from daq.core.encoding import decode, encode, fields
-from daq.core.errors import DaqError, LinkError, NotAllowedError, NotComparableError, SettingError
+from daq.core.errors import DaqError, SettingError
 from daq.methods.files.fields import Hidden, Model, NeededLabel
 from daq.methods.files.load import Shown, parse
+from daq.process.stop_request import PROTOCOL, RAISED, FailureKind, line_of, not_understood
 
-PROTOCOL: Final = 4
-"""Protocol number.  Raise it with every change that a client of another version would not understand."""
 LONGEST_REQUEST: Final = 512 * 1024
 """Greatest length of the line of a request, in bytes; the longest is a file of samples."""
 TOO_LONG: Final = f"a request has at most {LONGEST_REQUEST // 1024} KiB; this one is longer"
@@ -147,8 +146,6 @@ NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 
 
 # ---- answers
-
-FailureKind = Literal["setting", "not_comparable", "not_allowed", "link", "fault"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,18 +416,10 @@ ANSWERS: Final[tuple[type[Answer], ...]] = (
 
 # ---- lines
 
-_RAISED: Final[dict[FailureKind, type[DaqError]]] = {
-    "not_comparable": NotComparableError,
-    "not_allowed": NotAllowedError,
-    "setting": SettingError,
-    "link": LinkError,
-}
-"""Exception by the kind of a refusal."""
-
 
 def request_line(request: Request) -> bytes:
     """Return the line of a request."""
-    return _line({"protocol": PROTOCOL, "do": NAMES[type(request)], **request.model_dump(mode="json")})
+    return line_of({"protocol": PROTOCOL, "do": NAMES[type(request)], **request.model_dump(mode="json")})
 
 
 def read_request(line: bytes) -> Request:
@@ -465,7 +454,7 @@ def read_request(line: bytes) -> Request:
 
 def answer_line(answer: Answer) -> bytes:
     """Return the line of an answer."""
-    return _line(encode(answer))
+    return line_of(encode(answer))
 
 
 def read_answer(line: bytes) -> Answer:
@@ -480,19 +469,12 @@ def read_answer(line: bytes) -> Answer:
         kind = next(k for k in ANSWERS if fields(k)[0][0] in data)
         answer = decode(kind, data)
     except (ValueError, RecursionError, TypeError, StopIteration, SettingError) as error:
-        raise LinkError(
-            f"the daemon's answer is not understood ({error or 'unknown'}); if the daemon is not of version "
-            f"{daq.__version__}, restart it with this version"
-        ) from None
+        raise not_understood(error) from None
     if isinstance(answer, Failed):
-        raise _RAISED.get(answer.kind, DaqError)(answer.error)
+        raise RAISED.get(answer.kind, DaqError)(answer.error)
     return answer
 
 
 def failure(error: DaqError) -> Failed:
     """Return the answer that reports an error."""
-    return Failed(str(error), next((kind for kind, raised in _RAISED.items() if isinstance(error, raised)), "fault"))
-
-
-def _line(data: dict[str, Any]) -> bytes:
-    return json.dumps(data, separators=(",", ":")).encode() + b"\n"
+    return Failed(str(error), next((kind for kind, raised in RAISED.items() if isinstance(error, raised)), "fault"))

@@ -7,11 +7,12 @@ from typing import Final
 
 from daq.adapters.clock import Clock
 from daq.adapters.mqtt.topics import Topics
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.outgoing.derived import AddDerived
 from daq.adapters.store.outgoing.sealed import changed_results
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import CHANGED, Outgoing
-from daq.adapters.store.store import Store, source_uri
+from daq.adapters.store.store import Store
 from daq.app.records.derived import flow_curve
 from daq.app.records.history import history
 from daq.app.screens.text import utc_iso

@@ -79,8 +79,8 @@ class Sparkplug:
 
     def start(self, bench: Bench) -> "asyncio.Task[None]":
         """Start to connect and publish births; return the task."""
-        from daq.adapters.sparkplug.link import PULSE_S, Link  # noqa: PLC0415 - protobuf, only where it is wanted
-        from daq.adapters.sparkplug.state import EdgeNode  # noqa: PLC0415
+        from daq.adapters.sparkplug.link import PULSE_S, Link
+        from daq.adapters.sparkplug.state import EdgeNode
 
         store = bench.store
         self._reader = store.reader()

@@ -12,8 +12,8 @@ from typing import Any, Final
 
 import daq
 from daq.adapters.sparkplug.metrics import QUALITY, DataType, Metric, Property, QualityCode, Value
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.rows import ResultRecord
-from daq.adapters.store.store import source_uri
 from daq.core.driver import Channel
 from daq.core.faults import STATUS_CODES, Quality, publishable, worst
 from daq.methods.messages.leaves import Kind, steps_of, value_at

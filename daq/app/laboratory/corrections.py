@@ -24,7 +24,8 @@ from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
 from daq.app.records.verifications import checks, failures_after
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
-from daq.laboratory.signing import Decision, DoubtDecision, decision_id
+from daq.laboratory.kinds import decision_id
+from daq.laboratory.signing import Decision, DoubtDecision
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.files.fields import Label, Model, NeededLabel, Text
 from daq.methods.messages.doubting import doubted, still_doubted

@@ -7,8 +7,8 @@ from daq.adapters.store.reading import Reader
 from daq.app.laboratory.laboratory import Laboratory, find, listed
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import NotAllowedError, SettingError
+from daq.laboratory.kinds import LAST
 from daq.laboratory.people import Credentials, Operator, Person, Role, Who, includes, lesser
-from daq.laboratory.record import LAST
 from daq.methods.files.fields import Hidden, Label, Model
 from daq.process.hashes import fits, owner_of
 from daq.process.logins import login_of

@@ -3,19 +3,21 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Generic, TypeVar
+from typing import TYPE_CHECKING, Generic, TypeVar
 
-from daq.adapters.clock import Clock
-from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, StoredRecord, found_by, newest_revision
-from daq.adapters.store.store import Store
-from daq.app.laboratory.bench_work import BenchWork
 from daq.app.laboratory.log_ins import LogIns, Tickets
-from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
-from daq.laboratory.people import Who
 from daq.laboratory.record import Record
+
+if TYPE_CHECKING:
+    from daq.adapters.clock import Clock
+    from daq.adapters.mqtt.topics import Topics
+    from daq.adapters.store.store import Store
+    from daq.app.laboratory.bench_work import BenchWork
+    from daq.app.setup.catalogue import Catalogue
+    from daq.laboratory.people import Who
 
 R = TypeVar("R", bound=Record)
 
@@ -51,15 +53,15 @@ class Laboratory:
         tickets: the log-ins of this process.
     """
 
-    store: Store
-    catalogue: Catalogue
-    clock: Clock
+    store: "Store"
+    catalogue: "Catalogue"
+    clock: "Clock"
     login: str
     log_ins: LogIns = field(default_factory=LogIns)
-    identified: Who | None = None
-    topics: Topics | None = None
+    identified: "Who | None" = None
+    topics: "Topics | None" = None
     with_flat: bool = False
-    flows: BenchWork | None = None
+    flows: "BenchWork | None" = None
     badge: str = field(default="", repr=False)
     ticket: str = field(default="", repr=False)
     tickets: Tickets = field(default_factory=Tickets)

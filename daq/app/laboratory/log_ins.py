@@ -10,11 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final, TypeVar
 
-import structlog
-
 from daq.core.errors import SettingError
 
-log = structlog.get_logger()
 T = TypeVar("T")
 
 FIRST_WAIT_S: Final = 1.0
@@ -62,7 +59,9 @@ class LogIns:
             if found is None:
                 wait = min(FIRST_WAIT_S * 2.0 ** min(count, 30), LONGEST_WAIT_S)
                 self._failed[name] = (count + 1, mono_ns + round(wait * 1e9))
-                log.warning("log-in failed", by=name or "an unknown person", times=count + 1)
+                import structlog  # a command that only reads logs nothing
+
+                structlog.get_logger().warning("log-in failed", by=name or "an unknown person", times=count + 1)
                 raise SettingError(f"{REFUSED}; the next one is possible in {wait:g} s")
             self._failed.pop(name, None)
             return found

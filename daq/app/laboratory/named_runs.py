@@ -5,9 +5,9 @@ from typing import Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.lists.sample_lists import sample
-from daq.app.laboratory.samples import NEWEST
 from daq.app.screens.text import local_time
 from daq.core.errors import SettingError
+from daq.laboratory.kinds import NEWEST
 
 SHOWN_ID: Final = 8
 """Number of characters of a run's id that a message shows."""

@@ -1,7 +1,7 @@
 """Complete the order of a run: method, instrument, lot and fill from the sample's record and the product's file."""
 
 from collections.abc import Callable, Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
@@ -9,7 +9,6 @@ from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.progress import open_tests
 from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import wrong_id
-from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError
@@ -17,11 +16,14 @@ from daq.laboratory.samples import Sample
 from daq.methods.files.product import Product
 from daq.methods.files.producttest import ProductTest
 
+if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
+
 SHOWN_ID: Final = 8
 """Number of characters of a run's id that a message shows."""
 
 
-def completed(order: RunOrder, catalogue: Catalogue, reader: Reader | None, served: Sequence[str]) -> RunOrder:
+def completed(order: RunOrder, catalogue: "Catalogue", reader: Reader | None, served: Sequence[str]) -> RunOrder:
     """Return an order completed from its sample and its product; a completed order does not change.
 
     Args:
@@ -55,12 +57,12 @@ def completed(order: RunOrder, catalogue: Catalogue, reader: Reader | None, serv
     return _with_fill(order, _before(order, reader), registered=sample is not None)
 
 
-def _as_recorded(catalogue: Catalogue, reader: Reader | None) -> Catalogue:
+def _as_recorded(catalogue: "Catalogue", reader: Reader | None) -> "Catalogue":
     """Return the configuration with the geometries that are recorded as fitted; a file states only the first one."""
     return catalogue if reader is None else with_fits(catalogue, fits_of(reader, catalogue.instruments))
 
 
-def suits(catalogue: Catalogue, bench: str, reader: Reader) -> Callable[[Sample], bool]:
+def suits(catalogue: "Catalogue", bench: str, reader: Reader) -> Callable[[Sample], bool]:
     """Return a function that tells whether a bench, as it is fitted, can make a test of a sample's product.
 
     It can where the product lists no tests.
@@ -103,7 +105,7 @@ def _of_sample(order: RunOrder, sample: Sample) -> RunOrder:
     return order.model_copy(update=given)
 
 
-def _with_method(order: RunOrder, catalogue: Catalogue, reader: Reader | None, product: Product | None) -> RunOrder:
+def _with_method(order: RunOrder, catalogue: "Catalogue", reader: Reader | None, product: Product | None) -> RunOrder:
     """Return an order with a method; without one, that of the product's test."""
     if order.method_id:
         catalogue.method(order.method_id, order.method_version)  # refuses one that is not known
@@ -131,7 +133,7 @@ def _with_method(order: RunOrder, catalogue: Catalogue, reader: Reader | None, p
     return order.model_copy(update={"method_id": left[0].method_id, "method_version": left[0].version})
 
 
-def _test(order: RunOrder, catalogue: Catalogue, product: Product | None) -> ProductTest | None:
+def _test(order: RunOrder, catalogue: "Catalogue", product: Product | None) -> ProductTest | None:
     """Return the test of the product that the order makes, or None."""
     if product is None:
         return None
@@ -140,7 +142,7 @@ def _test(order: RunOrder, catalogue: Catalogue, product: Product | None) -> Pro
 
 
 def _with_instrument(
-    order: RunOrder, catalogue: Catalogue, test: ProductTest | None, served: Sequence[str]
+    order: RunOrder, catalogue: "Catalogue", test: ProductTest | None, served: Sequence[str]
 ) -> RunOrder:
     """Return an order with an instrument; without one, the only one that is allowed and can be used."""
     if order.instrument:
@@ -165,7 +167,7 @@ def _with_instrument(
     return order.model_copy(update={"instrument": able[0]})
 
 
-def _allows(test: ProductTest, instrument: str, catalogue: Catalogue) -> bool:
+def _allows(test: ProductTest, instrument: str, catalogue: "Catalogue") -> bool:
     """Return whether a test can be made on an instrument."""
     if test.instruments:
         return instrument in test.instruments
@@ -173,7 +175,7 @@ def _allows(test: ProductTest, instrument: str, catalogue: Catalogue) -> bool:
     return _fits(order, catalogue, instrument)
 
 
-def _hindrance(test: ProductTest, instrument: str, catalogue: Catalogue) -> str:
+def _hindrance(test: ProductTest, instrument: str, catalogue: "Catalogue") -> str:
     """Return why a test cannot be made on an instrument, in brackets; "" where there is no reason."""
     try:
         catalogue.compile(catalogue.method(test.method_id, test.version), catalogue.instrument(instrument))
@@ -182,7 +184,7 @@ def _hindrance(test: ProductTest, instrument: str, catalogue: Catalogue) -> str:
     return ""
 
 
-def _fits(order: RunOrder, catalogue: Catalogue, instrument: str) -> bool:
+def _fits(order: RunOrder, catalogue: "Catalogue", instrument: str) -> bool:
     try:
         method = catalogue.method(order.method_id, order.method_version)
         catalogue.compile(method, catalogue.instrument(instrument))

@@ -8,8 +8,8 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.identity import administrators, can_administer, credentials, today
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, listed, new
 from daq.core.errors import SettingError
+from daq.laboratory.kinds import LAST
 from daq.laboratory.people import Authorisation, Credentials, Person, Role
-from daq.laboratory.record import LAST
 from daq.methods.files.fields import Day, Hidden, Label, Listed, Model, NeededLabel
 from daq.process.hashes import hash_beside, hash_of, owner_of
 

@@ -1,19 +1,21 @@
 """Find out whether a sample is measured, and note it in its record."""
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import ChangedMeanwhileError, ChangeRecords, revisions
 from daq.adapters.store.rows import RunRecord
-from daq.adapters.store.store import Store
 from daq.app.laboratory.laboratory import Kept, find
 from daq.app.laboratory.samples import REOPENED, in_state
 from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
-from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.samples import Sample
 from daq.methods.concluding.reportable import reportable
 from daq.methods.files.product import Product
 from daq.methods.files.producttest import ProductTest
+
+if TYPE_CHECKING:
+    from daq.adapters.store.store import Store
+    from daq.app.setup.catalogue import Catalogue
 
 TRIES: Final = 5
 """Number of times that the note is tried where a person changes the sample at the same moment."""
@@ -47,7 +49,7 @@ def _attempts(reader: Reader, sample: str) -> list[AttemptWithData]:
     return [attempt_of(reader, r) for r in runs_of_sample(reader, sample)]
 
 
-def note_done(store: Store, catalogue: Catalogue, run_id: str, utc_ns: int, who: str = "") -> bool:
+def note_done(store: "Store", catalogue: "Catalogue", run_id: str, utc_ns: int, who: str = "") -> bool:
     """Set the sample of an ended run to done if it is open and measured; return whether it was set.
 
     Args:
@@ -78,7 +80,7 @@ def note_done(store: Store, catalogue: Catalogue, run_id: str, utc_ns: int, who:
     return False
 
 
-def note_undone(store: Store, catalogue: Catalogue, sample: str, utc_ns: int, who: str, because: str) -> bool:
+def note_undone(store: "Store", catalogue: "Catalogue", sample: str, utc_ns: int, who: str, because: str) -> bool:
     """Open a sample again if it is done and not measured any more; return whether it was opened.
 
     Args:
@@ -102,7 +104,7 @@ def note_undone(store: Store, catalogue: Catalogue, sample: str, utc_ns: int, wh
     return True
 
 
-def _is_due(reader: Reader, run: RunRecord, kept: Kept[Sample], catalogue: Catalogue) -> bool:
+def _is_due(reader: Reader, run: RunRecord, kept: Kept[Sample], catalogue: "Catalogue") -> bool:
     """Return whether the sample of an ended run becomes done."""
     if kept.record.state != "open":
         return False

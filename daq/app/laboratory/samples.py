@@ -2,22 +2,23 @@
 
 from collections.abc import Callable
 from datetime import date
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
 from daq.app.laboratory.moments import any_moment, past_moment
 from daq.app.laboratory.repeats import refuse_without_cause
-from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, SettingErrors
+from daq.laboratory.kinds import NEWEST
 from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, SampleState
 from daq.methods.files.fields import Label, Model, NeededLabel
 from daq.methods.files.product import Product
 
+if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
+
 SampleExists = Callable[[str], bool]
 """Returns whether there is a sample with an id."""
-NEWEST: Final = "last"
-"""Name of the newest run in commands; no sample has it as its id."""
 REOPENED: Final = "sample_reopened"
 """The change that opens a sample again, in its audit entry."""
 
@@ -87,7 +88,7 @@ def add(laboratory: Laboratory, order: AddSample) -> dict[str, Any]:
 
 
 def checked(
-    order: AddSample, catalogue: Catalogue, utc_ns: int, exists: SampleExists
+    order: AddSample, catalogue: "Catalogue", utc_ns: int, exists: SampleExists
 ) -> tuple[Sample | None, list[SettingError]]:
     """Return the sample of an order, or None and everything that is wrong with the order; keys are those of the order.
 

@@ -31,7 +31,7 @@ from daq.adapters.store.records import found_by
 from daq.core.errors import SettingError, StoreError
 from daq.laboratory.archives import MOST_RUNS, Archive
 from daq.laboratory.archives import ArchivedRun as RunOfRecord
-from daq.laboratory.record import LAST
+from daq.laboratory.kinds import LAST
 
 #: Carries out an act by its name, and returns its outcome.
 Perform = Callable[[str, dict[str, Any]], dict[str, Any]]

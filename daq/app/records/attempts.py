@@ -1,14 +1,16 @@
 """The runs of a sample with their newest results, as `daq.methods.concluding.reportable` takes them."""
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.screens.text import expanded_of, utc_iso
-from daq.methods.concluding.reportable import Attempt
 
-AttemptWithData = tuple[Attempt, dict[str, Any] | None]
+if TYPE_CHECKING:
+    from daq.methods.concluding.reportable import Attempt
+
+AttemptWithData = tuple["Attempt", dict[str, Any] | None]
 """A run, and its newest result (`ResultData` as JSON); None where it has none."""
 
 
@@ -19,6 +21,8 @@ def runs_of_sample(reader: Reader, sample: str) -> list[RunRecord]:
 
 def attempt_of(reader: Reader, record: RunRecord) -> AttemptWithData:
     """Return a run with its newest result."""
+    from daq.methods.concluding.reportable import Attempt  # the runs alone are listed without the rule for replicates
+
     newest = reader.newest_result(record.id)
     data: dict[str, Any] | None = None if newest is None else json.loads(newest.data)
     return Attempt(

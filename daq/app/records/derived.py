@@ -4,17 +4,17 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History
 from daq.app.records.readings import Readings
 from daq.app.screens.drawings.trend_svg import Trend
+from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.text import called, plain
 from daq.core.errors import DaqError
+from daq.core.faults import ANNULLED
 from daq.core.replay import MakeDriver
 from daq.core.units import symbol
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
-from daq.methods.messages.annulling import ANNULLED
 from daq.methods.parts.finding import Finding
 from daq.quality.digits import number
 from daq.quality.statistics import fit_line, theil_sen

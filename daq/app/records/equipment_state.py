@@ -12,7 +12,7 @@ from daq.app.records.pieces import Piece
 from daq.core.context import OverdueCalibration
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.equipment import LISTED, CalibratedValue, Equipment
-from daq.laboratory.record import LAST
+from daq.laboratory.kinds import LAST
 from daq.methods.files.fields import Amount
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.standing import day, same_number

@@ -20,7 +20,7 @@ from daq.core.header import read_header
 from daq.core.journal import read_records
 from daq.core.plan import Plan
 from daq.laboratory.declarations import Declaration, Note
-from daq.laboratory.signing import ReleaseState
+from daq.laboratory.kinds import ReleaseState
 
 
 @dataclass(slots=True)

@@ -2,16 +2,18 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
-from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.core.driver import Identity
 from daq.core.errors import SettingError
 from daq.laboratory.equipment import PIECE, SERIAL, PieceKind, equipment_id, serial_key
 from daq.methods.files.fields import Amount
 from daq.methods.files.instrument import Instrument
+
+if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
 
 _LENGTHS: Final = ("inner_radius", "outer_radius", "length", "radius", "gap", "diameter", "height")
 _NUMBERS: Final = {"end_factor": "1", "angle": "1"}
@@ -54,7 +56,7 @@ class Piece:
 
 
 def pieces_of_run(
-    catalogue: Catalogue, names: Iterable[str], identities: Mapping[str, Identity | None]
+    catalogue: "Catalogue", names: Iterable[str], identities: Mapping[str, Identity | None]
 ) -> tuple[Piece, ...]:
     """Return the pieces that take part in a run: the instruments, their fitted geometries and their probes.
 
@@ -103,7 +105,7 @@ def _of_instrument(instrument: Instrument) -> dict[str, Amount]:
     return {key: Amount(value.value, value.unit) for key, value in found.items()}
 
 
-def all_pieces(catalogue: Catalogue, reader: Reader) -> list[Piece]:
+def all_pieces(catalogue: "Catalogue", reader: Reader) -> list[Piece]:
     """Return the pieces of all instruments of the configuration, with what is recorded of serial numbers."""
     seen = {i.name: i.serial for i in reader.instruments()}
     fitted = with_fits(catalogue, fits_of(reader, catalogue.instruments))
@@ -114,7 +116,7 @@ def all_pieces(catalogue: Catalogue, reader: Reader) -> list[Piece]:
     ]
 
 
-def named_piece(catalogue: Catalogue, reader: Reader, name: str) -> Piece:
+def named_piece(catalogue: "Catalogue", reader: Reader, name: str) -> Piece:
     """Return the piece of a name.
 
     Raises:

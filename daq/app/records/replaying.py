@@ -17,6 +17,7 @@ from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.effects import Facts, recorded
+from daq.core.faults import ANNULLED
 from daq.core.header import FORMAT
 from daq.core.linkstates import Motor
 from daq.core.remarks import Remark
@@ -24,7 +25,6 @@ from daq.core.replay import MakeDriver, Replay, flip_bit, replay
 from daq.core.respanning import kept_with
 from daq.core.run import State
 from daq.methods.concluding.conclude import conclude
-from daq.methods.messages.annulling import ANNULLED
 from daq.methods.messages.doubting import still_doubted
 from daq.methods.messages.result import ResultData
 

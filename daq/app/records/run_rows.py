@@ -9,9 +9,9 @@ from daq.adapters.store.rows import RunRecord
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import of_sample
 from daq.app.screens.text import expanded_of, plain, shown_value, spaced, utc_iso
+from daq.core.faults import ANNULLED
 from daq.core.units import symbol
-from daq.laboratory.signing import ReleaseState
-from daq.methods.messages.annulling import ANNULLED
+from daq.laboratory.kinds import ReleaseState
 from daq.quality.digits import NOTHING, is_interval, uncertain
 
 

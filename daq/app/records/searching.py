@@ -9,7 +9,7 @@ from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.schema import VERDICT
 from daq.app.screens.text import local_time, plain
 
-MOST_EXAMINED: Final = 100_000
+MOST_EXAMINED: Final = 20_000
 """Greatest number of runs that one search examines."""
 AT_FIRST: Final = 20
 """Number of runs that the first statement of a search examines, or the number that is asked; each next takes twice."""
@@ -22,6 +22,8 @@ RUNNING: Final = "running"
 OUTCOMES: Final = ("complete", "stopped", "interrupted", "failed", RUNNING)
 DECLARED: Final = ("sample", "lot", "product", "operator")
 """Conditions on what a correction may declare anew."""
+FEW: Final = 1_000
+"""Number of runs or results up to which those of one condition are counted, to walk along the rarest condition."""
 _LAST: Final = 2**63 - 1
 """Largest integer of SQLite."""
 _INDEXED: Final = ("sample", "lot", "outcome", "product", "operator", "instrument")
@@ -80,8 +82,29 @@ class Found:
     reached_utc_ns: int | None
 
 
-def condition(asked: RunSearch) -> Condition:
-    """Return the condition of a search in SQL.
+def rarest(reader: Reader, asked: RunSearch) -> str:
+    """Return the column with the fewest runs, or ``verdict`` where few results have it; "" where no condition has few.
+
+    Without this, two conditions that many runs satisfy but no run satisfies both would examine all runs of one.
+    """
+    since = -_LAST if asked.since_utc_ns is None else asked.since_utc_ns
+    until = _LAST if asked.until_utc_ns is None else asked.until_utc_ns
+    counts = {}
+    for name in _INDEXED:
+        value = getattr(asked, name)
+        if value:
+            sql = f"SELECT count(*) FROM (SELECT 1 FROM runs WHERE {name} = ? AND began_utc_ns BETWEEN ? AND ? LIMIT ?)"  # noqa: S608 - our names
+            given = "" if (name, value) == ("outcome", RUNNING) else value
+            ((counts[name],),) = reader.rows(sql, [given, since, until, FEW])
+    if asked.verdict:
+        sql = f"SELECT count(*) FROM (SELECT 1 FROM results WHERE {VERDICT} = ? LIMIT ?)"  # noqa: S608 - our names
+        ((counts["verdict"],),) = reader.rows(sql, [asked.verdict, FEW])
+    name = min(counts, key=lambda name: counts[name], default="")
+    return name if name and counts[name] < FEW else ""
+
+
+def condition(asked: RunSearch, rare: str = "") -> Condition:
+    """Return the condition of a search in SQL; `rare` as `rarest` returns it.
 
     One column with an index chooses the runs to examine.  The sign + keeps SQLite from using another index, whose
     order of rows is not that of time.
@@ -92,8 +115,11 @@ def condition(asked: RunSearch) -> Condition:
     elif given.get("outcome") == "complete":
         # Almost every run is complete, so any other column leaves fewer runs.
         given["outcome"] = given.pop("outcome")
-    first = next(iter(given), "")
-    walked = (f"r.{first} = ? AND " if first else "") + (
+    first = rare if rare in given else next(iter(given), "")
+    of_verdict = f"r.id IN (SELECT run FROM results WHERE {VERDICT} = ?) AND "  # noqa: S608 - our names
+    if rare == "verdict":
+        first = ""
+    walked = (of_verdict if rare == "verdict" else f"r.{first} = ? AND " if first else "") + (
         "r.began_utc_ns BETWEEN ? AND ? AND (r.began_utc_ns, r.rowid) < (?, ?)"
     )
     rest = {name: value for name, value in given.items() if name != first}
@@ -108,8 +134,8 @@ def condition(asked: RunSearch) -> Condition:
     if any(name in given for name in DECLARED):
         # A run that was declared anew is found under its newest declaration only.
         terms.append("NOT EXISTS (SELECT 1 FROM records AS d WHERE d.kind = 'declaration' AND d.id = r.id)")
-    if first:
-        parameters.append(given[first])
+    if first or rare == "verdict":
+        parameters.append(given[first] if first else asked.verdict)
     return Condition(walked, " AND ".join(terms) or "1", tuple(parameters))
 
 
@@ -127,7 +153,7 @@ def search(reader: Reader, asked: RunSearch, *, limit: int = -1) -> Found:
     Raises:
         StoreError: the database cannot be read.
     """
-    where = condition(asked)
+    where = condition(asked, rarest(reader, asked))
     sql = statement(where)
     since = -_LAST if asked.since_utc_ns is None else asked.since_utc_ns
     until = _LAST if asked.until_utc_ns is None else asked.until_utc_ns

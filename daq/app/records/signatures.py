@@ -3,9 +3,7 @@
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Final
-
-from pydantic import ValidationError
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declared import KIND as DECLARATION
@@ -13,16 +11,19 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, stored_text
 from daq.adapters.store.rows import CHANGED, ResultRecord, RunRecord
 from daq.app.records.attempts import runs_of_sample
-from daq.app.records.verifications import Entry, checks, failures_after
 from daq.core.errors import StoreError
-from daq.laboratory.reportables import ReportableRecord
-from daq.laboratory.signing import DoubtDecision, ReleaseState, Signature, SignedPart, decision_id
-from daq.methods.messages.doubting import Doubt
-from daq.methods.parts.statement import Statement, distinct, state
+from daq.laboratory.kinds import DOUBT_DECISION, REPORTABLE, SIGNATURE, ReleaseState, decision_id
+
+if TYPE_CHECKING:
+    from daq.app.records.verifications import Entry
+    from daq.laboratory.reportables import ReportableRecord
+    from daq.laboratory.signing import Signature, SignedPart
+    from daq.methods.messages.doubting import Doubt
+    from daq.methods.parts.statement import Statement
 
 RUN = "run"
 """Kind of a subject that is a run."""
-BLOCKED_BY: Final[Mapping[Doubt, str]] = {
+BLOCKED_BY: "Final[Mapping[Doubt, str]]" = {
     "verification_failed_later": "verification_failed_after",
     "control_failed_later": "control_failed_after",
     "control_withdrawn_later": "control_withdrawn_after",
@@ -34,48 +35,59 @@ SHOWN_ID = 8
 
 def stored_signatures(reader: Reader, of: str, subject: str) -> list[StoredRecord]:
     """Return the newest revision of each signature under a run or a record, in the order of the last changes."""
-    return sorted(found_by(reader, Signature.kind, of, subject, limit=-1), key=lambda s: s.audit_seq)
+    return sorted(found_by(reader, SIGNATURE, of, subject, limit=-1), key=lambda s: s.audit_seq)
 
 
-def signatures_of(reader: Reader, of: str, subject: str) -> list[Signature]:
+def signatures_of(reader: Reader, of: str, subject: str) -> "list[Signature]":
     """Return the signatures under a run or a record, those withdrawn included, in their order.
 
     Raises:
         StoreError: one was changed in the database so that it cannot be read.
     """
+    stored = stored_signatures(reader, of, subject)
+    if not stored:
+        return []
+    from pydantic import ValidationError
+
+    from daq.laboratory.signing import Signature  # many lists have no signature, and none needs the model
+
     try:
-        found = [Signature.model_validate(s.data, strict=False) for s in stored_signatures(reader, of, subject)]
+        found = [Signature.model_validate(s.data, strict=False) for s in stored]
     except ValidationError:
         raise StoreError(f"a signature under {of} {subject} was {CHANGED}: run `daq verify`") from None
     return sorted(found, key=lambda s: s.number)
 
 
-def digest_of_parts(parts: Sequence[SignedPart]) -> str:
+def digest_of_parts(parts: "Sequence[SignedPart]") -> str:
     """Return the digest (SHA-256, hex) over the names and digests of what a signature covers."""
     return digest_of(json.dumps([p.model_dump() for p in parts], sort_keys=True))
 
 
-def parts_of_run(reader: Reader, newest: ResultRecord) -> tuple[SignedPart, ...]:
+def parts_of_run(reader: Reader, newest: ResultRecord) -> "tuple[SignedPart, ...]":
     """Return what a signature under a run covers: its newest result, and the declaration where it was corrected."""
+    from daq.laboratory.signing import SignedPart
+
     parts = [SignedPart(kind="result", id=newest.id, digest=digest_of(newest.data))]
     if newest.supersedes is not None:
         parts += _part_of_record(reader, DECLARATION, newest.run)
     return tuple(parts)
 
 
-def parts_of_record(reader: Reader, kind: str, ident: str) -> tuple[SignedPart, ...]:
+def parts_of_record(reader: Reader, kind: str, ident: str) -> "tuple[SignedPart, ...]":
     """Return what a signature under a record covers: its newest revision; empty where there is no such record."""
     return tuple(_part_of_record(reader, kind, ident))
 
 
-def _part_of_record(reader: Reader, kind: str, ident: str) -> list[SignedPart]:
+def _part_of_record(reader: Reader, kind: str, ident: str) -> "list[SignedPart]":
+    from daq.laboratory.signing import SignedPart
+
     stored = newest_revision(reader, kind, ident)
     if stored is None:
         return []
     return [SignedPart(kind=kind, id=ident, revision=stored.revision, digest=digest_of(stored_text(stored.data)))]
 
 
-def rejection(signatures: Sequence[Signature]) -> Signature | None:
+def rejection(signatures: "Sequence[Signature]") -> "Signature | None":
     """Return the last rejection, unless a review in force came after it.
 
     A rejection holds also after a correction of what was rejected.
@@ -92,30 +104,34 @@ class Releases:
     """The states of release of many records; verifications of an instrument are read once."""
 
     reader: Reader
-    _verified: dict[str, list[Entry]] = field(default_factory=dict)
+    _verified: "dict[str, list[Entry]]" = field(default_factory=dict)
 
-    def verified(self, instrument: str) -> list[Entry]:
+    def verified(self, instrument: str) -> "list[Entry]":
         """Return the verifications and controls of an instrument."""
+        from daq.app.records.verifications import checks
+
         if instrument not in self._verified:
             self._verified[instrument] = checks(self.reader, instrument)
         return self._verified[instrument]
 
-    def doubts(self, run: RunRecord) -> tuple[Statement, ...]:
+    def doubts(self, run: RunRecord) -> "tuple[Statement, ...]":
         """Return a statement for each failed verification, and failed or withdrawn control, that blocks a release.
 
         A person's decision to uphold the result lifts the block of that one.
         """
         return tuple(failed_after(e, run.instrument) for e in self.failures(run))
 
-    def failures(self, run: RunRecord) -> list[Entry]:
+    def failures(self, run: RunRecord) -> "list[Entry]":
         """Return the failed verifications, and failed or withdrawn controls, that block a release, oldest first."""
+        from daq.app.records.verifications import failures_after
+
         results = self.reader.results(run.id)
         if not results:
             return []
         failed = failures_after(self.reader, self.verified(run.instrument), run.id, results[0].audit_seq)
         return [e for e in failed if e.doubt is not None and not self._upheld(e.detail.run, run.id)]
 
-    def objections(self, run: RunRecord) -> tuple[Statement, ...]:
+    def objections(self, run: RunRecord) -> "tuple[Statement, ...]":
         """Return why a result of a run is not used although it may be valid: it is rejected, or in doubt.
 
         Raises:
@@ -123,12 +139,14 @@ class Releases:
         """
         return (*self.rejections(RUN, run.id), *self.doubts(run))
 
-    def rejections(self, of: str, ident: str) -> tuple[Statement, ...]:
+    def rejections(self, of: str, ident: str) -> "tuple[Statement, ...]":
         """Return the rejection of a run or a record that holds, as a statement; errors as in `objections`."""
+        from daq.methods.parts.statement import state
+
         last = rejection(signatures_of(self.reader, of, ident))
         return () if last is None else (state("rejected_by", who=last.by),)
 
-    def against_run(self, run: RunRecord, newest: ResultRecord | None, *, needed: bool) -> tuple[Statement, ...]:
+    def against_run(self, run: RunRecord, newest: ResultRecord | None, *, needed: bool) -> "tuple[Statement, ...]":
         """Return why a run must have no certificate; empty where it may have one.
 
         Args:
@@ -142,8 +160,8 @@ class Releases:
         return (*self.objections(run), *_unreleased(self.of_run(run, newest), needed=needed))
 
     def against_reportable(
-        self, ident: str, record: ReportableRecord | None, runs: Sequence[RunRecord], *, needed: bool
-    ) -> tuple[Statement, ...]:
+        self, ident: str, record: "ReportableRecord | None", runs: Sequence[RunRecord], *, needed: bool
+    ) -> "tuple[Statement, ...]":
         """Return why a reportable result must have no certificate; empty where it may have one.
 
         Args:
@@ -155,11 +173,13 @@ class Releases:
         Raises:
             StoreError: a signature cannot be read.
         """
-        found = [*self.rejections(ReportableRecord.kind, ident), *(s for run in runs for s in self.objections(run))]
+        from daq.methods.parts.statement import distinct
+
+        found = [*self.rejections(REPORTABLE, ident), *(s for run in runs for s in self.objections(run))]
         release = None if record is None else self.of_reportable(record)
         return distinct([*found, *_unreleased(release, needed=needed)])
 
-    def in_force(self, of: str, ident: str) -> list[Signature]:
+    def in_force(self, of: str, ident: str) -> "list[Signature]":
         """Return the signatures that hold for a run or a record as it is now, in their order.
 
         A rejection is among them until a review in force came after it.
@@ -177,7 +197,7 @@ class Releases:
         return [s for s in found if s == rejected or (s.meaning != "rejected" and _holds(s, digest))]
 
     def _upheld(self, verification: str, run: str) -> bool:
-        stored = newest_revision(self.reader, DoubtDecision.kind, decision_id(verification, run))
+        stored = newest_revision(self.reader, DOUBT_DECISION, decision_id(verification, run))
         return stored is not None and stored.data["decision"] == "upheld"
 
     def of_run(self, run: RunRecord, newest: ResultRecord | None) -> ReleaseState | None:
@@ -194,12 +214,12 @@ class Releases:
         digest = digest_of_parts(parts_of_run(self.reader, newest))
         return _state(found, digest, lambda: bool(self.doubts(run)))
 
-    def of_reportable(self, record: ReportableRecord) -> ReleaseState | None:
+    def of_reportable(self, record: "ReportableRecord") -> ReleaseState | None:
         """Return the state of release of a reportable result as its runs are now, also before it is stored anew."""
         now = {run.id for run in runs_of_sample(self.reader, record.sample) if run.method_id == record.test}
         runs = [run for a in record.data.attempts if a.counted and (run := self.reader.run(a.run)) is not None]
         blocked = record.data.state == "blocked" or any(self.doubts(run) for run in runs)
-        found = self.of_record(ReportableRecord.kind, record.id, blocked=blocked)
+        found = self.of_record(REPORTABLE, record.id, blocked=blocked)
         if found in ("released", "release_blocked"):
             newest = {a.run: self.reader.newest_result(a.run) for a in record.data.attempts}
             same = all((n.id if (n := newest[a.run]) is not None else None) == a.result for a in record.data.attempts)
@@ -218,22 +238,26 @@ class Releases:
         return _state(found, digest_of_parts(parts_of_record(self.reader, kind, ident)), lambda: blocked)
 
 
-def failed_after(e: Entry, instrument: str) -> Statement:
+def failed_after(e: "Entry", instrument: str) -> "Statement":
     """Return the statement that a verification or control of an instrument put a run in doubt after it."""
+    from daq.methods.parts.statement import state
+
     code = BLOCKED_BY[e.doubt or "verification_failed_later"]
     return state(code, verification=e.detail.run[:SHOWN_ID], instrument=instrument)
 
 
-def _unreleased(release: ReleaseState | None, *, needed: bool) -> tuple[Statement, ...]:
+def _unreleased(release: ReleaseState | None, *, needed: bool) -> "tuple[Statement, ...]":
+    from daq.methods.parts.statement import state
+
     return (state("not_released", release=release),) if needed and release != "released" else ()
 
 
-def _holds(signature: Signature, digest: str) -> bool:
+def _holds(signature: "Signature", digest: str) -> bool:
     # A signature is in force only for the bytes that were signed.
     return signature.state == "in_force" and signature.digest == digest
 
 
-def _state(signatures: Sequence[Signature], digest: str, is_blocked: Callable[[], bool]) -> ReleaseState | None:
+def _state(signatures: "Sequence[Signature]", digest: str, is_blocked: Callable[[], bool]) -> ReleaseState | None:
     if rejection(signatures) is not None:
         return "rejected"
     released = [s for s in signatures if s.meaning == "released"]

@@ -1,15 +1,17 @@
 """Transcribed values for lists and sheets.  A value is shown only when it is confirmed, so that its check is blind."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.app.screens.text import local_time, utc_iso
 from daq.core.units import symbol
-from daq.laboratory.record import LAST
-from daq.laboratory.transcribed import OPEN, READ, SAMPLE, Transcribed, read_key
+from daq.laboratory.kinds import LAST, OF_SAMPLE, OPEN, READ, TRANSCRIBED, read_key
 from daq.quality.digits import NOTHING
+
+if TYPE_CHECKING:
+    from daq.laboratory.transcribed import Transcribed
 
 NOT_MEASURED = "transcribed: read by eye and entered by hand, not measured by an instrument"
 """The mark of every transcribed value."""
@@ -19,7 +21,7 @@ NOT_MEASURED = "transcribed: read by eye and entered by hand, not measured by an
 class Transcription:
     """A transcribed value as it is shown."""
 
-    record: Transcribed
+    record: "Transcribed"
     revision: int
     is_damaged: bool = False
     """The stored record cannot be read; `daq verify` names what was changed."""
@@ -73,19 +75,19 @@ class Transcription:
 
 def of_sample(reader: Reader, sample: str) -> list[Transcription]:
     """Return the transcribed values of a sample, by test and number."""
-    found = [_shown(r) for r in found_by(reader, Transcribed.kind, SAMPLE, sample, limit=-1)]
+    found = [_shown(r) for r in found_by(reader, TRANSCRIBED, OF_SAMPLE, sample, limit=-1)]
     return sorted(found, key=lambda t: (t.record.test, t.record.replicate))
 
 
 def read_between(reader: Reader, first_utc_ns: int, last_utc_ns: int) -> list[Transcription]:
     """Return the values that were read in a span of time, oldest first."""
     first, last = read_key(max(first_utc_ns, 0)), read_key(last_utc_ns)
-    return [_shown(r) for r in found_by(reader, Transcribed.kind, READ, first, last, limit=-1)]
+    return [_shown(r) for r in found_by(reader, TRANSCRIBED, READ, first, last, limit=-1)]
 
 
 def not_confirmed(reader: Reader) -> list[Transcription]:
     """Return the values that no second person has confirmed, by sample."""
-    return [_shown(r) for r in found_by(reader, Transcribed.kind, OPEN, "", LAST, limit=-1)]
+    return [_shown(r) for r in found_by(reader, TRANSCRIBED, OPEN, "", LAST, limit=-1)]
 
 
 def named(reader: Reader, sample: str, test: str, replicate: int) -> Transcription | None:
@@ -96,10 +98,12 @@ def named(reader: Reader, sample: str, test: str, replicate: int) -> Transcripti
 
 def entries_of(reader: Reader, ident: str) -> list[StoredRecord]:
     """Return all revisions of a transcribed value, oldest first."""
-    return revisions(reader, Transcribed.kind, ident)
+    return revisions(reader, TRANSCRIBED, ident)
 
 
 def _shown(stored: StoredRecord) -> Transcription:
+    from daq.laboratory.transcribed import Transcribed  # few runs of a list have such a value
+
     try:
         return Transcription(Transcribed.model_validate(stored.data, strict=False), stored.revision)
     except ValueError:

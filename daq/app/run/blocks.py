@@ -12,7 +12,8 @@ from daq.adapters.store.rows import Committed
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Conclude, EndRun
 from daq.core.errors import StoreError
-from daq.core.journal import Block, JournalWriter, chain
+from daq.core.journal import JournalWriter
+from daq.core.journal_block import Block, chain
 
 T = TypeVar("T")
 

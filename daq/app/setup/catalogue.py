@@ -5,7 +5,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 from daq.adapters.paths import DAEMON_FILE
 from daq.app.setup.drivers import Drivers, described
@@ -15,19 +15,21 @@ from daq.app.setup.state_folder import state_of
 from daq.app.setup.unknown_names import unknown
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
-from daq.core.plan import Plan
-from daq.descriptions.load import Description, check_description
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.digest import digest
 from daq.methods.files.fields import Model
 from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
-from daq.methods.files.load import LARGEST_FILE, parse, tables_of
+from daq.methods.files.load import parse
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Method
-from daq.methods.planning.compile import compile_plan
-from daq.methods.planning.making import Companion
 from daq.textfiles.plain_file import read_plain
+from daq.textfiles.toml_file import LARGEST_FILE, tables_of
+
+if TYPE_CHECKING:
+    from daq.core.plan import Plan
+    from daq.descriptions.load import Description
+    from daq.methods.planning.making import Companion
 
 M = TypeVar("M", bound=Model)
 T = TypeVar("T")
@@ -47,7 +49,7 @@ class Catalogue:
     methods: dict[str, dict[str, Method]] = field(default_factory=dict)
     products: dict[str, Product] = field(default_factory=dict)
     fluids: dict[str, Fluid] = field(default_factory=dict)
-    descriptions: dict[Path, Description] = field(default_factory=dict)
+    descriptions: "dict[Path, Description]" = field(default_factory=dict)
     """Descriptions that instruments' files name, by path."""
     sources: dict[str, Source] = field(default_factory=dict)
     """Files as they were read, by path.  A file that could not be read is missing."""
@@ -198,10 +200,12 @@ class Catalogue:
             return _named(lambda: described(description, instrument.driver_options), instrument)
         return _named(lambda: self.drivers.make(instrument.driver, instrument.driver_options), instrument)
 
-    def _described(self, instrument: Instrument) -> Description:
+    def _described(self, instrument: Instrument) -> "Description":
         """Return the description that an instrument's file names, read once; its errors name the description's file."""
         path = self.description_path(instrument)
         if path not in self.descriptions:
+            from daq.descriptions.load import check_description  # most commands read the files and make no driver
+
             if not path.is_file():
                 reason = f"there is no file {path}; paths are relative to the folder of {DAEMON_FILE}"
                 raise SettingError(reason, file=instrument.source, key="driver")
@@ -219,8 +223,10 @@ class Catalogue:
         """Return the path of the description file that an instrument's file names."""
         return self.folder / Path(instrument.driver).expanduser()
 
-    def companions(self, instrument: Instrument, identities: Mapping[str, Identity] | None = None) -> list[Companion]:
+    def companions(self, instrument: Instrument, identities: Mapping[str, Identity] | None = None) -> "list[Companion]":
         """Return the companions of an instrument with new drivers; errors as in `make_driver` and `instrument`."""
+        from daq.methods.planning.making import Companion
+
         others = (self.instrument(name) for name in dict.fromkeys(instrument.companions.values()))
         return [Companion(other, self.make_driver(other), (identities or {}).get(other.name)) for other in others]
 
@@ -232,8 +238,10 @@ class Catalogue:
         product: Product | None = None,
         fluid: Fluid | None = None,
         choices: Mapping[str, Any] | None = None,
-    ) -> Plan:
+    ) -> "Plan":
         """Return the plan of a method on an instrument that is not identified yet; errors as in `compile_plan`."""
+        from daq.methods.planning.compile import compile_plan
+
         return compile_plan(
             method,
             instrument,

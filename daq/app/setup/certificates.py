@@ -45,7 +45,7 @@ def certificates(file: str) -> list[Certificate]:
         SettingError: the file cannot be read, or the library for certificates is not installed.
     """
     need("cryptography", "reading the expiry of certificates")
-    from cryptography import x509  # noqa: PLC0415 - of the extra `tls`
+    from cryptography import x509
 
     found = x509.load_pem_x509_certificates(read_plain(file, LARGEST, what="a certificate"))
     return [Certificate(file, c.subject.rfc4514_string(), c.not_valid_after_utc.timestamp()) for c in found]

@@ -9,8 +9,8 @@ from daq.core.driver import Driver
 from daq.core.errors import SettingError, SettingErrors
 from daq.descriptions.capture import FIRST_LINE, LARGEST
 from daq.descriptions.load import check_description, load_description
-from daq.methods.files.load import read_toml
 from daq.textfiles.plain_file import read_plain
+from daq.textfiles.toml_file import read_toml
 
 
 def chosen_driver(what: str, options: Mapping[str, Any] | None = None) -> Callable[[], Driver]:

@@ -9,14 +9,13 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.core.driver import API_VERSION, Driver
 from daq.core.errors import SettingError, SettingErrors
-from daq.descriptions.driver import OPTION as DESCRIPTION
-from daq.descriptions.driver import DescribedDriver
-from daq.descriptions.load import Description, describe, load_description
-from daq.methods.planning.probes import OPTION, ProbedDriver
+
+if TYPE_CHECKING:
+    from daq.descriptions.load import Description
 
 GROUP: Final = "daq.drivers"
 
@@ -53,6 +52,9 @@ class Drivers:
         Raises:
             SettingError: there is no driver of that name, or it cannot be used.
         """
+        from daq.descriptions.driver import DescribedDriver
+        from daq.descriptions.load import Description
+
         loaded = self._usable(name)
         return DescribedDriver if isinstance(loaded, Description) else loaded
 
@@ -64,6 +66,10 @@ class Drivers:
         Raises:
             SettingError: there is no driver of that kind, it cannot be used, or it refuses the options.
         """
+        # Most commands read the configuration and make no driver, so what makes one is imported here.
+        from daq.descriptions.driver import OPTION as DESCRIPTION
+        from daq.descriptions.load import Description, describe
+
         if isinstance(options.get(DESCRIPTION), Mapping):
             own = {k: v for k, v in options.items() if k != DESCRIPTION}
             return _with_probes(lambda given: describe(options[DESCRIPTION], given), own)
@@ -112,6 +118,8 @@ class Drivers:
         except (Exception, SystemExit) as error:  # noqa: BLE001 - a fault in the import of one driver must not affect the others
             return f"the driver {name!r} of {_owner(entry)} cannot be loaded: {type(error).__name__}: {error}"
         if isinstance(loaded, (str, Path)):
+            from daq.descriptions.load import load_description
+
             try:
                 return load_description(loaded)
             except SettingError as error:
@@ -136,13 +144,15 @@ class Drivers:
         return ""
 
 
-def described(description: Description, options: Mapping[str, Any]) -> Driver:
+def described(description: "Description", options: Mapping[str, Any]) -> Driver:
     """Return a new driver of a description, with probes if the options declare any; errors as in `Drivers.make`."""
     return _with_probes(description.driver, options)
 
 
 def _with_probes(make: Callable[[Mapping[str, Any]], Driver], options: Mapping[str, Any]) -> Driver:
     """Return a driver made with `options`, wrapped if they declare probes; its errors name the options."""
+    from daq.methods.planning.probes import OPTION, ProbedDriver
+
     try:
         driver = make({k: v for k, v in options.items() if k != OPTION})
     except SettingErrors as error:

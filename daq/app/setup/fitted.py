@@ -6,14 +6,17 @@ effect, and no run starts until a person records the geometry that is really fit
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from daq.adapters.clock import utc_text
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, newest_revision
-from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.configuration import Fitted
 from daq.methods.files.instrument import Instrument
+
+if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +49,7 @@ def fits_of(reader: Reader, instruments: Iterable[str]) -> dict[str, Fit]:
     return {name: fit for name, fit in found.items() if fit is not None}
 
 
-def fits_by_file(catalogue: Catalogue, instruments: Iterable[str], known: Mapping[str, Fit]) -> list[Change]:
+def fits_by_file(catalogue: "Catalogue", instruments: Iterable[str], known: Mapping[str, Fit]) -> list[Change]:
     """Return the changes that the files make to the records of what is fitted to `instruments`.
 
     Where nothing is known yet, the geometry of the file is recorded.  Where the file has come to name the recorded
@@ -114,13 +117,13 @@ def conflict(instrument: Instrument, fit: Fit | None) -> SettingError | None:
     return None
 
 
-def conflicts(catalogue: Catalogue, fits: Mapping[str, Fit]) -> list[SettingError]:
+def conflicts(catalogue: "Catalogue", fits: Mapping[str, Fit]) -> list[SettingError]:
     """Return the errors of all files that do not agree with the recorded geometries."""
     found = [conflict(catalogue.instruments[n], fit) for n, fit in fits.items() if n in catalogue.instruments]
     return [error for error in found if error is not None]
 
 
-def with_fits(catalogue: Catalogue, fits: Mapping[str, Fit]) -> Catalogue:
+def with_fits(catalogue: "Catalogue", fits: Mapping[str, Fit]) -> "Catalogue":
     """Return a configuration in which the recorded geometries are fitted; the given one stays as it is.
 
     A recorded geometry that the file no longer has leaves the instrument without one.

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Final
 
 from daq.core.errors import SettingError
-from daq.methods.files.load import LARGEST_FILE
 from daq.textfiles.plain_file import read_plain
+from daq.textfiles.toml_file import LARGEST_FILE
 
 UNREADABLE: Final = ""
 """Stands for the digest of a file that cannot be read."""

@@ -140,7 +140,7 @@ class Demonstration:
             visited: true: a further bench waits for a visitor, with a page.
         """
         if broker is None:
-            from daq.adapters.mqtt.embedded_broker import EmbeddedBroker  # noqa: PLC0415 - of the extra `demo`
+            from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
 
             broker = EmbeddedBroker()
         self._broker = broker

@@ -15,7 +15,7 @@ from daq.adapters.sparkplug.memory import read_changed
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
-from daq.app.daemon.control import ask, daemon_socket
+from daq.app.daemon.control import ask
 from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
 from daq.app.delivery.publishing import Publishing
 from daq.app.delivery.resending import unsent_results
@@ -28,6 +28,7 @@ from daq.app.workshop.ports import NETWORK_S, check_port, serial_devices, user_n
 from daq.app.workshop.staffing import people_findings
 from daq.core.errors import DaqError, SettingError, StoreError
 from daq.process.brokers import broker_settings
+from daq.process.stop_request import daemon_socket
 
 EARLIEST_NS: Final = 1_735_689_600 * 10**9
 """2025-01-01: a clock that shows an earlier time was never set."""
@@ -350,7 +351,7 @@ def _without_number(text: str) -> str:
 
 async def _log_in(settings: MqttSettings) -> None:
     """Connect as the daemon does, with another client id and without a will, and disconnect."""
-    import aiomqtt  # noqa: PLC0415 - slow to import, and needed only if a broker is configured
+    import aiomqtt
 
     client = aiomqtt.Client(
         settings.host,

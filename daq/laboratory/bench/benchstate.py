@@ -4,6 +4,7 @@ from typing import Annotated, ClassVar, Final, Literal
 
 from pydantic import Field
 
+from daq.laboratory.kinds import CHECKLIST
 from daq.laboratory.record import Record
 from daq.methods.files.fields import Label, Listed, Model, NeededLabel
 
@@ -58,7 +59,7 @@ class Checklist(Record):
         after: items after the run; empty until they are confirmed.
     """
 
-    kind: ClassVar[str] = "checklist"
+    kind: ClassVar[str] = CHECKLIST
     bench: NeededLabel
     sample: NeededLabel
     repeat_of: Label = ""

@@ -1,7 +1,6 @@
 """Load files as models.  All errors of a file are reported together, each with its key and what to do."""
 
 import difflib
-import tomllib
 import types
 import typing
 from pathlib import Path
@@ -18,11 +17,9 @@ from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Method
 from daq.methods.files.works import Works
-from daq.textfiles.plain_file import read_plain, refuse_costly
+from daq.textfiles.toml_file import read_toml
 
 M = TypeVar("M", bound=Model)
-LARGEST_FILE: Final = 256_000
-"""Greatest size of a settings file, bytes."""
 MOST_ERRORS: Final = 50
 """Greatest number of errors of one file that are explained; a file of another kind has one in every line."""
 SHOWN: Final = 80
@@ -65,39 +62,6 @@ def load_works(path: Path | str) -> Works:
 def load_daemon(path: Path | str) -> Daemon:
     """Return the daemon's configuration in a TOML file; errors as in `load_method`."""
     return _load(Daemon, path)
-
-
-def read_toml(path: Path | str) -> dict[str, Any]:
-    """Return the tables of a TOML file.
-
-    Raises:
-        SettingError: the file cannot be read, is too large, is not UTF-8 or not TOML (with the line).
-    """
-    return tables_of(read_plain(path, LARGEST_FILE), str(path))
-
-
-def tables_of(raw: bytes, file: str) -> dict[str, Any]:
-    """Return the tables of a TOML file that was read.
-
-    Raises:
-        SettingError: it is not UTF-8 or not TOML (with the line).
-    """
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
-        raise SettingError(f"line {line} is not UTF-8 text; save the file as UTF-8", file=file) from None
-    try:
-        refuse_costly(text, file)
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SettingError(
-            f"is not valid TOML: {error}; text is put in quotes, tables in [brackets]", file=file
-        ) from None
-    except (ValueError, RecursionError):  # numbers of thousands of digits, thousands of brackets
-        raise SettingError(
-            "holds a number, or brackets in brackets, far too long for a settings file", file=file
-        ) from None
 
 
 def parse(model: type[M], data: dict[str, Any], file: str = "") -> M:

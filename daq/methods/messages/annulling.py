@@ -1,16 +1,13 @@
 """The result of an annulled run: Bad, without a number and without a verdict; everything else stays visible."""
 
-from typing import Any, Final
+from typing import Any
 
-from daq.core.faults import STATUS_CODES, worst
+from daq.core.faults import ANNULLED, STATUS_CODES, worst
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.judged import Judgement, LimitUsed, Verification
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
 from daq.quality.limits import Verdict
-
-ANNULLED: Final = "annulled"
-"""Fault of every value of an annulled run."""
 
 
 def annulled(data: ResultData, *, who: str, because: str) -> ResultData:

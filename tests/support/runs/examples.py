@@ -12,6 +12,7 @@ from daq.core.statistics import Summary
 from daq.methods.files import load
 from daq.methods.files.collector import Collector
 from daq.methods.planning.compile import compile_plan
+from daq.textfiles.toml_file import read_toml
 from tests.support.instruments.described import RotationalDriver, ThermometerDriver
 
 CONFIG = Path(__file__).parents[3] / "config"
@@ -22,7 +23,7 @@ LOADERS = {
     "fluids": load.load_fluid,
     "reports": load.load_works,
     "daemon.toml": load.load_daemon,
-    "collector.toml": lambda path: load.parse(Collector, load.read_toml(path), str(path)),
+    "collector.toml": lambda path: load.parse(Collector, read_toml(path), str(path)),
 }
 S = 1_000_000_000
 

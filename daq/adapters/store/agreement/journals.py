@@ -10,7 +10,8 @@ from typing import Any, Final
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.stored import Entry, Row, Stored
 from daq.core.errors import JournalError
-from daq.core.journal import CRC, EFFECT, HEAD, HEADER, chain
+from daq.core.journal import CRC, EFFECT, HEAD, HEADER
+from daq.core.journal_block import chain
 
 _KEPT: Final = b"Kept "
 

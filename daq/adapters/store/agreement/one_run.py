@@ -73,7 +73,8 @@ def disagreements_of_sample(path: Path, sample: str, run_ids: list[str]) -> list
         others = [*(row["subject"] for row in started), *(row["run"] for row in corrected)]
         for run_id in dict.fromkeys([*run_ids, *others]):
             out += of_run_and_records(stored, run_id)
-        return list(dict.fromkeys(out))
+        # A value can be an object of JSON, which has no hash.
+        return list({(d.table, d.row, d.field, d.where, repr(d.here), repr(d.there)): d for d in out}.values())
 
 
 def is_archive(stored: Stored) -> bool:

@@ -14,8 +14,8 @@ from daq.adapters.store.agreement.disagreement import (
 )
 from daq.adapters.store.agreement.stored import Row, Stored
 from daq.adapters.store.agreement.trail import Chain
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.forms.packed import BASIS, unpacked
-from daq.adapters.store.store import source_uri
 
 NEEDED: Final = ("id", "source", "type", "sequence", "data")
 """Attributes of a message without which it cannot be compared."""

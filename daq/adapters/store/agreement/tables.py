@@ -5,8 +5,6 @@ import sqlite3
 from collections.abc import Iterator
 from functools import cache
 
-from sqlite_utils import Database
-
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement, differing
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.schema import MIGRATION_SET, STEPS, migrate
@@ -41,5 +39,5 @@ def of_tables(stored: Stored) -> Iterator[Disagreement]:
 def _expected(count: int) -> dict[str, str | None]:
     """Return the definitions by name after the first `count` migrations."""
     with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
-        migrate(Database(connection, execute_plugins=False), STEPS[:count])
+        migrate(connection, STEPS[:count])
         return {name: sql for _, name, sql in connection.execute(_DEFINITIONS)}

@@ -5,8 +5,7 @@ from typing import Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement, differing
 from daq.adapters.store.agreement.stored import Entry, Stored, newest
-from daq.adapters.store.audit import AuditEntry, entry_hash, genesis
-from daq.adapters.store.store import source_uri
+from daq.adapters.store.audit import AuditEntry, entry_hash, genesis, source_uri
 
 EPOCH_ENTRIES: Final = ("restored from a backup", "epoch_started")
 """Kinds of audit entries that begin an epoch, whose number is in their detail."""

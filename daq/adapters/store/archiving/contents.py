@@ -13,8 +13,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from sqlite_utils import Database
-
 from daq.adapters.store.archiving.records_about import instruments_of, records_about
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.forms.opening import ARCHIVE_ID, connect_read_only
@@ -77,7 +75,7 @@ def write_contents(database: Path, part: Path, runs: Sequence[str]) -> None:
             target.execute("PRAGMA journal_mode = OFF")
             target.execute("PRAGMA synchronous = OFF")
             target.execute(f"PRAGMA application_id = {ARCHIVE_ID}")
-            migrate(Database(target, execute_plugins=False))
+            migrate(target)
             _copy(source, target, asked)
     except FAULTS as error:
         raise explain(error, part) from error

@@ -10,13 +10,14 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, print_json
 from daq.app.cli.printing import hung, terminal_columns
-from daq.app.daemon.control import ask, daemon_socket
+from daq.app.daemon.control import ask
 from daq.app.daemon.protocol import AskStatus, StatusAnswer
 from daq.app.delivery.resending import SHOWN, OutboxView, outbox_view
 from daq.app.screens.tables import table
 from daq.app.screens.text import plain, span
 from daq.core.encoding import encode
 from daq.core.errors import DaqError
+from daq.process.stop_request import daemon_socket
 
 EXIT_WAITING = 1
 """A message was refused, or a message or result was changed, and a person has to do something about it."""

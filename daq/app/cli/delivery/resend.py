@@ -9,13 +9,14 @@ from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.cli.common import chosen_state
-from daq.app.daemon.control import ask, daemon_socket
+from daq.app.daemon.control import ask
 from daq.app.daemon.protocol import Resent
 from daq.app.delivery.resending import ResendOrder
 from daq.app.laboratory.moments import read_moment
 from daq.core.errors import SettingError, StoreError
 from daq.methods.files.load import parse
 from daq.process.logins import own_login
+from daq.process.stop_request import daemon_socket
 
 LONGEST_NUMBER: Final = 18
 """Greatest number of digits of a sequence number."""

@@ -1,28 +1,18 @@
 """Carry out an act from the command line, as the person that the options identify."""
 
 import argparse
-import time
 from collections.abc import Mapping
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from daq.adapters.clock import SystemClock
-from daq.adapters.paths import StateLock, config_dir, database_path
-from daq.adapters.store.store import Store
+from daq.adapters.paths import config_dir
 from daq.app.cli.common import chosen_state
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of, secret
 from daq.app.cli.printing import say
-from daq.app.daemon.continuity import continue_numbers
-from daq.app.daemon.control import ask, daemon_socket
-from daq.app.daemon.protocol import Perform, Performed
-from daq.app.delivery.publishing import topics_of
-from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.identity import Given
-from daq.app.laboratory.laboratory import Laboratory
-from daq.app.laboratory.reporting.page_blocks import number_of
-from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
-from daq.methods.files.load import parse
-from daq.process.logins import own_login
+
+if TYPE_CHECKING:
+    from daq.app.laboratory.identity import Given
 
 
 def identity_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,12 +25,15 @@ def identity_arguments(parser: argparse.ArgumentParser) -> None:
     badge_arguments(group)
 
 
-def given_by(args: argparse.Namespace) -> Given:
+def given_by(args: argparse.Namespace) -> "Given":
     """Return badge, or person and password, by the options of `identity_arguments`.
 
     Raises:
         SettingError: a file cannot be read, or there is no terminal to ask on.
     """
+    from daq.app.laboratory.identity import Given
+    from daq.methods.files.load import parse
+
     password = ""
     if args.as_person:
         password = secret(args.as_password_file, f"password of {args.as_person}: ", "--as-password-file")
@@ -49,7 +42,9 @@ def given_by(args: argparse.Namespace) -> Given:
     return parse(Given, {"person": args.as_person, "password": password, "badge": badge_of(args)})
 
 
-def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any], given: Given | None = None) -> dict[str, Any]:
+def perform(
+    args: argparse.Namespace, act: str, order: Mapping[str, Any], given: "Given | None" = None
+) -> dict[str, Any]:
     """Carry out an act through the daemon, or directly where none runs; return its outcome.
 
     `given` is what `given_by` returned before, where one command carries out several acts.
@@ -57,11 +52,35 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any], given:
     Raises:
         DaqError: the act was refused; nothing has changed.
     """
+    # Most commands of this kind also list, and a list needs none of this.
+    from daq.app.daemon.control import ask
+    from daq.app.daemon.protocol import Perform, Performed
+    from daq.process.stop_request import daemon_socket
+
     state = chosen_state(args, create=True)
     given = given_by(args) if given is None else given
     socket = daemon_socket(state)
     if socket is not None:
         return ask(socket, Perform(act=act, order=dict(order), by=given), Performed).performed
+    return _carried_out(args, act, order, given, state)
+
+
+def _carried_out(
+    args: argparse.Namespace, act: str, order: Mapping[str, Any], given: "Given", state: Path
+) -> dict[str, Any]:
+    """Carry out an act in this process, where no daemon holds the state directory."""
+    import time
+
+    from daq.adapters.clock import SystemClock
+    from daq.adapters.paths import StateLock, database_path
+    from daq.adapters.store.store import Store
+    from daq.app.daemon.continuity import continue_numbers
+    from daq.app.delivery.publishing import topics_of
+    from daq.app.laboratory.acts import carry_out
+    from daq.app.laboratory.laboratory import Laboratory
+    from daq.app.setup.catalogue import Catalogue
+    from daq.process.logins import own_login
+
     catalogue = Catalogue.load(config_dir(args.config))
     with StateLock(state), Store(database_path(state)) as store:
         # The next start of the daemon compares the database with the mark that this keeps.
@@ -81,5 +100,7 @@ def perform(args: argparse.Namespace, act: str, order: Mapping[str, Any], given:
 
 def say_withdrawn(done: Mapping[str, Any]) -> None:
     """Print the certificates that a correction, an annulment or a decision withdrew."""
+    from daq.app.laboratory.reporting.page_blocks import number_of
+
     for ident in done["withdrawn"]:
         say(f"certificate {number_of(ident)} is WITHDRAWN with it; tell the persons who have it", "  ")

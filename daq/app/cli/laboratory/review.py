@@ -6,7 +6,7 @@ from daq.app.cli.common import open_reader, print_json
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.equipment.monthly import COUNTED, ReviewCounts, review
 from daq.app.records.transcriptions import NOT_MEASURED
-from daq.app.screens.text import local_time, plain, spaced
+from daq.app.screens.text import plain, spaced
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -28,8 +28,6 @@ def run(args: argparse.Namespace) -> int:
         head = ["bench", "person", *(spaced(name) for name in COUNTED)]
         rows = [_row(r) for r in found.rows] + [["all", "", *_numbers(found.total)]]
         print_table(head, rows, right=frozenset(range(2, len(head))))
-    if found.examined_from_utc_ns is not None:
-        say(f"the month has too many runs: those before {local_time(found.examined_from_utc_ns)} are left out")
     if found.transcribed:
         say(f"{NOT_MEASURED}: {len(found.transcribed)} values; {found.mismatches} entries of a second person differed")
     return 0

@@ -18,7 +18,7 @@ from rich.console import Console
 
 from daq.adapters.paths import config_dir, state_dir
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of
-from daq.app.daemon.control import ask, daemon_socket, follow
+from daq.app.daemon.control import ask, follow
 from daq.app.daemon.protocol import BenchViewed, Perform, Performed, Stopped, StopRun, Viewed, WatchBench, WatchRun
 from daq.app.laboratory.identity import Given
 from daq.app.screens.bench.bench_keys import GAP_S, KEYS, Keyboard, Typed, command_of
@@ -30,6 +30,7 @@ from daq.app.screens.styled_lines import Line, wrapped
 from daq.app.screens.text import plain
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import DaqError, LinkError, SettingError
+from daq.process.stop_request import daemon_socket
 
 AGAIN_S: Final = 1.0
 """Time (s) after which a daemon that does not answer is asked again."""

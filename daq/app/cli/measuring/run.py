@@ -13,7 +13,7 @@ from daq.adapters.paths import config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of
 from daq.app.cli.measuring.serve import publishing, sparkplug
-from daq.app.daemon.control import daemon_socket, follow
+from daq.app.daemon.control import follow
 from daq.app.daemon.process import served
 from daq.app.daemon.protocol import Answer, Ended, Started, StopRun, Viewed
 from daq.app.daemon.supervisor import Supervisor
@@ -28,6 +28,7 @@ from daq.methods.files.load import parse
 from daq.methods.files.recipe import Method
 from daq.process.logins import own_login
 from daq.process.logs import set_up_logs
+from daq.process.stop_request import daemon_socket
 
 EXAMPLES: Final = """\
 examples:

@@ -3,10 +3,8 @@
 import argparse
 
 from daq.app.cli.common import chosen_state
-from daq.app.daemon.control import ask, daemon_socket
-from daq.app.daemon.protocol import Stopped, StopRun
 from daq.core.errors import LinkError
-from daq.methods.files.load import parse
+from daq.process.stop_request import daemon_socket, stop_run
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,6 +18,5 @@ def run(args: argparse.Namespace) -> int:
     socket = daemon_socket(state)
     if socket is None:
         raise LinkError(f"no daemon holds {state}: nothing is being measured")
-    answer = ask(socket, parse(StopRun, {"instrument": args.instrument}), Stopped)
-    print("stopping" if answer.stopped else f"nothing is being measured on {args.instrument}")
+    print("stopping" if stop_run(socket, args.instrument) else f"nothing is being measured on {args.instrument}")
     return 0

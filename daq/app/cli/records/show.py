@@ -25,13 +25,13 @@ from daq.app.cli.run_list import print_runs
 from daq.app.laboratory.named_runs import find_run, find_runs
 from daq.app.laboratory.reporting.tracing import reports_of_run
 from daq.app.records.derived import curve_head, flow_curve, steadiness_lines
-from daq.app.records.geometry_text import geometry_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
 from daq.app.records.run_rows import entry
 from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.drawings.curve_svg import svg
 from daq.app.screens.drawings.curve_text import curve_lines
+from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.live import large_digits, print_lines
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.styled_lines import Line, wrapped
@@ -52,10 +52,10 @@ from daq.app.screens.verification_text import verification_table
 from daq.app.setup.drivers import Drivers
 from daq.core.effects import StepEnded
 from daq.core.errors import SettingError
+from daq.core.faults import ANNULLED
 from daq.core.replay import replay
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import FlowCurveData
-from daq.methods.messages.annulling import ANNULLED
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
 from daq.quality.digits import NOTHING, number, significant

@@ -11,12 +11,9 @@ from daq.adapters.store.reading import Reader
 from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import print_table, say
-from daq.app.cli.samples.sample_files import draw_label, export_samples, import_file
 from daq.app.cli.samples.sample_texts import head_of, print_sample, row_of, sample_json
 from daq.app.laboratory.lists.sample_lists import all_samples, discard_due, worklist
-from daq.app.laboratory.ordering import suits
 from daq.app.screens.text import plain
-from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.samples import ROUTINE, Sample
 
@@ -100,6 +97,11 @@ def _fields(parser: argparse.ArgumentParser, default: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the part and return its exit code."""
+    if args.part in ("import", "export", "label"):
+        from daq.app.cli.samples.sample_files import draw_label, export_samples, import_file
+
+        files = {"import": import_file, "export": export_samples, "label": draw_label}
+        return files[args.part](args)
     parts = {
         "add": _add,
         "change": _change,
@@ -107,9 +109,6 @@ def run(args: argparse.Namespace) -> int:
         "show": _show,
         "cancel": _close,
         "again": _close,
-        "import": import_file,
-        "export": export_samples,
-        "label": draw_label,
     }
     return parts[args.part](args)
 
@@ -181,6 +180,9 @@ def _suits(args: argparse.Namespace, reader: Reader) -> Callable[[Sample], bool]
     """Return the function that tells whether the named bench can measure a sample; None without a bench."""
     if not args.bench:
         return None
+    from daq.app.laboratory.ordering import suits
+    from daq.app.setup.catalogue import Catalogue
+
     catalogue = Catalogue.load(config_dir(args.config))
     return suits(catalogue, catalogue.instrument(args.bench).name, reader)
 

@@ -11,6 +11,7 @@ from daq.app.laboratory.laboratory import Kept
 from daq.app.laboratory.lists.sample_lists import due_moment, reworked_as, sample
 from daq.app.records.attempts import runs_of_sample
 from daq.app.records.run_rows import entry
+from daq.app.records.signatures import Releases
 from daq.app.screens.text import local_time, plain
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
@@ -50,7 +51,8 @@ def print_sample(reader: Reader, ident: str, *, as_json: bool) -> None:
     kept = sample(reader, ident)
     if kept is None:
         raise SettingError(f"there is no sample {ident!r}; `daq sample list --all` lists them")
-    entries = [entry(reader, run) for run in reversed(runs_of_sample(reader, ident))]
+    releases = Releases(reader)
+    entries = [entry(reader, run, releases) for run in reversed(runs_of_sample(reader, ident))]
     later = [k.record for k in reworked_as(reader, ident)]
     if as_json:
         runs = [encode(e) for e in entries]

@@ -30,9 +30,9 @@ from daq.methods.files.load import (
     load_method,
     load_product,
     load_works,
-    read_toml,
 )
 from daq.methods.files.recipe import Method
+from daq.textfiles.toml_file import read_toml
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -5,11 +5,12 @@ import argparse
 from daq.adapters.paths import config_dir
 from daq.app.cli.common import chosen_state
 from daq.app.cli.printing import say
-from daq.app.daemon.control import ask, daemon_socket
+from daq.app.daemon.control import ask
 from daq.app.daemon.protocol import Reload, Reloaded
 from daq.app.screens.run_parts import NO_EFFECT
 from daq.app.screens.text import plain
 from daq.app.setup.catalogue import Catalogue
+from daq.process.stop_request import daemon_socket
 
 EXIT_NO_EFFECT = 2
 

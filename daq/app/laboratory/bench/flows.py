@@ -30,7 +30,7 @@ from daq.laboratory.bench.checklists import Facts
 from daq.laboratory.bench.flow import ASKS, CLEAR, step
 from daq.laboratory.bench.restoring import restored
 from daq.laboratory.declarations import Note
-from daq.laboratory.record import LAST
+from daq.laboratory.kinds import LAST
 
 OLD_VIEW: Final = "the screen showed an earlier state of this bench; look at it again, then repeat your key"
 

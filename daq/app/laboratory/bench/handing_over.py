@@ -13,8 +13,8 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.laboratory.bench.benchstate import FILLED, BenchState
 from daq.laboratory.bench.repeatcause import Handover
-from daq.laboratory.record import LAST
-from daq.laboratory.samples import Sample, worklist_key
+from daq.laboratory.kinds import LAST, worklist_key
+from daq.laboratory.samples import Sample
 from daq.methods.files.fields import Label, Model
 
 Left = Literal["run", "fill", "cup", "discard", "cause", "repeat", "control"]

@@ -10,6 +10,7 @@ from daq.app.records.equipment_state import all_records, history
 from daq.app.records.history import notes_of
 from daq.app.records.run_rows import Entry, entry
 from daq.app.records.searching import RunSearch, search
+from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.records.verifications import Entry as Verification
 from daq.app.records.verifications import entries
@@ -95,7 +96,8 @@ def case_of(reader: Reader, lot: str) -> Case:
         raise SettingError(
             f"no sample and no run has the lot {lot!r}; `daq runs --sample ID` shows the lot of a sample"
         )
-    rows = tuple(_run(reader, entry(reader, record)) for record in runs)
+    releases = Releases(reader)
+    rows = tuple(_run(reader, entry(reader, record, releases)) for record in runs)
     samples = dict.fromkeys([*registered, *(r.sample for r in runs)])
     return Case(
         lot=lot,

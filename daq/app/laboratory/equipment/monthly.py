@@ -2,14 +2,14 @@
 
 import json
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision, revisions
+from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.moments import read_moment
-from daq.app.records.searching import RunSearch, search
 from daq.app.records.transcriptions import Transcription, entries_of, read_between
 from daq.app.screens.text import local_time
 from daq.core.errors import SettingError
@@ -18,6 +18,7 @@ from daq.laboratory.declarations import Declaration
 from daq.laboratory.transcribed import Transcribed
 
 _MONTH: Final = re.compile(r"(\d{4})-(0[1-9]|1[0-2])")
+NO_AUTHORISATION: Final = "not_authorised"
 SKIPPED: Final = "skipped"
 """The word by which an item of a checklist states that it was left out."""
 
@@ -61,7 +62,6 @@ class Review:
         total: their sums.
         transcribed: values that were read by eye in the month.
         mismatches: entries of a second person in them that differed from the first.
-        examined_from_utc_ns: set where the month has too many runs for one search; the counts begin there.
     """
 
     month: str
@@ -69,7 +69,6 @@ class Review:
     total: ReviewCounts
     transcribed: tuple[Transcription, ...]
     mismatches: int
-    examined_from_utc_ns: int | None
 
     def as_json(self) -> dict[str, Any]:
         """Return all of it as JSON values."""
@@ -79,13 +78,12 @@ class Review:
             "total": asdict(self.total),
             "transcribed": [t.as_json() for t in self.transcribed],
             "mismatches": self.mismatches,
-            "examined_from_utc_ns": self.examined_from_utc_ns,
         }
 
 
 @dataclass(frozen=True, slots=True)
 class _Run:
-    """The numbers of one run."""
+    """The numbers of one run, or of several runs of one bench and person."""
 
     instrument: str
     person: str
@@ -112,23 +110,7 @@ def span_of_month(month: str) -> tuple[int, int]:
 def review(reader: Reader, month: str) -> Review:
     """Return the review of a month; errors as in `span_of_month`."""
     first, last = span_of_month(month)
-    found = search(reader, RunSearch(since_utc_ns=first, until_utc_ns=last))
-    openings: set[tuple[str, ...]] = set()
-    runs = [
-        _Run(
-            r.instrument,
-            r.operator,
-            {
-                "runs": 1,
-                "repeats": int(r.replicate > 1),
-                **_corrected(reader, r.id),
-                "anyway": _anyway(reader, r.id),
-                "skipped_checks": _skipped(reader, r.id, r.instrument, r.began_utc_ns, openings),
-                "not_authorised": int(r.attribution == "not_authorised"),
-            },
-        )
-        for r in found.runs
-    ]
+    runs = [*_as_started(reader, first, last), *_others(reader, first, last)]
     transcribed = tuple(read_between(reader, first, last))
     return Review(
         month=month,
@@ -136,14 +118,15 @@ def review(reader: Reader, month: str) -> Review:
         total=_sum("", "", runs),
         transcribed=transcribed,
         mismatches=sum(_mismatches(reader, t.record) for t in transcribed),
-        examined_from_utc_ns=found.reached_utc_ns,
     )
 
 
 def counts(runs: Sequence[_Run]) -> Iterable[ReviewCounts]:
     """Yield the counts by bench and person, in alphabetical order.  Pure."""
     for instrument, person in sorted({(r.instrument, r.person) for r in runs}):
-        yield _sum(instrument, person, [r for r in runs if (r.instrument, r.person) == (instrument, person)])
+        row = _sum(instrument, person, [r for r in runs if (r.instrument, r.person) == (instrument, person)])
+        if row.runs:  # otherwise all runs of this person were declared anew
+            yield row
 
 
 def _sum(instrument: str, person: str, runs: Sequence[_Run]) -> ReviewCounts:
@@ -151,16 +134,63 @@ def _sum(instrument: str, person: str, runs: Sequence[_Run]) -> ReviewCounts:
     return ReviewCounts(instrument=instrument, person=person, **sums)
 
 
-def _corrected(reader: Reader, run: str) -> dict[str, int]:
-    states = {d.data.get("state", "corrected") for d in revisions(reader, Declaration.kind, run)}
-    return {state: int(state in states) for state in ("corrected", "annulled")}
+def _as_started(reader: Reader, first: int, last: int) -> list[_Run]:
+    """Return the counts of the runs of a span of time (UTC ns) by bench and by the person at the start.
 
-
-def _anyway(reader: Reader, run: str) -> int:
-    rows = reader.query(
-        "SELECT detail FROM audit WHERE subject = ? AND what = 'run_started' ORDER BY seq LIMIT 1", [run]
+    One index has all of it, so that a month of many runs is counted without reading them.
+    """
+    rows = reader.rows(
+        "SELECT instrument, operator, count(*), sum(replicate > 1), sum(attribution = 'not_authorised') FROM runs "
+        "WHERE began_utc_ns BETWEEN ? AND ? GROUP BY instrument, operator",
+        [first, last],
     )
-    return int(any(json.loads(row["detail"]).get("anyway") for row in rows))
+    names = ("runs", "repeats", "not_authorised")
+    return [_Run(instrument, person, dict(zip(names, counts, strict=True))) for instrument, person, *counts in rows]
+
+
+def _others(reader: Reader, first: int, last: int) -> Iterator[_Run]:
+    """Yield the counts of the few runs with a correction, with ``--anyway``, or with items that were left out."""
+    for run in _found(reader, _DECLARED, first, last):
+        states = {d.data.get("state", "corrected") for d in revisions(reader, Declaration.kind, run.id)}
+        yield _Run(run.instrument, run.operator, {state: int(state in states) for state in ("corrected", "annulled")})
+        started = reader.run_as_started(run.id)
+        if started is not None and started.operator != run.operator:
+            # The run counts for the person who is declared now.
+            own = {
+                "runs": 1,
+                "repeats": int(run.replicate > 1),
+                "not_authorised": int(run.attribution == NO_AUTHORISATION),
+            }
+            yield _Run(run.instrument, started.operator, {name: -n for name, n in own.items()})
+            yield _Run(run.instrument, run.operator, own)
+    for run in _found(reader, _ANYWAY, first, last):
+        yield _Run(run.instrument, run.operator, {"anyway": 1})
+    openings: set[tuple[str, ...]] = set()
+    for run in reversed(_found(reader, _SKIPPED, first, last)):
+        skipped = _skipped(reader, run.id, run.instrument, run.began_utc_ns, openings)
+        yield _Run(run.instrument, run.operator, {"skipped_checks": skipped})
+
+
+_DECLARED: Final = (
+    "SELECT runs.id FROM runs WHERE began_utc_ns BETWEEN ? AND ? "
+    "AND EXISTS (SELECT 1 FROM records WHERE kind = 'declaration' AND id = runs.id) ORDER BY began_utc_ns"
+)
+_ANYWAY: Final = (
+    # The entry of a start has the time of the start.
+    "SELECT DISTINCT subject FROM audit WHERE what = 'run_started' AND json_extract(detail, '$.anyway') IS NOT NULL "
+    "AND utc_ns BETWEEN ? AND ?"
+)
+_SKIPPED: Final = (
+    "SELECT runs.id FROM runs JOIN records AS c ON c.kind = 'checklist' AND c.id = runs.id "
+    "WHERE began_utc_ns BETWEEN ? AND ? AND instr(c.data, '\"skipped\"') "
+    "GROUP BY runs.id ORDER BY began_utc_ns"
+)
+
+
+def _found(reader: Reader, sql: str, first: int, last: int) -> list[RunRecord]:
+    """Return the runs that a statement finds in a span of time (UTC ns), as they are declared now."""
+    found = (reader.run(run) for (run,) in reader.rows(sql, [first, last]))
+    return [run for run in found if run is not None]
 
 
 def _skipped(reader: Reader, run: str, bench: str, utc_ns: int, openings: set[tuple[str, ...]]) -> int:

@@ -13,7 +13,7 @@ def label_of(sample: Sample) -> str:
         SettingError: the library of the extra `labels` is not installed.
     """
     need("segno", "a label with a QR code")
-    import segno  # noqa: PLC0415 - of the extra `labels`
+    import segno
 
     # Level M restores about 15 % of the code (ISO/IEC 18004), enough for a stained label.
     code = segno.make_qr(sample.id, error="m", boost_error=False)

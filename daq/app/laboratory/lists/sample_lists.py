@@ -7,8 +7,8 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.laboratory import Kept, find, listed
 from daq.app.records.sheets.exporting import Row
-from daq.laboratory.record import LAST
-from daq.laboratory.samples import DISCARD_KEY, Sample, worklist_key
+from daq.laboratory.kinds import LAST, worklist_key
+from daq.laboratory.samples import DISCARD_KEY, Sample
 
 NEVER: Final = datetime.max.replace(tzinfo=UTC)
 """Due time of a sample that has none."""

@@ -6,11 +6,11 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from daq.adapters.clock import utc_text
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords, seen_audited
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangedMeanwhileError
 from daq.adapters.store.rows import RunRecord
-from daq.adapters.store.store import source_uri
 from daq.app.delivery.record_messages import Numbered
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from daq.app.laboratory.reporting.page_blocks import Block, headline, table
-from daq.app.records.geometry_text import geometry_lines
+from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.result_screen import BOUND_UNITS, conditions_text
 from daq.app.screens.text import called, chance, expanded_of, sentence, shown_value, spaced
 from daq.core.units import symbol

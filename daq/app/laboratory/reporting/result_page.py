@@ -35,10 +35,10 @@ from daq.app.screens.drawings.curve_svg import svg
 from daq.app.screens.drawings.trend_svg import Trend, trend_svg
 from daq.app.screens.text import ended, fixed, sentence, spaced
 from daq.app.screens.verification_text import controlled_words
+from daq.core.faults import ANNULLED
 from daq.core.units import symbol
 from daq.laboratory.reports import ReportForm, ShownResult
 from daq.methods.curves.curvedata import FlowCurveData
-from daq.methods.messages.annulling import ANNULLED
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
 from daq.quality.digits import NOTHING, number, uncertain

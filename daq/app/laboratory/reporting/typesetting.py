@@ -57,7 +57,7 @@ def typeset(page: Page, digest: str, fonts: Path | None = None) -> bytes:
 
 
 def _data(page: Page, digest: str) -> dict[str, Any]:
-    import segno  # noqa: PLC0415 - of the extra `reports`
+    import segno
 
     code = segno.make_qr(digest.upper(), error="m", boost_error=False)
     made = datetime.fromtimestamp(page.made_utc_ns // 10**9, UTC)
@@ -101,7 +101,7 @@ def _pdf(source: bytes, inputs: dict[str, str], standard: Standard, utc_ns: int,
     Raises:
         RuntimeError: typst cannot set it.
     """
-    import typst  # noqa: PLC0415 - of the extra `reports`
+    import typst
 
     more = typst.Fonts(include_system_fonts=False, font_paths=[] if fonts is None else [fonts])
     compiler = typst.Compiler(source, font_paths=more, ignore_system_fonts=True)
@@ -124,7 +124,7 @@ def _families(fonts: Path | None) -> list[str]:
     """Return the font of the pages and those of the works, in the order in which characters are looked for."""
     if fonts is None:
         return [FONT]
-    import typst  # noqa: PLC0415 - of the extra `reports`
+    import typst
 
     found = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(fonts)])
     return [FONT, *found.families()]

@@ -8,7 +8,8 @@ from daq.app.records.signatures import Releases
 from daq.app.records.verifications import Entry as Verification
 from daq.app.records.verifications import checks, doubt_by
 from daq.core.errors import SettingError
-from daq.laboratory.signing import DoubtDecision, decision_id
+from daq.laboratory.kinds import decision_id
+from daq.laboratory.signing import DoubtDecision
 
 
 def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:

@@ -6,11 +6,11 @@ from typing import Any, Final
 
 from daq.adapters.clock import utc_text
 from daq.adapters.store.agreement.one_run import disagreements_of_run
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangedMeanwhileError
 from daq.adapters.store.rows import ResultRecord, RunRecord
-from daq.adapters.store.store import source_uri
 from daq.app.delivery.record_messages import Numbered
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
 from daq.app.laboratory.named_runs import find_run
@@ -20,8 +20,8 @@ from daq.app.records.history import plan_of
 from daq.app.run.result_messages import ResultMessages
 from daq.app.run.superseding import More, Superseding, new_result_id
 from daq.core.errors import SettingError
+from daq.core.faults import ANNULLED
 from daq.laboratory.declarations import Declaration
-from daq.methods.messages.annulling import ANNULLED
 
 EVERY: Final = frozenset(
     {"audit", "runs", "results", "outbox", "journal", "kept", "health", "methods", "records", "record_keys"}

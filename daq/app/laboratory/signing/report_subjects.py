@@ -11,7 +11,7 @@ from daq.app.laboratory.laboratory import Kept, find, kept
 from daq.app.laboratory.signing.subjects import Subject, last_verified, run_subject
 from daq.app.records.signatures import Releases, parts_of_record, signatures_of
 from daq.core.errors import SettingError
-from daq.laboratory.record import LAST
+from daq.laboratory.kinds import LAST
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import WITHDRAWABLE, Report
 from daq.methods.parts.statement import Statement, distinct, state

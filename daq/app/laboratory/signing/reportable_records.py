@@ -6,12 +6,12 @@ from typing import Final
 
 from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
-from daq.adapters.store.audit import digest_of
+from daq.adapters.store.audit import digest_of, source_uri
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import ChangedMeanwhileError, found_by
 from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
-from daq.adapters.store.store import Store, source_uri
+from daq.adapters.store.store import Store
 from daq.app.delivery.record_messages import Numbered, reportable_message
 from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.withdrawing import withdrawn_by_value

@@ -7,11 +7,11 @@ from pydantic import Field
 
 from daq.adapters.clock import utc_text
 from daq.adapters.store.agreement.one_run import disagreements_of_record, disagreements_of_run
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, found_by
 from daq.adapters.store.rows import Outgoing
-from daq.adapters.store.store import source_uri
 from daq.app.delivery.record_messages import Numbered, signature_message
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.identity import confirm

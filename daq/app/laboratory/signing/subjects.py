@@ -22,12 +22,12 @@ from daq.app.records.signatures import (
 from daq.app.screens.text import value_line
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
+from daq.core.faults import ANNULLED
 from daq.laboratory.declarations import Declaration
 from daq.laboratory.people import Person
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Meaning, Signature, SignedPart
 from daq.methods.concluding.reportable import never_counts
-from daq.methods.messages.annulling import ANNULLED
 from daq.methods.parts.statement import Statement, distinct, state
 
 ExceptionName = Literal[

@@ -8,11 +8,11 @@ from pydantic import ValidationError
 from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.access import Access
+from daq.adapters.store.audit import source_uri
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, change_record, found_by
 from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
 from daq.adapters.store.steps import Follow, publish
-from daq.adapters.store.store import source_uri
 from daq.adapters.store.within import ReaderWithin, signatures_on_results
 from daq.app.delivery.record_messages import Numbered, signature_message
 from daq.app.laboratory.laboratory import changed, find, new

@@ -1,0 +1,20 @@
+"""A block of a journal, as it is stored, and the chain of digests over the blocks."""
+
+import hashlib
+from dataclasses import dataclass
+
+
+@dataclass(slots=True)
+class Block:
+    """A block of a journal: its records, and the digest of the journal up to its end."""
+
+    raw: bytes
+    digest: str
+    records: int
+    first_t: int
+    last_t: int
+
+
+def chain(previous: str, raw: bytes) -> str:
+    """Return the SHA-256 (hex) of the journal so far, from the digest before a block and the bytes of the block."""
+    return hashlib.sha256(previous.encode() + raw).hexdigest()

@@ -1,0 +1,40 @@
+"""Names that lists of runs need without the models behind them, whose import takes longer than the list itself."""
+
+from typing import Final, Literal
+
+SAMPLE: Final = "sample"
+SIGNATURE: Final = "signature"
+DOUBT_DECISION: Final = "doubt_decision"
+REPORTABLE: Final = "reportable"
+TRANSCRIBED: Final = "transcribed"
+CHECKLIST: Final = "checklist"
+DECLARATION: Final = "declaration"
+"""Kinds of records, as the store names them."""
+
+ReleaseState = Literal["released", "release_blocked", "release_withdrawn", "rejected"]
+"""``release_blocked``: released, and put in doubt by a failed verification after that."""
+
+NEWEST: Final = "last"
+"""Name of the newest run in commands; no sample has it as its id."""
+LAST: Final = "\U0010ffff"
+"""Sorts behind every text of a key."""
+OF_SAMPLE: Final = "sample"
+READ: Final = "read"
+OPEN: Final = "open"
+"""Keys of a transcribed value: the sample; the time of the reading; the sample, while no second person has confirmed
+the value."""
+
+
+def decision_id(verification: str, run: str) -> str:
+    """Return the id of the decision about a run after a failed verification."""
+    return f"{verification}/{run}"
+
+
+def read_key(utc_ns: int) -> str:
+    """Return a time as text that sorts as the time does."""
+    return f"{utc_ns:020d}"
+
+
+def worklist_key(bench: str) -> str:
+    """Return the name of the key of the open samples of a bench; "" is the list from which any bench takes."""
+    return f"open {bench}"
