@@ -12,7 +12,7 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from daq.laboratory.configuration import KeptText, ProductText
-from daq.laboratory.record import LAST
+from daq.laboratory.kinds import LAST
 from daq.methods.files.fields import Model
 
 IN_FILE: Final = "file"

@@ -20,7 +20,7 @@ from daq.app.screens.drawings.trend_svg import drawn_points
 from daq.app.screens.text import local_time
 from daq.core.encoding import encode
 from daq.core.errors import DaqError
-from daq.laboratory.record import LAST
+from daq.laboratory.kinds import LAST
 from daq.laboratory.reports import Report
 
 DIGEST: Final = 64
