@@ -43,6 +43,11 @@ export function put(element, text) {
   if (element && element.textContent !== text) element.textContent = text;
 }
 
+/** Return what decides how a stored result (`ResultData`) is shown; a correction or an annulment changes it. */
+export function resultState(result) {
+  return result && [result.value, result.quality, result.validity, result.verdict?.verdict, result.faults, result.supersedes ?? null];
+}
+
 /** Return the part of a page with a name, below an element. */
 export function part(element, name) {
   return element.querySelector(`[data-live-part="${name}"]`);
