@@ -28,6 +28,7 @@ from daq.page.settings import PageSettings
 from daq.page.staticfiles import StaticFiles
 from daq.page.visits.attempts import Attempts
 from daq.page.visits.cookies import Cookies
+from daq.page.work.deskforms import HANDLERS
 from daq.process.tasks import Tasks
 
 log = structlog.get_logger()
@@ -82,7 +83,8 @@ def make_application(parts: PageParts) -> ASGIApp:
 
 def _add(app: FastAPI, route: Route) -> None:
     room: ModuleType = api if route.is_api else screens
-    handler: Callable[..., Awaitable[Any]] = getattr(room, route.handler)
+    own = None if route.is_api else HANDLERS.get(route.handler)
+    handler: Callable[..., Awaitable[Any]] = own or getattr(room, route.handler)
     endpoint = handler if route.is_api else _of_request(handler)
     app.add_api_route(
         route.path,

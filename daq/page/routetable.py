@@ -31,7 +31,8 @@ class Route:
     Attributes:
         method, path: of the request.
         need: what the browser must have.
-        handler: name of the function in `daq.page.screens`, or for paths below `API` in `daq.page.api`.
+        handler: name of the function in `daq.page.screens` or of `daq.page.work.deskforms.HANDLERS`, or for paths below
+            `API` in `daq.page.api`.
         template: the template of its answer; "" without one.
     """
 
@@ -64,6 +65,48 @@ ROUTES: Final[tuple[Route, ...]] = (
     Route("GET", "/results/{run}", "look", "result", "result.html"),
     Route("GET", "/samples", "look", "samples", "samples.html"),
     Route("GET", "/health", "look", "health", "health.html"),
+    Route("GET", "/samples/new", "measure", "sample_new", "work/sample_new.html"),
+    Route("POST", "/samples/new", "measure", "sample_add_send", "work/sample_new.html"),
+    Route("GET", "/samples/import", "measure", "sample_import", "work/sample_import.html"),
+    Route("POST", "/samples/import", "measure", "sample_import_send", "work/sample_import.html"),
+    Route("GET", "/samples/list", "look", "sample_list", "work/sample_list.html"),
+    Route("GET", "/samples.csv", "look", "samples_csv"),
+    Route("GET", "/sample", "look", "sample_one", "work/sample.html"),
+    Route("GET", "/sample/label.svg", "look", "sample_label"),
+    Route("POST", "/sample/change", "measure", "sample_change_send", "work/sample.html"),
+    Route("POST", "/sample/cancel", "measure", "sample_cancel_send", "work/sample.html"),
+    Route("POST", "/sample/again", "measure", "sample_again_send", "work/sample.html"),
+    Route("GET", "/review", "look", "review", "work/review.html"),
+    Route("POST", "/review/measured", "measure", "sign_measured_send", "work/review.html"),
+    Route("POST", "/review/sign", "review", "sign_send", "work/review.html"),
+    Route("GET", "/review/repeats", "look", "repeats", "work/repeats.html"),
+    Route("POST", "/review/repeats", "review", "repeat_assign_send", "work/repeats.html"),
+    Route("GET", "/review/doubts", "look", "doubts", "work/doubts.html"),
+    Route("POST", "/review/doubts", "review", "doubt_decide_send", "work/doubts.html"),
+    Route("GET", "/results/{run}/changes", "look", "run_changes", "work/run_changes.html"),
+    Route("POST", "/results/{run}/note", "measure", "note_add_send", "work/run_changes.html"),
+    Route("POST", "/results/{run}/correct", "measure", "run_correct_send", "work/run_changes.html"),
+    Route("POST", "/results/{run}/annul", "review", "run_annul_send", "work/run_changes.html"),
+    Route("GET", "/compare", "look", "compare", "work/compare.html"),
+    Route("GET", "/charts", "look", "charts", "work/charts.html"),
+    Route("POST", "/charts/limits", "review", "chart_fix_send", "work/charts.html"),
+    Route("POST", "/charts/report", "measure", "report_chart_send", "work/charts.html"),
+    Route("GET", "/equipment", "look", "equipment", "work/equipment.html"),
+    Route("POST", "/equipment/out", "measure", "equipment_out_send", "work/equipment.html"),
+    Route("POST", "/equipment/back", "review", "equipment_back_send", "work/equipment.html"),
+    Route("POST", "/equipment/calibrated", "review", "equipment_calibrated_send", "work/equipment.html"),
+    Route("GET", "/equipment/health", "look", "instrument_health", "work/instrument_health.html"),
+    Route("GET", "/reports", "look", "reports", "work/reports.html"),
+    Route("POST", "/reports/record", "measure", "report_record_send", "work/reports.html"),
+    Route("POST", "/reports/certificate", "review", "report_certificate_send", "work/reports.html"),
+    Route("GET", "/reports/trace", "look", "trace", "work/trace.html"),
+    Route("GET", "/reports/day", "look", "day", "work/day.html"),
+    Route("POST", "/reports/day", "measure", "report_day_send", "work/day.html"),
+    Route("GET", "/reports/month", "look", "month", "work/month.html"),
+    Route("GET", "/reports/lot", "look", "lot", "work/lot.html"),
+    Route("GET", "/definitions", "look", "definitions", "work/definitions.html"),
+    Route("GET", "/definitions/one", "look", "definition", "work/definition.html"),
+    Route("GET", "/health/outbox", "look", "outbox", "work/outbox.html"),
     Route("GET", f"{API}/openapi.json", "look", "openapi"),
     Route("POST", f"{API}/log-in", "open", "log_in"),
     Route("GET", f"{API}/session", "open", "session"),

@@ -79,7 +79,8 @@ async def result(request: Request) -> Response:
 async def samples(request: Request) -> Response:
     """Show the worklist."""
     await known(request)
-    return shown(request, "samples.html", await ask(request, "samples", {"benches": parts_of(request).hub.names()}))
+    found = await ask(request, "samples", {"benches": parts_of(request).hub.names()})
+    return shown(request, "samples.html", found | {"done": request.query_params.get("done", "")})
 
 
 async def health(request: Request) -> Response:

@@ -190,7 +190,7 @@ QUICK_TESTS = '.venv/bin/python -m pytest -q -m "not slow" -n 3 --dist loadfile'
 
 
 def test_the_two_commands_install_everything_they_need():
-    for marker, extra, last in (("demo", "demo", ".venv/bin/daq demo"), ("tests", "test", QUICK_TESTS)):
+    for marker, extra, last in (("demo", "demo,page", ".venv/bin/daq demo"), ("tests", "test", QUICK_TESTS)):
         first, install, program = command_of(marker).split(" && ")
         assert first == "python3 -m venv .venv"
         assert install == f".venv/bin/python -m pip install -q -c .ci/constraints.txt -e '.[{extra}]'"

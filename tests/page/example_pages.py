@@ -16,6 +16,7 @@ from daq.laboratory.bench.flow import ASKS, OFFERED, present_list
 from daq.laboratory.samples import Sample
 from daq.methods.parts.statement import state
 from tests.bench_flow.flows import FACTS, SLOW, in_stage
+from tests.page.example_desk import desk_screens
 from tests.support.views import MEASURING, changed, saturated
 
 STAGES = get_args(Stage)
@@ -296,4 +297,7 @@ def newest_result(reader: Reader) -> dict[str, Any] | None:
 def every_page(database: Path) -> list[ExamplePage]:
     """Return every screen, with the results of a database."""
     with Reader(database) as reader:
-        return [*plain_desk_pages(), *result_pages(reader), *bench_pages(newest_result(reader))]
+        pages = [*plain_desk_pages(), *result_pages(reader), *bench_pages(newest_result(reader))]
+    return pages + [
+        ExamplePage(name, path, seen["template"], seen["values"]) for name, path, seen in desk_screens(database)
+    ]

@@ -72,7 +72,7 @@ def test_wrong_queries_are_refused_in_a_sentence(tmp_path):
 async def test_the_process_answers_ends_with_a_slow_query_and_comes_back(tmp_path, monkeypatch):
     path = tmp_path / "daq.db"
     Store(path).close()
-    queries = QueryProcess(path)
+    queries = QueryProcess(path, tmp_path)
     assert (await queries.ask("runs", {}))["rows"] == []
     first = queries._process.pid
     with pytest.raises(SettingError, match="limit"):
@@ -103,7 +103,7 @@ async def test_a_query_that_takes_too_long_is_ended_and_the_number_that_waits_is
         return await started(sys.executable, "-c", SLOW, **options)
 
     monkeypatch.setattr(asking.asyncio, "create_subprocess_exec", slow)
-    queries = QueryProcess(tmp_path / "daq.db", longest_s=0.2)
+    queries = QueryProcess(tmp_path / "daq.db", tmp_path, longest_s=0.2)
     with pytest.raises(LinkError, match="took too long"):
         await queries.ask("runs", {})
     assert queries._process is None

@@ -70,7 +70,7 @@ async def test_a_change_from_another_site_is_refused_on_every_route(tmp_path, or
             for route in POSTS:
                 if origin is None and route.path == "/api/v1/log-in":
                     continue  # it takes no cookie, so that a program may send it without an origin
-                path = route.path.format(bench=BENCH, act="sample_add")
+                path = route.path.format(bench=BENCH, act="sample_add", run="r")
                 response = await page.send(browser, "POST", path)
                 assert response.status_code == 403, route
                 assert "another site" in response.text or "another site" in response.json().get("detail", ""), route
@@ -88,7 +88,7 @@ async def test_a_change_without_the_token_of_the_visit_is_refused_on_every_route
             page.csrf = lambda _client: given
             for route in POSTS:
                 if route.path != "/api/v1/log-in":
-                    path = route.path.format(bench=BENCH, act="sample_add")
+                    path = route.path.format(bench=BENCH, act="sample_add", run="r")
                     assert (await page.send(browser, "POST", path)).status_code == 403, route
             assert page.daemon.stopped == []
 

@@ -59,7 +59,7 @@ class DaemonInProcess:
         self.asked.append(name)
         acting(self.lab, name, query(name).role, self._by(ticket))
         with Reader(self.lab.store.path) as reader:
-            return answered(reader, name, parameters, self.lab.clock.utc_ns())
+            return answered(reader, name, parameters, self.lab.clock.utc_ns(), self.lab.catalogue.folder)
 
     async def log_in(self, given):
         self._reached()

@@ -35,7 +35,15 @@ from daq.adapters.store.outgoing.derived import AddDerived
 from daq.adapters.store.outgoing.packing import PackDelivered
 from daq.adapters.store.outgoing.sealed import changed
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import Change, ChangeRecords, found_by, newest_revision, revisions, stored_text
+from daq.adapters.store.records import (
+    Change,
+    ChangeRecords,
+    found_by,
+    newest_revision,
+    revisions,
+    stored_text,
+    with_ids,
+)
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.adapters.store.within import signatures_on_results
@@ -179,6 +187,7 @@ def queries(path: Path) -> None:
             search(reader, asked, limit=5)
         day_sheet(reader, T0, 2 * T0)
         found_by(reader, "sample", "lot", "7")
+        with_ids(reader, "product_text", "clear-glaze ", "clear-glaze z")
         revisions_of_equipment(reader, "piece", "bench-1")
         review(reader, "2025-11")
         case_of(reader, "L8")

@@ -136,6 +136,15 @@ def revisions(reader: Reader, kind: str, ident: str) -> list[StoredRecord]:
     return [_stored(row) for row in rows]
 
 
+def with_ids(reader: Reader, kind: str, first: str, last: str, *, limit: int = 100) -> list[StoredRecord]:
+    """Return at most `limit` revisions of records whose ids lie from `first` to `last`, by id, oldest first."""
+    rows = reader.query(
+        _SELECT.format("records AS r") + "WHERE r.kind = ? AND r.id BETWEEN ? AND ? ORDER BY r.id, r.revision LIMIT ?",
+        [kind, first, last, limit],
+    )
+    return [_stored(row) for row in rows]
+
+
 def found_by(
     reader: Reader, kind: str, name: str, first: str, last: str | None = None, *, limit: int = 100, newest: bool = False
 ) -> list[StoredRecord]:

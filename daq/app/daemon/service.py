@@ -75,7 +75,7 @@ class Service:
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
         self._copies = Copies(supervisor.store.path)
-        self._queries = QueryProcess(supervisor.store.path)
+        self._queries = QueryProcess(supervisor.store.path, supervisor.catalogue.folder)
 
     async def close(self) -> None:
         """End the process that answers queries."""

@@ -104,14 +104,14 @@ class StoredContent:
                 "stream = ? AND supersedes IS NULL ORDER BY audit_seq DESC", [device], NEWEST_AT_ONCE, skip=read
             )
             # A damaged text in one result must not hold up the others.
-            of_run = "run = ? ORDER BY audit_seq DESC"
-            found = [record for first in firsts for record in self.reader.result_rows(of_run, [first.run], -1)]
+            of_run = "stream = ? AND run = ? ORDER BY audit_seq DESC"
+            found = [record for first in firsts for record in self.reader.result_rows(of_run, [device, first.run], -1)]
             wrong = self._changed(found)
             if agreeing := next((record for record in found if record not in wrong), None):
                 return agreeing
             if len(firsts) < NEWEST_AT_ONCE:
                 return None
-            read += len(found)
+            read += len(firsts)
 
     def after(self, marks: Mapping[str, int], limit: int) -> Sequence[DeviceResult]:
         """Return at most `limit` results after each device's mark that agree with the audit trail."""

@@ -1,10 +1,13 @@
 """Decide whether a repeat of a sample needs an assigned cause: no sample is measured until its result fits."""
 
+from collections.abc import Mapping
 from typing import Final
 
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.records.attempts import attempt_of, runs_of_sample
+from daq.app.records.searching import RunSearch, search
 from daq.core.errors import SettingError
 from daq.laboratory.bench.repeatcause import RepeatCause
 from daq.methods.concluding.reportable import reportable
@@ -32,6 +35,27 @@ def without_cause(reader: Reader, sample: str, product: Product | None, method: 
         return ""
     newest = [attempt.run for attempt, data in own if data is not None and data["validity"] == "valid"][-1]
     return "" if find(reader, RepeatCause, newest) is not None else newest
+
+
+def waiting_for_cause(reader: Reader, products: Mapping[str, Product], *, limit: int) -> list[RunRecord]:
+    """Return the runs after which a repeat of their sample waits for an assigned cause, newest first.
+
+    Args:
+        reader: the database.
+        products: the products by id.
+        limit: greatest number of runs outside their limits that are examined.
+    """
+    out: list[RunRecord] = []
+    seen: set[tuple[str, str]] = set()
+    for run in search(reader, RunSearch(verdict="outside"), limit=limit).runs:
+        method = f"{run.method_id} {run.method_version}"
+        if not run.sample or (run.sample, method) in seen:
+            continue
+        seen.add((run.sample, method))
+        found = reader.run(without_cause(reader, run.sample, products.get(run.product), method) or "")
+        if found is not None:
+            out.append(found)
+    return out
 
 
 def refuse_without_cause(reader: Reader, sample: str, product: Product | None, method: str) -> None:

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import jinja2
 
-from daq.page.shown import benches, figures, results
+from daq.page.shown import benches, figures, results, work
 from daq.page.texts.texts import LANGUAGES, Texts
 
 FUNCTIONS: Final[dict[str, Any]] = {
@@ -17,6 +17,8 @@ FUNCTIONS: Final[dict[str, Any]] = {
         figures.half_text, figures.is_long, figures.limit_range, figures.percent, figures.risk, figures.short,
         figures.unit_symbol, figures.value_text, results.applies_at, results.components, results.conditions,
         results.curve_drawing, results.kept_rows, results.verdict_kind, results.why,
+        work.compared_groups, work.drawing, work.due_first, work.filled, work.may, work.pairs,
+        work.run_values, work.sample_values,
     )
 }  # fmt: skip
 """Functions of the templates by name."""
@@ -33,6 +35,7 @@ def environment() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     made.globals.update(FUNCTIONS, languages=LANGUAGES)
+    made.filters["combine"] = work.combine
     return made
 
 

@@ -3,20 +3,14 @@
 import argparse
 from typing import Any, Final
 
-from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import newest_revision
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.laboratory.acting import identity_arguments, perform, say_withdrawn
 from daq.app.cli.printing import print_table, say
-from daq.app.laboratory.named_runs import find_run
-from daq.app.records.run_rows import Entry, entry, value_of
-from daq.app.records.signatures import Releases
-from daq.app.records.verifications import checks, doubt_by
+from daq.app.laboratory.signing.affected_runs import affected
+from daq.app.records.run_rows import Entry, value_of
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
-from daq.laboratory.kinds import decision_id
-from daq.laboratory.signing import DoubtDecision
 from daq.quality.digits import NOTHING
 
 EXAMPLES: Final = """\
@@ -84,29 +78,6 @@ def run(args: argparse.Namespace) -> int:
             right=frozenset({4}),
         )
     return 0
-
-
-def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
-    """Return the runs that a failed verification or control puts in doubt, each with the decision about it.
-
-    Raises:
-        SettingError: the run is no verification or control that failed, and no control that was withdrawn.
-    """
-    run = find_run(reader, given)
-    found = checks(reader, run.instrument)
-    own = next((e for e in found if e.detail.run == run.id), None)
-    if own is None or own.doubt is None:
-        raise SettingError(
-            f"run {run.id} is no failed verification or control; `daq verification` and `daq chart --control` show them"
-        )
-    releases = Releases(reader)
-    out: list[tuple[Entry, str | None]] = []
-    for _, other in doubt_by(reader, run.instrument, found, own).results:
-        record = reader.run(other)
-        if record is not None:
-            stored = newest_revision(reader, DoubtDecision.kind, decision_id(run.id, other))
-            out.append((entry(reader, record, releases), None if stored is None else str(stored.data["decision"])))
-    return out
 
 
 def _row(e: Entry, decision: str | None) -> list[str]:

@@ -1,4 +1,4 @@
-"""The process that answers queries: ``python -m daq.app.daemon.queries.answering DATABASE``.
+"""The process that answers queries: ``python -m daq.app.daemon.queries.answering DATABASE FOLDER``.
 
 It writes the line `READY`, then reads one line of JSON for each query, and writes one for each answer.  It ends when
 its input ends, which is when the daemon ends, however that happens.
@@ -23,13 +23,19 @@ POLITE: Final = 10
 """Niceness of the process: the daemon goes first."""
 
 
-def answer_of(path: Path, line: bytes) -> dict[str, Any]:
-    """Return the answer to the line of a query: ``{"answer": ...}``, or ``{"error": ..., "kind": ...}``."""
+def answer_of(path: Path, line: bytes, folder: Path | None = None) -> dict[str, Any]:
+    """Return the answer to the line of a query: ``{"answer": ...}``, or ``{"error": ..., "kind": ...}``.
+
+    Args:
+        path: the database.
+        line: the query as JSON.
+        folder: the configuration folder; None: queries about the configuration are refused.
+    """
     asked = json.loads(line)
     try:
         # A reader for each query: a database that was put back is another file under the same name.
         with Reader(path) as reader:
-            return {"answer": answered(reader, asked["query"], asked["parameters"], time.time_ns())}
+            return {"answer": answered(reader, asked["query"], asked["parameters"], time.time_ns(), folder)}
     except SettingError as error:
         return {"error": str(error), "kind": "setting"}
     except StoreError as error:
@@ -38,12 +44,12 @@ def answer_of(path: Path, line: bytes) -> dict[str, Any]:
         return {"error": f"the query failed: {error}", "kind": "fault"}
 
 
-def serve(path: Path, asked: IO[bytes], answers: IO[bytes]) -> None:
-    """Answer queries until the input ends."""
+def serve(path: Path, folder: Path, asked: IO[bytes], answers: IO[bytes]) -> None:
+    """Answer queries about a database and a configuration folder until the input ends."""
     answers.write(READY)
     answers.flush()
     for line in asked:
-        out = json.dumps(answer_of(path, line), separators=(",", ":")).encode()
+        out = json.dumps(answer_of(path, line, folder), separators=(",", ":")).encode()
         if len(out) > LARGEST_ANSWER:
             too_long = "the answer is too long; ask for less"
             out = json.dumps({"error": too_long, "kind": "setting"}).encode()
@@ -53,4 +59,4 @@ def serve(path: Path, asked: IO[bytes], answers: IO[bytes]) -> None:
 
 if __name__ == "__main__":
     os.nice(POLITE)
-    serve(Path(sys.argv[1]), sys.stdin.buffer, sys.stdout.buffer)
+    serve(Path(sys.argv[1]), Path(sys.argv[2]), sys.stdin.buffer, sys.stdout.buffer)

@@ -32,9 +32,9 @@ ENDED: Final = "the process that answers queries has ended; try again"
 class QueryProcess:
     """Starts the process at the first query, and again after it has ended."""
 
-    def __init__(self, database: Path, *, longest_s: float = LONGEST_S) -> None:
-        """`database` is read; `longest_s` is the bound of one query, s."""
-        self._database, self._longest_s = database, longest_s
+    def __init__(self, database: Path, folder: Path, *, longest_s: float = LONGEST_S) -> None:
+        """`database` and the configuration folder are read; `longest_s` is the bound of one query, s."""
+        self._database, self._folder, self._longest_s = database, folder, longest_s
         self._process: asyncio.subprocess.Process | None = None
         self._turn = asyncio.Lock()
         self._waiting = 0
@@ -100,6 +100,7 @@ class QueryProcess:
                 "-m",
                 "daq.app.daemon.queries.answering",
                 str(self._database),
+                str(self._folder),
                 stdin=asyncio.subprocess.PIPE,
                 stdout=asyncio.subprocess.PIPE,
                 limit=LARGEST_ANSWER + 1024,

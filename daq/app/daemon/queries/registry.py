@@ -1,16 +1,16 @@
-"""The table of all queries: a name, a model of its parameters with bounds, the role that it needs, and a function.
-
-The functions are those that the command line uses.  A query changes nothing, and returns JSON values.
-"""
+"""The table of all queries.  The functions are those that the command line uses."""
 
 import io
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
-from typing import Any, Final, Generic, TypeVar
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Final
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
+from daq.app.daemon.queries import equipment_queries, file_queries, report_queries, review_queries, sample_queries
 from daq.app.daemon.queries.asked import MOST_ROWS, RunAsked, RunsAsked, SampleAsked, SamplesAsked
+from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.lists.sample_lists import sample, worklist
 from daq.app.laboratory.moments import bound
 from daq.app.laboratory.named_runs import find_run
@@ -25,8 +25,6 @@ from daq.app.records.transcriptions import of_sample
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
-from daq.laboratory.people import Role
-from daq.methods.files.fields import Model
 from daq.methods.files.load import parse
 
 CSV_COLUMNS: Final = (
@@ -36,27 +34,9 @@ CSV_COLUMNS: Final = (
 )  # fmt: skip
 """Columns of runs as CSV."""
 
-M = TypeVar("M", bound=Model)
 
-
-@dataclass(frozen=True, slots=True)
-class Query(Generic[M]):
-    """A query.
-
-    Attributes:
-        name: ``runs``.
-        asked: model of its parameters.
-        role: least role of the person who asks.
-        answer: returns JSON values from the database, the present time (UTC, ns) and the parameters.
-    """
-
-    name: str
-    asked: type[M]
-    role: Role
-    answer: Callable[[Reader, int, M], dict[str, Any]]
-
-
-def _runs(reader: Reader, now: int, asked: RunsAsked) -> dict[str, Any]:
+def _runs(sources: Sources, asked: RunsAsked) -> dict[str, Any]:
+    reader, now = sources.reader, sources.utc_ns
     conditions = asked.model_dump(include={"sample", "lot", "product", "operator", "instrument", "outcome", "verdict"})
     wanted = RunSearch(
         **conditions,
@@ -76,15 +56,16 @@ def _runs(reader: Reader, now: int, asked: RunsAsked) -> dict[str, Any]:
     }
 
 
-def _runs_csv(reader: Reader, now: int, asked: RunsAsked) -> dict[str, Any]:
+def _runs_csv(sources: Sources, asked: RunsAsked) -> dict[str, Any]:
     """Return runs as CSV; cells that a spreadsheet could run as a formula are made harmless."""
     out = io.StringIO()
-    rows = _runs(reader, now, asked)["rows"]
+    rows = _runs(sources, asked)["rows"]
     write_csv(out, CSV_COLUMNS, [{name: row[name] for name in CSV_COLUMNS} for row in rows])
     return {"csv": out.getvalue()}
 
 
-def _run(reader: Reader, _now: int, asked: RunAsked) -> dict[str, Any]:
+def _run(sources: Sources, asked: RunAsked) -> dict[str, Any]:
+    reader = sources.reader
     record = find_run(reader, asked.run)
     found = history(reader, record)
     curve = flow_curve(found)
@@ -96,7 +77,8 @@ def _run(reader: Reader, _now: int, asked: RunAsked) -> dict[str, Any]:
     return {"entry": encode(entry(reader, record)), "history": found.as_json() | more}
 
 
-def _samples(reader: Reader, _now: int, asked: SamplesAsked) -> dict[str, Any]:
+def _samples(sources: Sources, asked: SamplesAsked) -> dict[str, Any]:
+    reader = sources.reader
     found = [k for bench in ("", *asked.benches) for k in worklist(reader, bench, limit=asked.limit)]
     # The list of a bench has the samples of no bench too.
     rows = {k.record.id: k.record for k in found}
@@ -105,7 +87,8 @@ def _samples(reader: Reader, _now: int, asked: SamplesAsked) -> dict[str, Any]:
     return {"samples": [{"sample": s.model_dump(mode="json"), "state": s.state} for s in shown]}
 
 
-def _sample(reader: Reader, _now: int, asked: SampleAsked) -> dict[str, Any]:
+def _sample(sources: Sources, asked: SampleAsked) -> dict[str, Any]:
+    reader = sources.reader
     kept = sample(reader, asked.sample)
     if kept is None:
         raise SettingError(f"there is no sample {asked.sample!r}", key="sample")
@@ -114,16 +97,19 @@ def _sample(reader: Reader, _now: int, asked: SampleAsked) -> dict[str, Any]:
     return {"sample": about, "rows": [encode(entry(reader, record)) for record in found.runs]}
 
 
-QUERIES: Final[dict[str, Query[Any]]] = {
-    query.name: query
-    for query in (
-        Query("runs", RunsAsked, "look", _runs),
-        Query("runs_csv", RunsAsked, "look", _runs_csv),
-        Query("run", RunAsked, "look", _run),
-        Query("samples", SamplesAsked, "look", _samples),
-        Query("sample", SampleAsked, "look", _sample),
-    )
-}
+_ALL: Final[tuple[Query[Any], ...]] = (
+    Query("runs", RunsAsked, "look", _runs),
+    Query("runs_csv", RunsAsked, "look", _runs_csv),
+    Query("run", RunAsked, "look", _run),
+    Query("samples", SamplesAsked, "look", _samples),
+    Query("sample", SampleAsked, "look", _sample),
+    *sample_queries.QUERIES,
+    *review_queries.QUERIES,
+    *equipment_queries.QUERIES,
+    *report_queries.QUERIES,
+    *file_queries.QUERIES,
+)
+QUERIES: Final[dict[str, Query[Any]]] = {query.name: query for query in _ALL}
 
 
 def query(name: str) -> Query[Any]:
@@ -134,7 +120,9 @@ def query(name: str) -> Query[Any]:
     return found
 
 
-def answered(reader: Reader, name: str, parameters: Mapping[str, Any], utc_ns: int) -> dict[str, Any]:
+def answered(
+    reader: Reader, name: str, parameters: Mapping[str, Any], utc_ns: int, folder: Path | None = None
+) -> dict[str, Any]:
     """Return the answer to a query.
 
     Args:
@@ -142,11 +130,12 @@ def answered(reader: Reader, name: str, parameters: Mapping[str, Any], utc_ns: i
         name: name of the query.
         parameters: its values.
         utc_ns: the present time.
+        folder: the configuration folder; None: a query that needs it is refused.
 
     Raises:
         SettingError, SettingErrors: there is no such query, or a parameter is wrong.
         StoreError: the database cannot be read.
     """
     found = query(name)
-    answer: dict[str, Any] = found.answer(reader, utc_ns, parse(found.asked, dict(parameters)))
+    answer: dict[str, Any] = found.answer(Sources(reader, utc_ns, folder), parse(found.asked, dict(parameters)))
     return answer

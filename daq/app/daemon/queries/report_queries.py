@@ -1,0 +1,100 @@
+"""Queries about reports, days, months and lots, and runs in one plot."""
+
+from typing import Any, Final
+
+from daq.adapters.store.records import found_by, revisions
+from daq.app.daemon.queries.desk_asked import CompareAsked, DayAsked, LotAsked, MonthAsked, ReportsAsked, TraceAsked
+from daq.app.daemon.queries.query import Query, Sources
+from daq.app.laboratory.equipment.casefile import case_of
+from daq.app.laboratory.equipment.monthly import review
+from daq.app.laboratory.moments import span_of_day
+from daq.app.laboratory.named_runs import find_run
+from daq.app.laboratory.reporting.tracing import report_about, report_of_file, trace
+from daq.app.laboratory.signing.report_subjects import report_named
+from daq.app.records.derived import trend_of
+from daq.app.records.history import history, raw_journal
+from daq.app.records.replaying import maker
+from daq.app.records.run_rows import entry
+from daq.app.records.sheets.day_sheet import day_sheet
+from daq.app.screens.drawings.trend_svg import drawn_points
+from daq.app.screens.text import local_time
+from daq.core.encoding import encode
+from daq.core.errors import DaqError
+from daq.laboratory.kinds import LAST
+from daq.laboratory.reports import Report
+
+DIGEST: Final = 64
+"""Number of digits of the SHA-256 of a file."""
+MOST_REPORTS: Final = 2000
+"""Greatest number of reports that one list sorts by time."""
+
+
+def _reports(sources: Sources, asked: ReportsAsked) -> dict[str, Any]:
+    """Return reports, newest first."""
+    reader = sources.reader
+    if asked.of:
+        found = found_by(reader, Report.kind, "of", asked.of, limit=MOST_REPORTS)
+        found += found_by(reader, Report.kind, "sample", asked.of, limit=MOST_REPORTS)
+    else:
+        found = found_by(reader, Report.kind, "id", "", LAST, limit=MOST_REPORTS)
+    newest = sorted({r.id: r for r in found}.values(), key=lambda r: (-r.utc_ns, r.id))
+    about = [report_about(revisions(reader, Report.kind, r.id)) for r in newest[: asked.limit]]
+    return {"reports": about, "more": max(0, len(newest) - asked.limit), "complete": len(found) < MOST_REPORTS}
+
+
+def _trace(sources: Sources, asked: TraceAsked) -> dict[str, Any]:
+    reader, name = sources.reader, asked.report
+    is_file = len(name) == DIGEST and not found_by(reader, Report.kind, "id", name, limit=1)
+    report = report_of_file(reader, name) if is_file else report_named(reader, name)
+    found = trace(reader, report.record)
+    return found.as_json() | {"superseded": found.is_superseded}
+
+
+def _day(sources: Sources, asked: DayAsked) -> dict[str, Any]:
+    day = asked.day or local_time(sources.utc_ns)[: len("2026-11-26")]
+    begin, end = span_of_day(day, sources.utc_ns)
+    return {"day": day} | day_sheet(sources.reader, begin, end, asked.instrument).as_json()
+
+
+def _month(sources: Sources, asked: MonthAsked) -> dict[str, Any]:
+    return review(sources.reader, asked.month or local_time(sources.utc_ns)[: len("2026-11")]).as_json()
+
+
+def _lot(sources: Sources, asked: LotAsked) -> dict[str, Any]:
+    return case_of(sources.reader, asked.lot).as_json()
+
+
+def _compare(sources: Sources, asked: CompareAsked) -> dict[str, Any]:
+    """Return the readings of runs over time, thinned so that no peak is hidden, each with its row."""
+    reader, make = sources.reader, maker(sources.catalogue().drivers)
+    out = []
+    for name in dict.fromkeys(asked.runs):
+        record = find_run(reader, name)
+        row: dict[str, Any] = {"entry": encode(entry(reader, record)), "trend": None, "trouble": ""}
+        try:
+            found = trend_of(history(reader, record), raw_journal(reader, record.id)[0], make)
+        except DaqError as error:
+            row["trouble"] = str(error)
+        else:
+            if found is not None:
+                points = drawn_points(found.seconds, found.values)
+                row["trend"] = {
+                    "name": found.name,
+                    "unit": found.unit,
+                    "seconds": [s for s, _ in points],
+                    "values": [v for _, v in points],
+                    "begin": found.begin,
+                    "end": found.end,
+                }
+        out.append(row)
+    return {"compared": out}
+
+
+QUERIES: Final[tuple[Query[Any], ...]] = (
+    Query("reports", ReportsAsked, "look", _reports),
+    Query("trace", TraceAsked, "look", _trace),
+    Query("day", DayAsked, "look", _day),
+    Query("month", MonthAsked, "look", _month),
+    Query("lot", LotAsked, "look", _lot),
+    Query("compare", CompareAsked, "look", _compare),
+)

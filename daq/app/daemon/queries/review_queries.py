@@ -1,0 +1,111 @@
+"""Queries of the review: records to sign, repeats that wait for a cause, and results in doubt."""
+
+from typing import Any, Final
+
+from daq.app.daemon.queries.desk_asked import MOST_SIGNED, DoubtsAsked, RepeatsAsked, SigningAsked
+from daq.app.daemon.queries.query import Query, Sources
+from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.moments import bound
+from daq.app.laboratory.repeats import waiting_for_cause
+from daq.app.laboratory.signing.affected_runs import affected, failed_checks
+from daq.app.laboratory.signing.signing_list import Asked, SigningList, named_subject, signing_list
+from daq.app.laboratory.signing.subjects import Subject, refusals
+from daq.app.records.run_rows import entry
+from daq.app.records.signatures import Releases
+from daq.app.records.verifications import Entry
+from daq.app.screens.text import utc_iso
+from daq.core.encoding import encode
+from daq.laboratory.people import Person
+
+MOST_LEFT_OUT: Final = 40
+"""Greatest number of records that are listed with the reason why they must not be signed."""
+
+
+def _signing(sources: Sources, asked: SigningAsked) -> dict[str, Any]:
+    """Return what a person can sign, exceptions first, and what is left out with the reasons."""
+    reader, catalogue = sources.reader, sources.catalogue()
+    kept = find(reader, Person, asked.person) if asked.person else None
+    person = None if kept is None else kept.record
+    releases = Releases(reader)
+    if asked.subject:
+        subject = named_subject(releases, catalogue, asked.subject)
+        own = catalogue.daemon.people.review_own
+        why = refusals(subject, asked.meaning, person, review_own=own, alone=True)
+        found = SigningList([] if why else [subject], [(subject, why)] if why else [], [], 0, None)
+    else:
+        wanted = Asked(
+            meaning=asked.meaning,
+            person=person,
+            since_utc_ns=bound(asked.since, sources.utc_ns, "since", end=False),
+            until_utc_ns=bound(asked.until, sources.utc_ns, "until", end=True),
+            product=asked.product,
+            instrument=asked.instrument,
+            reportables=asked.what == "reportables",
+        )
+        found = signing_list(releases, catalogue, wanted)
+    return {
+        "to_sign": [_subject(s) for s in found.to_sign[:MOST_SIGNED]],
+        "more": max(0, len(found.to_sign) - MOST_SIGNED),
+        "exceptions": sum(bool(s.exceptions) for s in found.to_sign),
+        "left_out": [
+            _subject(s) | {"reasons": [w.model_dump(mode="json") for w in why]}
+            for s, why in found.left_out[:MOST_LEFT_OUT]
+        ],
+        "left_out_count": len(found.left_out),
+        "without_result": len(found.without_result),
+        "signed": found.signed,
+        "reached": utc_iso(found.reached_utc_ns),
+    }
+
+
+def _subject(s: Subject) -> dict[str, Any]:
+    return {
+        "of": s.of,
+        "id": s.id,
+        "sample": s.sample,
+        "product": s.product,
+        "began": utc_iso(s.began_utc_ns),
+        "value": s.shown,
+        "operator": s.operator,
+        "exceptions": list(s.exceptions),
+        "digest": s.digest,
+        "runs": [run.id for run in s.runs],
+    }
+
+
+def _repeats(sources: Sources, asked: RepeatsAsked) -> dict[str, Any]:
+    reader = sources.reader
+    releases = Releases(reader)
+    found = waiting_for_cause(reader, sources.catalogue().products, limit=asked.limit)
+    return {"rows": [encode(entry(reader, run, releases)) for run in found]}
+
+
+def _doubts(sources: Sources, asked: DoubtsAsked) -> dict[str, Any]:
+    reader = sources.reader
+    names = dict.fromkeys([*(i.name for i in reader.instruments()), *sources.catalogue().instruments])
+    failed = [(name, e) for name in names for e in failed_checks(reader, name)]
+    failed.sort(key=lambda item: -item[1].utc_ns)
+    rows = affected(reader, asked.verification) if asked.verification else []
+    return {
+        "failed": [_failed(name, e) for name, e in failed[:MOST_LEFT_OUT]],
+        "rows": [encode(e) | {"decision": decision} for e, decision in rows],
+    }
+
+
+def _failed(instrument: str, e: Entry) -> dict[str, Any]:
+    return {
+        "run": e.detail.run,
+        "instrument": instrument,
+        "at": utc_iso(e.utc_ns),
+        "who": e.who,
+        "fluid": e.detail.fluid,
+        "geometry": e.detail.geometry,
+        "condition": e.detail.condition,
+    }
+
+
+QUERIES: Final[tuple[Query[Any], ...]] = (
+    Query("signing", SigningAsked, "look", _signing),
+    Query("repeats", RepeatsAsked, "look", _repeats),
+    Query("doubts", DoubtsAsked, "look", _doubts),
+)

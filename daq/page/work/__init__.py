@@ -1,0 +1,1 @@
+"""The work on the desk: views over queries, and forms over acts."""

@@ -1,0 +1,53 @@
+"""The screens of the desk over a database: whole, within the policy, and short enough to be read."""
+
+import pytest
+
+from daq.page.shown.environment import render
+from daq.page.shown.work import compared_groups, due_first, pairs, run_values, sample_values
+from daq.page.texts.texts import LANGUAGES
+from tests.page.example_desk import desk_screens
+from tests.page.test_templates import elements
+from tests.support.runs.full_database import make_full_database
+
+MOST_ROWS = 60
+"""Rows of tables that a screen shows without a touch; with 48 px a row that is about three screens."""
+
+
+@pytest.fixture(scope="module")
+def screens(tmp_path_factory):
+    return desk_screens(make_full_database(tmp_path_factory.mktemp("state")))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("lang", LANGUAGES)
+def test_every_screen_of_the_desk_is_whole_and_within_the_policy(screens, lang):
+    assert len({seen["template"] for _, _, seen in screens}) >= 20
+    for name, _, seen in screens:
+        text = render(seen["template"], lang, seen["values"])
+        page = elements(text)
+        assert page.problems == [], name
+        assert [i for i, n in page.ids.items() if i and n > 1] == [], name
+        assert sum(n for (tag, *_), n in page.found.items() if tag == "h1") == 1, name
+        assert text.partition("<details")[0].count("<tr>") <= MOST_ROWS, name
+        assert text.count('method="post"') <= text.count('name="csrf"'), name
+
+
+def test_functions_of_the_templates():
+    assert pairs(["a", "b"], "gone") == [("a", "a"), ("b", "b"), ("gone", "gone")]
+    sample = {"id": "G-1", "product": "x", "priority": 5, "retained": {"place": "shelf", "discard_on": None}}
+    shown = sample_values(sample)
+    assert (shown["priority"], shown["retain"], shown["discard_on"], shown["lot"]) == ("5", "shelf", "", "")
+    assert run_values({"run": {"sample": "G-1"}, "result": None})["geometry"] == ""
+    piece = {"in_service": True, "calibration_overdue": False, "verification_overdue": False}
+    given = [
+        piece | {"piece": "a"},
+        piece | {"piece": "b", "verification_overdue": True},
+        piece | {"piece": "c", "in_service": False},
+    ]
+    assert [p["piece"] for p in due_first(given)] == ["c", "b", "a"]
+    trend = {"name": "viscosity", "unit": "Pa·s", "seconds": [0.0], "values": [1.0]}
+    runs = [
+        {"entry": {"run": n, "sample": n}, "trend": t}
+        for n, t in (("a", trend), ("b", None), ("c", trend | {"unit": "mPa·s"}), ("d", trend))
+    ]
+    assert [[r["run"] for r in group["runs"]] for group in compared_groups(runs)] == [["a", "d"], ["c"]]
