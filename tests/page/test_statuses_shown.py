@@ -2,18 +2,21 @@
 
 import re
 from html import unescape
+from pathlib import Path
 from typing import get_args
 
 import pytest
 
+import daq.page
 from daq.app.cli.records.change_lines import RELEASES
 from daq.laboratory.kinds import ReleaseState
-from daq.page.shown.environment import render
+from daq.page.shown.environment import environment, render
 from daq.page.texts.texts import LANGUAGES, Texts
 from tests.page.example_pages import CHOICES, FILTERS, bench_live, bench_view, frame
 from tests.page.example_result import RESULT
 from tests.page.test_templates import HISTORY
 
+PACKAGE = Path(daq.page.__file__).parent
 ROW = {
     "run": HISTORY["run"]["id"], "began": "2026-11-29T15:04:46Z", "began_utc_ns": 1_790_000_000_000_000_000, "sample": "WG-1042", "product": "white-glaze",
     "lot": "L1", "method_id": "white-glaze-qc", "method_version": "1", "instrument": "bench-2", "operator": "m.keeper", "state": "done", "outcome": "complete",
@@ -101,3 +104,28 @@ def test_a_result_of_a_run_that_did_not_end_as_planned_says_so():
     assert "INTERRUPTED" in shown(result=RESULT | {"outcome": "interrupted"})
     assert "corrected" in shown(results=[*HISTORY["results"], *HISTORY["results"]])
     assert "corrected" not in shown()
+
+
+TEMPLATES = {path.name: path.read_text("utf-8") for path in (PACKAGE / "templates").rglob("*.html")}
+
+
+@pytest.mark.parametrize("name", [n for n, text in TEMPLATES.items() if "entry_value(" in text])
+def test_each_screen_with_values_of_runs_has_their_marks(name):
+    text = TEMPLATES[name]
+    assert text.count("entry_value(") == text.count("marks.about_run(") == text.count("marks.validity(")
+
+
+@pytest.mark.parametrize("name", [n for n, text in TEMPLATES.items() if "marks.verdict(" in text])
+def test_no_verdict_on_a_doubtful_value_looks_like_one_on_a_valid_value(name):
+    calls = re.findall(r"marks\.verdict\((.*?)\) *\}\}", TEMPLATES[name])
+    assert calls
+    assert [call for call in calls if "validity" not in call] == []
+
+
+def test_the_runs_of_a_sample_have_the_marks_of_the_list():
+    made = environment().from_string(
+        '{% import "work/fields.html" as w %}{% import "parts/marks.html" as marks %}{{ w.run_rows(t, marks, rows) }}'
+    )
+    text = made.render(t=Texts("en"), lang="en", rows=[ROW | {"simulated": True, "release": "release_withdrawn"}])
+    assert "SIMULATED" in text
+    assert "RELEASE WITHDRAWN" in text

@@ -92,7 +92,7 @@ def components(t: Texts, data: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 
 def kept_rows(t: Texts, data: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Return the kept values of a run as rows of texts, each with its quality and faults; `good` is false below Good."""
+    """Return the kept values of a run as rows of texts, with quality and faults; `good` is false below Good."""
     return [
         {
             "step": str(kept["name"]),
