@@ -13,7 +13,7 @@ from daq.app.laboratory.acts import ACTS
 from daq.laboratory.people import ROLES, includes
 from daq.page.work.formtable import FORMS
 from tests.bench_flow.parts import with_flows
-from tests.page.test_desk_forms import POSTS
+from tests.page.desk_fields import POSTS
 from tests.page.visiting import Page
 from tests.support.signed_laboratories import PASSWORD, measured_bench, signing_lab, verify
 

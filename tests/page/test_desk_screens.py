@@ -6,7 +6,7 @@ from daq.page.shown.environment import render
 from daq.page.shown.work import compared_groups, due_first, pairs, run_values, sample_values
 from daq.page.texts.texts import LANGUAGES
 from tests.page.example_desk import desk_screens
-from tests.page.test_templates import elements
+from tests.page.parsed import elements
 from tests.support.runs.full_database import make_full_database
 
 MOST_ROWS = 60

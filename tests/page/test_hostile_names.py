@@ -12,7 +12,7 @@ from daq.adapters.paths import database_path
 from daq.page.routetable import ROUTES
 from daq.page.texts.texts import LANGUAGES
 from daq.page.work.deskviews import VIEWS
-from tests.page.test_desk_forms import WHOLE
+from tests.page.desk_fields import WHOLE
 from tests.page.visiting import BENCH, HOSTILE, MARKUP, Page, add_sample
 from tests.support.laboratories import laboratory
 from tests.support.runs.virtual_bench import StoredBench
