@@ -364,7 +364,10 @@ def _stored_control(
 
 
 def fixed_control_limits(reader: Reader, instrument: Instrument, fluid: Fluid) -> FixedControlLimits | None:
-    """Return the limits that a person fixed for a control fluid on an instrument with its fitted geometry, or None."""
+    """Return the limits that a person fixed for a control fluid on an instrument with its fitted geometry, or None.
+
+    Limits from simulated points are none for a real instrument.
+    """
     name = ChartName(
         fluid=fluid.id,
         instrument=instrument.name,
@@ -375,6 +378,8 @@ def fixed_control_limits(reader: Reader, instrument: Instrument, fluid: Fluid) -
     if stored is None:
         return None
     record = ChartLimits.model_validate(stored.data, strict=False)
+    if record.simulated != instrument.simulated:
+        return None
     limits = ControlLimits(
         centre=record.centre,
         standard_deviation=record.sigma,
