@@ -129,3 +129,16 @@ def test_the_runs_of_a_sample_have_the_marks_of_the_list():
     text = made.render(t=Texts("en"), lang="en", rows=[ROW | {"simulated": True, "release": "release_withdrawn"}])
     assert "SIMULATED" in text
     assert "RELEASE WITHDRAWN" in text
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+def test_a_result_that_disagrees_with_the_audit_trail_is_not_shown_as_valid(lang):
+    t = Texts(lang)
+    line = "results: value of r1 is 812, the audit trail has 790"
+    for found in ([], [line]):
+        values = frame("/results/x", history=HISTORY | {"disagreements": found}, entry={})
+        text = render("result.html", lang, values)
+        headline = text.partition('class="panel headline"')[2].partition("</section>")[0]
+        assert (t("desk.result.do_not_use") in text, line in text) == (bool(found), bool(found))
+        assert ("struck" in headline) is bool(found)
+        assert ('class="word good"' in headline) is not bool(found)
