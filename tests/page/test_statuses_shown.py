@@ -9,6 +9,7 @@ import pytest
 
 import daq.page
 from daq.app.cli.records.change_lines import RELEASES
+from daq.core.context import CheckKind
 from daq.laboratory.kinds import ReleaseState
 from daq.page.shown.environment import environment, render
 from daq.page.texts.texts import LANGUAGES, Texts
@@ -142,3 +143,15 @@ def test_a_result_that_disagrees_with_the_audit_trail_is_not_shown_as_valid(lang
         assert (t("desk.result.do_not_use") in text, line in text) == (bool(found), bool(found))
         assert ("struck" in headline) is bool(found)
         assert ('class="word good"' in headline) is not bool(found)
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+@pytest.mark.parametrize("kind", get_args(CheckKind))
+@pytest.mark.parametrize(("passed", "word"), [(True, "passed"), (False, "failed"), (None, "not_decided")])
+def test_a_verification_or_control_shows_whether_it_passed(lang, kind, passed, word):
+    check = {"kind": kind, "fluid": "house-oil", "lot": "HO-3", "passed": passed}
+    text = shown(lang, result=RESULT | {"verification": check})
+    t = Texts(lang)
+    named = t(f"desk.result.{kind}", fluid="house-oil", lot="HO-3")
+    assert f"{named} {t(f'work.equipment.{word}')}" in text
+    assert named not in shown(lang)
