@@ -106,6 +106,7 @@ def test_every_module_is_imported_with_the_base_or_belongs_to_an_extra():
         "amqtt": r"daq\.adapters\.mqtt\.embedded_broker",
         "google": r"daq\.adapters\.sparkplug\.\w+",
         "psycopg": r"daq\.collect\.\w+|daq\.collect|daq\.app\.cli\.delivery\.collect",
+        **dict.fromkeys(("fastapi", "jinja2", "markupsafe", "starlette", "uvicorn"), r"daq\.page\.[\w.]+"),
     }
     wrong = {
         name: library

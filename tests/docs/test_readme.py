@@ -95,9 +95,10 @@ def make_quick(lab: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.timeout(300)
 def test_the_commands_of_the_readme_run(bench):
-    (first,) = [b for b in blocks(README) if "daq serve &" in b]
+    (first,) = [b for b in blocks(README) if "daq serve --page &" in b]
     (day,) = [b for b in blocks(LABORATORY) if "daq serve &" in b]
-    lines = [line.partition("#")[0].strip() for line in first.splitlines()]
+    # Without the page: another program may have its port.
+    lines = [line.partition("#")[0].strip().replace(" --page", "") for line in first.splitlines()]
     lines += [text for line in day.splitlines() if (text := line.partition("#")[0].strip()) not in lines]
     exports: list[str] = []
     run_id = ""
