@@ -56,6 +56,7 @@ class ChartLimits(Record):
         runs: runs whose results are the points.
         first, last: names of the first and the last of them.
         left_out: samples that the person left out, because their cause was found.
+        simulated: whether the points were simulated: such limits hold for simulated points only.
     """
 
     kind: ClassVar[str] = "chart_limits"
@@ -69,6 +70,7 @@ class ChartLimits(Record):
     first: str
     last: str
     left_out: tuple[str, ...] = ()
+    simulated: bool = False
 
     def keys(self) -> tuple[tuple[str, str], ...]:
         """Return the keys: the product, or the fluid and the instrument."""

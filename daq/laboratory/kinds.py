@@ -12,7 +12,7 @@ DECLARATION: Final = "declaration"
 """Kinds of records, as the store names them."""
 
 ReleaseState = Literal["released", "release_blocked", "release_withdrawn", "rejected"]
-"""``release_blocked``: released, and put in doubt by a failed verification after that."""
+"""``release_blocked``: released, and put in doubt after that by a verification or a control."""
 
 NEWEST: Final = "last"
 """Name of the newest run in commands; no sample has it as its id."""

@@ -39,19 +39,23 @@ def page_command(
     return [sys.executable, "-m", "daq.page", *options]
 
 
+def page_environment() -> dict[str, str]:
+    """Return the environment of a page, which must not answer to the service manager of the daemon."""
+    return {k: v for k, v in os.environ.items() if k not in ("NOTIFY_SOCKET", "WATCHDOG_USEC")}
+
+
 async def keep_page(command: Sequence[str]) -> None:
     """Run the page until cancelled; then end it."""
     loop = asyncio.get_running_loop()
     wait = AGAIN_S
     while True:
         began = loop.time()
-        # The page must not answer to the daemon's service manager, nor to Ctrl-C before the daemon does.
-        environment = {k: v for k, v in os.environ.items() if k not in ("NOTIFY_SOCKET", "WATCHDOG_USEC")}
-        process = await asyncio.create_subprocess_exec(*command, env=environment, start_new_session=True)
+        # The page must not answer to Ctrl-C before the daemon does.
+        process = await asyncio.create_subprocess_exec(*command, env=page_environment(), start_new_session=True)
         try:
             code = await process.wait()
         finally:
-            await _end(process)
+            await end_page(process)
         if code == WRONG:
             log.error("page", reason="its settings are wrong; it is not started again")
             return
@@ -60,7 +64,8 @@ async def keep_page(command: Sequence[str]) -> None:
         await asyncio.sleep(wait)
 
 
-async def _end(process: asyncio.subprocess.Process) -> None:
+async def end_page(process: asyncio.subprocess.Process) -> None:
+    """End a page; kill it where it does not end within `END_S`."""
     if process.returncode is not None:
         return
     with contextlib.suppress(ProcessLookupError):

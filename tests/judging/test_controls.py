@@ -58,6 +58,7 @@ class StoredCheck:
     boundary: int
     authorised: bool = True
     has_passed: bool = False
+    simulated: bool = False
 
     @property
     def fitted(self):
@@ -93,7 +94,9 @@ class Bench:
         for step in steps:
             self.store.submit(step).result(10)
 
-    def control(self, passed, *, fluid=FLUID, method=METHOD, bench="bench-1", authorised=True, between=None):
+    def control(
+        self, passed, *, fluid=FLUID, method=METHOD, bench="bench-1", authorised=True, between=None, simulated=False
+    ):
         """Measure a control; `between` happens while its run goes on."""
         run = f"control-{self.runs}"
         self.runs += 1
@@ -101,7 +104,9 @@ class Bench:
                       bench, self.now, self.boundary)  # fmt: skip
         began = begin(run, bench)
         attribution = "authorised" if authorised else "not_authorised"
-        record = replace(began.run, began_utc_ns=self.now, method_id=method, attribution=attribution)
+        record = replace(
+            began.run, began_utc_ns=self.now, method_id=method, attribution=attribution, simulated=simulated
+        )
         detail = self.detail(known, passed, f"r-{run}")
         self.submit(replace(began, run=record))
         if between is not None:
@@ -113,7 +118,7 @@ class Bench:
             ),
             end(run),
         )
-        known.has_passed, known.authorised = bool(known.passed), authorised
+        known.has_passed, known.authorised, known.simulated = bool(known.passed), authorised, simulated
         self.controls.append(known)
         self.order.append(run)
 
@@ -174,7 +179,7 @@ class Bench:
     def expected(self):
         """Return the state of the control by the model."""
         own = [c for c in self.controls if (c.bench, c.fluid, c.method) == ("bench-1", FLUID, METHOD)]
-        own = [c for c in own if self.is_alike(c)]
+        own = [c for c in own if self.is_alike(c) and not (c.simulated and c.passed)]
         if not own:
             return "missing"
         last = own[-1]
@@ -200,7 +205,8 @@ class Bench:
             return None
         place = self.order.index(control.run)
         same = [(self.order.index(c.run), c) for c in self.controls if c.bench == "bench-1" and c.passed]
-        passes = [i for i, c in same if (c.serial, c.part) == (control.serial, control.part)]
+        own = (control.serial, control.part, control.simulated)
+        passes = [i for i, c in same if (c.serial, c.part, c.simulated) == own]
         after, until = place, place
         if control.passed is False:
             after = max((i for i in passes if i < place), default=-1)
@@ -261,7 +267,10 @@ def happen(bench, rng):
         bench.control(passed, authorised=rng.random() < 0.8)
     elif kind == "other":
         bench.control(
-            True, **rng.choice(({"fluid": "reference-b"}, {"method": "reference-check"}, {"bench": "bench-2"}))
+            True,
+            **rng.choice(
+                ({"fluid": "reference-b"}, {"method": "reference-check"}, {"bench": "bench-2"}, {"simulated": True})
+            ),
         )
     elif kind == "handover":
         bench.hand_over()
@@ -307,7 +316,7 @@ def test_a_result_is_good_only_after_the_control_of_this_shift_has_passed(bench,
 
 
 @pytest.mark.parametrize(
-    ("seed", "things"), [(11, 30), *(pytest.param(seed, 150, marks=pytest.mark.slow) for seed in (12, 13, 17))]
+    ("seed", "things"), [(11, 60), *(pytest.param(seed, 150, marks=pytest.mark.slow) for seed in (12, 13, 17))]
 )
 def test_a_failed_or_withdrawn_control_puts_the_results_of_its_geometry_in_doubt(bench, seed, things):
     rng = random.Random(seed)
@@ -345,13 +354,30 @@ def test_a_control_holds_for_less_than_twelve_hours_from_its_start(bench, ns, st
     assert bench.measure()[0].context.control.state == state
 
 
-@pytest.mark.parametrize("other", [{"fluid": "reference-b"}, {"method": "reference-check"}, {"bench": "bench-2"}])
-def test_another_fluid_method_or_bench_is_not_the_control(bench, other):
+@pytest.mark.parametrize(
+    "other", [{"fluid": "reference-b"}, {"method": "reference-check"}, {"bench": "bench-2"}, {"simulated": True}]
+)
+def test_another_fluid_method_or_bench_or_a_simulated_instrument_is_not_the_control(bench, other):
     bench.control(True, **other)
     assert bench.measure()[0].context.control.state == "missing"
     bench.control(False)
     bench.control(True, **other)
     assert bench.measure()[0].context.control.state == "failed"
+
+
+@pytest.mark.parametrize("simulated", [False, True])
+def test_a_verification_on_a_simulated_instrument_says_nothing_about_a_real_one(bench, simulated):
+    found = StoredCheck("check-1", True, GEOMETRIES[0], SERIALS[0], "reference-b", METHOD, "bench-1", bench.now, 0)
+    for run, passed, is_simulated in (("check-1", False, False), ("check-2", True, simulated)):
+        detail = replace(bench.detail(replace(found, run=run), passed, f"r-{run}"), kind="verification")
+        began = begin(run, "bench-1")
+        bench.submit(
+            replace(began, run=replace(began.run, simulated=is_simulated)),
+            conclude(run, result_id=f"r-{run}", verification=encode(detail), build=bench.build(run, found)),
+            end(run),
+        )
+    plan, _ = bench.measure()
+    assert plan.context.standing.passed is not simulated
 
 
 def test_nothing_changes_where_no_control_is_required(bench):

@@ -43,7 +43,7 @@ def verify(store, run, geometry, *, passed, number="", serial="R-1042", attribut
 
 def measure(store, run, verification=None, attribution="unattributed"):
     began = begin(run, "bench-1")
-    began = replace(began, run=replace(began.run, attribution=attribution))
+    began = replace(began, run=replace(began.run, attribution=attribution, simulated=False))
     for step in (began, conclude(run, result_id=f"r-{run}", verification=verification), end(run)):
         store.submit(step).result(10)
 

@@ -128,6 +128,28 @@ def test_a_unit_that_is_not_known_is_not_read_as_the_known_one():
     assert not found(units_in_lines, make, captured(lines))
 
 
+@pytest.mark.parametrize("shape", ["{} {}", "{}{}", "ST {};{};A", "{} [{}]"])
+@pytest.mark.parametrize("word", ["g", "kg", "mPas", "C", "RPM"])
+def test_a_unit_that_is_not_in_the_capture_must_not_be_read_as_the_one_in_it(shape, word):
+    """The display is switched to another unit after the capture was made."""
+    lines = [shape.format(number, word) for number in ("994.10", "995.25", "12.05")]
+    code = unit_word(word)[0]
+    literal = shape.format("{it:number}", word).replace("[", "[[").replace("]", "]]")
+    listed = shape.format("{it:number}", "{w:letters}").replace("[", "[[").replace("]", "]]")
+    units = {"units": {word: code}, "unit_of": ["it"]}
+    states = {"means": {word: ""}, "others": "ignored"}
+    for pattern, fields, right in (
+        (literal, {}, True),
+        (listed, {"w": units}, True),
+        (listed, {"w": {"means": {word: ""}}}, True),
+        (listed, {"w": states}, False),
+        (listed.replace("w:", ":"), {}, False),
+    ):
+        message = found(units_in_lines, described(pattern, code, **fields), captured(lines))
+        assert bool(message) != right, (pattern, fields, message)
+        assert right or f"in the place of {word} is read as if it were in {word}" in message
+
+
 def test_letters_of_a_state_are_no_units():
     """`A` and `V` are states of sentences in the style of NMEA 0183, `C` one of a thermometer."""
     lines = ["KS,1.234,A", "KS,1.235,A", "KS,,V"]

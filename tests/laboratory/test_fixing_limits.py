@@ -1,6 +1,7 @@
 """Limits that a person fixes: stored with their reason, used from then on, and only where they apply."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,8 @@ from daq.adapters.store.agreement.everything import Comparison
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.records import revisions
 from daq.app.laboratory.acts import ACTS, carry_out
-from daq.app.laboratory.lists.charting import product_charts
+from daq.app.laboratory.lists.charting import fixed_limits, product_charts
+from daq.app.records.verifications import fixed_control_limits
 from daq.core.errors import SettingError
 from daq.laboratory.chartlimits import ChartLimits
 from daq.quality.charts import individuals_chart
@@ -135,3 +137,53 @@ def test_limits_of_verifications_are_fixed_the_same_way(tmp_path):
         assert lab.get(ChartLimits, done["id"]).record.keys() == (
             ("fluid", "house-fluid"), ("instrument", "bench-1"),
         )  # fmt: skip
+
+
+@pytest.mark.parametrize("simulated", [False, True])
+def test_limits_from_simulated_points_hold_for_simulated_points_only(tmp_path, simulated):
+    make_charted(tmp_path / "daq.db", normal(25, simulated=simulated))
+    with laboratory(tmp_path) as lab:
+        carry_out(lab, "chart_limits_fix", ORDER)
+        assert lab.get(ChartLimits, ID).record.simulated is simulated
+        assert charted(lab).lines.fixed is True
+        with lab.reader() as reader:
+            name = lab.get(ChartLimits, ID).record.chart
+            points = charted(lab).points
+            found = [
+                fixed_limits(reader, name, [replace(p, simulated=other) for p in points]) for other in (False, True)
+            ]
+    assert [f is not None for f in found] == [not simulated, simulated]
+
+
+@pytest.mark.parametrize("simulated", [False, True])
+def test_a_control_of_a_real_instrument_is_not_judged_by_simulated_limits(tmp_path, simulated):
+    level = {"measured": 480.0, "reason": None, "deviation_percent": None, "step": "reading"}
+    part = {"kind": "control", "fluid": "house-oil", "lot": "HO-3", "condition": "as_found", "levels": [level]}
+    runs = [
+        replace(
+            r,
+            sample="house-oil",
+            product="",
+            changes={"verification": part | {"levels": [level | {"measured": r.value}]}},
+        )
+        for r in normal(25, 480.0, simulated=simulated)
+    ]
+    make_charted(tmp_path / "daq.db", runs)
+    with laboratory(tmp_path) as lab:
+        order = {
+            "fluid": "house-oil",
+            "instrument": "bench-1",
+            "quantity": "control, lot HO-3",
+            "last": 25,
+            "because": "new",
+        }
+        carry_out(lab, "chart_limits_fix", order)
+        bench = lab.catalogue.instrument("bench-1").with_fitted("coaxial-12")
+        with lab.reader() as reader:
+            found = [
+                fixed_control_limits(
+                    reader, bench.model_copy(update={"simulated": other}), lab.catalogue.fluid("house-oil")
+                )
+                for other in (False, True)
+            ]
+    assert [f is not None for f in found] == [not simulated, simulated]

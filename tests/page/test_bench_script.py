@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.page.browsing import chromium
-from tests.page.example_pages import bench_pages
+from tests.page.example_pages import bench_pages, plain_desk_pages
 from tests.page.example_result import RESULT
 from tests.page.example_server import serving
 
@@ -127,3 +127,50 @@ def test_words_follow_the_torque(browser):
         for torque, text in ((45.0, "INSIDE"), (6.0, "BELOW"), (104.0, "ABOVE"), (None, "no reading")):
             server.pushed.append(("reading", TURNING | {"values": {"torque": torque}}))
             expect(word).to_have_text(text, timeout=LONG_MS)
+
+
+def test_a_result_that_is_annulled_while_it_is_shown_is_shown_anew(browser):
+    with bench(browser, "verdict") as (server, tab):
+        judged = tab.locator(".judged .words")
+        expect(judged).to_contain_text("VALID")
+        view = server.by_name["bench-verdict"].values["bench"]["view"]
+        gone = {"value": None, "quality": "Bad", "validity": "not_valid", "faults": ["annulled"]}
+        view["result"] = RESULT | gone
+        server.pushed.append(("bench", view))
+        expect(judged).to_contain_text("NOT VALID", timeout=LONG_MS)
+        expect(tab.locator(".judged .digits")).to_have_text("– – –")
+
+
+def test_a_simulated_run_is_marked_from_its_first_moment(browser):
+    with bench(browser, "choosing") as (server, tab):
+        mark = tab.locator(".bench-head .tag")
+        expect(mark).to_have_count(0)
+        running = server.by_name["bench-running"].values["bench"]
+        server.by_name["bench-choosing"].values["bench"].update(running)
+        server.pushed += [("bench", running["view"]), ("run", {"bench": "bench-1", "run": running["run"]})]
+        expect(mark).to_have_text("SIMULATED", timeout=LONG_MS)
+
+
+def test_each_bench_of_the_overview_has_the_age_of_its_own_readings(browser):
+    with serving(plain_desk_pages()) as server:
+        tab = browser.new_context().new_page()
+        tab.set_default_timeout(LONG_MS)
+        tab.goto(server.url(server.by_name["desk"]))
+        card = tab.locator(".bench-card[data-bench=bench-1]")
+        server.pushed.append(("reading", TURNING))
+        expect(card.locator("[data-live-part=value]")).not_to_have_text("–")
+        # Another bench is read on; this one is silent.
+        server.pushed += [("reading", TURNING | {"bench": "bench-2"})] * 3
+        expect(card.locator("[data-live-part=value-age]")).to_be_visible(timeout=LONG_MS)
+        assert "stale" in card.get_attribute("class")
+        server.pushed.append(("reading", TURNING | {"age_s": 75.0}))
+        expect(card.locator("[data-live-part=value-age]")).to_contain_text("7", timeout=LONG_MS)
+        tab.context.close()
+
+
+def test_an_old_torque_is_not_shown_as_one_of_now(browser):
+    with bench(browser, "running") as (server, tab):
+        server.pushed.append(("reading", TURNING | {"age_s": 75.0}))
+        now = tab.locator("[data-gauge=torque] [data-live-part=now]")
+        expect(tab.locator(".run-left")).to_have_class("run-left stale", timeout=LONG_MS)
+        assert "line-through" in now.evaluate("element => getComputedStyle(element).textDecorationLine")

@@ -1,9 +1,20 @@
 """Words and figures of the page: stop rules in each language, digits, states of a bench, verdicts."""
 
+from importlib.resources import files
+
 import pytest
 
-from daq.page.shown.benches import bench_kind, command_words, in_doubt, message_words, rule_words, stage_words
-from daq.page.shown.figures import amount, entry_value, limit_range, risk
+from daq.page.shown.benches import (
+    OLD_S,
+    bench_kind,
+    command_words,
+    in_doubt,
+    message_words,
+    reading_amount,
+    rule_words,
+    stage_words,
+)
+from daq.page.shown.figures import DASH, amount, entry_value, limit_range, risk
 from daq.page.shown.results import verdict_kind
 from daq.page.texts.texts import Texts
 from tests.page.example_pages import RUN, bench_live, bench_view
@@ -78,3 +89,12 @@ def test_a_value_below_its_limits_has_its_point_on_the_left():
     assert verdict_kind(data) == "outside_low"
     assert verdict_kind(data | {"value": 950.0}) == "outside"
     assert verdict_kind(data | {"value": None}) == "outside"
+
+
+def test_an_old_reading_is_no_value_of_now():
+    live = bench_live(bench_view("running"), RUN)
+    assert reading_amount(live, "torque") == "45.23 %"
+    for age, shown in ((None, "45.23 %"), (1.9, "45.23 %"), (2.0, DASH), (75.0, DASH)):
+        assert reading_amount(bench_live(bench_view("running"), RUN, age_s=age), "torque") == shown
+    script = (files("daq.page") / "static" / "stream.js").read_text("utf-8")
+    assert f"OLD_S = {OLD_S:.0f};" in script

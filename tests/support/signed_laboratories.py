@@ -122,7 +122,7 @@ def verify(
     """Store a verification or a control of an instrument with a measuring geometry."""
     detail = verification_detail(run, passed=passed, geometry=geometry, **more)
     began = begin(run, instrument)
-    began = replace(began, run=replace(began.run, method_id=method))
+    began = replace(began, run=replace(began.run, method_id=method, simulated=False))
     concluded = conclude(run, result_id=f"r-{run}", verification=encode(detail), follow=follow)
     for step in (replace(register(), id=method), began, concluded, end(run)):
         store.submit(step).result(10)

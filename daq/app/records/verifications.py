@@ -57,6 +57,8 @@ class Entry:
     """Id of the method of its run."""
     began_utc_ns: int = 0
     """Start of its run."""
+    simulated: bool = False
+    """It was measured on a simulated instrument: it says nothing about a real one."""
     has_passed: bool = False
     """It passed when its run ended, whatever a correction made of it."""
 
@@ -111,24 +113,28 @@ def _judged_last(reader: Reader, audited: Iterable[AuditEntry]) -> list[Entry]:
 
 def _entry(reader: Reader, e: AuditEntry) -> Entry:
     detail = decode(AuditedVerification, json.loads(e.detail))
-    attribution, method, began = _start_of(reader, detail.run)
+    attribution, method, began, simulated = _start_of(reader, detail.run)
     unknown = attribution == "not_authorised"
     passed = bool(detail.passed) and not unknown and bool(method)
-    return Entry(e.seq, e.utc_ns, e.who, detail, unknown, method, began, passed)
+    return Entry(e.seq, e.utc_ns, e.who, detail, unknown, method, began, simulated, passed)
 
 
-def _start_of(reader: Reader, run: str) -> tuple[str, str, int]:
-    """Return attribution, id of the method and start of a run; an archive of others has its first audit entry only."""
+def _start_of(reader: Reader, run: str) -> tuple[str, str, int, bool]:
+    """Return attribution, id of the method and start of a run, and whether it was simulated.
+
+    An archive of other runs has the first audit entry only.
+    """
     found = reader.run(run)
     if found is not None:
-        return found.attribution, found.method_id, found.began_utc_ns
+        return found.attribution, found.method_id, found.began_utc_ns, found.simulated
     rows = reader.query(
         "SELECT utc_ns, detail FROM audit WHERE subject = ? AND what = 'run_started' ORDER BY seq LIMIT 1", [run]
     )
     if not rows:
-        return "", "", 0
+        return "", "", 0, False
     started = json.loads(rows[0]["detail"])
-    return str(started.get("attribution", "")), str(started.get("method_id", "")), int(rows[0]["utc_ns"])
+    attribution, method = str(started.get("attribution", "")), str(started.get("method_id", ""))
+    return attribution, method, int(rows[0]["utc_ns"]), bool(started.get("simulated"))
 
 
 def pair_of(instrument: Instrument, serial: str | None) -> Pair:
@@ -138,10 +144,17 @@ def pair_of(instrument: Instrument, serial: str | None) -> Pair:
 
 
 def standing_of(found: Sequence[Entry], instrument: Instrument | None, pair: Pair, now_utc_ns: int) -> Standing:
-    """Return the verification status of a pair now; without the instrument's file no interval is known."""
+    """Return the verification status of a pair now; without the instrument's file no interval is known.
+
+    A pass on a simulated instrument counts for a simulated one only.
+    """
     every = None if instrument is None or instrument.verification is None else instrument.verification.every
-    judged = [e.detail.verified(e.utc_ns) for e in found if e.passed is not None]
+    judged = [e.detail.verified(e.utc_ns) for e in found if e.passed is not None and _counts_for(e, instrument)]
     return standing(judged, now_utc_ns=now_utc_ns, every_ns=every, pair=pair)
+
+
+def _counts_for(e: Entry, instrument: Instrument | None) -> bool:
+    return not e.passed or instrument is None or e.simulated == instrument.simulated
 
 
 def in_doubt(reader: Reader, instrument: str, found: Sequence[Entry]) -> InDoubt | None:
@@ -230,10 +243,12 @@ def doubt_by(
     return InDoubt(failed, _last_pass(found, failed), tuple(results))
 
 
-def _pair(e: Entry) -> Pair:
+def _pair(e: Entry) -> tuple[Pair, bool]:
+    """Return instrument and measuring geometry, and whether they were simulated."""
     detail = e.detail
     # A geometry with a serial number is the same under another name.
-    return Pair(detail.serial, "" if detail.geometry_serial else detail.geometry, detail.geometry_serial)
+    pair = Pair(detail.serial, "" if detail.geometry_serial else detail.geometry, detail.geometry_serial)
+    return pair, e.simulated
 
 
 def _results_between(reader: Reader, instrument: str, after: int, before: int | None = None) -> list[tuple[str, str]]:
@@ -260,7 +275,7 @@ def control_of(
     asked = instrument.control
     if asked is None:
         return None
-    newest = _newest_control(reader, instrument.name, asked, pair, before)
+    newest = _newest_control(reader, instrument, asked, pair, before)
     fits = [s.audit_seq for s in revisions(reader, Fitted.kind, instrument.name) if s.what == REFITTED]
     return required_control(
         asked.fluid,
@@ -305,7 +320,7 @@ def required_controls(reader: Reader, catalogue: Catalogue, now_utc_ns: int) -> 
 
 
 def _newest_control(
-    reader: Reader, instrument: str, asked: ControlOfShift, pair: Pair, before: int
+    reader: Reader, instrument: Instrument, asked: ControlOfShift, pair: Pair, before: int
 ) -> StoredControl | None:
     """Return the control of a pair whose run ended last, as it is judged now; None without one.
 
@@ -314,12 +329,12 @@ def _newest_control(
     """
     judged: dict[str, StoredControl | None] = {}
     page_before = before
-    while page := verifying_runs(reader, instrument, before=page_before, limit=CONTROLS_READ):
+    while page := verifying_runs(reader, instrument.name, before=page_before, limit=CONTROLS_READ):
         for check in page:
             if check.fluid != asked.fluid or check.detail.get("kind") != "control":
                 continue
             if check.run not in judged:
-                judged[check.run] = _stored_control(reader, check, asked, pair)
+                judged[check.run] = _stored_control(reader, check, asked, pair, simulated=instrument.simulated)
             first = reader.results(check.run)
             if judged[check.run] is not None and first and first[0].id == check.detail["result"]:
                 return _last_begun(judged.values())
@@ -331,18 +346,28 @@ def _last_begun(found: Iterable[StoredControl | None]) -> StoredControl | None:
     return max((c for c in found if c is not None), key=lambda c: c.began_seq, default=None)
 
 
-def _stored_control(reader: Reader, check: VerifyingRun, asked: ControlOfShift, pair: Pair) -> StoredControl | None:
-    """Return a control as this judgement has it; None where it is of another method or does not count for the pair."""
+def _stored_control(
+    reader: Reader, check: VerifyingRun, asked: ControlOfShift, pair: Pair, *, simulated: bool
+) -> StoredControl | None:
+    """Return a control as this judgement has it; None where it does not count for the pair.
+
+    Nor does one of another method, or a pass on a simulated instrument for a real one.
+    """
     detail, run = decode(AuditedVerification, check.detail), reader.run(check.run)
     if run is None or run.method_id != asked.method:
         return None
     passed = None if detail.passed and run.attribution == "not_authorised" else detail.passed
+    if passed and run.simulated != simulated:
+        return None
     verified = replace(detail.verified(run.began_utc_ns), passed=passed is True)
     return StoredControl(verified, passed, run_started_seq(reader, check.run)) if pair.counts(verified) else None
 
 
 def fixed_control_limits(reader: Reader, instrument: Instrument, fluid: Fluid) -> FixedControlLimits | None:
-    """Return the limits that a person fixed for a control fluid on an instrument with its fitted geometry, or None."""
+    """Return the limits that a person fixed for a control fluid on an instrument with its fitted geometry, or None.
+
+    Limits from simulated points are none for a real instrument.
+    """
     name = ChartName(
         fluid=fluid.id,
         instrument=instrument.name,
@@ -353,6 +378,8 @@ def fixed_control_limits(reader: Reader, instrument: Instrument, fluid: Fluid) -
     if stored is None:
         return None
     record = ChartLimits.model_validate(stored.data, strict=False)
+    if record.simulated != instrument.simulated:
+        return None
     limits = ControlLimits(
         centre=record.centre,
         standard_deviation=record.sigma,
@@ -380,7 +407,8 @@ def instrument_history(
     limits = None
     if method.verification is not None or method.control:
         of_kind = [e for e in checks(reader, instrument.name) if e.is_control] if method.control else found
-        passes = [e.seq for e in of_kind if e.passed and pair.counts(e.detail.verified(e.utc_ns))]
+        alike = (e for e in of_kind if e.passed and _counts_for(e, instrument))
+        passes = [e.seq for e in alike if pair.counts(e.detail.verified(e.utc_ns))]
         since = _results_between(reader, instrument.name, passes[-1] if passes else 0)
     if method.control and order.fluid:
         limits = fixed_control_limits(reader, instrument, catalogue.fluid(order.fluid))

@@ -2,7 +2,6 @@
 
 import asyncio
 import contextlib
-import os
 import socket
 from collections.abc import Sequence
 from typing import Final, Self
@@ -12,7 +11,7 @@ from daq.app.daemon.supervisor import Supervisor
 from daq.app.laboratory.acts import carry_out
 from daq.core.errors import LinkError
 from daq.process.logins import own_login
-from daq.process.pagechild import page_command
+from daq.process.pagechild import end_page, page_command, page_environment
 
 BENCH: Final = "bench-3"
 INSTRUMENT: Final = (
@@ -26,7 +25,6 @@ PRODUCT: Final = "clear-glaze"
 LISTEN: Final = ("127.0.0.1", 8042)
 START_S: Final = 120.0
 """Longest time in seconds until the page listens."""
-END_S: Final = 10.0
 
 
 def register_samples(supervisor: Supervisor) -> None:
@@ -65,13 +63,12 @@ class PageProcess:
 
     async def __aenter__(self) -> Self:
         """Start the page and wait until it listens; `LinkError` if it does not."""
-        environment = {k: v for k, v in os.environ.items() if k != "NOTIFY_SOCKET"}
         self._process = process = await asyncio.create_subprocess_exec(
             *self._command,
             "--log",
             "critical",
             stdout=asyncio.subprocess.PIPE,
-            env=environment,
+            env=page_environment(),
             start_new_session=True,
         )
         line = b""
@@ -90,14 +87,5 @@ class PageProcess:
 
     async def _end(self) -> None:
         process, self._process = self._process, None
-        if process is None or process.returncode is not None:
-            return
-        with contextlib.suppress(ProcessLookupError):
-            process.terminate()
-        try:
-            async with asyncio.timeout(END_S):
-                await process.wait()
-        except TimeoutError:
-            with contextlib.suppress(ProcessLookupError):
-                process.kill()
-            await process.wait()
+        if process is not None:
+            await end_page(process)

@@ -115,7 +115,7 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "control_without_value": sentence("the control has no value"),
     "control_doubtful": sentence("the value of the control is doubtful ({faults})", faults=TERMS),
-    "control_not_complete": sentence("the run of the control did not come to its end"),
+    "control_not_complete": sentence("the run of the control is not complete"),
     "dry_content_without_density": sentence("there is no density that can be believed"),
     "dry_content_not_possible": sentence(
         "a density of {density} is not between that of water at {temperature} and that of the solid, {solid_density}: "

@@ -14,6 +14,8 @@ from daq.page.texts.texts import Texts, placeholders
 
 IN_DOUBT: Final = ("may_still_be_turning", "in_doubt")
 """States of a motor that may still turn."""
+OLD_S: Final = 2.0
+"""Age (s) from which a reading is old, as in `static/stream.js`."""
 STEPPING: Final = ("starting", "measuring", "seeking")
 """States of a run that belong to a step of the method."""
 TEMPLATES: Final[Mapping[str, str]] = {
@@ -194,7 +196,8 @@ def bench_kind(bench: Mapping[str, Any]) -> str:
 
 
 def reading_amount(bench: Mapping[str, Any], signal: str) -> str:
-    """Return the newest value of a signal of a bench (`BenchLive`) with its unit."""
+    """Return the newest value of a signal of a bench (`BenchLive`) with its unit; a dash for one that is old."""
     reading = bench.get("reading") or {}
-    value = (reading.get("values") or {}).get(signal)
+    is_old = (reading.get("age_s") or 0.0) >= OLD_S
+    value = None if is_old else (reading.get("values") or {}).get(signal)
     return amount(value, (reading.get("units") or {}).get(signal, "1"))

@@ -9,6 +9,7 @@ from daq.app.records.derived import curve_head
 from daq.app.screens.drawings.curve_svg import svg
 from daq.core.units import UNITS
 from daq.methods.curves.curvedata import FlowCurveData
+from daq.page.shown.benches import fault_words
 from daq.page.shown.figures import DASH, amount, percent, supported_digits
 from daq.page.texts.texts import Texts
 
@@ -90,8 +91,8 @@ def components(t: Texts, data: Mapping[str, Any]) -> list[dict[str, Any]]:
     ]
 
 
-def kept_rows(data: Mapping[str, Any]) -> list[dict[str, str]]:
-    """Return the kept values of a run as rows of texts."""
+def kept_rows(t: Texts, data: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the kept values of a run as rows of texts, with quality and faults; `good` is false below Good."""
     return [
         {
             "step": str(kept["name"]),
@@ -103,9 +104,17 @@ def kept_rows(data: Mapping[str, Any]) -> list[dict[str, str]]:
             "temperature": amount(kept.get("temperature"), "Cel", 2),
             "value": amount(kept.get("value"), kept.get("unit") or data["unit"], None, supported_digits(data)),
             "n": str(kept.get("n", "")),
+            "good": kept["quality"].partition("_")[0] == "Good",
+            "quality": _quality(t, kept),
         }
         for kept in data.get("steps") or ()
     ]
+
+
+def _quality(t: Texts, kept: Mapping[str, Any]) -> str:
+    word = t.code("quality", kept["quality"].partition("_")[0].lower())
+    faults = t("format.list").join(fault_words(t, fault) for fault in kept["faults"])
+    return f"{word}: {faults}" if faults else word
 
 
 def curve_drawing(history: Mapping[str, Any]) -> Markup:

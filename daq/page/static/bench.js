@@ -1,6 +1,6 @@
 // The screen at a bench.  The server makes each stage; this module fills in what lives, and fetches the stage when it changes.
 
-import { part, put, wordsOf } from "./figures.js";
+import { part, put, resultState, wordsOf } from "./figures.js";
 import { showReading, showRun } from "./live_run.js";
 import { listen } from "./scanner.js";
 import { Stream } from "./stream.js";
@@ -29,7 +29,7 @@ function signature(state) {
   const run = state.run;
   const codes = (list) => (list ?? []).map((one) => one.code);
   return JSON.stringify([
-    state.view && [state.view.revision, state.view.stage, state.view.message, state.view.connection, state.view.result === null, state.view.out_of_service],
+    state.view && [state.view.revision, state.view.stage, state.view.message, state.view.connection, resultState(state.view.result), state.view.out_of_service],
     run && [run.run, run.state, run.step.number, run.step.speed, run.seek?.number, run.rules.map((rule) => rule.rule), codes(run.advice), codes(run.notes), codes(run.value?.reasons), run.value === null, Object.keys(run.faults)],
   ]);
 }
@@ -188,7 +188,7 @@ function aged(age, lost) {
   const row = part(document, "value-row");
   const text = age === null ? "" : words.text("connection.age", { seconds: Math.floor(age) });
   put(part(band, "age"), text);
-  row?.classList.toggle("stale", lost || age !== null);
+  for (const old of [row, document.querySelector(".run-left")]) old?.classList.toggle("stale", lost || age !== null);
   const beside = part(document, "value-age");
   if (beside) { beside.hidden = age === null; put(beside, text); }
 }

@@ -1,18 +1,10 @@
 // Runs in one plot: each run has a colour and a pattern of dashes of its own, so that no two differ by colour alone.
 
+import { colour } from "./figures.js";
+
 const DASHES = [[], [12, 5], [3, 4], [14, 4, 3, 4], [7, 7], [20, 6]];
 const SIZE = 14;
 const COLOURS = ["--ink", "--accent", "--good", "--warn", "--bad", "--soft"];
-
-/** Return a colour of the style sheet. */
-function colour(name) {
-  const probe = document.createElement("span");
-  probe.style.color = `var(${name})`;
-  document.body.append(probe);
-  const found = getComputedStyle(probe).color;
-  probe.remove();
-  return found;
-}
 
 /** Return the data of a plot: all times in order, and for each run its value at each of them or null. */
 function joined(runs) {

@@ -1,15 +1,15 @@
 // The overview of all benches: values and words of the runs, live.
 
-import { part, wordsOf } from "./figures.js";
+import { part, put, resultState, wordsOf } from "./figures.js";
 import { showReading, showValue } from "./live_run.js";
-import { Stream } from "./stream.js";
+import { OLD_S, Stream } from "./stream.js";
 
 const cards = new Map([...document.querySelectorAll(".bench-card")].map((card) => [card.dataset.bench, { card, words: wordsOf(card), live: JSON.parse(card.dataset.live) }]));
 let fetching = null;
 
 /** Return what decides the parts of a card that the server makes. */
 function signature(live) {
-  return JSON.stringify([live.view && [live.view.stage, live.view.sample, live.view.connection, live.view.out_of_service], live.run && [live.run.run, live.run.state, live.run.step.number], live.reading?.motor]);
+  return JSON.stringify([live.view && [live.view.stage, live.view.sample, live.view.connection, live.view.out_of_service, resultState(live.view.result)], live.run && [live.run.run, live.run.state, live.run.step.number], live.reading?.motor]);
 }
 
 function show(entry) {
@@ -41,6 +41,17 @@ function refresh() {
   }, 500);
 }
 
+/** Show the age of the readings of a run where they are old: each bench has its own. */
+function aged(entry, lost) {
+  const age = (performance.now() - entry.valued) / 1000;
+  const old = entry.live.run !== null && age >= OLD_S;
+  entry.card.classList.toggle("stale", lost || old);
+  const beside = part(entry.card, "value-age");
+  if (beside) { beside.hidden = !old; put(beside, old ? entry.words.text("connection.age", { seconds: Math.floor(age) }) : ""); }
+}
+
+const valuedAt = (reading) => performance.now() - 1000 * (reading?.age_s ?? 0);
+for (const entry of cards.values()) entry.valued = valuedAt(entry.live.reading);
 for (const entry of cards.values()) { entry.shown = signature(entry.live); show(entry); }
 
 const stream = new Stream("/api/v1/events", (event, data) => {
@@ -48,11 +59,11 @@ const stream = new Stream("/api/v1/events", (event, data) => {
   if (!entry) return;
   if (event === "bench") entry.live.view = data;
   if (event === "run") entry.live.run = data.run;
-  if (event === "reading") entry.live.reading = data;
+  if (event === "reading") { entry.live.reading = data; entry.valued = valuedAt(data); }
   show(entry);
   if (entry.shown !== signature(entry.live)) refresh();
-}, (age, lost) => {
+}, (_, lost) => {
   part(document, "lost").hidden = !lost;
-  for (const { card } of cards.values()) card.classList.toggle("stale", lost);
+  for (const entry of cards.values()) aged(entry, lost);
 });
 addEventListener("pagehide", () => stream.end());

@@ -38,9 +38,24 @@ export function span(words, seconds) {
   return words.text("format.hours", { h: Math.floor(whole / 3600), min: two(Math.floor((whole % 3600) / 60)) });
 }
 
+/** Return a colour of the style sheet. */
+export function colour(name) {
+  const probe = document.createElement("span");
+  probe.style.color = `var(${name})`;
+  document.body.append(probe);
+  const found = getComputedStyle(probe).color;
+  probe.remove();
+  return found;
+}
+
 /** Set a text only where it differs, so that nothing is drawn or read out again. */
 export function put(element, text) {
   if (element && element.textContent !== text) element.textContent = text;
+}
+
+/** Return what decides how a stored result (`ResultData`) is shown; a correction or an annulment changes it. */
+export function resultState(result) {
+  return result && [result.value, result.quality, result.validity, result.verdict?.verdict, result.faults, result.supersedes ?? null];
 }
 
 /** Return the part of a page with a name, below an element. */

@@ -1,6 +1,7 @@
 // The stream of live values: one connection, the age of what it brought, and its loss.
 
-const OLD_S = 2;
+/** Age (s) from which a reading is shown as old. */
+export const OLD_S = 2;
 const SILENT_S = 5;
 
 /** Follow a stream; `take` gets the name and the data of each event, `aged` the age (s) of the values and whether the page is cut off. */

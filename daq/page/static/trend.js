@@ -1,17 +1,9 @@
 // The live trend of a signal: the newest minutes, the averaged span shaded, and the level of the stop rule.
 
+import { colour } from "./figures.js";
+
 const LONGEST_S = 600;
 const MOST_POINTS = 6000;
-
-/** Return a colour of the style sheet. */
-function colour(name) {
-  const probe = document.createElement("span");
-  probe.style.color = `var(${name})`;
-  document.body.append(probe);
-  const found = getComputedStyle(probe).color;
-  probe.remove();
-  return found;
-}
 
 /** Return a range around values, so that a small change is seen and noise does not fill the plot. */
 function around(low, high) {

@@ -9,13 +9,17 @@ from typing import Final
 from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Values
 from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.fields import decimal_mark, tokens_of
-from daq.descriptions.unitwords import UNIT_WORD, unit_word
+from daq.descriptions.unitwords import SPELLED, UNIT_WORD, unit_word
 from daq.testing.case import DIGITS, Case, decode, ignored, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading
 
 MOST_LINES: Final = 60
 """Greatest number of lines of different shape in which units are looked for."""
+MOST_OTHERS: Final = 6
+"""Greatest number of other units with which a line is tried."""
+UNKNOWN: Final = "zzzzzzzzzzzz"
+"""Word that is no unit."""
 OFFSET_K: Final = 20.0
 """Difference from the zero of a scale of temperature, K, beyond which an offset is no correction of a sensor."""
 _CHECKSUM: Final = re.compile(r"[^\w.,\s-][0-9A-Fa-f]{2,8}\Z")
@@ -211,17 +215,18 @@ class _Place:
 
 
 def units_in_lines(case: Case) -> Finding:
-    """Check that a number is converted from the unit that is beside it in the line.
+    """Check that a number is converted from the unit that is beside it in the line, and from no other one.
 
-    The conversion is measured: one digit of the number is changed, and the change of the value is compared.
+    The conversion is measured: one digit of the number is changed, and the change of the value is compared.  Then the
+    unit is replaced: a line with a unit that is not in the transcript must not be read like the one with this unit.
     """
     driver = case.make()
     found = [place for e in _examples(case) for place in _places(case, driver, e)]
-    checked = 0
-    for place in found:
-        checked += _converted(case, driver, place, found)
+    converted = [place for place in found if _converted(case, driver, place, found)]
     _distinguished(driver, found)
-    if not checked:
+    for place in converted:
+        _refuses_others(case, driver, place)
+    if not converted:
         raise NotApplicableError("no line of the transcript has a unit")
     words = ", ".join(dict.fromkeys(place.word for place in found if place.dimension))
     return passed("units", f"values are in the units of the lines ({words})")
@@ -320,6 +325,34 @@ def _converted(case: Case, driver: Driver, place: _Place, others: Sequence[_Plac
         shown(place.example.frame),
         do="convert the unit in the line: in a description `units` and `unit_of` of a field, or `unit` of the number",
     )
+
+
+def _refuses_others(case: Case, driver: Driver, place: _Place) -> None:
+    """Check that a line with another unit, or with an unknown word in its place, is not read in this unit."""
+    if not place.good:
+        return
+    frame, end = place.example.frame, place.at + len(place.word)
+    value, name = values_of(place.example.meaning)[place.channel], driver.channels[place.channel].name
+    for other in _other_words(place.word):
+        changed = case.sealed(frame[: place.at] + other.encode() + frame[end:])
+        meaning = decode(driver, changed, place.example.asked)
+        if getattr(meaning, "faults", ()) or not is_reading(meaning):
+            continue
+        if value and math.isclose(values_of(meaning).get(place.channel, math.inf), value, rel_tol=1e-9):
+            raise DriverFaultError(
+                f"a line with {other} in the place of {place.word} is read as if {name} were in {place.word}",
+                shown(changed),
+                do="read the units that are known, and refuse a line with another: in a description the unit as a text "
+                "of the pattern, or `units` and `unit_of` of a field",
+            )
+
+
+def _other_words(word: str) -> list[str]:
+    """Return other units of the dimension of a unit and an unknown word, those of its length first."""
+    dimension = UNITS[unit_word(word)[0]].dimension
+    words = (other for other in (*UNITS, *SPELLED) if other.isascii() and other.isalpha())
+    found = [o for o in words if UNITS[unit_word(o)[0]].dimension == dimension and _size(o) != _size(word)]
+    return [UNKNOWN[: len(word)], *sorted(found, key=lambda other: abs(len(other) - len(word)))[:MOST_OTHERS]]
 
 
 def _gives_the_fault(case: Case, driver: Driver, place: _Place, others: Sequence[_Place]) -> bool:

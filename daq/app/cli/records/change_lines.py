@@ -61,7 +61,7 @@ def signature_lines(found: History) -> list[str]:
 
 RELEASES: Final = {
     "released": ("released", "good"),
-    "release_blocked": ("RELEASE BLOCKED: a verification failed after it", "bad"),
+    "release_blocked": ("RELEASE BLOCKED: put in doubt after it by a verification or a control", "bad"),
     "release_withdrawn": ("RELEASE WITHDRAWN", "warn"),
     "rejected": ("REJECTED: it is not released", "bad"),
 }

@@ -276,14 +276,15 @@ def _charts(reader: Reader, found: _Found, last: int, name_of: Callable[[str, st
         is_short = not found.is_complete and len(kept) < last
         cautions = [state("chart_end_of_reading", count=found.read)] if is_short else []
         named = [x for x in left_out if x.name not in shown]
-        charts.append(control_chart(name, kept[-last:], fixed_limits(reader, name), named, cautions))
+        charts.append(control_chart(name, kept[-last:], fixed_limits(reader, name, kept), named, cautions))
     return sorted(charts, key=lambda c: c.points[-1].utc_ns if c.points else 0, reverse=True)
 
 
-def fixed_limits(reader: Reader, name: ChartName) -> FixedLimits | None:
-    """Return the limits that a person fixed for a chart, or None."""
+def fixed_limits(reader: Reader, name: ChartName, points: Sequence[Point]) -> FixedLimits | None:
+    """Return the limits that a person fixed for a chart; None where only they or only its points are simulated."""
     kept = find(reader, ChartLimits, name.id)
-    return None if kept is None else FixedLimits(kept.record, kept.who, _day(kept.utc_ns), kept.because)
+    alike = kept is not None and kept.record.simulated == any(p.simulated for p in points)
+    return None if kept is None or not alike else FixedLimits(kept.record, kept.who, _day(kept.utc_ns), kept.because)
 
 
 def _day(utc_ns: int) -> str:

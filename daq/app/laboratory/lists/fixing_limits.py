@@ -71,6 +71,7 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
         first=chart.points[0].name,
         last=chart.points[-1].name,
         left_out=order.without,
+        simulated=any(p.simulated for p in chart.points),
     )
     kept = laboratory.found(ChartLimits, record.id)
     what = "chart_limits_fixed"
