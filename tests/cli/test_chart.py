@@ -121,6 +121,7 @@ def test_the_command_shows_draws_and_fixes(cli, state, tmp_path):
     assert (again.returncode, "exists already" in again.stderr) == (2, True)
 
 
+@pytest.mark.slow
 def test_the_command_charts_verifications(cli, state):
     rng = np.random.default_rng(2)
     measured = [Measured(f"V-{i}", 1.0, changes=verified(float(rng.normal(0.1, 0.05)), 0.2)) for i in range(12)]

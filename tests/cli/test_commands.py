@@ -35,6 +35,7 @@ def test_init_copies_the_examples_and_never_overwrites(cli, tmp_path):
     assert cli("check", folder).returncode == 0
 
 
+@pytest.mark.slow
 def test_init_into_a_file_is_refused(cli, tmp_path):
     (tmp_path / "file").write_text("")
     done = cli("init", tmp_path / "file")

@@ -32,6 +32,7 @@ def test_a_mistyped_sample_is_found_under_its_new_id_and_marked(cli, shift):
         assert cli("--state", shift.state, command, *([run] if command == "replay" else [])).returncode == 0
 
 
+@pytest.mark.slow
 def test_a_corrected_geometry_changes_the_value_everywhere(cli, shift):
     run, where = shift.within, ("--state", shift.state)
     before = listed(cli, shift.state, "G-1041")[0]["value"]

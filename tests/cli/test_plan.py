@@ -128,6 +128,7 @@ def test_without_limits_the_last_valid_results_of_a_product_are_used(cli, config
     assert found["expected"]["at_rate"] == pytest.approx(9.5411, rel=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("change", [("$.sample.sheared", "true"), ("$.validity", '"doubtful"')])
 def test_results_of_a_seek_and_doubtful_ones_are_left_out(cli, config, tmp_path, change):
     edited(config, "products/clear-glaze.toml", 'expected_viscosity = "800 mPa.s"\n', "")

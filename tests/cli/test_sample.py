@@ -51,6 +51,7 @@ def test_samples_are_added_listed_and_cancelled(sample):
     assert "G-1042" in sample("list")
 
 
+@pytest.mark.slow
 def test_a_change_and_a_retained_part(sample):
     sample("add", "G-1", "--retain", "shelf 3", "--discard", "2020-01-31", "--due", "2020-01-31T08:00")
     assert " late" in sample("list")
@@ -63,6 +64,7 @@ def test_a_change_and_a_retained_part(sample):
     assert "--retain" in sample("add", "G-2", "--discard", "2020-01-31", code=2)
 
 
+@pytest.mark.slow
 def test_a_file_is_imported_after_a_preview_and_exported_as_it_was(sample, tmp_path):
     file = tmp_path / "samples.csv"
     file.write_bytes("\ufeffid;product;remark\r\nG-1001;clear-glaze;=1+1\r\nG-2;engobe;klebt ä\r\n".encode())
@@ -110,6 +112,7 @@ def measured_twice(tmp_path_factory):
     return bench, first, second, only, like_a_run
 
 
+@pytest.mark.slow
 def test_a_mistyped_id_is_refused_with_the_pattern_of_its_product(sample, tmp_path):
     for wrong in ("G-10422", "G1042", "g-1042", "G-104x"):
         assert f"{wrong!r} is no id of a sample of clear-glaze: its ids are G-####" in sample(
@@ -140,6 +143,7 @@ def test_a_sample_with_one_run_is_that_run_in_every_command(cli, sample, twice, 
     assert only[:8] in cli("--state", state, "reportable", "G-2").stdout
 
 
+@pytest.mark.slow
 def test_a_sample_with_several_runs_lists_them_newest_first(cli, sample, twice, tmp_path):
     first, second, _, _ = twice
     state = tmp_path / "state"

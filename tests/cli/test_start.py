@@ -35,6 +35,7 @@ def test_the_check_for_heavy_modules_detects_them():
     assert "pydantic" in imported_by("check")
 
 
+@pytest.mark.slow
 def test_help_names_every_command_and_the_cautions(cli):
     done = cli("--help")
     assert done.returncode == 0

@@ -52,6 +52,7 @@ async def test_the_highest_number_of_the_newest_epoch_of_each_stream_is_announce
         assert await announced(db) == [newer, two]
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize("present", [SOURCE, OTHER])
 async def test_of_two_databases_with_one_prefix_that_of_the_present_status_counts(database, present):

@@ -14,6 +14,7 @@ from tests.support.schemas import SQL, place
 LONG = {"timestamptz": "timestamp with time zone"}
 
 
+@pytest.mark.slow
 @needs_postgres
 @pytest.mark.asyncio
 @pytest.mark.parametrize(("table", "schema", "columns"), [(t, t.removesuffix("s"), c) for t, c in OF_TABLES.items()])

@@ -58,6 +58,7 @@ def settings_for(database):
 # the source and its topics
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_a_database_is_bound_to_the_topics_of_its_first_message_until_a_person_moves_it(database, query):
     async with tables(database) as (db, writer):
@@ -108,6 +109,7 @@ async def test_a_second_id_for_a_sequence_number_is_a_conflict_and_the_first_sta
     assert query("SELECT count(*) FROM lab.control_chart WHERE sample = 'S-bench-1-1'") == [(0,)]
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize("seed", range(6))
 async def test_in_any_mixture_one_id_has_each_number_and_every_other_message_is_named(database, query, seed):
@@ -138,6 +140,7 @@ async def test_in_any_mixture_one_id_has_each_number_and_every_other_message_is_
 # the end of a stream
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize("seed", range(8))
 async def test_hostile_numbers_do_not_make_thousands_missing_and_the_true_ones_are_found(database, seed):
@@ -167,6 +170,7 @@ async def test_hostile_numbers_do_not_make_thousands_missing_and_the_true_ones_a
         assert missing == lost
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_without_any_status_at_most_a_thousand_are_missing_whatever_arrives(database):
     rng = random.Random(11)

@@ -33,6 +33,7 @@ def settings(strict, certificates):
     )  # fmt: skip
 
 
+@pytest.mark.slow
 async def test_the_connection_is_encrypted_and_both_sides_show_a_certificate(settings):
     async with await open_database(settings, "test") as db:
         asked = "SELECT ssl, version, client_dn FROM pg_stat_ssl WHERE pid = pg_backend_pid()"

@@ -29,6 +29,7 @@ async def until(query, wanted, table="results", seconds=90.0):
         await asyncio.sleep(0.05)
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_two_workers_share_the_work_and_invalid_messages_stop_neither(broker, database, query):
     wrong = [
@@ -53,6 +54,7 @@ async def test_two_workers_share_the_work_and_invalid_messages_stop_neither(brok
     assert query("SELECT worker, trouble FROM lab.workers ORDER BY 1") == [("a", ""), ("b", "")]
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_while_the_database_is_away_the_broker_keeps_everything_and_no_more_than_the_window_is_taken(
     broker, database, server, query
@@ -78,6 +80,7 @@ async def test_while_the_database_is_away_the_broker_keeps_everything_and_no_mor
     assert query("SELECT count(DISTINCT id) FROM lab.results") == [(105,)]
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_events_committed_and_not_acknowledged_arrive_again_and_are_duplicates(
     broker, database, query, monkeypatch
@@ -133,6 +136,7 @@ async def test_a_second_process_with_the_same_name_is_refused(broker, database, 
             await Housekeeper(second, lambda: None).claim()
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_a_broker_that_goes_and_comes_back_is_named_and_waited_for(broker, database, query):
     async with collecting(worker_settings(broker, database)) as (worker, _):

@@ -180,6 +180,7 @@ async def test_messages_that_are_not_events_are_kept_byte_for_byte_and_counted(d
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_live_values_are_kept_once_each(database, query):
     values = [Live(TOPICS.prefix, T0, SOURCE, "bench-1", "r", "viscosity", 801.5, "mPa.s", "Good"),

@@ -42,6 +42,7 @@ def test_the_schema_in_the_file_is_that_of_the_dataclasses():
     jsonschema.Draft202012Validator.check_schema(SCHEMA)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("path", "value"),
     [

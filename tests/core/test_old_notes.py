@@ -62,6 +62,7 @@ def of_format_1(raw, **changes):
     return writer.cut().raw
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("code", ACTIONS)
 def test_a_journal_with_notes_of_format_1_replays(code):
     raw = noted_run(code)

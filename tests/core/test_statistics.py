@@ -58,6 +58,7 @@ def test_certified_values(name, n, mean, sd, lag1, sd_digits):
 finite = st.floats(-1e6, 1e6, allow_subnormal=False).map(lambda v: 0.0 if abs(v) < 1e-100 else v)
 
 
+@pytest.mark.slow
 @settings(derandomize=True, max_examples=120)
 @given(
     values=st.lists(finite, min_size=2, max_size=200),

@@ -130,6 +130,7 @@ async def test_zero_is_never(store, broker, clock):
             assert await came(historian, ["b"]) == ["b"]
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize(("last", "repeated"), [(True, []), (False, ["a"])])
 async def test_after_a_kill_of_the_daemon_only_results_the_broker_does_not_show_are_repeated(
@@ -200,6 +201,7 @@ async def test_without_the_right_to_read_only_the_session_shows_a_loss(tmp_path,
         broker.stop()
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_a_full_disk_puts_the_check_off_and_does_not_forget_it(store, make_broker, clock):
     broker = make_broker(NEVER_SAVES)

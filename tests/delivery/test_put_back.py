@@ -115,6 +115,7 @@ def seen(historian):
     return [(p["source"], int(p["sequence"]), p["id"]) for t, p, _ in historian.received if "/result/" in t]
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 @pytest.mark.parametrize("farewell", [True, False])
@@ -160,6 +161,7 @@ async def replace_retained(broker, *messages):
             await client.publish(topic, payload, qos=1, retain=True)
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 @pytest.mark.parametrize("sign_", ["a higher number", "another id", "a later epoch", "none", "forged"])

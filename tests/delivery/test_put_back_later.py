@@ -125,6 +125,7 @@ async def test_no_other_message_starts_an_epoch_or_ends_the_connection(tmp_path,
     assert len(put_back_lines(logs)) == 1
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("copied_after", "lost", "between"), list(itertools.product((0, 2), (1, 3), (0, 1, 4))))
 async def test_a_snapshot_put_back_below_the_connection_is_noticed_when_the_collector_speaks(
     tmp_path, broker, clock, copied_after, lost, between

@@ -130,6 +130,7 @@ async def test_requested_results_are_repeated_with_the_same_bytes_and_last_is_un
         assert [e.what for e in reader.audit() if e.what == "messages_sent_again"] == []
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_a_flood_of_requests_is_counted_and_nothing_else_happens(store, broker, clock):
@@ -162,6 +163,7 @@ async def test_a_request_that_the_broker_retained_is_not_answered_with_every_con
         assert publisher.state.repeated == 0
 
 
+@pytest.mark.slow
 def test_one_request_gives_five_hundred_results_at_most(store):
     fill(store, [f"run-{i:03}" for i in range(520)])
     from daq.adapters.store.outgoing.delivery import Acknowledge
@@ -176,6 +178,7 @@ def test_one_request_gives_five_hundred_results_at_most(store):
         assert [m.sequence for m in reader.waiting(limit=1000)] == list(range(1, 501))
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_after_a_restore_numbers_begin_anew_and_results_of_the_former_epoch_can_be_asked_for(

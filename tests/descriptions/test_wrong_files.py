@@ -97,6 +97,7 @@ def changed(name, path, value):
     return tables
 
 
+@pytest.mark.slow
 @settings(max_examples=800, derandomize=True, deadline=None)
 @given(spot=st.sampled_from(SPOTS), value=SCALARS | st.just(KeyError), line=st.binary(max_size=60))
 def test_a_changed_description_is_refused_or_works(spot, value, line):

@@ -25,6 +25,7 @@ def test_a_sentence_of_the_table_is_written_once():
     assert len(TABLE) == sum(name.isupper() for name in vars(sentences)), "two names have the same sentence"
 
 
+@pytest.mark.slow
 def test_every_sentence_of_the_table_is_asserted_in_more_than_one_place():
     used = Counter(
         node.attr

@@ -61,6 +61,7 @@ async def test_the_copy_is_whole_and_private_and_nothing_is_left_over(tmp_path, 
     assert sorted(p.name for p in store.path.parent.iterdir() if "backup" in p.name) == []
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize("kind", ["file", "link", "missing folder", "no folder"])
 async def test_a_target_that_cannot_be_written_is_refused(tmp_path, store, kind):
@@ -96,6 +97,7 @@ CHANGES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize("change", CHANGES.values(), ids=CHANGES)
 async def test_a_copy_that_is_not_the_sent_one_is_removed(tmp_path, store, change):

@@ -92,6 +92,7 @@ def stored(store, order):
 stored.runs = 0
 
 
+@pytest.mark.slow
 @settings(max_examples=600, deadline=None)
 @example("run", "lot", None)
 @example("run", "sample", "\ud800")

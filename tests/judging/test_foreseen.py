@@ -105,6 +105,7 @@ def test_every_example_with_every_product_geometry_and_choice():
     assert comparable == by_the_files
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(4))
 def test_generated_limits_with_every_method_geometry_and_choice(seed):
     rng = random.Random(seed)

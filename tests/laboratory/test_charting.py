@@ -241,6 +241,7 @@ def test_verifications_are_charted_by_geometry_and_step(tmp_path):
         assert verification_charts(reader, "none", "bench-1", last=3)[0].points == ()
 
 
+@pytest.mark.slow
 def test_only_the_newest_samples_are_read(tmp_path, monkeypatch):
     path = make_charted(tmp_path / "daq.db", [*normal(400), *normal(40, product="engobe")])
     read = []

@@ -186,6 +186,7 @@ def _published(lab, outcome, new):
     assert "corrected_by" in flat["warning_codes"]
 
 
+@pytest.mark.slow
 def test_only_the_newest_run_replaces_the_retained_message(lab):
     last = TOPICS.last("bench-1")
     for lot, run, retained in (("A", lab.runs[-1], True), ("B", lab.runs[0], False), ("C", lab.runs[-1], True)):
@@ -359,6 +360,7 @@ def test_a_run_that_has_not_ended_is_refused(lab):
 LEAVES = ("result", "supersedes", "state", "sample", "product", "lot", "sampled_at", "operator", "geometry", "fluid")
 
 
+@pytest.mark.slow
 def test_every_falsified_part_of_a_correction_is_named(measured, tmp_path):
     with opened(measured, tmp_path) as lab:
         run = lab.runs[0]

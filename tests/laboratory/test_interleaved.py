@@ -260,6 +260,7 @@ def acts_of(state):
     return [name for name in ACTS if state == "in_doubt" or name not in OF_DOUBT]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("state", "first", "second"), QUICK)
 def test_a_certificate_or_release_never_outlives_what_it_states(state, first, second, prepared, tmp_path):
     assert sweep(state, first, second, prepared, tmp_path) == {}

@@ -189,6 +189,7 @@ def test_the_worklist_of_a_bench_leaves_out_what_the_bench_cannot_measure(bench)
     assert seen("ph-1") == ["T-1", "any"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("geometry", ["cylinder-9", "cylinder-6", "vane-20", "paddle-2", None])
 def test_test_and_worklist_are_those_of_the_geometry_that_is_recorded_as_fitted(bench, geometry):
     """The file names the geometry of the first start only; each product is asked for, with each geometry recorded."""

@@ -76,6 +76,7 @@ def lab(measured, tmp_path):
         yield found
 
 
+@pytest.mark.slow
 def test_runs_of_a_trainee_and_of_a_simulator_are_never_released(measured, tmp_path):
     bench, _ = measured
     other = replace(bench, state=tmp_path / "other")

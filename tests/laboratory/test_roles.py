@@ -181,6 +181,7 @@ def bench_of(target):
     return sorted(Catalogue.load(examples_dir()).instruments)[int(target[2:])]
 
 
+@pytest.mark.slow
 def test_the_table_of_roles_is_complete():
     assert {name: act.role for name, act in ACTS.items()} == NEEDED
     assert {name for name, act in ACTS.items() if act.always} == ALWAYS
@@ -281,7 +282,7 @@ class Bench:
     publishing = None
 
     def __init__(self, lab):
-        self.lab, self.store, self.clock = lab, lab.store, lab.clock
+        self.lab, self.store, self.clock, self.catalogue = lab, lab.store, lab.clock, lab.catalogue
 
     def laboratory(self, login):
         return at(self.lab, login)

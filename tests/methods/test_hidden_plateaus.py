@@ -150,6 +150,7 @@ def test_the_fluids_are_what_they_are_called():
         assert MODELS[kind].stress(np.array(fluid.parameters), np.array([TOP_RATE])) == pytest.approx([1.0])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["cross", "carreau", "yasuda"])
 def test_a_hidden_plateau_gives_no_unmarked_yield_stress(kind):
     found, shapes = count(hidden_cases(kind, 16, 3, points=(8, 10)))

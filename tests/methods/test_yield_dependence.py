@@ -161,6 +161,7 @@ def test_a_wide_span_with_little_scatter_is_seldom_marked():
     assert marks[False] >= 9, marks
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
 @pytest.mark.parametrize("speeds", [(10, 15, 20, 30, 40, 60, 80), (10, 20, 40, 80)], ids=["narrow", "points lost"])
 def test_a_stiff_fluid_over_a_narrow_span(tmp_path, speeds, seed):

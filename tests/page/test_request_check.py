@@ -55,6 +55,7 @@ async def test_other_methods_are_refused(tmp_path):
                 assert (response.status_code, response.headers["allow"]) == (405, "GET"), method
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "origin", [None, "null", "http://evil.example", "https://127.0.0.1:8042", "http://127.0.0.1:8043"]
 )

@@ -152,6 +152,7 @@ async def test_the_application_serves_the_table_and_nothing_else(tmp_path):
     assert [r.path for r in served if not isinstance(r, APIRoute)] == ["/static/{name:path}"]
 
 
+@pytest.mark.slow
 async def test_every_route_by_every_role_and_by_no_one(tmp_path, monkeypatch):
     # The templates are rendered in the other tests.
     monkeypatch.setattr("daq.page.answers.render", lambda *_: "")

@@ -14,8 +14,7 @@ from daq.laboratory.kinds import ReleaseState
 from daq.page.shown.environment import environment, render
 from daq.page.texts.texts import LANGUAGES, Texts
 from tests.page.example_pages import CHOICES, FILTERS, bench_live, bench_view, frame
-from tests.page.example_result import RESULT
-from tests.page.test_templates import HISTORY
+from tests.page.example_result import HISTORY, RESULT
 
 PACKAGE = Path(daq.page.__file__).parent
 ROW = {

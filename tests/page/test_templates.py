@@ -7,20 +7,9 @@ import pytest
 from daq.page.shown.environment import environment, render
 from daq.page.texts.texts import LANGUAGES
 from tests.page.example_pages import bench_pages, frame, plain_desk_pages
-from tests.page.example_result import RESULT
+from tests.page.example_result import HISTORY, RESULT
 from tests.page.parsed import elements
 
-HISTORY = {
-    "run": {
-        "id": "3f2a91bc-0000-4000-8000-000000000001", "sample": "WG-1042", "product": "white-glaze", "lot": "L1", "method_id": "white-glaze-flow-curve",
-        "method_version": "1", "method_digest": "ab" * 32, "instrument": "bench-2", "began": "2026-11-29T15:04:46.006Z", "ended": "2026-11-29T15:14:49.211Z",
-        "operator": "m.keeper", "simulated": True, "outcome": "complete", "reason": "",
-    },
-    "result": RESULT, "results": [{"id": "r1", "created": "2026-11-29T15:14:50.000Z", "supersedes": None, "journal_digest": "cd" * 32, "audit_seq": 7, "audit_head": "ef" * 32}],
-    "notes": [{"text": "cup was chipped", "who": "m.keeper", "at": "2026-11-29T15:15:00.000Z", "because": None}],
-    "signatures": [{"meaning": "reviewed", "name": "M. Keeper", "by": "m.keeper", "signed_at": "2026-11-29T15:16:00Z", "because": "", "state": "in_force"}],
-    "release": "released", "checklist": {"opening": [], "before": [{"code": "clean", "how": "together", "met": True}], "after": []}, "flow_curve": None, "reports": [], "disagreements": [],
-}  # fmt: skip
 PAGES = {p.name: p for p in (*plain_desk_pages(), *bench_pages(RESULT))}
 RESULTS = {"result": ("result.html", frame("/results/x", history=HISTORY, entry={}))}
 ALL = {**{name: (page.template, page.values) for name, page in PAGES.items()}, **RESULTS}

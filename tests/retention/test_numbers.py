@@ -20,6 +20,7 @@ def concluded(store, run, stream):
     return store.submit(conclude(run, result_id=f"result-{run}", stream=stream)).result().sequence
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_no_number_is_given_twice_when_results_leave(tmp_path, seed):
     """Runs of several streams and epochs; between them, any of the stored results are removed."""

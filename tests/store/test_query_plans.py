@@ -308,6 +308,7 @@ def test_every_statement_in_the_text_of_the_program_was_run(statements):
     assert missing == []
 
 
+@pytest.mark.slow
 def test_no_statement_reads_a_whole_table_that_grows(statements, empty):
     found = {}
     for sql, parameters in statements.items():
