@@ -108,7 +108,7 @@ def test_a_published_yield_stress_is_right_or_marked():
 @pytest.mark.slow
 @pytest.mark.parametrize("fluid", TRUE)
 def test_every_published_yield_stress_is_right_or_marked(fluid):
-    for counted in count(drawn([fluid], 50, 1)).values():
+    for counted in count(drawn([fluid], 25, 1)).values():
         counted.judge()
 
 

@@ -12,8 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar, Final, Generic, TypeVar
 
-import structlog
-
 from daq.adapters.store.access import Access
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.rows import Committed, RunRecord
@@ -248,6 +246,8 @@ def _follow_or_undo(access: Access, follow: Follow) -> None:
     except sqlite3.Error:
         raise
     except Exception:  # noqa: BLE001 - for example a record that was changed behind the program's back
+        import structlog  # noqa: PLC0415 - a command that lists runs takes less time than this import
+
         structlog.get_logger().exception("what follows from a verification was not stored")
         access.run("follow_undone", "ROLLBACK TO follow")
         access.audited = audited
