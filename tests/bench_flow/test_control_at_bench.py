@@ -188,7 +188,7 @@ def test_whole_runs_are_good_only_after_a_passed_control_and_replay_to_the_same(
 
     def measured(sample, *, control=False):
         catalogue.control = control
-        run = bench.measure(sample, **({"product": ""} if control else {}))
+        run = bench.measure(sample, simulated=False, **({"product": ""} if control else {}))
         with Reader(database_path(bench.state)) as reader:
             assert recompute(reader, reader.run(run), catalogue.drivers).same
             return json.loads(reader.newest_result(run).data)
