@@ -91,7 +91,10 @@ def test_the_fitted_parameters_equal_those_of_the_fluid(further):
             # Then the model is refused by name, and a simpler one is used. A loaded machine loses points at the ends, too.
             refused = {r["model"]: r["reason"]["code"] for r in curve["refused"]}
             assert model == "cross", (details, refused)
-            assert refused[model] in ("parameter_not_determined", "fit_not_converged", "rates_too_narrow"), (details, refused)
+            assert refused[model] in ("parameter_not_determined", "fit_not_converged", "rates_too_narrow"), (
+                details,
+                refused,
+            )
             assert curve["chosen"] is not None, details
             continue
         # Real time sets the phase of the noise: a model at the edge of the instrument's resolution may be named as not
