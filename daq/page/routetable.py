@@ -107,6 +107,8 @@ ROUTES: Final[tuple[Route, ...]] = (
     Route("GET", "/definitions", "look", "definitions", "work/definitions.html"),
     Route("GET", "/definitions/one", "look", "definition", "work/definition.html"),
     Route("GET", "/health/outbox", "look", "outbox", "work/outbox.html"),
+    Route("GET", "/health/tokens", "administer", "tokens", "work/tokens.html"),
+    Route("POST", "/health/tokens/revoke", "administer", "token_revoke_send", "work/tokens.html"),
     Route("GET", f"{API}/openapi.json", "look", "openapi"),
     Route("POST", f"{API}/log-in", "open", "log_in"),
     Route("GET", f"{API}/session", "open", "session"),

@@ -21,6 +21,7 @@ WHOLE = {
     "equipment_out": {"piece": "bench-1", "because": "dented"},
     "equipment_back": {"piece": "bench-1", "because": "mended"},
     "equipment_calibrated": {"piece": "bench-1", "certificate": "C-7", "day": "2026-01-07", "due": "2027-01-07", "because": ""},
+    "token_revoke": {"id": "line-display", "because": "replaced"},
     "report_record": {"of": "r1"},
     "report_certificate": {"of": "r1", "customer": "Tile works"},
     "report_day": {"day": "2026-11-26", "instrument": ""},

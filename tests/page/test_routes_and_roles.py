@@ -75,6 +75,8 @@ NEEDED = {
     "GET /definitions": "look",
     "GET /definitions/one": "look",
     "GET /health/outbox": "look",
+    "GET /health/tokens": "administer",
+    "POST /health/tokens/revoke": "administer",
     "GET /api/v1/openapi.json": "look",
     "POST /api/v1/log-in": "open",
     "GET /api/v1/session": "open",

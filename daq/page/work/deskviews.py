@@ -228,5 +228,6 @@ VIEWS: Final[dict[str, View]] = {
         nothing={"rows": [], "versions": [], "file": "", "kind": "", "id": "", "version": "", "against": ""},
     ),
     "outbox": View("work/outbox.html", _outbox),
+    "tokens": View("work/tokens.html", _query("tokens"), nothing={"tokens": [], "more": False}),
 }
 """The views by name."""

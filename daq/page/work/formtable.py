@@ -175,6 +175,7 @@ FORMS: Final[dict[str, Form]] = {
     "equipment_calibrated": Form(
         "equipment_calibrated", _calibrated, "equipment", _to("/equipment", "calibrated", "piece")
     ),
+    "token_revoke": Form("token_revoke", _CLOSED, "tokens", _to("/health/tokens", "revoked")),
     "report_record": Form("report_make", _plain("of"), "reports", pdf=True),
     "report_certificate": Form("certificate_release", _plain("of", more=("customer", "result")), "reports", pdf=True),
     "report_day": Form("report_day", _plain("day", more=("instrument",)), "day", pdf=True),

@@ -1,0 +1,1 @@
+"""Tokens by which programs use the page's interface, without a person."""
