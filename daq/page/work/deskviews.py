@@ -204,7 +204,7 @@ VIEWS: Final[dict[str, View]] = {
         "work/equipment.html",
         _query("equipment", "piece"),
         ("piece",),
-        nothing={"pieces": [], "history": [], "verifications": []},
+        nothing={"pieces": [], "history": [], "verifications": [], "constants": []},
     ),
     "instrument_health": View(
         "work/instrument_health.html",

@@ -6,6 +6,7 @@ from typing import Any, Final
 from urllib.parse import quote, urlencode
 
 from daq.core.errors import SettingError
+from daq.page.shown.calibrations import values_of
 
 Fields = Mapping[str, str]
 SAMPLE: Final = (
@@ -102,11 +103,8 @@ def _of_run(given: Fields) -> dict[str, Any]:
 def _calibrated(given: Fields) -> dict[str, Any]:
     order: dict[str, Any] = {name: given.get(name, "") for name in ("piece", "certificate", "day")}
     order |= _some(given, "serial", "due", "because")
-    values = _some(given, "name", "as_found", "as_left", "uncertainty")
-    if values:
-        names = ("name", "as_found", "as_left", "uncertainty")
-        order["values"] = [{n: given.get(n, "") for n in names} | {"constant": given.get("constant") == "yes"}]
-    return order
+    values = values_of(given)
+    return order | ({"values": values} if values else {})
 
 
 def _fixed(given: Fields) -> dict[str, Any]:

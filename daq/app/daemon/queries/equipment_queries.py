@@ -54,19 +54,27 @@ def _chart(chart: Chart) -> dict[str, Any]:
 
 
 def _equipment(sources: Sources, asked: PieceAsked) -> dict[str, Any]:
-    """Return all pieces of equipment; of one piece also its history, and of an instrument its verifications."""
+    """Return all pieces of equipment; of one piece also its history, constants and verifications."""
     reader, catalogue = sources.reader, sources.catalogue()
     lines = [line.as_json() for line in inventory(catalogue, reader, sources.utc_ns)]
     history: list[dict[str, Any]] = []
     verifications: list[dict[str, Any]] = []
+    constants: list[dict[str, str]] = []
     if asked.piece:
         piece = next((p for p in all_pieces(catalogue, reader) if p.name == asked.piece), None)
+        if piece is not None:
+            constants = [{"name": name, "unit": amount.unit or "1"} for name, amount in (piece.constants or {}).items()]
         history = [] if piece is None else [e.as_json() for e in history_of(reader, piece)][-MOST_HISTORY:]
         verifications = [
             encode(e.detail) | {"at": utc_iso(e.utc_ns), "who": e.who, "passed": e.passed}
             for e in entries(reader, asked.piece)[-MOST_HISTORY:]
         ]
-    return {"pieces": lines, "history": history[::-1], "verifications": verifications[::-1]}
+    return {
+        "pieces": lines,
+        "history": history[::-1],
+        "verifications": verifications[::-1],
+        "constants": constants,
+    }
 
 
 def _health(sources: Sources, asked: HealthAsked) -> dict[str, Any]:
