@@ -65,11 +65,12 @@ NEEDED = {
     "person_badge": "administer",
     "person_authorise": "administer",
     "person_withdraw": "administer",
+    "driver_trial": "administer",
     "token_add": "administer",
     "token_revoke": "administer",
 }
 #: Acts that need their role also where people are switched off.
-ALWAYS = {name for name in NEEDED if name.startswith(("person_", "archive_", "sign", "token_"))}
+ALWAYS = {name for name in NEEDED if name.startswith(("person_", "archive_", "sign", "token_", "driver_"))}
 #: Digest of the journal of each measured run.
 DIGESTS: dict[str, str] = {}
 
@@ -175,6 +176,7 @@ def order_of(act, target, actor):
         "person_badge": {"id": target, "badge": f"badge of {target}"},
         "person_authorise": {"id": target, "method": "clear-glaze-qc"},
         "person_withdraw": {"id": target, "method": "engobe-qc", "because": "long away"},
+        "driver_trial": {"kind": "kiln-scale", "port": "/dev/ttyUSB7"},
         "token_add": {"id": f"new-{target}", "role": "measure"},
         "token_revoke": {"id": f"old-{target}", "because": "replaced"},
     }[act]  # fmt: skip

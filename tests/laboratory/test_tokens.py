@@ -11,9 +11,9 @@ import pytest
 from daq.app.laboratory import acts
 from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.clients.bearer import REFUSED, is_token
-from daq.app.laboratory.clients.tokens import list_tokens
 from daq.app.laboratory.identity import Given, identify, log_in, operator_of, today
 from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.programs.tokens import list_tokens
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import NotAllowedError, SettingError
 from daq.laboratory.people import Operator

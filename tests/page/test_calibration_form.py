@@ -36,7 +36,12 @@ async def test_values_as_found_and_as_left_are_recorded_with_their_units(tmp_pat
             found = lab.found(Equipment, "bench-1 R-1042") or lab.found(Equipment, "bench-1")
     values = {v.name: v for v in found.record.calibration.values}
     torque, point = values["torque_full_scale"], values["at 20 Cel"]
-    assert (torque.constant, torque.unit, torque.as_found, torque.as_left) == (True, "uN.m", pytest.approx(1002.0), 1000.0)
+    assert (torque.constant, torque.unit, torque.as_found, torque.as_left) == (
+        True,
+        "uN.m",
+        pytest.approx(1002.0),
+        1000.0,
+    )
     assert (point.constant, point.unit, point.as_found, point.as_left) == (False, "Cel", 20.1, 20.0)
     assert (torque.uncertainty, point.uncertainty) == (2.0, 0.05)
 
@@ -52,7 +57,7 @@ async def test_each_error_is_at_its_line_and_nothing_is_recorded(tmp_path):
             form |= a_line(free + 2, HOSTILE, "1 mm", "1 mm", "0.1 mm")
             refused = await page.send(browser, "POST", "/equipment/calibrated", form)
             assert refused.status_code == 422
-            shown = re.findall(r"<fieldset class="filters".*?</fieldset>", refused.text, re.DOTALL)
+            shown = re.findall(r'<fieldset class="filters".*?</fieldset>', refused.text, re.DOTALL)
             wrong = [n for n, text in enumerate(shown) if 'role="alert"' in text]
             assert wrong == [int(at), free]
             assert "As found: torque_full_scale: 1002 needs its unit" in shown[int(at)]
@@ -64,7 +69,7 @@ async def test_each_error_is_at_its_line_and_nothing_is_recorded(tmp_path):
             # A number that is none is refused by the order itself, before the piece is known.
             form = PIECE | a_line(free + 1, "at 20 Cel", "warm", "", "0.05 K")
             refused = await page.send(browser, "POST", "/equipment/calibrated", form)
-            shown = re.findall(r"<fieldset class="filters".*?</fieldset>", refused.text, re.DOTALL)
+            shown = re.findall(r'<fieldset class="filters".*?</fieldset>', refused.text, re.DOTALL)
             assert [text.count('role="alert"') for text in shown] == [0] * (free + 1) + [2, 0]
 
 

@@ -8,11 +8,11 @@ from typing import Any, Final
 from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.bench import assigning, bench_acts, handing_over
-from daq.app.laboratory.clients import tokens
-from daq.app.laboratory.equipment import serving, transcribing
+from daq.app.laboratory.equipment import serving, transcribing, trial_act
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
+from daq.app.laboratory.programs import tokens
 from daq.app.laboratory.reporting import making
 from daq.app.laboratory.retention import archive_acts
 from daq.app.laboratory.signing import sign_acts, storing_act
@@ -36,6 +36,7 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *storing_act.ACTS,
         *serving.ACTS,
         *transcribing.ACTS,
+        *trial_act.ACTS,
         *assigning.ACTS,
         *bench_acts.ACTS,
         *handing_over.ACTS,

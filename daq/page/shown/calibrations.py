@@ -13,12 +13,21 @@ OF_VALUE: Final = re.compile(r"values\[(\d+)\](?:\.(\w+))?(?:\[\d+\])?: (.*)")
 """An error of the act in one value: its place in the order, the key and the reason."""
 
 
+def _field(name: str, line: int) -> str:
+    """Return the name of a field of a line."""
+    return f"{name}.{line}"
+
+
+def _given(given: Mapping[str, Any], name: str, line: int) -> str:
+    return str(given.get(_field(name, line), ""))
+
+
 def used_lines(given: Mapping[str, Any]) -> list[int]:
     """Return the numbers of the lines with something written; the name of a constant is there in any case."""
     used = []
     for n in range(MOST_LINES):
-        names = VALUES if given.get(f"constant.{n}") == "yes" else ("name", *VALUES)
-        if any(str(given.get(f"{name}.{n}", "")).strip() for name in names):
+        names = VALUES if _given(given, "constant", n) == "yes" else ("name", *VALUES)
+        if any(_given(given, name, n).strip() for name in names):
             used.append(n)
     return used
 
@@ -26,8 +35,8 @@ def used_lines(given: Mapping[str, Any]) -> list[int]:
 def values_of(given: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return the values of the order from the fields of the form, one for each line that is used."""
     return [
-        {name: given.get(f"{name}.{n}", "") for name in ("name", *VALUES)}
-        | {"constant": given.get(f"constant.{n}") == "yes"}
+        {name: _given(given, name, n) for name in ("name", *VALUES)}
+        | {"constant": _given(given, "constant", n) == "yes"}
         for n in used_lines(given)
     ]
 
@@ -54,11 +63,11 @@ def calibration_lines(
         constant = listed[n] if n < len(listed) else None
         out.append(
             {
-                "n": n,
+                "fields": {name: _field(name, n) for name in ("name", "constant", *VALUES)},
                 "constant": constant is not None,
-                "name": constant["name"] if constant else given.get(f"name.{n}", ""),
+                "name": constant["name"] if constant else _given(given, "name", n),
                 "unit": constant["unit"] if constant else "",
-                "given": {name: given.get(f"{name}.{n}", "") for name in VALUES},
+                "given": {name: _given(given, name, n) for name in VALUES},
                 "errors": errors.get(n, []),
             }
         )

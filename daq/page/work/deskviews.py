@@ -228,6 +228,7 @@ VIEWS: Final[dict[str, View]] = {
         nothing={"rows": [], "versions": [], "file": "", "kind": "", "id": "", "version": "", "against": ""},
     ),
     "outbox": View("work/outbox.html", _outbox),
+    "driver_trial": View("work/driver_trial.html", _query("driver_trial"), nothing={"ports": [], "trial": None}),
     "tokens": View("work/tokens.html", _query("tokens"), nothing={"tokens": [], "more": False}),
 }
 """The views by name."""

@@ -107,6 +107,13 @@ def _calibrated(given: Fields) -> dict[str, Any]:
     return order | ({"values": values} if values else {})
 
 
+def _trial(given: Fields) -> dict[str, Any]:
+    order = {name: given.get(name, "") for name in ("kind", "port", "send", "end")}
+    frame = given.get("frame", "")
+    bits = _whole({"data_bits": frame[:1]}, "data_bits") | _whole({"stop_bits": frame[2:]}, "stop_bits")
+    return order | {"parity": frame[1:2]} | bits | _whole(given, "baud") | _whole(given, "seconds")
+
+
 def _fixed(given: Fields) -> dict[str, Any]:
     order = _some(given, "product", "fluid", "instrument", "geometry", "quantity") | _whole(given, "last")
     without = given.get("without", "").split()
@@ -173,6 +180,7 @@ FORMS: Final[dict[str, Form]] = {
     "equipment_calibrated": Form(
         "equipment_calibrated", _calibrated, "equipment", _to("/equipment", "calibrated", "piece")
     ),
+    "driver_trial": Form("driver_trial", _trial, "driver_trial", _to("/health/trial", "begun")),
     "token_revoke": Form("token_revoke", _CLOSED, "tokens", _to("/health/tokens", "revoked")),
     "report_record": Form("report_make", _plain("of"), "reports", pdf=True),
     "report_certificate": Form("certificate_release", _plain("of", more=("customer", "result")), "reports", pdf=True),

@@ -7,7 +7,7 @@ from typing import Any, Final, get_args
 from daq.app.cli.common import open_reader, print_json
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import print_table, say
-from daq.app.laboratory.clients.tokens import list_tokens
+from daq.app.laboratory.programs.tokens import list_tokens
 from daq.app.screens.text import plain
 from daq.laboratory.tokens import TokenRole
 

@@ -15,6 +15,7 @@ from daq.app.daemon.queries import (
     review_queries,
     sample_queries,
     token_queries,
+    trial_queries,
 )
 from daq.app.daemon.queries.asked import MOST_ROWS, RunAsked, RunsAsked, SampleAsked, SamplesAsked
 from daq.app.daemon.queries.query import Query, Sources
@@ -116,6 +117,7 @@ _ALL: Final[tuple[Query[Any], ...]] = (
     *report_queries.QUERIES,
     *file_queries.QUERIES,
     *token_queries.QUERIES,
+    *trial_queries.QUERIES,
 )
 QUERIES: Final[dict[str, Query[Any]]] = {query.name: query for query in _ALL}
 

@@ -6,7 +6,7 @@ from typing import Any, Final
 from daq.app.daemon.queries.asked import MOST_ROWS
 from daq.app.daemon.queries.desk_asked import Nothing
 from daq.app.daemon.queries.query import Query, Sources
-from daq.app.laboratory.clients.tokens import list_tokens
+from daq.app.laboratory.programs.tokens import list_tokens
 
 
 def _tokens(sources: Sources, _asked: Nothing) -> dict[str, Any]:

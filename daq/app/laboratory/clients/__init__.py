@@ -1,1 +1,1 @@
-"""Tokens by which programs use the page's interface, without a person."""
+"""Programs that are identified by a token instead of a person."""
