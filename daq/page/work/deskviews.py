@@ -137,8 +137,9 @@ async def _charts(request: Request, asked: Asked) -> dict[str, Any]:
     choices = await ask(request, "choices", {})
     if not asked["product"] and not asked["fluid"]:
         return {"choices": choices, "charts": None, "more": 0}
-    load = _query("charts", "product", "fluid", "instrument", "geometry", "quantity", numbers=("last",))
-    return {"choices": choices, **await load(request, asked)}
+    load = _query("charts", "product", "fluid", "instrument", "geometry", "quantity", "language", numbers=("last",))
+    spoken = {**asked, "language": visit_of(request).language}
+    return {"choices": choices, **await load(request, spoken)}
 
 
 async def _health(request: Request, asked: Asked) -> dict[str, Any]:

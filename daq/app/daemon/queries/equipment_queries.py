@@ -12,6 +12,7 @@ from daq.app.records.replaying import maker
 from daq.app.records.verifications import entries
 from daq.app.screens.drawings.chart_svg import chart_svg
 from daq.app.screens.drawings.chart_text import title
+from daq.app.screens.drawings.drawing_words import DrawingWords, words_of
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
@@ -46,11 +47,12 @@ def _charts(sources: Sources, asked: ChartsAsked) -> dict[str, Any]:
             sources.reader, asked.fluid, asked.instrument, last=asked.last, geometry=asked.geometry
         )
         found = [c for c in found if asked.quantity in ("", c.name.quantity)]
-    return {"charts": [_chart(c) for c in found[:MOST_CHARTS]], "more": max(0, len(found) - MOST_CHARTS)}
+    words = words_of(asked.language)
+    return {"charts": [_chart(c, words) for c in found[:MOST_CHARTS]], "more": max(0, len(found) - MOST_CHARTS)}
 
 
-def _chart(chart: Chart) -> dict[str, Any]:
-    return as_json(chart) | {"title": title(chart), "svg": chart_svg(chart)}
+def _chart(chart: Chart, words: DrawingWords) -> dict[str, Any]:
+    return as_json(chart) | {"title": title(chart, words), "svg": chart_svg(chart, words)}
 
 
 def _equipment(sources: Sources, asked: PieceAsked) -> dict[str, Any]:
