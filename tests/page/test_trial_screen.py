@@ -51,11 +51,11 @@ async def test_the_description_is_sent_as_a_file_and_not_written_into_the_config
 
 
 async def test_a_form_of_a_person_who_administers_begins_a_trial_and_a_wrong_field_begins_none(tmp_path):
-    begun = []
+    started = []
 
     class Trials:
         def start(self, order, _utc_ns):
-            begun.append(order)
+            started.append(order)
             return "t"
 
     form = {"kind": "kiln-scale", "port": "/dev/ttyUSB7", "baud": "4800", "frame": "7E2", "send": "P", "seconds": "5"}
@@ -73,9 +73,9 @@ async def test_a_form_of_a_person_who_administers_begins_a_trial_and_a_wrong_fie
                 browser = await page.browser(role)
                 assert (await page.send(browser, "POST", "/health/trial", form)).status_code == 403
                 assert (await browser.get("/health/trial")).status_code == 403
-            assert begun == []
+            assert started == []
             done = await page.send(boss, "POST", "/health/trial", form)
-            assert (done.status_code, done.headers["location"]) == (303, "/health/trial?done=begun")
-    (order,) = begun
+            assert (done.status_code, done.headers["location"]) == (303, "/health/trial?done=started")
+    (order,) = started
     assert (order.baud, order.data_bits, order.parity, order.stop_bits) == (4800, 7, "E", 2)
     assert (order.send, order.end, order.seconds) == ("P", "\\r", 5)

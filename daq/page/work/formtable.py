@@ -180,7 +180,7 @@ FORMS: Final[dict[str, Form]] = {
     "equipment_calibrated": Form(
         "equipment_calibrated", _calibrated, "equipment", _to("/equipment", "calibrated", "piece")
     ),
-    "driver_trial": Form("driver_trial", _trial, "driver_trial", _to("/health/trial", "begun")),
+    "driver_trial": Form("driver_trial", _trial, "driver_trial", _to("/health/trial", "started")),
     "token_revoke": Form("token_revoke", _CLOSED, "tokens", _to("/health/tokens", "revoked")),
     "report_record": Form("report_make", _plain("of"), "reports", pdf=True),
     "report_certificate": Form("certificate_release", _plain("of", more=("customer", "result")), "reports", pdf=True),
