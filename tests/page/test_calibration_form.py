@@ -22,6 +22,7 @@ def names_of(text):
     return dict(re.findall(r'name="name\.(\d+)" value="([a-z_]+)"', text))
 
 
+@pytest.mark.slow
 async def test_values_as_found_and_as_left_are_recorded_with_their_units(tmp_path):
     with laboratory(tmp_path) as lab:
         async with Page(lab, people=False) as page:

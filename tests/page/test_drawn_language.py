@@ -6,6 +6,7 @@ from tests.page.visiting import Page
 from tests.support.laboratories import laboratory
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_a_chart_is_drawn_and_named_in_the_language_of_the_page(tmp_path):
     with laboratory(tmp_path) as lab:

@@ -55,6 +55,7 @@ async def test_programs_read_and_measure_by_the_interface_alone(tmp_path, monkey
             assert (await client.get(f"{API}/results")).status_code == 401
 
 
+@pytest.mark.slow
 async def test_a_program_signs_corrects_and_administers_nothing_by_the_interface(tmp_path):
     with staffed(tmp_path) as lab:
         text = carry_out(lab, "token_add", {"id": "registry", "role": "measure"})["token"]

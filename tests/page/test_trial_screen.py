@@ -16,6 +16,7 @@ def report(**more):
     return TrialReport(**about)
 
 
+@pytest.mark.slow
 async def test_hostile_lines_are_shown_harmlessly_in_each_language(tmp_path):
     with laboratory(tmp_path) as lab:
         finding = TrialFinding(name=HOSTILE, outcome="failed", message=HOSTILE, do=HOSTILE)
@@ -33,6 +34,7 @@ async def test_hostile_lines_are_shown_harmlessly_in_each_language(tmp_path):
                 assert "<img" not in text
 
 
+@pytest.mark.slow
 async def test_the_description_is_sent_as_a_file_and_not_written_into_the_configuration(tmp_path):
     with laboratory(tmp_path) as lab:
         async with Page(lab, people=False) as page:

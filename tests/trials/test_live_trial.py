@@ -9,7 +9,6 @@ import threading
 
 import pytest
 
-from daq.app.daemon.queries.registry import answered
 from daq.app.daemon.trials import starting, trial_file
 from daq.app.daemon.trials.starting import TrialProcess
 from daq.app.daemon.trials.trial_file import LONGEST_S, TrialReport, read_report, write_report
@@ -207,8 +206,6 @@ def test_a_damaged_file_is_named(tmp_path, content):
     (tmp_path / trial_file.FILE).write_bytes(content)
     with pytest.raises(SettingError, match="cannot be read; begin another trial"):
         read_report(tmp_path, 0)
-    with laboratory(tmp_path) as lab, lab.reader() as reader, pytest.raises(SettingError, match="begin another"):
-        answered(reader, "driver_trial", {}, 0, lab.catalogue.folder)
 
 
 @pytest.mark.slow
