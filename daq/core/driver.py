@@ -108,6 +108,17 @@ class Part:
     """Pairs of channel and fault, as in `Values`."""
 
 
+#: One reading, or a part of one.
+Reading = tuple[float, ...] | Values | Part
+
+
+@dataclass(frozen=True, slots=True)
+class Several:
+    """Several readings in one line, the oldest first.  All have the time of the line."""
+
+    readings: tuple[Reading, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Reply:
     """The answer to a request other than a poll.
@@ -133,7 +144,7 @@ class Reject:
 
 
 #: Result of decoding a line.  A tuple of floats in channel order is a reading without fault: the usual case.
-Decoded = tuple[float, ...] | Values | Part | Reply | Reject
+Decoded = tuple[float, ...] | Values | Part | Several | Reply | Reject
 
 
 class Driver(ABC):
@@ -206,6 +217,10 @@ class Driver(ABC):
     def identify(self) -> Request | None:
         """Return the request for the identity of the instrument, or None where it has none."""
         return None
+
+    def identify_more(self) -> tuple[Request, ...]:
+        """Return further requests for the identity; their answers add facts to that of `identify`."""
+        return ()
 
     def poll(self) -> Request | tuple[Request, ...] | None:
         """Return the request for one reading, or the requests for its parts in order; None for a stream."""
