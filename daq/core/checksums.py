@@ -68,6 +68,8 @@ def crc(
     """
     out = reflected if reflected_out is None else reflected_out
     if (width, polynomial, reflected, out) == (16, 0x1021, False, False):
+        if not final:
+            return Checksum(2, lambda data: crc_hqx(data, initial))
         return Checksum(2, lambda data: crc_hqx(data, initial) ^ final)
     if (width, polynomial, initial, reflected, out, final) == (32, 0x04C11DB7, 0xFFFFFFFF, True, True, 0xFFFFFFFF):
         return Checksum(4, crc32)

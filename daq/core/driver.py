@@ -118,6 +118,11 @@ class Several:
 
     readings: tuple[Reading, ...]
 
+    @property
+    def faults(self) -> tuple[tuple[str, str], ...]:
+        """Faults of all readings, each once."""
+        return tuple(dict.fromkeys(f for r in self.readings if isinstance(r, Values | Part) for f in r.faults))
+
 
 @dataclass(frozen=True, slots=True)
 class Reply:

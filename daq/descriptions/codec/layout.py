@@ -2,8 +2,10 @@
 
 import math
 import re
+import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Final
 
 from daq.descriptions.numbers import packed, padded_text, size_of, struct_code, unpacker
@@ -211,7 +213,7 @@ class FrameLayout:
                 total = self.size + self.check_size - (self.length.adds if self.length else 0)
                 out += re.escape(packed(self.length.kind if self.length else "u8", 0, total)).decode("latin-1")
             elif piece.field in good:
-                out += f"(?>{'|'.join(re.escape(raw).decode('latin-1') for raw in good[piece.field]) or '(?!)'})"
+                out += _one_of(good[piece.field])
             else:
                 out += f".{{{piece.size}}}"
         return out
@@ -219,31 +221,44 @@ class FrameLayout:
     def unpacker(self, fields: Sequence[Field]) -> Callable[[bytes], Sequence[float]] | None:
         """Return the function from a whole frame to the numbers of `fields`, in their order.
 
-        None where `struct` has no such type, the frame grows, or the fields have two orders of bytes.
+        None where the frame grows or a field has decimal digits.
         """
-        orders = {struct_code(f.type, f.width)[0] for f in fields} - {""}
-        codes = [struct_code(f.type, f.width)[1] for f in fields]
-        if self.grows or len(orders) > 1 or any(c.endswith("s") for c in codes):
+        if self.grows or any(f.type in ("bcd", "ascii") for f in fields):
             return None
-        form, at, inside = "".join(orders) or ">", 0, []
+        places = {p.field: p for p in self.pieces if p.field in fields}
+        kinds = [struct_code(f.type, f.width) for f in fields]
+        if any(code.endswith("s") for _, code in kinds):
+            readers = [(places[f].at, places[f].at + places[f].size, unpacker(f.type, f.width)) for f in fields]
+            return lambda frame: [read(frame[a:b]) or 0 for a, b, read in readers]
+        orders = list(dict.fromkeys(order for order, _ in kinds if order)) or [">"]
+        groups = [[f for f, (o, _) in zip(fields, kinds, strict=True) if (o or orders[0]) == order] for order in orders]
+        reads = [self._struct(order, sorted(own, key=lambda f: places[f].at)) for order, own in zip(orders, groups, strict=True)]
+        inside = [f for own in groups for f in sorted(own, key=lambda f: places[f].at)]
+        if len(reads) == 1:
+            (read,) = reads
+            if inside == list(fields):
+                return read
+            order = itemgetter(*[inside.index(f) for f in fields])
+            return lambda frame: order(read(frame))
+        order = itemgetter(*[inside.index(f) for f in fields])
+        first, second = reads
+        return lambda frame: order(first(frame) + second(frame))
+
+    def _struct(self, order: str, fields: Sequence[Field]) -> Callable[[bytes], tuple[float, ...]]:
+        """Return the function that unpacks fields of one order of bytes, in their order in a whole frame."""
+        form, at = order, 0
         for piece in self.pieces:
-            if piece.field in fields:
+            if piece.field in fields and piece.field is not None:
                 form += f"{piece.at - at}x" + struct_code(piece.field.type, piece.field.width)[1]
                 at = piece.at + piece.size
-                inside.append(piece.field)
-        form += f"{self.size + self.check_size - at}x"
-        read = struct_of(form)
-        if inside == list(fields):
-            return read
-        order = [inside.index(f) for f in fields]
-        return lambda frame: [numbers[i] for numbers in (read(frame),) for i in order]
+        return struct.Struct(form + f"{self.size + self.check_size - at}x").unpack
 
 
-def struct_of(form: str) -> Callable[[bytes], tuple[float, ...]]:
-    """Return the function that unpacks a form of `struct`."""
-    import struct
-
-    return struct.Struct(form).unpack
+def _one_of(values: Sequence[bytes]) -> str:
+    """Return the regular expression of one of these values."""
+    if values and all(len(value) == 1 for value in values):
+        return "[" + "".join(f"\\x{value[0]:02x}" for value in values) + "]"
+    return f"(?>{'|'.join(re.escape(value).decode('latin-1') for value in values) or '(?!)'})"
 
 
 def _text(field: Field, data: bytes) -> bytes | None:

@@ -23,6 +23,8 @@ class Seal:
             group of the part that `of` takes.
         value: from the checksum as it is written to its value.
         is_bytes: True where the checksum is written as bytes, which may be equal to any mark.
+        big_endian: True where its most significant byte comes first.
+        direct: `of` as a function of the bytes from a place on, and that place.
     """
 
     mark: bytes
@@ -33,6 +35,8 @@ class Seal:
     pattern: str
     value: Callable[[bytes], int]
     is_bytes: bool
+    big_endian: bool
+    direct: tuple[Callable[[bytes], int], int]
     _write: Callable[[int], bytes]
     _folded: bool
 
@@ -75,15 +79,19 @@ def seal_of(table: ChecksumTable, encode: Callable[[str], bytes], begin: bytes) 
     size = (table.digits or table.least_digits) if table.is_digits else kind.size
     letters = {"upper": "0-9A-F", "lower": "0-9a-f", "either": "0-9A-Fa-f"}[table.letters]
     inner = {"hex": f"[{letters}]{{{size}}}", "decimal": f"[0-9]{{{size}}}"}.get(table.written, f".{{{size}}}")
+    of = _covering(kind.of, table, encode, begin)
+    simple = not (table.covers_begin and begin) and not table.after and not table.before
     return Seal(
         mark=mark,
         behind=behind,
         size=size,
         covers_mark=table.covers_mark,
-        of=_covering(kind.of, table, encode, begin),
+        of=of,
         pattern=(f"{_escaped(mark)})" if table.covers_mark else f"){_escaped(mark)}") + f"({inner}){_escaped(behind)}",
         value=_reader(table),
         is_bytes=not table.is_digits,
+        big_endian=table.written == "big_endian",
+        direct=(kind.of, table.skip) if simple else (of, 0),
         _write=_writer(table, kind.size),
         _folded=table.written == "hex" and table.letters == "either",
     )
@@ -100,7 +108,9 @@ def _covering(
     head, skip = begin if table.covers_begin else b"", table.skip
     after, before = encode(table.after), encode(table.before)
     if not after and not before:
-        return of if not head and not skip else lambda data: of(head + data[skip:])
+        if not head:
+            return of if not skip else lambda data: of(data[skip:])
+        return lambda data: of(head + data[skip:])
 
     def part(data: bytes) -> int:
         start, end = skip, len(data)

@@ -6,7 +6,7 @@ import random
 from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
-from daq.core.driver import Driver, Part, Reject, Reply, Request, Values
+from daq.core.driver import Driver, Part, Reject, Reply, Request, Several, Values
 from daq.core.exchangecounters import MOST_REASONS
 from daq.testing.case import Case, called, decode, ignored, passed
 from daq.testing.checks.checks_declared import known_faults
@@ -94,6 +94,10 @@ def _wrong(driver: Driver, meaning: Any) -> Wrong | None:
         if any(not 0 <= i < width for i, _ in meaning.values):
             return "a Part of a channel that does not exist", "number channels from 0, in order"
         return _wrong_values(v for _, v in meaning.values) or _wrong_faults(driver, meaning.faults)
+    if isinstance(meaning, Several):
+        if len(meaning.readings) < 2 or any(isinstance(one, Several | Reply | Reject) for one in meaning.readings):
+            return "Several without two readings", "give at least two, each a tuple, Values or Part"
+        return next(filter(None, (_wrong(driver, one) for one in meaning.readings)), None)
     return _wrong_reply(meaning) if isinstance(meaning, Reply) else _wrong_reject(meaning)
 
 
