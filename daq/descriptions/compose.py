@@ -214,7 +214,7 @@ class Composer:
         """Return the value of a command in the instrument's unit."""
         command = self.driver.tables.command[asked.name]  # type: ignore[index]  # as above
         own = command.unit or ACTION_UNITS[asked.name]
-        return convert(self.driver.sign_of(command) * (asked.value or 0.0), ACTION_UNITS[asked.name], own)
+        return convert(self.driver.sign_of(command) * (asked.value or 0.0), ACTION_UNITS[asked.name], own) / command.scale
 
     # ---- fields
 

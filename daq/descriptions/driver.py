@@ -288,7 +288,7 @@ class DescribedDriver(Driver):
         return self._decode_any(line, asked)
 
     def _decode_any(self, line: bytes, asked: Request | None) -> Decoded:
-        if self._ignored and line.removeprefix(self._frame_marks[0]).startswith(self._ignored):
+        if self._ignored and line.startswith(self._ignored):
             return _LEFT_OUT
         readers = self._free
         if isinstance(asked, Question) and asked.answers:

@@ -11,6 +11,7 @@ from daq.descriptions.linemodel import FactsLine, LineTable, ReadingLine
 from daq.descriptions.model import CommandTable, DescriptionTables, RequestTable
 from daq.descriptions.reading.lines import checksum_of
 from daq.descriptions.template import Field, Maybe
+from daq.descriptions.types import KINDS
 
 Faults = Iterator[SettingError]
 
@@ -147,12 +148,24 @@ def _alike(one: str, other: str) -> bool:
 
 
 def _left_out(tables: DescriptionTables) -> Faults:
+    """Yield texts of `ignore` with which a described line may begin."""
     for i, text in enumerate(tables.ignore):
         for name, line in tables.line.items():
-            if line.has_one_layout and _alike(text, _opening(line)) and (_opening(line) or line.columns is None):
-                reason = f"leaves out lines of [line.{name}], which begin with {_opening(line)!r}"
-                yield SettingError(reason, key=f"ignore[{i}]")
+            if line.has_one_layout and _may_begin(tables, line, text):
+                yield SettingError(f"would leave out lines of [line.{name}], which may begin so", key=f"ignore[{i}]")
                 break
+
+
+def _may_begin(tables: DescriptionTables, line: LineTable, text: str) -> bool:
+    begin = tables.framing.begin if tables.measured else ""
+    for part in line.parts():
+        if isinstance(part, str):
+            return _alike(text, begin + part)
+        if isinstance(part, Field) and not begin and ord(text[0]) <= 0xFF and ord(text[0]) in KINDS[part.type].first:
+            return True
+        if begin or not (isinstance(part, Field) and part.type in ("pad", "text")):
+            break
+    return bool(begin) and _alike(text, begin)
 
 
 def _readings(key: str, line: ReadingLine) -> Faults:

@@ -313,6 +313,7 @@ class Reader:
     def _of_command(self, action: str, command: CommandTable, value: float) -> float:
         of_core = ACTION_UNITS.get(action, "")
         # An action without a unit, such as zeroing, confirms a plain number.
+        value *= command.scale  # it is confirmed as it is sent
         back = convert(value, command.unit or of_core, of_core) if of_core else value
         return (self._sign[""] * back if command.turns else back) + 0.0
 
