@@ -41,6 +41,7 @@ class Transcript:
         unanswered: requests without an answer.
         shown: texts of the display, each with the number of examples before it.
         simulated: True where the source is a simulator.
+        skipped: bytes after the first line that belong to no line.
     """
 
     source: str
@@ -51,6 +52,7 @@ class Transcript:
     unanswered: list[bytes] = field(default_factory=list)
     shown: list[tuple[int, str]] = field(default_factory=list)
     simulated: bool = False
+    skipped: int = 0
 
     @property
     def readings(self) -> list[Example]:
@@ -128,6 +130,7 @@ class _Listener:
             self._framer.feed(0, driver.framing.ends[0])
         self._echo = Echo(speaks_unasked=driver.streams) if driver.echoes else None
         self._asked: Request | None = None
+        self._skipped_before = 0
         self._said = b""
         self._sent_at = 0
         self._got: list[bytes] = []
@@ -158,6 +161,7 @@ class _Listener:
         """Finish the last line and return the transcript."""
         self.wait_until(NEVER - 1)
         self._settle()
+        self._talk.skipped = self._framer.counters.skipped - self._skipped_before
         return self._talk
 
     def _settle(self) -> None:
@@ -171,6 +175,8 @@ class _Listener:
 
     def _take(self, t: int, frames: list[bytes]) -> None:
         talk = self._talk
+        if frames and not talk.examples:
+            self._skipped_before = self._framer.counters.skipped
         for frame in frames:
             meaning = self._driver.decode(frame, self._asked)
             talk.examples.append(Example(frame, self._asked, meaning))

@@ -116,26 +116,24 @@ class FrameLayout:
 
     def total(self, window: bytes) -> int:
         """Return the length with checksum of the frame that `window` begins; 0: not known yet, -1: there is none."""
-        stop = len(window)
+        stop, whole = len(window), self.size + self.check_size
+        total = 0 if self.grows else whole
         for piece in self.pieces:
             if piece.at >= stop:
-                return 0 if self.grows else self.size + self.check_size
+                break
             if piece.constant:
                 if not piece.constant.startswith(window[piece.at : piece.at + piece.size]):
                     return -1
             elif piece.field is not None and piece.field.type == "length":
                 raw = window[piece.at : piece.at + piece.size]
                 if len(raw) < piece.size:
-                    return 0
+                    break
                 total = self._length(raw)
-                whole = self.size + self.check_size
                 if total < whole or (total > whole and not self.grows):
                     return -1
-                if self.grows:
-                    return total
             elif not piece.size:
-                return 0  # the length of a text must be before it
-        return self.size + self.check_size
+                break  # the places of what follows a text depend on its length
+        return total
 
     def _length(self, raw: bytes) -> int:
         return int.from_bytes(raw, "little" if self.length and self.length.kind.endswith("le") else "big") + (

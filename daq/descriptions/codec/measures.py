@@ -5,6 +5,7 @@ marks inside a frame, noise before it and a cut frame cost no further frame.
 """
 
 from collections.abc import Sequence
+from itertools import takewhile
 
 from daq.core.framing import Measure
 from daq.descriptions.codec.layout import FrameLayout
@@ -67,8 +68,14 @@ def _with_bytes(window: bytes, begin: bytes, end: bytes, marks: Sequence[tuple[i
 def of_layouts(layouts: Sequence[tuple[FrameLayout, Seal | None]], longest: int) -> Measure:
     """Return the measure of frames of bytes, each layout with its checksum; `longest` limits those that grow."""
     ordered = sorted(layouts, key=lambda one: one[0].size + one[0].check_size)
+    columns = zip(*(layout.opening for layout, _ in ordered), strict=False)
+    common = bytes(column[0] for column in takewhile(lambda column: len(set(column)) == 1, columns))
+    size = len(common)
 
     def measure(window: bytes) -> int:
+        head = window[:size]
+        if head != common:  # the usual case in noise
+            return 0 if common.startswith(head) else -1
         waits = False
         for layout, seal in ordered:
             total = layout.total(window)

@@ -161,6 +161,12 @@ def understands(case: Case) -> Finding:
             *(_seen(e) for e in strange[:4]),
             do="decode them, or remove them from the capture where they are damaged",
         )
+    if talk.skipped:
+        raise DriverFaultError(
+            f"{talk.skipped} bytes between the lines belong to no line",
+            *(f"no answer to {shown(request)}" for request in talk.unanswered[:3]),
+            do="describe their frames, with their checksum; or remove them from the capture where they are noise",
+        )
     return passed("understands", f"{len(talk.examples)} lines, {len(talk.readings)} of them readings")
 
 
