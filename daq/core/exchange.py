@@ -296,8 +296,8 @@ class Exchange:
     def _sleeps(self, t: int) -> bool:
         """Return True where the instrument must be woken before a request at `t` (ns).
 
-        It was silent for `wake_after_ns`, or the latest request had no answer.  Where it was woken just now and the request
-        could not follow, it is awake as long as after any other request.
+        It was silent for `wake_after_ns`, or the latest request had no answer.  A wake-up that was just sent is not
+        repeated; it loses its effect where no request follows it.
         """
         silent = t - self._awake_since >= self.driver.wake_after_ns
         return silent and not (self._wake_sent and t - self._awake_since <= self.driver.wake_wait_ns + WOKEN_NS)

@@ -5,13 +5,13 @@ from collections.abc import Iterable, Iterator
 from daq.core.errors import SettingError
 from daq.core.units import UNITS
 from daq.descriptions import template
-from daq.descriptions.entries import near
 from daq.descriptions.codec.fieldtables import ReadingField, StateField
+from daq.descriptions.entries import near
 from daq.descriptions.linechecks import checksums, line_faults
 from daq.descriptions.linemodel import ConfirmationLine, IdentityLine, LineTable, ReadingLine
-from daq.descriptions.reading.lines import ACTION_UNITS
 from daq.descriptions.model import CommandTable, DescriptionTables, OptionTable, RequestTable
 from daq.descriptions.patterns import Writing, is_number, touching
+from daq.descriptions.reading.lines import ACTION_UNITS
 from daq.descriptions.reading.slots import faults_of
 from daq.descriptions.template import Field, Setting
 from daq.descriptions.types import KINDS
@@ -193,7 +193,10 @@ def _line(tables: DescriptionTables, key: str, line: LineTable) -> Faults:
     if not line.has_one_layout:
         yield SettingError("needs either a pattern or columns, or bytes", key=key)
         return
-    parsed = {k: template.parse_bytes(t, line=True) if k == "bytes" else template.parse(t, line=True) for k, t in line.texts.items()}
+    parsed = {
+        k: template.parse_bytes(t, line=True) if k == "bytes" else template.parse(t, line=True)
+        for k, t in line.texts.items()
+    }
     unknown = [e for k, parts in parsed.items() for e in _settings(f"{key}.{k}", parts, tables.options, line=True)]
     unknown = unknown or list(_unfitting(tables, f"{key}.{line.layout}", line))
     if unknown:

@@ -13,14 +13,14 @@ from typing import Final
 from daq.core.errors import SettingError
 from daq.core.units import convert
 from daq.descriptions import template
-from daq.descriptions.driver import DescribedDriver
 from daq.descriptions.codec.fieldtables import CommandField, FieldTable, ReadingField, StateField
-from daq.descriptions.linemodel import ConfirmationLine, FactsLine, IdentityLine, ReadingLine, RefusalLine
-from daq.descriptions.reading.lines import ACTION_UNITS, Reader
 from daq.descriptions.codec.layout import FrameLayout, Length
 from daq.descriptions.codec.seal import Seal
+from daq.descriptions.driver import DescribedDriver
+from daq.descriptions.linemodel import ConfirmationLine, FactsLine, IdentityLine, ReadingLine, RefusalLine
 from daq.descriptions.model import CommandTable, RequestTable
 from daq.descriptions.numbers import hexadecimal, packed, read_back, size_of, written_pattern
+from daq.descriptions.reading.lines import ACTION_UNITS, Reader
 from daq.descriptions.reading.slots import ChannelSlot, StatusSlot, UnitSlot
 from daq.descriptions.template import Field, Maybe, Part
 from daq.descriptions.types import BINARY, BITS, KINDS
@@ -28,7 +28,16 @@ from daq.descriptions.types import BINARY, BITS, KINDS
 DECIMALS: Final = 4
 """Decimals of a number where the description gives none."""
 SMALLEST: Final = 1e-99
-_FILLERS: Final = {"ascii": "X", "letters": "X", "capitals": "X", "word": "x", "text": "", "pad": "", "blanks": " ", "rest": ""}
+_FILLERS: Final = {
+    "ascii": "X",
+    "letters": "X",
+    "capitals": "X",
+    "word": "x",
+    "text": "",
+    "pad": "",
+    "blanks": " ",
+    "rest": "",
+}
 _VALUE: Final = r"([+-]?[0-9]+(?:[.,][0-9]+)?)"
 
 
@@ -158,7 +167,11 @@ class Composer:
         if tables.stream is not None and tables.stream.start is not None:
             expects[tables.stream.start] = tables.stream.start
         for name, request in tables.request.items():
-            yield self._pattern(request), request, Asked(expects[name], name, self._answers(expects[name], name, request))
+            yield (
+                self._pattern(request),
+                request,
+                Asked(expects[name], name, self._answers(expects[name], name, request)),
+            )
         for action, command in tables.command.items():
             value = 0.0 if any(part.name == "value" for part in command.settings) else None
             yield self._pattern(command), command, Asked(action, action, self._answers(action, action, command), value)
@@ -168,7 +181,10 @@ class Composer:
         frame, seal = self.driver.tables.frame, self.driver.request_seal(request)
         if request.bytes is not None and frame is not None:
             length = Length(frame.length, frame.adds)
-            blank = [template.Field("", "any", size_of(p.type, p.width)) if isinstance(p, template.Setting) else p for p in parts]
+            blank = [
+                template.Field("", "any", size_of(p.type, p.width)) if isinstance(p, template.Setting) else p
+                for p in parts
+            ]
             layout = FrameLayout(blank, length, seal.length if seal is not None else 0)
             whole = packed(length.kind, 0, layout.size + layout.check_size - length.adds).decode("latin-1")
             parts = tuple(whole if isinstance(p, Field) else p for p in parts)
@@ -214,7 +230,9 @@ class Composer:
         """Return the value of a command in the instrument's unit."""
         command = self.driver.tables.command[asked.name]  # type: ignore[index]  # as above
         own = command.unit or ACTION_UNITS[asked.name]
-        return convert(self.driver.sign_of(command) * (asked.value or 0.0), ACTION_UNITS[asked.name], own) / command.scale
+        return (
+            convert(self.driver.sign_of(command) * (asked.value or 0.0), ACTION_UNITS[asked.name], own) / command.scale
+        )
 
     # ---- fields
 

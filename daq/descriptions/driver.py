@@ -16,11 +16,11 @@ from daq.descriptions.codec.layout import FrameLayout, Length
 from daq.descriptions.codec.measures import of_blocks, of_layouts
 from daq.descriptions.codec.seal import Seal, seal_of
 from daq.descriptions.linemodel import ReadingLine
-from daq.descriptions.reading.fastpaths import fast_path
-from daq.descriptions.reading.lines import ACTION_UNITS, Reader, checksum_of, line_of
 from daq.descriptions.model import CommandTable, DescriptionTables, RequestTable
 from daq.descriptions.options import settle_options
 from daq.descriptions.patterns import Writing
+from daq.descriptions.reading.fastpaths import fast_path
+from daq.descriptions.reading.lines import ACTION_UNITS, Reader, checksum_of, line_of
 from daq.descriptions.reading.slots import StatusSlot
 
 OPTION: Final = "description"
@@ -83,7 +83,7 @@ class DescribedDriver(Driver):
             fast = fast_path(reader, self._decode_any, *self._frame_marks)
             if fast is not None:
                 # In place of the method: a method that only calls another function costs a fifth of a short frame.
-                self.decode = fast  # type: ignore[method-assign]  # of the same signature
+                self.decode = fast  # type: ignore[method-assign, assignment]  # of the same signature
                 break
 
     def _seal(self, table: ChecksumTable | None) -> Seal | None:

@@ -1,6 +1,6 @@
 """Find contradictions in checksums, frames of bytes, blocks of lines, and fields of requests."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from daq.core.errors import SettingError
 from daq.descriptions import template
@@ -40,7 +40,7 @@ def checksums(tables: DescriptionTables) -> dict[str, ChecksumTable]:
     found = {"checksum": tables.checksum}
     found |= {f"line.{name}.checksum": line.checksum for name, line in tables.line.items()}  # type: ignore[misc]  # filtered below
     for kind, requests in (("request", tables.request), ("command", tables.command)):
-        found |= {f"{kind}.{name}.checksum": request.checksum for name, request in requests.items()}  # type: ignore[misc, attr-defined]  # as above
+        found |= {f"{kind}.{name}.checksum": request.checksum for name, request in requests.items()}  # type: ignore[misc]  # as above
     return {key: table for key, table in found.items() if isinstance(table, ChecksumTable)}
 
 
@@ -52,8 +52,8 @@ def _marks(tables: DescriptionTables) -> Faults:
         for key, table in in_lines.items():
             if not table.is_digits and not (table.mark and framing.begin):
                 reason = (
-                    "a checksum of bytes may contain the line end: give framing.begin and the checksum's mark, for example "
-                    "STX and ETX, or use framing.length or framing.silence"
+                    "a checksum of bytes may contain the line end: give framing.begin and the checksum's mark, for "
+                    "example STX and ETX, or use framing.length or framing.silence"
                 )
                 yield SettingError(reason, key=f"{key}.written")
             if not table.is_digits and any(end in table.mark for end in framing.ends):
@@ -65,7 +65,8 @@ def _marks(tables: DescriptionTables) -> Faults:
             yield SettingError("is not needed: the beginning of a line is recognised", key="framing.drop_first")
     if framing.lines > 1 and (not framing.begin or framing.length or framing.silence or tables.by_bytes):
         yield SettingError(
-            "needs framing.begin, the text with which a block begins, and neither length nor silence", key="framing.lines"
+            "needs framing.begin, the text with which a block begins, and neither length nor silence",
+            key="framing.lines",
         )
 
 
@@ -74,7 +75,9 @@ def _wake(tables: DescriptionTables) -> Faults:
     if not port.wake and (port.wake_after or port.wake_wait):
         yield SettingError("is missing: give the text that wakes the instrument", key="port.wake")
     if port.wake and port.wake_after and port.wake_wait >= port.wake_after:
-        yield SettingError("must be below wake_after, or the instrument sleeps again before its request", key="port.wake_wait")
+        yield SettingError(
+            "must be below wake_after, or the instrument sleeps again before its request", key="port.wake_wait"
+        )
 
 
 def _frames(tables: DescriptionTables) -> Faults:
@@ -90,18 +93,8 @@ def _frames(tables: DescriptionTables) -> Faults:
             yield SettingError("is missing: all lines of an instrument with frames of bytes need it", key=key)
             continue
         parts = line.parts()
-        fields = [part for part in parts if isinstance(part, Field)]
-        lengths = [f for f in fields if f.type == "length"]
-        texts = [f for f in fields if f.type == "ascii" and not f.width]
-        counted |= bool(lengths)
-        if lengths and length is None:
-            yield SettingError("{:length} needs the table [frame] with its type", key=key)
-        if len(lengths) > 1 or len(texts) > 1:
-            yield SettingError("has more than one length or text without a size", key=key)
-        if texts and not framing.silence and (not lengths or fields.index(lengths[0]) > fields.index(texts[0])):
-            yield SettingError(
-                "a text without a size needs {:length} before it, or framing.silence: write {name:ascii 8}", key=key
-            )
+        counted |= any(isinstance(part, Field) and part.type == "length" for part in parts)
+        yield from _sizes(tables, key, [part for part in parts if isinstance(part, Field)])
         if not isinstance(parts[0], str) and not framing.silence:
             reason = "must begin with fixed bytes, by which its beginning is recognised"
             yield SettingError(reason, key=key)
@@ -118,13 +111,29 @@ def _frames(tables: DescriptionTables) -> Faults:
         yield SettingError("is not used: write {:length} in `bytes`", key="frame")
 
 
+def _sizes(tables: DescriptionTables, key: str, fields: Sequence[Field]) -> Faults:
+    """Yield faults of the length of a frame and of texts without a size."""
+    lengths = [f for f in fields if f.type == "length"]
+    texts = [f for f in fields if f.type == "ascii" and not f.width]
+    if lengths and tables.frame is None:
+        yield SettingError("{:length} needs the table [frame] with its type", key=key)
+    if len(lengths) > 1 or len(texts) > 1:
+        yield SettingError("has more than one length or text without a size", key=key)
+    if texts and not tables.framing.silence and (not lengths or fields.index(lengths[0]) > fields.index(texts[0])):
+        yield SettingError(
+            "a text without a size needs {:length} before it, or framing.silence: write {name:ascii 8}", key=key
+        )
+
+
 def _has_length(request: RequestTable) -> bool:
     return any(isinstance(part, Field) and part.type == "length" for part in request.parts())
 
 
 def _unprotected(tables: DescriptionTables) -> Faults:
     """Yield readings without checksum that a cut reading with one could be taken for."""
-    sealed = {n: line for n, line in tables.line.items() if checksum_of(line, tables) is not None and line.has_one_layout}
+    sealed = {
+        n: line for n, line in tables.line.items() if checksum_of(line, tables) is not None and line.has_one_layout
+    }
     for name, line in tables.line.items():
         if not isinstance(line, ReadingLine) or name in sealed or not line.has_one_layout:
             continue
@@ -178,7 +187,9 @@ def _readings(key: str, line: ReadingLine) -> Faults:
             continue
         name, number = line.channel(place.name), table.reading or 1
         if name in given.get(number, ()) and place.name not in optional:
-            reason = f"gives the channel {name} a second time; leave out the name of one, {{:{place.type}}}, or give the "
+            reason = (
+                f"gives the channel {name} a second time; leave out the name of one, {{:{place.type}}}, or give the "
+            )
             reason += "number of its `reading`"
             yield SettingError(reason, key=f"{key}.fields.{place.name}")
         given.setdefault(number, []).append(name)

@@ -41,16 +41,16 @@ class Layout(Model):
     )
     bytes: FrameText | None = Field(
         default=None,
-        description="or the bytes of a frame, as in 'AA 55 {mass:i32be} {state:u8}': hexadecimal digits and fields; types: "
-        + "; ".join(f"{name} ({kind.about})" for name, kind in BINARY.items()),
+        description="or the bytes of a frame, as in 'AA 55 {mass:i32be} {state:u8}': hexadecimal digits and fields; "
+        "types: " + "; ".join(f"{name} ({kind.about})" for name, kind in BINARY.items()),
     )
     checksum: OwnChecksum = Field(
         default=None, description="checksum of this kind of line, or 'none'; left out: that of the description"
     )
     split: dict[PlainName, dict[PlainName, str]] = Field(
         default_factory=dict,
-        description="a whole number of the line is split into fields: the bits of each, as in { state = { overload = '7', "
-        "range = '6-4', ignored = '3-0' } }; 0 is the lowest bit, and bits that are not named are 0",
+        description="a whole number of the line is split into fields: the bits of each, as in { state = { "
+        "overload = '7', range = '6-4', ignored = '3-0' } }; 0 is the lowest bit, and bits that are not named are 0",
     )
     separator: LineBytes = Field(default=",", description="text between two columns; ' ' is any number of blanks")
     more: bool = Field(default=False, description="further columns may follow")

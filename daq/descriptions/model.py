@@ -8,8 +8,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
-from daq.descriptions.codec.checktable import ChecksumTable, OwnChecksum
 from daq.descriptions import template
+from daq.descriptions.codec.checktable import ChecksumTable, OwnChecksum
 from daq.descriptions.entries import (
     ActionName,
     ChannelName,
@@ -165,7 +165,12 @@ class RequestTable(Model):
     @model_validator(mode="after")
     def _one_form(self) -> Self:
         if (self.send is None) == (self.bytes is None):
-            raise KeyedError("send", "is missing: give the text to send, or `bytes`" if self.send is None else "has `bytes` beside it; leave one out")
+            raise KeyedError(
+                "send",
+                "is missing: give the text to send, or `bytes`"
+                if self.send is None
+                else "has `bytes` beside it; leave one out",
+            )
         return self
 
     @property

@@ -9,7 +9,8 @@ from daq.descriptions.types import BINARY
 
 #: Codes of `struct` of the sizes that it has; the order of the bytes is put before them.
 _CODES: Final = {
-    "u8": "B", "i8": "b", "u16": "H", "i16": "h", "u32": "I", "i32": "i", "u64": "Q", "i64": "q", "f32": "f", "f64": "d",
+    "u8": "B", "i8": "b", "u16": "H", "i16": "h", "u32": "I", "i32": "i", "u64": "Q", "i64": "q",
+    "f32": "f", "f64": "d",
 }  # fmt: skip
 _TYPE: Final = re.compile(r"([uif])(\d+)(be|le)?")
 
@@ -37,7 +38,7 @@ def unpacker(kind: str, width: int) -> Callable[[bytes], float | int | None]:
         big, signed = kind.endswith("be"), kind.startswith("i")
         return lambda raw: int.from_bytes(raw, "big" if big else "little", signed=signed)
     read = struct.Struct((order or ">") + code).unpack
-    return lambda raw: read(raw)[0]  # type: ignore[no-any-return]  # a number
+    return lambda raw: read(raw)[0]
 
 
 def packed(kind: str, width: int, number: float) -> bytes:
@@ -49,10 +50,8 @@ def packed(kind: str, width: int, number: float) -> bytes:
     size = size_of(kind, width)
     try:
         if kind == "bcd":
-            whole = round(number)
-            if not 0 <= whole < 100**size:
-                raise ValueError
-            return bytes.fromhex(f"{whole:0{2 * size}d}")
+            # Its decimal digits, read as hexadecimal ones; a negative number or a digit too many does not fit.
+            return int(f"{round(number):d}", 16).to_bytes(size, "big")
         if kind.startswith("f"):
             return struct.pack({"be": ">", "le": "<"}[kind[-2:]] + {4: "f", 8: "d"}[size], number)
         order = "little" if kind.endswith("le") else "big"

@@ -91,7 +91,11 @@ def raw(framing: Framing, frame: bytes) -> bytes:
 
 def requests_of(driver: Driver) -> list[Request]:
     """Return all requests of a driver; actions with a value get that of `TRIED`."""
-    found = [request for request in (driver.identify(), *driver.identify_more(), driver.start_stream()) if request is not None]
+    found = [
+        request
+        for request in (driver.identify(), *driver.identify_more(), driver.start_stream())
+        if request is not None
+    ]
     poll = driver.poll()
     if poll is not None:
         found += [poll] if isinstance(poll, Request) else poll

@@ -38,7 +38,7 @@ class PythonFrames(Driver):
     has_checksum = True
     channels = (Channel("density", "kg/m3", 0.0, 3000.0), Channel("temperature", "Cel", -20.0, 120.0))
 
-    def decode(self, line: bytes, asked: Request | None = None) -> Decoded:  # noqa: ARG002 - as the contract
+    def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
         if len(line) != FORM.size:
             return Reject("wrong length")
         head, density, hundredths, state, check = FORM.unpack(line)

@@ -47,7 +47,9 @@ def number(rng, kind):
     size = int(kind.strip("uifble")) // 8
     little = kind.endswith("le")
     if kind.startswith("f"):
-        raw = struct.pack("<f" if size == 4 else "<d", rng.choice((0.0, -0.0, rng.gauss(0, 1e3), rng.uniform(-1e-9, 1e9))))
+        raw = struct.pack(
+            "<f" if size == 4 else "<d", rng.choice((0.0, -0.0, rng.gauss(0, 1e3), rng.uniform(-1e-9, 1e9)))
+        )
         return struct.unpack("<f" if size == 4 else "<d", raw)[0], raw if little else raw[::-1]
     bits = rng.choice((0, 1, (1 << 8 * size) - 1, 1 << 8 * size - 1, rng.getrandbits(8 * size)))
     signed = bits - (1 << 8 * size) if kind.startswith("i") and bits >> 8 * size - 1 else bits
@@ -140,7 +142,7 @@ def test_a_stream_is_read_through_noise_cuts_and_sync_bytes_inside(examples):
                 data += one[: rng.randrange(1, len(one))]  # cut at any byte
                 continue
             if way < 0.5:
-                data += rng.choice((SYNC, SYNC[:1], SYNC + b"\x01", rng.randbytes(rng.randrange(1, 40)), one[3:]))
+                data += rng.choice((SYNC, SYNC[:1], SYNC + b"\x01", rng.randbytes(rng.randrange(1, 40)), one[3:-1]))
             data += one
             sent.append(values)
         data += frame()[0]
@@ -239,4 +241,6 @@ def test_a_wrong_layout_is_refused(changes, key, reason):
     tables["line"]["it"] |= changes
     with pytest.raises(SettingErrors) as caught:
         check_description(tables)
-    assert any(e.key == key and reason in e.reason for e in caught.value.errors), [(e.key, e.reason) for e in caught.value.errors]
+    assert any(e.key == key and reason in e.reason for e in caught.value.errors), [
+        (e.key, e.reason) for e in caught.value.errors
+    ]

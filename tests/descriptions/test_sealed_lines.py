@@ -148,9 +148,7 @@ def xor(data):
 @pytest.mark.parametrize("name", ["xor", "crc-16/xmodem"])
 def test_blocks_between_stx_and_etx_are_found_in_noise_and_however_they_are_cut(name):
     check = xor if name == "xor" else lambda data: crc_hqx(data, 0).to_bytes(2, "big")
-    description = tables(
-        {"name": name, "written": "big_endian", "mark": "\x03", "covers_mark": True}, {}, **STX
-    )
+    description = tables({"name": name, "written": "big_endian", "mark": "\x03", "covers_mark": True}, {}, **STX)
     driver = check_description(description).driver()
     rng = random.Random(name)
     wild = 0

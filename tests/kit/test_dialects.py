@@ -68,7 +68,9 @@ def test_every_value_is_read_as_the_instrument_has_it(name):
 def test_a_right_description_conforms(name):
     instrument = DIALECTS[name][0](seed=1)
     read(made(name)(), instrument)
-    report = assert_conforms(made(name), simulator=DIALECTS[name][0], expected=instrument.readings[:5] if name != "tilt" else ())
+    report = assert_conforms(
+        made(name), simulator=DIALECTS[name][0], expected=instrument.readings[:5] if name != "tilt" else ()
+    )
     assert len([f for f in report.findings if f.outcome == "passed"]) >= 22, report.text()
 
 
@@ -113,7 +115,9 @@ def test_the_kit_fails_a_wrong_description(name, changes, check, monkeypatch):
     instrument = kind(seed=1)
     read(made(name)(), instrument)
     monkeypatch.setattr(conformance, "CHECKS", [one for one in conformance.CHECKS if one[0] in ("understands", check)])
-    report = check_driver(made(name, changes), simulator=kind, expected=instrument.readings[:5] if check == "values shown" else ())
+    report = check_driver(
+        made(name, changes), simulator=kind, expected=instrument.readings[:5] if check == "values shown" else ()
+    )
     assert check in [f.name for f in report.failed], report.text()
     assert report.finding(check).do
 
@@ -155,7 +159,7 @@ def test_only_a_sleeping_instrument_is_woken_and_never_before_an_answer():
         rig.exchange.interval_ns = round(interval_s * 1e9)
         pending = []
 
-        def send(_, data, pending=pending, instrument=instrument, rig=rig):
+        def send(_, data, pending=pending, instrument=instrument, rig=rig, driver=driver):
             assert not (data == driver.wake and pending), "woken between a request and its answer"
             instrument.advance(rig.t / 1e9 - instrument.now)
             answer = instrument.receive(data)

@@ -1,4 +1,4 @@
-"""Tables of the fields of lines: format of a number, meaning of a state, and the place of each in a reading or an identity."""
+"""Tables of the fields of lines: format of a number, meaning of a state, place in a reading or an identity."""
 
 from collections.abc import Iterable
 from typing import Annotated, Literal

@@ -79,7 +79,7 @@ def bit_range(text: str) -> BitRange:
     return BitRange(ends[0], ends[1] - ends[0] + 1, bool(found[3]))
 
 
-def number_bytes(number: float | int) -> bytes:
+def number_bytes(number: float) -> bytes:
     """Return the text of a number of a frame, with which it is decoded like that of a line."""
     return (str(number) if isinstance(number, int) else repr(float(number))).encode("ascii")
 
@@ -230,7 +230,10 @@ class FrameLayout:
             return lambda frame: [read(frame[a:b]) or 0 for a, b, read in readers]
         orders = list(dict.fromkeys(order for order, _ in kinds if order)) or [">"]
         groups = [[f for f, (o, _) in zip(fields, kinds, strict=True) if (o or orders[0]) == order] for order in orders]
-        reads = [self._struct(order, sorted(own, key=lambda f: places[f].at)) for order, own in zip(orders, groups, strict=True)]
+        reads = [
+            self._struct(order, sorted(own, key=lambda f: places[f].at))
+            for order, own in zip(orders, groups, strict=True)
+        ]
         inside = [f for own in groups for f in sorted(own, key=lambda f: places[f].at)]
         if len(reads) == 1:
             (read,) = reads

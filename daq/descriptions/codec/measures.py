@@ -1,7 +1,7 @@
 """Find the frames in the received bytes by more than their end: blocks of lines, checksums in bytes, frames of bytes.
 
-Each function returns a `daq.core.framing.Measure`.  A frame with a checksum is found only where the checksum holds, so that
-marks inside a frame, noise before it and a cut frame cost no further frame.
+Each function returns a `daq.core.framing.Measure`.  A frame with a checksum is found only where the checksum holds, so
+that marks inside a frame, noise before it and a cut frame cost no further frame.
 """
 
 from collections.abc import Sequence
@@ -16,8 +16,8 @@ def of_blocks(begin: bytes, end: bytes, seals: Sequence[Seal], lines: int) -> Me
     """Return the measure of texts that begin with `begin`.
 
     Such a text is one of three: with the mark of one of `seals`, a checksum of bytes and `end`; of `lines` lines, where
-    that is more than 1; up to its `end`.  A text without `begin` is one line.  A `begin` inside a text discards the text
-    before it, which was cut off.
+    that is more than 1; up to its `end`.  A text without `begin` is one line.  A `begin` inside a text discards the
+    text before it, which was cut off.
 
     Args:
         begin: at least one byte.
@@ -60,7 +60,11 @@ def _with_bytes(window: bytes, begin: bytes, end: bytes, marks: Sequence[tuple[i
         text = window[len(begin) : at + seal.length]
         if len(window) < total:
             waits = True
-        elif window[at + seal.length : total] == end and begin not in text[: at - len(begin)] and seal.content(text) is not None:
+        elif (
+            window[at + seal.length : total] == end
+            and begin not in text[: at - len(begin)]
+            and seal.content(text) is not None
+        ):
             return total
     return 0 if waits else -1
 

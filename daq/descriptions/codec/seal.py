@@ -1,4 +1,4 @@
-"""Checksum at the end of a line: write it, remove it and compare it.  Readers, requests, simulation and kit use this."""
+"""Checksum at the end of a line, written and compared: readers, requests, simulation and kit use this one."""
 
 import re
 from collections.abc import Callable
@@ -46,7 +46,7 @@ class Seal:
         return len(self.mark) + self.size + len(self.behind)
 
     def sealed(self, content: bytes) -> bytes:
-        """Return `content` with mark and checksum; a line without the part that is covered is refused when it is read."""
+        """Return `content` with mark and checksum; one without the covered part is refused when it is read."""
         value = max(0, self.of(content + self.mark if self.covers_mark else content))
         return content + self.mark + self._write(value) + self.behind
 

@@ -1,4 +1,4 @@
-"""Fast decoders of frames of bytes without faults: one call of `struct`, one comparison of constants and states, one checksum."""
+"""Fast decoders of frames of bytes without faults: one call of `struct`, a comparison of constants, one checksum."""
 
 import math
 import struct
@@ -26,6 +26,7 @@ Decoder = Callable[[bytes, Request | None], Decoded]
 
 
 def of_frame(reader: Reader, layout: FrameLayout, columns: Sequence[ChannelSlot], otherwise: Decoder) -> Decoder | None:
+    """Return the decoder that takes frames without faults of one kind itself; `otherwise` takes all others."""
     slots, seal = reader.slots, reader.seal
     fields = {slot.at: field for field, slot in slots.items() if isinstance(slot, ChannelSlot)}
     good = _good_states(reader)
@@ -49,7 +50,7 @@ def of_frame(reader: Reader, layout: FrameLayout, columns: Sequence[ChannelSlot]
 
     def values_of(frame: bytes) -> tuple[float, ...] | None:
         numbers = unpack(frame)
-        if bounded and not all([-LARGEST < n < LARGEST for n in numbers]):
+        if bounded and not all(-LARGEST < n < LARGEST for n in numbers):
             return None
         for i, own in sentinels:
             if numbers[i] in own:
@@ -74,13 +75,17 @@ def of_frame(reader: Reader, layout: FrameLayout, columns: Sequence[ChannelSlot]
     return decode
 
 
-def _direct(
-    reader: Reader, layout: FrameLayout, fields: Sequence[Field], columns: Sequence[ChannelSlot], good: Mapping[Field, Sequence[bytes]],
+def _direct(  # noqa: C901, PLR0915 - closures for one and two numbers; a loop would cost more than the rest
+    reader: Reader,
+    layout: FrameLayout,
+    fields: Sequence[Field],
+    columns: Sequence[ChannelSlot],
+    good: Mapping[Field, Sequence[bytes]],
     otherwise: Decoder,
 ) -> Decoder | None:
-    """Return the decoder of a frame whose numbers are side by side, in the order of the channels and of one order of bytes.
+    """Return the decoder of a frame whose numbers are side by side in the order of the channels.
 
-    The bytes before them are compared as one text, those behind them with the few that have no fault.  None for another
+    The numbers have one order of bytes.  The bytes before them are compared as one text, those behind them with the few that have no fault.  None for another
     frame.  Up to three numbers are taken without a loop, which would cost more than the rest.
     """
     seal, pieces = reader.seal, layout.pieces
@@ -147,7 +152,7 @@ def _direct(
             return otherwise(frame, asked)
         if head != beginning or tail not in tails or check != of(frame[skip:covered]):
             return otherwise(frame, asked)
-        if not all([-LARGEST < n < LARGEST for n in numbers]):
+        if not all(-LARGEST < n < LARGEST for n in numbers):
             return otherwise(frame, asked)
         return tuple([n * f + o for n, f, o in zip(numbers, factors, addends, strict=True)])
 

@@ -1,4 +1,4 @@
-"""Fast decoders of readings without faults, of lines of text and of frames of bytes; every other line takes `Reader`."""
+"""Fast decoders of lines of text that are readings without faults; every other line takes `Reader`."""
 
 from collections.abc import Callable, Sequence
 from operator import add, itemgetter, mul
@@ -13,7 +13,7 @@ from daq.descriptions.template import Field
 
 
 def fast_path(reader: Reader, otherwise: Decoder, before: bytes = b"", behind: bytes = b"") -> Decoder | None:
-    """Return the decoder that takes readings without faults of one kind of line itself; None where the line allows none.
+    """Return the decoder that takes readings without faults of one kind of line itself; None where there is none.
 
     `otherwise` takes all other lines; `before` and `behind` are the marks of the line that the framing leaves on it.
     """
@@ -32,7 +32,7 @@ def fast_path(reader: Reader, otherwise: Decoder, before: bytes = b"", behind: b
     return _of_text(reader, columns, otherwise, before, behind)
 
 
-def _of_text(
+def _of_text(  # noqa: C901 - two closures, with and without checksum
     reader: Reader, columns: Sequence[ChannelSlot], otherwise: Decoder, before: bytes, behind: bytes
 ) -> Decoder | None:
     line, slots, seal = reader.line, reader.slots, reader.seal

@@ -24,7 +24,16 @@ from daq.descriptions.linemodel import (
 )
 from daq.descriptions.model import CommandTable, DescriptionTables
 from daq.descriptions.patterns import Writing, compiled, expression
-from daq.descriptions.reading.slots import ChannelSlot, Found, Slot, StatusSlot, UnitSlot, number_field, slot_of, unit_slot
+from daq.descriptions.reading.slots import (
+    ChannelSlot,
+    Found,
+    Slot,
+    StatusSlot,
+    UnitSlot,
+    number_field,
+    slot_of,
+    unit_slot,
+)
 from daq.descriptions.template import Field
 from daq.descriptions.types import KINDS
 
@@ -70,7 +79,12 @@ class Line:
 
 
 def line_of(
-    name: str, table: LineTable, tables: DescriptionTables, settings: Mapping[str, str], writing: Writing, seal: Seal | None
+    name: str,
+    table: LineTable,
+    tables: DescriptionTables,
+    settings: Mapping[str, str],
+    writing: Writing,
+    seal: Seal | None,
 ) -> Line:
     """Return a line of a description with the values of the options inserted.
 
@@ -170,10 +184,14 @@ class Reader:
                 continue
             ranges = table.bit_ranges(field.name)
             number = None if raw is None else int(raw.strip(b" "), 16 if field.type == "hex" else 10)
-            if number is not None and (number < 0 or number & ~sum((1 << r.count) - 1 << r.low for r in ranges.values())):
+            if number is not None and (
+                number < 0 or number & ~sum((1 << r.count) - 1 << r.low for r in ranges.values())
+            ):
                 return None
             out += [
-                None if number is None else number_bytes(own.of(number)) for name, own in ranges.items() if name != IGNORED
+                None if number is None else number_bytes(own.of(number))
+                for name, own in ranges.items()
+                if name != IGNORED
             ]
         return tuple(out)
 
@@ -293,9 +311,7 @@ class Reader:
             facts[table.fact or name] = texts[name] if number is None else number * table.scale + table.offset
         return dict(sorted(facts.items()))
 
-    def _confirmation(
-        self, line: ConfirmationLine, groups: Groups, asked: Request | None
-    ) -> Decoded | None:
+    def _confirmation(self, line: ConfirmationLine, groups: Groups, asked: Request | None) -> Decoded | None:
         texts = self._texts(groups)
         if "command" in texts:
             names = line.table("command").names

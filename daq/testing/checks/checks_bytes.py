@@ -95,10 +95,14 @@ def _wrong(driver: Driver, meaning: Any) -> Wrong | None:
             return "a Part of a channel that does not exist", "number channels from 0, in order"
         return _wrong_values(v for _, v in meaning.values) or _wrong_faults(driver, meaning.faults)
     if isinstance(meaning, Several):
-        if len(meaning.readings) < 2 or any(isinstance(one, Several | Reply | Reject) for one in meaning.readings):
-            return "Several without two readings", "give at least two, each a tuple, Values or Part"
-        return next(filter(None, (_wrong(driver, one) for one in meaning.readings)), None)
+        return _wrong_several(driver, meaning)
     return _wrong_reply(meaning) if isinstance(meaning, Reply) else _wrong_reject(meaning)
+
+
+def _wrong_several(driver: Driver, several: Several) -> Wrong | None:
+    if len(several.readings) < 2 or any(isinstance(one, Several | Reply | Reject) for one in several.readings):
+        return "Several without two readings", "give at least two, each a tuple, Values or Part"
+    return next(filter(None, (_wrong(driver, one) for one in several.readings)), None)
 
 
 def _wrong_reply(reply: Reply) -> Wrong | None:

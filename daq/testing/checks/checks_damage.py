@@ -20,13 +20,15 @@ QUIET_NS: Final = 1_000_000_000_000
 def unused_checksum(case: Case) -> Finding:
     """Check that the driver checks the checksum of its lines."""
     found = case.checksum
-    for e in case.talk.examples if case.fits is not None and case.talk is not None else ():
-        if case.driver.has_checksum and case.fits(e.frame) and not isinstance(e.meaning, Reject) and not case.protects(e):
-            raise DriverFaultError(
-                f"a line has the checksum of the others ({found}), and the driver does not check it",
-                shown(e.frame),
-                do="leave out `checksum = \"none\"` of this kind of line",
-            )
+    fits = case.fits
+    if fits is not None and case.talk is not None and case.driver.has_checksum:
+        for e in case.talk.examples:
+            if not isinstance(e.meaning, Reject) and fits(e.frame) and not case.protects(e):
+                raise DriverFaultError(
+                    f"a line has the checksum of the others ({found}), and the driver does not check it",
+                    shown(e.frame),
+                    do='leave out `checksum = "none"` of this kind of line',
+                )
     if case.driver.has_checksum:
         return passed("checksum", f"is checked{f': {found}' if found else ''}")
     if not found:

@@ -150,9 +150,12 @@ class WeighingTerminal(Timed):
         gross, tare = self.rng.randrange(20_000, 60_000), self.rng.randrange(0, 9_000)
         self.readings.append((gross / 100, tare / 1000, (gross - tare / 10) / 100))
         header = b"Works 3\r\nDate 2031-05-06\r\n" if self.number % 3 == 1 else b""
-        return header + (
-            f"No. {self.number}\r\nGross {gross / 100:9.2f} kg\r\nTare {tare:10d} g\r\nNet {(gross - tare / 10) / 100:11.3f} kg\r\n"
-        ).encode()
+        return (
+            header
+            + (
+                f"No. {self.number}\r\nGross {gross / 100:9.2f} kg\r\nTare {tare:10d} g\r\nNet {(gross - tare / 10) / 100:11.3f} kg\r\n"
+            ).encode()
+        )
 
 
 class StrainAmplifier(Timed):
