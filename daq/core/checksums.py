@@ -2,8 +2,8 @@
 
 A CRC is given by width, polynomial, initial value, bit order and final XOR (the parameters of Williams, "A painless
 guide to CRC error detection algorithms", 1993).  `xor`, `sum` and `lrc` are one byte: XOR of all bytes, their sum
-modulo 256, and the two's complement of that sum (Modbus over serial line V1.02, 2.5.2.2).  `crc` and `sum_of_bytes` make any
-other CRC or sum from its parameters.
+modulo 256, and the two's complement of that sum (Modbus over serial line V1.02, 2.5.2.2).  Any other CRC or sum
+is made from its parameters by `crc` and `sum_of_bytes`.
 """
 
 from binascii import crc32, crc_hqx

@@ -234,7 +234,7 @@ class DescribedDriver(Driver):
         sent = convert(value, ACTION_UNITS[action], own)
         low, high = command.low, command.high
         # The slack accepts the limit itself after a conversion that rounds.
-        slack = 0.5 * 10.0**-command.decimals
+        slack = 0.5 * 10.0**-command.decimals * abs(command.scale)
         if (
             (low is not None and abs(sent) < low - slack)
             if action == "speed"

@@ -6,11 +6,18 @@ from pathlib import Path
 
 import pytest
 
-from daq.core.driver import Driver
+from daq.app.workshop.described_device import DescribedDevice
+from daq.core.driver import Driver, Identity, Reject
+from daq.core.effects import Send
+from daq.core.errors import DriverError
+from daq.core.frames import make_framer
+from daq.core.link import Link
+from daq.core.linkeffects import ExpectedInstrument
+from daq.core.linkstates import IdentityCheck, LinkState, Purpose
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms, check_driver, conformance
 from daq.testing.rig import Rig
-from daq.testing.talk import record, transcribe
+from daq.testing.talk import record, requests_of, transcribe
 from tests.support.dialects import instruments
 from tests.support.dialects.instruments import DensityMeter, MoistureMeter, StrainAmplifier, WeighingTerminal
 
@@ -147,6 +154,63 @@ def test_a_line_that_has_the_checksum_of_the_others_is_not_left_unchecked(monkey
     for changed, failed in ((text, True), (text.replace(', checksum = "none"', ""), False)):
         report = check_driver(check_description(tomllib.loads(changed)).driver, simulator=Scale)
         assert ("checksum" in [f.name for f in report.failed]) == failed, report.text()
+
+
+@pytest.mark.parametrize("answers_both", [True, False])
+def test_the_serial_number_of_one_answer_and_the_full_scale_of_another_are_one_identity(answers_both):
+    driver, instrument, due = made("density")(), DensityMeter(), []
+
+    def emit(effect):
+        if isinstance(effect, Send):
+            answer = instrument.receive(effect.data)
+            due.append(answer if answers_both or b"\x91" not in answer[3:4] else b"")
+
+    link = Link("meter", driver, emit, purpose=Purpose.RUN, expected=ExpectedInstrument("DM-77 A"))
+    link.open(0)
+    link.port_open(0)
+    t = 0
+    while t < 20_000_000_000 and link.state is LinkState.IDENTIFYING:
+        t += 10_000_000
+        for item in link.receive(t, due.pop(0) if due else b""):
+            link.take(t, item)
+        link.tick(t)
+    found = link.identification
+    assert found.check is (IdentityCheck.SAME if answers_both else IdentityCheck.NO_ANSWER)
+    if answers_both:
+        facts = {"full_scale_kg_m3": 3000.5}
+        assert found.identity == Identity("density", "DM-77 A", "1.07", facts)
+    else:
+        assert found.identity is None
+
+
+def test_values_are_sent_in_tenths_and_confirmed_in_tenths():
+    driver, instrument = made("moisture")(), MoistureMeter()
+    instrument.receive(driver.wake)
+    for value, sent in ((25.0, b"+0250"), (-3.1, b"-0031"), (0.0, b"+0000"), (149.96, b"+1500")):
+        request = driver.action("bath", value)
+        assert request.data.startswith(b":007W" + sent)
+        (frame,) = make_framer(driver.framing).feed(0, instrument.receive(request.data))
+        assert driver.decode(frame, request).value == pytest.approx(int(sent) / 10)
+        assert instrument.set[-1] == pytest.approx(int(sent) / 10)
+    for value in (150.3, -20.3, float("nan")):
+        with pytest.raises(DriverError):
+            driver.action("bath", value)
+
+
+def test_lines_of_the_simulation_are_read_back_and_its_requests_recognised():
+    for name in DIALECTS:
+        driver = made(name)()
+        device, framer = DescribedDevice(driver), make_framer(driver.framing)
+        framer.feed(0, b"\r\n")
+        for request in requests_of(driver):
+            if driver.wake:
+                device.receive(driver.wake)
+            (frame,) = framer.feed(0, device.receive(request.data))
+            assert not isinstance(driver.decode(frame, request), Reject), (name, request)
+        if driver.streams:
+            lines = framer.feed(0, device.advance(10.0))
+            assert lines
+            assert all(not isinstance(driver.decode(line), Reject) for line in lines)
 
 
 def test_only_a_sleeping_instrument_is_woken_and_never_before_an_answer():

@@ -85,8 +85,9 @@ def _direct(  # noqa: C901, PLR0915 - closures for one and two numbers; a loop w
 ) -> Decoder | None:
     """Return the decoder of a frame whose numbers are side by side in the order of the channels.
 
-    The numbers have one order of bytes.  The bytes before them are compared as one text, those behind them with the few that have no fault.  None for another
-    frame.  Up to three numbers are taken without a loop, which would cost more than the rest.
+    The numbers have one order of bytes.  The bytes before them are compared as one text, those behind them with the few
+    that have no fault.  None for another frame.  Up to two numbers are taken without a loop, which would cost more than
+    the rest.
     """
     seal, pieces = reader.seal, layout.pieces
     first = next((i for i, p in enumerate(pieces) if p.field == fields[0]), 0)
