@@ -130,6 +130,12 @@ def is_text(frame: bytes) -> bool:
     return all(0x20 <= b < 0x7F or b in b"\t\r\n\x02\x03" for b in frame)
 
 
+def is_mostly_text(frame: bytes) -> bool:
+    """Return True where a frame has no control characters but those of lines, and few beyond ASCII, such as units."""
+    beyond = sum(b > 0x7E for b in frame)
+    return 4 * beyond <= len(frame) and is_text(bytes(b for b in frame if b <= 0x7E))
+
+
 def same(a: Decoded, b: Decoded) -> bool:
     """Return True where two meanings are equal; refusals are equal whatever their reason."""
     if isinstance(a, Reply) and isinstance(b, Reply) and a.refusal and b.refusal:

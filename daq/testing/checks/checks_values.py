@@ -10,7 +10,7 @@ from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Values
 from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.fields import decimal_mark, tokens_of
 from daq.descriptions.unitwords import SPELLED, UNIT_WORD, unit_word
-from daq.testing.case import DIGITS, Case, decode, ignored, is_text, passed
+from daq.testing.case import DIGITS, Case, decode, ignored, is_mostly_text, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, row_of, values_of
 
@@ -233,7 +233,7 @@ def _examples(case: Case) -> list[Example]:
 
 
 def _places(case: Case, driver: Driver, e: Example) -> Iterator[_Place]:
-    if not is_text(e.frame):
+    if not is_mostly_text(e.frame):
         return
     text = e.frame[: len(e.frame) - case.tail].decode("latin-1")
     if driver.has_checksum and not case.tail:
