@@ -12,6 +12,8 @@ _CODES: Final = {
     "u8": "B", "i8": "b", "u16": "H", "i16": "h", "u32": "I", "i32": "i", "u64": "Q", "i64": "q",
     "f32": "f", "f64": "d",
 }  # fmt: skip
+LARGEST: Final = 1e15
+"""Numbers in requests are below this: a double has no whole numbers between larger ones."""
 _TYPE: Final = re.compile(r"([uif])(\d+)(be|le)?")
 
 
@@ -96,6 +98,8 @@ def written(kind: str, width: int, text: str) -> str:
     if kind == "ascii":
         return padded_text(text, width)
     number = float(text.replace(",", "."))
+    if not abs(number) < LARGEST:
+        raise ValueError(f"{number:g} is too large")
     if kind in BINARY:
         return packed(kind, width, number).decode("latin-1")
     if kind == "hex":
