@@ -168,9 +168,9 @@ class Driver(ABC):
         stale_after_ns: without a reading for this time the instrument is silent.  0: it sends only when a person
             presses its key, so a silence has no meaning.
         pause_ns: shortest time between an answer and the next request.
-        wake: bytes that wake the instrument, sent before a request when nothing was sent for `wake_after_ns`; the
-            request follows `wake_wait_ns` later.
-        wake_after_ns: time without a request after which the instrument must be woken.
+        wake: bytes that wake the instrument, sent before a request when it gave no answer for `wake_after_ns` or to the
+            latest request; the request follows `wake_wait_ns` later.
+        wake_after_ns: time without an answer after which the instrument must be woken.
         wake_wait_ns: time between the wake-up bytes and the request.
         echoes: whether the instrument sends every request back before it answers.
         shares_line: whether requests and answers carry an address, so that several instruments can share one line.

@@ -56,8 +56,8 @@ class PortTable(Model):
     settle: Time = Field(default=0, description="wait after opening, before the first byte is sent")
     byte_pause: Time = Field(default=0, description="pause between two bytes that are sent")
     pause: Time = Field(default=0, description="least time between an answer and the next request")
-    wake: str = Field(default="", description="text that wakes the instrument before a request")
-    wake_after: Time = Field(default=0, description="the instrument sleeps after this time without a request")
+    wake: str = Field(default="", description="text that wakes a sleeping instrument before a request")
+    wake_after: Time = Field(default=0, description="the instrument sleeps after this time without an answer")
     wake_wait: Time = Field(default=0, description="time between the wake text and the request")
     echo: bool = Field(default=False, description="the instrument sends every request back before it answers")
     shared: bool = Field(

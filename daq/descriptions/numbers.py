@@ -1,5 +1,6 @@
 """Numbers as texts and as bytes: one function writes each type, and one reads it."""
 
+import math
 import re
 import struct
 from collections.abc import Callable
@@ -60,6 +61,14 @@ def packed(kind: str, width: int, number: float) -> bytes:
         return round(number).to_bytes(size, order, signed=kind.startswith("i"))  # type: ignore[arg-type]  # as above
     except (ValueError, OverflowError):
         raise ValueError(f"{number:g} does not fit in {kind}{f' {width}' if width else ''}") from None
+
+
+def single(number: float) -> float:
+    """Return a number as 32 bits of floating point hold it; an infinity where it is too large."""
+    try:
+        return float(struct.unpack(">f", struct.pack(">f", number))[0])
+    except OverflowError:
+        return math.copysign(math.inf, number)
 
 
 def padded_text(text: str, width: int) -> str:

@@ -159,17 +159,18 @@ def test_a_stream_is_read_through_noise_cuts_and_sync_bytes_inside(examples):
     [
         (struct.pack(">f", float("nan")), "not_a_number"), (struct.pack(">f", float("-inf")), None),
         (struct.pack(">f", float("inf")), "over_range"), (struct.pack(">f", -9999.0), "probe"),
+        (struct.pack(">f", 9.9e37), "sensor"),
     ],
 )  # fmt: skip
 def test_what_is_no_number_is_refused_or_has_the_fault_that_is_named(data, fault):
-    special = {"nan": "not_a_number", "inf": "over_range", "-9999": "probe"}
+    special = {"nan": "not_a_number", "inf": "over_range", "-9999": "probe", "9.9E37": "sensor"}
     driver = check_description(frame_file("AA 55 {it:f32be}", ["it"], {"it": {"special": special}})).driver()
     meaning = driver.decode(sealed(SYNC + data))
     assert meaning == (Values((None,), (("it", fault),)) if fault else Reject("unknown line")) or (
         not fault and isinstance(meaning, Reject)
     )
     plain = check_description(frame_file("AA 55 {it:f32be}", ["it"], {})).driver()
-    if fault != "probe":
+    if fault not in ("probe", "sensor"):
         assert isinstance(plain.decode(sealed(SYNC + data)), Reject)
 
 
@@ -215,6 +216,7 @@ def test_several_samples_in_one_frame_are_several_readings():
     driver = check_description(tables).driver()
     meaning = driver.decode(sealed(SYNC + struct.pack(">4h", 10, -20, 30, 40)))
     assert meaning == Several(tuple((pytest.approx(v),) for v in (1.0, -2.0, 3.0, 4.0)))
+    assert driver._decode_any(sealed(SYNC + struct.pack(">4h", 10, -20, 30, 40)), None) == meaning
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from daq.descriptions.linemodel import IGNORED
 from daq.descriptions.numbers import packed, struct_code
 from daq.descriptions.patterns import compiled, escaped
 from daq.descriptions.reading.lines import Reader
-from daq.descriptions.reading.slots import ChannelSlot, StatusSlot
+from daq.descriptions.reading.slots import ChannelSlot, Slot, StatusSlot
 from daq.descriptions.template import Field
 
 MOST_GOOD: Final = 256
@@ -25,9 +25,10 @@ Decoder = Callable[[bytes, Request | None], Decoded]
 """Decodes a line, with the request that it answers."""
 
 
-def of_frame(reader: Reader, layout: FrameLayout, columns: Sequence[ChannelSlot], otherwise: Decoder) -> Decoder | None:
+def of_frame(reader: Reader, layout: FrameLayout, slots: Mapping[Field, Slot], otherwise: Decoder) -> Decoder | None:
     """Return the decoder that takes frames without faults of one kind itself; `otherwise` takes all others."""
-    slots, seal = reader.slots, reader.seal
+    seal = reader.seal
+    columns = [s for s in slots.values() if isinstance(s, ChannelSlot)]
     fields = {slot.at: field for field, slot in slots.items() if isinstance(slot, ChannelSlot)}
     good = _good_states(reader)
     ordered = sorted(columns, key=lambda c: c.at)

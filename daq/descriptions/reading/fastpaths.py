@@ -1,14 +1,15 @@
 """Fast decoders of lines of text that are readings without faults; every other line takes `Reader`."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from operator import add, itemgetter, mul
 
-from daq.core.driver import Decoded, Request
+from daq.core.driver import Decoded, Request, Several
 from daq.descriptions.linemodel import ReadingLine
 from daq.descriptions.patterns import compiled, escaped, expression, plain_number
 from daq.descriptions.reading.fastframes import Decoder, of_frame
 from daq.descriptions.reading.lines import Reader
-from daq.descriptions.reading.slots import ChannelSlot, StatusSlot
+from daq.descriptions.reading.slots import ChannelSlot, Slot, StatusSlot
 from daq.descriptions.template import Field
 
 
@@ -17,25 +18,42 @@ def fast_path(reader: Reader, otherwise: Decoder, before: bytes = b"", behind: b
 
     `otherwise` takes all other lines; `before` and `behind` are the marks of the line that the framing leaves on it.
     """
-    columns = [s for s in reader.slots.values() if isinstance(s, ChannelSlot)]
-    channels = reader.channels
+    width = len(reader.channels)
+    count = width * reader.readings
+    # The numbers of several readings are decoded as one row, and are divided at the end.
+    slots = {
+        place: replace(slot, at=slot.at + width * (number - 1)) if isinstance(slot, ChannelSlot) and number else slot
+        for (place, slot), number in zip(reader.slots.items(), reader.numbers, strict=False)
+    }
+    columns = [s for s in slots.values() if isinstance(s, ChannelSlot)]
     if (
         not isinstance(reader.line.table, ReadingLine)
-        or reader.readings > 1
-        or {c.at for c in columns} != set(range(len(channels)))
-        or len(columns) != len(channels)
+        or {c.at for c in columns} != set(range(count))
+        or len(columns) != count
         or any(c.reader.width or c.name for c in columns)
     ):
         return None
     if reader.line.layout is not None:
-        return of_frame(reader, reader.line.layout, columns, otherwise)
-    return _of_text(reader, columns, otherwise, before, behind)
+        row = of_frame(reader, reader.line.layout, slots, otherwise)
+    else:
+        row = _of_text(reader, slots, otherwise, before, behind)
+    if row is None or reader.readings == 1:
+        return row
+
+    def divided(line: bytes, asked: Request | None = None) -> Decoded:
+        values = row(line, asked)
+        if type(values) is not tuple or len(values) != count:
+            return values  # of `otherwise`, whose readings have fewer values
+        return Several(tuple([values[at : at + width] for at in range(0, count, width)]))
+
+    return divided
 
 
 def _of_text(  # noqa: C901 - two closures, with and without checksum
-    reader: Reader, columns: Sequence[ChannelSlot], otherwise: Decoder, before: bytes, behind: bytes
+    reader: Reader, slots: Mapping[Field, Slot], otherwise: Decoder, before: bytes, behind: bytes
 ) -> Decoder | None:
-    line, slots, seal = reader.line, reader.slots, reader.seal
+    line, seal = reader.line, reader.seal
+    columns = [s for s in slots.values() if isinstance(s, ChannelSlot)]
     optional = {f.name for f in line.fields} - {p.name for p in line.parts if isinstance(p, Field)}
     if optional or line.table.split:
         return None

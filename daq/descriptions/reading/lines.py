@@ -146,8 +146,8 @@ class Reader:
         self._read = self._decoder(line.table)
         own = [line.table.table(place.name) for place in line.fields]
         #: Number of the reading of each field; None for all readings.
-        self._number_of = [table.reading if isinstance(table, ReadingField) else None for table in own]
-        self.readings = max((number or 1 for number in self._number_of), default=1)
+        self.numbers = [table.reading if isinstance(table, ReadingField) else None for table in own]
+        self.readings = max((number or 1 for number in self.numbers), default=1)
 
     def _matcher(self) -> Callable[[bytes], Groups | None]:
         """Return the function from a line without its checksum to its groups; None where it is of another kind."""
@@ -264,7 +264,7 @@ class Reader:
         found = Found()
         for at in self._order:
             raw = groups[at]
-            if raw is None or (self._number_of[at] or number) != number:
+            if raw is None or (self.numbers[at] or number) != number:
                 continue
             if not self._slots[at].take(raw, found):
                 return None

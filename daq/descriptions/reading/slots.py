@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from daq.core.driver import Channel
 from daq.core.units import unit
 from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateField
+from daq.descriptions.numbers import single
 from daq.descriptions.patterns import Writing, compiled, is_number, plain_number
 from daq.descriptions.template import Field
 from daq.descriptions.types import KINDS, number_reader
@@ -226,7 +227,8 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
     numbers: dict[float, str] = {}
     for text, fault in table.special.items():
         if is_number(text, place, table, writing):
-            numbers[reader.read(writing.of(text))] = fault
+            number = reader.read(writing.of(text))
+            numbers[single(number) if place.type.startswith("f32") else number] = fault
         else:
             texts[writing.of(text)] = fault
     return ChannelSlot(at, channel, reader, times * factor, times * addend, texts, numbers)

@@ -14,20 +14,20 @@ class Timed:
 
     def __init__(self, seed=1):
         self.rng = random.Random(seed)
-        self.now = self.told = 0.0
+        self.now = self.ticked = 0.0
         self.readings = []
         self.held = b""
 
     def advance(self, dt_s):
         self.now += dt_s
         out = b""
-        while self.tick_s and self.told + self.tick_s <= self.now + 1e-9:
-            self.told += self.tick_s
+        while self.tick_s and self.ticked + self.tick_s <= self.now + 1e-9:
+            self.ticked += self.tick_s
             out += self.tick()
         return out
 
     def due_in_s(self):
-        return max(0.0, self.told + self.tick_s - self.now) if self.tick_s else None
+        return max(0.0, self.ticked + self.tick_s - self.now) if self.tick_s else None
 
     def tick(self):
         return b""
@@ -54,8 +54,8 @@ class DensityMeter(Timed):
         return (crc ^ 0xFFFF).to_bytes(2, "little")
 
     def frame(self, kind, content):
-        body = bytes([len(content) + 4, kind, self.address]) + content
-        return b"\xaa\x55" + body + self.check(body)
+        content = bytes([len(content) + 4, kind, self.address]) + content
+        return b"\xaa\x55" + content + self.check(content)
 
     def reading(self, state=0):
         density = struct.unpack(">f", struct.pack(">f", self.rng.uniform(1200, 1900)))[0]
@@ -71,18 +71,18 @@ class DensityMeter(Timed):
         at = self.held.find(b"\xaa\x55")
         if at < 0 or len(self.held) < at + 3 or len(self.held) < at + 3 + self.held[at + 2]:
             return b""
-        body = self.held[at + 2 : at + 3 + self.held[at + 2]]
+        content = self.held[at + 2 : at + 3 + self.held[at + 2]]
         self.held = b""
-        if self.check(body[:-2]) != body[-2:] or body[2] != self.address:
+        if self.check(content[:-2]) != content[-2:] or content[2] != self.address:
             return b""
-        if body[1] == 0x10:
+        if content[1] == 0x10:
             return self.frame(0x90, self.serial.encode() + b"1.07")
-        if body[1] == 0x11:
+        if content[1] == 0x11:
             return self.frame(0x91, (3_000_500).to_bytes(4, "big"))
-        if body[1] == 0x20:
+        if content[1] == 0x20:
             return self.reading()
-        if body[1] == 0x30:
-            self.tick_s, self.told = int.from_bytes(body[3:5], "big") / 1000, self.now
+        if content[1] == 0x30:
+            self.tick_s, self.ticked = int.from_bytes(content[3:5], "big") / 1000, self.now
             return self.frame(0xB0, b"")
         return self.frame(0xEE, b"\x03")
 
@@ -101,11 +101,11 @@ class MoistureMeter(Timed):
 
     @staticmethod
     def sent(text):
-        body = text.encode() + b"\x03"
+        content = text.encode() + b"\x03"
         block = 0
-        for byte in body:
+        for byte in content:
             block ^= byte
-        return b"\x02" + body + bytes([block]) + b"\r\n"
+        return b"\x02" + content + bytes([block]) + b"\r\n"
 
     def receive(self, data):
         if data.startswith(b"\0\0"):
@@ -121,10 +121,10 @@ class MoistureMeter(Timed):
 
     def answer(self, request):
         self.awake_until = self.now + self.sleeps_after_s
-        body, check = request[1:-2], request[-2:]
-        if request[:1] != b":" or not check.isdigit() or sum(body) % 100 != int(check) or body[:3] != b"007":
+        content, check = request[1:-2], request[-2:]
+        if request[:1] != b":" or not check.isdigit() or sum(content) % 100 != int(check) or content[:3] != b"007":
             return b"?E01\r\n"
-        what = body[3:].decode()
+        what = content[3:].decode()
         if what == "RC1":
             moisture, tenths = self.rng.randrange(-300, 6000), self.rng.randrange(-200, 900)
             self.readings.append((moisture / 100, tenths / 10))
