@@ -174,6 +174,22 @@ def test_what_is_no_number_is_refused_or_has_the_fault_that_is_named(data, fault
         assert isinstance(plain.decode(sealed(SYNC + data)), Reject)
 
 
+@pytest.mark.parametrize("order", ["be", "le"])
+@pytest.mark.parametrize("count", [1, 2, 3])
+@pytest.mark.parametrize("size", [32, 64])
+def test_no_frame_gives_a_number_that_is_not_finite(order, count, size):
+    names = [f"c{i}" for i in range(count)]
+    layout = "AA 55 " + " ".join(f"{{{n}:f{size}{order}}}" for n in names)
+    driver = check_description(frame_file(layout, names, {})).driver()
+    code = ("<" if order == "le" else ">") + ("f" if size == 32 else "d")
+    good = [1.5, -0.0, 3.0][:count]
+    assert driver.decode(sealed(SYNC + b"".join(struct.pack(code, v) for v in good))) == tuple(good)
+    for at in range(count):
+        for bad in (float("nan"), float("inf"), float("-inf"), *((1e300, -1e200) if size == 64 else ())):
+            row = [*good[:at], bad, *good[at + 1 :]]
+            assert isinstance(driver.decode(sealed(SYNC + b"".join(struct.pack(code, v) for v in row))), Reject), row
+
+
 def test_every_bit_of_a_split_number_has_its_own_meaning():
     fields = {
         "over": {"means": {"0": "", "1": "it: over_range"}}, "range": {"units": {"0": "g", "1": "kg", "2": "mg"}, "unit_of": ["it"]},

@@ -126,6 +126,18 @@ def test_a_block_of_lines_is_one_reading_however_it_is_cut_or_damaged(seeds):
                 assert results[0] == [pytest.approx(one) for one in true]
 
 
+def test_a_block_that_is_cut_off_costs_no_other_block():
+    driver = load_description(f"{instruments.__file__.rpartition('/')[0]}/printer.toml").driver()
+    terminal = WeighingTerminal(5)
+    terminal.number = 1  # without a header between the blocks
+    blocks = [terminal.tick() for _ in range(2)]
+    for at in range(1, len(blocks[0])):
+        framer = make_framer(driver.framing)
+        got = [driver.decode(f) for f in framer.feed(0, blocks[0][:at] + blocks[1])]
+        assert got[-1] == pytest.approx(terminal.readings[1]), at
+        assert all(isinstance(one, Reject) for one in got[:-1])
+
+
 def test_lines_that_are_left_out_are_no_readings_and_no_faults():
     tables = {
         "format": 1, "kind": "small", "channel": [MASS], "stream": {}, "ignore": ["Date", "#"],
