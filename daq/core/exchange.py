@@ -294,13 +294,10 @@ class Exchange:
         self.send(self.name, request.data)
 
     def _sleeps(self, t: int) -> bool:
-        """Return True where the instrument must be woken before a request at `t` (ns).
-
-        It was silent for `wake_after_ns`, or the latest request had no answer.  A wake-up that was just sent is not
-        repeated; it loses its effect where no request follows it.
-        """
-        silent = t - self._awake_since >= self.driver.wake_after_ns
-        return silent and not (self._wake_sent and t - self._awake_since <= self.driver.wake_wait_ns + WOKEN_NS)
+        """Return True where the instrument may sleep at `t` (ns): it was silent, or gave no answer to a request."""
+        since, driver = t - self._awake_since, self.driver
+        # A wake-up that was just sent is not repeated; it loses its effect where no request follows it.
+        return since >= driver.wake_after_ns and not (self._wake_sent and since <= driver.wake_wait_ns + WOKEN_NS)
 
     def _begin_round(self, t: int) -> None:
         poll = self.driver.poll()
@@ -352,14 +349,12 @@ class Exchange:
 
     def _readings_of(self, t: int, item: Reading | Several) -> list[tuple[float, ...] | Values]:
         """Return the readings that a line is or completes; of several readings the first one settles the request."""
-        interval_ns, own = self.driver.interval_ns, item.readings if isinstance(item, Several) else (item,)
-        if self.driver.streams:
-            found = [self._readings.join(t, one, interval_ns) for one in own]
-        else:
-            asked = self._outstanding
-            found = [self._settle_poll(t, own[0])]
-            if asked is not None and asked.expects == "reading":
-                found += [self._readings.join(t, one, interval_ns) for one in own[1:]]
+        own = item.readings if isinstance(item, Several) else (item,)
+        found, asked = [], self._outstanding
+        if not self.driver.streams:
+            found.append(self._settle_poll(t, own[0]))
+            own = own[1:] if asked is not None and asked.expects == "reading" else ()
+        found += [self._readings.join(t, one, self.driver.interval_ns) for one in own]
         return [one for one in found if one is not None]
 
     def _count_readings(self, t: int, readings: int) -> None:
