@@ -1,13 +1,17 @@
 """Requests with fields, blocks of lines and lines that are left out; wrong files of all of them are refused by their key."""
 
 import random
+import re
 import struct
+import tomllib
+from pathlib import Path
 
 import pytest
 
 from daq.core.driver import Reject
 from daq.core.errors import DriverError, SettingErrors
 from daq.core.frames import make_framer
+from daq.descriptions import load
 from daq.descriptions.compose import Composer
 from daq.descriptions.load import check_description, load_description
 from tests.support.dialects import instruments
@@ -214,3 +218,15 @@ def test_a_value_that_would_not_fit_is_refused_in_the_file(command, reason):
     with pytest.raises(SettingErrors) as caught:
         check_description(SMALL | {"line": line, "command": {"bath": {"decimals": 0} | command}})
     assert any(reason in e.reason for e in caught.value.errors), [(e.key, e.reason) for e in caught.value.errors]
+
+
+def test_the_examples_of_the_guide_are_valid():
+    text = Path(load.__file__).with_name("README.md").read_text("utf-8")
+    examples = [one for one in re.findall(r"```toml\n(.*?)```", text, re.DOTALL) if "[checksum]" in one]
+    assert len(examples) == 2
+    channels = [MASS | {"name": name} for name in ("density", "temperature")]
+    for example in examples:
+        tables = {"format": 1, "kind": "guide", "stream": {}, "channel": channels} | tomllib.loads(example)
+        if "value" not in tables["line"]:
+            tables["line"]["value"] = {"says": "reading", "pattern": "$D{density:number}/{temperature:number}"}
+        assert check_description(tables).driver().has_checksum
