@@ -54,7 +54,7 @@ def measured(lab):
         with lab.reader() as reader:
             result = json.loads(reader.all_results()[-1].data)
         if result["quality"] == "Good":
-            assert result["origin"]["simulated"] is False
+            assert result["simulated"] is False
             return sample
         assert {reason["code"] for reason in result["reasons"]} <= LOADED, result["reasons"]
     raise AssertionError(f"readings were missing in {MOST_RUNS} runs")
