@@ -49,8 +49,6 @@ async def test_the_collector_has_each_result_and_which_one_is_in_force(lab, data
         second = await asyncio.to_thread(acted, lab, "correct", run.run_id, "--geometry", "coaxial-12", *because)
         await until(query, count, [(2,)])
         assert query(ALL) == [(first, second.id), (second.id, None)]
-        daemon.kill()
-        daemon = await asyncio.to_thread(Daemon, lab)
         third = await asyncio.to_thread(acted, lab, "annul", run.run_id, "--because", "spilled")
         await until(query, count, [(3,)])
         assert query(ALL) == [(first, second.id), (second.id, third.id), (third.id, None)]

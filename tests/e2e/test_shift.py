@@ -40,7 +40,7 @@ def test_fifty_samples_of_six_products_are_measured_on_three_benches(results):
     assert len(samples) == 50
     assert len({product for product, _ in samples}) == 6
     assert {run.instrument for run, _ in results} == {"bench-1", "bench-2", "bench-3"}
-    assert {run.sample for run, data in results if data["quality"] != "Good"} == {HELD, "house-oil"}
+    assert {run.sample for run, data in results if data["quality"] != "Good"} == {HELD}
     assert all(run.simulated for run, _ in results)
 
 
@@ -51,7 +51,9 @@ def test_what_goes_wrong_is_in_the_records(shift, results):
     (outside,) = [run.sample for run, data in results if run.product and data["verdict"]["verdict"] == "outside"]
     assert f"{outside} " in output
     passed = [
-        data["verification"]["passed"] for run, data in results if data["verification"] and run.instrument == "bench-1"
+        data["verification"]["passed"]
+        for run, data in results
+        if data["verification"] and run.instrument == "bench-1" and run.sample != "house-oil"
     ]
     assert passed == [False, True]
     corrected = [
