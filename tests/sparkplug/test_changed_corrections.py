@@ -50,7 +50,7 @@ def ended(store, name, device):
 
 
 def supersede(store, run, old, new, declared):
-    """Correct a result, or annul it where `declared` is None; the declaration of a correction follows so many others."""
+    """Correct a result, or annul it where `declared` is None: the number of earlier declarations of the run."""
     changes = ()
     if declared is not None:
         changes = (Change("declaration", run, "declared", {"result": new, "of": declared}, (), declared),)
@@ -109,15 +109,30 @@ def test_nothing_before_a_correction_that_was_changed_is_announced(tmp_path, see
         assert {identity(r) for r in shown if r.is_present} <= set(known.values())
 
 
-@pytest.mark.parametrize("how", TAMPERED)
-def test_a_corrected_result_is_not_announced_where_any_part_of_its_correction_was_changed(tmp_path, how):
+ONE = [(how,) for how in TAMPERED]
+TWO = [("missing", how) for how in ("entry", "kind of entry", "seal", "seal missing")]
+TWO += [(how, "entry missing") for how in ("run", "earlier")]
+OF_DECLARED = [("missing", "entry missing")]
+"""Only the declaration is left, which an annulment has not."""
+
+
+@pytest.mark.parametrize(
+    ("hows", "is_correction"),
+    [
+        *((hows, False) for hows in ONE + TWO),
+        *((hows, True) for hows in OF_DECLARED),
+        *(pytest.param(hows, True, marks=pytest.mark.slow) for hows in ONE + TWO),
+    ],
+)
+def test_a_result_is_not_announced_where_any_part_of_what_supersedes_it_was_changed(tmp_path, hows, is_correction):
     with Store(tmp_path / "daq.db", utc_ns=T0) as store:
         store.submit(register()).result(10)
         for name in ("before", "wrong"):
             ended(store, name, DEVICE)
-        supersede(store, "wrong", "wrong", "right", 0)
+        supersede(store, "wrong", "wrong", "right", 0 if is_correction else None)
         node = Node(store)
         assert (node.sent(), node.born()[0]) == (["before", "wrong", "right"], "right")
-        with falsifying(store.path) as db:
-            assert db.execute(TAMPERED[how].format("right")).rowcount == 1
+        for how in hows:
+            with falsifying(store.path) as db:
+                assert db.execute(TAMPERED[how].format("right")).rowcount == 1
         assert (node.sent(), node.born()[0]) == (["before"], "before")

@@ -1,4 +1,4 @@
-"""Whether a result was superseded, as far as anything in the database states it."""
+"""The trace of a later result of a run: a row, an audit entry or a declaration."""
 
 from typing import Final
 
