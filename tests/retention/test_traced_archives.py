@@ -16,6 +16,7 @@ from daq.app.laboratory.acts import carry_out
 from daq.core.errors import SettingError
 from tests.support.runs.archived import archive, works
 from tests.support.runs.virtual_bench import T0, StoredBench
+from tests.support.sparkplug.changed import falsifying
 
 EXIT_USAGE = 2
 
@@ -112,6 +113,10 @@ def test_beside_the_database_each_journal_is_read_from_its_archive_and_its_damag
     assert tracing(*paths[1:], state=state)[0] == 0
     for path in paths:
         files.digest_path(path).unlink()
+    with falsifying(paths[2]) as db:
+        db.execute("DELETE FROM journal WHERE seq = (SELECT max(seq) FROM journal)")
+    code, out = tracing(*paths, state=state)
+    assert (code, "does not have it as the audit trail states it" in out.out) == (EXIT_DISAGREES, True), out
     raw = paths[1].read_bytes()
     journal = max(range(0, len(raw), 4096), key=lambda n: len(set(raw[n : n + 4096])))
     paths[1].write_bytes(raw[: journal + 2000] + bytes([raw[journal + 2000] ^ 1]) + raw[journal + 2001 :])
