@@ -114,14 +114,14 @@ Reading = tuple[float, ...] | Values | Part
 
 @dataclass(frozen=True, slots=True)
 class Several:
-    """Several readings in one line, the oldest first.  All have the time of the line."""
+    """Several readings in one line, the oldest first, each with all channels.  All have the time of the line."""
 
-    readings: tuple[Reading, ...]
+    readings: tuple[tuple[float, ...] | Values, ...]
 
     @property
     def faults(self) -> tuple[tuple[str, str], ...]:
         """Faults of all readings, each once."""
-        return tuple(dict.fromkeys(f for r in self.readings if isinstance(r, Values | Part) for f in r.faults))
+        return tuple(dict.fromkeys(f for r in self.readings if isinstance(r, Values) for f in r.faults))
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from daq.core.driver import Decoded, Driver, Identity, Part, Reading, Reject, Reply, Request, Several, Values
+from daq.core.driver import Decoded, Driver, Identity, Reading, Reject, Reply, Request, Several, Values
 from daq.core.echo import Echo
 from daq.core.exchangecounters import ExchangeCounters
 from daq.core.frames import make_framer
@@ -349,12 +349,10 @@ class Exchange:
 
     def _readings_of(self, t: int, item: Reading | Several) -> list[tuple[float, ...] | Values]:
         """Return the readings that a line is or completes; of several readings the first one settles the request."""
-        own = item.readings if isinstance(item, Several) else (item,)
-        found, asked = [], self._outstanding
+        own: Sequence[Reading] = item.readings if isinstance(item, Several) else (item,)
         if not self.driver.streams:
-            found.append(self._settle_poll(t, own[0]))
-            own = own[1:] if asked is not None and asked.expects == "reading" else ()
-        found += [self._readings.join(t, one, self.driver.interval_ns) for one in own]
+            return self._settle_poll(t, own)
+        found = [self._readings.join(t, one, self.driver.interval_ns) for one in own]
         return [one for one in found if one is not None]
 
     def _count_readings(self, t: int, readings: int) -> None:
@@ -363,17 +361,17 @@ class Exchange:
         self.last_reading_t = t
         self.silent = False
 
-    def _settle_poll(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
-        """Return the reading that `item` is or completes; None where parts are missing or no poll is outstanding."""
+    def _settle_poll(self, t: int, own: Sequence[Reading]) -> list[tuple[float, ...] | Values]:
+        """Return the readings that a line is or completes; none where parts are missing or no poll is outstanding."""
         if self._outstanding is None or self._outstanding.expects != "reading":
             self.counters.late += 1
             self._readings.unrequested(t)
-            return None
+            return []
         self._settled(t)
         self._awake_since = t
-        reading = self._readings.take(t, item)
+        found = self._readings.take(t, own)
         self._send_next(t)
-        return reading
+        return found
 
     def _settle_reply(self, t: int, reply: Reply) -> bool:
         request = self._outstanding

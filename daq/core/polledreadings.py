@@ -4,7 +4,7 @@ from collections import deque
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from daq.core.driver import Channel, Part, Request, Values
+from daq.core.driver import Channel, Part, Reading, Request, Values
 from daq.core.readingparts import ReadingParts
 
 LATE_TIMEOUTS: Final = 4
@@ -60,20 +60,25 @@ class PolledReadings:
         if t >= self._late_until:
             self._unasked += 1
 
-    def take(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
-        """Return the reading that the answer to a poll is or completes; None where parts are missing."""
-        reading: tuple[float, ...] | Values | None
+    def take(self, t: int, own: Sequence[Reading]) -> list[tuple[float, ...] | Values]:
+        """Return the readings that the answer to a poll is or completes; none where parts are missing.
+
+        `own`: the readings of its line, the oldest first.
+        """
+        item = own[0]
+        found: list[tuple[float, ...] | Values] = []
         if self.waiting or self._parts or isinstance(item, Part):
             self._parts.add(t, item)
-            reading = None if self.waiting else self._parts.take()
+            if not self.waiting:
+                found.append(self._parts.take())
         else:
-            reading = item
-        if self._unasked and reading is not None:
-            # The instrument sends unrequested readings, so this one may be older than its request.
+            found.append(item)
+        found += [one for one in own[1:] if not isinstance(one, Part)]
+        if self._unasked and found:
+            # The instrument sends unrequested readings, so this line may be older than its request.
             self._unasked = 0
-            values, faults = (reading.values, reading.faults) if isinstance(reading, Values) else (reading, ())
-            reading = Values(values, (*faults, ("", "unasked")))
-        return reading
+            found = [_with_fault(one, ("", "unasked")) for one in found]
+        return found
 
     def join(
         self, t: int, item: tuple[float, ...] | Values | Part, interval_ns: int
@@ -84,3 +89,9 @@ class PolledReadings:
         self._parts.add(t, item)
         # Older parts are dropped: a lost line delays a reading, and parts of different intervals are never joined.
         return self._parts.take_if_whole(t - interval_ns)
+
+
+def _with_fault(reading: tuple[float, ...] | Values, fault: tuple[str, str]) -> Values:
+    """Return a reading with one more fault."""
+    values, faults = (reading.values, reading.faults) if isinstance(reading, Values) else (reading, ())
+    return Values(values, (*faults, fault))

@@ -26,7 +26,7 @@ def line_faults(tables: DescriptionTables) -> Faults:
     yield from _left_out(tables)
     for name, line in tables.line.items():
         if line.has_one_layout and isinstance(line, ReadingLine):
-            yield from _readings(f"line.{name}", line)
+            yield from _readings(tables, f"line.{name}", line)
     for name, request in tables.request.items():
         yield from _fields(tables, f"request.{name}", request)
     for action, command in tables.command.items():
@@ -177,9 +177,10 @@ def _may_begin(tables: DescriptionTables, line: LineTable, text: str) -> bool:
     return bool(begin) and _alike(text, begin)
 
 
-def _readings(key: str, line: ReadingLine) -> Faults:
+def _readings(tables: DescriptionTables, key: str, line: ReadingLine) -> Faults:
     """Yield channels that a line gives twice, and readings that differ in their channels."""
     given: dict[int, list[str]] = {}
+    numbers: set[str] = set()
     optional = {f.name for part in line.parts() if isinstance(part, Maybe) for f in template.named_fields((part,))}
     for place in line.places():
         table = line.table(place.name)
@@ -193,6 +194,7 @@ def _readings(key: str, line: ReadingLine) -> Faults:
             reason += "number of its `reading`"
             yield SettingError(reason, key=f"{key}.fields.{place.name}")
         given.setdefault(number, []).append(name)
+        numbers.add(place.name)
     if len(given) > 1:
         first = sorted(given.get(1, ()))
         for number in range(1, max(given) + 1):
@@ -200,6 +202,20 @@ def _readings(key: str, line: ReadingLine) -> Faults:
                 reason = f"reading {number} must have the channels of reading 1: {', '.join(first) or 'none'}"
                 yield SettingError(reason, key=f"{key}.fields")
                 return
+        yield from _whole_readings(tables, key, set(first), optional & numbers)
+
+
+def _whole_readings(tables: DescriptionTables, key: str, channels: set[str], optional: set[str]) -> Faults:
+    """Yield faults of a line with several readings that give `channels`; `optional` numbers may be absent."""
+    missing = {channel.name for channel in tables.channel} - channels
+    if missing or optional:
+        # Parts of several readings could not be told apart when they are joined.
+        reason = "each of several readings in a line must have all channels, and none in an optional part: "
+        yield SettingError(reason + ", ".join(sorted(missing or optional)), key=f"{key}.fields")
+    if tables.poll is not None and len(tables.poll.requests) > 1:
+        # A fault in the answer to another request, such as a queue of errors, would mark one of the readings only.
+        reason = f"{key} has several readings, so one request must give all that belongs to them: name only one"
+        yield SettingError(reason, key="poll.requests")
 
 
 def _fields(tables: DescriptionTables, key: str, request: RequestTable) -> Faults:

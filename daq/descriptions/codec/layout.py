@@ -5,6 +5,7 @@ import re
 import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from operator import itemgetter
 from typing import Final
 
@@ -134,6 +135,12 @@ class FrameLayout:
             elif not piece.size:
                 break  # the places of what follows a text depend on its length
         return total
+
+    @property
+    def fixed(self) -> dict[int, int]:
+        """Constant bytes by their places, up to a text of any length."""
+        own = takewhile(lambda piece: piece.size, self.pieces)
+        return {piece.at + i: byte for piece in own for i, byte in enumerate(piece.constant)}
 
     def _length(self, raw: bytes) -> int:
         return int.from_bytes(raw, "little" if self.length and self.length.kind.endswith("le") else "big") + (

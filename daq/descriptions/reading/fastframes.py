@@ -11,7 +11,7 @@ from daq.core.driver import Decoded, Request
 from daq.descriptions.codec.layout import LARGEST, FrameLayout, Piece
 from daq.descriptions.linemodel import IGNORED
 from daq.descriptions.numbers import packed, struct_code
-from daq.descriptions.patterns import compiled, escaped
+from daq.descriptions.patterns import compiled
 from daq.descriptions.reading.lines import Reader
 from daq.descriptions.reading.slots import ChannelSlot, Slot, StatusSlot
 from daq.descriptions.template import Field
@@ -41,8 +41,7 @@ def of_frame(reader: Reader, layout: FrameLayout, slots: Mapping[Field, Slot], o
     unpack = layout.unpacker([fields[c.at] for c in ordered])
     if pattern is None or unpack is None:
         return None
-    tail = f"{escaped(seal.mark)}.{{{seal.size}}}{escaped(seal.behind)}" if seal is not None else ""
-    match = compiled(pattern + tail).fullmatch
+    match = compiled(f"({pattern}" + (seal.pattern if seal is not None else ")()")).fullmatch
     factors, addends = [c.factor for c in ordered], [c.addend for c in ordered]
     moved = any(addends)
     #: Numbers that mean a fault, by channel.
@@ -61,13 +60,11 @@ def of_frame(reader: Reader, layout: FrameLayout, slots: Mapping[Field, Slot], o
             values = tuple(map(add, values, addends))
         return values if 0.0 not in values else tuple([v + 0.0 for v in values])
 
-    of, value = (seal.of, seal.value) if seal is not None else (_no_checksum, _no_checksum)
-    start = layout.size + len(seal.mark) if seal is not None else 0
-    stop = start + seal.size if seal is not None else 0
-    covered = 0 if seal is None else start if seal.covers_mark else layout.size
+    of, value = (seal.of, seal.value) if seal is not None else (len, len)
 
     def decode(frame: bytes, asked: Request | None = None) -> Decoded:
-        if match(frame) is not None and value(frame[start:stop]) == of(frame[:covered]):
+        found = match(frame)
+        if found is not None and (seal is None or value(found[2]) == of(found[1])):
             values = values_of(frame)
             if values is not None:
                 return values

@@ -1,5 +1,6 @@
 """Fast decoders of lines of text that are readings without faults; every other line takes `Reader`."""
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from operator import add, itemgetter, mul
@@ -64,8 +65,7 @@ def _of_text(  # noqa: C901 - two closures, with and without checksum
             number = plain_number(place, line.table.table(place.name), line.writing)
             return f"({own})" if not slot.texts else f"({number})"
         if isinstance(slot, StatusSlot):
-            good = sorted((text for text, faults in slot.means.items() if not faults), key=len, reverse=True)
-            good += [b"0"] if slot.bits and not good else []
+            good = _good_texts(slot, place.width, compiled(own))
             return f"(?>{'|'.join(map(escaped, good))})" if good else "(?!)"
         return own
 
@@ -103,6 +103,36 @@ def _of_text(  # noqa: C901 - two closures, with and without checksum
     return sealed
 
 
+def _good_texts(slot: StatusSlot, width: int, own: "re.Pattern[bytes]") -> list[bytes]:
+    """Return the texts without fault of a field, the longest first, as the full decoder finds them with `own`."""
+    texts = [text for text, faults in slot.means.items() if not faults and text == text.strip(b" ")]
+    texts += [b"0"] if slot.bits and not texts else []
+    if width:
+        texts = [b" " * n + text + b" " * (width - len(text) - n) for text in texts for n in range(width - len(text) + 1)]
+    return sorted((text for text in dict.fromkeys(texts) if own.fullmatch(text)), key=len, reverse=True)
+
+
+def may_share(one: Reader, other: Reader) -> bool:
+    """Return False where the fixed bytes or the lengths of two kinds of lines show that no line is of both kinds."""
+    a, b = one.line.layout, other.line.layout
+    if a is None or b is None:
+        size = min(len(one.opening), len(other.opening))
+        return one.opening[:size] == other.opening[:size]
+    if not a.grows and not b.grows and a.size + a.check_size != b.size + b.check_size:
+        return False
+    fixed = b.fixed
+    return all(fixed.get(at, byte) == byte for at, byte in a.fixed.items())
+
+
+def after_answers(fast: Decoder, otherwise: Decoder) -> Decoder:
+    """Return the decoder in which the lines that a request names in `answers` come before those of `fast`."""
+
+    def decode(line: bytes, asked: Request | None = None) -> Decoded:
+        return (otherwise if getattr(asked, "answers", ()) else fast)(line, asked)
+
+    return decode
+
+
 def _finisher(columns: Sequence[ChannelSlot]) -> Callable[[Sequence[bytes]], tuple[float, ...] | None] | None:
     """Return the function from the texts of the numbers, in the order of the line, to the values of the channels.
 
@@ -132,4 +162,4 @@ def _finisher(columns: Sequence[ChannelSlot]) -> Callable[[Sequence[bytes]], tup
     return finish
 
 
-__all__ = ["fast_path"]
+__all__ = ["Decoder", "after_answers", "fast_path", "may_share"]

@@ -1,5 +1,6 @@
 """Readers of lines: match a line against its pattern and decode its fields."""
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -41,6 +42,8 @@ Groups = tuple[bytes | None, ...]
 """Texts of the named fields of a line, None for a field that is absent."""
 #: Decodes the groups of a line that matched, and the request it answers (None: unasked).
 GroupsDecoder = Callable[[Groups, Request | None], Decoded | None]
+_HEX = re.compile(b"[0-9A-Fa-f]+")
+_WHOLE = re.compile(b"[+-]?[0-9]+")
 _NOT_FINITE = frozenset({b"nan", b"inf", b"-inf"})
 
 
@@ -183,11 +186,14 @@ class Reader:
                 out.append(raw)
                 continue
             ranges = table.bit_ranges(field.name)
-            number = None if raw is None else int(raw.strip(b" "), 16 if field.type == "hex" else 10)
-            if number is not None and (
-                number < 0 or number & ~sum((1 << r.count) - 1 << r.low for r in ranges.values())
-            ):
-                return None
+            number = None
+            if raw is not None:
+                digits, hexadecimal = raw.strip(b" "), field.type == "hex"
+                if (_HEX if hexadecimal else _WHOLE).fullmatch(digits) is None:
+                    return None  # a field of fixed width has any characters
+                number = int(digits, 16 if hexadecimal else 10)
+                if number < 0 or number & ~sum((1 << r.count) - 1 << r.low for r in ranges.values()):
+                    return None
             out += [
                 None if number is None else number_bytes(own.of(number))
                 for name, own in ranges.items()
@@ -257,7 +263,8 @@ class Reader:
         if self.readings == 1:
             return self._one_reading(groups, 1)
         readings = [self._one_reading(groups, number) for number in range(1, self.readings + 1)]
-        whole = [reading for reading in readings if reading is not None]
+        # A part of a reading beside others could not be joined with the line of its other channels.
+        whole = [reading for reading in readings if reading is not None and not isinstance(reading, Part)]
         return Several(tuple(whole)) if len(whole) == len(readings) else None
 
     def _one_reading(self, groups: Groups, number: int) -> Reading | None:

@@ -100,8 +100,8 @@ def _wrong(driver: Driver, meaning: Any) -> Wrong | None:
 
 
 def _wrong_several(driver: Driver, several: Several) -> Wrong | None:
-    if len(several.readings) < 2 or any(isinstance(one, Several | Reply | Reject) for one in several.readings):
-        return "Several without two readings", "give at least two, each a tuple, Values or Part"
+    if len(several.readings) < 2 or any(not isinstance(one, tuple | Values) for one in several.readings):
+        return "Several without two whole readings", "give at least two, each a tuple or Values with all channels"
     return next(filter(None, (_wrong(driver, one) for one in several.readings)), None)
 
 
