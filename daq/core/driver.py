@@ -162,7 +162,8 @@ class Driver(ABC):
         framing: marks that separate the lines.
         port: default serial settings.
         streams: True where the instrument sends readings without a request.
-        interval_ns: time between polls, or between the readings of a stream.
+        interval_ns: time between polls, or between the lines of a stream.
+        readings_per_line: number of readings in a line (`Several`); fewer within an interval are readings missing.
         refresh_ns: interval at which the instrument renews its values; an equal reading within it is a repeat and is
             not counted.  0: every reading is new.
         stale_after_ns: without a reading for this time the instrument is silent.  0: it sends only when a person
@@ -190,6 +191,7 @@ class Driver(ABC):
     port: Port = Port()
     streams: bool = False
     interval_ns: int = 1_000_000_000
+    readings_per_line: int = 1
     refresh_ns: int = 0
     stale_after_ns: int = 5_000_000_000
     pause_ns: int = 0

@@ -52,7 +52,8 @@ def take(
             summaries |= {f"{link.name}.{c}": other.summary(same, c) for c in link.channels}
     longest = rows.longest_interval(span)
     interval = _interval(drivers[lead])
-    expected = (span.end - span.start) / interval if interval else float(keep.span.readings or 0)
+    per_line = drivers[lead].readings_per_line
+    expected = (span.end - span.start) / interval * per_line if interval else float(keep.span.readings or 0)
     completeness = min(1.0, span.n / expected) if expected >= 1.0 else float(span.n > 0)
     faults: list[str] = []
     if cut:

@@ -70,6 +70,7 @@ class DescribedDriver(Driver):
         sign = -1.0 if chosen.get("direction") == "backward" else 1.0
         self._signs = {"": sign} | {c.name: sign for c in tables.channel if c.turns}
         self.readers = self._readers(chosen)
+        self.readings_per_line = max(reader.readings for reader in self.readers.values())
         self._frame_marks = (b"", b"")
         """Marks of a line that the framing leaves on it."""
         if tables.measured:

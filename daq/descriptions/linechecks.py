@@ -216,6 +216,9 @@ def _whole_readings(tables: DescriptionTables, key: str, channels: set[str], opt
         # A fault in the answer to another request, such as a queue of errors, would mark one of the readings only.
         reason = f"{key} has several readings, so one request must give all that belongs to them: name only one"
         yield SettingError(reason, key="poll.requests")
+    if tables.poll is not None and tables.poll.refresh:
+        reason = f"{key} has several readings of one time: equal ones would be taken for repeats; leave it out"
+        yield SettingError(reason, key="poll.refresh")
 
 
 def _fields(tables: DescriptionTables, key: str, request: RequestTable) -> Faults:

@@ -336,6 +336,25 @@ def test_readings_missing_inside_the_span_are_named():
     assert run.kept[0].longest_interval_ns == 7 * S // 10
 
 
+class Rows(Slow):
+    """One line in a second, with three readings."""
+
+    readings_per_line = 3
+
+
+@pytest.mark.parametrize(("lost", "found"), [(0, ()), (1, ()), (2, ("readings_missing",)), (5, ("readings_missing",))])
+def test_lost_lines_of_several_readings_are_missing_readings(lost, found):
+    run = Script(plan_of(step(elapsed(20.0), Keep("end", "mean", seconds(15.0)))), driver=Rows({})).begin()
+    for line in range(20):
+        # Every second line of the span is lost, so that no gap alone is long.
+        for _ in range(0 if line % 2 and 6 < line < 7 + 2 * lost else 3):
+            run.reading(line + 0.5, 7.0)
+    finish(run)
+    (kept,) = run.kept
+    assert kept.faults == found
+    assert kept.completeness == pytest.approx(1 - lost / 15)
+
+
 def test_a_span_without_any_reading():
     run = ten_seconds()
     run.readings(0, 4.0)

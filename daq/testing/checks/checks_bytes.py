@@ -102,6 +102,8 @@ def _wrong(driver: Driver, meaning: Any) -> Wrong | None:
 def _wrong_several(driver: Driver, several: Several) -> Wrong | None:
     if len(several.readings) < 2 or any(not isinstance(one, tuple | Values) for one in several.readings):
         return "Several without two whole readings", "give at least two, each a tuple or Values with all channels"
+    if len(several.readings) > driver.readings_per_line:
+        return "Several with more readings than readings_per_line", "set it, so that missing readings are counted"
     return next(filter(None, (_wrong(driver, one) for one in several.readings)), None)
 
 
