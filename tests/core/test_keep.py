@@ -348,7 +348,7 @@ def test_lost_lines_of_several_readings_are_missing_readings(lost, found):
     for line in range(20):
         # Every second line of the span is lost, so that no gap alone is long.
         for _ in range(0 if line % 2 and 6 < line < 7 + 2 * lost else 3):
-            run.reading(line + 0.5, 7.0)
+            run.reading(line + 0.5)
     finish(run)
     (kept,) = run.kept
     assert kept.faults == found
