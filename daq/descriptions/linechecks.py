@@ -68,6 +68,12 @@ def _marks(tables: DescriptionTables) -> Faults:
             "needs framing.begin, the text with which a block begins, and neither length nor silence",
             key="framing.lines",
         )
+    elif framing.lines > 1 and not framing.idle:
+        reason = (
+            "is missing: a block that was cut off would be completed with lines of a later block; give a time that is "
+            "longer than the pauses inside a block"
+        )
+        yield SettingError(reason, key="framing.idle")
 
 
 def _wake(tables: DescriptionTables) -> Faults:

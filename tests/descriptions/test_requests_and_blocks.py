@@ -154,6 +154,18 @@ def test_lines_that_are_left_out_are_no_readings_and_no_faults():
     assert driver.decode(b"Dat 1") == Reject("unknown line")
 
 
+def test_a_block_that_was_cut_off_is_not_completed_with_lines_of_a_later_one():
+    driver = load_description(f"{instruments.__file__.rpartition('/')[0]}/printer.toml").driver()
+    lines = [line + b"\r\n" for line in printed(1)[0].split(b"\r\n")]
+    at = next(i for i, line in enumerate(lines) if line.startswith(b"No. "))
+    block, second = lines[at : at + 4], 1_000_000_000
+    for kept in range(1, 4):
+        for pause, read in ((second, 1), (3 * second, 0)):
+            framer = make_framer(driver.framing)
+            frames = framer.feed(0, b"".join(block[:kept])) + framer.feed(pause, b"".join(block[kept:]))
+            assert sum(type(driver.decode(frame)) is tuple for frame in frames) == read
+
+
 SMALL = {
     "format": 1, "kind": "small", "channel": [MASS], "poll": {"requests": ["read"]}, "request": {"read": {"send": "R"}},
     "line": {"it": {"says": "reading", "pattern": "M{mass:number}"}},
@@ -164,6 +176,7 @@ RAW = {"name": "xor", "written": "big_endian", "mark": "\x03"}
 WRONG = [
     ({"framing": {"lines": 3}}, "framing.lines", "needs framing.begin"),
     ({"framing": {"lines": 3, "begin": "N", "ends": ["\r", "\n"]}}, "framing.ends", "need one end"),
+    ({"framing": {"lines": 3, "begin": "N"}}, "framing.idle", "with lines of a later block"),
     ({"framing": {"lines": 3, "begin": "N", "drop_first": True}}, "framing.drop_first", "is not needed"),
     ({"checksum": RAW}, "checksum.written", "framing.begin"),
     ({"checksum": RAW | {"mark": ""}, "framing": STX}, "checksum.written", "the checksum's mark"),

@@ -15,7 +15,9 @@ CHANNELS = [
     {"name": "temperature", "unit": "Cel", "low": -1e3, "high": 1e3},
 ]
 FIELDS = {
-    f"{name[0]}{reading}": {"channel": name, "reading": reading} for reading in (1, 2) for name in ("mass", "temperature")
+    f"{name[0]}{reading}": {"channel": name, "reading": reading}
+    for reading in (1, 2)
+    for name in ("mass", "temperature")
 }
 
 

@@ -8,7 +8,7 @@ from operator import add, mul
 from typing import Any, Final
 
 from daq.core.driver import Decoded, Request
-from daq.descriptions.codec.layout import LARGEST, FrameLayout, Piece
+from daq.descriptions.codec.layout import LARGEST, FrameLayout, Piece, number_bytes
 from daq.descriptions.linemodel import IGNORED
 from daq.descriptions.numbers import packed, struct_code
 from daq.descriptions.patterns import compiled
@@ -199,13 +199,13 @@ def _good_states(reader: Reader) -> dict[Field, list[bytes]] | None:
                 slot = by_name.get(name)
                 if not isinstance(slot, StatusSlot):
                     return None
-                parts.append([own.placed(int(n)) for n in _numbers_without_fault(slot) if _fits(own.placed, int(n))])
+                parts.append([own.placed(n) for n in _numbers_without_fault(slot) if _fits(own.placed, n)])
             if math.prod(map(len, parts)) > MOST_GOOD:
                 return None
             sums = [sum(one) for one in product(*parts)]
         elif isinstance(slots.get(field), StatusSlot):
             slot = slots[field]
-            sums = [int(n) for n in _numbers_without_fault(slot) if n == int(n)] if isinstance(slot, StatusSlot) else []
+            sums = _numbers_without_fault(slot) if isinstance(slot, StatusSlot) else []
             if field.type in ("ascii", "bcd") or field.type.startswith("f"):
                 return None
         elif isinstance(slots.get(field), ChannelSlot):
@@ -230,9 +230,11 @@ def _fits(write: Callable[[int], object], number: int) -> bool:
     return True
 
 
-def _numbers_without_fault(slot: StatusSlot) -> list[float]:
-    good = [number for number, faults in slot.numbers.items() if not faults]
-    return good + ([0.0] if slot.bits and 0.0 not in slot.numbers else [])
+def _numbers_without_fault(slot: StatusSlot) -> list[int]:
+    whole = [(int(number), faults) for number, faults in slot.numbers.items() if number.is_integer()]
+    # The full decoder looks for the text of a number first: `1` and `01` may have different meanings.
+    good = [number for number, faults in whole if not slot.means.get(number_bytes(number), faults)]
+    return good + ([0] if slot.bits and 0.0 not in slot.numbers else [])
 
 
 __all__ = ["of_frame"]

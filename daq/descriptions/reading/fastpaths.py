@@ -108,7 +108,7 @@ def _good_texts(slot: StatusSlot, width: int, own: "re.Pattern[bytes]") -> list[
     texts = [text for text, faults in slot.means.items() if not faults and text == text.strip(b" ")]
     texts += [b"0"] if slot.bits and not texts else []
     if width:
-        texts = [b" " * n + text + b" " * (width - len(text) - n) for text in texts for n in range(width - len(text) + 1)]
+        texts = [(b" " * n + text).ljust(width) for text in texts for n in range(width - len(text) + 1)]
     return sorted((text for text in dict.fromkeys(texts) if own.fullmatch(text)), key=len, reverse=True)
 
 
