@@ -40,6 +40,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("note", "add a note to a run", "laboratory.note"),
     ("transcribe", "enter values that were read by eye; a second person confirms each", "laboratory.transcribe"),
     ("person", "persons: roles, logins, passwords, badges, authorisations", "laboratory.person"),
+    ("token", "tokens by which programs use the page's interface", "laboratory.token"),
     ("runs", "search and list runs", "records.runs"),
     ("day", "show all runs of a day by instrument, their counts, and what is open", "records.day"),
     ("show", "show a run and its result", "records.show"),
@@ -90,6 +91,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     2: wrong settings or usage; 13: it failed; 15: a run whose result would not be comparable was not started.
     """
+    # The search for plug-ins of pydantic reads the metadata of every installed package; the program uses none.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         return _main(sys.argv[1:] if argv is None else list(argv))
     except NotComparableError as error:

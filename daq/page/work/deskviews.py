@@ -137,8 +137,9 @@ async def _charts(request: Request, asked: Asked) -> dict[str, Any]:
     choices = await ask(request, "choices", {})
     if not asked["product"] and not asked["fluid"]:
         return {"choices": choices, "charts": None, "more": 0}
-    load = _query("charts", "product", "fluid", "instrument", "geometry", "quantity", numbers=("last",))
-    return {"choices": choices, **await load(request, asked)}
+    load = _query("charts", "product", "fluid", "instrument", "geometry", "quantity", "language", numbers=("last",))
+    spoken = {**asked, "language": visit_of(request).language}
+    return {"choices": choices, **await load(request, spoken)}
 
 
 async def _health(request: Request, asked: Asked) -> dict[str, Any]:
@@ -171,7 +172,7 @@ async def _lot(request: Request, asked: Asked) -> dict[str, Any]:
 
 async def _day(request: Request, asked: Asked) -> dict[str, Any]:
     choices = await ask(request, "choices", {})
-    return {"sheet": await _query("day", "day", "instrument")(request, asked), "choices": choices}
+    return {"sheet": await _query("day", "day", "instrument", "until")(request, asked), "choices": choices}
 
 
 async def _month(request: Request, asked: Asked) -> dict[str, Any]:
@@ -204,7 +205,7 @@ VIEWS: Final[dict[str, View]] = {
         "work/equipment.html",
         _query("equipment", "piece"),
         ("piece",),
-        nothing={"pieces": [], "history": [], "verifications": []},
+        nothing={"pieces": [], "history": [], "verifications": [], "constants": []},
     ),
     "instrument_health": View(
         "work/instrument_health.html",
@@ -216,7 +217,7 @@ VIEWS: Final[dict[str, View]] = {
         "work/reports.html", _query("reports", "of"), ("of",), nothing={"reports": [], "more": 0, "complete": True}
     ),
     "trace": View("work/trace.html", _trace, ("report",), nothing={"traced": None}),
-    "day": View("work/day.html", _day, ("day", "instrument"), nothing={"sheet": None, "choices": NO_CHOICES}),
+    "day": View("work/day.html", _day, ("day", "instrument", "until"), nothing={"sheet": None, "choices": NO_CHOICES}),
     "month": View("work/month.html", _month, ("month",), nothing={"review": None}),
     "lot": View("work/lot.html", _lot, ("lot",), nothing={"case": None}),
     "compare": View("work/compare.html", _compare, nothing={"compared": [], "named": []}),
@@ -228,5 +229,7 @@ VIEWS: Final[dict[str, View]] = {
         nothing={"rows": [], "versions": [], "file": "", "kind": "", "id": "", "version": "", "against": ""},
     ),
     "outbox": View("work/outbox.html", _outbox),
+    "driver_trial": View("work/driver_trial.html", _query("driver_trial"), nothing={"ports": [], "trial": None}),
+    "tokens": View("work/tokens.html", _query("tokens"), nothing={"tokens": [], "more": False}),
 }
 """The views by name."""

@@ -8,7 +8,15 @@ from typing import Any, Final
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
-from daq.app.daemon.queries import equipment_queries, file_queries, report_queries, review_queries, sample_queries
+from daq.app.daemon.queries import (
+    equipment_queries,
+    file_queries,
+    report_queries,
+    review_queries,
+    sample_queries,
+    token_queries,
+    trial_queries,
+)
 from daq.app.daemon.queries.asked import MOST_ROWS, RunAsked, RunsAsked, SampleAsked, SamplesAsked
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.lists.sample_lists import sample, worklist
@@ -79,12 +87,15 @@ def _run(sources: Sources, asked: RunAsked) -> dict[str, Any]:
 
 def _samples(sources: Sources, asked: SamplesAsked) -> dict[str, Any]:
     reader = sources.reader
-    found = [k for bench in ("", *asked.benches) for k in worklist(reader, bench, limit=asked.limit)]
+    found = [k for bench in ("", *asked.benches) for k in worklist(reader, bench, limit=asked.limit + 1)]
     # The list of a bench has the samples of no bench too.
     rows = {k.record.id: k.record for k in found}
     ordered = sorted(rows.values(), key=lambda s: (s.priority, s.due, s.id))
     shown = ordered[: asked.limit]
-    return {"samples": [{"sample": s.model_dump(mode="json"), "state": s.state} for s in shown]}
+    return {
+        "samples": [{"sample": s.model_dump(mode="json"), "state": s.state} for s in shown],
+        "more": len(ordered) > len(shown),
+    }
 
 
 def _sample(sources: Sources, asked: SampleAsked) -> dict[str, Any]:
@@ -108,6 +119,8 @@ _ALL: Final[tuple[Query[Any], ...]] = (
     *equipment_queries.QUERIES,
     *report_queries.QUERIES,
     *file_queries.QUERIES,
+    *token_queries.QUERIES,
+    *trial_queries.QUERIES,
 )
 QUERIES: Final[dict[str, Query[Any]]] = {query.name: query for query in _ALL}
 
