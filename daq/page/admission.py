@@ -100,6 +100,9 @@ async def _refuse_foreign(request: Request, parts: PageParts, route: Route) -> N
         raise RefusedError(403, FOREIGN)
     if without_cookie:
         return
+    bench = request.path_params.get("bench", "")
+    if route.need == "stop" and bench and visit.paired == bench:
+        return  # a log-in that has ended on a screen must not keep it from stopping; Origin and pairing are its own
     token = request.headers.get("x-csrf-token") if route.is_api else (await form(request)).get("csrf")
     if not parts.cookies.is_csrf(visit.cookie, token or ""):
         raise RefusedError(403, OUT_OF_DATE)

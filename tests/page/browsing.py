@@ -19,3 +19,17 @@ def chromium() -> Iterator[Browser]:
             yield browser
         finally:
             browser.close()
+
+
+PITCH = {"800x480": 933 / 177.8, "1280x800": 1509.4 / 256.5, "1920x1080": 2202.9 / 337.8}
+"""Pixels per mm of panels of 7, 10.1 and 13.3 inch; square pixels."""
+TOUCHED = """least => [...document.querySelectorAll('button, .button, summary.button, input[type=text]')]
+  .filter(b => b.checkVisibility()).map(b => [b.getBoundingClientRect(), b.textContent.trim(), !!b.closest('.settings')])
+  .filter(([r, , small]) => !small && (r.height < least - 0.5 || r.width < least - 0.5))
+  .map(([r, text]) => `${text} ${r.width}x${r.height}`)"""
+"""Buttons and fields of a page that are smaller than a number of pixels."""
+STOP_ON_TOP = """() => { const stop = document.querySelector('button.stop'); const r = stop.getBoundingClientRect();
+  const inside = r.top >= 0 && r.left >= 0 && r.bottom <= innerHeight && r.right <= innerWidth;
+  const points = [[.5, .5], [.1, .1], [.9, .1], [.1, .9], [.9, .9]].map(([x, y]) => document.elementFromPoint(r.left + x * r.width, r.top + y * r.height));
+  return inside && points.every(found => found?.closest('button.stop') === stop); }"""
+"""Whether the stop is in sight as a whole, with nothing above it."""

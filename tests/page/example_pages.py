@@ -140,6 +140,7 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
             bench=live,
             link={"daemon": True, "reason": ""},
             refused="",
+            stop="",
         )
         return ExamplePage(f"bench-{name}", path, "bench.html", values | more)
 

@@ -1,6 +1,7 @@
 // The screen at a bench.  The server makes each stage; this module fills in what lives, and fetches the stage when it changes.
 
 import { part, put, resultState, wordsOf } from "./figures.js";
+import { STANDING } from "./gauges.js";
 import { showReading, showRun } from "./live_run.js";
 import { listen } from "./scanner.js";
 import { Stream } from "./stream.js";
@@ -14,7 +15,8 @@ let live = JSON.parse(body.dataset.live);
 let trend = null;
 let fetched = 0;
 let fetching = null;
-let stopping = false;
+let stopping = null;
+let readAt = -Infinity;
 const began = { run: "" };
 
 function makeTrend() {
@@ -57,7 +59,7 @@ async function refresh() {
 
 function adopt(made, wanted) {
   const typed = document.getElementById("typed");
-  const kept = typed && document.activeElement === typed ? typed.value : null;
+  const writing = document.activeElement === typed;
   const sameStage = made.body.dataset.stage === body.dataset.stage;
   if (sameStage && body.dataset.stage === "running") {
     for (const old of document.querySelectorAll("[data-part]")) {
@@ -78,7 +80,11 @@ function adopt(made, wanted) {
   words = wordsOf(body);
   shown = wanted;
   const field = document.getElementById("typed");
-  if (field && sameStage && kept !== null) { field.value = kept; field.focus(); }
+  // A text that a person has begun stays; a text that was taken in the meantime replaces it.
+  if (field && typed && sameStage && field.defaultValue === typed.defaultValue) {
+    if (field !== typed) field.value = typed.value;
+    if (writing) field.focus();
+  }
   makeTrend();
   bind();
   show();
@@ -96,15 +102,20 @@ function show() {
   showStop();
 }
 
-/** After a stop: "command taken" until the speed is zero, then "stands still". */
-function showStop(taken = stopping) {
+/** Return whether the motor is known to be still by a reading that is newer than the stop, and nothing is about to turn it. */
+function standsStill() {
+  return live.reading?.still === true && readAt > stopping && live.view?.stage !== "starting" && (!live.run || STANDING.includes(live.run.motor));
+}
+
+/** After a stop: "command taken" until the speed that is read is zero, then "stands still". */
+function showStop() {
   const line = part(document, "stop");
-  if (!taken) return;
-  const still = live.reading?.still === true;
+  if (stopping === null) return;
+  const still = standsStill();
   line.hidden = false;
   line.dataset.kind = still ? "still" : "taken";
   put(line, still ? `${words.text("stop.still")}. ${words.text("stop.still_help")}` : `${words.text("stop.taken")}. ${words.text("stop.taken_help")}`);
-  if (still) { stopping = false; setTimeout(() => { if (!stopping) line.hidden = true; }, 8000); }
+  if (still) { stopping = null; setTimeout(() => { if (stopping === null && line.dataset.kind === "still") line.hidden = true; }, 8000); }
 }
 
 function say(text) {
@@ -129,6 +140,8 @@ async function send(path, content) {
 async function act(path, content) {
   try {
     await send(path, content);
+    const line = part(document, "stop");
+    if (line.dataset.kind === "failed") line.hidden = true;
   } catch (error) {
     say(error.message === "409" ? `${words.text("error.changed")} ${words.text("error.changed_do")}` : error.message || words.text("error.daemon"));
   }
@@ -140,8 +153,8 @@ async function act(path, content) {
 async function stop() {
   try {
     await send("stop", {});
-    stopping = true;
-    showStop(true);
+    stopping = performance.now();
+    showStop();
   } catch {
     say(words.text("stop.failed"));
   }
@@ -177,7 +190,7 @@ setInterval(() => {
 function take(event, data) {
   if (event === "bench") live.view = data;
   else if (event === "run") live.run = data.run;
-  else if (event === "reading") live.reading = data;
+  else if (event === "reading") { live.reading = data; readAt = data.age_s === null ? -Infinity : performance.now() - 1000 * data.age_s; }
   show();
   if (signature(live) !== shown) refresh();
 }
@@ -198,8 +211,11 @@ listen((text) => {
   const asks = body.dataset.asks;
   if (asks === "sample" || asks === "cup") act("text", { text, seen: Number(body.dataset.revision) });
 });
+if (part(document, "stop").dataset.kind === "taken") {
+  // A stop by a form, as from another page.
+  stopping = performance.now();
+}
 makeTrend();
 bind();
 show();
-const stream = new Stream(`/api/v1/benches/${encodeURIComponent(name)}/events`, take, aged);
-addEventListener("pagehide", () => stream.end());
+new Stream(`/api/v1/benches/${encodeURIComponent(name)}/events`, take, aged);

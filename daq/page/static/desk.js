@@ -54,7 +54,7 @@ const valuedAt = (reading) => performance.now() - 1000 * (reading?.age_s ?? 0);
 for (const entry of cards.values()) entry.valued = valuedAt(entry.live.reading);
 for (const entry of cards.values()) { entry.shown = signature(entry.live); show(entry); }
 
-const stream = new Stream("/api/v1/events", (event, data) => {
+new Stream("/api/v1/events", (event, data) => {
   const entry = cards.get(data.bench);
   if (!entry) return;
   if (event === "bench") entry.live.view = data;
@@ -66,4 +66,3 @@ const stream = new Stream("/api/v1/events", (event, data) => {
   part(document, "lost").hidden = !lost;
   for (const entry of cards.values()) aged(entry, lost);
 });
-addEventListener("pagehide", () => stream.end());

@@ -2,6 +2,7 @@
 
 /** Age (s) from which a reading is shown as old. */
 export const OLD_S = 2;
+/** Time (s) without an event after which the page is cut off: the server sends one every 2 s at least. */
 const SILENT_S = 5;
 
 /** Follow a stream; `take` gets the name and the data of each event, `aged` the age (s) of the values and whether the page is cut off. */
@@ -16,20 +17,26 @@ export class Stream {
     this.lost = false;
     this.timer = setInterval(() => this.tick(), 250);
     document.addEventListener("visibilitychange", () => this.tick());
+    // A page that the browser kept while another was shown has values of that time, and no stream.
+    addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
+    addEventListener("pagehide", () => this.end());
     this.open();
   }
 
+  /** Connect; a connection before it, which may hang without an error, ends. */
   open() {
+    this.source?.close();
+    clearTimeout(this.again);
+    this.opened = performance.now();
     this.source = new EventSource(this.address);
     for (const name of ["link", "bench", "run", "reading"]) {
       this.source.addEventListener(name, (event) => this.got(name, JSON.parse(event.data)));
     }
     this.source.addEventListener("bye", () => { this.lost = true; this.tick(); });
-    this.source.addEventListener("open", () => { this.lost = false; });
     this.source.addEventListener("error", () => {
       this.lost = true;
       this.tick();
-      if (this.source.readyState === EventSource.CLOSED) setTimeout(() => this.open(), 1000);
+      if (this.source.readyState === EventSource.CLOSED) this.again = setTimeout(() => this.open(), 1000);
     });
   }
 
@@ -46,12 +53,14 @@ export class Stream {
   tick() {
     const now = performance.now();
     const age = (now - this.valued) / 1000;
-    const silent = (now - this.heard) / 1000 > SILENT_S && age > SILENT_S;
+    const silent = (now - this.heard) / 1000 > SILENT_S;
+    if (silent && (now - this.opened) / 1000 > SILENT_S) this.open();
     this.aged(age >= OLD_S ? age : null, this.lost || !this.daemon || silent);
   }
 
   end() {
     clearInterval(this.timer);
+    clearTimeout(this.again);
     this.source.close();
   }
 }
