@@ -191,12 +191,20 @@ class LiveHub:
                         break
                     yield None
                 elif browser.waiting:
-                    yield browser.waiting.popitem(last=False)[1]
+                    yield self._at_sending(browser.waiting.popitem(last=False)[1])
                 elif not await browser.wait():
                     yield ("link", self._link)
             yield ("bye", {})
         finally:
             self._browsers.discard(browser)
+
+    def _at_sending(self, event: Event) -> Event:
+        """Return an event as it is sent: a reading has its age of now, and the time of sending (s, this clock)."""
+        kind, data = event
+        if kind != "reading":
+            return event
+        aged = self._aged(data["bench"]) or data
+        return kind, {**aged, "bench": data["bench"], "sent_s": self._clock()}
 
     def _snapshot(self, browser: Browser) -> None:
         browser.put("link", "", self._link)

@@ -4,6 +4,7 @@
 export const OLD_S = 2;
 /** Time (s) without an event after which the page is cut off: the server sends one every 2 s at least. */
 const SILENT_S = 5;
+const QUICKEST_MS = 60_000;
 
 /** Follow a stream; `take` gets the name and the data of each event, `aged` the age (s) of the values and whether the page is cut off. */
 export class Stream {
@@ -28,6 +29,8 @@ export class Stream {
     this.source?.close();
     clearTimeout(this.again);
     this.opened = performance.now();
+    this.since = undefined;
+    this.quickest = undefined;
     this.source = new EventSource(this.address);
     for (const name of ["link", "bench", "run", "reading"]) {
       this.source.addEventListener(name, (event) => this.got(name, JSON.parse(event.data)));
@@ -44,9 +47,22 @@ export class Stream {
     this.heard = performance.now();
     this.lost = false;
     if (name === "link") this.daemon = data.daemon;
-    if (name === "reading") this.valued = this.heard - 1000 * (data.age_s ?? 0);
+    if (name === "reading") {
+      if (data.age_s !== null) data.age_s = (data.age_s ?? 0) + this.late(data.sent_s);
+      this.valued = this.heard - 1000 * (data.age_s ?? 0);
+    }
     this.take(name, data);
     this.tick();
+  }
+
+  /** Return how much later (s) an event came than the quickest of the last minutes: a slow network keeps values back. */
+  late(sent) {
+    if (sent === undefined) return 0;
+    const took = performance.now() / 1000 - sent;
+    // The clocks of server and browser drift, so that the quickest is forgotten in time.
+    if (this.since === undefined || this.heard - this.since > QUICKEST_MS) [this.before, this.quickest, this.since] = [this.quickest ?? took, took, this.heard];
+    this.quickest = Math.min(this.quickest, took);
+    return took - Math.min(this.before, this.quickest);
   }
 
   /** Tell the age of the newest reading; a page that hears nothing is cut off. */

@@ -3,9 +3,9 @@
 import pytest
 from playwright.sync_api import expect
 
-from daq.adapters.store.reading import Reader
 from daq.app.laboratory.laboratory import find
 from daq.app.records.history import history
+from daq.core.encoding import encode
 from daq.laboratory.bench.benchstate import Checklist
 from tests.page.browsing import PITCH, TOUCHED
 from tests.page.live.works import LONG_MS, stage
@@ -45,8 +45,7 @@ class Person:
 
 def shown(lab, run):
     with lab.reader() as reader:
-        assert isinstance(reader, Reader)
-        return history(reader, reader.run(run)), find(reader, Checklist, run)
+        return encode(history(reader, reader.run(run))), find(reader, Checklist, run)
 
 
 def runs_of(lab, sample):

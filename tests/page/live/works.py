@@ -4,7 +4,7 @@ import itertools
 import socket
 import subprocess
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,8 @@ from daq.page.settings import signing_key
 from daq.page.visits.cookies import Cookies
 from daq.process.logins import own_login
 from daq.process.pagechild import page_command
-from tests.support.processes.laboratory import LONG, SHORT, Call, Daemon, Lab, Simulator, Simulators, eventually
+from tests.page.live.cable import Cable
+from tests.support.processes.laboratory import LONG, SHORT, Call, Daemon, Lab, Simulator, Simulators
 
 LONG_MS = 60_000
 """Longest wait; a machine that stalls is no fault."""
@@ -82,6 +83,7 @@ class Works:
     Attributes:
         lab: the folder with its processes.
         daemon: the daemon.
+        cable: another way to the page, which can be cut.
         page: the page's process; its address stays when it is started again.
     """
 
@@ -92,6 +94,7 @@ class Works:
             free.bind(("127.0.0.1", 0))
             self.port = int(free.getsockname()[1])
         self.address = f"http://127.0.0.1:{self.port}"
+        self.cable = Cable(self.port)
         for bench in lab.instruments:
             path = lab.config / "instruments" / f"{bench}.toml"
             path.write_text(path.read_text().replace("interval_ms = 100", "interval_ms = 500"))
@@ -100,7 +103,8 @@ class Works:
             limits = LIMITS if name == "quick" else ""
             (lab.config / "products" / f"{name}.toml").write_text(FIELDS.format(id=name) + limits)
         with (lab.config / "daemon.toml").open("a") as file:
-            file.write("[people]\nrequired = true\n")
+            file.write(f'[people]\nrequired = true\n[page]\nlisten = "127.0.0.1:{self.port}"\n')
+            file.write(f'hosts = ["127.0.0.1:{self.cable.port}"]\n')
         self.daemon = Daemon(lab)
         self.act("person_add", id="boss", role="administer", logins=[own_login()], password=PASSWORD)
         for person in ("kim", "lee"):
@@ -130,13 +134,17 @@ class Works:
         """Return the work at a bench now."""
         return dict(self.daemon.ask("watch_bench", instrument=bench).last("bench_view"))
 
-    def until_stage(self, stage: str, bench: str = "bench-1") -> dict[str, Any]:
-        """Return the work at a bench when it is in a stage."""
+    def until(self, condition: Callable[[dict[str, Any]], bool], bench: str = "bench-1") -> dict[str, Any]:
+        """Return the work at a bench when a condition holds."""
         call = Call(socket_path(self.lab.state), {"do": "watch_bench", "instrument": bench})
         try:
-            return dict(call.until("bench_view", lambda view: view["stage"] == stage))
+            return dict(call.until("bench_view", condition))
         finally:
             call.close()
+
+    def until_stage(self, stage: str, bench: str = "bench-1") -> dict[str, Any]:
+        """Return the work at a bench when it is in a stage."""
+        return self.until(lambda view: view["stage"] == stage, bench)
 
     def press(self, command: str, bench: str = "bench-1") -> None:
         """Give a command at a bench on another screen."""
@@ -161,7 +169,7 @@ class Works:
         while (stage := self.view(bench)["stage"]) != "choosing":
             if stage in ("running", "starting", "resting"):
                 self.daemon.ask("stop", instrument=bench, bench=True).last("stopped")
-                eventually(lambda: self.view(bench)["stage"] not in ("running", "starting", "resting"), what="the end")
+                self.until(lambda view: view["stage"] not in ("running", "starting", "resting"), bench)
             else:
                 self.press(ways[stage], bench)
 
@@ -170,6 +178,8 @@ class Works:
         self.at_rest(bench)
         made = self.sample(product, bench)
         self.scan(made, bench)
+        # The motor of the run before must be read as still.
+        self.until(lambda view: all(item["met"] for item in view["items"] if item["how"] == "measured"), bench)
         if confirmed:
             self.press("confirm", bench)
             self.until_stage("running", bench)
@@ -192,10 +202,10 @@ class Works:
         context.add_cookies([{"name": name, "value": value, "url": self.address} for name, value in values.items()])
         return context
 
-    def opened(self, context: BrowserContext, path: str = "/bench/bench-1") -> Page:
+    def opened(self, context: BrowserContext, path: str = "/bench/bench-1", *, by_cable: bool = False) -> Page:
         """Return a page of the works in a browser."""
         tab = context.new_page()
-        tab.goto(f"{self.address}{path}")
+        tab.goto(f"http://127.0.0.1:{self.cable.port if by_cable else self.port}{path}")
         return tab
 
 
@@ -209,7 +219,11 @@ def works(folder: Path) -> Iterator[Works]:
     simulators.all["bench-3"] = third
     lab = Lab(folder, simulators, benches=3)
     try:
-        yield Works(lab)
+        made = Works(lab)
+        try:
+            yield made
+        finally:
+            made.cable.close()
     finally:
         lab.close()
         simulators.stop()
