@@ -1,6 +1,7 @@
 """Who visits, and whether the visitor may use a route: the check before every handler."""
 
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from typing import Final
 
 from starlette.requests import Request
@@ -8,11 +9,9 @@ from starlette.requests import Request
 from daq.core.errors import LinkError, SettingError
 from daq.laboratory.people import ROLES, Role
 from daq.page.answers import form
-from daq.page.parts import PageParts, Visit, parts_of, visit_of
+from daq.page.parts import PageParts, Visit, parts_of, stranger_of, visit_of
 from daq.page.refusals import RefusedError
 from daq.page.routetable import API, Route, permits
-from daq.page.texts.texts import LANGUAGES, languages_accepted
-from daq.page.visits.cookies import THEMES
 
 BEARER: Final = "bearer "
 NO_COOKIE: Final = ("POST", f"{API}/log-in")
@@ -71,18 +70,9 @@ async def _visit(request: Request, parts: PageParts) -> Visit:
             pass  # without the daemon no person is known; a paired bench still shows that it is lost
         except SettingError:
             ticket = ""  # the log-in has ended
-    language, _, theme = request.cookies.get(cookies.name("look"), "").partition(".")
-    return Visit(
-        cookie="" if bearer else cookies.visit(request.cookies),
-        ticket=ticket,
-        bearer=bearer,
-        person=person,
-        role=role,
-        people=people,
-        paired=cookies.paired(request.cookies),
-        language=language if language in LANGUAGES else languages_accepted(request.headers.get("accept-language", "")),
-        theme=theme if theme in THEMES else THEMES[0],
-    )
+    found_out = stranger_of(request, people=people)
+    about = {"ticket": ticket, "bearer": bearer, "person": person, "role": role}
+    return replace(found_out, **about, cookie="" if bearer else found_out.cookie)
 
 
 def _role(name: str) -> Role | None:

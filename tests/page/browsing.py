@@ -28,8 +28,8 @@ TOUCHED = """least => [...document.querySelectorAll('button, .button, summary.bu
   .filter(([r, , small]) => !small && (r.height < least - 0.5 || r.width < least - 0.5))
   .map(([r, text]) => `${text} ${r.width}x${r.height}`)"""
 """Buttons and fields of a page that are smaller than a number of pixels."""
-STOP_ON_TOP = """() => { const stop = document.querySelector('button.stop'); const r = stop.getBoundingClientRect();
-  const inside = r.top >= 0 && r.left >= 0 && r.bottom <= innerHeight && r.right <= innerWidth;
+STOP_ON_TOP = """() => { const stops = [...document.querySelectorAll('button.stop')]; return stops.length > 0 && stops.every(stop => {
+  const r = stop.getBoundingClientRect(); const inside = r.top >= 0 && r.left >= 0 && r.bottom <= innerHeight && r.right <= innerWidth;
   const points = [[.5, .5], [.1, .1], [.9, .1], [.1, .9], [.9, .9]].map(([x, y]) => document.elementFromPoint(r.left + x * r.width, r.top + y * r.height));
-  return inside && points.every(found => found?.closest('button.stop') === stop); }"""
-"""Whether the stop is in sight as a whole, with nothing above it."""
+  return inside && points.every(found => found?.closest('button.stop') === stop); }); }"""
+"""Whether each stop is in sight as a whole, with nothing above it."""

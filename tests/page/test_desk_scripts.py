@@ -16,11 +16,13 @@ PLOTS = """Object.defineProperty(window, 'uPlot', { configurable: true, set(made
 """Keeps each plot that the page makes."""
 HEAD = '<!doctype html><html lang="en"><head><title>x</title><link rel="stylesheet" href="/static/daq.css"><link rel="stylesheet" href="/static/work.css">'
 COMPARE = (
-    HEAD + '<script defer src="/static/uplot.iife.min.js"></script><script type="module" src="/static/compare.js"></script></head>'
+    HEAD
+    + '<script defer src="/static/uplot.iife.min.js"></script><script type="module" src="/static/compare.js"></script></head>'
     "<body><main>{plots}</main></body></html>"
 )
 FILL = (
-    HEAD + '<script type="module" src="/static/filling.js"></script></head><body><form><input type="hidden" name="file">'
+    HEAD
+    + '<script type="module" src="/static/filling.js"></script></head><body><form><input type="hidden" name="file">'
     '<div data-{what}-into="into" data-too-large="The file is too large." hidden><input id="pick" type="file"></div>'
     '<textarea id="into" name="text"></textarea></form></body></html>'
 )
@@ -45,7 +47,11 @@ def shown(served, html):
 
 
 def group(*runs):
-    return {"name": "viscosity", "unit": "mPa.s", "runs": [{"run": f"r{n}", "sample": f"G-{n}", "seconds": s, "values": v} for n, (s, v) in enumerate(runs)]}
+    return {
+        "name": "viscosity",
+        "unit": "mPa.s",
+        "runs": [{"run": f"r{n}", "sample": f"G-{n}", "seconds": s, "values": v} for n, (s, v) in enumerate(runs)],
+    }
 
 
 def element(found):
@@ -75,9 +81,13 @@ def test_no_two_runs_look_alike_and_the_legend_is_that_of_the_plot(served, theme
     tab = shown(served, COMPARE.format(plots=element(group(*[([0, 1], [n, n + 1]) for n in range(6)]))))
     tab.emulate_media(color_scheme=theme)
     # A change of the theme draws the plot anew, once.
-    tab.wait_for_function("wanted => getComputedStyle(document.body).colorScheme !== wanted || plots.length >= 1", arg=theme)
+    tab.wait_for_function(
+        "wanted => getComputedStyle(document.body).colorScheme !== wanted || plots.length >= 1", arg=theme
+    )
     tab.wait_for_function("document.querySelectorAll('.plot canvas').length === 1")
-    series = tab.evaluate("plots.at(-1).plot.series.slice(1).map(one => [one.stroke(plots.at(-1).plot, 1), one.dash.join(' ')])")
+    series = tab.evaluate(
+        "plots.at(-1).plot.series.slice(1).map(one => [one.stroke(plots.at(-1).plot, 1), one.dash.join(' ')])"
+    )
     assert len({dash for _, dash in series}) == 6
     keys = tab.evaluate(
         "[...document.querySelectorAll('.key path')].map(path => getComputedStyle(path)).map(s => [s.stroke, s.strokeDasharray.replaceAll('px', '').replaceAll(',', '')])"
@@ -93,7 +103,9 @@ def test_a_plot_follows_the_size_of_its_window(served):
     tab.wait_for_function("window.plots?.length === 1")
     for width in (600, 1000):
         tab.set_viewport_size({"width": width, "height": 700})
-        tab.wait_for_function("(() => { const e = document.querySelector('.plot'); return e.clientWidth <= innerWidth && plots[0].plot.width === e.clientWidth; })()")
+        tab.wait_for_function(
+            "(() => { const e = document.querySelector('.plot'); return e.clientWidth <= innerWidth && plots[0].plot.width === e.clientWidth; })()"
+        )
     tab.context.close()
 
 
@@ -116,7 +128,9 @@ def test_a_digest_is_that_of_the_file(served, content):
 def test_a_text_fills_the_field_and_a_file_that_is_not_taken_leaves_nothing_of_the_one_before(served):
     tab = shown(served, FILL.format(what="file"))
     # 51 MB without their bytes.
-    tab.evaluate("Object.defineProperty(File.prototype, 'size', { get() { return this.name === 'large.csv' ? 51_000_000 : 1; } })")
+    tab.evaluate(
+        "Object.defineProperty(File.prototype, 'size', { get() { return this.name === 'large.csv' ? 51_000_000 : 1; } })"
+    )
     text = "id,product\r\nG-1,글레이즈\r\n"
     tab.locator("#pick").set_input_files(files(("samples.csv", text.encode())))
     tab.wait_for_function("document.getElementById('into').value !== ''")

@@ -84,7 +84,9 @@ async def test_motion_starts_only_at_its_bench_or_by_a_named_person(tmp_path, mo
     with staffed(tmp_path) if people else laboratory(tmp_path) as lab:
         async with Page(lab, people=people) as page:
             hands, ids = Hands(resting_s), itertools.count()
-            page.daemon.lab = replace(page.daemon.lab, flows=BenchFlows(lab.store, lab.clock, hands, lambda: f"n-{next(ids)}"))
+            page.daemon.lab = replace(
+                page.daemon.lab, flows=BenchFlows(lab.store, lab.clock, hands, lambda: f"n-{next(ids)}")
+            )
             ticket = lab.tickets.issue("measure", by_badge=False, mono_ns=lab.clock.mono_ns()) if people else ""
             for route, act, name in attempts(people=people):
                 client = await page.browser(**VISITORS[name])
@@ -93,7 +95,9 @@ async def test_motion_starts_only_at_its_bench_or_by_a_named_person(tmp_path, mo
                 given = {"text": "E-8"} if path.endswith("/text") else {"command": command}
                 order = {"order": {"bench": BENCH, **given, "seen": seen}}
                 count = len(hands.started)
-                answer = await page.send(client, "POST", path, given | {"seen": seen}, order if act else given | {"seen": seen})
+                answer = await page.send(
+                    client, "POST", path, given | {"seen": seen}, order if act else given | {"seen": seen}
+                )
                 if len(hands.started) > count:
                     started.add((route.path, name))
                 elif path.startswith("/api") and path.endswith("/command"):

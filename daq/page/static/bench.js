@@ -8,6 +8,9 @@ import { Stream } from "./stream.js";
 import { Trend } from "./trend.js";
 
 const FETCH_MS = 1000;
+/** Longest times (ms) for an answer: a connection that a network has forgotten gives none, and no error either. */
+const PAGE_MS = 5000, ACT_MS = 20_000, STOP_MS = 2000;
+const STOPS = 3;
 const body = document.body;
 const name = body.dataset.bench;
 let words = wordsOf(body);
@@ -46,7 +49,7 @@ async function refresh() {
     fetched = performance.now();
     const wanted = signature(live);
     try {
-      const answer = await fetch(location.pathname, { headers: { Accept: "text/html" }, cache: "no-store" });
+      const answer = await fetch(location.pathname, { headers: { Accept: "text/html" }, cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
       if (answer.ok) adopt(new DOMParser().parseFromString(await answer.text(), "text/html"), wanted);
     } catch {
       // The stream shows the loss of the connection; the next change fetches again.
@@ -88,6 +91,7 @@ function adopt(made, wanted) {
   makeTrend();
   bind();
   show();
+  stream.tick(); // the parts that were just made have no age yet
 }
 
 function show() {
@@ -125,11 +129,12 @@ function say(text) {
   put(line, text);
 }
 
-async function send(path, content) {
+async function send(path, content, longest = ACT_MS) {
   const answer = await fetch(`/api/v1/benches/${encodeURIComponent(name)}/${path}`, {
     method: "POST",
     headers: { "Content-Type": "application/json", "X-CSRF-Token": body.dataset.csrf },
     body: JSON.stringify(content),
+    signal: AbortSignal.timeout(longest),
   });
   if (answer.ok) return;
   const said = await answer.json().catch(() => ({}));
@@ -143,20 +148,24 @@ async function act(path, content) {
     const line = part(document, "stop");
     if (line.dataset.kind === "failed") line.hidden = true;
   } catch (error) {
-    say(error.message === "409" ? `${words.text("error.changed")} ${words.text("error.changed_do")}` : error.message || words.text("error.daemon"));
+    say(error.name === "TimeoutError" || error.name === "TypeError" ? words.text("error.daemon") : error.message === "409" ? `${words.text("error.changed")} ${words.text("error.changed_do")}` : error.message || words.text("error.daemon"));
   }
   shown = "";
   fetched = 0;
   refresh();
 }
 
+/** Stop, each further time on another connection; until it is taken, the screen says that it is not. */
 async function stop() {
-  try {
-    await send("stop", {});
-    stopping = performance.now();
-    showStop();
-  } catch {
-    say(words.text("stop.failed"));
+  for (let time = 0; time < STOPS; time++) {
+    try {
+      await send("stop", {}, STOP_MS);
+      stopping = performance.now();
+      showStop();
+      return;
+    } catch {
+      say(words.text("stop.failed"));
+    }
   }
 }
 
@@ -218,4 +227,4 @@ if (part(document, "stop").dataset.kind === "taken") {
 makeTrend();
 bind();
 show();
-new Stream(`/api/v1/benches/${encodeURIComponent(name)}/events`, take, aged);
+const stream = new Stream(`/api/v1/benches/${encodeURIComponent(name)}/events`, take, aged);
