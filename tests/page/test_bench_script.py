@@ -11,6 +11,10 @@ from tests.page.example_result import RESULT
 from tests.page.example_server import serving
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
+TAKEN = """window.taken = 0; const Source = window.EventSource;
+window.EventSource = class extends Source { constructor(...given) { super(...given);
+  for (const name of ['run', 'reading']) setTimeout(() => this.addEventListener(name, () => { window.taken += 1; })); } };"""
+"""Counts the events that the page has taken."""
 LONG_MS = 30_000
 """Longest wait; a machine that stalls is no fault."""
 TURNING = {
@@ -36,6 +40,7 @@ def bench(browser, name, lang="en"):
     with serving(bench_pages(RESULT)) as server:
         tab = browser.new_context(viewport={"width": 800, "height": 480}).new_page()
         tab.set_default_timeout(LONG_MS)
+        tab.add_init_script(TAKEN)
         tab.goto(server.url(server.by_name[f"bench-{name}"], lang))
         try:
             yield server, tab
@@ -52,8 +57,52 @@ def test_a_stop_is_taken_at_once_and_stands_still_only_at_speed_zero(browser):
         assert [path for path, _ in server.posted] == ["/api/v1/benches/bench-1/stop"]
         server.pushed.append(("reading", TURNING | {"values": {"speed": 3.0}}))
         expect(line).to_contain_text("Command taken")
-        server.pushed.append(("reading", TURNING | {"still": True}))
+        # A reading from before the stop, and one while the run still knows its motor as turning, say nothing about now.
+        for event in (
+            ("reading", TURNING | {"still": True, "age_s": 60.0, "values": {"speed": 1.25}}),
+            ("run", {"bench": "bench-1", "run": None}),
+            ("reading", TURNING | {"still": True, "age_s": None, "values": {"speed": 1.5}}),
+            ("run", {"bench": "bench-1", "run": server.by_name["bench-running"].values["bench"]["run"]}),
+            ("reading", TURNING | {"still": True, "values": {"speed": 0.0}}),
+        ):
+            before = tab.evaluate("window.taken")
+            server.pushed.append(event)
+            tab.wait_for_function("before => window.taken > before", arg=before)
+            assert "Command taken" in line.inner_text()
+        server.pushed += [("run", {"bench": "bench-1", "run": None}), ("reading", TURNING | {"still": True})]
         expect(line).to_contain_text("Stands still", timeout=LONG_MS)
+
+
+def test_a_value_that_the_network_kept_back_has_its_age(browser):
+    with bench(browser, "running") as (server, tab):
+        server.pushed += [("reading", TURNING | {"sent_s": 100.0}), ("reading", TURNING | {"sent_s": 25.0})]
+        expect(tab.locator("[data-live-part=value-age]")).to_contain_text("7", timeout=LONG_MS)
+        assert int(tab.locator("[data-live-part=value-age]").inner_text().split()[0]) >= 75
+        # One that is as quick as the first is of now.
+        now = tab.evaluate("performance.now() / 1000")
+        server.pushed.append(("reading", TURNING | {"sent_s": 1e6 + now}))
+        expect(tab.locator("[data-live-part=value-age]")).to_be_hidden(timeout=LONG_MS)
+
+
+def test_a_page_that_the_browser_kept_is_loaded_anew(browser):
+    with bench(browser, "running") as (_, tab):
+        tab.evaluate("window.kept = true")
+        tab.evaluate("dispatchEvent(new PageTransitionEvent('pageshow', { persisted: true }))")
+        tab.wait_for_function("window.kept === undefined")
+
+
+def test_a_text_that_is_being_written_stays_and_one_that_was_taken_replaces_it(browser):
+    with bench(browser, "remarking") as (server, tab):
+        page = server.by_name["bench-remarking"].values["bench"]
+        tab.locator("#typed").fill("half a rem")
+        tab.locator("h1").click()  # the keyboard on the screen goes away
+        page["view"] = page["view"] | {"connection": "connecting"}
+        server.pushed.append(("bench", page["view"]))
+        expect(tab.locator(".bench-head .right")).to_contain_text("connecting", timeout=LONG_MS)
+        assert tab.locator("#typed").input_value() == "half a rem"
+        page["view"] = page["view"] | {"draft": "Lumps or grit", "revision": 8}
+        server.pushed.append(("bench", page["view"]))
+        expect(tab.locator("#typed")).to_have_value("Lumps or grit", timeout=LONG_MS)
 
 
 def test_a_stop_that_fails_and_a_motor_in_doubt_cannot_be_missed(browser):
