@@ -70,9 +70,9 @@ async def _visit(request: Request, parts: PageParts) -> Visit:
             pass  # without the daemon no person is known; a paired bench still shows that it is lost
         except SettingError:
             ticket = ""  # the log-in has ended
-    found_out = stranger_of(request, people=people)
-    about = {"ticket": ticket, "bearer": bearer, "person": person, "role": role}
-    return replace(found_out, **about, cookie="" if bearer else found_out.cookie)
+    stranger = stranger_of(request, people=people)
+    cookie = "" if bearer else stranger.cookie
+    return replace(stranger, cookie=cookie, ticket=ticket, bearer=bearer, person=person, role=role)
 
 
 def _role(name: str) -> Role | None:

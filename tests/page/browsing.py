@@ -2,12 +2,23 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run")
 SIZES = {"800x480": (800, 480), "1280x800": (1280, 800), "1920x1080": (1920, 1080)}
+
+
+def until(tab: Page, condition: str, arg: Any = None) -> Any:
+    """Return the value of a script's condition when it is true; the limit is that of the test.
+
+    `wait_for_function` of Playwright evaluates inside the page, which the page's own policy forbids.
+    """
+    while not (found := tab.evaluate(condition, arg)):
+        tab.wait_for_timeout(20)
+    return found
 
 
 @contextmanager

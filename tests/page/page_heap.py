@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from playwright.sync_api import Browser, CDPSession, Page
 
-from tests.page.browsing import chromium
+from tests.page.browsing import chromium, until
 from tests.page.example_pages import bench_pages
 from tests.page.example_server import serving
 
@@ -64,7 +64,7 @@ def measured(browser: Browser, first: int, last: int, per_second: float) -> tupl
         tab = browser.new_page(viewport={"width": 800, "height": 480})
         tab.add_init_script(SOURCE)
         tab.goto(server.url(page))
-        tab.wait_for_function("window.source !== undefined")
+        until(tab, "window.source !== undefined")
         session = tab.context.new_cdp_session(tab)
         session.send("Performance.enable")
         live = json.loads(json.dumps(page.values["bench"]))

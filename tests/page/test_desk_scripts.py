@@ -5,7 +5,7 @@ import json
 
 import pytest
 
-from tests.page.browsing import chromium
+from tests.page.browsing import chromium, until
 from tests.page.example_server import serving
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
@@ -63,7 +63,7 @@ def element(found):
 def test_runs_are_joined_by_time_and_each_value_keeps_its_run(served):
     one = group(([0, 1, 2.5], [10, 11, 12.5]), ([0.5, 1, 4], [20, 21, 24]), ([7], [30]))
     tab = shown(served, COMPARE.format(plots=element(one) + element(group(([], []), ([1], [5])))))
-    tab.wait_for_function("window.plots?.length === 2")
+    until(tab, "window.plots?.length === 2")
     data = tab.evaluate("plots.map(({given}) => given[1])")
     assert data[0] == [
         [0, 0.5, 1, 2.5, 4, 7], [10, None, 11, 12.5, None, None], [None, 20, 21, None, 24, None], [None, None, None, None, None, 30],
@@ -81,10 +81,8 @@ def test_no_two_runs_look_alike_and_the_legend_is_that_of_the_plot(served, theme
     tab = shown(served, COMPARE.format(plots=element(group(*[([0, 1], [n, n + 1]) for n in range(6)]))))
     tab.emulate_media(color_scheme=theme)
     # A change of the theme draws the plot anew, once.
-    tab.wait_for_function(
-        "wanted => getComputedStyle(document.body).colorScheme !== wanted || plots.length >= 1", arg=theme
-    )
-    tab.wait_for_function("document.querySelectorAll('.plot canvas').length === 1")
+    until(tab, "wanted => getComputedStyle(document.body).colorScheme !== wanted || plots.length >= 1", theme)
+    until(tab, "document.querySelectorAll('.plot canvas').length === 1")
     series = tab.evaluate(
         "plots.at(-1).plot.series.slice(1).map(one => [one.stroke(plots.at(-1).plot, 1), one.dash.join(' ')])"
     )
@@ -100,11 +98,12 @@ def test_no_two_runs_look_alike_and_the_legend_is_that_of_the_plot(served, theme
 
 def test_a_plot_follows_the_size_of_its_window(served):
     tab = shown(served, COMPARE.format(plots=element(group(([0, 1], [1, 2])))))
-    tab.wait_for_function("window.plots?.length === 1")
+    until(tab, "window.plots?.length === 1")
     for width in (600, 1000):
         tab.set_viewport_size({"width": width, "height": 700})
-        tab.wait_for_function(
-            "(() => { const e = document.querySelector('.plot'); return e.clientWidth <= innerWidth && plots[0].plot.width === e.clientWidth; })()"
+        until(
+            tab,
+            "(() => { const e = document.querySelector('.plot'); return e.clientWidth <= innerWidth && plots[0].plot.width === e.clientWidth; })()",
         )
     tab.context.close()
 
@@ -118,7 +117,7 @@ def test_a_digest_is_that_of_the_file(served, content):
     tab = shown(served, FILL.format(what="digest"))
     tab.locator("[data-digest-into]").wait_for()
     tab.locator("#pick").set_input_files(files(("report.pdf", content)))
-    tab.wait_for_function("document.getElementById('into').value !== ''")
+    until(tab, "document.getElementById('into').value !== ''")
     assert tab.input_value("#into") == hashlib.sha256(content).hexdigest()
     assert tab.locator("[name=file]").input_value() == "report.pdf"
     assert tab.problems == []
@@ -133,13 +132,13 @@ def test_a_text_fills_the_field_and_a_file_that_is_not_taken_leaves_nothing_of_t
     )
     text = "id,product\r\nG-1,글레이즈\r\n"
     tab.locator("#pick").set_input_files(files(("samples.csv", text.encode())))
-    tab.wait_for_function("document.getElementById('into').value !== ''")
+    until(tab, "document.getElementById('into').value !== ''")
     assert tab.input_value("#into") == text.replace("\r\n", "\n")
     tab.locator("#pick").set_input_files(files(("large.csv", b"x")))
-    tab.wait_for_function("document.getElementById('pick').validationMessage === 'The file is too large.'")
+    until(tab, "document.getElementById('pick').validationMessage === 'The file is too large.'")
     assert (tab.input_value("#into"), tab.locator("[name=file]").input_value()) == ("", "")
     tab.locator("#pick").set_input_files(files(("next.csv", b"id")))
-    tab.wait_for_function("document.getElementById('into').value === 'id'")
+    until(tab, "document.getElementById('into').value === 'id'")
     assert tab.evaluate("document.getElementById('pick').validationMessage") == ""
     tab.context.close()
 
@@ -152,9 +151,9 @@ def test_a_file_that_is_read_late_does_not_replace_the_one_that_was_picked_after
     )
     tab.locator("#pick").set_input_files(files(("first.csv", b"first")))
     tab.locator("#pick").set_input_files(files(("second.csv", b"second")))
-    tab.wait_for_function("document.getElementById('into').value === 'second'")
+    until(tab, "document.getElementById('into').value === 'second'")
     tab.evaluate("window.go()")
-    tab.wait_for_function("window.was")
+    until(tab, "window.was")
     tab.evaluate("new Promise(done => setTimeout(done))")  # the rest of the first handler
     assert (tab.input_value("#into"), tab.locator("[name=file]").input_value()) == ("second", "second.csv")
     tab.context.close()

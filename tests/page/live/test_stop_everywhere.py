@@ -4,7 +4,7 @@ import pytest
 from playwright.sync_api import expect
 
 from daq.page.texts.texts import Texts
-from tests.page.browsing import STOP_ON_TOP
+from tests.page.browsing import STOP_ON_TOP, until
 from tests.page.live.works import stage
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
@@ -24,7 +24,7 @@ def stopped_by_touch(works, tab, bench="bench-1"):
     assert tab.evaluate(STOP_ON_TOP)
     tab.evaluate("window.said = []")
     tab.locator("button.stop").tap()
-    tab.wait_for_function("window.said?.at(-1) === 'still'")
+    until(tab, "window.said?.at(-1) === 'still'")
     assert tab.evaluate("window.said") == ["taken", "still"]
     assert not works.lab.simulators[bench].turning
     assert tab.evaluate(STOP_ON_TOP)
@@ -68,7 +68,7 @@ def test_each_other_screen_of_a_paired_browser_stops_its_bench(works_here, brows
     assert tab.evaluate(STOP_ON_TOP)
     tab.locator("button.stop").tap()
     tab.wait_for_url("**/bench/bench-1")
-    tab.wait_for_function("window.said?.at(-1) === 'still'")
+    until(tab, "window.said?.at(-1) === 'still'")
     assert tab.evaluate("window.said") == ["taken", "still"]
     assert not works.lab.bench.turning
     works.until_stage("verdict")

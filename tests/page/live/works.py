@@ -183,7 +183,7 @@ class Works:
             made = self.sample(product, bench)
             self.scan(made, bench)
             # The motor of the run before must be read as still.
-            self.until(lambda view: all(item["met"] for item in view["items"] if item["how"] == "measured"), bench)
+            self.until(lambda view: all(i["met"] for i in view["items"] if i["code"] == "motor_still"), bench)
             if not confirmed:
                 return made
             self.press("confirm", bench)
