@@ -320,6 +320,8 @@ class Context:
     """Equipment of the run whose calibration was overdue at its start."""
     flow_curve: CurveAsked | None = None
     free_swing: bool = False
+    interval_required: bool = False
+    """True if the method requires an expanded uncertainty of its value."""
     last_torque_at_rest: float | None = None
     """Torque at rest (% of full scale) before the previous run on the instrument."""
     warnings: tuple[WrittenRemark, ...] = ()

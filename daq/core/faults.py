@@ -87,6 +87,9 @@ FAULTS: Final[dict[str, Treatment]] = {
     "above_band": Treatment(True, Quality.UNCERTAIN_NOT_ACCURATE, "the mean torque is above the usable band"),
     "cut_short": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "the span is shorter than the method asks for"),
     "readings_missing": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "readings are missing inside the span"),
+    "no_interval": Treatment(
+        True, Quality.UNCERTAIN_SUBNORMAL, "the method requires an interval, and the value has none"
+    ),
     "keys_used": Treatment(True, Quality.UNCERTAIN, "the instrument's own keys were used during the run"),
     "off_speed": Treatment(True, Quality.UNCERTAIN, "the speed left its tolerance inside the span"),
     "off_temperature": Treatment(True, Quality.UNCERTAIN, "the temperature left the method's band inside the span"),

@@ -73,10 +73,10 @@ async def ask(request: Request, query: str, parameters: Mapping[str, Any]) -> di
     return await parts_of(request).daemon.query(query, parameters, visit_of(request).ticket)
 
 
-async def run_of(request: Request) -> dict[str, Any]:
-    """Return everything about the run of a request; `RefusedError` where there is no such run, or several."""
+async def run_of(request: Request, query: str = "run") -> dict[str, Any]:
+    """Return the answer to a query about the run of a request; `RefusedError` where there is none, or several."""
     try:
-        return await ask(request, "run", {"run": request.path_params["run"]})
+        return await ask(request, query, {"run": request.path_params["run"]})
     except NotAllowedError:
         raise
     except SettingError as error:

@@ -178,6 +178,11 @@ async def result(request: Request, run: Annotated[str, Path(max_length=LONGEST_N
     return await run_of(request)
 
 
+async def readings(request: Request, run: Annotated[str, Path(max_length=LONGEST_NAME)]) -> dict[str, Any]:  # noqa: ARG001
+    """Return the readings of the signal of a run's result over time, thinned for a plot, and the span of the result."""
+    return await run_of(request, "readings")
+
+
 async def samples(request: Request, limit: Limit = 100) -> dict[str, Any]:
     """Return the open samples in the order of the worklist."""
     await known(request)

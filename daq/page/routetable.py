@@ -120,6 +120,7 @@ ROUTES: Final[tuple[Route, ...]] = (
     Route("GET", f"{API}/events", "look", "events"),
     Route("GET", f"{API}/results", "look", "results"),
     Route("GET", f"{API}/results/{{run}}", "look", "result"),
+    Route("GET", f"{API}/results/{{run}}/readings", "look", "readings"),
     Route("GET", f"{API}/samples", "look", "samples"),
     Route("GET", f"{API}/samples/{{sample}}", "look", "sample"),
     Route("POST", f"{API}/acts/{{act}}", "look", "act"),

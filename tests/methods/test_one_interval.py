@@ -9,6 +9,7 @@ import pytest
 from daq.adapters.store.rows import ResultRecord
 from daq.app.delivery.sparkplug_metrics import result_metrics
 from daq.core.context import StatedLimits
+from daq.core.faults import Quality
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.intervals import JCGM_100, JCGM_101
 from daq.methods.messages.flat import flattened
@@ -99,6 +100,29 @@ def test_nothing_stated_gives_no_interval_of_zero(tmp_path, channel, sd):
     values = {name: flat(25.0, sd=sd) for name in thermo.lead.channels}
     u = conclude(thermo, facts([kept(values, step=thermo.context.result_step)])).uncertainty
     assert (u.expanded, u.reasons[0].code) == (None, "error_not_specified")
+
+
+@pytest.mark.parametrize("specified", [True, False])
+@pytest.mark.parametrize("required", [True, False])
+@pytest.mark.parametrize("name", FORMS)
+def test_where_the_method_requires_an_interval_nothing_without_one_is_good(tmp_path, name, required, specified):
+    """OPC UA Part 8 calls a value from fewer sources than required `Uncertain_SubNormal`; that the part of the
+    instrument counts as such a source is our reading of it."""
+    key = f"\ninterval_required = {str(required).lower()}"
+    method = load_changed(tmp_path, "methods/clear-glaze-qc.toml", ('claim = "at_time"', 'claim = "at_time"' + key))
+    plan = plan_of(method, "bench-1", product="clear-glaze")
+    if not specified:
+        plan = changed(plan, specification=StatedLimits())
+    viscosity, interval = FORMS[name]
+    c = conclude(plan, facts([kept(summaries() | {"viscosity": viscosity})]))
+    missing = not (specified and interval)
+    assert (c.uncertainty.expanded is None) is missing
+    if required and missing:
+        assert (c.quality, c.faults, c.validity) == (Quality.UNCERTAIN_SUBNORMAL, ("no_interval",), "doubtful")
+        assert c.reasons[0].code == "no_interval"
+    else:
+        assert (c.quality, c.faults) == (Quality.GOOD, ())
+    assert c.value == 950.0
 
 
 @pytest.mark.parametrize(("celsius", "factor"), [(24.0, 0.958), (26.0, 1.04)])

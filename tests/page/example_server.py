@@ -33,6 +33,8 @@ class ExampleServer(ThreadingHTTPServer):
         """Events that a test sends; with any, the stream sends nothing of its own after the first."""
         self.mute = False
         """True: the stream says nothing any more, as a page that is cut off."""
+        self.readings: dict[str, Any] = {"trend": None, "trouble": ""}
+        """Answer of every run's readings."""
         self.refuse: dict[str, int] = {}
         """Status of the answer to a POST, by the end of its path."""
 
@@ -84,6 +86,8 @@ class Handler(BaseHTTPRequestHandler):
             self._send(text.encode(), "text/html; charset=utf-8")
         elif path.endswith("/events"):
             self._stream()
+        elif path.endswith("/readings"):
+            self._send(json.dumps(self.server.readings).encode(), "application/json")
         else:
             self.send_error(404)
 

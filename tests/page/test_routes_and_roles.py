@@ -88,6 +88,7 @@ NEEDED = {
     "GET /api/v1/events": "look",
     "GET /api/v1/results": "look",
     "GET /api/v1/results/{run}": "look",
+    "GET /api/v1/results/{run}/readings": "look",
     "GET /api/v1/samples": "look",
     "GET /api/v1/samples/{sample}": "look",
     "POST /api/v1/acts/{act}": "look",

@@ -3,6 +3,7 @@
 import re
 import subprocess
 import sys
+from functools import cache
 
 import pytest
 
@@ -47,12 +48,19 @@ def contents(path):
         }
 
 
-def state_after(path, count):
-    """Return the contents of the file after the first `count` transactions of the script, without a crash."""
-    with Store(path, utc_ns=T0) as store:
-        for _, transaction in list(script())[:count]:
-            store.submit(transaction).result(10)
-    return contents(path)
+@pytest.fixture(scope="module")
+def state_after(tmp_path_factory):
+    """Return a function: the contents of a file after the first `count` transactions of the script, without a crash."""
+
+    @cache
+    def made(count):
+        path = tmp_path_factory.mktemp("reference") / "daq.sqlite"
+        with Store(path, utc_ns=T0) as store:
+            for _, transaction in list(script())[:count]:
+                store.submit(transaction).result(10)
+        return without_hashes(contents(path))
+
+    return made
 
 
 def without_hashes(found):
@@ -82,7 +90,7 @@ def test_the_script_passes_every_kind_of_transaction():
 @pytest.mark.parametrize(
     "point", [pytest.param(p, marks=() if i % 3 == 0 else pytest.mark.slow) for i, p in enumerate(POINTS)]
 )
-def test_killed_at_any_point_nothing_is_half_done(tmp_path, children, point):
+def test_killed_at_any_point_nothing_is_half_done(tmp_path, children, state_after, point):
     path = tmp_path / "daq.sqlite"
     once_only = point.startswith(("ping.", "register_method.", "correct."))
     code, confirmed = crash(children, path, point, 0 if once_only else 1)
@@ -91,8 +99,7 @@ def test_killed_at_any_point_nothing_is_half_done(tmp_path, children, point):
     assert confirmed == names[: len(confirmed)]
     # Every confirmed transaction is there.  After a kill between COMMIT and the answer there is one more.
     count = len(confirmed) + point.endswith(".committed")
-    expected = state_after(tmp_path / "reference.sqlite", count)
-    assert without_hashes(contents(path)) == without_hashes(expected)
+    assert without_hashes(contents(path)) == state_after(count)
     assert faults(path) == []
     # The work continues from there.
     with Store(path) as store:

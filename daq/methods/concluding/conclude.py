@@ -24,7 +24,7 @@ from daq.methods.concluding.claims import (
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.correcting import corrected, dry_content_of
 from daq.methods.concluding.intervals import with_uncertainty
-from daq.methods.concluding.judging import judgement, reported
+from daq.methods.concluding.judging import expanded_of, judgement, reported
 from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.stopping import stop_reason
 from daq.methods.concluding.verifying import control, verdict_of, verify
@@ -54,7 +54,6 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
     if plan.claim == "time_to":
         raw = None if kept is None else event_seconds(plan, facts, kept)
     value = publishable(raw, faults)
-    quality = worst(faults)
     summary = None if kept is None else kept.summaries.get(plan.primary)
     steady = None
     if plan.claim == "equilibrium":
@@ -65,6 +64,9 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
             budget = time_uncertainty(plan, facts, kept, row)
         else:
             budget = uncertainty(plan, facts, kept, value, row.torque_percent)
+    if plan.context.interval_required and value is not None and expanded_of(budget) is None:
+        faults = (*faults, "no_interval")
+    quality = worst(faults)
     moved = None if summary is None else drift(summary, 0.0 if row is None else row.span_seconds, units[plan.primary])
     verification = control(plan, facts, row, value, faults, budget) or verify(
         plan, facts, tuple(zip(facts.kept, rows, strict=True))

@@ -284,6 +284,8 @@ class Method(Model):
     free_swing: bool | None = None
     """True if the rotor turns in air: the torque that remains at rest then shows the bearing's friction."""
     flow_curve: FlowCurve | None = None
+    interval_required: bool | None = None
+    """True if a value without an expanded uncertainty is not Good."""
     for_products: bool | None = None
     """True if the method is made for products: a run without one gets a warning."""
     choices: dict[Name, Choice] = Field(default_factory=dict)

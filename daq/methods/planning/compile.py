@@ -286,6 +286,7 @@ def _context(
         control=history.control,
         overdue=history.overdue,
         free_swing=bool(method.free_swing),
+        interval_required=bool(method.interval_required),
         last_torque_at_rest=history.last_torque_at_rest,
         warnings=tuple(w.written() for w in (*making.refusals.warnings, *history.cautions)),
     )

@@ -3,6 +3,8 @@
 from typing import Any, Final
 
 from daq.adapters.store.records import found_by, revisions
+from daq.adapters.store.rows import RunRecord
+from daq.app.daemon.queries.asked import RunAsked
 from daq.app.daemon.queries.desk_asked import CompareAsked, DayAsked, LotAsked, MonthAsked, ReportsAsked, TraceAsked
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.equipment.casefile import case_of
@@ -20,6 +22,7 @@ from daq.app.screens.drawings.trend_svg import drawn_points
 from daq.app.screens.text import local_time
 from daq.core.encoding import encode
 from daq.core.errors import DaqError
+from daq.core.replay import MakeDriver
 from daq.laboratory.kinds import LAST
 from daq.laboratory.reports import Report
 
@@ -65,29 +68,31 @@ def _lot(sources: Sources, asked: LotAsked) -> dict[str, Any]:
 
 
 def _compare(sources: Sources, asked: CompareAsked) -> dict[str, Any]:
-    """Return the readings of runs over time, thinned so that no peak is hidden, each with its row."""
-    reader, make = sources.reader, maker(sources.catalogue().drivers)
-    out = []
-    for name in dict.fromkeys(asked.runs):
-        record = find_run(reader, name)
-        row: dict[str, Any] = {"entry": encode(entry(reader, record)), "trend": None, "trouble": ""}
-        try:
-            found = trend_of(history(reader, record), raw_journal(reader, record.id)[0], make)
-        except DaqError as error:
-            row["trouble"] = str(error)
-        else:
-            if found is not None:
-                points = drawn_points(found.seconds, found.values)
-                row["trend"] = {
-                    "name": found.name,
-                    "unit": found.unit,
-                    "seconds": [s for s, _ in points],
-                    "values": [v for _, v in points],
-                    "begin": found.begin,
-                    "end": found.end,
-                }
-        out.append(row)
-    return {"compared": out}
+    """Return the readings of runs over time, each with its row."""
+    make = maker(sources.catalogue().drivers)
+    found = [find_run(sources.reader, name) for name in dict.fromkeys(asked.runs)]
+    return {"compared": [{"entry": encode(entry(sources.reader, r)), **_drawn(sources, r, make)} for r in found]}
+
+
+def _readings(sources: Sources, asked: RunAsked) -> dict[str, Any]:
+    """Return the readings of the signal of a run's result over time."""
+    return _drawn(sources, find_run(sources.reader, asked.run), maker(sources.catalogue().drivers))
+
+
+def _drawn(sources: Sources, record: RunRecord, make: MakeDriver) -> dict[str, Any]:
+    """Return the readings of a run, thinned so that no peak is hidden, and the span of its result (s since the start).
+
+    `trend` is null where there is nothing to draw; `trouble` is why the readings cannot be computed, "" otherwise.
+    """
+    try:
+        found = trend_of(history(sources.reader, record), raw_journal(sources.reader, record.id)[0], make)
+    except DaqError as error:
+        return {"trend": None, "trouble": str(error)}
+    if found is None:
+        return {"trend": None, "trouble": ""}
+    points = drawn_points(found.seconds, found.values)
+    shown = {"name": found.name, "unit": found.unit, "begin": found.begin, "end": found.end}
+    return {"trend": {"seconds": [s for s, _ in points], "values": [v for _, v in points], **shown}, "trouble": ""}
 
 
 QUERIES: Final[tuple[Query[Any], ...]] = (
@@ -97,4 +102,5 @@ QUERIES: Final[tuple[Query[Any], ...]] = (
     Query("month", MonthAsked, "look", _month),
     Query("lot", LotAsked, "look", _lot),
     Query("compare", CompareAsked, "look", _compare),
+    Query("readings", RunAsked, "look", _readings),
 )
