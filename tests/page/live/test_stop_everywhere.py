@@ -5,13 +5,10 @@ from playwright.sync_api import expect
 
 from daq.page.texts.texts import Texts
 from tests.page.browsing import STOP_ON_TOP, until
-from tests.page.live.works import stage
+from tests.page.live.works import PHASES, stage
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 T = Texts("en")
-PHASES = {
-    "waits": "equilibrating", "shears": "preshearing", "rests": "resting", "seeks": "seeking", "lasts": "measuring",
-}  # fmt: skip
 SAID = """addEventListener('DOMContentLoaded', () => { window.said = [];
   const line = document.querySelector('[data-live-part=stop]'); if (!line) return;
   const note = () => { if (!line.hidden && window.said.at(-1) !== line.dataset.kind) window.said.push(line.dataset.kind); };
@@ -35,9 +32,9 @@ def test_a_paired_bench_stops_in_each_phase_and_says_so_in_the_order_of_the_moto
     context = works.visitor(browser, paired="bench-1")
     context.add_init_script(SAID)
     tab = works.opened(context)
-    for method, phase in PHASES.items():
+    for method in ("waits", "shears", "rests", "seeks", "lasts"):
         works.begin(method)
-        expect(tab.locator("[data-live-part=stage]")).to_contain_text(T(f"bench.state.{phase}"))
+        expect(tab.locator("[data-live-part=stage]")).to_contain_text(T(f"bench.state.{PHASES[method]}"))
         stopped_by_touch(works, tab)
         stage(tab, "verdict")
     # After the run, and at rest: there is nothing to stop, and the stop is taken all the same.

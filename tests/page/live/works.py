@@ -20,7 +20,7 @@ from tests.support.processes.laboratory import LONG, SHORT, Call, Daemon, Lab, S
 
 LONG_MS = 60_000
 """Longest wait; a machine that stalls is no fault."""
-SCALE = 3.0
+SCALE = 2.0
 """Simulated seconds in a real second."""
 PASSWORD = "correct horse 7"  # noqa: S105 - invented
 FIELDS = """
@@ -74,6 +74,11 @@ METHODS = {
     "lasts": _titled(LONG, "lasts").replace('"15 min"', '"10 h"').replace('"20 min"', '"11 h"'),
 }
 """A method for each phase in which a run can be caught; the product of a method has its name."""
+PHASES = {
+    "quick": "measuring", "waits": "equilibrating", "shears": "preshearing", "rests": "resting", "seeks": "seeking",
+    "lasts": "measuring",
+}  # fmt: skip
+"""The state in which a run of each method is caught."""
 LIMITS = '\n[[limits]]\nlow = 1\nhigh = 1e9\nunit = "mPa.s"\nmethods = ["quick 1"]\n'
 
 
@@ -188,8 +193,19 @@ class Works:
                 return made
             self.press("confirm", bench)
             # A run that a busy machine keeps from its instrument is begun again.
-            if self.until(_is_begun, bench)["stage"] == "running":
+            if self.until(_is_begun, bench)["stage"] == "running" and self._in_phase(bench, PHASES[product]):
                 return made
+
+    def _in_phase(self, bench: str, phase: str) -> bool:
+        """Wait until the run on a bench is in a phase; return False where it has ended before."""
+        call = Call(socket_path(self.lab.state), {"do": "watch", "instrument": bench})
+        try:
+            while "view" in (answer := call.next()):
+                if answer["view"]["state"] == phase:
+                    return True
+        finally:
+            call.close()
+        return False
 
     # ---- browsers
 
