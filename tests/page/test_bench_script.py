@@ -225,3 +225,24 @@ def test_an_old_torque_is_not_shown_as_one_of_now(browser):
         now = tab.locator("[data-gauge=torque] [data-live-part=now]")
         expect(tab.locator(".run-left")).to_have_class("run-left stale", timeout=LONG_MS)
         assert "line-through" in now.evaluate("element => getComputedStyle(element).textDecorationLine")
+
+
+def test_a_run_that_comes_after_its_stage_is_shown(browser):
+    with serving(bench_pages(RESULT)) as server:
+        page = server.by_name["bench-running"]
+        run = page.values["bench"]["run"]
+        page.values["bench"]["run"] = None
+        tab = browser.new_context(viewport={"width": 800, "height": 480}).new_page()
+        tab.set_default_timeout(LONG_MS)
+        tab.goto(server.url(page))
+        row = tab.locator("[data-live-part=value-row]")
+        expect(row).to_have_count(0)
+        page.values["bench"]["run"] = run
+        server.pushed.append(("run", {"bench": "bench-1", "run": run}))
+        expect(row).to_be_visible(timeout=LONG_MS)
+        expect(tab.locator(".trend canvas")).to_be_visible(timeout=LONG_MS)
+        # The run ends before its stage: no value of it stays.
+        page.values["bench"]["run"] = None
+        server.pushed.append(("run", {"bench": "bench-1", "run": None}))
+        expect(row).to_have_count(0, timeout=LONG_MS)
+        tab.context.close()

@@ -64,7 +64,9 @@ function adopt(made, wanted) {
   const typed = document.getElementById("typed");
   const writing = document.activeElement === typed;
   const sameStage = made.body.dataset.stage === body.dataset.stage;
-  if (sameStage && body.dataset.stage === "running") {
+  // The stage can come before its run, and end after it: then the whole of it is another one.
+  const sameRun = (part(document, "value-row") === null) === (part(made, "value-row") === null);
+  if (sameStage && sameRun && body.dataset.stage === "running") {
     for (const old of document.querySelectorAll("[data-part]")) {
       const made2 = made.querySelector(`[data-part="${old.dataset.part}"]`);
       if (made2 && made2.innerHTML !== old.innerHTML) old.replaceChildren(...made2.childNodes);
