@@ -100,8 +100,8 @@ async def bench(request: Request, refused: str = "", status: int = 200, stop: st
     parts, found = parts_of(request), await bench_of(request)
     cookies = parts.cookies
     was_stopped = request.cookies.get(cookies.name(TAKEN)) == cookies.pairing(found["bench"])
-    said = stop or (TAKEN if was_stopped else "")
-    values = {"bench": found, "link": parts.hub.link, "refused": refused, "stop": said}
+    stop = stop or (TAKEN if was_stopped else "")
+    values = {"bench": found, "link": parts.hub.link, "refused": refused, "stop": stop}
     response = shown(request, "bench.html", values, status=status)
     if was_stopped:
         cookies.set(response, TAKEN, "", 0)

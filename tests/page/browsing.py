@@ -43,7 +43,7 @@ STOP_ON_TOP = """() => { const stops = [...document.querySelectorAll('button.sto
   const r = stop.getBoundingClientRect(); const inside = r.top >= 0 && r.left >= 0 && r.bottom <= innerHeight && r.right <= innerWidth;
   const points = [[.5, .5], [.1, .1], [.9, .1], [.1, .9], [.9, .9]].map(([x, y]) => document.elementFromPoint(r.left + x * r.width, r.top + y * r.height));
   return inside && points.every(found => found?.closest('button.stop') === stop); }); }"""
-"""Whether each stop is in sight as a whole, with nothing above it."""
+"""Condition: each stop is in sight as a whole, with nothing above it."""
 MENUS_OVER_STOP = f"""() => {{ const onTop = {STOP_ON_TOP};
   return [...document.querySelectorAll('.settings, .more')].filter(menu => {{ menu.open = true; const seen = onTop(); menu.open = false; return !seen; }})
     .map(menu => menu.className); }}"""

@@ -33,7 +33,7 @@ FEED = """async ({from, count, step, run, reading}) => {
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What a page keeps after a collection of garbage: bytes of the heap, nodes of documents, listeners of events."""
+    """Memory of a page after a collection of garbage: bytes of the heap, nodes of documents, listeners of events."""
 
     heap: int
     nodes: int
@@ -41,7 +41,7 @@ class Memory:
 
 
 def memory(session: CDPSession) -> Memory:
-    """Return what a page keeps; garbage is collected first, twice because some is freed only after finalizers have run."""
+    """Return the memory of a page; garbage is collected first, twice because some is freed only after finalizers have run."""
     for _ in range(2):
         session.send("HeapProfiler.collectGarbage")
     found = {one["name"]: one["value"] for one in session.send("Performance.getMetrics")["metrics"]}

@@ -85,9 +85,8 @@ def test_a_value_that_the_network_kept_back_has_its_age(browser):
 
 
 def test_a_page_that_the_browser_kept_is_loaded_anew(browser):
-    with bench(browser, "running") as (_, tab):
-        with tab.expect_event("load"):
-            tab.evaluate("setTimeout(() => dispatchEvent(new PageTransitionEvent('pageshow', { persisted: true })))")
+    with bench(browser, "running") as (_, tab), tab.expect_event("load"):
+        tab.evaluate("setTimeout(() => dispatchEvent(new PageTransitionEvent('pageshow', { persisted: true })))")
 
 
 def test_a_text_that_is_being_written_stays_and_one_that_was_taken_replaces_it(browser):

@@ -17,7 +17,7 @@ ASK = b"GET /api/v1/events HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n"
 
 
 async def test_the_end_waits_for_no_stream(tmp_path, monkeypatch):
-    monkeypatch.setattr(server, "LAST_S", None)  # whoever waits for a stream waits for ever
+    monkeypatch.setattr(server, "LAST_S", None)  # a wait for a stream has no end
     made = []
     make_parts = server.make_parts
     monkeypatch.setattr(server, "make_parts", lambda settings: made.append(make_parts(settings)) or made[0])

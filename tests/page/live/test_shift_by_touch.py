@@ -108,7 +108,7 @@ def test_a_shift_by_touch_alone(works_here, browser):
     person.touch("Skin on the surface")
     expect(tab.locator("#typed")).to_have_value("Skin on the surface")
     person.main("verdict")
-    expect(tab.locator(".bench-said")).to_contain_text("The remark is stored.")
+    expect(tab.get_by_text("The remark is stored.")).to_be_visible()
     person.main("choosing")
     assert tab.evaluate("sessionStorage.getItem('keys')") is None
     context.close()

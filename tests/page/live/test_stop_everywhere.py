@@ -9,9 +9,9 @@ from tests.page.live.works import PHASES, stage
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 T = Texts("en")
-SAID = """addEventListener('DOMContentLoaded', () => { window.said = [];
+SAID = """addEventListener('DOMContentLoaded', () => { window.lines = [];
   const line = document.querySelector('[data-live-part=stop]'); if (!line) return;
-  const note = () => { if (!line.hidden && window.said.at(-1) !== line.dataset.kind) window.said.push(line.dataset.kind); };
+  const note = () => { if (!line.hidden && window.lines.at(-1) !== line.dataset.kind) window.lines.push(line.dataset.kind); };
   note(); new MutationObserver(note).observe(line, {attributes: true}); });"""
 """Notes each kind of the line below the head that a person sees, in order."""
 
@@ -19,10 +19,10 @@ SAID = """addEventListener('DOMContentLoaded', () => { window.said = [];
 def stopped_by_touch(works, tab, bench="bench-1"):
     """Touch the stop, and wait until it stands still; nothing hides the stop on the way, and the order is that of the motor."""
     assert tab.evaluate(STOP_ON_TOP)
-    tab.evaluate("window.said = []")
+    tab.evaluate("window.lines = []")
     tab.locator("button.stop").tap()
-    until(tab, "window.said?.at(-1) === 'still'")
-    assert tab.evaluate("window.said") == ["taken", "still"]
+    until(tab, "window.lines?.at(-1) === 'still'")
+    assert tab.evaluate("window.lines") == ["taken", "still"]
     assert not works.lab.simulators[bench].turning
     assert tab.evaluate(STOP_ON_TOP)
 
@@ -65,8 +65,8 @@ def test_each_other_screen_of_a_paired_browser_stops_its_bench(works_here, brows
     assert tab.evaluate(STOP_ON_TOP)
     tab.locator("button.stop").tap()
     tab.wait_for_url("**/bench/bench-1")
-    until(tab, "window.said?.at(-1) === 'still'")
-    assert tab.evaluate("window.said") == ["taken", "still"]
+    until(tab, "window.lines?.at(-1) === 'still'")
+    assert tab.evaluate("window.lines") == ["taken", "still"]
     assert not works.lab.bench.turning
     works.until_stage("verdict")
     # Loaded again, the screen does not repeat it.

@@ -8,7 +8,7 @@ from tests.page.live.works import stage
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 PARTS = "['stage', 'revision', 'asks'].map(key => document.body.dataset[key]).concat([...document.querySelectorAll('h1, .bench-main, .bench-foot')].map(part => part.innerText))"
-"""What a person at a bench reads, without what is live."""
+"""The texts that a person reads at a bench, without those that are live."""
 
 
 @pytest.mark.parametrize("lang", ["en", "ko"])
@@ -59,8 +59,8 @@ def test_the_screen_of_a_bench_starts_nothing_at_another_one_and_has_the_stops_o
     expect(tab.locator(".notice").first).to_contain_text("This is the screen of bench-1.")
     assert tab.locator("[name=command]").count() == 0
     answer = tab.evaluate(
-        "async () => { const said = await fetch('/api/v1/benches/bench-2/command', {method: 'POST', headers: {'Content-Type': 'application/json', 'X-CSRF-Token': document.body.dataset.csrf},"
-        " body: JSON.stringify({command: 'confirm', seen: Number(document.body.dataset.revision)})}); return [said.status, (await said.json()).detail]; }"
+        "async () => { const answer = await fetch('/api/v1/benches/bench-2/command', {method: 'POST', headers: {'Content-Type': 'application/json', 'X-CSRF-Token': document.body.dataset.csrf},"
+        " body: JSON.stringify({command: 'confirm', seen: Number(document.body.dataset.revision)})}); return [answer.status, (await answer.json()).detail]; }"
     )
     assert answer == [403, "this is the screen of bench-1; work at bench-2 is done at its own screen"]
     assert works.view("bench-2")["stage"] == "checking"

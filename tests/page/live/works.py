@@ -82,8 +82,8 @@ PHASES = {
 LIMITS = '\n[[limits]]\nlow = 1\nhigh = 1e9\nunit = "mPa.s"\nmethods = ["quick 1"]\n'
 
 
-def _is_begun(view: dict[str, Any]) -> bool:
-    """Return whether a run has begun, was refused, or has failed at once."""
+def _is_started(view: dict[str, Any]) -> bool:
+    """Return whether a run has started, was refused, or has failed at once."""
     return view["stage"] in ("running", "checking", "verdict")
 
 
@@ -192,8 +192,8 @@ class Works:
             if not confirmed:
                 return made
             self.press("confirm", bench)
-            # A run that a busy machine keeps from its instrument is begun again.
-            if self.until(_is_begun, bench)["stage"] == "running" and self._in_phase(bench, PHASES[product]):
+            # A run that a busy machine keeps from its instrument is started again.
+            if self.until(_is_started, bench)["stage"] == "running" and self._in_phase(bench, PHASES[product]):
                 return made
 
     def _in_phase(self, bench: str, phase: str) -> bool:
