@@ -108,6 +108,22 @@ class Part:
     """Pairs of channel and fault, as in `Values`."""
 
 
+#: One reading, or a part of one.
+Reading = tuple[float, ...] | Values | Part
+
+
+@dataclass(frozen=True, slots=True)
+class Several:
+    """Several readings in one line, the oldest first.  All have the time of the line."""
+
+    readings: tuple[Reading, ...]
+
+    @property
+    def faults(self) -> tuple[tuple[str, str], ...]:
+        """Faults of all readings, each once."""
+        return tuple(dict.fromkeys(f for r in self.readings if isinstance(r, Values | Part) for f in r.faults))
+
+
 @dataclass(frozen=True, slots=True)
 class Reply:
     """The answer to a request other than a poll.
@@ -133,7 +149,7 @@ class Reject:
 
 
 #: Result of decoding a line.  A tuple of floats in channel order is a reading without fault: the usual case.
-Decoded = tuple[float, ...] | Values | Part | Reply | Reject
+Decoded = tuple[float, ...] | Values | Part | Several | Reply | Reject
 
 
 class Driver(ABC):
@@ -152,9 +168,9 @@ class Driver(ABC):
         stale_after_ns: without a reading for this time the instrument is silent.  0: it sends only when a person
             presses its key, so a silence has no meaning.
         pause_ns: shortest time between an answer and the next request.
-        wake: bytes that wake the instrument, sent before a request when nothing was sent for `wake_after_ns`; the
-            request follows `wake_wait_ns` later.
-        wake_after_ns: time without a request after which the instrument must be woken.
+        wake: bytes that wake the instrument, sent before a request when it gave no answer for `wake_after_ns` or to the
+            latest request; the request follows `wake_wait_ns` later.
+        wake_after_ns: time without an answer after which the instrument must be woken.
         wake_wait_ns: time between the wake-up bytes and the request.
         echoes: whether the instrument sends every request back before it answers.
         shares_line: whether requests and answers carry an address, so that several instruments can share one line.
@@ -206,6 +222,10 @@ class Driver(ABC):
     def identify(self) -> Request | None:
         """Return the request for the identity of the instrument, or None where it has none."""
         return None
+
+    def identify_more(self) -> tuple[Request, ...]:
+        """Return further requests for the identity; their answers add facts to that of `identify`."""
+        return ()
 
     def poll(self) -> Request | tuple[Request, ...] | None:
         """Return the request for one reading, or the requests for its parts in order; None for a stream."""

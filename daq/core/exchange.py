@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from daq.core.driver import Decoded, Driver, Identity, Part, Reject, Reply, Request, Values
+from daq.core.driver import Decoded, Driver, Identity, Part, Reading, Reject, Reply, Request, Several, Values
 from daq.core.echo import Echo
 from daq.core.exchangecounters import ExchangeCounters
 from daq.core.frames import make_framer
@@ -18,6 +18,8 @@ from daq.core.polledreadings import PolledReadings
 
 Item = tuple[float, ...] | Values | Reply
 ALL_TUPLES = frozenset({tuple})
+WOKEN_NS: Final = 1_000_000_000
+"""Time after the wait for a wake-up in which the request still follows without another wake-up."""
 SHARED_LINE_WAIT_NS: Final = 30_000_000_000
 """Longest time that a request waits for a line that several instruments share."""
 
@@ -30,9 +32,9 @@ class Exchange:
 
     __slots__ = (
         "_attempt",
+        "_awake_since",
         "_deadline",
         "_echo",
-        "_last_sent",
         "_line_wait_ns",
         "_outstanding",
         "_pause_until",
@@ -93,7 +95,8 @@ class Exchange:
         self._line_wait_ns = SHARED_LINE_WAIT_NS if driver.shares_line else 0
         self._wake_sent = False
         """True if the wake-up bytes of the next request were sent."""
-        self._last_sent = -NEVER
+        self._awake_since = -NEVER
+        """Time (ns) at which the instrument was awake last: it answered, or was woken."""
 
     # ---- requests
 
@@ -181,7 +184,7 @@ class Exchange:
         self.framer.reset()
         self._outstanding, self._deadline = None, NEVER
         self._readings.line_cleared()
-        self._wake_sent, self._last_sent = False, -NEVER
+        self._wake_sent, self._awake_since = False, -NEVER
         if self._echo is not None:
             self._echo.forget()
 
@@ -217,11 +220,11 @@ class Exchange:
 
     def sent(self, t: int) -> None:
         """Count the time-out from `t` (ns), when the bytes given to `send` last were written."""
-        self._last_sent = t
         # On a shared line a request waits for its turn; the wait costs no time-out, because it counts from here.
         if self._outstanding is not None:
             self._deadline = t + self._outstanding.timeout_ns + self._sending_ns(self._outstanding)
         elif self._wake_sent:
+            self._awake_since = t
             self._pause(t + self.driver.wake_wait_ns)
 
     def _pause(self, until: int) -> None:
@@ -243,6 +246,7 @@ class Exchange:
             return
         self.counters.timeouts += 1
         self._settled(t)
+        self._awake_since = -NEVER
         if not self._stop_waits:
             self._quiet_until = max(self._quiet_until, t + request.timeout_ns // 2)
         if self._echo is not None and self._echo.missing:
@@ -270,8 +274,8 @@ class Exchange:
         if not self._queue and not self._readings.waiting:
             return
         driver = self.driver
-        if driver.wake and not self._wake_sent and t - self._last_sent >= driver.wake_after_ns:
-            self._wake_sent, self._last_sent = True, t
+        if driver.wake and self._sleeps(t):
+            self._wake_sent, self._awake_since = True, t
             self._pause(t + driver.wake_wait_ns)
             self.send(self.name, driver.wake)
             return
@@ -282,12 +286,18 @@ class Exchange:
             request, self._attempt = self._readings.waiting.popleft(), 1
         if not driver.streams and (self._wake_sent or not self.framer.resynchronises):
             self.framer.forget()  # an incomplete frame is older than the request and would hide the start of the answer
-        self._wake_sent, self._last_sent = False, t
+        self._wake_sent = False
         self._outstanding = request
         self._deadline = t + request.timeout_ns + self._sending_ns(request) + self._line_wait_ns
         if self._echo is not None:
             self._echo.expect(request.data)
         self.send(self.name, request.data)
+
+    def _sleeps(self, t: int) -> bool:
+        """Return True where the instrument may sleep at `t` (ns): it was silent, or gave no answer to a request."""
+        since, driver = t - self._awake_since, self.driver
+        # A wake-up that was just sent is not repeated; it loses its effect where no request follows it.
+        return since >= driver.wake_after_ns and not (self._wake_sent and since <= driver.wake_wait_ns + WOKEN_NS)
 
     def _begin_round(self, t: int) -> None:
         poll = self.driver.poll()
@@ -333,15 +343,23 @@ class Exchange:
                 if self._settle_reply(t, item):
                     yield item
             else:
-                reading = (
-                    self._readings.join(t, item, driver.interval_ns) if driver.streams else self._settle_poll(t, item)
-                )
-                if reading is not None:
+                for reading in self._readings_of(t, item):
                     self._count_readings(t, 1)
                     yield reading
 
+    def _readings_of(self, t: int, item: Reading | Several) -> list[tuple[float, ...] | Values]:
+        """Return the readings that a line is or completes; of several readings the first one settles the request."""
+        own = item.readings if isinstance(item, Several) else (item,)
+        found, asked = [], self._outstanding
+        if not self.driver.streams:
+            found.append(self._settle_poll(t, own[0]))
+            own = own[1:] if asked is not None and asked.expects == "reading" else ()
+        found += [self._readings.join(t, one, self.driver.interval_ns) for one in own]
+        return [one for one in found if one is not None]
+
     def _count_readings(self, t: int, readings: int) -> None:
         self.counters.readings += readings
+        self._awake_since = t
         self.last_reading_t = t
         self.silent = False
 
@@ -352,6 +370,7 @@ class Exchange:
             self._readings.unrequested(t)
             return None
         self._settled(t)
+        self._awake_since = t
         reading = self._readings.take(t, item)
         self._send_next(t)
         return reading
@@ -362,6 +381,7 @@ class Exchange:
             self.counters.unexpected += 1
             return False
         self._settled(t)
+        self._awake_since = t
         if reply.kind == "refused":
             # Without a pause a refused request would be repeated as fast as the line allows.
             self._pause(t + request.timeout_ns // 2)

@@ -1,5 +1,7 @@
 """The identity request of one connection: asked, answered, missing."""
 
+from dataclasses import replace
+
 from daq.core.driver import Driver, Identity
 from daq.core.exchange import Exchange
 from daq.core.framing import NEVER
@@ -24,6 +26,9 @@ class Identification:
         self.detail = ""
         self.due = NEVER
         self._driver, self._exchange, self._expected = driver, exchange, expected
+        #: Answers so far, of as many as there are requests.
+        self._answers: list[Identity] = []
+        self._asked = 1
 
     def ask(self, t: int) -> None:
         """Send the identity request at `t` (ns); an earlier one is dropped.  Some instruments cannot be asked."""
@@ -34,10 +39,25 @@ class Identification:
             return
         self.check = IdentityCheck.PENDING
         self._exchange.drop("identity")
-        self._exchange.ask(t, request)
+        requests = (request, *self._driver.identify_more())
+        self._answers, self._asked = [], len(requests)
+        for one in requests:
+            self._exchange.ask(t, one)
+
+    def joined(self, identity: Identity) -> Identity | None:
+        """Take one answer; return the identity with the facts of all answers once each request has its own."""
+        self._answers.append(identity)
+        if len(self._answers) < self._asked:
+            return None
+        if self._asked == 1:
+            return identity
+        # The answer with the serial number is that of the instrument; the others have facts only.
+        first = next((one for one in self._answers if one.serial), identity)
+        facts = {name: value for one in self._answers for name, value in one.facts.items()}
+        return replace(first, facts=dict(sorted(facts.items())))
 
     def received(self, identity: Identity) -> str:
-        """Take the answer; return the difference from the expected instrument, "" where there is none."""
+        """Take the identity; return the difference from the expected instrument, "" where there is none."""
         self.due = NEVER
         self.identity = identity
         self.detail = self._expected.difference(identity)

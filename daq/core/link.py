@@ -372,7 +372,9 @@ class Link:
             self.acked.add(reply.kind)
         elif reply.identity is not None:
             self._last_item_t = t
-            self._identity_received(reply.identity)
+            identity = self.identification.joined(reply.identity)
+            if identity is not None:
+                self._identity_received(identity)
         else:
             self._identity_missing(NO_IDENTITY)
             self._continue_unidentified()

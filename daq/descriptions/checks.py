@@ -5,14 +5,16 @@ from collections.abc import Iterable, Iterator
 from daq.core.errors import SettingError
 from daq.core.units import UNITS
 from daq.descriptions import template
+from daq.descriptions.codec.fieldtables import ReadingField, StateField
 from daq.descriptions.entries import near
-from daq.descriptions.linemodel import ConfirmationLine, IdentityLine, LineTable, ReadingField, ReadingLine, StateField
-from daq.descriptions.lines import ACTION_UNITS
+from daq.descriptions.linechecks import checksums, line_faults
+from daq.descriptions.linemodel import ConfirmationLine, IdentityLine, LineTable, ReadingLine
 from daq.descriptions.model import CommandTable, DescriptionTables, OptionTable, RequestTable
 from daq.descriptions.patterns import Writing, is_number, touching
-from daq.descriptions.slots import faults_of
+from daq.descriptions.reading.lines import ACTION_UNITS
+from daq.descriptions.reading.slots import faults_of
 from daq.descriptions.template import Field, Setting
-from daq.descriptions.types import TYPES
+from daq.descriptions.types import KINDS
 from daq.descriptions.unitwords import written_unit
 
 Faults = Iterator[SettingError]
@@ -34,6 +36,7 @@ def faults(tables: DescriptionTables) -> Faults:
     for name, line in tables.line.items():
         yield from _line(tables, f"line.{name}", line)
     yield from _given(tables)
+    yield from line_faults(tables)
 
 
 def _text(tables: DescriptionTables) -> Faults:
@@ -44,11 +47,12 @@ def _text(tables: DescriptionTables) -> Faults:
         "framing.begin": tables.framing.begin,
         "framing.sends_begin": tables.framing.sends_begin or "",
         "framing.sends_end": tables.framing.sends_end or "",
-        "checksum.mark": tables.checksum.mark if tables.checksum else "",
+        **{f"{key}.{k}": text for key, table in checksums(tables).items() for k, text in table.texts.items()},
+        **{f"ignore[{i}]": text for i, text in enumerate(tables.ignore)},
         "port.wake": tables.port.wake,
         **{f"framing.ends[{i}]": end for i, end in enumerate(tables.framing.ends)},
-        **{f"request.{name}.send": r.send for name, r in tables.request.items()},
-        **{f"command.{name}.send": c.send for name, c in tables.command.items()},
+        **{f"request.{name}.send": r.send or "" for name, r in tables.request.items()},
+        **{f"command.{name}.send": c.send or "" for name, c in tables.command.items()},
         **{f"options.{name}": f"{o.default}{''.join(map(str, o.choices))}" for name, o in tables.options.items()},
     }
     for name, line in tables.line.items():
@@ -82,12 +86,6 @@ def _framing(tables: DescriptionTables) -> Faults:
             yield SettingError(reason, key=f"framing.ends[{i}]")
     if framing.begin and not framing.length and any(framing.begin in e or e in framing.begin for e in framing.ends):
         yield SettingError("begin and ends must not contain each other", key="framing.begin")
-    if tables.checksum is not None and not tables.checksum.is_digits and not framing.length and not framing.silence:
-        reason = (
-            "a checksum of bytes may contain the line end: use framing.length or framing.silence; where more bytes "
-            "follow the checksum, write a driver in Python (`daq driver new NAME --python FOLDER`)"
-        )
-        yield SettingError(reason, key="checksum.written")
 
 
 def _channels(tables: DescriptionTables) -> Faults:
@@ -127,8 +125,8 @@ def _ways(tables: DescriptionTables) -> Faults:
         named += [(f"poll.requests[{i}]", name) for i, name in enumerate(tables.poll.requests)]
     if tables.stream is not None and tables.stream.start is not None:
         named.append(("stream.start", tables.stream.start))
-    if tables.identify is not None:
-        named.append(("identify", tables.identify))
+    many = len(tables.identify) > 1
+    named += [(f"identify[{i}]" if many else "identify", name) for i, name in enumerate(tables.identify)]
     for key, name in named:
         if name not in tables.request:
             yield SettingError(f"there is no [request.{name}]; {near(name, tables.request)}", key=key)
@@ -136,7 +134,7 @@ def _ways(tables: DescriptionTables) -> Faults:
         yield SettingError(
             "is not used: name it in poll.requests, stream.start or identify, or remove it", key=f"request.{name}"
         )
-    if tables.identify is not None and not any(isinstance(line, IdentityLine) for line in tables.line.values()):
+    if tables.identify and not any(isinstance(line, IdentityLine) for line in tables.line.values()):
         yield SettingError("no line has says = 'identity'; describe the answer", key="identify")
 
 
@@ -156,8 +154,8 @@ def _moves(tables: DescriptionTables) -> Faults:
         yield SettingError("there is no channel 'speed', so standstill could not be verified", key="channel")
 
 
-def _settings(key: str, text: str, names: Iterable[str], *, line: bool) -> Faults:
-    for part in template.walk(template.parse(text, line=line)):
+def _settings(key: str, parts: tuple[template.Part, ...], names: Iterable[str], *, line: bool) -> Faults:
+    for part in template.walk(parts):
         if isinstance(part, Setting) and part.name not in names:
             reason = f"{{{part.name}}} is no option; {near(part.name, names)}"
             if line:
@@ -167,7 +165,7 @@ def _settings(key: str, text: str, names: Iterable[str], *, line: bool) -> Fault
 
 def _request(tables: DescriptionTables, key: str, request: RequestTable) -> Faults:
     names = [*tables.options, "value"] if isinstance(request, CommandTable) else [*tables.options]
-    yield from _settings(f"{key}.send", request.send, names, line=False)
+    yield from _settings(f"{key}.{request.key}", request.parts(), names, line=False)
     for i, name in enumerate(request.answers):
         if name not in tables.line:
             yield SettingError(f"there is no [line.{name}]; {near(name, tables.line)}", key=f"{key}.answers[{i}]")
@@ -175,11 +173,11 @@ def _request(tables: DescriptionTables, key: str, request: RequestTable) -> Faul
 
 def _command(tables: DescriptionTables, key: str, action: str, command: CommandTable) -> Faults:
     yield from _request(tables, key, command)
-    has_value = "{value}" in command.send
+    has_value = any(part.name == "value" for part in command.settings)
     if action in ACTION_UNITS and not has_value:
-        yield SettingError(f"{action} has a value: write {{value}} in its place", key=f"{key}.send")
+        yield SettingError(f"{action} has a value: write {{value}} in its place", key=f"{key}.{command.key}")
     if action not in ACTION_UNITS and has_value:
-        yield SettingError(f"{action} has no value: remove {{value}}", key=f"{key}.send")
+        yield SettingError(f"{action} has no value: remove {{value}}", key=f"{key}.{command.key}")
     if command.unit and action in ACTION_UNITS:
         wanted = UNITS[ACTION_UNITS[action]].dimension
         if UNITS[command.unit].dimension != wanted:
@@ -193,15 +191,21 @@ def _command(tables: DescriptionTables, key: str, action: str, command: CommandT
 
 def _line(tables: DescriptionTables, key: str, line: LineTable) -> Faults:
     if not line.has_one_layout:
-        yield SettingError("needs either a pattern or columns", key=key)
+        yield SettingError("needs either a pattern or columns, or bytes", key=key)
         return
-    unknown = [e for k, text in line.texts.items() for e in _settings(f"{key}.{k}", text, tables.options, line=True)]
+    parsed = {
+        k: template.parse_bytes(t, line=True) if k == "bytes" else template.parse(t, line=True)
+        for k, t in line.texts.items()
+    }
+    unknown = [e for k, parts in parsed.items() for e in _settings(f"{key}.{k}", parts, tables.options, line=True)]
+    unknown = unknown or list(_unfitting(tables, f"{key}.{line.layout}", line))
     if unknown:
         yield from unknown
         return
     writing = Writing(tables.framing.encoding, tables.decimal == "comma")
     try:
-        yield from _touching(tables, f"{key}.{line.layout}", line, writing)
+        if line.bytes is None:
+            yield from _touching(tables, f"{key}.{line.layout}", line, writing)
     except UnicodeEncodeError:
         return  # `_text` has reported it
     for misfit in line.misfits():
@@ -212,7 +216,7 @@ def _line(tables: DescriptionTables, key: str, line: LineTable) -> Faults:
             yield from _state(f"{key}.fields.{place.name}", table, [c.name for c in tables.channel])
         elif isinstance(table, ReadingField) and isinstance(line, ReadingLine) and (table.units or table.unit_of):
             yield from _units(tables, f"{key}.fields.{place.name}", line, table)
-        elif isinstance(line, ReadingLine) and TYPES[place.type].gives != "nothing":
+        elif isinstance(line, ReadingLine) and KINDS[place.type].gives != "nothing":
             yield from _number(tables, f"{key}.fields.{place.name}", line, place, writing)
     if isinstance(line, ConfirmationLine) and line.confirms is not None:
         actions = [*tables.command, *([tables.stream.start] if tables.stream and tables.stream.start else [])]
@@ -220,6 +224,15 @@ def _line(tables: DescriptionTables, key: str, line: LineTable) -> Faults:
             yield SettingError(
                 f"there is no action {line.confirms!r}; {near(line.confirms, actions)}", key=f"{key}.confirms"
             )
+
+
+def _unfitting(tables: DescriptionTables, where: str, line: LineTable) -> Faults:
+    """Yield an option whose default cannot be written in the type of its place."""
+    settings = {name: option.written(option.default) for name, option in tables.options.items()}
+    try:
+        template.filled(line.parts(), settings)
+    except ValueError as error:
+        yield SettingError(str(error), key=where)
 
 
 def _touching(tables: DescriptionTables, where: str, line: LineTable, writing: Writing) -> Faults:
@@ -242,7 +255,7 @@ def _number(tables: DescriptionTables, key: str, line: ReadingLine, place: Field
         reason += f"A field that is not used has no name: {{:{place.type}}}"
         yield SettingError(reason, key=f"{key}.channel" if table.channel else key)
         return
-    if TYPES[place.type].gives != "number":
+    if KINDS[place.type].gives != "number":
         yield SettingError(f"the channel {name} is a number; {place.type} is text", key=key)
         return
     if table.unit is not None and UNITS[table.unit].dimension != UNITS[channel.unit].dimension:

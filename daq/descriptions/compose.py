@@ -13,27 +13,31 @@ from typing import Final
 from daq.core.errors import SettingError
 from daq.core.units import convert
 from daq.descriptions import template
+from daq.descriptions.codec.fieldtables import CommandField, FieldTable, ReadingField, StateField
+from daq.descriptions.codec.layout import FrameLayout, Length
+from daq.descriptions.codec.seal import Seal
 from daq.descriptions.driver import DescribedDriver
-from daq.descriptions.linemodel import (
-    CommandField,
-    ConfirmationLine,
-    FieldTable,
-    IdentityLine,
-    ReadingField,
-    ReadingLine,
-    RefusalLine,
-    StateField,
-)
-from daq.descriptions.lines import ACTION_UNITS, Reader
-from daq.descriptions.model import RequestTable
-from daq.descriptions.slots import ChannelSlot, StatusSlot, UnitSlot
+from daq.descriptions.linemodel import ConfirmationLine, FactsLine, IdentityLine, ReadingLine, RefusalLine
+from daq.descriptions.model import CommandTable, RequestTable
+from daq.descriptions.numbers import hexadecimal, packed, read_back, size_of, written_pattern
+from daq.descriptions.reading.lines import ACTION_UNITS, Reader
+from daq.descriptions.reading.slots import ChannelSlot, StatusSlot, UnitSlot
 from daq.descriptions.template import Field, Maybe, Part
-from daq.descriptions.types import TYPES
+from daq.descriptions.types import BINARY, BITS, KINDS
 
 DECIMALS: Final = 4
 """Decimals of a number where the description gives none."""
 SMALLEST: Final = 1e-99
-_FILLERS: Final = {"letters": "X", "capitals": "X", "word": "x", "text": "", "pad": "", "blanks": " ", "rest": ""}
+_FILLERS: Final = {
+    "ascii": "X",
+    "letters": "X",
+    "capitals": "X",
+    "word": "x",
+    "text": "",
+    "pad": "",
+    "blanks": " ",
+    "rest": "",
+}
 _VALUE: Final = r"([+-]?[0-9]+(?:[.,][0-9]+)?)"
 
 
@@ -60,9 +64,10 @@ class Composer:
     def __init__(self, driver: DescribedDriver) -> None:
         self.driver = driver
         tables, framing = driver.tables, driver.framing
-        self._begin = framing.begin
         ends = tables.framing.ends
-        self._end = b"" if framing.length or framing.silence_ns else ends[0].encode(tables.framing.encoding)
+        without = tables.by_bytes or framing.length or framing.silence_ns
+        self._begin = b"" if tables.by_bytes else tables.framing.begin.encode(tables.framing.encoding)
+        self._end = b"" if without else ends[0].encode(tables.framing.encoding)
         self._requests = list(self._patterns())
 
     # ---- lines
@@ -79,7 +84,8 @@ class Composer:
             SettingError: there is no such line, or a value cannot be written in it.
         """
         content = self.content(name, values)
-        return self._begin + (self.driver.seal.sealed(content) if self.driver.seal else content) + self._end
+        seal = self.driver.readers[name].seal
+        return self._begin + (content if seal is None else seal.sealed(content)) + self._end
 
     def content(self, name: str, values: Mapping[str, float | str | None]) -> bytes:
         """Return a line without marks and checksum; arguments and errors as in `line`."""
@@ -87,7 +93,14 @@ class Composer:
             raise SettingError(f"there is no line {name!r}; lines: {', '.join(self.driver.readers)}", key="line")
         reader = self.driver.readers[name]
         values = {**_unit_texts(reader), **values}
-        return reader.line.writing.of("".join(self._texts(reader, reader.line.parts, values)))
+        layout = reader.line.layout
+        if layout is None:
+            return reader.line.writing.of("".join(self._texts(reader, reader.line.parts, values)))
+        texts = {field: self._field(reader, field, values) for field in reader.line.whole}
+        try:
+            return layout.written(texts)
+        except ValueError as error:
+            raise SettingError(str(error), key=f"line.{name}") from None
 
     def readings(self, values: Mapping[str, float | None]) -> list[bytes]:
         """Return the lines of one reading, unasked or in answer to the polls, in order."""
@@ -108,13 +121,15 @@ class Composer:
 
     def recognise(self, data: bytes) -> Asked | None:
         """Recognise a request (with marks and checksum); None where it is not in the description."""
-        for pattern, asked in self._requests:
+        for pattern, request, asked in self._requests:
             found = pattern.fullmatch(data)
-            if found is None or not self._is_whole(data):
+            if found is None or not self._is_whole(data, self.driver.request_seal(request)):
                 continue
             if asked.value is None:
                 return asked
-            number = float(found[1].replace(b",", b"."))
+            number = self._number(request, found[1])
+            if number is None:
+                continue
             return Asked(asked.expects, asked.name, asked.answers, self._of_core(asked.name, number))
         return None
 
@@ -135,46 +150,60 @@ class Composer:
         name = next((n for n, line in self.driver.tables.line.items() if isinstance(line, RefusalLine)), None)
         return None if name is None else self.line(name, {"reason": reason})
 
-    def _patterns(self) -> Iterator[tuple["re.Pattern[bytes]", Asked]]:
+    def _number(self, request: RequestTable, raw: bytes) -> float | None:
+        """Return the value in a command, in the unit of the instrument."""
+        scale = request.scale if isinstance(request, CommandTable) else 1.0
+        place = next(part for part in request.settings if part.name == "value")
+        if not place.type:
+            return float(raw.replace(b",", b".")) * scale
+        low = request.low if isinstance(request, CommandTable) else None
+        number = read_back(place.type, place.width, raw, negative=low is None or low < 0)
+        return None if number is None else number * scale
+
+    def _patterns(self) -> Iterator[tuple["re.Pattern[bytes]", RequestTable, Asked]]:
         tables = self.driver.tables
         expects = dict.fromkeys(tables.request, "reading")
-        if tables.identify is not None:
-            expects[tables.identify] = "identity"
+        expects |= dict.fromkeys(tables.identify, "identity")
         if tables.stream is not None and tables.stream.start is not None:
             expects[tables.stream.start] = tables.stream.start
         for name, request in tables.request.items():
-            yield self._pattern(request), Asked(expects[name], name, self._answers(expects[name], name, request))
+            yield (
+                self._pattern(request),
+                request,
+                Asked(expects[name], name, self._answers(expects[name], name, request)),
+            )
         for action, command in tables.command.items():
-            value = 0.0 if "{value}" in command.send else None
-            yield self._pattern(command), Asked(action, action, self._answers(action, action, command), value)
+            value = 0.0 if any(part.name == "value" for part in command.settings) else None
+            yield self._pattern(command), command, Asked(action, action, self._answers(action, action, command), value)
 
     def _pattern(self, request: RequestTable) -> "re.Pattern[bytes]":
-        parts = template.parse(request.send, line=False)
-        content = "".join(
-            _VALUE if part == template.Setting("value") else re.escape(self._text_of(part)) for part in parts
-        )
+        parts = template.filled(request.parts(), self.driver.settings)
+        frame, seal = self.driver.tables.frame, self.driver.request_seal(request)
+        if request.bytes is not None and frame is not None:
+            length = Length(frame.length, frame.adds)
+            blank = [
+                template.Field("", "any", size_of(p.type, p.width)) if isinstance(p, template.Setting) else p
+                for p in parts
+            ]
+            layout = FrameLayout(blank, length, seal.length if seal is not None else 0)
+            whole = packed(length.kind, 0, layout.size + layout.check_size - length.adds).decode("latin-1")
+            parts = tuple(whole if isinstance(p, Field) else p for p in parts)
+        content = "".join(self._expression(part) for part in parts)
         begin, end = (re.escape(mark.decode("latin-1")) for mark in self.driver.request_marks)
-        tail = f".{{{self._tail}}}" if self._tail else ""
+        tail = f".{{{seal.length}}}" if seal is not None else ""
         return re.compile(f"{begin}{content}{tail}{end}".encode("latin-1"), re.DOTALL)
 
-    def _text_of(self, part: Part) -> str:
-        text = self.driver.settings[part.name] if isinstance(part, template.Setting) else str(part)
-        return text.encode(self.driver.writing.encoding).decode("latin-1")
+    def _expression(self, part: Part) -> str:
+        """Return the regular expression of a part of a request; a value is a group."""
+        if isinstance(part, template.Setting):
+            return f"({written_pattern(part.type, part.width)})" if part.type else _VALUE
+        return re.escape(str(part).encode(self.driver.writing.encoding).decode("latin-1"))
 
-    @property
-    def _tail(self) -> int:
-        """Number of bytes of mark and checksum of a request."""
-        seal, checksum = self.driver.seal, self.driver.tables.checksum
-        return seal.size + len(seal.mark) if seal and checksum and checksum.requests else 0
-
-    def _is_whole(self, data: bytes) -> bool:
-        seal = self.driver.seal
-        if not self._tail or seal is None:
+    def _is_whole(self, data: bytes, seal: Seal | None) -> bool:
+        if seal is None:
             return True
         begin, end = self.driver.request_marks
-        inner = data[len(begin) : len(data) - len(end)]
-        content = seal.opened(inner)
-        return content is not None and seal.holds(inner, content)
+        return seal.content(data[len(begin) : len(data) - len(end)]) is not None
 
     def _answers(self, expects: str, name: str, request: RequestTable) -> tuple[str, ...]:
         tables = self.driver.tables
@@ -186,7 +215,8 @@ class Composer:
             at = polls.index(name) if name in polls else 0
             return (readings[at],) if at < len(readings) else ()
         if expects == "identity":
-            return tuple(n for n, line in tables.line.items() if isinstance(line, IdentityLine))
+            kind = IdentityLine if name == tables.identify[0] else FactsLine
+            return tuple(n for n, line in tables.line.items() if isinstance(line, kind))
         confirming = ((n, line) for n, line in tables.line.items() if isinstance(line, ConfirmationLine))
         return tuple(n for n, line in confirming if line.confirms in (None, expects))
 
@@ -200,7 +230,9 @@ class Composer:
         """Return the value of a command in the instrument's unit."""
         command = self.driver.tables.command[asked.name]  # type: ignore[index]  # as above
         own = command.unit or ACTION_UNITS[asked.name]
-        return convert(self.driver.sign_of(command) * (asked.value or 0.0), ACTION_UNITS[asked.name], own)
+        return (
+            convert(self.driver.sign_of(command) * (asked.value or 0.0), ACTION_UNITS[asked.name], own) / command.scale
+        )
 
     # ---- fields
 
@@ -215,8 +247,25 @@ class Composer:
                 text = self._field(reader, part, values)
                 yield text.rjust(part.width)[: part.width] if part.width else text
 
+    def _joined_bits(self, reader: Reader, place: Field, values: Mapping[str, float | str | None]) -> str:
+        """Return the text of a number that is split, from the values of its parts."""
+        number = 0
+        for name, own in reader.line.table.bit_ranges(place.name).items():
+            part = next((field for field in reader.line.fields if field.name == name and field.type == BITS), None)
+            if part is None:
+                continue  # ignored bits
+            try:
+                number |= own.placed(round(float(self._field(reader, part, values))))
+            except ValueError as error:
+                raise SettingError(str(error), key=f"line.{reader.line.name}.split.{place.name}.{name}") from None
+        if place.type == "hex":
+            return number_text(number, place, reader.line.table.table(place.name))
+        return str(number)
+
     def _field(self, reader: Reader, place: Field, values: Mapping[str, float | str | None]) -> str:
         line, table = reader.line.table, reader.line.table.table(place.name)
+        if place.name in line.split:
+            return self._joined_bits(reader, place, values)
         slot = reader.slots.get(place)
         if isinstance(slot, ChannelSlot) and isinstance(table, ReadingField) and slot.channel in values:
             return self._of_channel(reader, place, table, slot, values)
@@ -288,7 +337,13 @@ def number_text(number: float, place: Field, table: FieldTable, mark: str = ".")
     if kind in ("whole", "nr1"):
         text = str(round(number))
     elif kind == "hex":
-        text = f"{max(0, round(number)):X}"
+        bits = table.signed_bits or 0
+        try:
+            text = hexadecimal(number, bits // 4 or place.width or 1, signed_bits=bits)
+        except ValueError as error:
+            raise SettingError(str(error), key=place.name) from None
+    elif kind in BINARY or kind == BITS:
+        return str(number) if kind.startswith("f") else str(round(number))
     elif kind in ("scientific", "nr3"):
         # Exponents have two digits.
         number = 0.0 if abs(number) < SMALLEST else number
@@ -304,8 +359,10 @@ def number_text(number: float, place: Field, table: FieldTable, mark: str = ".")
 
 def resolution(place: Field, table: FieldTable, number: float) -> float:
     """Return the greatest rounding error of a number written by `number_text`."""
-    if place.type in ("whole", "nr1", "hex"):
+    if place.type in ("whole", "nr1", "hex", BITS) or (place.type in BINARY and not place.type.startswith("f")):
         return 0.5
+    if place.type in BINARY:
+        return abs(number) * (1e-7 if place.type.startswith("f32") else 1e-15)  # half of the last place of IEEE 754
     if place.type in ("scientific", "nr3"):
         return float(SMALLEST + abs(number) * 10.0 ** -(6 if table.decimals is None else table.decimals))
     return float(0.5 * 10.0 ** -(DECIMALS if table.decimals is None else table.decimals) * (1 + 1e-6))
@@ -321,6 +378,6 @@ def _harmless(table: StateField, place: Field) -> str:
 
 
 def _filler(place: Field, table: FieldTable) -> str:
-    if TYPES[place.type].gives == "number":
+    if KINDS[place.type].gives == "number":
         return number_text(0.0, place, table)
     return _FILLERS[place.type]

@@ -5,7 +5,7 @@ import re
 from collections.abc import Iterable
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import AfterValidator, BeforeValidator, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from daq.core.checksums import CHECKSUMS
 from daq.core.faults import FAULTS
@@ -82,6 +82,22 @@ def _of_line(value: str) -> str:
 
 def _of_request(value: str) -> str:
     template.parse(value, line=False)
+    return value
+
+
+def _of_bytes_in_line(value: str) -> str:
+    template.parse_bytes(value, line=True)
+    return value
+
+
+def _of_bytes_in_request(value: str) -> str:
+    template.parse_bytes(value, line=False)
+    return value
+
+
+def _signed_bits(value: int) -> int:
+    if value % 4:
+        raise ValueError("must be a multiple of 4: a hexadecimal digit has 4 bits")
     return value
 
 
@@ -164,6 +180,9 @@ Time = Annotated[int, BeforeValidator(duration), WithJsonSchema(TIME_SCHEMA)]
 Interval = Annotated[int, BeforeValidator(duration), AfterValidator(_interval), WithJsonSchema(TIME_SCHEMA)]
 LineText = Annotated[str, AfterValidator(_of_line)]
 RequestText = Annotated[LineBytes, AfterValidator(_of_request)]
+FrameText = Annotated[LineBytes, AfterValidator(_of_bytes_in_line)]
+RequestFrameText = Annotated[LineBytes, AfterValidator(_of_bytes_in_request)]
+SignedBits = Annotated[int, Field(ge=4, le=48), AfterValidator(_signed_bits)]
 Faults = Annotated[tuple[str, ...], BeforeValidator(_faults), WithJsonSchema(_FAULT_SCHEMA)]
 FaultInstead = Annotated[str, AfterValidator(_fault_instead)]
 Others = Annotated[str, AfterValidator(_others)]

@@ -7,125 +7,20 @@ from pydantic import Field
 
 from daq.core.errors import SettingError
 from daq.descriptions import template
-from daq.descriptions.entries import (
-    ChannelName,
-    FaultInstead,
-    Faults,
-    LineText,
-    Offset,
-    Others,
-    PlainName,
-    Scale,
-    Strings,
-    Unit,
-    UnitOfText,
-    Weight,
-    near,
-)
+from daq.descriptions.codec.checktable import OwnChecksum
+from daq.descriptions.codec.fieldtables import CommandField, FieldTable, IdentityField, ReadingField, StateField
+from daq.descriptions.codec.layout import BitRange, bit_range
+from daq.descriptions.entries import FrameText, LineText, PlainName, near
 from daq.descriptions.template import Maybe, Part
-from daq.descriptions.types import TYPES
-from daq.methods.files.fields import LineBytes, Listed, Model, Name, Text
+from daq.descriptions.types import BINARY, BITS, KINDS, TYPES
+from daq.methods.files.fields import LineBytes, Listed, Model, Name
 
 Misfits = Iterator[SettingError]
 _PAD: Final = template.Field("", "pad")
 _BLANKS: Final = template.Field("", "blanks")
 _REST: Final = template.Field("", "rest")
-
-
-class FieldTable(Model):
-    """Format of a field of a line."""
-
-    decimals: Annotated[int, Field(ge=0, le=9)] | None = Field(default=None, description="exact number of decimals")
-    digits: Annotated[int, Field(ge=1, le=15)] | None = Field(
-        default=None, description="greatest number of digits before the decimal mark"
-    )
-    decimal: Literal["point", "comma"] | None = Field(
-        default=None, description="decimal mark of this field; left out: that of the description"
-    )
-
-    @property
-    def instead(self) -> Iterable[str]:
-        """Texts that can be in place of a number."""
-        return ()
-
-    @property
-    def meanings(self) -> Iterable[str]:
-        """Texts with a meaning of their own."""
-        return ()
-
-
-class StateField(FieldTable):
-    """A field of a line whose text or number means faults."""
-
-    means: dict[str, Faults] = Field(
-        default_factory=dict,
-        description="meaning of each text or number: a fault, 'channel: fault', a list, or '' for none",
-    )
-    each_letter: bool = Field(default=False, description="every letter of the text has its own entry in `means`")
-    bits: dict[Weight, Faults] = Field(
-        default_factory=dict, description="the number is a sum of weights ('1', '2', '4', ...); meaning of each weight"
-    )
-    others: Others = Field(
-        default="refused", description="a text or number not in `means` and `bits`: 'refused', 'ignored', or a fault"
-    )
-
-    @property
-    def meanings(self) -> Iterable[str]:
-        """Texts with a meaning of their own."""
-        return self.means
-
-    @property
-    def is_state(self) -> bool:
-        """True where the field means faults."""
-        return bool(self.means or self.bits)
-
-
-class ReadingField(StateField):
-    """A field of a reading: the number of a channel, or a text or number that means faults."""
-
-    channel: ChannelName | None = Field(
-        default=None, description="channel of the number; left out: the channel with the name of the field"
-    )
-    unit: Unit | None = Field(default=None, description="unit of the number in the line; left out: the channel's")
-    units: dict[str, UnitOfText] = Field(
-        default_factory=dict,
-        description="the field is the unit of a number in the line: UCUM code of each text ('kg'), with a factor where "
-        "the unit has none ('453.59237 g'); a line with another text is refused",
-    )
-    unit_of: Strings = Field(default=(), description="of a field with `units`: the fields whose numbers have this unit")
-    scale: Scale = Field(default=1.0, description="factor of the number")
-    offset: Offset = Field(default=0.0, description="added after the factor")
-    divide_by: PlainName | None = Field(
-        default=None, description="an option (a whole number of at least 1) by which the result is divided"
-    )
-    special: dict[str, FaultInstead] = Field(
-        default_factory=dict,
-        description="texts in place of a number ('---', '9.9E37', '') and their fault; '' where another field gives it",
-    )
-
-    @property
-    def instead(self) -> Iterable[str]:
-        """Texts that can be in place of a number."""
-        return self.special
-
-    @property
-    def meanings(self) -> Iterable[str]:
-        """Texts with a meaning of their own."""
-        return [*self.means, *self.units]
-
-
-class IdentityField(FieldTable):
-    """A field of an identity: a fact about the instrument."""
-
-    scale: Scale = Field(default=1.0, description="factor of a number")
-    offset: Offset = Field(default=0.0, description="added after the factor")
-    fact: Text | None = Field(default=None, description="name of the fact; left out: the name of the field")
-
-
-class CommandField(FieldTable):
-    """A field of a confirmation."""
-
-    names: dict[str, Name] = Field(default_factory=dict, description="of the field `command`: the action of each text")
+IGNORED: Final = "ignored"
+"""Name of the bits in `split` whose value does not matter."""
 
 
 F = TypeVar("F", bound=FieldTable)
@@ -144,28 +39,45 @@ class Layout(Model):
     columns: Annotated[tuple[LineText, ...], Listed] | None = Field(
         default=None, description="or its columns, in order; blanks around them are ignored"
     )
+    bytes: FrameText | None = Field(
+        default=None,
+        description="or the bytes of a frame, as in 'AA 55 {mass:i32be} {state:u8}': hexadecimal digits and fields; "
+        "types: " + "; ".join(f"{name} ({kind.about})" for name, kind in BINARY.items()),
+    )
+    checksum: OwnChecksum = Field(
+        default=None, description="checksum of this kind of line, or 'none'; left out: that of the description"
+    )
+    split: dict[PlainName, dict[PlainName, str]] = Field(
+        default_factory=dict,
+        description="a whole number of the line is split into fields: the bits of each, as in { state = { "
+        "overload = '7', range = '6-4', ignored = '3-0' } }; 0 is the lowest bit, and bits that are not named are 0",
+    )
     separator: LineBytes = Field(default=",", description="text between two columns; ' ' is any number of blanks")
     more: bool = Field(default=False, description="further columns may follow")
 
     @property
     def has_one_layout(self) -> bool:
-        """True where there is either a pattern or columns, not both."""
-        return (self.pattern is None) != (self.columns is None)
+        """True where there is exactly one of pattern, columns and bytes."""
+        return sum(given is not None for given in (self.pattern, self.columns, self.bytes)) == 1
 
     @property
     def layout(self) -> str:
         """Key of the layout."""
-        return "columns" if self.pattern is None else "pattern"
+        return "bytes" if self.bytes is not None else "columns" if self.pattern is None else "pattern"
 
     @property
     def texts(self) -> dict[str, str]:
         """Templates by their key."""
+        if self.bytes is not None:
+            return {"bytes": self.bytes}
         if self.pattern is not None:
             return {"pattern": self.pattern}
         return {f"columns[{i}]": column for i, column in enumerate(self.columns or ())}
 
     def parts(self) -> tuple[Part, ...]:
         """Return the template of the line, with the columns joined."""
+        if self.bytes is not None:
+            return template.parse_bytes(self.bytes, line=True)
         if self.pattern is not None:
             return template.parse(self.pattern, line=True)
         blank = self.separator == " "
@@ -183,8 +95,20 @@ class Layout(Model):
         return template.filled(tuple(parts), {})
 
     def places(self) -> list[template.Field]:
-        """Return the named fields, in order."""
-        return template.named_fields(self.parts())
+        """Return the named fields, in order; the parts of a number that is split are in its place."""
+        return self.expanded(template.named_fields(self.parts()))
+
+    def expanded(self, fields: Iterable[template.Field]) -> list[template.Field]:
+        """Return the fields with those that are split replaced by their parts."""
+        out: list[template.Field] = []
+        for field in fields:
+            own = self.split.get(field.name)
+            out += [field] if own is None else [template.Field(name, BITS) for name in own if name != IGNORED]
+        return out
+
+    def bit_ranges(self, name: str) -> dict[str, BitRange]:
+        """Return the bits of each part of a number that is split."""
+        return {part: bit_range(text) for part, text in self.split[name].items()}
 
     @property
     def tables(self) -> Mapping[str, FieldTable]:
@@ -198,6 +122,10 @@ class Layout(Model):
 
     def misfits(self) -> Misfits:
         """Yield the contradictions in this line; keys are relative to its table."""
+        wrong = list(self._misfits_of_split())
+        if wrong:
+            yield from wrong
+            return
         places = self.places()
         names = [p.name for p in places]
         for name in {n for n in names if names.count(n) > 1}:
@@ -207,11 +135,36 @@ class Layout(Model):
         for name in self.tables.keys() - set(names):
             yield SettingError(f"the line has no such field; {near(name, names)}", key=f"fields.{name}")
         for place in places:
-            if TYPES[place.type].gives == "nothing":
+            if self.table(place.name).signed_bits and place.type != "hex":
+                yield SettingError("is for the type hex", key=f"fields.{place.name}.signed_bits")
+            if KINDS[place.type].gives == "nothing":
                 reason = f"{place.type} gives no value: leave out the name, {{:{place.type}}}"
                 yield SettingError(reason, key=f"fields.{place.name}")
             else:
                 yield from self._misfits_of(place)
+
+    def _misfits_of_split(self) -> Misfits:
+        """Yield the faults of numbers that are split."""
+        fields = {field.name: field for field in template.named_fields(self.parts())}
+        for name, parts in self.split.items():
+            field, key = fields.get(name), f"split.{name}"
+            if field is None:
+                yield SettingError(f"the line has no such field; {near(name, fields)}", key=key)
+            elif field.type not in ("whole", "nr1", "hex") and not field.type.startswith("u"):
+                yield SettingError("is no whole number without sign: use u8, u16be, ..., hex or whole", key=key)
+            used = 0
+            for part, text in parts.items():
+                try:
+                    own = bit_range(text)
+                except ValueError as error:
+                    yield SettingError(str(error), key=f"{key}.{part}")
+                    continue
+                mask = (1 << own.count) - 1 << own.low
+                if used & mask:
+                    yield SettingError("has a bit that is in another part, too", key=f"{key}.{part}")
+                if field is not None and field.type.startswith("u") and mask >> int(field.type[1:].rstrip("ble")):
+                    yield SettingError(f"is beyond the bits of {field.type}", key=f"{key}.{part}")
+                used |= mask
 
     def _misfits_of(self, place: template.Field) -> Misfits:
         """Yield the faults of one named field."""
@@ -234,7 +187,7 @@ def _misfits_of_answer(place: template.Field, kind: str, *names: str) -> Misfits
 
 
 def _misfits_of_state(place: template.Field, table: StateField) -> Misfits:
-    if table.bits and TYPES[place.type].gives != "number":
+    if table.bits and KINDS[place.type].gives != "number":
         yield SettingError("bits need a number: use the type whole", key=f"fields.{place.name}.bits")
 
 
@@ -304,6 +257,19 @@ class IdentityLine(WithFields[IdentityField]):
             )
 
 
+class FactsLine(WithFields[IdentityField]):
+    """A line with further facts of the identity, the answer to a second identity request."""
+
+    usual = IdentityField()
+
+    says: Literal["facts"]
+
+    def _misfits_of(self, place: template.Field) -> Misfits:
+        if place.name in ("kind", "serial", "firmware"):
+            reason = 'belongs to the line with says = "identity"; facts are further data'
+            yield SettingError(reason, key=f"fields.{place.name}")
+
+
 class ConfirmationLine(WithFields[CommandField]):
     """A line that confirms a command."""
 
@@ -339,5 +305,5 @@ class IgnoredLine(Layout):
         yield SettingError(reason, key=f"fields.{place.name}")
 
 
-LineTable = ReadingLine | StatusLine | IdentityLine | ConfirmationLine | RefusalLine | IgnoredLine
+LineTable = ReadingLine | StatusLine | IdentityLine | FactsLine | ConfirmationLine | RefusalLine | IgnoredLine
 AnyLine = Annotated[LineTable, Field(discriminator="says")]

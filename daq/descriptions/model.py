@@ -6,16 +6,18 @@ Nothing in a file is evaluated.  Faults of one key or one table are found here, 
 
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
-from daq.core.checksums import CHECKSUMS
+from daq.descriptions import template
+from daq.descriptions.codec.checktable import ChecksumTable, OwnChecksum
 from daq.descriptions.entries import (
     ActionName,
     ChannelName,
-    ChecksumName,
     Interval,
     OptionName,
+    RequestFrameText,
     RequestText,
+    Scale,
     Strings,
     Time,
     Unit,
@@ -27,6 +29,18 @@ from daq.methods.files.fields import KeyedError, LineBytes, Listed, Model, Name
 def _below(low: float | None, high: float | None) -> None:
     if low is not None and high is not None and low >= high:
         raise KeyedError("low", f"must be below high ({high:g})")
+
+
+def _one_or_more(value: Any) -> Any:
+    """Return one name or a list of names as a tuple."""
+    return (value,) if isinstance(value, str) else tuple(value) if isinstance(value, list) else value
+
+
+OneOrMore = Annotated[
+    tuple[Name, ...],
+    BeforeValidator(_one_or_more),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}),
+]
 
 
 class PortTable(Model):
@@ -42,8 +56,8 @@ class PortTable(Model):
     settle: Time = Field(default=0, description="wait after opening, before the first byte is sent")
     byte_pause: Time = Field(default=0, description="pause between two bytes that are sent")
     pause: Time = Field(default=0, description="least time between an answer and the next request")
-    wake: str = Field(default="", description="text that wakes the instrument before a request")
-    wake_after: Time = Field(default=0, description="the instrument sleeps after this time without a request")
+    wake: str = Field(default="", description="text that wakes a sleeping instrument before a request")
+    wake_after: Time = Field(default=0, description="the instrument sleeps after this time without an answer")
     wake_wait: Time = Field(default=0, description="time between the wake text and the request")
     echo: bool = Field(default=False, description="the instrument sends every request back before it answers")
     shared: bool = Field(
@@ -61,6 +75,11 @@ class FramingTable(Model):
     length: Annotated[int, Field(ge=0, le=4096)] = Field(
         default=0, description="number of bytes of every line; 0: it ends with one of `ends`"
     )
+    lines: Annotated[int, Field(ge=1, le=64)] = Field(
+        default=1,
+        description="number of lines of a block that begins with `begin` and is one line of the description; its "
+        "pattern contains their ends",
+    )
     silence: Time = Field(default=0, description="time without a byte that ends a line; 0: silence ends no line")
     longest: Annotated[int, Field(ge=1, le=4096)] = Field(default=256, description="greatest number of bytes of a line")
     idle: Time = Field(default=0, description="an unfinished line older than this is discarded; 0: never")
@@ -72,41 +91,15 @@ class FramingTable(Model):
     sends_end: str | None = Field(default=None, description="text that ends a request; left out: the first of `ends`")
 
 
-class ChecksumTable(Model):
-    """The checksum at the end of every line."""
+class FrameTable(Model):
+    """The length in a frame of bytes."""
 
-    name: ChecksumName = Field(description="one of " + ", ".join(CHECKSUMS))
-    written: Literal["hex", "decimal", "big_endian", "little_endian"] = Field(
-        default="hex", description="as digits, or as bytes with the most or the least significant first"
+    length: Literal["u8", "u16be", "u16le", "u32be", "u32le"] = Field(
+        description="type of the length, whose place is {:length} in `bytes`"
     )
-    letters: Literal["upper", "lower", "either"] = Field(default="upper", description="case of hexadecimal digits")
-    digits: Annotated[int, Field(ge=1, le=10)] | None = Field(
-        default=None, description="number of digits; left out: as many as its greatest value has"
+    adds: Annotated[int, Field(ge=-64, le=64)] = Field(
+        default=0, description="number of bytes of the whole frame that the length does not count"
     )
-    mark: str = Field(default="", description="text between the line and its checksum, for example '*'")
-    covers_mark: bool = Field(default=False, description="the checksum covers the mark too")
-    covers_begin: bool = Field(default=False, description="the checksum covers framing.begin too")
-    skip: Annotated[int, Field(ge=0, le=64)] = Field(
-        default=0, description="bytes at the beginning that the checksum does not cover"
-    )
-    requests: bool = Field(default=False, description="requests have the checksum too")
-
-    @property
-    def is_digits(self) -> bool:
-        """True where the checksum is written as digits, not as bytes."""
-        return self.written in ("hex", "decimal")
-
-    @property
-    def least_digits(self) -> int:
-        """Number of digits of the greatest value of the checksum."""
-        size = CHECKSUMS[self.name].size
-        return 2 * size if self.written == "hex" else len(str(256**size - 1))
-
-    @model_validator(mode="after")
-    def _enough_digits(self) -> Self:
-        if self.is_digits and self.digits is not None and self.digits < self.least_digits:
-            raise KeyedError("digits", f"{self.name} needs {self.least_digits} digits")
-        return self
 
 
 class ChannelTable(Model):
@@ -151,7 +144,17 @@ class StreamTable(Model):
 class RequestTable(Model):
     """One request and the lines that answer it."""
 
-    send: RequestText = Field(description="text of the request, without begin, checksum and end; {name} is an option")
+    send: RequestText | None = Field(
+        default=None,
+        description="text of the request, without begin, checksum and end; {name} is an option, {name as whole 4} one "
+        "with leading zeros (types: whole, +whole, number, +number, hex)",
+    )
+    bytes: RequestFrameText | None = Field(
+        default=None, description="or the bytes of the request, as in 'AA 55 {address as u8}', without its checksum"
+    )
+    checksum: OwnChecksum = Field(
+        default=None, description="checksum of this request, or 'none'; left out: as checksum.requests says"
+    )
     answers: Strings = Field(
         default=(),
         description="lines that are accepted only as the answer to this; left out: lines accepted at any time",
@@ -159,15 +162,46 @@ class RequestTable(Model):
     timeout: Interval = Field(default=500_000_000, description="greatest wait for the answer")
     tries: Annotated[int, Field(ge=1, le=20)] = Field(default=3, description="greatest number of times it is sent")
 
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        if (self.send is None) == (self.bytes is None):
+            raise KeyedError(
+                "send",
+                "is missing: give the text to send, or `bytes`"
+                if self.send is None
+                else "has `bytes` beside it; leave one out",
+            )
+        return self
+
+    @property
+    def key(self) -> str:
+        """Key of the template."""
+        return "bytes" if self.send is None else "send"
+
+    def parts(self) -> tuple[template.Part, ...]:
+        """Return the template."""
+        if self.bytes is not None:
+            return template.parse_bytes(self.bytes, line=False)
+        return template.parse(self.send or "", line=False)
+
+    @property
+    def settings(self) -> list[template.Setting]:
+        """Options and values in it."""
+        return [part for part in template.walk(self.parts()) if isinstance(part, template.Setting)]
+
 
 class CommandTable(RequestTable):
     """One action of the instrument."""
 
-    send: RequestText = Field(description="text of the command; {value} is the number, {name} an option")
+    send: RequestText | None = Field(
+        default=None,
+        description="text of the command; {value} is the number, {value as +whole 5} one with sign and leading zeros",
+    )
     unit: Unit | None = Field(
         default=None, description="unit of the value as it is sent; left out: /min for speed, Cel for bath"
     )
     decimals: Annotated[int, Field(ge=0, le=9)] = Field(default=3, description="decimals of the value as it is sent")
+    scale: Scale = Field(default=1.0, description="the value divided by this is sent: 0.1 for tenths")
     low: float | None = Field(default=None, description="lowest value allowed, in its unit")
     high: float | None = Field(default=None, description="highest value allowed, in its unit")
     turns: bool = Field(default=False, description="the sign of the value changes with the option `direction`")
@@ -239,12 +273,16 @@ class DescriptionTables(Model):
     zero_condition: str = Field(default="", description="condition for zeroing, as a text for a person")
     lag: Time = Field(default=0, description="time constant of the instrument's own filter")
     decimal: Literal["point", "comma"] = Field(default="point", description="decimal mark of all numbers")
-    identify: Name | None = Field(
-        default=None, description="name of the request for the identity; left out: the instrument cannot be asked"
+    identify: OneOrMore = Field(
+        default=(),
+        description="name of the request for the identity, or a list: the answer to the first has the serial number, "
+        "the others add facts; left out: the instrument cannot be asked",
     )
+    ignore: Strings = Field(default=(), description="lines that begin with one of these texts are left out")
     port: PortTable = PortTable()
     framing: FramingTable = FramingTable()
     checksum: ChecksumTable | None = None
+    frame: FrameTable | None = None
     channel: Annotated[tuple[ChannelTable, ...], Listed, Field(min_length=1)] = Field(
         description="the measured quantities: at least one [[channel]]"
     )
@@ -256,3 +294,18 @@ class DescriptionTables(Model):
     )
     command: dict[ActionName, CommandTable] = Field(default_factory=dict)
     options: dict[OptionName, OptionTable] = Field(default_factory=dict)
+
+    @property
+    def by_bytes(self) -> bool:
+        """True where the instrument sends frames of bytes."""
+        return any(line.bytes is not None for line in self.line.values())
+
+    @property
+    def measured(self) -> bool:
+        """True where frames are not found by their end or a fixed length alone."""
+        framing = self.framing
+        if framing.silence or framing.length:
+            return False
+        tables = [self.checksum, *(line.checksum for line in self.line.values())]
+        in_bytes = any(isinstance(table, ChecksumTable) and not table.is_digits for table in tables)
+        return self.by_bytes or in_bytes or framing.lines > 1

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from daq.descriptions.linemodel import FieldTable
+from daq.descriptions.codec.fieldtables import FieldTable
 from daq.descriptions.template import Field, Maybe, Part
 from daq.descriptions.types import TYPES, number_pattern, text_pattern
 
@@ -88,7 +88,7 @@ def of_field(field: Field, table: FieldTable, follows: frozenset[int], writing: 
 
 def plain_number(field: Field, table: FieldTable, writing: Writing) -> str:
     """Return the regular expression of a field's number alone."""
-    return number_pattern(field.type, writing.mark(table), table.decimals, table.digits)
+    return number_pattern(field.type, writing.mark(table), table.decimals, table.digits, table.signed_bits or 0)
 
 
 def is_number(text: str, field: Field, table: FieldTable, writing: Writing) -> bool:

@@ -70,8 +70,42 @@ TYPES: Final[dict[str, FieldType]] = {
 }
 
 
-def number_pattern(kind: str, mark: str = ".", decimals: int | None = None, digits: int | None = None) -> str:
-    """Return the regular expression of a numeric type; exactly `decimals`, at most `digits` before the `mark`."""
+def _binary() -> dict[str, FieldType]:
+    """Return the types of fields of a frame of bytes; the characters do not matter there."""
+    found: dict[str, FieldType] = {}
+    for letter, about in (("u", "whole number without sign"), ("i", "whole number in two's complement")):
+        for bits in (8, 16, 24, 32, 64):
+            for suffix in ("be", "le") if bits > 8 else ("",):
+                found[f"{letter}{bits}{suffix}"] = FieldType("number", f"{about}, {bits} bits", _ANY, _ANY)
+    for bits in (32, 64):
+        for suffix in ("be", "le"):
+            found[f"f{bits}{suffix}"] = FieldType("number", f"floating point of IEEE 754, {bits} bits", _ANY, _ANY)
+    found["bcd"] = FieldType("number", "two decimal digits in each byte, the first digits first", _ANY, _ANY)
+    found["ascii"] = FieldType("text", "printable text; blanks and zero bytes at its end are removed", _ANY, _ANY)
+    found["any"] = FieldType("nothing", "bytes that are not kept", _ANY, _ANY)
+    found["length"] = FieldType("nothing", "length of the frame, as [frame] says", _ANY, _ANY)
+    return found
+
+
+BINARY: Final = _binary()
+"""Types of fields of a frame of bytes: `be` has the most significant byte first, `le` the least significant one."""
+BITS: Final = "bits"
+"""Type of a part of a whole number (`split`)."""
+KINDS: Final = TYPES | BINARY | {BITS: FieldType("number", "bits of a whole number", _ANY, _ANY)}
+"""Types of the fields of all kinds of lines."""
+
+
+def number_pattern(
+    kind: str, mark: str = ".", decimals: int | None = None, digits: int | None = None, signed_bits: int = 0
+) -> str:
+    """Return the regular expression of a numeric type; exactly `decimals`, at most `digits` before the `mark`.
+
+    A number in two's complement of `signed_bits` has exactly its number of hexadecimal digits.
+    """
+    if signed_bits:
+        return f"[0-9A-Fa-f]{{{signed_bits // 4}}}"
+    if kind not in TYPES:
+        kind, mark = "scientific", "."  # numbers of a frame of bytes are written as text before they are read
     whole = f"[0-9]{{1,{digits or DIGITS}}}+"
     point = re.escape(mark)
     if decimals is None:
@@ -105,8 +139,13 @@ def text_pattern(kind: str, until: frozenset[int] = frozenset()) -> str:
     }[kind]
 
 
-def number_reader(kind: str, *, comma: bool) -> Callable[[bytes], float]:
+def number_reader(kind: str, *, comma: bool, signed_bits: int = 0) -> Callable[[bytes], float]:
     """Return the function from bytes that `number_pattern` matched to a number."""
+    if signed_bits:
+        top, all_values = 1 << (signed_bits - 1), 1 << signed_bits
+        return lambda raw: float((number := int(raw, 16)) - all_values * (number >= top))
+    if kind not in TYPES:
+        return float
     if kind == "hex":
         return lambda raw: float(int(raw, 16))
     if kind == "padded" and comma:

@@ -43,6 +43,8 @@ class Case:
     """Checksum found in the transcript, as text; "" for none."""
     seal: Callable[[bytes], bytes] | None = None
     """Corrects the checksum of a frame, where one was found."""
+    fits: Callable[[bytes], bool] | None = None
+    """Tests whether a frame has the checksum that was found."""
     tail: int = 0
     """Number of bytes of the checksum and its mark at the end of a frame, where one was found."""
     clean: Rig | None = None
@@ -51,6 +53,11 @@ class Case:
     def sealed(self, frame: bytes) -> bytes:
         """Return `frame` with a correct checksum, where one was found."""
         return frame if self.seal is None else self.seal(frame)
+
+    def protects(self, e: Example) -> bool:
+        """Return True where a line is of a kind whose damage a checksum shows; a description has kinds without one."""
+        own: Callable[[bytes], bool] | None = getattr(self.driver, "protects", None)
+        return self.driver.has_checksum if own is None else own(e.frame)
 
     def transcript(self) -> Transcript:
         """Return the transcript.
@@ -116,6 +123,17 @@ def printed() -> Iterator[io.StringIO]:
     """Capture the text printed to stdout and stderr."""
     with contextlib.redirect_stdout(io.StringIO()) as out, contextlib.redirect_stderr(out):
         yield out
+
+
+def is_text(frame: bytes) -> bool:
+    """Return True where a frame has printable characters only, with the usual marks of lines."""
+    return all(0x20 <= b < 0x7F or b in b"\t\r\n\x02\x03" for b in frame)
+
+
+def is_mostly_text(frame: bytes) -> bool:
+    """Return True where a frame has no control characters but those of lines, and few beyond ASCII, such as units."""
+    beyond = sum(b > 0x7E for b in frame)
+    return 4 * beyond <= len(frame) and is_text(bytes(b for b in frame if b <= 0x7E))
 
 
 def same(a: Decoded, b: Decoded) -> bool:

@@ -82,7 +82,8 @@ class Rig:
         """Request the identity, where the driver can, and start polling."""
         identify = self.driver.identify()
         if identify is not None:
-            self.exchange.ask(self.t, identify)
+            for request in (identify, *self.driver.identify_more()):
+                self.exchange.ask(self.t, request)
         self.exchange.start_polling(self.t)
         return self
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final
 
-from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Request, Values
+from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Request, Several, Values
 from daq.core.echo import Echo
 from daq.core.errors import DriverError
 from daq.core.frames import make_framer
@@ -41,6 +41,7 @@ class Transcript:
         unanswered: requests without an answer.
         shown: texts of the display, each with the number of examples before it.
         simulated: True where the source is a simulator.
+        skipped: bytes after the first line that belong to no line.
     """
 
     source: str
@@ -51,6 +52,7 @@ class Transcript:
     unanswered: list[bytes] = field(default_factory=list)
     shown: list[tuple[int, str]] = field(default_factory=list)
     simulated: bool = False
+    skipped: int = 0
 
     @property
     def readings(self) -> list[Example]:
@@ -60,7 +62,26 @@ class Transcript:
 
 def is_reading(meaning: Decoded) -> bool:
     """Return True where a meaning is a reading or a part of one."""
-    return isinstance(meaning, tuple | Values | Part)
+    return isinstance(meaning, tuple | Values | Part | Several)
+
+
+def row_of(meaning: Decoded) -> tuple[float | None, ...] | None:
+    """Return the values of a reading or a part of one; of several readings in one line the latest counts."""
+    if isinstance(meaning, Several):
+        meaning = meaning.readings[-1]
+    if isinstance(meaning, Values):
+        return meaning.values
+    if isinstance(meaning, Part):
+        return tuple(v for _, v in meaning.values)
+    return meaning if isinstance(meaning, tuple) else None
+
+
+def values_of(meaning: Decoded) -> dict[int, float]:
+    """Return the values of a reading, or of a part of one, by index of the channel; missing ones are left out."""
+    if isinstance(meaning, Several):
+        meaning = meaning.readings[-1]
+    pairs = meaning.values if isinstance(meaning, Part) else enumerate(row_of(meaning) or ())
+    return {i: v for i, v in pairs if v is not None}
 
 
 def raw(framing: Framing, frame: bytes) -> bytes:
@@ -70,7 +91,11 @@ def raw(framing: Framing, frame: bytes) -> bytes:
 
 def requests_of(driver: Driver) -> list[Request]:
     """Return all requests of a driver; actions with a value get that of `TRIED`."""
-    found = [request for request in (driver.identify(), driver.start_stream()) if request is not None]
+    found = [
+        request
+        for request in (driver.identify(), *driver.identify_more(), driver.start_stream())
+        if request is not None
+    ]
     poll = driver.poll()
     if poll is not None:
         found += [poll] if isinstance(poll, Request) else poll
@@ -109,6 +134,7 @@ class _Listener:
             self._framer.feed(0, driver.framing.ends[0])
         self._echo = Echo(speaks_unasked=driver.streams) if driver.echoes else None
         self._asked: Request | None = None
+        self._skipped_before = 0
         self._said = b""
         self._sent_at = 0
         self._got: list[bytes] = []
@@ -139,6 +165,7 @@ class _Listener:
         """Finish the last line and return the transcript."""
         self.wait_until(NEVER - 1)
         self._settle()
+        self._talk.skipped = self._framer.counters.skipped - self._skipped_before
         return self._talk
 
     def _settle(self) -> None:
@@ -152,6 +179,8 @@ class _Listener:
 
     def _take(self, t: int, frames: list[bytes]) -> None:
         talk = self._talk
+        if frames and not talk.examples:
+            self._skipped_before = self._framer.counters.skipped
         for frame in frames:
             meaning = self._driver.decode(frame, self._asked)
             talk.examples.append(Example(frame, self._asked, meaning))
@@ -192,13 +221,16 @@ class _Recorder:
         self.capture = Capture()
         self.t = 0
         self._driver, self._simulator = driver, simulator
+        self._awake_since = -NEVER
 
     def ask(self, request: Request) -> None:
         """Send a request and wait for the answer: quarters of its time-out, until one brings bytes."""
-        if self._driver.wake:
-            self._say(self._driver.wake)
-            self.wait(self._driver.wake_wait_ns)
+        driver = self._driver
+        if driver.wake and self.t - self._awake_since >= driver.wake_after_ns:
+            self._say(driver.wake)
+            self.wait(driver.wake_wait_ns)
         self._say(request.data)
+        self._awake_since = self.t
         for _ in range(4):
             pieces = len(self.capture.pieces)
             self.wait(request.timeout_ns // 4)

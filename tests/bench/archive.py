@@ -2,6 +2,8 @@
 
 import argparse
 import contextlib
+import itertools
+import statistics
 import sys
 import tempfile
 import threading
@@ -51,12 +53,36 @@ def size(state: Path) -> str:
     return f"{found.used / 1e6:.0f} MB used of {found.file / 1e6:.0f} MB"
 
 
+class Pace:
+    """Processor time (s) and largest memory (MiB) after each archive, and the ratio of the last to the first ones."""
+
+    def __init__(self) -> None:
+        self._worked = [time.process_time()]
+        self._memory: list[float] = []
+
+    def __call__(self, line: str) -> None:
+        self._worked.append(time.process_time())
+        status = Path("/proc/self/status").read_text("ascii")
+        self._memory.append(int(status.split("VmHWM:")[1].split()[0]) / 1024)
+        print(f"  {line}: {self._worked[-1] - self._worked[-2]:.1f} s, {self._memory[-1]:.0f} MiB", flush=True)
+
+    def __str__(self) -> str:
+        each = [b - a for a, b in itertools.pairwise(self._worked)]
+        tenth = max(len(each) // 10, 1)
+        first, last = (statistics.median(part) for part in (each[:tenth], each[-tenth:]))
+        return (
+            f"an archive took {first:.1f} s of the processor at first and {last:.1f} s at last; "
+            f"memory {self._memory[0]:.0f} MiB after the first one, {self._memory[-1]:.0f} MiB after the last one"
+        )
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.archive")
     parser.add_argument("--runs", type=int, default=2000)
     parser.add_argument(
         "--state", type=Path, help="state directory with a database of `tests.bench.year`; it is changed"
     )
+    parser.add_argument("--most", type=int, default=MOST_RUNS, help="largest number of runs in one archive")
     asked = parser.parse_args()
     with contextlib.ExitStack() as stack:
         state = asked.state or Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -71,8 +97,13 @@ def main() -> int:
             print(f"a transaction alone waited {waits.longest * 1000:.0f} ms at most", flush=True)
             waits = Waits(lab.store)
             began, worked = time.perf_counter(), time.process_time()
+            pace = Pace()
             archiving = Archiving(
-                database_path(state), medium, lambda act, order: carry_out(lab, act, order), most_runs=MOST_RUNS
+                database_path(state),
+                medium,
+                lambda act, order: carry_out(lab, act, order),
+                say=pace,
+                most_runs=asked.most,
             )
             done = archiving.run(LATER)
             seconds, cpu = time.perf_counter() - began, time.process_time() - worked
@@ -84,6 +115,7 @@ def main() -> int:
             f"{done.removed} journals in {seconds:.0f} s, {cpu:.0f} s of the processor, {done.removed / seconds:.0f} runs/s"
         )
         print(f"a transaction beside it waited {waits.longest * 1000:.0f} ms at most ({waits.count} transactions)")
+        print(pace)
         began = time.perf_counter()
         wrong = [f.say for f in check_content(database_path(state)) if not f.ok]
         print(f"check of the database after it: {time.perf_counter() - began:.0f} s, {wrong or 'nothing wrong'}")

@@ -3,6 +3,7 @@
 import random
 import time
 
+from tests.bench.description_frames import PythonFrames, described, frame
 from tests.support.instruments import python_drivers as python
 from tests.support.instruments.described import RotationalDriver, ThermometerDriver, line
 
@@ -22,6 +23,8 @@ def main() -> None:
     backward = {"direction": "backward"}
     show("rotational, backward", python.RotationalDriver(backward), RotationalDriver(backward), texts)
     show("thermometer", python.ThermometerDriver({}), thermometer, degrees)
+    frames = [frame(rng.gauss(1500, 3), round(rng.gauss(2500, 5))) for _ in range(LINES)]
+    show("frame of bytes", PythonFrames({}), described(), frames)
 
 
 def show(name, old, new, lines) -> None:

@@ -38,13 +38,14 @@ from daq.app.laboratory.signing.report_subjects import report_named
 from daq.app.laboratory.signing.reportable_records import computed
 from daq.app.laboratory.signing.signing_list import Asked, signing_list
 from daq.app.records.attempts import runs_of_sample
+from daq.app.records.checks.audited_checks import entries
+from daq.app.records.checks.doubts import in_doubt
 from daq.app.records.history import history
 from daq.app.records.run_rows import entry
 from daq.app.records.searching import RunSearch, absent, search
 from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import not_confirmed, read_between
-from daq.app.records.verifications import entries, in_doubt
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import DaqError
 from tests.bench import laboratory_state as made

@@ -15,9 +15,9 @@ from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.bench.handing_over import left_over
 from daq.app.laboratory.bench.naming import named_sample
 from daq.app.laboratory.laboratory import Laboratory
+from daq.app.records.checks.instrument_history import instrument_history
 from daq.app.records.replaying import recompute
 from daq.app.records.signatures import Releases
-from daq.app.records.verifications import instrument_history
 from daq.app.run.standing import Standing
 from daq.app.screens.bench.bench_lines import bench_lines
 from daq.app.screens.styled_lines import text_of

@@ -499,3 +499,25 @@ def test_items_and_requests_do_not_depend_on_how_bytes_are_cut(steps, kind, data
     expected = played(lambda whole: [whole])
     assert played(pieces) == expected
     assert played(lambda whole: [whole[i : i + 1] for i in range(len(whole))]) == expected
+
+
+def test_an_instrument_that_gave_no_answer_is_woken_before_the_next_request():
+    line = Line(wake=b"\x00", wake_after_ns=60_000 * MS, wake_wait_ns=30 * MS)
+    line.start()
+    line.until(1031)
+    assert line.sent == [(0, b"\x00"), (30, b"?a\r"), (1000, b"\x00"), (1030, b"?a\r")]
+    line.receive(1040, b"1\r")
+    line.receive(1050, b"2\r3\r")
+    line.until(2031)
+    assert (2000, b"?a\r") in line.sent
+
+
+def test_a_wake_up_whose_request_was_dropped_is_sent_again():
+    line = Line(wake=b"\x00", wake_after_ns=5_000 * MS, wake_wait_ns=30 * MS)
+    line.exchange.link_up(0)
+    line.ask(0, "turn")
+    line.exchange.drop_queue()
+    line.until(20_000)
+    line.ask(20_000, "turn")
+    line.until(20_100)
+    assert line.sent == [(0, b"\x00"), (20_000, b"\x00"), (20_030, b"turn\r")]

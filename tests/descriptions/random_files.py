@@ -2,11 +2,13 @@
 
 import copy
 import random
+import tomllib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from daq.descriptions.schema import description_schema
+from tests.support import dialects
 from tests.support.instruments.built_in import BUILT_IN
 
 SCHEMA = description_schema()
@@ -93,6 +95,15 @@ def bred(rng: random.Random) -> dict[str, Any]:
     for key in rng.sample(("scale", "offset", "digits", "decimals"), 2):
         field[key] = rng.choice(NUMBERS)
     return known
+
+
+DIALECTS = [tomllib.loads(p.read_text("utf-8")) for p in sorted(Path(dialects.__file__).parent.glob("*.toml"))]
+DIALECT_POOL = harvest([*DIALECTS, *(dict(d.raw) for d in BUILT_IN.values())])
+
+
+def bred_dialect(rng: random.Random) -> dict[str, Any]:
+    """A description with frames of bytes, blocks or fields in requests, with up to four places changed."""
+    return changed(rng, rng.choice(DIALECTS), DIALECT_POOL)
 
 
 def changed(rng: random.Random, known: dict[str, Any], pool: dict[str, list[Any]]) -> dict[str, Any]:

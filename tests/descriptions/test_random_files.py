@@ -14,7 +14,7 @@ from daq.testing.growth import growth
 from daq.testing.talk import requests_of
 from daq.testing.watchdog import at_most
 from drivers.modbus import ModbusDriver, frames
-from tests.descriptions.random_files import bred, changed, from_schema, harvest, shuffled_text
+from tests.descriptions.random_files import bred, bred_dialect, changed, from_schema, harvest, shuffled_text
 from tests.support.instruments.built_in import BUILT_IN
 from tests.support.instruments.driver_cases import BATH
 
@@ -85,6 +85,12 @@ def test_a_random_description_is_refused_or_works(make, least):
     rng = random.Random(make.__name__)
     made = sum(named(tried, make(rng), rng) for _ in range(1_000))
     assert made >= least
+
+
+@pytest.mark.parametrize("count", [60, pytest.param(500, marks=pytest.mark.slow)])
+def test_a_random_dialect_is_refused_or_works(count):
+    rng = random.Random("dialects")
+    assert sum(named(tried, bred_dialect(rng), rng) for _ in range(count)) > count // 6
 
 
 def named(what, given, rng):

@@ -11,7 +11,7 @@ from daq.core.faults import FAULTS
 from daq.core.frames import make_framer
 from daq.descriptions.compose import Composer, resolution
 from daq.descriptions.driver import DescribedDriver
-from daq.descriptions.slots import ChannelSlot, StatusSlot
+from daq.descriptions.reading.slots import ChannelSlot, StatusSlot
 from tests.support.instruments.built_in import DRIVERS
 
 

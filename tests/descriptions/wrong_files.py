@@ -107,7 +107,7 @@ FILES = [
     (ROTATIONAL, 'name = "speed"\n', 'name = "torque"\n', "channel[1].name", "occurs twice"),
     (ROTATIONAL, '[line.done]\nsays = "confirmation"', '[line.done]\nsays = "refusal"', "line.done.fields.command", sentences.NO_FIELD_OF_A_REFUSAL),
     (SCPI, 'answers = ["second"]', 'answers = ["secnd"]', "request.second.answers[0]", "did you mean 'second'?"),
-    (SCPI, 'says = "status"', 'says = "status"\nconfirms = "zero"', "line.errors.confirms", "belongs to 'confirmation'; known keys here: columns"),
+    (SCPI, 'says = "status"', 'says = "status"\nconfirms = "zero"', "line.errors.confirms", "belongs to 'confirmation'; known keys here: bytes"),
     (SCPI, 'fields.code = { means = { "0" = "" }, others = "instrument_error" }', "", "line.errors.fields.code", "neither `means` nor `bits`"),
     (SCPI, "fields.code = {", "fields.code = { scale = 2.0,", "line.errors.fields.code.scale", sentences.UNKNOWN_KEY),
     (PH, 'separator = ";"\n\n[line.values.fields]', 'separator = ""\n\n[line.values.fields]', "line.values.separator", "must not be empty"),

@@ -12,6 +12,9 @@ from daq.adapters.store.reading import Reader
 
 pytestmark = pytest.mark.slow
 
+HELD = "C-0315"
+"""The sample that is measured before the control of its bench has passed."""
+
 
 @pytest.fixture(scope="module")
 def shift(tmp_path_factory):
@@ -37,18 +40,20 @@ def test_fifty_samples_of_six_products_are_measured_on_three_benches(results):
     assert len(samples) == 50
     assert len({product for product, _ in samples}) == 6
     assert {run.instrument for run, _ in results} == {"bench-1", "bench-2", "bench-3"}
-    assert {data["quality"] for _, data in results} == {"Good"}
+    assert {run.sample for run, data in results if data["quality"] != "Good"} == {HELD}
     assert all(run.simulated for run, _ in results)
 
 
 def test_what_goes_wrong_is_in_the_records(shift, results):
     output, _ = shift
     verdicts = Counter(data["verdict"]["verdict"] for run, data in results if run.product)
-    assert verdicts.keys() == {"within", "outside"}
+    assert verdicts.keys() == {"within", "outside", "not_comparable"}
     (outside,) = [run.sample for run, data in results if run.product and data["verdict"]["verdict"] == "outside"]
     assert f"{outside} " in output
     passed = [
-        data["verification"]["passed"] for run, data in results if data["verification"] and run.instrument == "bench-1"
+        data["verification"]["passed"]
+        for run, data in results
+        if data["verification"] and run.instrument == "bench-1" and run.sample != "house-oil"
     ]
     assert passed == [False, True]
     corrected = [
@@ -60,6 +65,22 @@ def test_what_goes_wrong_is_in_the_records(shift, results):
     assert Counter(run.sample for run, _ in results if run.product == "engobe") == {
         f"E-{511 + n:04d}": 2 for n in range(7)
     }
+
+
+def test_each_bench_measures_the_control_fluid_first_and_one_is_held_until_it_passes(shift, results):
+    passed = {"bench-1": [], "bench-2": [], "bench-3": []}
+    for run, data in results:
+        if run.product:
+            assert passed[run.instrument], "a sample was measured before the first control"
+        if run.sample == "house-oil":
+            passed[run.instrument].append(data["verification"]["passed"])
+    assert passed == {"bench-1": [True], "bench-2": [True], "bench-3": [False, True]}
+    held = [data for run, data in results if run.sample == HELD]
+    assert [(data["quality"], data["verdict"]["verdict"]) for data in held] == [
+        ("Uncertain", "not_comparable"), ("Good", "within"),
+    ]  # fmt: skip
+    assert "control_failed" in {reason["code"] for reason in held[0]["reasons"]}
+    assert f"{HELD} must be measured again" in shift[0]
 
 
 def test_the_stored_data_agree_with_the_audit_trail(shift):

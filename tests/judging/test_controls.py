@@ -14,7 +14,9 @@ from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import RegisterMethod
-from daq.app.records.verifications import checks, doubt_by, entries, failures_after, instrument_history
+from daq.app.records.checks.audited_checks import checks, entries
+from daq.app.records.checks.doubts import doubt_by, failures_after
+from daq.app.records.checks.instrument_history import instrument_history
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import change_of, fit_of, fits_of, with_fits
 from daq.app.setup.orders import RunOrder

@@ -8,7 +8,9 @@ import pytest
 from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.store import Store
 from daq.app.cli.records import verification as command
-from daq.app.records.verifications import entries, in_doubt, instrument_history, pair_of
+from daq.app.records.checks.audited_checks import entries, pair_of
+from daq.app.records.checks.doubts import in_doubt
+from daq.app.records.checks.instrument_history import instrument_history
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.core.driver import Identity

@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
+from daq.app.records.checks.audited_checks import entries
 from daq.app.records.signatures import Releases
-from daq.app.records.verifications import entries
 from tests.support.runs.full_database import TOPICS
 from tests.support.runs.virtual_bench import StoredBench
 from tests.support.signed_laboratories import signing_lab

@@ -11,7 +11,7 @@ from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.records import revisions
 from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.lists.charting import fixed_limits, product_charts
-from daq.app.records.verifications import fixed_control_limits
+from daq.app.records.checks.controls import fixed_control_limits
 from daq.core.errors import SettingError
 from daq.laboratory.chartlimits import ChartLimits
 from daq.quality.charts import individuals_chart

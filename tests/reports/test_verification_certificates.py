@@ -8,7 +8,7 @@ import pytest
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli import main
-from daq.app.screens.text import number, uncertain
+from daq.app.screens.text import number, sentence, uncertain
 from daq.app.screens.verification_text import OUTCOMES
 from tests.reports.parts import reader_of
 from tests.support.runs.virtual_bench import StoredBench
@@ -46,8 +46,9 @@ def test_the_certificate_states_the_newest_verification_as_it_is_stored(verified
         # A row of the table: what is printed is the stored number, rounded by its own digits only.
         (row,) = re.findall(rf"{level['step']} {number(level['speed'])} .*?(?:accepted|OUTSIDE)", words)
         printed = [float(text) for text in re.findall(r"[+-]?\d+(?:\.\d+)?", row.replace("\u2212", "-"))]
-        *_, measured, certified, low, high, deviation, u, e_n = printed
+        *_, speed, torque, celsius, measured, certified, low, high, deviation, u, e_n = printed
         for shown, name, share in (
+            (speed, "speed", 1e-3), (torque, "torque_percent", 1e-2), (celsius, "temperature", 1e-3),
             (measured, "measured", 1e-3), (certified, "certified", 1e-3), (low, "low", 1e-4), (high, "high", 1e-4),
         ):  # fmt: skip
             assert shown == pytest.approx(level[name], rel=share)
@@ -55,6 +56,10 @@ def test_the_certificate_states_the_newest_verification_as_it_is_stored(verified
         assert (row.split()[-1] == "accepted") == level["accepted"]
         assert uncertain(level["deviation_uncertainty_percent"]) == f"{u:g}"
         assert e_n == pytest.approx(level["normalised_error"], rel=0.06)
+    # Why it did not pass, and how many results it puts in doubt.
+    assert (sentence(stored["reasons"]) in words, bool(stored["reasons"])) == (True, not passed)
+    in_doubt = re.findall(r"Results in doubt (\d+)", words)
+    assert in_doubt == ([] if passed else [str(len(stored["results_since_pass"]))])
     # The whole record is attached, byte for byte what is stored.
     (attached,) = pdf.attachments["record.json"]
     assert json.loads(attached)["result"] == json.loads(newest.data)

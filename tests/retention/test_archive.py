@@ -15,10 +15,12 @@ from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.archiving.checking import check_archive
 from daq.adapters.store.checks import check_content
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import found_by
 from daq.adapters.store.transactions import Audit
 from daq.app.cli import main
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.retention.archive_acts import refuse_too_early
+from daq.app.records import archiving
 from daq.app.records.archiving import recorded_archives, refuse_same_medium
 from daq.app.records.history import history
 from daq.app.records.replaying import recompute
@@ -61,7 +63,7 @@ def test_journals_leave_the_database_and_everything_else_stays(measured, archive
 def test_a_record_names_file_digest_and_runs(archived):
     state, folder, runs, before = archived
     with Reader(database_path(state)) as reader:
-        archives = recorded_archives(reader)
+        archives = list(recorded_archives(reader))
     assert [r.run for a in archives for r in a.runs] == runs
     assert [r.blocks for a in archives for r in a.runs] == [len(before[run]) for run in runs]
     for a in archives:
@@ -117,7 +119,7 @@ def test_a_digest_that_is_not_that_of_the_runs_end_is_named_although_the_trail_i
 def test_replay_asks_for_the_archive_by_name_and_computes_from_it(archived):
     state, folder, runs, _ = archived
     with Reader(database_path(state)) as reader:
-        name = recorded_archives(reader)[0].id
+        name = next(recorded_archives(reader)).id
         record = reader.run(runs[0])
         with pytest.raises(ArchivedError, match=f"{runs[0]} is in the archive {name}: give it with --archive FILE"):
             recompute(reader, record, Drivers.find())
@@ -136,7 +138,7 @@ def test_a_correction_that_needs_the_journal_asks_for_the_archive_and_takes_it(a
     state, folder, runs, _ = archived
     state = copied(state, tmp_path / "state")
     with Reader(database_path(state)) as reader:
-        name = recorded_archives(reader)[0].id
+        name = next(recorded_archives(reader)).id
     order = {"run": runs[0], "because": "another cylinder", "geometry": "coaxial-12"}
     with works(state) as lab:
         with pytest.raises(ArchivedError, match=name):
@@ -404,7 +406,7 @@ def test_a_journal_that_is_not_the_archived_one_is_not_removed(archived, measure
     """Between the record and the removal another journal came into the database, for example by a restored copy."""
     state, *_ = archived
     with Reader(database_path(state)) as reader:
-        first = recorded_archives(reader)[0]
+        first = next(recorded_archives(reader))
     state = copied(measured[0], tmp_path / "state")
     with works(state) as lab:
         carry_out(lab, "archive_add", first.model_dump(mode="json"))
@@ -496,3 +498,22 @@ def test_the_example_has_no_period():
 
     assert Catalogue.load(examples_dir()).daemon.retention.journals is None
     assert LATER > T0
+
+
+def test_the_records_of_archives_are_read_once_each_and_one_at_a_time(measured, tmp_path, monkeypatch):
+    """Each record names up to a thousand runs: a command that holds all of them needs more memory with each archive."""
+    state = copied(measured[0], tmp_path / "state")
+    answers = []
+
+    def counted(*args, **more):
+        answers.append(found_by(*args, **more))
+        return answers[-1]
+
+    monkeypatch.setattr(archiving, "found_by", counted)
+    (tmp_path / "medium").mkdir()
+    done = archive(state, tmp_path / "medium", most_runs=1)
+    again = archive(state, tmp_path / "medium", most_runs=1)
+    assert (len(done.archives), again.archives) == (3, [])
+    assert all(len(found) <= 1 for found in answers)
+    assert len([r for found in answers for r in found]) == len(done.archives)
+    assert not any(hasattr(a, "runs") for a in done.archives)

@@ -190,6 +190,49 @@ def test_a_daemon_that_is_killed_dies_by_its_will_and_misses_no_result(lab):
         assert daemon.stop() == 0
 
 
+@pytest.mark.timeout(480)
+def test_a_host_follows_daq_correct_and_daq_annul(lab):
+    """A correction of the newest run is the present value; one of an earlier run is history."""
+    broker = lab.start_broker()
+    add_table(lab)
+    with Tower(broker.port) as tower:
+        daemon = Daemon(lab)
+        daemon.ready()
+        tower.until(lambda: tower.host.devices, what="birth of the device")
+        shown = lambda name: tower.host.devices["bench-1"].values[f"result/{name}"]  # noqa: E731
+        results = []
+        for sample in ("S-1", "S-2"):
+            run = daemon.run(sample=sample)
+            results.append((run.run_id, run.until("outcome")["result_id"]))
+            eventually(lambda: daemon.standing()["state"] == "ready", what="end of the run")
+        (older, _), (newer, first) = results
+        tower.until(lambda: tower.ids()[-1:] == [first], what="both results")
+        before = shown("value")
+
+        def acted(*words):
+            done = lab.daq(*words)
+            assert done.returncode == 0, done.stdout + done.stderr
+            with lab.reader() as reader:
+                changed = reader.newest_result(words[1])
+            tower.until(lambda: tower.ids()[-1:] == [changed.id], what=f"result of {words[0]}")
+            return changed.id
+
+        because = ("--because", "the other cylinder was fitted")
+        present = acted("correct", newer, "--geometry", "coaxial-12", *because)
+        assert shown("id") == present
+        assert shown("value") != before
+        history = acted("correct", older, "--geometry", "coaxial-12", *because)
+        assert (tower.ids(historical=True), shown("id")) == ([history], present)
+        daemon.kill()
+        daemon = Daemon(lab)
+        daemon.ready()
+        tower.until(lambda: tower.host.alive and tower.host.devices and shown("id") == present, what="new birth")
+        annulled = acted("annul", newer, "--because", "spilled")
+        assert (shown("id"), shown("validity")) == (annulled, "invalid")
+        assert newest(tower)[1]["result/value"][2]["Quality"] == (3, 0)
+        assert daemon.stop() == 0
+
+
 def test_devices_come_and_go_and_a_rebirth_repeats_all_births(lab):
     broker = lab.start_broker()
     add_table(lab, 'channels = "2 s"\n')

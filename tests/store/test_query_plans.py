@@ -18,7 +18,7 @@ from daq.adapters.store.agreement.one_run import (
     disagreements_of_run,
     disagreements_of_sample,
 )
-from daq.adapters.store.archiving.archive_reader import open_archive
+from daq.adapters.store.archiving.archive_reader import holds_run, open_archive, reads_archive
 from daq.adapters.store.archiving.checking import check_archive
 from daq.adapters.store.archiving.finding import size_of
 from daq.adapters.store.audit import digest_of
@@ -34,6 +34,7 @@ from daq.adapters.store.outgoing.delivery import Acknowledge, MarkChanged, Refus
 from daq.adapters.store.outgoing.derived import AddDerived
 from daq.adapters.store.outgoing.packing import PackDelivered
 from daq.adapters.store.outgoing.sealed import changed
+from daq.adapters.store.outgoing.superseded import is_superseded
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import (
     Change,
@@ -56,6 +57,8 @@ from daq.app.laboratory.reporting.tracing import people_of
 from daq.app.laboratory.signing.correctable import _last_sequence
 from daq.app.laboratory.signing.subjects import _start
 from daq.app.records import searching
+from daq.app.records.archiving import recorded_archives
+from daq.app.records.checks.audited_checks import _start_of
 from daq.app.records.equipment_state import equipment_of_run, out_of_service
 from daq.app.records.history import clock_evidence
 from daq.app.records.pieces import Piece
@@ -63,7 +66,6 @@ from daq.app.records.searching import RunSearch, search
 from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import not_confirmed, of_sample, read_between
-from daq.app.records.verifications import _start_of
 from daq.app.workshop.diagnosis import examine
 from daq.laboratory.equipment import Equipment
 from daq.laboratory.transcribed import Transcribed
@@ -180,6 +182,7 @@ def queries(path: Path) -> None:
         assert content._newest("bench-1").run == reader.last_result("bench-1").run
         # The last result of the full database corrects an earlier run.
         assert not content._is_of_newest_run(content._records("bench-1", 0, 10)[-1])
+        assert not is_superseded(reader, content._records("bench-1", 0, 10)[-1])
         unsent_results(reader, [ChangedResult(result.id, "bench-1", 1, T0)])
         newest_revision(reader, "sample", "G-1041")
         revisions(reader, "sample", "G-1041")
@@ -273,11 +276,14 @@ def archives(state: Path, folder: Path) -> None:
     for found in done.archives:
         check_archive(place / found.file, path)
     with Reader(path) as reader:
-        reader.archives.append(open_archive(place / done.archives[0].file))
-        run = done.archives[0].runs[0].run
+        first = next(recorded_archives(reader))
+        reader.archives.append(open_archive(place / first.file))
+        run = first.runs[0].run
+        holds_run(reader.archives[0], run, run)
         list(reader.journal(run))
         clock_evidence(reader, run)
         size_of(reader)
+        reads_archive(reader)
 
 
 @pytest.fixture(scope="module")

@@ -14,14 +14,14 @@ class DeviceResult:
 
     Attributes:
         mark: a number that grows with each result of the database; 0 without a result.
-        is_of_newest_run: False where a later run of the device had a result before this one: a correction of an
-            earlier run, which is no present value.
+        is_present: False for what is no present value: a result that was superseded, and the correction of a run after
+            which another run of the device had a result.
     """
 
     device: str
     mark: int
     metrics: tuple[Metric, ...]
-    is_of_newest_run: bool = True
+    is_present: bool = True
 
 
 class Content(Protocol):
@@ -36,7 +36,9 @@ class Content(Protocol):
         ...
 
     def newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
-        """Return the result in force of each device's newest run that agrees with the audit trail.
+        """Return the result in force of each device's newest run of which it is known.
+
+        It is not known where the newest result of a run is missing, or does not agree with the audit trail.
 
         It is called in a thread and may raise `StoreError`.
         """
@@ -46,6 +48,7 @@ class Content(Protocol):
         """Return at most `limit` results after each device's mark, in order of marks; called as `newest`.
 
         A result that does not agree with the audit trail is not among them, and is noted in the node's `Memory`.
+        The earlier results of its run are not among them either, where it is the newest one.
         """
         ...
 

@@ -250,7 +250,7 @@ class Link:
         if not found:
             return False
         # No device is born or dies during the loop: only this task publishes births and deaths.
-        sent = [(r, r.mark <= self._birth_marks[r.device] or not r.is_of_newest_run) for r in found]
+        sent = [(r, r.mark <= self._birth_marks[r.device] or not r.is_present) for r in found]
         for result, late in sent:
             data = self.node.data(result.device, result.metrics, self._now_ms(), historical=late)
             await self._send(connection, [data])

@@ -218,7 +218,8 @@ class Reader:
             if archive.journal_digest(run_id) == removed["digest"]:
                 yield from archive.journal(run_id)
                 return
-        wrong = f"; {self.archives[0].path.name} does not have it as the audit trail states it" if self.archives else ""
+        names = ", ".join(archive.path.name for archive in self.archives)
+        wrong = f"; {names} does not have it as the audit trail states it" if names else ""
         raise ArchivedError(
             f"the journal of run {run_id} is in the archive {removed['archive']}{wrong}: give it with --archive FILE"
         )

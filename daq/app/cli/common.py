@@ -40,29 +40,43 @@ def archive_argument(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def open_reader(args: argparse.Namespace) -> Reader:
-    """Return the database of a command, open for reading, with the archive that the command names.
+def archives_argument(parser: argparse.ArgumentParser) -> None:
+    """Add the option that names archives with the journals of runs."""
+    parser.add_argument(
+        "--archive",
+        metavar="FILE",
+        type=wanted_path,
+        action="append",
+        help="archive with journals of the runs; repeat it for more archives. Where their database is not here, the "
+        "runs are read from them alone",
+    )
 
-    Where this is not the database of the archive, or there is none, the archive itself is returned.
+
+def open_reader(args: argparse.Namespace) -> Reader:
+    """Return the database of a command, open for reading, with the archives that the command names.
+
+    Where this is not the database of the archives, or there is none, the first archive is returned with the others.
 
     Raises:
-        SettingError: the database belongs to another login.
+        SettingError: the database belongs to another login, or the archives are of several databases.
     """
-    path: Path | None = getattr(args, "archive", None)
-    if path is None:
+    given: Path | list[Path] | None = getattr(args, "archive", None)
+    if not given:
         return _open_database(args)
-    from daq.adapters.store.archiving.archive_reader import open_archive
+    from daq.adapters.store.archiving.archive_reader import open_archives
 
-    archive = open_archive(path)
+    first, *others = archives = open_archives(given if isinstance(given, list) else [given])
     try:
         reader = _open_database(args)
     except DaqError:
         # On another machine there is no configuration, no state directory or no database.
-        return archive
-    if reader.identity()[0] != archive.identity()[0]:
+        first.archives += others
+        return first
+    if reader.identity()[0] != first.identity()[0]:
         reader.close()
-        return archive
-    reader.archives.append(archive)
+        first.archives += others
+        return first
+    reader.archives += archives
     return reader
 
 

@@ -20,9 +20,9 @@ from daq.app.laboratory.identity import operator_of
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.log_ins import LogIns, Tickets
 from daq.app.laboratory.ordering import completed
+from daq.app.records.checks.instrument_history import instrument_history
 from daq.app.records.equipment_state import equipment_of_run
 from daq.app.records.pieces import pieces_of_run
-from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
 from daq.app.run.results import ResultMaker

@@ -13,6 +13,7 @@ from daq.adapters.sparkplug.memory import ChangedResult, Memory, Position
 from daq.adapters.sparkplug.metrics import Metric
 from daq.adapters.store.outgoing.outbox_reading import last_audit_numbers
 from daq.adapters.store.outgoing.sealed import changed_results
+from daq.adapters.store.outgoing.superseded import is_superseded
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import ResultRecord
 from daq.adapters.store.store import Store
@@ -35,7 +36,7 @@ THERE: Final = (LinkState.READY, LinkState.LENT)
 PASSING: Final = (LinkState.LENDING, LinkState.IDENTIFYING, LinkState.HALTING)
 """States that an instrument passes through before and after a run; a device that is alive stays alive in them."""
 NEWEST_AT_ONCE: Final = 10
-"""Number of a device's runs whose results are read at a time until one agrees with the audit trail."""
+"""Number of a device's runs that are read at a time until the result in force of one is known."""
 
 
 class Bench(Protocol):
@@ -59,7 +60,8 @@ class StoredContent:
     """Supplies the metrics that the link publishes.
 
     Results come from the database.  Each is compared with the audit trail after it was read; one that was changed
-    after it was stored is logged, noted in `memory`, and left out.
+    after it was stored is logged, noted in `memory`, and left out.  So are the earlier results of its run, which it
+    supersedes.
     """
 
     bench: Bench
@@ -72,6 +74,8 @@ class StoredContent:
     _living: set[str] = field(default_factory=set)
     _wrong: frozenset[ResultRecord] = frozenset()
     """Results of the last query for results that do not agree with the audit trail."""
+    _without_newest: set[str] = field(default_factory=set)
+    """Runs whose newest result is missing, as logged."""
 
     def node(self) -> Sequence[Metric]:
         """Return the metrics of the node itself."""
@@ -94,7 +98,7 @@ class StoredContent:
         return name in self._living
 
     def newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
-        """Return the result in force of each device's newest run that agrees with the audit trail."""
+        """Return the result in force of each device's newest run of which it is known."""
         return [self._shown(device, self._newest(device)) for device in devices]
 
     def _newest(self, device: str) -> ResultRecord | None:
@@ -103,30 +107,60 @@ class StoredContent:
             firsts = self.reader.result_rows(
                 "stream = ? AND supersedes IS NULL ORDER BY audit_seq DESC", [device], NEWEST_AT_ONCE, skip=read
             )
-            # A damaged text in one result must not hold up the others.
-            of_run = "stream = ? AND run = ? ORDER BY audit_seq DESC"
-            found = [record for first in firsts for record in self.reader.result_rows(of_run, [device, first.run], -1)]
-            wrong = self._changed(found)
-            if agreeing := next((record for record in found if record not in wrong), None):
-                return agreeing
+            in_force = (self._in_force(first.run) for first in firsts)
+            if found := next((r for r in in_force if r is not None and r.stream == device), None):
+                return found
             if len(firsts) < NEWEST_AT_ONCE:
                 return None
             read += len(firsts)
 
-    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[DeviceResult]:
-        """Return at most `limit` results after each device's mark that agree with the audit trail."""
-        wrong = self._wrong
+    def _in_force(self, run: str) -> ResultRecord | None:
+        """Return the result in force of a run; None where its newest result is missing or was changed."""
         while True:
-            # Changed results do not move a mark, so they are read again, and as many more results beside them.
-            most = limit + 2 * len(wrong)
+            found = self._of_run(run)
+            if not found or found[0] in self._changed(found):
+                return None
+            if not is_superseded(self.reader, found[0]):
+                return found[0]
+            # A correction may have been stored between the two queries.
+            if self._of_run(run) == found:
+                self._name_missing(found[0])
+                return None
+
+    def _of_run(self, run: str) -> list[ResultRecord]:
+        return self.reader.result_rows("run = ? ORDER BY audit_seq DESC", [run], -1)
+
+    def _name_missing(self, superseded: ResultRecord) -> None:
+        if superseded.run in self._without_newest:
+            return
+        self._without_newest.add(superseded.run)
+        log.error(
+            "a result is superseded, and the one that supersedes it is missing or was changed in the database; the "
+            "Sparkplug node sends none of the run: run `daq verify`",
+            result=superseded.id,
+            run=superseded.run,
+            instrument=superseded.stream,
+        )
+
+    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[DeviceResult]:
+        """Return at most `limit` results after each device's mark, without those that are left out."""
+        wrong, without = self._wrong, frozenset[ResultRecord]()
+        while True:
+            # Results that are left out do not move a mark, so they are read again, and as many more beside them.
+            most = limit + 2 * len(wrong | without)
             found = [record for device, mark in marks.items() for record in self._records(device, mark, most)]
             found.sort(key=lambda record: record.audit_seq)
-            chosen = [record for record in found[:most] if record not in wrong][:limit]
-            more = self._changed(chosen)
-            if not more:
+            chosen = [record for record in found[:most] if record not in wrong | without][:limit]
+            in_force = {run: self._in_force(run) for run in {r.run for r in chosen}}
+            more, held = self._changed(chosen), frozenset(r for r in chosen if in_force[r.run] is None)
+            if not more | held:
+                # Only what was changed itself is kept: a result is sent as soon as the one that supersedes it is right.
                 self._wrong = wrong.intersection(found)
-                return [replace(self._shown(r.stream, r), is_of_newest_run=self._is_of_newest_run(r)) for r in chosen]
-            wrong |= more
+                return [
+                    replace(self._shown(r.stream, r), is_present=in_force[r.run] == r and self._is_of_newest_run(r))
+                    for r in chosen
+                ]
+            wrong, without = wrong | more, without | held
 
     def position(self, epoch: int) -> Position | None:
         """Return the position of the database where it is no longer in `epoch`, else None."""

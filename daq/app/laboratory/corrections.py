@@ -19,9 +19,10 @@ from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
 from daq.app.laboratory.signing.correctable import Correctable, correctable, store_new_result
 from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
 from daq.app.laboratory.signing.suspending import suspending
+from daq.app.records.checks.audited_checks import checks
+from daq.app.records.checks.doubts import failures_after
 from daq.app.records.history import plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
-from daq.app.records.verifications import checks, failures_after
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.laboratory.kinds import decision_id

@@ -9,11 +9,13 @@ from daq.adapters.store.declared import DECLARED
 from daq.adapters.store.newest_runs import run_started_seq
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
+from daq.app.records.checks.audited_checks import entries
+from daq.app.records.checks.controls import control_of
+from daq.app.records.checks.instrument_history import standing_of
 from daq.app.records.equipment_state import out_of_service, was_overdue
 from daq.app.records.history import plan_of, raw_journal
 from daq.app.records.pieces import pieces_of
 from daq.app.records.replaying import facts_of, maker, recompute
-from daq.app.records.verifications import control_of, entries, standing_of
 from daq.app.setup.catalogue import Catalogue
 from daq.core.context import OverdueCalibration, RequiredControl
 from daq.core.effects import Kept, recorded

@@ -37,13 +37,23 @@ from daq.laboratory.kinds import LAST
 Perform = Callable[[str, dict[str, Any]], dict[str, Any]]
 
 PART: Final = ".part"
+_NEXT: Final = "\x01"
+"""An id followed by it comes after that id and before all others."""
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A recorded archive: name and size (bytes) of its file."""
+
+    file: str
+    bytes: int
 
 
 @dataclass(slots=True)
 class Outcome:
     """The archives that hold journals now, and what was left."""
 
-    archives: list[Archive] = field(default_factory=list)
+    archives: list[Held] = field(default_factory=list)
     removed: int = 0
     left: dict[str, str] = field(default_factory=dict)
     """Runs that stay, with the reason."""
@@ -72,11 +82,12 @@ def refuse_same_medium(database: Path, folder: Path) -> None:
         )
 
 
-def recorded_archives(reader: Reader) -> list[Archive]:
-    """Return the records of all archives, oldest first."""
-    return [
-        Archive.model_validate(s.data, strict=False) for s in found_by(reader, Archive.kind, "id", "", LAST, limit=-1)
-    ]
+def recorded_archives(reader: Reader) -> Iterator[Archive]:
+    """Yield the records of all archives, oldest first; one at a time, because each names up to a thousand runs."""
+    after = ""
+    while found := found_by(reader, Archive.kind, "id", after, LAST, limit=1):
+        yield Archive.model_validate(found[0].data, strict=False)
+        after = found[0].id + _NEXT
 
 
 class Archiving:
@@ -105,6 +116,8 @@ class Archiving:
         self._database, self._folder, self._perform = database, folder, perform
         self._say, self._step, self._most = say, step, most_runs
         self._done = Outcome()
+        self._recorded: set[str] = set()
+        """Files of the recorded archives."""
 
     def run(self, before_utc_ns: int) -> Outcome:
         """Archive every ended run that began before a time (UTC ns), and finish what an earlier attempt began.
@@ -120,12 +133,13 @@ class Archiving:
                 left.unlink()
             self._finish(reader)
             for batch in self._batches(reader, before_utc_ns):
-                self._archive(reader, batch)
+                self._archive(batch)
         return self._done
 
     def _finish(self, reader: Reader) -> None:
         """Remove the journals of recorded archives that an earlier attempt did not remove."""
         for archive in recorded_archives(reader):
+            self._recorded.add(archive.file)
             if not still_journaled(reader, [r.run for r in archive.runs]):
                 continue
             path = self._folder / archive.file
@@ -152,11 +166,11 @@ class Archiving:
                 if good:
                     yield good
 
-    def _archive(self, reader: Reader, batch: list[Journaled]) -> None:
+    def _archive(self, batch: list[Journaled]) -> None:
         runs = [r.run for r in batch]
-        path = self._adoptable(reader, runs)
+        path = self._adoptable(runs)
         if path is None:
-            path = self._folder / f"{self._prefix}{self._next_number(reader):04}{SUFFIX}"
+            path = self._folder / f"{self._prefix}{self._next_number():04}{SUFFIX}"
             sha256, held = self._write(path, runs)
         else:
             with Stored(path) as stored:
@@ -176,6 +190,7 @@ class Archiving:
         )
         self._step("record")
         self._perform("archive_add", archive.model_dump(mode="json"))
+        self._recorded.add(archive.file)
         self._remove(archive)
 
     def _write(self, path: Path, runs: list[str]) -> tuple[str, list[ArchivedRun]]:
@@ -207,11 +222,10 @@ class Archiving:
             raise StoreError(f"{name} is not used, and every journal stays in the database: {wrong[0]}")
         return held
 
-    def _adoptable(self, reader: Reader, runs: list[str]) -> Path | None:
+    def _adoptable(self, runs: list[str]) -> Path | None:
         """Return an archive of an earlier attempt that was not recorded, and that holds just these runs as they are."""
-        known = {a.file for a in recorded_archives(reader)}
         for path in sorted(self._folder.glob(f"{self._prefix}*{SUFFIX}")):
-            if path.name in known or any(path.name in note for note in self._done.notes):
+            if path.name in self._recorded or any(path.name in note for note in self._done.notes):
                 continue
             try:
                 held = self._checked(path, path.name, runs)
@@ -230,9 +244,8 @@ class Archiving:
                 for run in runs
             )
 
-    def _next_number(self, reader: Reader) -> int:
-        names = {a.file for a in recorded_archives(reader)}
-        names |= {p.name for p in self._folder.glob(f"{self._prefix}*{SUFFIX}")}
+    def _next_number(self) -> int:
+        names = self._recorded | {p.name for p in self._folder.glob(f"{self._prefix}*{SUFFIX}")}
         numbers = [n.removeprefix(self._prefix).removesuffix(SUFFIX) for n in names if n.startswith(self._prefix)]
         return max((int(n) for n in numbers if n.isdecimal()), default=0) + 1
 
@@ -251,7 +264,8 @@ class Archiving:
             self._step("remove")
             done = self._perform("archive_remove", {"archive": archive.id, "sha256": archive.sha256})
             removed, left = removed + done["removed"], done["left"]
-        self._done.archives.append(archive)
+        # Without its runs, which are up to a thousand in each of the archives.
+        self._done.archives.append(Held(archive.file, archive.bytes))
         self._done.removed += removed
         self._say(f"{archive.file}: {removed} journals of runs from {archive.first} to {archive.last}")
 

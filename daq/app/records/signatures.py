@@ -15,7 +15,7 @@ from daq.core.errors import StoreError
 from daq.laboratory.kinds import DOUBT_DECISION, REPORTABLE, SIGNATURE, ReleaseState, decision_id
 
 if TYPE_CHECKING:
-    from daq.app.records.verifications import Entry
+    from daq.app.records.checks.audited_checks import Entry
     from daq.laboratory.reportables import ReportableRecord
     from daq.laboratory.signing import Signature, SignedPart
     from daq.methods.messages.doubting import Doubt
@@ -108,7 +108,7 @@ class Releases:
 
     def verified(self, instrument: str) -> "list[Entry]":
         """Return the verifications and controls of an instrument."""
-        from daq.app.records.verifications import checks
+        from daq.app.records.checks.audited_checks import checks
 
         if instrument not in self._verified:
             self._verified[instrument] = checks(self.reader, instrument)
@@ -123,7 +123,7 @@ class Releases:
 
     def failures(self, run: RunRecord) -> "list[Entry]":
         """Return the failed verifications, and failed or withdrawn controls, that block a release, oldest first."""
-        from daq.app.records.verifications import failures_after
+        from daq.app.records.checks.doubts import failures_after
 
         results = self.reader.results(run.id)
         if not results:

@@ -126,7 +126,7 @@ def prepare(
         catalogue: the configuration, with the geometries that are recorded as fitted (`daq.app.setup.fitted`).
         identities: identity of each instrument of the run, as it answered.
         states: state of each session's driver.
-        history: history of the lead instrument (`daq.app.records.verifications.instrument_history`).
+        history: history of the lead instrument (`daq.app.records.checks.instrument_history.instrument_history`).
         utc_ns: time at which the run starts.
         operator: the person who measures (`daq.app.laboratory.identity.operator_of`).
 

@@ -8,7 +8,7 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.checks import Finding
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.equipment.inventory import Line, inventory
-from daq.app.records.verifications import required_controls
+from daq.app.records.checks.controls import required_controls
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import StoreError
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from inspect import get_annotations
 from typing import Any, Final
 
-from daq.core.driver import Action, Channel, Decoded, Driver, Part, Reject, Reply, Request, Values
+from daq.core.driver import Action, Channel, Decoded, Driver, Part, Reading, Reject, Reply, Request, Several, Values
 from daq.core.errors import SettingError
 from daq.rheology import pt100
 
@@ -73,6 +73,11 @@ class ProbedDriver(Driver):
         found = self._inner.decode(line, asked)
         if isinstance(found, Reply | Reject):
             return found
+        if isinstance(found, Several):
+            return Several(tuple(self._decoded(reading) for reading in found.readings))
+        return self._decoded(found)
+
+    def _decoded(self, found: Reading) -> Reading:
         if isinstance(found, Part):
             return self._decoded_part(found)
         given = found.values if isinstance(found, Values) else found
@@ -102,6 +107,10 @@ class ProbedDriver(Driver):
     def identify(self) -> Request | None:
         """Return the driver's identity request."""
         return self._inner.identify()
+
+    def identify_more(self) -> tuple[Request, ...]:
+        """Return the driver's further identity requests."""
+        return self._inner.identify_more()
 
     def poll(self) -> Request | tuple[Request, ...] | None:
         """Return the driver's poll request."""

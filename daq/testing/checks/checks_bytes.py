@@ -6,7 +6,7 @@ import random
 from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
-from daq.core.driver import Driver, Part, Reject, Reply, Request, Values
+from daq.core.driver import Driver, Part, Reject, Reply, Request, Several, Values
 from daq.core.exchangecounters import MOST_REASONS
 from daq.testing.case import Case, called, decode, ignored, passed
 from daq.testing.checks.checks_declared import known_faults
@@ -94,7 +94,15 @@ def _wrong(driver: Driver, meaning: Any) -> Wrong | None:
         if any(not 0 <= i < width for i, _ in meaning.values):
             return "a Part of a channel that does not exist", "number channels from 0, in order"
         return _wrong_values(v for _, v in meaning.values) or _wrong_faults(driver, meaning.faults)
+    if isinstance(meaning, Several):
+        return _wrong_several(driver, meaning)
     return _wrong_reply(meaning) if isinstance(meaning, Reply) else _wrong_reject(meaning)
+
+
+def _wrong_several(driver: Driver, several: Several) -> Wrong | None:
+    if len(several.readings) < 2 or any(isinstance(one, Several | Reply | Reject) for one in several.readings):
+        return "Several without two readings", "give at least two, each a tuple, Values or Part"
+    return next(filter(None, (_wrong(driver, one) for one in several.readings)), None)
 
 
 def _wrong_reply(reply: Reply) -> Wrong | None:
@@ -156,6 +164,12 @@ def understands(case: Case) -> Finding:
             f"{len(strange)} of {len(talk.examples)} lines are not recognised",
             *(_seen(e) for e in strange[:4]),
             do="decode them, or remove them from the capture where they are damaged",
+        )
+    if talk.skipped:
+        raise DriverFaultError(
+            f"{talk.skipped} bytes between the lines belong to no line",
+            *(f"no answer to {shown(request)}" for request in talk.unanswered[:3]),
+            do="describe their frames, with their checksum; or remove them from the capture where they are noise",
         )
     return passed("understands", f"{len(talk.examples)} lines, {len(talk.readings)} of them readings")
 

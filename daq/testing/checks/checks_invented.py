@@ -5,10 +5,9 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Final
 
 from daq.core.driver import Decoded, Driver, Reject
-from daq.testing.case import Case, decode, passed
-from daq.testing.checks.checks_values import values_of
+from daq.testing.case import Case, decode, is_text, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
-from daq.testing.talk import Example, is_reading
+from daq.testing.talk import Example, is_reading, values_of
 
 MOST_LINES: Final = 40
 NO_NUMBERS: Final = (
@@ -65,7 +64,7 @@ def _depends(case: Case, driver: Driver, e: Example, channel: int) -> bool:
             return True
         accepted = True
     value, name = values_of(e.meaning)[channel], driver.channels[channel].name
-    if accepted or (_is_text(e.frame) and not _DIGITS.search(e.frame)):
+    if accepted or (is_text(e.frame) and not _DIGITS.search(e.frame)):
         raise DriverFaultError(
             f"{name} = {value:g} does not come from the line: no digit of it has an effect on the value",
             shown(e.frame),
@@ -74,13 +73,9 @@ def _depends(case: Case, driver: Driver, e: Example, channel: int) -> bool:
     return False
 
 
-def _is_text(frame: bytes) -> bool:
-    return all(0x20 <= b < 0x7F or b in b"\t\x02\x03" for b in frame)
-
-
 def _other_digits(frame: bytes) -> Iterator[bytes]:
     """Yield the line with one digit replaced, for each digit in turn; in a packet of bytes one bit of each byte."""
-    if not _is_text(frame):
+    if not is_text(frame):
         for at, byte in enumerate(frame):
             yield frame[:at] + bytes([byte ^ 1]) + frame[at + 1 :]
         return
@@ -92,7 +87,7 @@ def _other_digits(frame: bytes) -> Iterator[bytes]:
 def _without_number(case: Case, driver: Driver, e: Example) -> Iterator[tuple[bytes, int]]:
     """Yield lines with a text in the place of a number, each with the index of the channel that the number gives."""
     values = values_of(e.meaning)
-    for found in _NUMBER.finditer(e.frame) if _is_text(e.frame) else ():
+    for found in _NUMBER.finditer(e.frame) if is_text(e.frame) else ():
         at = found.end() - 1
         other = e.frame[:at] + (b"4" if e.frame[at : at + 1] == b"5" else b"5") + e.frame[at + 1 :]
         changed = values_of(decode(driver, case.sealed(other), e.asked))

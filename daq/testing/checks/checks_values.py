@@ -10,9 +10,9 @@ from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Values
 from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.fields import decimal_mark, tokens_of
 from daq.descriptions.unitwords import SPELLED, UNIT_WORD, unit_word
-from daq.testing.case import DIGITS, Case, decode, ignored, passed
+from daq.testing.case import DIGITS, Case, decode, ignored, is_mostly_text, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
-from daq.testing.talk import Example, is_reading
+from daq.testing.talk import Example, is_reading, row_of, values_of
 
 MOST_LINES: Final = 60
 """Greatest number of lines of different shape in which units are looked for."""
@@ -44,7 +44,7 @@ def values_shown(case: Case) -> Finding:
     """Check that the values are those on the instrument's display, where they were recorded."""
     talk = case.transcript()
     compared = 0
-    rows = [row for e in talk.readings if (row := _row(e.meaning)) is not None]
+    rows = [row for e in talk.readings if (row := row_of(e.meaning)) is not None]
     for i, wanted in enumerate(case.expected):
         if i >= len(rows):
             raise DriverFaultError(
@@ -112,7 +112,7 @@ def _latest(driver: Driver, readings: Sequence[Example]) -> dict[int, float | No
     values: dict[int, float | None] = {}
     for e in reversed(readings):
         meaning = e.meaning
-        own = dict(meaning.values) if isinstance(meaning, Part) else dict(enumerate(_row(meaning) or ()))
+        own = dict(meaning.values) if isinstance(meaning, Part) else dict(enumerate(row_of(meaning) or ()))
         values = own | values
         if not isinstance(meaning, Part) or len(values) == len(driver.channels):
             break
@@ -153,7 +153,7 @@ def _compare_missing(case: Case, earlier: Sequence[Example], text: str) -> int:
     if not latest or any(_is_missing(e.meaning) for e in latest):
         return len(latest) and 1
     raise DriverFaultError(
-        f"the display showed {text!r}, which is no number, and the driver reads {shown(_row(latest[-1].meaning))}",
+        f"the display showed {text!r}, which is no number, and the driver reads {shown(row_of(latest[-1].meaning))}",
         shown(latest[-1].frame),
         do="give no value, with its fault, for this line; where the note is a remark, begin it with #",
     )
@@ -165,14 +165,6 @@ def _is_missing(meaning: Decoded) -> bool:
     if isinstance(meaning, Part):
         return bool(meaning.faults) or any(v is None for _, v in meaning.values)
     return isinstance(meaning, Reject)
-
-
-def _row(meaning: Decoded) -> tuple[float | None, ...] | None:
-    if isinstance(meaning, Values):
-        return meaning.values
-    if isinstance(meaning, Part):
-        return tuple(v for _, v in meaning.values)
-    return meaning if isinstance(meaning, tuple) else None
 
 
 def _equal(value: float | None, want: float | None) -> bool:
@@ -241,6 +233,8 @@ def _examples(case: Case) -> list[Example]:
 
 
 def _places(case: Case, driver: Driver, e: Example) -> Iterator[_Place]:
+    if not is_mostly_text(e.frame):
+        return
     text = e.frame[: len(e.frame) - case.tail].decode("latin-1")
     if driver.has_checksum and not case.tail:
         text = _CHECKSUM.sub("", text)
@@ -270,12 +264,6 @@ def _places(case: Case, driver: Driver, e: Example) -> Iterator[_Place]:
                     e, (*kinds, i), channel, number, slope, before[channel] - slope * number, word, where,
                     good=type(e.meaning) is tuple or not getattr(e.meaning, "faults", ()),
                 )  # fmt: skip
-
-
-def values_of(meaning: Decoded) -> dict[int, float]:
-    """Return the values of a reading, or of a part of one, by index of the channel; missing ones are left out."""
-    pairs = meaning.values if isinstance(meaning, Part) else enumerate(_row(meaning) or ())
-    return {i: v for i, v in pairs if v is not None}
 
 
 def _number(text: str, mark: str) -> float:

@@ -281,8 +281,14 @@ class Daemon:
 class Lab:
     """One folder with configuration, state and processes.  Call `close` at the end."""
 
-    def __init__(self, folder: Path, simulators: Simulators, *, benches: int = 1, companion: bool = False) -> None:
-        self.folder = folder
+    def __init__(
+        self, folder: Path, simulators: Simulators, *, benches: int = 1, companion: bool = False, marked: bool = True
+    ) -> None:
+        """Write the folder; with `marked` the files of the instruments say that they are simulated.
+
+        Without it they are to the daemon what any instrument on a serial line is: bytes from another process.
+        """
+        self.folder, self.marked = folder, marked
         self.state = folder / "state"
         self.config = folder / "config"
         self.scale = simulators.scale
@@ -316,7 +322,10 @@ class Lab:
 
     def _instrument(self, name: str, text: str) -> None:
         text = re.sub(r"^port = .*$", f'port = "{self.simulators[name].port}"', text, flags=re.MULTILINE)
-        text = re.sub(r"^(fitted = .*|driver = \"thermometer\")$", r"\1\nsimulated = true", text, flags=re.MULTILINE)
+        if self.marked:
+            text = re.sub(
+                r"^(fitted = .*|driver = \"thermometer\")$", r"\1\nsimulated = true", text, flags=re.MULTILINE
+            )
         (self.config / "instruments" / f"{name}.toml").write_text(text)
 
     def write_daemon_file(self) -> None:

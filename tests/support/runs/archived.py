@@ -133,7 +133,7 @@ def kept_safe(state: Path, folder: Path, before: dict[str, list[bytes]]) -> dict
     database = database_path(state)
     here = journals(database)
     with Reader(database) as reader:
-        archives = recorded_archives(reader)
+        archives = list(recorded_archives(reader))
     held = {}
     for a in archives:
         path = folder / a.file
@@ -148,6 +148,6 @@ def kept_safe(state: Path, folder: Path, before: dict[str, list[bytes]]) -> dict
 def whole(state: Path, folder: Path) -> None:
     """Check that every recorded archive is whole and agrees with the database."""
     with Reader(database_path(state)) as reader:
-        archives = recorded_archives(reader)
+        archives = list(recorded_archives(reader))
     for a in archives:
         assert [f for f in check_archive(folder / a.file, database_path(state)) if not f.ok] == []

@@ -50,7 +50,7 @@ def check_archive(path: Path, database: Path | None = None) -> list[Finding]:
         sha256 = sha256_of(path, from_medium=True)
     except OSError as error:
         return [Finding(False, name, f"cannot be read: {error.strerror}", DO)]
-    findings = _bytes(path, sha256)
+    findings = check_bytes(path, sha256)
     try:
         with Stored(path) as stored:
             findings += check_contents(stored, name)
@@ -63,7 +63,8 @@ def check_archive(path: Path, database: Path | None = None) -> list[Finding]:
     return findings
 
 
-def _bytes(path: Path, sha256: str) -> list[Finding]:
+def check_bytes(path: Path, sha256: str) -> list[Finding]:
+    """Compare the SHA-256 of an archive with the digest in the file beside it."""
     try:
         stated = stated_digest(path)
     except StoreError as error:

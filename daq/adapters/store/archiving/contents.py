@@ -9,7 +9,7 @@ and `daq verify` need, so it is read without the database, on another machine to
 import contextlib
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -87,12 +87,17 @@ def _copy(source: sqlite3.Connection, target: sqlite3.Connection, asked: str) ->
     target.execute("DROP TRIGGER audit_in_order")
     source.execute("BEGIN")
     target.execute("BEGIN")
-    records, instruments = records_about(source, asked), instruments_of(source, asked)
-    given = {"runs": asked, "records": json.dumps(records), "instruments": json.dumps(instruments)}
-    for table, select in PARTS:
-        rows = source.execute(select, given)
+    for table, rows in parts_of(source, asked):
         marks = ", ".join("?" * len(rows.description))
         target.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)
     target.execute("COMMIT")
     source.execute("COMMIT")
     target.execute(trigger)
+
+
+def parts_of(source: sqlite3.Connection, asked: str) -> Iterator[tuple[str, sqlite3.Cursor]]:
+    """Yield each table of an archive with the rows about runs; `asked` is a JSON list of their ids."""
+    records, instruments = records_about(source, asked), instruments_of(source, asked)
+    given = {"runs": asked, "records": json.dumps(records), "instruments": json.dumps(instruments)}
+    for table, select in PARTS:
+        yield table, source.execute(select, given)

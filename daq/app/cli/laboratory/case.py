@@ -5,9 +5,9 @@ import argparse
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.equipment.casefile import Case, CaseInstrument, CaseRun, case_of
+from daq.app.records.checks.audited_checks import Entry
 from daq.app.records.run_rows import marks_of, value_of, verdict_of
 from daq.app.records.transcriptions import NOT_MEASURED
-from daq.app.records.verifications import Entry
 from daq.app.screens.text import local_time, plain, spaced
 from daq.quality.digits import NOTHING
 

@@ -5,9 +5,9 @@ import hashlib
 from pathlib import Path
 from typing import Any, Final
 
-from daq.app.cli.common import SHOWN_ID, archive_argument, open_reader, print_json
+from daq.app.cli.common import SHOWN_ID, archives_argument, open_reader, print_json
 from daq.app.cli.printing import say
-from daq.app.laboratory.reporting.tracing import Traced, report_of_file, trace
+from daq.app.laboratory.reporting.tracing import Traced, report_of_file, trace_given
 from daq.app.laboratory.signing.report_subjects import report_named
 from daq.app.screens.text import plain, sentence, spaced
 from daq.app.screens.verification_text import controlled_words
@@ -15,14 +15,18 @@ from daq.quality.digits import NOTHING
 from daq.textfiles.plain_file import read_plain
 
 EXIT_WITHDRAWN: Final = 10
+EXIT_ELSEWHERE: Final = 11
 EXIT_DISAGREES: Final = 13
+NOT_HERE: Final = "NOT IN THIS ARCHIVE: "
 LARGEST_FILE: Final = 50_000_000
 EXAMPLES: Final = """\
 examples:
   daq trace G-1042.pdf
   daq trace 3F2A-91BC-07DE        the number on the page, or the text of its QR code
+  daq trace G-1042.pdf --archive daq-1a2b3c4d-0007.archive --archive daq-1a2b3c4d-0008.archive
 
-exit codes: 0 the database has the same, 10 withdrawn, superseded, rejected or in doubt, 13 stored data do not agree
+exit codes: 0 the database has the same, 10 withdrawn, superseded, rejected or in doubt,
+11 the archives do not have all of its runs, 13 stored data do not agree
 """
 
 
@@ -31,7 +35,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = EXAMPLES
     parser.add_argument("report", metavar="FILE|NUMBER", help="file of a report, or its number")
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
-    archive_argument(parser)
+    archives_argument(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -40,10 +44,9 @@ def run(args: argparse.Namespace) -> int:
     with open_reader(args) as reader:
         if path.is_file():
             digest = hashlib.sha256(read_plain(path, LARGEST_FILE, what="a report")).hexdigest()
-            report = report_of_file(reader, digest)
+            found = trace_given(reader, lambda r: report_of_file(r, digest))
         else:
-            report = report_named(reader, args.report)
-        found = trace(reader, report.record)
+            found = trace_given(reader, lambda r: report_named(r, args.report))
     if args.json:
         print_json(found.as_json())
     else:
@@ -51,8 +54,9 @@ def run(args: argparse.Namespace) -> int:
             say(text, lead)
     if found.disagreements:
         return EXIT_DISAGREES
-    is_bad = report.record.state == "withdrawn" or found.is_superseded or bool(found.objections)
-    return EXIT_WITHDRAWN if is_bad else 0
+    if found.report.state == "withdrawn" or found.is_superseded or found.objections:
+        return EXIT_WITHDRAWN
+    return EXIT_ELSEWHERE if found.elsewhere else 0
 
 
 def lines_of(found: Traced) -> list[tuple[str, str]]:
@@ -65,6 +69,10 @@ def lines_of(found: Traced) -> list[tuple[str, str]]:
     elif found.is_superseded:
         out.append(("SUPERSEDED: a result on it was corrected since", ""))
     out += [(sentence(s), "RELEASE BLOCKED: ") for s in found.objections]
+    out += [
+        (f"result {s.result} of run {s.run}: give the archive that has this run, too (--archive FILE)", NOT_HERE)
+        for s in found.elsewhere
+    ]
     out.append((f"{plain(about['title'])}, number {about['number']}", ""))
     simulated = ", SIMULATED" if about["simulated"] else ""
     out.append((f"made on {about['made']['at']} by {plain(about['made']['who'])}{simulated}", "  "))

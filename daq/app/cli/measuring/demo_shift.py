@@ -18,11 +18,13 @@ from daq.app.screens.text import plain, spaced
 from daq.app.screens.verification_text import verification_words
 from daq.app.setup.catalogue import Catalogue
 from daq.app.workshop.shift.fast_time import FastLoop
-from daq.app.workshop.shift.shift_day import CERTIFIED, Day, Happened, ShiftDay
+from daq.app.workshop.shift.shift_day import CERTIFIED, CONTROL, Day, Happened, ShiftDay
 from daq.quality.digits import NOTHING
 
 BEGAN_S: Final = 2 * 3600
 """The shift began this time before now, s: it is over before now."""
+FLUIDS: Final = (CERTIFIED, CONTROL.fluid)
+"""Samples that are no samples of the works."""
 CHARTED: Final = "clear-glaze"
 CHART_POINTS: Final = 30
 PIPED_COLUMNS: Final = 120
@@ -72,7 +74,7 @@ def _outcome(result: dict[str, Any]) -> list[list[tuple[str, str]]]:
 
 def _show_records(reader: Reader, day: Day) -> None:
     sheet = day_sheet(reader, day.began_utc_ns, day.ended_utc_ns)
-    rows = [row.run for listed in sheet.instruments.values() for row in listed if row.run.sample != CERTIFIED]
+    rows = [row.run for listed in sheet.instruments.values() for row in listed if row.run.sample not in FLUIDS]
     verdicts = Counter((row.product or NOTHING, row.verdict or NOTHING) for row in rows)
     samples = {(row.product or NOTHING, row.sample) for row in rows}
     kinds = sorted({verdict for _, verdict in verdicts})

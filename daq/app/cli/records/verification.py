@@ -13,7 +13,10 @@ from daq.app.cli.common import SHOWN_ID, open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments
 from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, say, terminal_columns
-from daq.app.records.verifications import Entry, InDoubt, control_of, entries, in_doubt, pair_of, standing_of
+from daq.app.records.checks.audited_checks import Entry, entries, pair_of
+from daq.app.records.checks.controls import control_of
+from daq.app.records.checks.doubts import InDoubt, in_doubt
+from daq.app.records.checks.instrument_history import standing_of
 from daq.app.screens.tables import table
 from daq.app.screens.text import local_time, plain, spaced, utc_iso, value_line
 from daq.app.screens.verification_text import OUTCOMES

@@ -80,13 +80,13 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(args: argparse.Namespace) -> int:
+    count = 0
     with open_reader(args) as reader:
-        archives = recorded_archives(reader)
-    for a in archives:
-        say(
-            plain(f"{a.file}: {len(a.runs)} runs from {a.first} to {a.last}, written to {a.folder}, SHA-256 {a.sha256}")
-        )
-    if not archives:
+        for a in recorded_archives(reader):
+            count += 1
+            about = f"{len(a.runs)} runs from {a.first} to {a.last}, written to {a.folder}, SHA-256 {a.sha256}"
+            say(plain(f"{a.file}: {about}"))
+    if not count:
         say("there is no archive: every journal is in the database")
     return 0
 

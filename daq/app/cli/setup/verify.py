@@ -14,6 +14,7 @@ from daq.app.cli.common import chosen_state, wanted_path
 from daq.app.cli.setup.doctor import show
 from daq.app.records.archiving import recorded_archives
 from daq.core.errors import DaqError, SettingError
+from daq.laboratory.archives import Archive
 
 LARGEST: Final = 16 * 2**20
 """Largest size of a message's file, bytes."""
@@ -78,18 +79,17 @@ def archives_of(database: Path) -> list[Finding]:
     """Return a finding for each recorded archive.  One that is not here is no fault."""
     try:
         with Reader(database) as reader:
-            archives = recorded_archives(reader)
+            return [_of_record(a) for a in recorded_archives(reader)]
     except (DaqError, ValueError):
         return []  # the checks of the content give the reason
-    return [
-        Finding(
-            True,
-            "archive",
-            f"{a.file} has the journals of {len(a.runs)} runs from {a.first} to {a.last}, SHA-256 {a.sha256}; their "
-            "digests agree with the audit trail; --archive FILE checks the journals themselves",
-        )
-        for a in archives
-    ]
+
+
+def _of_record(a: Archive) -> Finding:
+    say = (
+        f"{a.file} has the journals of {len(a.runs)} runs from {a.first} to {a.last}, SHA-256 {a.sha256}; their "
+        "digests agree with the audit trail; --archive FILE checks the journals themselves"
+    )
+    return Finding(True, "archive", say)
 
 
 def read_message(path: Path) -> dict[str, Any]:

@@ -6,10 +6,10 @@ from daq.app.daemon.queries.desk_asked import ChartsAsked, HealthAsked, Nothing,
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.equipment.inventory import history_of, inventory
 from daq.app.laboratory.lists.charting import product_charts, verification_charts
+from daq.app.records.checks.audited_checks import entries
 from daq.app.records.health_history import health
 from daq.app.records.pieces import all_pieces
 from daq.app.records.replaying import maker
-from daq.app.records.verifications import entries
 from daq.app.screens.drawings.chart_svg import chart_svg
 from daq.app.screens.drawings.chart_text import title
 from daq.app.screens.text import utc_iso

@@ -10,9 +10,9 @@ from daq.app.laboratory.repeats import waiting_for_cause
 from daq.app.laboratory.signing.affected_runs import affected, failed_checks
 from daq.app.laboratory.signing.signing_list import Asked, SigningList, named_subject, signing_list
 from daq.app.laboratory.signing.subjects import Subject, refusals
+from daq.app.records.checks.audited_checks import Entry
 from daq.app.records.run_rows import entry
 from daq.app.records.signatures import Releases
-from daq.app.records.verifications import Entry
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.laboratory.people import Person

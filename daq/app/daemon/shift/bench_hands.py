@@ -15,9 +15,10 @@ from daq.app.laboratory.bench_work import Actor
 from daq.app.laboratory.equipment.serving import TakeOut as TakeOutOrder
 from daq.app.laboratory.equipment.serving import taken_out
 from daq.app.laboratory.laboratory import find
+from daq.app.records.checks.audited_checks import pair_of
+from daq.app.records.checks.controls import control_of
 from daq.app.records.equipment_state import out_of_service
 from daq.app.records.pieces import pieces_in_use
-from daq.app.records.verifications import control_of, pair_of
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
 from daq.app.setup.catalogue import Catalogue

@@ -6,14 +6,14 @@ from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
+from daq.app.records.checks.audited_checks import Entry as Verification
+from daq.app.records.checks.audited_checks import entries
 from daq.app.records.equipment_state import all_records, history
 from daq.app.records.history import notes_of
 from daq.app.records.run_rows import Entry, entry
 from daq.app.records.searching import RunSearch, search
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import Transcription, of_sample
-from daq.app.records.verifications import Entry as Verification
-from daq.app.records.verifications import entries
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.core.errors import SettingError

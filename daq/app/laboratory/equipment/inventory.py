@@ -6,6 +6,8 @@ from typing import Any
 
 from daq.adapters.clock import utc_text
 from daq.adapters.store.reading import Reader
+from daq.app.records.checks.audited_checks import entries, pair_of
+from daq.app.records.checks.instrument_history import standing_of
 from daq.app.records.equipment_state import (
     KeptEquipment,
     all_records,
@@ -20,7 +22,6 @@ from daq.app.records.equipment_state import (
     records_of,
 )
 from daq.app.records.pieces import Piece, all_pieces
-from daq.app.records.verifications import entries, pair_of, standing_of
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.laboratory.equipment import Calibration

@@ -2,10 +2,16 @@
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_record, disagreements_of_run
+from daq.adapters.store.archiving.archive_reader import holds_run, reads_archive
+from daq.adapters.store.archiving.checking import check_bytes
+from daq.adapters.store.archiving.files import sha256_of
+from daq.adapters.store.archiving.joining import join_archives
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
@@ -35,6 +41,8 @@ class Traced:
 
     Of a day or a chart those of single results are with the results only.
     """
+    elsewhere: tuple[ShownResult, ...] = ()
+    """Results of runs that the given archives do not have; nothing is known about them."""
 
     @property
     def is_superseded(self) -> bool:
@@ -45,7 +53,8 @@ class Traced:
         """Return all of it."""
         blocked = [s.model_dump(mode="json") for s in self.objections]
         own = {"report": self.about, "blocked": blocked}
-        return own | {"results": self.results, "disagreements": self.disagreements}
+        elsewhere = [{"run": shown.run, "result": shown.result} for shown in self.elsewhere]
+        return own | {"results": self.results, "elsewhere": elsewhere, "disagreements": self.disagreements}
 
 
 def report_of_file(reader: Reader, digest: str) -> Kept[Report]:
@@ -62,12 +71,49 @@ def report_of_file(reader: Reader, digest: str) -> Kept[Report]:
     return kept(Report, found[0])
 
 
+def trace_given(reader: Reader, named: Callable[[Reader], Kept[Report]]) -> Traced:
+    """Return everything behind a report, from all files that a command was given.
+
+    Args:
+        reader: the database with the archives given beside it, or an archive with further ones.
+        named: finds the report.
+
+    Raises:
+        SettingError: none of the files has the report.
+        StoreError: a file cannot be read.
+    """
+    archives = [*([reader] if reads_archive(reader) else []), *reader.archives]
+    changed = [f"{f.what} {f.say}" for a in archives for f in check_bytes(a.path, sha256_of(a.path)) if not f.ok]
+    if reader not in archives or len(archives) == 1:
+        found = trace(reader, named(reader).record)
+    else:
+        report = _in_any(archives, named)
+        with TemporaryDirectory() as folder:
+            path = Path(folder) / "joined.archive"
+            changed += join_archives([a.path for a in archives], path, [shown.run for shown in report.shown])
+            with Reader(path) as joined:
+                found = trace(joined, named(joined).record)
+    return replace(found, disagreements=[*changed, *found.disagreements])
+
+
+def _in_any(archives: list[Reader], named: Callable[[Reader], Kept[Report]]) -> Report:
+    for archive in archives[:-1]:
+        try:
+            return named(archive).record
+        except SettingError:
+            continue
+    return named(archives[-1]).record
+
+
 def trace(reader: Reader, report: Report) -> Traced:
     """Return everything behind a report.
 
     Raises:
         StoreError: the database cannot be read.
     """
+    is_archive = reads_archive(reader)
+    elsewhere = tuple(s for s in report.shown if is_archive and not holds_run(reader, s.run, s.result))
+    here = [shown for shown in report.shown if shown not in elsewhere]
     releases = Releases(reader)
     unreadable: list[str] = []
     objections = _read(lambda: releases.rejections(Report.kind, report.id), unreadable)
@@ -76,12 +122,12 @@ def trace(reader: Reader, report: Report) -> Traced:
     about = report_about(revisions(reader, Report.kind, report.id))
     about["signatures"] = _signatures(reader, report.id)
     about["release"] = releases.of_record(Report.kind, report.id, blocked=bool(objections))
-    results = [_result(releases, shown, unreadable) for shown in report.shown]
-    runs = dict.fromkeys(shown.run for shown in report.shown)
+    results = [_result(releases, shown, unreadable) for shown in here]
+    runs = dict.fromkeys(shown.run for shown in here)
     texts = [d.text for run in runs for d in disagreements_of_run(reader.path, run)]
     texts += [d.text for d in disagreements_of_record(reader.path, Report.kind, report.id)]
     texts += [f"result {r['result']} is not as it was on the report" for r in results if not r["as_shown"]]
-    return Traced(report, about, results, list(dict.fromkeys([*texts, *unreadable])), objections)
+    return Traced(report, about, results, list(dict.fromkeys([*texts, *unreadable])), objections, elsewhere)
 
 
 def _read(found: Callable[[], tuple[Statement, ...]], unreadable: list[str]) -> tuple[Statement, ...]:
@@ -136,7 +182,7 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
     objections = () if run is None else _read(lambda: releases.objections(run), unreadable)
     later = newest is not None and newest.id != shown.result
     product = product_used(reader, shown.run, "" if run is None else run.product)
-    raw, trouble = _raw(reader, shown.run)
+    raw, trouble = _raw(reader, shown.run, unreadable)
     configuration = newest_revision(reader, RunConfiguration.kind, shown.run)
     return {
         "run": shown.run,
@@ -169,12 +215,20 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
     }
 
 
-def _raw(reader: Reader, run: str) -> tuple[bytes, str]:
-    """Return the journal as `raw_journal`; where it is in an archive that was not given, the sentence that names it."""
+def _raw(reader: Reader, run: str, unreadable: list[str]) -> tuple[bytes, str]:
+    """Return the journal as `raw_journal`; where it is in an archive that was not given, the sentence that names it.
+
+    Damage of a journal in an archive is added to `unreadable`.
+    """
     try:
-        return raw_journal(reader, run)
+        raw, trouble = raw_journal(reader, run)
     except ArchivedError as error:
+        if any(archive.journal_digest(run) for archive in reader.archives):
+            unreadable.append(str(error))
         return b"", str(error)
+    if trouble and reader.archives:
+        unreadable.append(trouble)
+    return raw, trouble
 
 
 def people_of(reader: Reader, run: str) -> list[dict[str, Any]]:

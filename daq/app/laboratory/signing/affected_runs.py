@@ -3,10 +3,11 @@
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision
 from daq.app.laboratory.named_runs import find_run
+from daq.app.records.checks.audited_checks import Entry as Verification
+from daq.app.records.checks.audited_checks import checks
+from daq.app.records.checks.doubts import doubt_by
 from daq.app.records.run_rows import Entry, entry
 from daq.app.records.signatures import Releases
-from daq.app.records.verifications import Entry as Verification
-from daq.app.records.verifications import checks, doubt_by
 from daq.core.errors import SettingError
 from daq.laboratory.kinds import decision_id
 from daq.laboratory.signing import DoubtDecision

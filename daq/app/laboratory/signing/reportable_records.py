@@ -16,8 +16,9 @@ from daq.app.delivery.record_messages import Numbered, reportable_message
 from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.withdrawing import withdrawn_by_value
 from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
+from daq.app.records.checks.audited_checks import checks
+from daq.app.records.checks.doubts import doubt_by
 from daq.app.records.signatures import Releases
-from daq.app.records.verifications import checks, doubt_by
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.reportables import ReportableRecord, contents, reportable_id, reportable_record
 from daq.methods.concluding.reportable import Reportable, reportable

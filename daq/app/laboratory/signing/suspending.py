@@ -18,6 +18,8 @@ from daq.app.delivery.record_messages import Numbered, signature_message
 from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.report_subjects import anchor_of_report
 from daq.app.laboratory.signing.withdrawing import signature_data
+from daq.app.records.checks.audited_checks import Entry
+from daq.app.records.checks.doubts import window
 from daq.app.records.signatures import (
     RUN,
     Releases,
@@ -26,7 +28,6 @@ from daq.app.records.signatures import (
     parts_of_record,
     parts_of_run,
 )
-from daq.app.records.verifications import Entry, window
 from daq.core.errors import StoreError
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import Report

@@ -69,6 +69,12 @@ def _times(law: FlowLaw, factor: float) -> FlowLaw:
 REFERENCE: Final = FLUIDS["reference-b"]
 WATERED: Final = Fluid("reference-b", Newtonian(0.4832 * 0.93), Andrade(5500.0))
 """The reference fluid in a cup that was not dry."""
+HOUSE_OIL: Final = Fluid("house-oil", Newtonian(0.810), Andrade(5500.0))
+"""The works' control fluid, with the viscosity that its file assigns to it."""
+THINNED: Final = Fluid("house-oil", Newtonian(0.810 * 0.93), Andrade(5500.0))
+"""The control fluid in a cup with a rest of the water with which it was rinsed."""
+CONTROL_FAILS: Final = "bench-3"
+"""The bench whose first control fails."""
 
 _ROWS: Final = (
     # bench, product, fluid, first sample, number, fillings, temperature (Cel), factor on the stress of the fluid

@@ -26,6 +26,7 @@ from daq.app.workshop.shift.invented_works import Batch
 from daq.app.workshop.shift.memory_ports import SimulatedPort
 from daq.core.errors import SettingError
 from daq.methods.files.daemon import Daemon
+from daq.methods.files.instrument import ControlOfShift
 from daq.process.extras import need
 from daq.process.logins import own_login
 from simulators.rotational import Fluid, RotationalInstrument
@@ -35,6 +36,10 @@ INTERVAL_MS: Final = 200
 OPERATORS: Final = {"bench-1": "k.sieve", "bench-2": "o.ladle", "bench-3": "r.dipper"}
 VERIFICATION: Final = "reference-verification"
 CERTIFIED: Final = "reference-b"
+CONTROL: Final = ControlOfShift(fluid="house-oil", method="house-control")
+"""The control fluid, and its method."""
+REQUIRING: Final = ("bench-1", "bench-3")
+"""Benches that require it; bench-2 measures with a vane, too, for which the control fluid has no value."""
 TORQUES: Final[dict[str, dict[str, float | str]]] = {"bench-2": {"low": 50, "high": 100}}
 """Speeds (/min) of a verification, where those of the method give too little torque."""
 REVIEWER: Final = "m.keeper"
@@ -83,7 +88,7 @@ class ShiftDay:
         self._clock = FastClock(loop, began_utc_ns)
         self._loop, self._state, self._reports = loop, state, state.parent / "reports"
         self._verdicts: dict[str, str] = {}
-        """Verdicts of the runs of samples, by the id of the run."""
+        """Verdicts of the Good results of samples, by the id of the run."""
         self._ports = {name: SimulatedPort(self._clock, made) for name, made in works.instruments().items()}
         self._supervisor: Supervisor
         self._service: Service
@@ -109,7 +114,8 @@ class ShiftDay:
         for name in self._ports:
             instrument = catalogue.instruments[name]
             options = {"interval_ms": INTERVAL_MS} if instrument.driver == "rotational" else instrument.options
-            catalogue.instruments[name] = instrument.model_copy(update={"simulated": True, "options": options})
+            more = {"control": CONTROL} if name in REQUIRING else {}
+            catalogue.instruments[name] = instrument.model_copy(update={"simulated": True, "options": options, **more})
         return catalogue
 
     async def work(self) -> Day:
@@ -130,6 +136,7 @@ class ShiftDay:
 
     async def _bench(self, bench: str, batches: list[Batch]) -> None:
         await self._verify(bench, fails=bench == "bench-1")
+        held = await self._first_control(bench, batches[0])
         before = ""
         for batch in batches:
             if batch.product == "gelled-slip" and before != batch.product:
@@ -137,8 +144,9 @@ class ShiftDay:
             before = batch.product
             if batch.rework_of:
                 await self._register(batch, bench)
-            for fill in range(1, batch.fills + 1):
+            for fill in range(1 + held, batch.fills + held + 1):
                 await self._measure(bench, batch, fill)
+            held = 0
 
     async def _register(self, batch: Batch, bench: str) -> None:
         order: dict[str, Any] = {"id": batch.sample, "product": batch.product, "lot": batch.lot, "bench": bench}
@@ -165,6 +173,29 @@ class ShiftDay:
                     operator=OPERATORS[bench],
                 ),
             )
+
+    async def _first_control(self, bench: str, first: Batch) -> int:
+        """Measure the control of the shift; return how many fillings of the first sample it held Uncertain."""
+        held = 0
+        if bench == works.CONTROL_FAILS:
+            await self._control(bench, works.THINNED, "control of the shift")
+            await self._measure(bench, first, 1)
+            self._note(bench, f"{first.sample} must be measured again: no result is Good before the control has passed")
+            held = 1
+        again = ", again with a dry cup" if held else ""
+        await self._control(bench, works.HOUSE_OIL, f"control of the shift{again}")
+        return held
+
+    async def _control(self, bench: str, fluid: Fluid, about: str) -> None:
+        self._fill(bench, fluid, 25.0)
+        order = RunOrder(
+            sample=CONTROL.fluid,
+            method_id=CONTROL.method,
+            instrument=bench,
+            fluid=CONTROL.fluid,
+            operator=OPERATORS[bench],
+        )
+        await self._run(bench, about, order)
 
     async def _change_geometry(self, bench: str, batch: Batch) -> None:
         """Fit the vane; the run that is tried before that is recorded is refused."""
@@ -249,7 +280,7 @@ class ShiftDay:
         await active.task
         data = active.maker.data
         self.day.runs += 1
-        if data is not None and data.verification is None:
+        if data is not None and data.verification is None and data.quality == "Good":
             self._verdicts[active.record.id] = data.verdict.verdict
         self._note(bench, about, None if data is None else data.model_dump(mode="json"))
         return active.record.id

@@ -2,14 +2,19 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from operator import add, itemgetter, mul
 
-from daq.core.driver import Channel, Decoded, Identity, Part, Reject, Reply, Request, Values
+from daq.core.driver import Channel, Decoded, Identity, Part, Reading, Reject, Reply, Request, Several, Values
 from daq.core.faults import FAULTS
 from daq.core.units import convert
 from daq.descriptions import template
+from daq.descriptions.codec.checktable import ChecksumTable
+from daq.descriptions.codec.fieldtables import ReadingField
+from daq.descriptions.codec.layout import FrameLayout, Length, number_bytes
+from daq.descriptions.codec.seal import Seal
 from daq.descriptions.linemodel import (
+    IGNORED,
     ConfirmationLine,
+    FactsLine,
     IdentityLine,
     IgnoredLine,
     LineTable,
@@ -18,42 +23,86 @@ from daq.descriptions.linemodel import (
     StatusLine,
 )
 from daq.descriptions.model import CommandTable, DescriptionTables
-from daq.descriptions.patterns import Writing, compiled, escaped, expression, plain_number
-from daq.descriptions.seal import Seal
-from daq.descriptions.slots import ChannelSlot, Found, Slot, StatusSlot, UnitSlot, number_field, slot_of, unit_slot
+from daq.descriptions.patterns import Writing, compiled, expression
+from daq.descriptions.reading.slots import (
+    ChannelSlot,
+    Found,
+    Slot,
+    StatusSlot,
+    UnitSlot,
+    number_field,
+    slot_of,
+    unit_slot,
+)
 from daq.descriptions.template import Field
-from daq.descriptions.types import TYPES
+from daq.descriptions.types import KINDS
 
+Groups = tuple[bytes | None, ...]
+"""Texts of the named fields of a line, None for a field that is absent."""
 #: Decodes the groups of a line that matched, and the request it answers (None: unasked).
-GroupsDecoder = Callable[[tuple[bytes | None, ...], Request | None], Decoded | None]
+GroupsDecoder = Callable[[Groups, Request | None], Decoded | None]
+_NOT_FINITE = frozenset({b"nan", b"inf", b"-inf"})
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One kind of line, with the values of the options inserted."""
+    """One kind of line, with the values of the options inserted.
+
+    Attributes:
+        fields: named fields; a number that is split has its parts in its place.
+        whole: named fields as they are in the line.
+        seal: its checksum; None for none.
+        layout: layout of a frame of bytes; None for a line of text.
+    """
 
     name: str
     table: LineTable
     parts: tuple[template.Part, ...]
     fields: tuple[Field, ...]
+    whole: tuple[Field, ...]
     writing: Writing
+    seal: Seal | None
+    layout: FrameLayout | None
 
     @property
     def pattern(self) -> str:
-        """Regular expression of the line, with one group for each of `fields`."""
+        """Regular expression of a line of text, with one group for each of `whole`."""
         return expression(self.parts, self.table.tables, self.writing)
 
     @property
     def opening(self) -> bytes:
         """Bytes of the text at its beginning; b"" where it begins with a field."""
         first = next(iter(self.parts), "")
+        if self.layout is not None:
+            return self.layout.opening
         return self.writing.of(first) if isinstance(first, str) else b""
 
 
-def line_of(name: str, table: LineTable, settings: Mapping[str, str], writing: Writing) -> Line:
-    """Return a line of a description with the values of the options inserted."""
+def line_of(
+    name: str,
+    table: LineTable,
+    tables: DescriptionTables,
+    settings: Mapping[str, str],
+    writing: Writing,
+    seal: Seal | None,
+) -> Line:
+    """Return a line of a description with the values of the options inserted.
+
+    Raises:
+        ValueError: the value of an option does not fit in its place.
+    """
     parts = template.filled(table.parts(), settings)
-    return Line(name, table, parts, tuple(template.named_fields(parts)), writing)
+    whole = template.named_fields(parts)
+    layout = None
+    if table.bytes is not None:
+        length = Length(tables.frame.length, tables.frame.adds) if tables.frame is not None else None
+        layout = FrameLayout(parts, length, seal.length if seal is not None else 0)
+    return Line(name, table, parts, tuple(table.expanded(whole)), tuple(whole), writing, seal, layout)
+
+
+def checksum_of(table: LineTable, tables: DescriptionTables) -> ChecksumTable | None:
+    """Return the checksum of a kind of line; None for none."""
+    return tables.checksum if table.checksum is None else None if table.checksum == "none" else table.checksum
 
 
 class Reader:
@@ -78,8 +127,10 @@ class Reader:
         """
         self.line = line
         self.opening = line.opening
-        self._match = compiled(line.pattern).fullmatch
+        self.seal = line.seal
+        self._groups = self._matcher()
         self._tables, self._channels, self._sign = tables, channels, sign
+        self.channels = channels
         self._slots: list[Slot] = []
         if isinstance(line.table, ReadingLine):
             self._slots += self._reading_slots(line.table, chosen)
@@ -93,6 +144,56 @@ class Reader:
             key=lambda at: next((i for i, kind in enumerate(first) if isinstance(self._slots[at], kind)), len(first)),
         )
         self._read = self._decoder(line.table)
+        own = [line.table.table(place.name) for place in line.fields]
+        #: Number of the reading of each field; None for all readings.
+        self.numbers = [table.reading if isinstance(table, ReadingField) else None for table in own]
+        self.readings = max((number or 1 for number in self.numbers), default=1)
+
+    def _matcher(self) -> Callable[[bytes], Groups | None]:
+        """Return the function from a line without its checksum to its groups; None where it is of another kind."""
+        line = self.line
+        if line.layout is not None:
+            return self._of_frame
+        match = compiled(line.pattern).fullmatch
+
+        def groups(content: bytes) -> Groups | None:
+            found = match(content)
+            return None if found is None else found.groups()
+
+        return (lambda content: self._split(groups(content))) if line.table.split else groups
+
+    def _of_frame(self, content: bytes) -> Groups | None:
+        layout, table = self.line.layout, self.line.table
+        texts = layout.texts(content) if layout is not None else None
+        if texts is None:
+            return None
+        for field, text in texts.items():
+            if text in _NOT_FINITE and text.decode("ascii") not in table.table(field.name).instead:
+                return None  # infinities and NaN are numbers of no instrument, unless the description names them
+        return self._split(tuple(texts[field] for field in self.line.whole))
+
+    def _split(self, groups: Groups | None) -> Groups | None:
+        """Replace numbers by their parts; None where a bit is set that has no name."""
+        table = self.line.table
+        if groups is None or not table.split:
+            return groups
+        out: list[bytes | None] = []
+        for field, raw in zip(self.line.whole, groups, strict=True):
+            if field.name not in table.split:
+                out.append(raw)
+                continue
+            ranges = table.bit_ranges(field.name)
+            number = None if raw is None else int(raw.strip(b" "), 16 if field.type == "hex" else 10)
+            if number is not None and (
+                number < 0 or number & ~sum((1 << r.count) - 1 << r.low for r in ranges.values())
+            ):
+                return None
+            out += [
+                None if number is None else number_bytes(own.of(number))
+                for name, own in ranges.items()
+                if name != IGNORED
+            ]
+        return tuple(out)
 
     def _reading_slots(self, table: ReadingLine, chosen: Mapping[str, str | int]) -> list[Slot]:
         """Return the slots of a reading; those of units refer to those of numbers."""
@@ -120,6 +221,10 @@ class Reader:
         match table:
             case IdentityLine():
                 return lambda groups, _: self._identity(table, groups)
+            case FactsLine():
+                return lambda groups, _: Reply(
+                    "identity", identity=Identity(self._tables.kind, "", "", self._facts(table, groups))
+                )
             case ConfirmationLine():
                 return lambda groups, asked: self._confirmation(table, groups, asked)
             case RefusalLine():
@@ -136,20 +241,32 @@ class Reader:
 
     def read(self, content: bytes, asked: Request | None) -> Decoded | None:
         """Decode a line without its checksum; None where it is not of this kind."""
-        found = self._match(content)
-        return None if found is None else self._read(found.groups(), asked)
+        groups = self._groups(content)
+        return None if groups is None else self._read(groups, asked)
+
+    def matches(self, content: bytes) -> bool:
+        """Return True where a line without its checksum is of this kind."""
+        return self._groups(content) is not None
 
     def texts(self, content: bytes) -> dict[str, bytes]:
         """Return the bytes of each named field by its name; empty where the line is not of this kind."""
-        found = self._match(content)
-        groups = () if found is None else found.groups()
+        groups = self._groups(content) or ()
         return {p.name: raw for p, raw in zip(self.line.fields, groups, strict=False) if raw is not None}
 
-    def _reading(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
+    def _reading(self, groups: Groups, _: Request | None) -> Decoded | None:
+        if self.readings == 1:
+            return self._one_reading(groups, 1)
+        readings = [self._one_reading(groups, number) for number in range(1, self.readings + 1)]
+        whole = [reading for reading in readings if reading is not None]
+        return Several(tuple(whole)) if len(whole) == len(readings) else None
+
+    def _one_reading(self, groups: Groups, number: int) -> Reading | None:
         found = Found()
         for at in self._order:
             raw = groups[at]
-            if raw is not None and not self._slots[at].take(raw, found):
+            if raw is None or (self.numbers[at] or number) != number:
+                continue
+            if not self._slots[at].take(raw, found):
                 return None
         values, faults = found.values, tuple(dict.fromkeys(found.faults))
         if faults:
@@ -163,7 +280,7 @@ class Reader:
         sound = tuple(v for v in ordered if v is not None)
         return Values(ordered, faults) if faults or len(sound) < len(ordered) else sound
 
-    def _texts(self, groups: tuple[bytes | None, ...]) -> dict[str, str]:
+    def _texts(self, groups: Groups) -> dict[str, str]:
         encoding = self.line.writing.encoding
         return {
             place.name: raw.decode(encoding, "replace").strip(" ")
@@ -171,28 +288,30 @@ class Reader:
             if raw is not None
         }
 
-    def _number(self, groups: tuple[bytes | None, ...], name: str) -> float | None:
+    def _number(self, groups: Groups, name: str) -> float | None:
         for place, raw in zip(self.line.fields, groups, strict=True):
-            if place.name == name and raw is not None and TYPES[place.type].gives == "number":
+            if place.name == name and raw is not None and KINDS[place.type].gives == "number":
                 return number_field(place, self.line.table.table(name), self.line.writing).number(raw)
         return None
 
-    def _identity(self, line: IdentityLine, groups: tuple[bytes | None, ...]) -> Decoded | None:
+    def _identity(self, line: IdentityLine, groups: Groups) -> Decoded | None:
         texts = self._texts(groups)
         if not texts.get("serial"):
             return Reject("identity without serial number")
+        facts = self._facts(line, groups)
+        kind = texts.get("kind") or self._tables.kind
+        return Reply("identity", identity=Identity(kind, texts["serial"], texts.get("firmware", ""), facts))
+
+    def _facts(self, line: IdentityLine | FactsLine, groups: Groups) -> dict[str, float | str]:
+        texts = self._texts(groups)
         facts: dict[str, float | str] = {}
         for name in texts.keys() - {"kind", "serial", "firmware"}:
             table = line.table(name)
             number = self._number(groups, name)
             facts[table.fact or name] = texts[name] if number is None else number * table.scale + table.offset
-        facts = dict(sorted(facts.items()))
-        kind = texts.get("kind") or self._tables.kind
-        return Reply("identity", identity=Identity(kind, texts["serial"], texts.get("firmware", ""), facts))
+        return dict(sorted(facts.items()))
 
-    def _confirmation(
-        self, line: ConfirmationLine, groups: tuple[bytes | None, ...], asked: Request | None
-    ) -> Decoded | None:
+    def _confirmation(self, line: ConfirmationLine, groups: Groups, asked: Request | None) -> Decoded | None:
         texts = self._texts(groups)
         if "command" in texts:
             names = line.table("command").names
@@ -210,104 +329,14 @@ class Reader:
     def _of_command(self, action: str, command: CommandTable, value: float) -> float:
         of_core = ACTION_UNITS.get(action, "")
         # An action without a unit, such as zeroing, confirms a plain number.
+        value *= command.scale  # it is confirmed as it is sent
         back = convert(value, command.unit or of_core, of_core) if of_core else value
         return (self._sign[""] * back if command.turns else back) + 0.0
 
-    def _refusal(self, line: RefusalLine, groups: tuple[bytes | None, ...]) -> Decoded | None:
+    def _refusal(self, line: RefusalLine, groups: Groups) -> Decoded | None:
         reason = self._texts(groups).get("reason") or line.reason
         return Reply("refused", refusal=reason or "no reason given")
-
-    def fast_path(self, seal: Seal | None) -> "FastPath | None":
-        """Return the fast decoder of readings without faults; None where the line allows none."""
-        if not isinstance(self.line.table, ReadingLine) or (seal is not None and not seal.pattern):
-            return None
-        slots = self.slots
-        columns = [s for s in self._slots if isinstance(s, ChannelSlot)]
-        optional = {f.name for f in self.line.fields} - {p.name for p in self.line.parts if isinstance(p, Field)}
-        if (
-            {c.at for c in columns} != set(range(len(self._channels)))
-            or len(columns) != len(self._channels)
-            or optional
-        ):
-            return None
-        if any(c.reader.width or c.name for c in columns):
-            return None
-
-        def inner(place: Field, own: str) -> str:
-            slot = slots.get(place)
-            if isinstance(slot, ChannelSlot):
-                return f"({own})" if not slot.texts else f"({_number_only(self.line, place)})"
-            if isinstance(slot, StatusSlot):
-                good = sorted((text for text, faults in slot.means.items() if not faults), key=len, reverse=True)
-                good += [b"0"] if slot.bits and not good else []
-                return f"(?>{'|'.join(map(escaped, good))})" if good else "(?!)"
-            return own
-
-        content = expression(self.line.parts, self.line.table.tables, self.line.writing, inner)
-        return FastPath(f"({content}{seal.pattern}" if seal else content, seal, columns)
-
-
-def _number_only(line: Line, place: Field) -> str:
-    return plain_number(place, line.table.table(place.name), line.writing)
 
 
 #: Unit of the value of an action in the core (UCUM).
 ACTION_UNITS: Mapping[str, str] = {"speed": "/min", "bath": "Cel"}
-
-
-class FastPath:
-    """Fast decoder of readings without faults: one match, one checksum, conversion of the numbers."""
-
-    def __init__(self, pattern: str, seal: Seal | None, columns: Sequence[ChannelSlot]) -> None:
-        self._match = compiled(pattern).fullmatch
-        self._seal = seal
-        self._readers = [c.reader.read for c in columns]
-        self._factors = tuple(c.factor for c in columns)
-        self._addends = tuple(c.addend for c in columns)
-        self._sentinels = frozenset(number for c in columns for number in c.numbers)
-        n = len(columns)
-        order = sorted(range(n), key=lambda i: columns[i].at)
-        self._arrange = itemgetter(*order) if order != list(range(n)) else None
-        self._plain = all(r is float for r in self._readers) and not self._sentinels and self._arrange is None
-
-    def reader(self) -> Callable[[bytes], tuple[float, ...] | None]:
-        """Return a function from a whole line to its values; it gives None for a line that needs the full decoder."""
-        match, finish = self._match, self._finish
-        as_read = self._plain and not any(self._addends) and all(f == 1.0 for f in self._factors)
-
-        def unsealed(line: bytes) -> tuple[float, ...] | None:
-            found = match(line)
-            if found is None:
-                return None
-            numbers = found.groups()
-            values = tuple(map(float, numbers)) if as_read else finish(numbers)
-            return values if values is None or 0.0 not in values else tuple([v + 0.0 for v in values])
-
-        if self._seal is None:
-            return unsealed
-        of, base = self._seal.of, self._seal.base
-
-        def sealed(line: bytes) -> tuple[float, ...] | None:
-            found = match(line)
-            if found is None:
-                return None
-            covered, *numbers, check = found.groups()
-            if int(check, base) != of(covered):
-                return None
-            values = tuple(map(float, numbers)) if as_read else finish(numbers)
-            # Adding 0.0 turns a negative zero into zero.
-            return values if values is None or 0.0 not in values else tuple([v + 0.0 for v in values])
-
-        return sealed
-
-    def _finish(self, numbers: Sequence[bytes]) -> tuple[float, ...] | None:
-        if self._plain:
-            values = tuple(map(mul, map(float, numbers), self._factors))
-        else:
-            values = tuple([read(raw) for read, raw in zip(self._readers, numbers, strict=True)])
-            if not self._sentinels.isdisjoint(values):
-                return None
-            values = tuple(map(mul, values, self._factors))
-        if any(self._addends):
-            values = tuple(map(add, values, self._addends))
-        return values if self._arrange is None else self._arrange(values)

@@ -6,10 +6,11 @@ from dataclasses import dataclass, field
 
 from daq.core.driver import Channel
 from daq.core.units import unit
-from daq.descriptions.linemodel import FieldTable, ReadingField, StateField
+from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateField
+from daq.descriptions.numbers import single
 from daq.descriptions.patterns import Writing, compiled, is_number, plain_number
 from daq.descriptions.template import Field
-from daq.descriptions.types import TYPES, number_reader
+from daq.descriptions.types import KINDS, number_reader
 from daq.descriptions.unitwords import written_unit
 
 Fault = tuple[str, str]
@@ -47,7 +48,7 @@ def number_field(place: Field, table: FieldTable, writing: Writing) -> NumberFie
     """Return the reader of the numbers of a field."""
     return NumberField(
         place.width,
-        number_reader(place.type, comma=writing.mark(table) == ","),
+        number_reader(place.type, comma=writing.mark(table) == ",", signed_bits=table.signed_bits or 0),
         compiled(plain_number(place, table, writing)).fullmatch,
     )
 
@@ -217,7 +218,7 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
         return NoSlot()
     names = [c.name for c in channels]
     channel = table.channel or place.name
-    if channel not in names or table.units or TYPES[place.type].gives != "number":
+    if channel not in names or table.units or KINDS[place.type].gives != "number":
         return NoSlot()
     at = names.index(channel)
     factor, addend = conversion(table, channels[at].unit)
@@ -226,7 +227,8 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
     numbers: dict[float, str] = {}
     for text, fault in table.special.items():
         if is_number(text, place, table, writing):
-            numbers[number_reader(place.type, comma=writing.mark(table) == ",")(writing.of(text))] = fault
+            number = reader.read(writing.of(text))
+            numbers[single(number) if place.type.startswith("f32") else number] = fault
         else:
             texts[writing.of(text)] = fault
     return ChannelSlot(at, channel, reader, times * factor, times * addend, texts, numbers)
@@ -237,7 +239,7 @@ def _status_slot(place: Field, table: StateField, writing: Writing) -> StatusSlo
     bits = {int(weight): faults_of(entries) for weight, entries in table.bits.items()}
     reader = None
     numbers: dict[float, Sequence[Fault]] = {}
-    if TYPES[place.type].gives == "number":
+    if KINDS[place.type].gives == "number":
         reader = number_field(place, table, writing)
         numbers = {
             reader.read(writing.of(text)): faults_of(entries)

@@ -1,0 +1,73 @@
+"""The verification status of an instrument, and its history for a run that starts."""
+
+import json
+from collections.abc import Sequence
+from typing import Final
+
+from daq.adapters.store.reading import Reader
+from daq.app.records.checks.audited_checks import Entry, checks, entries, pair_of
+from daq.app.records.checks.controls import control_of, fixed_control_limits
+from daq.app.records.checks.doubts import results_between
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.orders import RunOrder
+from daq.core.driver import Identity
+from daq.methods.files.instrument import Instrument
+from daq.methods.planning.compile import InstrumentHistory
+from daq.methods.planning.standing import Pair, Standing, day, standing
+
+DAY_NS: Final = 86_400_000_000_000
+"""Largest age of a torque at rest that is used for the drift of the zero."""
+
+
+def standing_of(found: Sequence[Entry], instrument: Instrument | None, pair: Pair, now_utc_ns: int) -> Standing:
+    """Return the verification status of a pair now; without the instrument's file no interval is known.
+
+    A pass on a simulated instrument counts for a simulated one only.
+    """
+    every = None if instrument is None or instrument.verification is None else instrument.verification.every
+    judged = [e.detail.verified(e.utc_ns) for e in found if e.passed is not None and e.counts_for(instrument)]
+    return standing(judged, now_utc_ns=now_utc_ns, every_ns=every, pair=pair)
+
+
+def instrument_history(
+    reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Identity | None, now_utc_ns: int
+) -> InstrumentHistory:
+    """Return the history of an instrument at the start of a run on it.
+
+    Raises:
+        SettingError: the method is not known.
+    """
+    instrument = catalogue.instrument(order.instrument)
+    serial = identity.serial if identity is not None else instrument.expect_serial
+    found = entries(reader, instrument.name)
+    pair = pair_of(instrument, serial)
+    method = catalogue.method(order.method_id, order.method_version)
+    since: list[tuple[str, str]] = []
+    limits = None
+    if method.verification is not None or method.control:
+        of_kind = [e for e in checks(reader, instrument.name) if e.is_control] if method.control else found
+        alike = (e for e in of_kind if e.passed and e.counts_for(instrument))
+        passes = [e.seq for e in alike if pair.counts(e.detail.verified(e.utc_ns))]
+        since = results_between(reader, instrument.name, passes[-1] if passes else 0)
+    if method.control and order.fluid:
+        limits = fixed_control_limits(reader, instrument, catalogue.fluid(order.fluid))
+    return InstrumentHistory(
+        today=day(now_utc_ns),
+        standing=standing_of(found, instrument, pair, now_utc_ns),
+        condition=order.condition or "as_found",
+        results_since_pass=tuple(result for result, _ in since),
+        last_torque_at_rest=_last_torque_at_rest(reader, instrument.name, serial, now_utc_ns),
+        control=control_of(reader, instrument, pair, now_utc_ns),
+        control_limits=limits,
+    )
+
+
+def _last_torque_at_rest(reader: Reader, instrument: str, serial: str | None, now_utc_ns: int) -> float | None:
+    newest = reader.last_result(instrument)
+    if newest is None or now_utc_ns - newest.created_utc_ns > DAY_NS:
+        return None
+    data = json.loads(newest.data)
+    if data["origin"].get("serial") != serial:
+        return None
+    seen: float | None = data["conditions"].get("torque_at_rest_percent")
+    return seen

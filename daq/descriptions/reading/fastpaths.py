@@ -1,0 +1,135 @@
+"""Fast decoders of lines of text that are readings without faults; every other line takes `Reader`."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from operator import add, itemgetter, mul
+
+from daq.core.driver import Decoded, Request, Several
+from daq.descriptions.linemodel import ReadingLine
+from daq.descriptions.patterns import compiled, escaped, expression, plain_number
+from daq.descriptions.reading.fastframes import Decoder, of_frame
+from daq.descriptions.reading.lines import Reader
+from daq.descriptions.reading.slots import ChannelSlot, Slot, StatusSlot
+from daq.descriptions.template import Field
+
+
+def fast_path(reader: Reader, otherwise: Decoder, before: bytes = b"", behind: bytes = b"") -> Decoder | None:
+    """Return the decoder that takes readings without faults of one kind of line itself; None where there is none.
+
+    `otherwise` takes all other lines; `before` and `behind` are the marks of the line that the framing leaves on it.
+    """
+    width = len(reader.channels)
+    count = width * reader.readings
+    # The numbers of several readings are decoded as one row, and are divided at the end.
+    slots = {
+        place: replace(slot, at=slot.at + width * (number - 1)) if isinstance(slot, ChannelSlot) and number else slot
+        for (place, slot), number in zip(reader.slots.items(), reader.numbers, strict=False)
+    }
+    columns = [s for s in slots.values() if isinstance(s, ChannelSlot)]
+    if (
+        not isinstance(reader.line.table, ReadingLine)
+        or {c.at for c in columns} != set(range(count))
+        or len(columns) != count
+        or any(c.reader.width or c.name for c in columns)
+    ):
+        return None
+    if reader.line.layout is not None:
+        row = of_frame(reader, reader.line.layout, slots, otherwise)
+    else:
+        row = _of_text(reader, slots, otherwise, before, behind)
+    if row is None or reader.readings == 1:
+        return row
+
+    def divided(line: bytes, asked: Request | None = None) -> Decoded:
+        values = row(line, asked)
+        if type(values) is not tuple or len(values) != count:
+            return values  # of `otherwise`, whose readings have fewer values
+        return Several(tuple([values[at : at + width] for at in range(0, count, width)]))
+
+    return divided
+
+
+def _of_text(  # noqa: C901 - two closures, with and without checksum
+    reader: Reader, slots: Mapping[Field, Slot], otherwise: Decoder, before: bytes, behind: bytes
+) -> Decoder | None:
+    line, seal = reader.line, reader.seal
+    columns = [s for s in slots.values() if isinstance(s, ChannelSlot)]
+    optional = {f.name for f in line.fields} - {p.name for p in line.parts if isinstance(p, Field)}
+    if optional or line.table.split:
+        return None
+
+    def inner(place: Field, own: str) -> str:
+        slot = slots.get(place)
+        if isinstance(slot, ChannelSlot):
+            number = plain_number(place, line.table.table(place.name), line.writing)
+            return f"({own})" if not slot.texts else f"({number})"
+        if isinstance(slot, StatusSlot):
+            good = sorted((text for text, faults in slot.means.items() if not faults), key=len, reverse=True)
+            good += [b"0"] if slot.bits and not good else []
+            return f"(?>{'|'.join(map(escaped, good))})" if good else "(?!)"
+        return own
+
+    content = expression(line.parts, line.table.tables, line.writing, inner)
+    pattern = f"({content}{seal.pattern}" if seal is not None else content
+    match = compiled(escaped(before) + pattern + escaped(behind)).fullmatch
+    finish = _finisher(columns)
+
+    def unsealed(line: bytes, asked: Request | None = None) -> Decoded:
+        found = match(line)
+        if found is None:
+            return otherwise(line, asked)
+        values = tuple(map(float, found.groups())) if finish is None else finish(found.groups())
+        if values is None:
+            return otherwise(line, asked)
+        return values if 0.0 not in values else tuple([v + 0.0 for v in values])
+
+    if seal is None:
+        return unsealed
+    of, value = seal.of, seal.value
+
+    def sealed(line: bytes, asked: Request | None = None) -> Decoded:
+        found = match(line)
+        if found is None:
+            return otherwise(line, asked)
+        covered, *numbers, check = found.groups()
+        if value(check) != of(covered):
+            return otherwise(line, asked)
+        values = tuple(map(float, numbers)) if finish is None else finish(numbers)
+        if values is None:
+            return otherwise(line, asked)
+        # Adding 0.0 turns a negative zero into zero.
+        return values if 0.0 not in values else tuple([v + 0.0 for v in values])
+
+    return sealed
+
+
+def _finisher(columns: Sequence[ChannelSlot]) -> Callable[[Sequence[bytes]], tuple[float, ...] | None] | None:
+    """Return the function from the texts of the numbers, in the order of the line, to the values of the channels.
+
+    None where each value is its number.
+    """
+    readers = [c.reader.read for c in columns]
+    factors, addends = [c.factor for c in columns], [c.addend for c in columns]
+    sentinels = frozenset(number for c in columns for number in c.numbers)
+    order = [next(i for i, c in enumerate(columns) if c.at == at) for at in range(len(columns))]
+    arrange = None if order == sorted(order) else itemgetter(*order)
+    plain = all(read is float for read in readers) and not sentinels and arrange is None
+    if plain and not any(addends) and all(f == 1.0 for f in factors):
+        return None
+
+    def finish(numbers: Sequence[bytes]) -> tuple[float, ...] | None:
+        if plain:
+            values = tuple(map(mul, map(float, numbers), factors))
+        else:
+            values = tuple([read(raw) for read, raw in zip(readers, numbers, strict=True)])
+            if not sentinels.isdisjoint(values):
+                return None
+            values = tuple(map(mul, values, factors))
+        if any(addends):
+            values = tuple(map(add, values, addends))
+        return values if arrange is None else arrange(values)
+
+    return finish
+
+
+__all__ = ["fast_path"]

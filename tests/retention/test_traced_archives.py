@@ -1,0 +1,135 @@
+"""A report is traced through several archives: what they do not have is not called different, and damage is named."""
+
+import json
+import random
+import shutil
+
+import pytest
+
+from daq.adapters.paths import database_path
+from daq.adapters.store.archiving import files
+from daq.adapters.store.archiving.archive_reader import open_archives
+from daq.adapters.store.archiving.contents import write_contents
+from daq.app.cli import main
+from daq.app.cli.laboratory.trace import EXIT_DISAGREES, EXIT_ELSEWHERE, NOT_HERE
+from daq.app.laboratory.acts import carry_out
+from daq.core.errors import SettingError
+from tests.support.runs.archived import archive, works
+from tests.support.runs.virtual_bench import T0, StoredBench
+from tests.support.sparkplug.changed import falsifying
+
+EXIT_USAGE = 2
+
+
+@pytest.fixture(scope="module")
+def reported(tmp_path_factory):
+    """A state directory with a report of three runs, the number of the report, and the runs."""
+    state = tmp_path_factory.mktemp("reported") / "state"
+    bench = StoredBench(state)
+    runs = [bench.measure("G-1042", fill=str(n)) for n in range(3)]
+    with works(state, now=T0 + 86_400 * 10**9) as lab:
+        number = carry_out(lab, "report_make", {"of": "G-1042"})["id"]
+    return state, number, runs
+
+
+@pytest.fixture
+def tracing(reported, tmp_path, capsys):
+    """Trace the report with archives, beside a database where its state directory is given."""
+    _, number, _ = reported
+
+    def run(*paths, state=tmp_path / "none", form=()):
+        given = [word for path in paths for word in ("--archive", str(path))]
+        code = main(["--state", str(state), "trace", number, *given, *form])
+        return code, capsys.readouterr()
+
+    return run
+
+
+def written(state, folder, name, runs):
+    """Write an archive with the digest beside it."""
+    path = folder / f"{name}{files.SUFFIX}"
+    path.touch()
+    write_contents(database_path(state), path, runs)
+    files.write_digest(path, files.sha256_of(path))
+    return path
+
+
+def damaged(path, rng):
+    """Change one byte of a file, most often in a page of its own rows."""
+    raw = bytearray(path.read_bytes())
+    places = [n for n, byte in enumerate(raw) if byte]
+    raw[rng.choice(places)] ^= rng.choice((1, 0x10, 0x55))
+    path.write_bytes(raw)
+
+
+@pytest.mark.parametrize("seed", [1, *(pytest.param(n, marks=pytest.mark.slow) for n in range(2, 12))])
+def test_only_what_the_archives_do_not_have_is_missing_and_a_changed_byte_is_named(reported, tracing, tmp_path, seed):
+    state, _, runs = reported
+    rng = random.Random(seed)
+    parts = [sorted(rng.sample(runs, rng.randint(1, 2)), key=runs.index) for _ in range(rng.randint(1, 3))]
+    paths = [written(state, tmp_path, f"a{n}", part) for n, part in enumerate(parts)]
+    held = {run for part in parts for run in part}
+    code, out = tracing(*paths)
+    assert code == (0 if held == set(runs) else EXIT_ELSEWHERE), out
+    missing = [line.split(" of run ")[1].split(":")[0] for line in out.out.splitlines() if line.startswith(NOT_HERE)]
+    assert missing == [run for run in runs if run not in held]
+    assert "DO NOT USE" not in out.out
+    _, whole = tracing(*paths, form=["--json"])
+    assert [r["run"] for r in json.loads(whole.out)["results"]] == [run for run in runs if run in held]
+    for beside in (True, False):
+        changed = [tmp_path / str(beside) / path.name for path in paths]
+        changed[0].parent.mkdir()
+        for path, copy in zip(paths, changed, strict=True):
+            shutil.copy(path, copy)
+            if beside:
+                shutil.copy(files.digest_path(path), files.digest_path(copy))
+        which = rng.choice(changed)
+        damaged(which, rng)
+        code, out = tracing(*changed, form=["--json"])
+        # Without a digest only a byte that no reader sees may be unnamed: one of another page, or of no row.
+        assert code in (EXIT_DISAGREES, EXIT_USAGE) or (not beside and out.out == whole.out), (code, out)
+        if beside:
+            assert f"{which.name} was changed" in out.out or which.name in out.err
+
+
+@pytest.mark.slow
+def test_several_archives_show_what_the_database_shows(reported, tracing, tmp_path):
+    state, _, runs = reported
+    paths = [written(state, tmp_path, run, [run]) for run in reversed(runs)]
+    answers = [tracing(*given, state=at, form=["--json"]) for given, at in ((paths, tmp_path / "none"), ((), state))]
+    assert [code for code, _ in answers] == [0, 0]
+    assert json.loads(answers[0][1].out) == json.loads(answers[1][1].out)
+
+
+def test_beside_the_database_each_journal_is_read_from_its_archive_and_its_damage_is_named(reported, tracing, tmp_path):
+    original, _, runs = reported
+    state, medium = shutil.copytree(original, tmp_path / "state"), tmp_path / "medium"
+    medium.mkdir()
+    archive(state, medium, most_runs=1)
+    paths = sorted(medium.glob(f"*{files.SUFFIX}"))
+    code, out = tracing(*paths, state=state, form=["--json"])
+    assert (code, len(paths)) == (0, len(runs))
+    assert all(r["raw"]["bytes"] > 1000 and not r["raw"]["trouble"] for r in json.loads(out.out)["results"])
+    assert tracing(*paths[1:], state=state)[0] == 0
+    for path in paths:
+        files.digest_path(path).unlink()
+    with falsifying(paths[2]) as db:
+        db.execute("DELETE FROM journal WHERE seq = (SELECT max(seq) FROM journal)")
+    code, out = tracing(*paths, state=state)
+    assert (code, "does not have it as the audit trail states it" in out.out) == (EXIT_DISAGREES, True), out
+    raw = paths[1].read_bytes()
+    journal = max(range(0, len(raw), 4096), key=lambda n: len(set(raw[n : n + 4096])))
+    paths[1].write_bytes(raw[: journal + 2000] + bytes([raw[journal + 2000] ^ 1]) + raw[journal + 2001 :])
+    code, out = tracing(*paths, state=state)
+    assert (code, f"block 0 of run {runs[1]}" in out.out) == (EXIT_DISAGREES, True), out
+
+
+def test_archives_of_two_databases_are_refused(reported, tmp_path):
+    state, _, runs = reported
+    other = StoredBench(tmp_path / "other")
+    paths = [
+        written(state, tmp_path, "own", runs[:1]),
+        written(tmp_path / "other", tmp_path, "foreign", [other.measure("G-1")]),
+    ]
+    with pytest.raises(SettingError, match=r"foreign\.archive.*is of another database than own\.archive"):
+        open_archives(paths)
