@@ -245,3 +245,13 @@ def test_a_run_that_comes_after_its_stage_is_shown(browser):
         server.pushed.append(("run", {"bench": "bench-1", "run": None}))
         expect(row).to_have_count(0, timeout=LONG_MS)
         tab.context.close()
+
+
+def test_a_button_that_has_not_changed_is_not_replaced_under_a_finger(browser):
+    with bench(browser, "choosing") as (server, tab):
+        view = server.by_name["bench-choosing"].values["bench"]["view"]
+        button = tab.get_by_role("button", name="G-1043").element_handle()
+        view["connection"] = "connecting"
+        server.pushed.append(("bench", view))
+        expect(tab.locator(".bench-head .right")).to_contain_text("connecting", timeout=LONG_MS)
+        assert button.evaluate("element => element.isConnected")

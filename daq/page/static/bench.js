@@ -76,7 +76,8 @@ function adopt(made, wanted) {
     for (const place of [".bench-main", ".bench-foot", ".bench-head h1", ".bench-head [data-part]"]) {
       const old = document.querySelector(place);
       const next = made.querySelector(place);
-      if (old && next) old.replaceWith(next);
+      // A button that is replaced by its like between the two ends of a touch would lose the touch.
+      if (old && next && !old.isEqualNode(next)) old.replaceWith(next);
     }
   }
   for (const old of document.querySelectorAll("[data-said]")) old.remove();
