@@ -65,7 +65,7 @@ def _titled(text: str, name: str) -> str:
 
 
 METHODS = {
-    "quick": _titled(SHORT, "quick").replace('stop = "12 s"', 'stop = "6 s"').replace('span = "5 s"', 'span = "3 s"'),
+    "quick": _titled(SHORT, "quick").replace('stop = "12 s"', 'stop = "9 s"').replace('span = "5 s"', 'span = "3 s"'),
     "waits": _titled(SHORT, "waits") + WAITS,
     "shears": _titled(SHORT, "shears") + '\n[conditioning.preshear]\nspeed = 12\ntime = "10 h"\n',
     "rests": _titled(SHORT, "rests")
@@ -187,6 +187,7 @@ class Works:
             self.at_rest(bench)
             made = self.sample(product, bench)
             self.scan(made, bench)
+            assert self.view(bench)["stage"] == "checking", self.view(bench)
             # The motor of the run before must be read as still.
             self.until(lambda view: all(i["met"] for i in view["items"] if i["code"] == "motor_still"), bench)
             if not confirmed:
