@@ -90,11 +90,13 @@ class Who:
     role: Role | None = None
     by_badge: bool = False
     """Identified by a badge, which can be found and lent."""
+    client: str = ""
+    """Name of the program that was identified by its token; then no person is known."""
 
     @property
     def name(self) -> str:
-        """The person's id; the login where no person is known."""
-        return self.login if self.person is None else self.person.id
+        """The person's id, or the program's name; the login where neither is known."""
+        return (self.client or self.login) if self.person is None else self.person.id
 
 
 @dataclass(frozen=True, slots=True)

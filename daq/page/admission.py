@@ -6,6 +6,7 @@ from typing import Final
 
 from starlette.requests import Request
 
+from daq.app.laboratory.clients.bearer import is_token
 from daq.core.errors import LinkError, SettingError
 from daq.laboratory.people import ROLES, Role
 from daq.page.answers import form
@@ -26,7 +27,7 @@ def admission(route: Route) -> Callable[[Request], Awaitable[None]]:
 
     async def admit(request: Request) -> None:
         parts = parts_of(request)
-        request.state.visit = await _visit(request, parts)
+        request.state.visit = await _visit(request, parts, route)
         if route.method == "POST":
             await _refuse_foreign(request, parts, route)
         refuse_without_need(request, route)
@@ -47,7 +48,7 @@ def refuse_without_need(request: Request, route: Route) -> None:
 
 async def still_permits(request: Request, route: Route) -> bool:
     """Return whether a visitor still has what a route needs, as the daemon has it now."""
-    request.state.visit = await _visit(request, parts_of(request))
+    request.state.visit = await _visit(request, parts_of(request), route)
     try:
         refuse_without_need(request, route)
     except RefusedError:
@@ -55,12 +56,14 @@ async def still_permits(request: Request, route: Route) -> bool:
     return True
 
 
-async def _visit(request: Request, parts: PageParts) -> Visit:
-    """Return the one who sent a request, as the daemon knows the person of the ticket now."""
+async def _visit(request: Request, parts: PageParts, route: Route) -> Visit:
+    """Return the one who sent a request, as the daemon knows the person of the ticket, or the program of the token."""
     cookies = parts.cookies
     authorization = request.headers.get("authorization", "")
     bearer = authorization[: len(BEARER)].lower() == BEARER
     ticket = authorization[len(BEARER) :].strip() if bearer else cookies.ticket(request.cookies)
+    if is_token(ticket) and not (bearer and route.is_api):
+        ticket = ""  # screens are for persons, and a cookie never has a token
     person, role, people = "", None, parts.settings.people
     if people and ticket:
         try:

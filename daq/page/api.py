@@ -9,6 +9,7 @@ from fastapi.responses import JSONResponse, Response, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from daq.app.daemon.queries.asked import MOST_ROWS, RunsAsked
+from daq.app.laboratory.clients.bearer import is_token
 from daq.core.encoding import encode
 from daq.core.errors import LinkError
 from daq.page.acting import ask, bench_of, carry_out, give_command, give_text, known, logged_in, run_of
@@ -79,13 +80,17 @@ async def log_in(request: Request, given: LogInGiven) -> dict[str, Any]:
 
 
 async def session(request: Request, response: Response) -> dict[str, Any]:
-    """Return who visits, and the token for the header `X-CSRF-Token`; a client without a cookie gets one."""
+    """Return who visits, and the token for the header `X-CSRF-Token`; a client without a cookie gets one.
+
+    `program` is true where a token identifies a program, whose name is then in `person`.
+    """
     visit, parts = visit_of(request), parts_of(request)
     cookie = visit.cookie or new_visit()
     if not visit.cookie and not visit.bearer:
         parts.cookies.set(response, "visit", cookie, VISIT_S)
     return {
         "person": visit.person,
+        "program": is_token(visit.ticket),
         "role": visit.role,
         "people": visit.people,
         "paired": visit.paired,

@@ -99,7 +99,14 @@ class NoHands:
         raise AssertionError(geometry)
 
 
+class NoTrials:
+    """Trials that start no process."""
+
+    def start(self, order, _utc_ns):
+        return f"trial of {order.port}"
+
+
 def with_flows(lab):
-    """Return a laboratory whose benches have flows, as that of a daemon."""
+    """Return a laboratory whose benches have flows and that has trials, as that of a daemon."""
     ids = (f"note-{number}" for number in itertools.count())
-    return replace(lab, flows=BenchFlows(lab.store, lab.clock, NoHands(), lambda: next(ids)))
+    return replace(lab, flows=BenchFlows(lab.store, lab.clock, NoHands(), lambda: next(ids)), trials=NoTrials())

@@ -4,10 +4,13 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
+from daq.app.records.derived import curve_head
 from daq.app.screens.drawings.curve_svg import svg
 from daq.app.screens.drawings.curve_text import LEFT, MARKS, PLOT_ROWS, curve_lines, plot
+from daq.app.screens.drawings.drawing_words import words_of
 from daq.methods.parts.statement import state
 from simulators.rotational.catalogue import FLUIDS
+from tests.support.drawn_words import english_in
 from tests.support.runs.flow_curves import measure, text
 
 
@@ -69,3 +72,24 @@ def test_the_drawing_is_complete_and_its_text_is_escaped(curve):
             # The rate increases to the right, the stress upwards.
             assert places == sorted(places)
             assert [y for _, y in places] == sorted((y for _, y in places), reverse=True)
+
+
+def test_a_korean_drawing_has_no_english_word(curve):
+    words = words_of("ko")
+    data = {
+        "method": {"id": "m-1", "version": "1"}, "sample": {"id": "G-1", "product": "p-1", "lot": "L8", "sampled_at": "2026-11-26"},
+        "origin": {"began": "2026-11-26T14:20:00Z"}, "conditions": {"temperature": 20.0}, "simulated": True,
+        "geometry": {"name": "cylinder-9", "kind": "cylinder", "dimensions": {"radius": 9.0}, "vessel": None, "fill_volume_mL": None,
+                     "immersion": None, "stirrup": False},
+    }  # fmt: skip
+    few = state("too_few_speeds", speeds=2, needed=3)
+    bare = curve.model_copy(update={"fits": [], "band": [], "chosen": None, "left_out": [few]})
+    for one in (curve, bare):
+        drawing = svg(one, "G-1, m-1 1", curve_head(data, words), words)
+        assert english_in(drawing) - {"cylinder"} == set()
+        for text_ in ("전단 응력, Pa", "벽면 전단 속도, s⁻¹", "로트 L8", "20.00 °C"):
+            assert text_ in drawing
+        english = svg(one, "G-1, m-1 1", curve_head(data))
+        assert "SIMULATED: no real sample was measured" in english
+        assert "sample G-1, p-1, lot L8, sampled 2026-11-26" in english
+    assert "멱법칙" in svg(curve, "x", (), words)

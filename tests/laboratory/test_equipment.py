@@ -24,7 +24,7 @@ from daq.app.records.equipment_state import (
 )
 from daq.app.records.pieces import Piece, named_piece
 from daq.app.setup.catalogue import Catalogue
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.equipment import Equipment, equipment_id
 from daq.methods.files.instrument import Probe
 from daq.methods.planning.standing import day
@@ -122,6 +122,19 @@ def test_unknown_pieces_constants_units_and_days_are_refused_by_name(lab):
     ):
         with pytest.raises(SettingError, match=words):
             calibrated(lab, **order)
+    assert audited(lab) == []
+
+
+def test_every_wrong_value_of_a_certificate_is_named_by_its_place(lab):
+    good = constant("torque_full_scale", "1 mN.m", "1 mN.m", "3 uN.m")
+    wrong = [
+        constant("torque", "1 uN.m", "1 uN.m", "1 uN.m"),
+        good,
+        constant("torque_full_scale", "1", "1 mN.m", "1 uN.m"),
+    ]
+    with pytest.raises(SettingErrors) as caught:
+        calibrated(lab, "bench-1", *wrong)
+    assert [e.key for e in caught.value.errors] == ["values[0].name", "values[2].as_found"]
     assert audited(lab) == []
 
 

@@ -65,9 +65,12 @@ NEEDED = {
     "person_badge": "administer",
     "person_authorise": "administer",
     "person_withdraw": "administer",
+    "driver_trial": "administer",
+    "token_add": "administer",
+    "token_revoke": "administer",
 }
 #: Acts that need their role also where people are switched off.
-ALWAYS = {name for name in NEEDED if name.startswith(("person_", "archive_", "sign"))}
+ALWAYS = {name for name in NEEDED if name.startswith(("person_", "archive_", "sign", "token_", "driver_"))}
 #: Digest of the journal of each measured run.
 DIGESTS: dict[str, str] = {}
 
@@ -173,6 +176,9 @@ def order_of(act, target, actor):
         "person_badge": {"id": target, "badge": f"badge of {target}"},
         "person_authorise": {"id": target, "method": "clear-glaze-qc"},
         "person_withdraw": {"id": target, "method": "engobe-qc", "because": "long away"},
+        "driver_trial": {"kind": "kiln-scale", "port": "/dev/ttyUSB7"},
+        "token_add": {"id": f"new-{target}", "role": "measure"},
+        "token_revoke": {"id": f"old-{target}", "because": "replaced"},
     }[act]  # fmt: skip
 
 
@@ -201,6 +207,7 @@ def prepared(lab, target):
     carry_out(lab, "archive_add", archive_of(target, "old"))
     carry_out(lab, "person_add", {"id": target, "role": "look"})
     carry_out(lab, "person_authorise", {"id": target, "method": "engobe-qc"})
+    carry_out(lab, "token_add", {"id": f"old-{target}", "role": "look"})
     for role in ROLES:
         carry_out(lab, "person_password", {"id": role, "password": "a new glaze"})
     carry_out(lab, "equipment_out", {"piece": "logger-1", "serial": target, "because": "dropped"})

@@ -7,7 +7,10 @@ from pathlib import Path
 from unittest.mock import patch
 from urllib.parse import quote
 
+from daq.app.daemon.trials.trial_file import TrialFinding, TrialReport, write_report
 from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.laboratory import new
+from daq.laboratory.tokens import Token
 from daq.page import answers
 from tests.page.visiting import MARKUP, Page
 from tests.support.laboratories import FixedClock, laboratory
@@ -18,6 +21,10 @@ SAMPLES = [
     {"id": "G-2002", "product": "white-glaze", "lot": "2212", "remark": "second mill"},
     *({"id": f"G-{2003 + n}", "product": "casting-slip", "bench": "bench-2"} for n in range(25)),
 ]  # fmt: skip
+TRIAL = TrialReport(
+    id="t", kind="kiln-scale", port="/dev/ttyUSB7", began_utc_ns=0, stage="done", received=420, sent=3, passed=31,
+    lines=(r"0.1 < ST,GS,+  100.00 g\r\n",) * 30, remarks=("line 3: the maker",), description='kind = "kiln-scale"\n',
+)  # fmt: skip
 CHECK = "check-1"
 """Run of the verification that failed."""
 LINES = "id,product,lot,due\nG-3001,clear-glaze,2220,\nG-3002,white-glaze,2221,\n"
@@ -36,6 +43,9 @@ def furnish(lab, run):
     )
     carry_out(lab, "note_add", {"run": run, "text": "cup was chipped"})
     verify(lab.store, CHECK, passed=False)
+    lab.change(new(Token(id="line-display"), "token_added"), new(Token(id="registry", revoked=True), "token_added"))
+    finding = TrialFinding(name="units", outcome="failed", message="no unit is declared", do="name the unit")
+    write_report(lab.store.path.parent, TRIAL.model_copy(update={"findings": (finding,)}))
 
 
 def addresses(run, product, lot, number):
@@ -51,6 +61,7 @@ def addresses(run, product, lot, number):
         "figures": "/equipment/health?instrument=bench-1", "reports": "/reports", "trace": f"/reports/trace?report={number}", "day": "/reports/day?day=2026-11-29",
         "month": "/reports/month", "lot": f"/reports/lot?lot={quote(lot)}", "definitions": "/definitions",
         "definition": "/definitions/one?kind=product&id=clear-glaze", "definition-method": "/definitions/one?kind=method&id=clear-glaze-qc", "outbox": "/health/outbox",
+        "tokens": "/health/tokens", "trial": "/health/trial",
     }.items()  # fmt: skip
 
 

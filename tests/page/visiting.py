@@ -72,7 +72,7 @@ class DaemonInProcess:
     async def identify(self, ticket):
         self._reached()
         who = identify(self.lab, self._by(ticket))
-        return Visitor(who.person.id if who.person else "", who.role or "", True)
+        return Visitor(who.person.id if who.person else who.client, who.role or "", True)
 
     async def status(self):
         self._reached()

@@ -40,6 +40,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("note", "add a note to a run", "laboratory.note"),
     ("transcribe", "enter values that were read by eye; a second person confirms each", "laboratory.transcribe"),
     ("person", "persons: roles, logins, passwords, badges, authorisations", "laboratory.person"),
+    ("token", "tokens by which programs use the page's interface", "laboratory.token"),
     ("runs", "search and list runs", "records.runs"),
     ("day", "show all runs of a day by instrument, their counts, and what is open", "records.day"),
     ("show", "show a run and its result", "records.show"),

@@ -139,7 +139,7 @@ class Service:
 
     def _visitor(self, who: Who) -> Visitor:
         people = self._supervisor.catalogue.daemon.people.required
-        return Visitor("" if who.person is None else who.person.id, who.role or "", people)
+        return Visitor(who.client if who.person is None else who.person.id, who.role or "", people)
 
     def _watched(self, request: WatchRun | WatchBench | WatchLive) -> AsyncIterator[Answer]:
         """Return the views of a run, of the work at a bench, or of all benches."""

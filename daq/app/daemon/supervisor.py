@@ -30,6 +30,7 @@ from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.reloading import Reloading
 from daq.app.daemon.runs_in_progress import RunsInProgress
 from daq.app.daemon.shift.benches import Benches
+from daq.app.daemon.trials.starting import TrialProcess
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.payload_retention import PayloadRetention
@@ -83,6 +84,7 @@ class Supervisor:
         """
         self.configured = Configured(catalogue, only)
         self.state = state
+        self.trials = TrialProcess(state, lambda: self.catalogue)
         self.clock = clock
         real = RealPorts()
         self._instruments = InstrumentSessions(self.configured, ports or real, clock, self._audit, real.forget)
@@ -192,6 +194,7 @@ class Supervisor:
     async def close(self) -> None:
         """End runs (and stop their motors), publish what can be published, and release everything."""
         await self.end_runs()
+        await asyncio.to_thread(self.trials.close)
         await self.benches.stop()
         await self._post_run.tasks.finish()
         if self.sparkplug is not None:
@@ -218,6 +221,7 @@ class Supervisor:
             topics=None if publishing is None else publishing.topics,
             with_flat=publishing is not None and publishing.flat,
             flows=self.benches.flows,
+            trials=self.trials,
         )
 
     # ---- runs

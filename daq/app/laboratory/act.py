@@ -22,6 +22,7 @@ class Act(Generic[M]):
         do: carries the act out as one transaction of the store, and returns JSON values for the person.  It waits for
             the disk, so the daemon calls it in a thread.
         always: the role is needed also where people are switched off.
+        clients: a program may do it too, by its token.  All other acts are those of a person.
     """
 
     name: str
@@ -29,3 +30,4 @@ class Act(Generic[M]):
     role: Role
     do: Callable[[Laboratory, M], dict[str, Any]]
     always: bool = False
+    clients: bool = False

@@ -8,14 +8,15 @@ from typing import Any, Final
 from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.bench import assigning, bench_acts, handing_over
-from daq.app.laboratory.equipment import serving, transcribing
+from daq.app.laboratory.equipment import serving, transcribing, trial_act
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
+from daq.app.laboratory.programs import tokens
 from daq.app.laboratory.reporting import making
 from daq.app.laboratory.retention import archive_acts
 from daq.app.laboratory.signing import sign_acts, storing_act
-from daq.core.errors import SettingError
+from daq.core.errors import NotAllowedError, SettingError
 from daq.methods.files.load import parse
 
 ACTS: Final[dict[str, Act[Any]]] = {
@@ -24,6 +25,7 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *samples.ACTS,
         *importing.ACTS,
         *people.ACTS,
+        *tokens.ACTS,
         *fitting.ACTS,
         *corrections.ACTS,
         *notes.ACTS,
@@ -34,6 +36,7 @@ ACTS: Final[dict[str, Act[Any]]] = {
         *storing_act.ACTS,
         *serving.ACTS,
         *transcribing.ACTS,
+        *trial_act.ACTS,
         *assigning.ACTS,
         *bench_acts.ACTS,
         *handing_over.ACTS,
@@ -67,4 +70,6 @@ def carry_out(
     checked = parse(act.order, dict(order))
     with _ONE_AT_A_TIME:
         who = acting(laboratory, act.name, act.role, given, always=act.always)
+        if who.client and not act.clients:
+            raise NotAllowedError(f"{act.name} is the act of a person; {who.client} is a program with a token")
         return act.do(replace(laboratory, identified=who, badge=given.badge, ticket=given.ticket), checked)

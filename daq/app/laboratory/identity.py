@@ -1,9 +1,10 @@
-"""The one place that decides who acts: from a log-in's ticket, a badge, a person's password, or the kernel's login."""
+"""The one place that decides who acts: from a log-in's ticket, a token, a badge, a password, or the kernel's login."""
 
 from datetime import UTC, datetime
 from typing import Final
 
 from daq.adapters.store.reading import Reader
+from daq.app.laboratory.clients.bearer import is_token, token_of
 from daq.app.laboratory.laboratory import Laboratory, find, listed
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import NotAllowedError, SettingError
@@ -26,7 +27,7 @@ class Given(Model):
     password: Hidden = ""
     badge: Hidden = ""
     ticket: Hidden = ""
-    """Ticket of a log-in (`daq.app.laboratory.log_ins`)."""
+    """Ticket of a log-in (`daq.app.laboratory.log_ins`), or token of a program (`daq.app.laboratory.clients`)."""
     page: bool = False
     """The request comes from the page: its login is that of a program and identifies no person."""
 
@@ -42,13 +43,18 @@ NOTHING_GIVEN: Final = Given()
 def identify(laboratory: Laboratory, given: Given = NOTHING_GIVEN) -> Who:
     """Return who acts: the person of the ticket, of the badge, of the id and password, or of the login, in this order.
 
+    A token in the place of the ticket identifies a program, and no person.
+
     Raises:
-        SettingError: badge or password are wrong, were tried too often, the ticket has ended, or the person is locked.
+        SettingError: badge or password are wrong, were tried too often, ticket or token have ended, or the person is
+            locked.
     """
     if sum(bool(secret) for secret in (given.badge, given.person, given.ticket)) > 1:
         raise SettingError("give a badge, or a person with a password; not both", key="badge")
     by_badge = bool(given.badge)
     with laboratory.reader() as reader:
+        if is_token(given.ticket):
+            return _client(reader, laboratory, given.ticket)
         if given.ticket:
             person, by_badge = _of_ticket(reader, laboratory, given.ticket)
             role: Role = BY_BADGE if by_badge else "administer"
@@ -66,6 +72,14 @@ def identify(laboratory: Laboratory, given: Given = NOTHING_GIVEN) -> Who:
     if person.locked:
         raise NotAllowedError(f"{person.id} is locked; ask a person who administers")
     return Who(laboratory.login, person, lesser(person.role, role), by_badge=by_badge)
+
+
+def _client(reader: Reader, laboratory: Laboratory, text: str) -> Who:
+    """Return the program of a token, in the role of the token."""
+    if not laboratory.catalogue.daemon.people.required:
+        raise SettingError(SWITCHED_OFF, key="token")
+    token = token_of(reader, laboratory, text, today(laboratory))
+    return Who(laboratory.login, role=token.role, client=token.id)
 
 
 def _of_ticket(reader: Reader, laboratory: Laboratory, ticket: str) -> tuple[Person, bool]:
@@ -158,7 +172,8 @@ def acting(
             raise SettingError(SWITCHED_OFF, key=given.secret)
         return Who(laboratory.login)
     who = identify(laboratory, given)
-    if who.person is None and always and not given.page and _may_begin(laboratory):
+    no_one = who.person is None and not who.client
+    if no_one and always and not given.page and _may_begin(laboratory):
         return Who(laboratory.login, None, "administer")
     return _in_role(who, what, needed)
 
@@ -177,7 +192,7 @@ def owner(laboratory: Laboratory) -> str:
 
 def _in_role(who: Who, what: str, needed: Role) -> Who:
     """Return `who`; `NotAllowedError` unless the role is enough for `what`."""
-    if who.person is None or who.role is None:
+    if who.role is None:
         raise NotAllowedError(
             f"{what} needs a person with the role {needed}, and the login {who.login} belongs to no person; log in "
             "with --as PERSON" + (", or use your badge (--badge)" if includes(BY_BADGE, needed) else "")
@@ -204,9 +219,9 @@ def refuse_copy(laboratory: Laboratory) -> None:
 
 
 def operator_of(laboratory: Laboratory, order: RunOrder) -> Operator:
-    """Return the operator of a run: the person of the ticket, of the badge or of the login.
+    """Return the operator of a run: the person of the ticket, of the badge or of the login, or the program of a token.
 
-    Where people are switched off, the operator is the typed name, or the login.
+    A program is authorised for no method.  Where people are switched off, the operator is the typed name, or the login.
 
     Raises:
         SettingError: the person is not known, is locked or may not measure, or the order names another one.
@@ -218,7 +233,7 @@ def operator_of(laboratory: Laboratory, order: RunOrder) -> Operator:
     given = Given(badge=order.badge, ticket=order.ticket, page=bool(order.ticket))
     who = _in_role(identify(laboratory, given), "a run", "measure")
     if order.operator not in ("", who.name):
-        by = "badge" if who.by_badge else "login"
+        by = "token" if who.client else "badge" if who.by_badge else "login"
         raise SettingError(f"{who.name} measures, by the {by}; another name cannot be given", key="operator")
     method = laboratory.catalogue.method(order.method_id, order.method_version).id
     authorised = who.person is not None and who.person.authorised(method, today(laboratory))

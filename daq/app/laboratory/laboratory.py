@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from daq.app.laboratory.bench_work import BenchWork
     from daq.app.setup.catalogue import Catalogue
     from daq.laboratory.people import Who
+    from daq.laboratory.trials import Trials
 
 R = TypeVar("R", bound=Record)
 
@@ -48,6 +49,7 @@ class Laboratory:
         topics: topics of the messages of new results; None: nothing is published.
         with_flat: whether the variant of results without nesting is published too.
         flows: the work at the benches, which the daemon holds; None without a daemon.
+        trials: trials of instruments without a driver, likewise.
         badge: badge by which the person was identified, for a run that an act starts; "" for none.
         ticket: ticket by which the person was identified, likewise.
         tickets: the log-ins of this process.
@@ -62,6 +64,7 @@ class Laboratory:
     topics: "Topics | None" = None
     with_flat: bool = False
     flows: "BenchWork | None" = None
+    trials: "Trials | None" = None
     badge: str = field(default="", repr=False)
     ticket: str = field(default="", repr=False)
     tickets: Tickets = field(default_factory=Tickets)

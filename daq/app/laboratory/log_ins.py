@@ -88,6 +88,8 @@ class Tickets:
 
     def __init__(self) -> None:
         self._held: dict[bytes, Ticket] = {}
+        self._days: dict[str, str] = {}
+        """Newest day on which each token was used."""
         self._turn = threading.Lock()
 
     def issue(self, person: str, *, by_badge: bool, mono_ns: int) -> str:
@@ -110,6 +112,14 @@ class Tickets:
                 return None
             self._held[key] = replace(found, used_ns=mono_ns)
             return found
+
+    def first_of_day(self, token: str, day: str) -> bool:
+        """Return whether a token (id) is used for the first time on a day (YYYY-MM-DD), as this process knows."""
+        with self._turn:
+            if self._days.get(token) == day:
+                return False
+            self._days[token] = day
+            return True
 
     def end(self, text: str) -> bool:
         """End a ticket; return whether there was one."""

@@ -10,6 +10,7 @@ from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, liste
 from daq.core.errors import SettingError
 from daq.laboratory.kinds import LAST
 from daq.laboratory.people import Authorisation, Credentials, Person, Role
+from daq.laboratory.tokens import Token
 from daq.methods.files.fields import Day, Hidden, Label, Listed, Model, NeededLabel
 from daq.process.hashes import hash_beside, hash_of, owner_of
 
@@ -218,6 +219,10 @@ def _refuse_names_in_use(laboratory: Laboratory, person: Person) -> None:
                 raise SettingError(f"{login!r} belongs to another person; a shared login needs badges", key="logins")
             if login != person.id and find(reader, Person, login) is not None:
                 raise SettingError(f"{login!r} is the id of another person", key="logins")
+            if find(reader, Token, login) is not None:
+                raise SettingError(f"{login!r} is the name of a token", key="logins")
+        if find(reader, Token, person.id) is not None:
+            raise SettingError(f"{person.id!r} is the name of a token", key="id")
         if any(k.record.id != person.id for k in listed(reader, Person, "login", person.id)):
             raise SettingError(f"{person.id!r} is a login of another person", key="id")
 

@@ -260,7 +260,7 @@ def in_state(kept: Kept[Sample], state: SampleState, what: str) -> Any:
 
 
 ACTS: Final = (
-    Act("sample_add", AddSample, "measure", add),
+    Act("sample_add", AddSample, "measure", add, clients=True),
     Act("sample_change", ChangeSample, "measure", change),
     Act("sample_cancel", CloseSample, "measure", cancel),
     Act("sample_again", CloseSample, "measure", again),

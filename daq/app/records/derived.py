@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from daq.app.records.history import History
 from daq.app.records.readings import Readings
+from daq.app.screens.drawings.drawing_words import ENGLISH_WORDS, DrawingWords
 from daq.app.screens.drawings.trend_svg import Trend
 from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.text import called, plain
@@ -32,19 +33,29 @@ def flow_curve(found: History) -> FlowCurveData | None:
     return curve_of(found.plan, Finding.model_validate(finding))
 
 
-def curve_head(data: Mapping[str, Any]) -> list[str]:
-    """Return what was measured and how, in lines above a flow curve; `data` is `ResultData` as a dict."""
+OF_SAMPLE: Final = (("lot", "id", "lot"), ("sampled", "at", "sampled_at"))
+"""Key of the words, place in them, and key of the sample."""
+
+
+def curve_head(data: Mapping[str, Any], words: DrawingWords = ENGLISH_WORDS) -> list[str]:
+    """Return what was measured and how, in lines above a flow curve; `data` is `ResultData` as a dict.
+
+    The dimensions of the measuring geometry are there in English alone.
+    """
     method, sample, origin = data["method"], data["sample"], data["origin"]
     celsius = data["conditions"].get("temperature")
-    about = [(sample.get("product"), ""), (sample.get("lot"), "lot "), (sample.get("sampled_at"), "sampled ")]
+    about = [words("sample", id=sample["id"]), sample.get("product")]
+    about += [words(key, **{name: sample[of]}) for key, name, of in OF_SAMPLE if sample.get(of)]
+    geometry = data.get("geometry")
+    fitted = [words("geometry", name=geometry["name"])] if geometry else []
     where = [
         f"{method['id']} {method['version']}",
         (origin.get("began") or "")[: len("2026-11-26T14:20")],
-        *geometry_lines(data.get("geometry"))[:1],
+        *(geometry_lines(geometry)[:1] if words.is_english else fitted),
     ]
     where += [] if celsius is None else [f"{celsius:.2f} °C"]
-    rows = ["SIMULATED: no real sample was measured"] if data["simulated"] else []
-    rows += [f"sample {sample['id']}" + "".join(f", {label}{value}" for value, label in about if value)]
+    rows = [words("no_real_sample")] if data["simulated"] else []
+    rows += [", ".join(text for text in about if text)]
     return [plain(row) for row in (*rows, ", ".join(part for part in where if part))]
 
 

@@ -7,6 +7,7 @@ from markupsafe import Markup
 
 from daq.app.records.derived import curve_head
 from daq.app.screens.drawings.curve_svg import svg
+from daq.app.screens.drawings.drawing_words import words_of
 from daq.core.units import UNITS
 from daq.methods.curves.curvedata import FlowCurveData
 from daq.page.shown.benches import fault_words
@@ -117,8 +118,8 @@ def _quality(t: Texts, kept: Mapping[str, Any]) -> str:
     return f"{word}: {faults}" if faults else word
 
 
-def curve_drawing(history: Mapping[str, Any]) -> Markup:
-    """Return the flow curve of a run as a drawing; "" where it has none.
+def curve_drawing(t: Texts, history: Mapping[str, Any]) -> Markup:
+    """Return the flow curve of a run as a drawing with the words of a language; "" where it has none.
 
     The drawing escapes its texts itself, and has no style and no script.
     """
@@ -127,4 +128,6 @@ def curve_drawing(history: Mapping[str, Any]) -> Markup:
     run = history["run"]
     curve = FlowCurveData.model_validate(history["flow_curve"])
     title = f"{run['sample']}, {run['method_id']} {run['method_version']}"
-    return Markup(svg(curve, title, curve_head(history["result"] or {})))  # noqa: S704 - escaped by the drawing
+    words = words_of(t.language)
+    drawn = svg(curve, title, curve_head(history["result"] or {}, words), words)
+    return Markup(drawn)  # noqa: S704 - escaped by the drawing

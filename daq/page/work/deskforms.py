@@ -12,7 +12,7 @@ from daq.core.errors import DaqError, LinkError
 from daq.page.acting import ask
 from daq.page.answers import back, form
 from daq.page.parts import parts_of, visit_of
-from daq.page.refusals import status_of
+from daq.page.refusals import RefusedError, status_of
 from daq.page.work.deskviews import VIEWS, Handler, show, viewing
 from daq.page.work.formtable import FORMS, Form
 
@@ -92,11 +92,20 @@ async def sample_label(request: Request) -> Response:
     return _file(found["svg"], f"label-{safe_name(ident)}.svg", "image/svg+xml")
 
 
+async def trial_description(request: Request) -> Response:
+    """Send the description of the newest trial; 404 where there is none."""
+    trial = (await ask(request, "driver_trial", {}))["trial"]
+    if trial is None or not trial["description"]:
+        raise RefusedError(404, "there is no description")
+    return _file(trial["description"], f"{safe_name(trial['kind'])}.toml", "text/plain; charset=utf-8")
+
+
 HANDLERS: Final[dict[str, Handler]] = {
     **{name: viewing(name) for name in VIEWS},
     **{f"{name}_send": sending(name) for name in FORMS},
     "sample_import_send": sample_import_send,
     "samples_csv": samples_csv,
     "sample_label": sample_label,
+    "trial_description": trial_description,
 }
 """The handlers by their names in the table of routes."""

@@ -137,8 +137,9 @@ async def _charts(request: Request, asked: Asked) -> dict[str, Any]:
     choices = await ask(request, "choices", {})
     if not asked["product"] and not asked["fluid"]:
         return {"choices": choices, "charts": None, "more": 0}
-    load = _query("charts", "product", "fluid", "instrument", "geometry", "quantity", numbers=("last",))
-    return {"choices": choices, **await load(request, asked)}
+    load = _query("charts", "product", "fluid", "instrument", "geometry", "quantity", "language", numbers=("last",))
+    spoken = {**asked, "language": visit_of(request).language}
+    return {"choices": choices, **await load(request, spoken)}
 
 
 async def _health(request: Request, asked: Asked) -> dict[str, Any]:
@@ -204,7 +205,7 @@ VIEWS: Final[dict[str, View]] = {
         "work/equipment.html",
         _query("equipment", "piece"),
         ("piece",),
-        nothing={"pieces": [], "history": [], "verifications": []},
+        nothing={"pieces": [], "history": [], "verifications": [], "constants": []},
     ),
     "instrument_health": View(
         "work/instrument_health.html",
@@ -228,5 +229,7 @@ VIEWS: Final[dict[str, View]] = {
         nothing={"rows": [], "versions": [], "file": "", "kind": "", "id": "", "version": "", "against": ""},
     ),
     "outbox": View("work/outbox.html", _outbox),
+    "driver_trial": View("work/driver_trial.html", _query("driver_trial"), nothing={"ports": [], "trial": None}),
+    "tokens": View("work/tokens.html", _query("tokens"), nothing={"tokens": [], "more": False}),
 }
 """The views by name."""

@@ -6,6 +6,7 @@ from typing import Any, Final
 from urllib.parse import quote, urlencode
 
 from daq.core.errors import SettingError
+from daq.page.shown.calibrations import values_of
 
 Fields = Mapping[str, str]
 SAMPLE: Final = (
@@ -102,11 +103,15 @@ def _of_run(given: Fields) -> dict[str, Any]:
 def _calibrated(given: Fields) -> dict[str, Any]:
     order: dict[str, Any] = {name: given.get(name, "") for name in ("piece", "certificate", "day")}
     order |= _some(given, "serial", "due", "because")
-    values = _some(given, "name", "as_found", "as_left", "uncertainty")
-    if values:
-        names = ("name", "as_found", "as_left", "uncertainty")
-        order["values"] = [{n: given.get(n, "") for n in names} | {"constant": given.get("constant") == "yes"}]
-    return order
+    values = values_of(given)
+    return order | ({"values": values} if values else {})
+
+
+def _trial(given: Fields) -> dict[str, Any]:
+    order = {name: given.get(name, "") for name in ("kind", "port", "send", "end")}
+    frame = given.get("frame", "")
+    bits = _whole({"data_bits": frame[:1]}, "data_bits") | _whole({"stop_bits": frame[2:]}, "stop_bits")
+    return order | {"parity": frame[1:2]} | bits | _whole(given, "baud") | _whole(given, "seconds")
 
 
 def _fixed(given: Fields) -> dict[str, Any]:
@@ -175,6 +180,8 @@ FORMS: Final[dict[str, Form]] = {
     "equipment_calibrated": Form(
         "equipment_calibrated", _calibrated, "equipment", _to("/equipment", "calibrated", "piece")
     ),
+    "driver_trial": Form("driver_trial", _trial, "driver_trial", _to("/health/trial", "started")),
+    "token_revoke": Form("token_revoke", _CLOSED, "tokens", _to("/health/tokens", "revoked")),
     "report_record": Form("report_make", _plain("of"), "reports", pdf=True),
     "report_certificate": Form("certificate_release", _plain("of", more=("customer", "result")), "reports", pdf=True),
     "report_day": Form("report_day", _plain("day", more=("instrument",)), "day", pdf=True),

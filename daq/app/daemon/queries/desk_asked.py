@@ -77,6 +77,8 @@ class ChartsAsked(Model):
     geometry: Label = ""
     quantity: Label = ""
     last: int = Field(default=30, ge=1, le=MOST_IN_CHART)
+    language: Literal["en", "ko"] = "en"
+    """Language of the words in the drawings."""
 
 
 class PieceAsked(Model):

@@ -12,6 +12,7 @@ from daq.app.records.pieces import all_pieces
 from daq.app.records.replaying import maker
 from daq.app.screens.drawings.chart_svg import chart_svg
 from daq.app.screens.drawings.chart_text import title
+from daq.app.screens.drawings.drawing_words import DrawingWords, words_of
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
@@ -46,27 +47,36 @@ def _charts(sources: Sources, asked: ChartsAsked) -> dict[str, Any]:
             sources.reader, asked.fluid, asked.instrument, last=asked.last, geometry=asked.geometry
         )
         found = [c for c in found if asked.quantity in ("", c.name.quantity)]
-    return {"charts": [_chart(c) for c in found[:MOST_CHARTS]], "more": max(0, len(found) - MOST_CHARTS)}
+    words = words_of(asked.language)
+    return {"charts": [_chart(c, words) for c in found[:MOST_CHARTS]], "more": max(0, len(found) - MOST_CHARTS)}
 
 
-def _chart(chart: Chart) -> dict[str, Any]:
-    return as_json(chart) | {"title": title(chart), "svg": chart_svg(chart)}
+def _chart(chart: Chart, words: DrawingWords) -> dict[str, Any]:
+    return as_json(chart) | {"title": title(chart, words), "svg": chart_svg(chart, words)}
 
 
 def _equipment(sources: Sources, asked: PieceAsked) -> dict[str, Any]:
-    """Return all pieces of equipment; of one piece also its history, and of an instrument its verifications."""
+    """Return all pieces of equipment; of one piece also its history, constants and verifications."""
     reader, catalogue = sources.reader, sources.catalogue()
     lines = [line.as_json() for line in inventory(catalogue, reader, sources.utc_ns)]
     history: list[dict[str, Any]] = []
     verifications: list[dict[str, Any]] = []
+    constants: list[dict[str, str]] = []
     if asked.piece:
         piece = next((p for p in all_pieces(catalogue, reader) if p.name == asked.piece), None)
+        if piece is not None:
+            constants = [{"name": name, "unit": amount.unit or "1"} for name, amount in (piece.constants or {}).items()]
         history = [] if piece is None else [e.as_json() for e in history_of(reader, piece)][-MOST_HISTORY:]
         verifications = [
             encode(e.detail) | {"at": utc_iso(e.utc_ns), "who": e.who, "passed": e.passed}
             for e in entries(reader, asked.piece)[-MOST_HISTORY:]
         ]
-    return {"pieces": lines, "history": history[::-1], "verifications": verifications[::-1]}
+    return {
+        "pieces": lines,
+        "history": history[::-1],
+        "verifications": verifications[::-1],
+        "constants": constants,
+    }
 
 
 def _health(sources: Sources, asked: HealthAsked) -> dict[str, Any]:

@@ -8,7 +8,15 @@ from typing import Any, Final
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
-from daq.app.daemon.queries import equipment_queries, file_queries, report_queries, review_queries, sample_queries
+from daq.app.daemon.queries import (
+    equipment_queries,
+    file_queries,
+    report_queries,
+    review_queries,
+    sample_queries,
+    token_queries,
+    trial_queries,
+)
 from daq.app.daemon.queries.asked import MOST_ROWS, RunAsked, RunsAsked, SampleAsked, SamplesAsked
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.lists.sample_lists import sample, worklist
@@ -108,6 +116,8 @@ _ALL: Final[tuple[Query[Any], ...]] = (
     *equipment_queries.QUERIES,
     *report_queries.QUERIES,
     *file_queries.QUERIES,
+    *token_queries.QUERIES,
+    *trial_queries.QUERIES,
 )
 QUERIES: Final[dict[str, Query[Any]]] = {query.name: query for query in _ALL}
 

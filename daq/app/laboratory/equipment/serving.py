@@ -1,5 +1,6 @@
 """The acts that take a piece of equipment out of service, put it back, and record its calibration."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Annotated, Any, Final, Self
 
@@ -12,7 +13,7 @@ from daq.app.laboratory.laboratory import Laboratory, changed, find, listed, new
 from daq.app.records.equipment_state import difference, newest_calibration, other_constants, out_of_service, records_of
 from daq.app.records.pieces import Piece, named_piece
 from daq.app.setup.catalogue import Catalogue
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, SettingErrors
 from daq.core.units import UNITS, convert
 from daq.laboratory.equipment import PIECE, CalibratedValue, Calibration, Equipment
 from daq.methods.files.fields import Amount, Day, KeyedError, Label, Listed, Model, NeededLabel, Quantity
@@ -126,7 +127,7 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
         raise SettingError(f"{order.day} is in the future", key="day")
     with laboratory.reader() as reader:
         piece = _piece(laboratory.catalogue, reader, order)
-        values = tuple(_value(piece, v) for v in order.values)
+        values = _values(piece, order.values)
         given = Calibration(certificate=order.certificate, day=order.day, due=order.due, values=values)
         newest = newest_calibration(records_of(reader, piece), piece)
         known = None if newest is None else newest.calibration
@@ -157,6 +158,20 @@ def _instrument(piece: Piece) -> str:
     return piece.name.partition("/")[0]
 
 
+def _values(piece: Piece, given: Sequence[GivenValue]) -> tuple[CalibratedValue, ...]:
+    """Return all values of a certificate; `SettingErrors` with an error for each value that has one."""
+    values, errors = [], []
+    for number, one in enumerate(given):
+        try:
+            values.append(_value(piece, one))
+        except SettingError as error:
+            key = f"values[{number}]" + (f".{error.key}" if error.key else "")
+            errors.append(SettingError(error.reason, key=key))
+    if errors:
+        raise SettingErrors(errors)
+    return tuple(values)
+
+
 def _value(piece: Piece, given: GivenValue) -> CalibratedValue:
     """Return a value of a certificate in the unit of the file's constant, or in the unit of `as_left`."""
     constants = piece.constants or {}
@@ -167,7 +182,7 @@ def _value(piece: Piece, given: GivenValue) -> CalibratedValue:
             raise SettingError(
                 f"the file has no constant {given.name!r} of {piece.name}; constants: {known}; a point of the "
                 "certificate that is none is given with --point",
-                key="values",
+                key="name",
             )
         unit = constants[given.name].unit
     found, left = (_in_unit(given, name, unit) for name in ("as_found", "as_left"))

@@ -213,4 +213,4 @@ def _priority(text: str) -> int | None:
     return int(text) if text.isascii() and text.isdecimal() and len(text) == 1 and text != "0" else None
 
 
-ACTS: Final = (Act("sample_import", ImportSamples, "measure", import_samples),)
+ACTS: Final = (Act("sample_import", ImportSamples, "measure", import_samples, clients=True),)

@@ -5,7 +5,8 @@ from itertools import pairwise
 from typing import Final
 
 from daq.app.screens.drawings.chart_text import capability_words, limit_words, span_of, title
-from daq.app.screens.text import fold, offset_time, plain, sentence
+from daq.app.screens.drawings.drawing_words import ENGLISH_WORDS, DrawingWords
+from daq.app.screens.text import fold, offset_time, plain
 from daq.core.units import symbol
 from daq.laboratory.controlchart import Chart
 from daq.quality.digits import number
@@ -19,26 +20,30 @@ INK, FAINT, LIMIT, AVERAGE, ALARM = "#22303c", "#c9d2d9", "#a4471f", "#1d6a86", 
 STYLE: Final = f'role="img" font-family="sans-serif" font-size="13" fill="{INK}"'
 
 
-def chart_svg(chart: Chart) -> str:
-    """Return the drawing as the text of an SVG file that needs no other file.
+def chart_svg(chart: Chart, words: DrawingWords = ENGLISH_WORDS) -> str:
+    """Return the drawing as the text of an SVG file that needs no other file, with the words of a language.
 
     A point of a signal is a square, a simulated one is hollow; each signal has its sentence below the drawing.
     """
-    head = _head(chart)
+    head = _head(chart, words)
     top = 40 + LINE_HEIGHT * len(head)
     foot_at = top + (PANE + GAP + RANGE_PANE + 62 if chart.points else LINE_HEIGHT)
-    foot = _foot(chart)
+    foot = _foot(chart, words)
     height = foot_at + LINE_HEIGHT * len(foot) + 14
     drawn = []
     if chart.points:
-        drawn = [*_values(chart, top), *_ranges(chart, top + PANE + GAP), *_dates(chart, foot_at - 44)]
-    name = escape(title(chart))
+        drawn = [
+            *_values(chart, top, words),
+            *_ranges(chart, top + PANE + GAP, words),
+            *_dates(chart, foot_at - 44),
+        ]
+    name = escape(title(chart, words))
     return "\n".join(
         [
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" {STYLE}>',
             f"<title>{name}</title>",
             f'<rect width="{WIDTH}" height="{height}" fill="#ffffff"/>',
-            *_texts([title(chart)], 26, 'font-size="16" font-weight="bold"'),
+            *_texts([title(chart, words)], 26, 'font-size="16" font-weight="bold"'),
             *_texts(head, 48),
             *drawn,
             *_texts(foot, foot_at),
@@ -54,27 +59,26 @@ def _texts(rows: list[str], at: float, more: str = "") -> list[str]:
     ]
 
 
-def _head(chart: Chart) -> list[str]:
-    rows = [sentence(caution).upper() for caution in chart.cautions]
-    rows += [f"method: {plain(chart.method)}"] if chart.method else []
+def _head(chart: Chart, words: DrawingWords) -> list[str]:
+    rows = [words.sentence(caution).upper() for caution in chart.cautions]
+    rows += [words("method", method=plain(chart.method))] if chart.method else []
     if chart.points:
         first, last = (offset_time(chart.points[i].utc_ns) for i in (0, -1))
-        rows.append(f"{len(chart.points)} points, {first} to {last}")
-    rows += [] if chart.lines is None else [limit_words(chart.lines, chart.unit)]
-    rows += [sentence(text) for text in chart.origin]
+        rows.append(words("points", count=len(chart.points), first=first, last=last))
+    rows += [] if chart.lines is None else [limit_words(chart.lines, chart.unit, words)]
+    rows += [words.sentence(text) for text in chart.origin]
     return [part for row in rows for part in fold(row, TEXT_COLUMNS)]
 
 
-def _foot(chart: Chart) -> list[str]:
-    marks = "circle: point; square: point of a signal; hollow: simulated"
+def _foot(chart: Chart, words: DrawingWords) -> list[str]:
+    marks = [words("marks"), *([] if chart.lines is None else [words("marks_of_lines")])]
+    rows = [words("legend", marks="; ".join(marks))]
     if chart.lines is not None:
-        marks += "; thin line: moving average (EWMA); dashed: limits; dotted: limits of the moving average"
-    rows = [f"legend: {marks}"]
-    if chart.lines is not None:
-        rows += [f"SIGNAL {sentence(text)}" for text in chart.findings] or ["no signal"]
-    rows += [] if chart.capability is None else capability_words(chart.capability, chart.unit)
-    rows += [] if chart.no_capability is None else [sentence(chart.no_capability)]
-    rows += [f"left out: {plain(x.name)}: {sentence(x.why)}" for x in chart.left_out]
+        signals = [words("signal", text=words.sentence(text)) for text in chart.findings]
+        rows += signals or [words("no_signal")]
+    rows += [] if chart.capability is None else capability_words(chart.capability, chart.unit, words)
+    rows += [] if chart.no_capability is None else [words.sentence(chart.no_capability)]
+    rows += [words("left_out", name=plain(x.name), why=words.sentence(x.why)) for x in chart.left_out]
     return [part for row in rows for part in fold(row, TEXT_COLUMNS)]
 
 
@@ -107,10 +111,10 @@ def _level(y: float, words: str, dashes: str, colour: str) -> list[str]:
     ]
 
 
-def _values(chart: Chart, top: float) -> list[str]:
+def _values(chart: Chart, top: float, words: DrawingWords) -> list[str]:
     low, high = span_of(chart)
     scale = _Scale(low, high, top, PANE)
-    out = _frame(top, PANE, f"{chart.name.quantity.replace('_', ' ')}, {symbol(chart.unit)}".rstrip(", "))
+    out = _frame(top, PANE, f"{words.term(chart.name.quantity)}, {symbol(chart.unit)}".rstrip(", "))
     lines = chart.lines
     if lines is not None:
         out += _level(scale.place(lines.centre), number(lines.centre), "none", FAINT)
@@ -127,7 +131,7 @@ def _values(chart: Chart, top: float) -> list[str]:
     out.append(_line(chart, [scale.place(p.value) for p in chart.points], FAINT))
     signalled = {i for s in chart.signals for i in s.points}
     return out + [
-        _point(chart, i, scale.place(chart.points[i].value), i in signalled) for i in range(len(chart.points))
+        _point(chart, i, scale.place(chart.points[i].value), i in signalled, words) for i in range(len(chart.points))
     ]
 
 
@@ -136,11 +140,12 @@ def _line(chart: Chart, ys: list[float], colour: str, more: str = "") -> str:
     return f'<polyline points="{places}" fill="none" stroke="{colour}" {more}/>'
 
 
-def _point(chart: Chart, i: int, y: float, is_signalled: bool) -> str:
+def _point(chart: Chart, i: int, y: float, is_signalled: bool, words: DrawingWords) -> str:
     p, x = chart.points[i], _across(chart, i)
     unit = symbol(chart.unit)
-    words = f"{plain(p.name)}: {number(p.value)} {unit}, {offset_time(p.utc_ns)}, {plain(p.quality)}"
-    hint = f"<title>{escape(words + (', simulated' if p.simulated else ''))}</title>"
+    about = f"{plain(p.name)}: {number(p.value)} {unit}, {offset_time(p.utc_ns)}, {words.quality(p.quality)}"
+    about += f", {words('simulated')}" if p.simulated else ""
+    hint = f"<title>{escape(about)}</title>"
     colour = ALARM if is_signalled else AVERAGE
     fill = "#ffffff" if p.simulated else colour
     look = f'fill="{fill}" stroke="{colour}" stroke-width="1.5"'
@@ -149,11 +154,11 @@ def _point(chart: Chart, i: int, y: float, is_signalled: bool) -> str:
     return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" {look}>{hint}</circle>'
 
 
-def _ranges(chart: Chart, top: float) -> list[str]:
+def _ranges(chart: Chart, top: float, words: DrawingWords) -> list[str]:
     lines = chart.lines
     highest = max([*chart.moving_ranges, 0.0 if lines is None else lines.moving_range_upper])
     scale = _Scale(0.0, 1.05 * highest or 1.0, top, RANGE_PANE)
-    out = _frame(top, RANGE_PANE, "moving range")
+    out = _frame(top, RANGE_PANE, words("moving_range"))
     if lines is not None:
         limit, mean = lines.moving_range_upper, lines.mean_moving_range
         out += _level(scale.place(limit), number(limit, 3), "7 4", LIMIT)

@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 from typing import Final
 
+from daq.app.screens.drawings.drawing_words import ENGLISH_WORDS, DrawingWords
 from daq.app.screens.tables import table
-from daq.app.screens.text import called, chance, fold, offset_time, plain, sentence, width
+from daq.app.screens.text import chance, fold, offset_time, plain, sentence, width
 from daq.core.units import symbol
 from daq.laboratory.controlchart import CapabilityFound, Chart, Lines
 from daq.quality.digits import number
@@ -32,33 +33,58 @@ def chart_lines(chart: Chart, columns: int | None) -> list[str]:
     return out
 
 
-def title(chart: Chart) -> str:
+def title(chart: Chart, words: DrawingWords = ENGLISH_WORDS) -> str:
     """Return the chart's name for a person."""
     name = chart.name
-    subject = f"product {name.product}" if name.product else f"fluid {name.fluid} on {name.instrument}"
-    unit = f", {symbol(chart.unit)}" if chart.unit else ""
-    return f"control chart of {plain(subject)}, {plain(name.geometry or 'no geometry')}: {called(name.quantity)}{unit}"
-
-
-def limit_words(lines: Lines, unit: str) -> str:
-    """Return the lines of a chart in words."""
-    u = symbol(unit)
-    return (
-        f"centre {number(lines.centre)} {u}, limits {number(lines.lower)} to {number(lines.upper)} {u}, "
-        f"sigma {number(lines.sigma, 3)} {u}, limit of the moving range {number(lines.moving_range_upper, 3)} {u}"
+    subject = (
+        words("product", name=plain(name.product))
+        if name.product
+        else words("fluid", name=plain(name.fluid), instrument=plain(name.instrument))
+    )
+    return words(
+        "title",
+        subject=subject,
+        geometry=plain(name.geometry) if name.geometry else words("no_geometry"),
+        quantity=words.term(name.quantity),
+        unit=f", {symbol(chart.unit)}" if chart.unit else "",
     )
 
 
-def capability_words(found: CapabilityFound, unit: str) -> list[str]:
+def limit_words(lines: Lines, unit: str, words: DrawingWords = ENGLISH_WORDS) -> str:
+    """Return the lines of a chart in words."""
+    return words(
+        "limits",
+        unit=symbol(unit),
+        centre=number(lines.centre),
+        low=number(lines.lower),
+        high=number(lines.upper),
+        sigma=number(lines.sigma, 3),
+        range=number(lines.moving_range_upper, 3),
+    )
+
+
+def capability_words(found: CapabilityFound, unit: str, words: DrawingWords = ENGLISH_WORDS) -> list[str]:
     """Return a capability in sentences."""
     low, high = (None if x is None else f"{number(x)} {symbol(unit)}".rstrip() for x in (found.lower, found.upper))
-    edges = " ".join(f"{word} {x}" for word, x in (("from", low), ("up to", high)) if x is not None)
-    indices = ", ".join(f"{x.name} = {x.value:.2f} (95 %: {x.low:.2f} to {x.high:.2f})" for x in found.indices)
+    edges = " ".join(words(key, value=x) for key, x in (("from", low), ("up_to", high)) if x is not None)
+    indices = ", ".join(
+        words("index", name=x.name, value=f"{x.value:.2f}", low=f"{x.low:.2f}", high=f"{x.high:.2f}")
+        for x in found.indices
+    )
     return [
-        f"under the limits of the product, {edges}: {indices}",
-        f"expected outside of the limits: {chance(found.outside)}",
-        *(sentence(note) for note in found.notes),
+        words("capability", edges=edges, indices=indices),
+        words("outside", chance=_chance(found.outside, words)),
+        *(words.sentence(note) for note in found.notes),
     ]
+
+
+def _chance(probability: float, words: DrawingWords) -> str:
+    """Return a probability as `chance` does, with the words of a language."""
+    english = chance(probability)
+    for key in ("below", "above"):
+        if english.startswith(f"{key} "):
+            return words(key, value=english.removeprefix(f"{key} "))
+    return english
 
 
 def _head(chart: Chart, room: int) -> list[str]:

@@ -6,7 +6,8 @@ from html import escape
 from typing import Final
 
 from daq.app.screens.drawings.curve_text import mark_of, model_name, parameter_text, rate_of
-from daq.app.screens.text import fold, sentence
+from daq.app.screens.drawings.drawing_words import ENGLISH_WORDS, DrawingWords
+from daq.app.screens.text import fold
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FlowCurveData
 from daq.quality.digits import within
@@ -17,27 +18,23 @@ PANE: Final = 356
 LEFT, RIGHT, BOTTOM = 78, 24, 46
 LINE_HEIGHT: Final = 18
 TEXT_COLUMNS: Final = 96
-MARK_WORDS: Final = {
-    "up": "full triangle: speed rising",
-    "down": "hollow triangle: speed falling",
-    "both": "diamond: both",
-    "unused": "cross: not fitted",
-}
+MARKED: Final = ("up", "down", "both", "unused")
 INK, FAINT, MODEL, BAND = "#22303c", "#c9d2d9", "#a4471f", "#f0d9c8"
 STYLE: Final = f'role="img" font-family="sans-serif" font-size="13" fill="{INK}"'
 FILL: Final = {"up": "#1d6a86", "down": "#ffffff", "both": "#1d6a86", "unused": "none"}
 
 
-def svg(curve: FlowCurveData, title: str, head: Sequence[str] = ()) -> str:
+def svg(curve: FlowCurveData, title: str, head: Sequence[str] = (), words: DrawingWords = ENGLISH_WORDS) -> str:
     """Return the drawing as the text of an SVG file that needs no other file.
 
     Args:
         curve: the flow curve.
         title: first line above it.
         head: further lines above it: what was measured, and how.
+        words: the words of a language.
     """
-    above = [part for row in (*head, _subtitle(curve)) for part in fold(row, TEXT_COLUMNS)]
-    below = fold(legend_words(curve), TEXT_COLUMNS)
+    above = [part for row in (*head, _subtitle(curve, words)) for part in fold(row, TEXT_COLUMNS)]
+    below = fold(legend_words(curve, words), TEXT_COLUMNS)
     top = 38 + LINE_HEIGHT * len(above)
     bottom = top + PANE
     height = bottom + BOTTOM + LINE_HEIGHT * len(below) + 8
@@ -50,9 +47,9 @@ def svg(curve: FlowCurveData, title: str, head: Sequence[str] = ()) -> str:
         f'<rect width="{WIDTH}" height="{height}" fill="#ffffff"/>',
         f'<text x="{LEFT}" y="24" font-size="16" font-weight="bold">{escape(title)}</text>',
         *_texts(above, 46),
-        *_grid(x, y, top, bottom),
+        *_grid(x, y, top, bottom, words),
         *_model(curve, x, y),
-        *(_point(p, x, y) for p in used),
+        *(_point(p, x, y, words) for p in used),
         *_texts(below, bottom + BOTTOM + LINE_HEIGHT),
         "</svg>",
     ]
@@ -63,13 +60,13 @@ def _texts(rows: Sequence[str], at: int) -> list[str]:
     return [f'<text x="{LEFT}" y="{at + LINE_HEIGHT * i}">{escape(row)}</text>' for i, row in enumerate(rows)]
 
 
-def legend_words(curve: FlowCurveData) -> str:
+def legend_words(curve: FlowCurveData, words: DrawingWords = ENGLISH_WORDS) -> str:
     """Return the meaning of marks, line and band of the drawing."""
     kinds = {mark_of(p) for p in curve.points if p.wall_stress > 0.0}
-    words = [text for kind, text in MARK_WORDS.items() if kind in kinds]
+    marks = [words(f"mark_{kind}") for kind in MARKED if kind in kinds]
     if curve.band:
-        words.append(f"line: the model; band: its confidence band ({100 * curve.coverage:.0f} %)")
-    return f"legend: {'; '.join(words)}"
+        marks.append(words("line_and_band", percent=f"{100 * curve.coverage:.0f}"))
+    return words("legend", marks="; ".join(marks))
 
 
 class _Axis:
@@ -91,20 +88,20 @@ class _Axis:
         return [m * 10.0**d for d in decades for m in steps if self.low <= m * 10.0**d <= self.high]
 
 
-def _subtitle(curve: FlowCurveData) -> str:
+def _subtitle(curve: FlowCurveData, words: DrawingWords) -> str:
     chosen = next((f for f in curve.fits if f.model == curve.chosen), None)
     if chosen is None:
-        return "no model fits these points"
+        return words("no_model")
     y = curve.yield_stress
     spread = (
         ""
         if y is None or not y.model_dependent
-        else f" (by other models {within(y.low, y.expanded)} to {within(y.high, y.expanded)} Pa)"
+        else f" ({words('other_models', low=within(y.low, y.expanded), high=within(y.high, y.expanded))})"
     )
-    return f"{model_name(chosen.model)}: " + ", ".join(parameter_text(p) for p in chosen.parameters) + spread
+    return f"{model_name(chosen.model, words)}: " + ", ".join(parameter_text(p) for p in chosen.parameters) + spread
 
 
-def _grid(x: _Axis, y: _Axis, top: int, bottom: int) -> list[str]:
+def _grid(x: _Axis, y: _Axis, top: int, bottom: int, words: DrawingWords) -> list[str]:
     out: list[str] = []
     for value in x.ticks():
         at = x.place(value)
@@ -116,11 +113,10 @@ def _grid(x: _Axis, y: _Axis, top: int, bottom: int) -> list[str]:
         out.append(f'<text x="{LEFT - 8}" y="{at + 4:.1f}" text-anchor="end">{value:g}</text>')
     out.append(f'<path d="M{LEFT} {top}V{bottom}H{WIDTH - RIGHT}" fill="none" stroke="{INK}"/>')
     middle = (LEFT + WIDTH - RIGHT) / 2
-    out.append(
-        f'<text x="{middle:.0f}" y="{bottom + 40}" text-anchor="middle">shear rate at the wall, {symbol("/s")}</text>'
-    )
+    rate, stress = escape(words("rate_axis", unit=symbol("/s"))), escape(words("stress_axis"))
+    out.append(f'<text x="{middle:.0f}" y="{bottom + 40}" text-anchor="middle">{rate}</text>')
     turned = f'transform="translate(20 {(top + bottom) / 2:.0f}) rotate(-90)"'
-    out.append(f'<text {turned} text-anchor="middle">shear stress, Pa</text>')
+    out.append(f'<text {turned} text-anchor="middle">{stress}</text>')
     return out
 
 
@@ -137,9 +133,9 @@ def _model(curve: FlowCurveData, x: _Axis, y: _Axis) -> list[str]:
     ]
 
 
-def _point(p: CurvePoint, x: _Axis, y: _Axis) -> str:
+def _point(p: CurvePoint, x: _Axis, y: _Axis, words: DrawingWords) -> str:
     a, b, kind = x.place(rate_of(p)), y.place(p.wall_stress), mark_of(p)
-    hint = f"<title>{escape(p.name)}{': ' + escape(sentence(p.reasons)) if p.reasons else ''}</title>"
+    hint = f"<title>{escape(p.name)}{': ' + escape(words.sentence(p.reasons)) if p.reasons else ''}</title>"
     if kind == "unused":
         return f'<path d="M{a - 5:.1f} {b - 5:.1f}l10 10m-10 0l10 -10" stroke="{INK}" fill="none">{hint}</path>'
     tip = -6 if kind == "up" else 6

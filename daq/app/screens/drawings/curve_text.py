@@ -5,6 +5,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Final
 
+from daq.app.screens.drawings.drawing_words import ENGLISH_WORDS, DrawingWords
 from daq.app.screens.tables import table
 from daq.app.screens.text import plain, sentence
 from daq.core.units import symbol
@@ -38,9 +39,9 @@ def curve_lines(curve: FlowCurveData, columns: int, value_unit: str, digits: int
     return out + (["", *drawn] if drawn else [])
 
 
-def model_name(name: str) -> str:
+def model_name(name: str, words: DrawingWords = ENGLISH_WORDS) -> str:
     """Return a model's name for a person: ``herschel_bulkley`` becomes ``Herschel-Bulkley``."""
-    return "power law" if name == "power_law" else "-".join(part.capitalize() for part in name.split("_"))
+    return words("power_law") if name == "power_law" else "-".join(part.capitalize() for part in name.split("_"))
 
 
 def parameter_text(p: FittedParameter) -> str:

@@ -1,0 +1,69 @@
+"""The daemon's end of a trial: it starts the process, and ends it with the daemon."""
+
+import contextlib
+import os
+import secrets
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from daq.app.daemon.trials.trial_file import TrialReport, write_report
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.free_ports import free_device
+from daq.core.errors import LinkError, SettingError
+from daq.laboratory.trials import DriverTrial
+
+MODULE: Final = "daq.app.workshop.live_trial"
+GOES_ON: Final = "a trial goes on; wait for its end"
+
+
+class TrialProcess:
+    """One trial at a time, in a process of its own under the account of the daemon."""
+
+    def __init__(self, state: Path, catalogue: Callable[[], Catalogue]) -> None:
+        """`state` is the directory that gets the file with the findings; `catalogue` returns the configuration."""
+        self._state, self._catalogue = state, catalogue
+        self._turn = threading.Lock()
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self, order: DriverTrial, utc_ns: int) -> str:
+        """Start a trial and return its id.  It waits for the disk, so it is called in a thread.
+
+        Raises:
+            SettingError: a trial goes on, or the port is not listed or has an instrument.
+            LinkError: the process cannot be started.
+        """
+        with self._turn:
+            if self._process is not None and self._process.poll() is None:
+                raise SettingError(GOES_ON)
+            device = free_device(order.port, self._catalogue().instruments.values())
+            ident = secrets.token_hex(8)
+            write_report(self._state, TrialReport(id=ident, kind=order.kind, port=order.port, began_utc_ns=utc_ns))
+            try:
+                self._process = process = subprocess.Popen(  # noqa: S603 - no shell, and no argument of a person
+                    [sys.executable, "-m", MODULE, str(self._state), device],
+                    stdin=subprocess.PIPE,
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.DEVNULL,
+                    start_new_session=True,
+                )
+                assert process.stdin is not None  # noqa: S101 - it was asked for as a pipe
+                with contextlib.suppress(BrokenPipeError), process.stdin:
+                    process.stdin.write(order.model_dump_json().encode())
+            except OSError as error:
+                raise LinkError(f"the process of the trial cannot be started: {error.strerror}") from None
+            return ident
+
+    def close(self) -> None:
+        """End a trial with all of its processes."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        if process.poll() is None:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+        process.wait()

@@ -1,0 +1,1 @@
+"""Programs that are identified by a token instead of a person."""

@@ -1,0 +1,71 @@
+"""The text of a token: made once, and found again in the records by the hash of its secret.
+
+The secret has 256 random bits, so a slow hash would add nothing, and a wrong one is not counted.
+"""
+
+import contextlib
+import hashlib
+import hmac
+import secrets
+from typing import Final
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import ChangeRecords
+from daq.app.laboratory.laboratory import Laboratory, changed, find, new
+from daq.core.errors import NotAllowedError, StoreError
+from daq.laboratory.tokens import Token, TokenHash, TokenUse
+
+MARK: Final = "daq."
+"""Beginning of every token.  The ticket of a log-in has no full stop, so that none is taken for a token."""
+REFUSED: Final = "the token is refused; ask a person who administers for another one (daq token add)"
+"""The same for every reason, so that it tells a stranger nothing."""
+
+
+def new_text(name: str) -> tuple[str, str]:
+    """Return the text of a new token for a program, and the hash of its secret."""
+    secret = secrets.token_urlsafe(32)
+    return f"{MARK}{name}.{secret}", hash_of_secret(secret)
+
+
+def hash_of_secret(secret: str) -> str:
+    """Return the SHA-256 of a secret, hexadecimal."""
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+def is_token(text: str) -> bool:
+    """Return whether a text that a client sends is meant as a token, and not as the ticket of a log-in."""
+    return text.startswith(MARK)
+
+
+def token_of(reader: Reader, laboratory: Laboratory, text: str, day: str) -> Token:
+    """Return the token of a text as the records have it now, and record the day of its use.
+
+    Args:
+        reader: the records.
+        laboratory: the laboratory.
+        text: the text of the token.
+        day: the present day, YYYY-MM-DD.
+
+    Raises:
+        NotAllowedError: there is no such token, it is revoked, or its last day is over.
+    """
+    name, _, secret = text.removeprefix(MARK).partition(".")
+    kept, stored = find(reader, Token, name), find(reader, TokenHash, name)
+    expected = "" if stored is None else stored.record.sha256
+    fits = hmac.compare_digest(hash_of_secret(secret), expected)
+    if kept is None or not fits or kept.record.ended(day):
+        raise NotAllowedError(REFUSED, key="token")
+    _record_use(reader, laboratory, kept.record, day)
+    return kept.record
+
+
+def _record_use(reader: Reader, laboratory: Laboratory, token: Token, day: str) -> None:
+    """Record the first use of a day.  Runs in the background.  A failure here does not affect the request."""
+    if not laboratory.tickets.first_of_day(token.id, day):
+        return
+    kept, use = find(reader, TokenUse, token.id), TokenUse(id=token.id, day=day)
+    if kept is not None and kept.record.day >= day:
+        return
+    change = new(use, "token_used") if kept is None else changed(kept, use, "token_used")
+    with contextlib.suppress(StoreError):
+        laboratory.store.submit(ChangeRecords((change,), laboratory.clock.utc_ns(), token.id, ""))

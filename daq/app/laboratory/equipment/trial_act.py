@@ -1,0 +1,27 @@
+"""The act that tries an instrument for which there is no driver yet; it changes nothing in the configuration."""
+
+from typing import Any, Final
+
+from daq.adapters.store.transactions import Audit
+from daq.app.laboratory.act import Act
+from daq.app.laboratory.laboratory import Laboratory
+from daq.core.errors import SettingError
+from daq.laboratory.trials import DriverTrial
+
+
+def begin(laboratory: Laboratory, order: DriverTrial) -> dict[str, Any]:
+    """Start a trial in a process of its own, and return its id at once.
+
+    Raises:
+        SettingError: no daemon runs, a trial goes on, or the port is not listed or has an instrument.
+    """
+    if laboratory.trials is None:
+        raise SettingError("a trial needs the daemon; without it use daq capture")
+    utc_ns = laboratory.clock.utc_ns()
+    ident = laboratory.trials.start(order, utc_ns)
+    detail = order.model_dump(mode="json") | {"trial": ident}
+    laboratory.store.submit(Audit(utc_ns, laboratory.who, "driver_tried", order.port, detail)).result()
+    return {"id": ident}
+
+
+ACTS: Final = (Act("driver_trial", DriverTrial, "administer", begin, always=True),)

@@ -1,0 +1,1 @@
+"""Trials of an instrument without a driver, from the page."""
