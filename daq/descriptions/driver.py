@@ -79,7 +79,7 @@ class DescribedDriver(Driver):
         self._free = tuple(reader for name, reader in self.readers.items() if name not in bound)
         self._questions: dict[tuple[str, str], Question] = {}
         self._expected: dict[tuple[str, ...], tuple[Reader, ...]] = {(): self._free}
-        for reader in self._free:
+        for reader in self._free if type(self).decode is OWN_DECODE else ():  # a class with its own `decode` keeps it
             fast = fast_path(reader, self._decode_any, *self._frame_marks)
             if fast is not None:
                 # In place of the method: a method that only calls another function costs a fifth of a short frame.
@@ -367,6 +367,7 @@ class DescribedDriver(Driver):
         return hashlib.sha256(json.dumps(self.options, sort_keys=True).encode()).hexdigest()
 
 
+OWN_DECODE: Final = DescribedDriver.decode
 _LEFT_OUT: Final = Reject("ignored: begins with a text of `ignore`")
 
 

@@ -19,8 +19,7 @@ from daq.core.errors import LinkError, SettingError
 from daq.descriptions.capture import Capture, Piece
 from daq.laboratory.trials import DriverTrial
 from daq.testing.report import Finding, Report
-from tests.laboratory.parts import audited, staffed
-from tests.support.laboratories import laboratory
+from tests.support.laboratories import audited, laboratory, staffed
 
 ORDER = DriverTrial(kind="kiln-scale", port="/dev/serial/by-id/scale", seconds=1)
 BEGAN = TrialReport(id="t", kind="kiln-scale", port=ORDER.port, began_utc_ns=0)
