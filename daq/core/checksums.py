@@ -13,6 +13,9 @@ from functools import reduce
 from operator import xor
 from typing import Final, Literal
 
+from daq.core.arguments import require_count
+from daq.core.errors import ArgumentError
+
 
 @dataclass(frozen=True, slots=True)
 class Checksum:
@@ -65,7 +68,14 @@ def crc(
         reflected: whether each byte goes in with its lowest bit first.
         reflected_out: whether the register is reversed before `final`; None: as `reflected`.
         final: value that the register is combined with at the end, by exclusive or.
+
+    Raises:
+        ArgumentError: the width is not allowed, or a number does not fit into it.
     """
+    require_count("width", width, 8, 64, of="bits")
+    for name, number in (("polynomial", polynomial), ("initial", initial), ("final", final)):
+        if isinstance(number, bool) or not isinstance(number, int) or number < 0 or number >> width:
+            raise ArgumentError(f"must be a whole number of {width} bits", key=name)
     out = reflected if reflected_out is None else reflected_out
     if (width, polynomial, reflected, out) == (16, 0x1021, False, False):
         if not final:

@@ -198,6 +198,11 @@ class Plan:
     """Data that only `daq.methods` needs: measuring geometry, limits, specification."""
 
     @property
+    def seek(self) -> Seek | None:
+        """The seek; None for a plan that measures."""
+        return next((s.seek for s in self.steps if s.seek is not None), None)
+
+    @property
     def lead(self) -> LinkPlan:
         """The instrument whose readings give the result."""
         return next(link for link in self.links if link.role == "lead")

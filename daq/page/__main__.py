@@ -21,10 +21,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name in ("config", "state", "own", "listen"):
         parser.add_argument(f"--{name}")
     parser.add_argument("--log", default="info")
+    parser.add_argument("--parent", type=int)
     args = parser.parse_args(argv)
     set_up_logs(args.log, "auto")
     try:
-        asyncio.run(serve_page(PageSettings.read(args.config, args.state, args.own, args.listen)))
+        settings = PageSettings.read(args.config, args.state, args.own, args.listen)
+        asyncio.run(serve_page(settings, parent=args.parent))
     except SettingError as error:
         print(f"daq: {error}", file=sys.stderr)  # noqa: T201 - a command's error
         return EXIT_USAGE

@@ -8,6 +8,7 @@ from typing import Any, Final
 from starlette.requests import Request
 
 from daq.app.daemon.protocol import LoggedIn
+from daq.app.laboratory.bench import bench_acts
 from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError
 from daq.page.parts import parts_of, visit_of
 from daq.page.refusals import RefusedError
@@ -15,6 +16,9 @@ from daq.page.refusals import RefusedError
 READY_S: Final = 2.0
 """Longest time in seconds that a request waits for the first frame after the start of the page."""
 FILTERS: Final = ("sample", "lot", "product", "operator", "instrument", "outcome", "verdict", "since", "until")
+OTHER_SCREEN: Final = "this is the screen of {own}; work at {bench} is done at its own screen"
+AT_BENCHES: Final = frozenset(act.name for act in bench_acts.ACTS)
+"""Acts that can start a run; they are taken from the screen of their bench alone."""
 WRONG_LOG_IN: Final = ("person", "password", "badge")
 
 
@@ -51,7 +55,17 @@ async def give_command(request: Request, command: str, seen: int, text: str = ""
 
 async def _perform(request: Request, act: str, order: Mapping[str, Any]) -> dict[str, Any]:
     bench = str(request.path_params["bench"])
+    own = visit_of(request).paired
+    if own and own != bench:
+        raise NotAllowedError(OTHER_SCREEN.format(own=own, bench=bench))
     return await parts_of(request).daemon.perform(act, {"bench": bench, **order}, visit_of(request).ticket)
+
+
+async def carry_out(request: Request, act: str, order: Mapping[str, Any]) -> dict[str, Any]:
+    """Carry out an act of the visitor on the records; `SettingError` for one that belongs to a bench."""
+    if act in AT_BENCHES:
+        raise SettingError(f"{act} is given at a bench: POST /api/v1/benches/BENCH/text or command", key="act")
+    return await parts_of(request).daemon.perform(act, order, visit_of(request).ticket)
 
 
 async def ask(request: Request, query: str, parameters: Mapping[str, Any]) -> dict[str, Any]:

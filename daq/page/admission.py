@@ -1,6 +1,7 @@
 """Who visits, and whether the visitor may use a route: the check before every handler."""
 
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from typing import Final
 
 from starlette.requests import Request
@@ -9,11 +10,9 @@ from daq.app.laboratory.clients.bearer import is_token
 from daq.core.errors import LinkError, SettingError
 from daq.laboratory.people import ROLES, Role
 from daq.page.answers import form
-from daq.page.parts import PageParts, Visit, parts_of, visit_of
+from daq.page.parts import PageParts, Visit, parts_of, stranger_of, visit_of
 from daq.page.refusals import RefusedError
 from daq.page.routetable import API, Route, permits
-from daq.page.texts.texts import LANGUAGES, languages_accepted
-from daq.page.visits.cookies import THEMES
 
 BEARER: Final = "bearer "
 NO_COOKIE: Final = ("POST", f"{API}/log-in")
@@ -74,18 +73,9 @@ async def _visit(request: Request, parts: PageParts, route: Route) -> Visit:
             pass  # without the daemon no person is known; a paired bench still shows that it is lost
         except SettingError:
             ticket = ""  # the log-in has ended
-    language, _, theme = request.cookies.get(cookies.name("look"), "").partition(".")
-    return Visit(
-        cookie="" if bearer else cookies.visit(request.cookies),
-        ticket=ticket,
-        bearer=bearer,
-        person=person,
-        role=role,
-        people=people,
-        paired=cookies.paired(request.cookies),
-        language=language if language in LANGUAGES else languages_accepted(request.headers.get("accept-language", "")),
-        theme=theme if theme in THEMES else THEMES[0],
-    )
+    stranger = stranger_of(request, people=people)
+    cookie = "" if bearer else stranger.cookie
+    return replace(stranger, cookie=cookie, ticket=ticket, bearer=bearer, person=person, role=role)
 
 
 def _role(name: str) -> Role | None:
@@ -103,6 +93,9 @@ async def _refuse_foreign(request: Request, parts: PageParts, route: Route) -> N
         raise RefusedError(403, FOREIGN)
     if without_cookie:
         return
+    bench = request.path_params.get("bench", "")
+    if route.need == "stop" and bench and visit.paired == bench:
+        return  # a log-in that has ended on a screen must not keep it from stopping; Origin and pairing are its own
     token = request.headers.get("x-csrf-token") if route.is_api else (await form(request)).get("csrf")
     if not parts.cookies.is_csrf(visit.cookie, token or ""):
         raise RefusedError(403, OUT_OF_DATE)

@@ -7,7 +7,7 @@ from urllib.parse import parse_qsl
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from daq.page.parts import Visit, parts_of, visit_of
+from daq.page.parts import parts_of, stranger_of, visit_of
 from daq.page.shown.environment import render
 from daq.page.visits.cookies import VISIT_S, new_visit, safe_next
 
@@ -33,9 +33,9 @@ def shown(
         headers: further headers.
     """
     parts = parts_of(request)
-    # A request that was refused early has no visit yet.
+    # A request that was refused early has no visit yet; the screen of a bench has its stop all the same.
     known = hasattr(request.state, "visit")
-    visit = visit_of(request) if known else Visit(people=True)
+    visit = visit_of(request) if known else stranger_of(request)
     cookie = visit.cookie or new_visit()
     every = {
         "theme": visit.theme,

@@ -12,7 +12,7 @@ from daq.app.daemon.queries.asked import MOST_ROWS, RunsAsked
 from daq.app.laboratory.clients.bearer import is_token
 from daq.core.encoding import encode
 from daq.core.errors import LinkError
-from daq.page.acting import ask, bench_of, give_command, give_text, known, logged_in, run_of
+from daq.page.acting import ask, bench_of, carry_out, give_command, give_text, known, logged_in, run_of
 from daq.page.admission import still_permits
 from daq.page.livehub import MOST_BROWSERS, TOO_MANY
 from daq.page.parts import parts_of, visit_of
@@ -203,4 +203,4 @@ async def act(
     request: Request, act: Annotated[str, Path(max_length=LONGEST_NAME)], given: OrderGiven
 ) -> dict[str, Any]:
     """Carry out an act on the records, in its role; return its outcome."""
-    return await parts_of(request).daemon.perform(act, given.order, visit_of(request).ticket)
+    return await carry_out(request, act, given.order)

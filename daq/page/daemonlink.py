@@ -112,4 +112,5 @@ class DaemonLink:
 
 
 def _by(ticket: str) -> Given:
-    return Given(ticket=ticket, page=True)
+    """Return who asks; the `SettingError` for a text that is no ticket or token does not repeat it."""
+    return parse(Given, {"ticket": ticket, "page": True})

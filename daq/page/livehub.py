@@ -26,6 +26,9 @@ AGAIN_S: Final = 1.0
 MOST_BROWSERS: Final = 200
 BEAT_S: Final = 15.0
 """Time in seconds between two comments that keep the connection; at each the visitor is checked again."""
+QUIET_S: Final = 2.0
+"""Time in seconds without an event after which a browser gets the state of the link again: by it, it knows that it is
+not cut off."""
 TOO_MANY: Final = "too many open pages; close some"
 NOT_YET: Final = "the daemon was not reached yet"
 
@@ -48,12 +51,13 @@ class Browser:
             self.waiting[kind, bench] = (kind, data)
             self.woken.set()
 
-    async def wait(self) -> None:
-        """Wait for an event, but not longer than `BEAT_S`."""
+    async def wait(self) -> bool:
+        """Wait for an event, but not longer than `QUIET_S`; return whether there is one."""
         self.woken.clear()
         with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(BEAT_S):
-                await self.woken.wait()
+            async with asyncio.timeout(QUIET_S):
+                return await self.woken.wait()
+        return False
 
 
 class LiveHub:
@@ -187,12 +191,20 @@ class LiveHub:
                         break
                     yield None
                 elif browser.waiting:
-                    yield browser.waiting.popitem(last=False)[1]
-                else:
-                    await browser.wait()
+                    yield self._at_sending(browser.waiting.popitem(last=False)[1])
+                elif not await browser.wait():
+                    yield ("link", self._link)
             yield ("bye", {})
         finally:
             self._browsers.discard(browser)
+
+    def _at_sending(self, event: Event) -> Event:
+        """Return an event as it is sent: a reading has its age of now, and the time of sending (s, this clock)."""
+        kind, data = event
+        if kind != "reading":
+            return event
+        aged = self._aged(data["bench"]) or data
+        return kind, {**aged, "bench": data["bench"], "sent_s": self._clock()}
 
     def _snapshot(self, browser: Browser) -> None:
         browser.put("link", "", self._link)

@@ -10,8 +10,9 @@ from daq.page.daemonlink import DaemonLink
 from daq.page.livehub import LiveHub
 from daq.page.settings import PageSettings
 from daq.page.staticfiles import StaticFiles
+from daq.page.texts.texts import LANGUAGES, languages_accepted
 from daq.page.visits.attempts import Attempts
-from daq.page.visits.cookies import Cookies
+from daq.page.visits.cookies import THEMES, Cookies
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,19 @@ class Visit:
 def parts_of(request: Request) -> PageParts:
     """Return the parts of the page that serves a request."""
     return cast("PageParts", request.app.state.parts)
+
+
+def stranger_of(request: Request, *, people: bool = True) -> Visit:
+    """Return the one who sent a request as far as its cookies state it, without a person: pairing, language, theme."""
+    cookies, sent = parts_of(request).cookies, request.cookies
+    language, _, theme = sent.get(cookies.name("look"), "").partition(".")
+    return Visit(
+        cookie=cookies.visit(sent),
+        people=people,
+        paired=cookies.paired(sent),
+        language=language if language in LANGUAGES else languages_accepted(request.headers.get("accept-language", "")),
+        theme=theme if theme in THEMES else THEMES[0],
+    )
 
 
 def visit_of(request: Request) -> Visit:

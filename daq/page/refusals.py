@@ -9,9 +9,12 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
+from daq.app.laboratory.bench.flows import OLD_VIEW
 from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError, StoreError
 from daq.page.answers import shown
+from daq.page.parts import visit_of
 from daq.page.routetable import API
+from daq.page.texts.texts import Texts
 from daq.page.visits.attempts import TooManyAttemptsError
 from daq.page.visits.cookies import safe_next
 
@@ -23,6 +26,8 @@ STATUSES: Final[tuple[tuple[type[DaqError], int], ...]] = (
     (StoreError, 503),
 )
 """Status of an answer by the class of the error, the first that fits."""
+CHANGED: Final = 409
+"""Status of an order that was given on a screen which showed an earlier state."""
 
 
 class RefusedError(Exception):
@@ -35,6 +40,8 @@ class RefusedError(Exception):
 
 def status_of(error: DaqError) -> int:
     """Return the status of the answer for an error."""
+    if OLD_VIEW in str(error):
+        return CHANGED
     return next((status for kind, status in STATUSES if isinstance(error, kind)), 502)
 
 
@@ -51,6 +58,14 @@ async def answer_error(request: Request, error: Exception) -> Response:
     if isinstance(error, HTTPException):
         return answer(request, error.status_code, str(error.detail), error.headers)
     return answer(request, 500, "fault of the software; the page's log has more")
+
+
+def words_of(request: Request, error: DaqError) -> str:
+    """Return what a page says about an error: its sentence, or that the bench has changed in the meantime."""
+    if status_of(error) != CHANGED:
+        return str(error)
+    t = Texts(visit_of(request).language)
+    return f"{t('error.changed')} {t('error.changed_do')}"
 
 
 def answer(request: Request, status: int, reason: str, more: Mapping[str, str] | None = None) -> Response:

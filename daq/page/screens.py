@@ -24,11 +24,15 @@ from daq.page.acting import (
 )
 from daq.page.answers import back, form, shown
 from daq.page.parts import parts_of, visit_of
-from daq.page.refusals import status_of
+from daq.page.refusals import status_of, words_of
 from daq.page.texts.texts import LANGUAGES
 from daq.page.visits.attempts import TooManyAttemptsError
 from daq.page.visits.cookies import PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
 
+TAKEN: Final = "taken"
+FAILED: Final = "failed"
+TAKEN_S: Final = 30
+"""Longest time in seconds between a stop by a form and the page that states it."""
 NOTHING_FOUND: Final[dict[str, Any]] = {"rows": [], "reached": None, "absent": [], "by_hand": []}
 
 
@@ -91,10 +95,17 @@ async def health(request: Request) -> Response:
 # ---- a bench
 
 
-async def bench(request: Request, refused: str = "", status: int = 200) -> Response:
-    """Show one bench."""
-    values = {"bench": await bench_of(request), "link": parts_of(request).hub.link, "refused": refused}
-    return shown(request, "bench.html", values, status=status)
+async def bench(request: Request, refused: str = "", status: int = 200, stop: str = "") -> Response:
+    """Show one bench; `stop`: ``failed``, or ``taken`` once after a stop by a form."""
+    parts, found = parts_of(request), await bench_of(request)
+    cookies = parts.cookies
+    was_stopped = request.cookies.get(cookies.name(TAKEN)) == cookies.pairing(found["bench"])
+    stop = stop or (TAKEN if was_stopped else "")
+    values = {"bench": found, "link": parts.hub.link, "refused": refused, "stop": stop}
+    response = shown(request, "bench.html", values, status=status)
+    if was_stopped:
+        cookies.set(response, TAKEN, "", 0)
+    return response
 
 
 async def bench_text(request: Request) -> Response:
@@ -103,7 +114,7 @@ async def bench_text(request: Request) -> Response:
     try:
         await give_text(request, given.get("text", ""), whole_number(given.get("seen", "")))
     except DaqError as error:
-        return await bench(request, str(error), status_of(error))
+        return await bench(request, words_of(request, error), status_of(error))
     return _to_bench(request)
 
 
@@ -114,7 +125,7 @@ async def bench_command(request: Request) -> Response:
     try:
         await give_command(request, given.get("command", ""), seen, given.get("text", ""))
     except DaqError as error:
-        return await bench(request, str(error), status_of(error))
+        return await bench(request, words_of(request, error), status_of(error))
     return _to_bench(request)
 
 
@@ -123,8 +134,11 @@ async def bench_stop(request: Request) -> Response:
     try:
         await parts_of(request).daemon.stop(request.path_params["bench"])
     except DaqError as error:
-        return await bench(request, str(error), status_of(error))
-    return _to_bench(request)
+        return await bench(request, str(error), status_of(error), FAILED)
+    response = _to_bench(request)
+    cookies = parts_of(request).cookies
+    cookies.set(response, TAKEN, cookies.pairing(request.path_params["bench"]), TAKEN_S)
+    return response
 
 
 async def pair(request: Request) -> Response:

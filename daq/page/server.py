@@ -5,10 +5,11 @@ A server that waits for open streams never ends; so each stream gets its last ev
 
 import asyncio
 import contextlib
+import os
 import signal
 import socket
 import ssl
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Final
 
@@ -19,6 +20,7 @@ from daq.core.errors import SettingError
 from daq.page.application import make_application, make_parts
 from daq.page.settings import PageSettings
 from daq.process.systemd import notify
+from daq.process.tasks import Tasks
 
 log = structlog.get_logger()
 
@@ -27,8 +29,12 @@ MOST_REQUESTS: Final = 500
 """Greatest number of connections; further ones get 503."""
 IDLE_S: Final = 15
 """Time in seconds after which an idle connection is closed."""
+STREAMS: Final = "/events"
+"""End of the paths of streams, which end with their last event."""
+PARENT_S: Final = 0.5
+"""Time in seconds between two looks at the process that started this one."""
 LAST_S: Final = 1
-"""Longest time in seconds that open requests have after the signal to end."""
+"""Longest time in seconds that open requests, which are no streams, have after the signal to end."""
 
 
 class _Server(uvicorn.Server):
@@ -38,6 +44,15 @@ class _Server(uvicorn.Server):
     def capture_signals(self) -> Iterator[None]:
         """Install no handler of signals."""
         yield
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End as the base does, without a wait for browsers that do not take the last event of their stream."""
+        for connection in list(self.server_state.connections):
+            transport, scope = connection.transport, getattr(connection, "scope", None)
+            is_stream = scope is not None and scope["path"].endswith(STREAMS)
+            if is_stream and transport is not None and transport.get_write_buffer_size():
+                transport.abort()
+        await super().shutdown(sockets)
 
 
 def listening_socket(settings: PageSettings) -> socket.socket:
@@ -63,8 +78,13 @@ def listening_socket(settings: PageSettings) -> socket.socket:
     return made
 
 
-async def serve_page(settings: PageSettings, *, say: bool = True) -> None:
-    """Serve the page until SIGTERM or SIGINT; `say`: print the address on which it listens.
+async def serve_page(settings: PageSettings, *, say: bool = True, parent: int | None = None) -> None:
+    """Serve the page until SIGTERM or SIGINT.
+
+    Args:
+        settings: the settings of the page.
+        say: print the address on which it listens.
+        parent: process id of the daemon that started it; it ends with that process.
 
     Raises:
         SettingError: the address, the certificate or its key cannot be used.
@@ -104,4 +124,18 @@ async def serve_page(settings: PageSettings, *, say: bool = True) -> None:
         print(f"open {settings.origin}", flush=True)  # noqa: T201 - the person who starts it looks for it
     notify("READY=1")
     log.info("page", address=settings.origin)
-    await server.serve(sockets=[listening])
+    tasks = Tasks()
+    if parent is not None:
+        tasks.start(_end_with(parent, end), "end with the daemon", ends=True)
+    try:
+        await server.serve(sockets=[listening])
+    finally:
+        await tasks.stop()
+
+
+async def _end_with(parent: int, end: Callable[[], None]) -> None:
+    """End when the daemon that started this process has gone: it keeps the address from the page of the next one."""
+    while os.getppid() == parent:  # noqa: ASYNC110 - the kernel tells no event of it
+        await asyncio.sleep(PARENT_S)
+    log.warning("page", reason="the daemon that started it has gone")
+    end()

@@ -25,6 +25,17 @@ def login_of(uid: int) -> str:
         return f"uid {uid}"
 
 
+def is_login(name: str) -> bool:
+    """Return whether the machine has a login of this name."""
+    if pwd is None:
+        return False
+    try:
+        pwd.getpwnam(name)
+    except KeyError:
+        return False
+    return True
+
+
 def own_login() -> str:
     """Return the login of this process.
 

@@ -24,7 +24,12 @@ WRONG: Final = 2
 
 
 def page_command(
-    *, config: str | None = None, state: str | None = None, own: str | None = None, listen: str | None = None
+    *,
+    config: str | None = None,
+    state: str | None = None,
+    own: str | None = None,
+    listen: str | None = None,
+    parent: int | None = None,
 ) -> list[str]:
     """Return the command of a page; None leaves a setting to the page.
 
@@ -33,9 +38,10 @@ def page_command(
         state: the daemon's state directory.
         own: folder of the page's signing key.
         listen: its address.
+        parent: process id of the daemon with which it ends, even where the daemon is killed.
     """
-    given = {"config": config, "state": state, "own": own, "listen": listen}
-    options = [part for name, value in given.items() if value is not None for part in (f"--{name}", value)]
+    given = {"config": config, "state": state, "own": own, "listen": listen, "parent": parent}
+    options = [part for name, value in given.items() if value is not None for part in (f"--{name}", str(value))]
     return [sys.executable, "-m", "daq.page", *options]
 
 

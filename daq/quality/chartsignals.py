@@ -108,23 +108,26 @@ def _moving_ranges(z: Sequence[float]) -> list[Signal]:
     return [Signal(MOVING_RANGE, 0, (i, i + 1)) for i, (a, b) in enumerate(pairwise(z)) if abs(b - a) > limit]
 
 
+def _below(z: float) -> float:
+    """Return the probability that a standard normal value is below `z`; it is exact in the lower tail, too."""
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
 def false_alarm(rule: str) -> float:
     """Return the probability that a point completes a rule by chance: independent normal values, known limits.
 
     It is that of a point behind which the chart is long enough for the rule.  Elementary probability, except for the
     moving range, where it is P(|z2 - z1| > D4 d2) with z2 - z1 normal of variance 2.
     """
-    from scipy.special import ndtr
-
     require_one_of("rule", rule, RULES)
-    one, two = float(ndtr(-1.0)), float(ndtr(-2.0))
+    one, two = _below(-1.0), _below(-2.0)
     c = constants(2)
     return {
-        "one_beyond_3s": 2.0 * float(ndtr(-3.0)),
+        "one_beyond_3s": 2.0 * _below(-3.0),
         "nine_one_side": 2.0 * 0.5**9,
         "six_trend": 2.0 / math.factorial(6),
         "two_of_three_2s": 2.0 * two * (1.0 - (1.0 - two) ** 2),
         "four_of_five_1s": 2.0 * one * (4.0 * one**3 * (1.0 - one) + one**4),
-        MOVING_RANGE: 2.0 * float(ndtr(-c.D4 * c.d2 / math.sqrt(2.0))),
-        EWMA: 2.0 * float(ndtr(-3.0)),
+        MOVING_RANGE: 2.0 * _below(-c.D4 * c.d2 / math.sqrt(2.0)),
+        EWMA: 2.0 * _below(-3.0),
     }[rule]

@@ -37,21 +37,15 @@ async def test_a_task_that_fails_or_ends_by_itself_is_named_and_one_that_may_end
     assert set(tasks.ended) == {"one", "two", "four"}
 
 
-async def test_a_value_that_is_no_number_ends_nobody_s_live_values(tmp_path):
+async def test_a_value_that_is_no_number_ends_nobody_s_live_values(tmp_path, monkeypatch):
     """A driver may give a NaN; the other instruments go on being published, and this one with its fault."""
     async with SupervisorBench(tmp_path, companion=True) as bench:
         sent = []
         live = LiveValues(bench.supervisor, lambda name, data: sent.append((name, json.loads(data))) or True, 1)
         thermo = bench.supervisor.sessions["thermo-1"]
-        decode = type(thermo.driver).decode
-        try:
-            type(thermo.driver).decode = lambda self, line, asked=None: (
-                (float("nan"),) if self is thermo.driver else decode(self, line, asked)
-            )
-            await bench.until(lambda: ("temperature", "not_a_number") in thermo.standing.faults)
-            live.publish_new()
-        finally:
-            type(thermo.driver).decode = decode
+        monkeypatch.setattr(thermo.driver, "decode", lambda _line, _asked=None: (float("nan"),))
+        await bench.until(lambda: ("temperature", "not_a_number") in thermo.standing.faults)
+        live.publish_new()
         found = dict(sent)
         temperature = found["thermo-1"]["values"]["temperature"]
         # 0x80000000 is the number of Bad in OPC UA Part 4.
@@ -59,20 +53,14 @@ async def test_a_value_that_is_no_number_ends_nobody_s_live_values(tmp_path):
         assert found["bench-1"]["values"]["temperature"]["quality"] == "Good"
 
 
-async def test_an_idle_reading_out_of_range_is_not_published_as_good(tmp_path):
+async def test_an_idle_reading_out_of_range_is_not_published_as_good(tmp_path, monkeypatch):
     async with SupervisorBench(tmp_path, companion=True) as bench:
         sent = []
         live = LiveValues(bench.supervisor, lambda name, data: sent.append((name, json.loads(data))) or True, 1)
         thermo = bench.supervisor.sessions["thermo-1"]
-        decode = type(thermo.driver).decode
-        try:
-            type(thermo.driver).decode = lambda self, line, asked=None: (
-                (999.0,) if self is thermo.driver else decode(self, line, asked)
-            )
-            await bench.until(lambda: ("temperature", "beyond_range") in thermo.standing.faults)
-            live.publish_new()
-        finally:
-            type(thermo.driver).decode = decode
+        monkeypatch.setattr(thermo.driver, "decode", lambda _line, _asked=None: (999.0,))
+        await bench.until(lambda: ("temperature", "beyond_range") in thermo.standing.faults)
+        live.publish_new()
         value = dict(sent)["thermo-1"]["values"]["temperature"]
         assert value["quality"] == "Uncertain_EngineeringUnitsExceeded"
 

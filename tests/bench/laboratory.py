@@ -7,6 +7,7 @@ log time over log size: 0 is flat, 1 is linear.  A figure over its goal is marke
 """
 
 import argparse
+import itertools
 import math
 import os
 import random
@@ -274,14 +275,18 @@ def main() -> int:
                 print(f"  {size.samples} samples written in {time.perf_counter() - began:.0f} s", flush=True)
             print(f"  {size.samples} samples, {database_path(state).stat().st_size / 1e6:.0f} MB", flush=True)
             place = Place(size, state, catalogue, random.Random(7))
-            figures.append(dict(of_functions(place, asked.only)) | dict(of_commands(place, asked.only)))
-    print(f"{'':<42}" + "".join(f"{size.samples:>12}" for size in sizes) + "    exponent")
+            figures.append({})
+            for name, seconds in itertools.chain(of_functions(place, asked.only), of_commands(place, asked.only)):
+                # At once, because all of them take a long time.
+                print(f"  {name:<60}{seconds * 1000:>9.1f} ms", flush=True)
+                figures[-1][name] = seconds
+    print(f"{'':<60}" + "".join(f"{size.samples:>12}" for size in sizes) + "    exponent")
     for name in figures[0]:
         times = [f[name] for f in figures]
         growth = math.log(times[-1] / times[0]) / math.log(SMALLER) if len(times) > 1 and min(times) > 0 else math.nan
         goal = GOALS.get(name, COMMAND_GOAL_S) if name.startswith("daq ") else GOAL_S
         mark = " *" if max(times) > goal else ""
-        print(f"{name:<42}" + "".join(f"{t * 1000:>9.1f} ms" for t in times) + f"    {growth:8.2f}{mark}")
+        print(f"{name:<60}" + "".join(f"{t * 1000:>9.1f} ms" for t in times) + f"    {growth:8.2f}{mark}")
     return 0
 
 

@@ -11,8 +11,10 @@ from daq.adapters.store.store import Store, open_writer
 from daq.adapters.store.transactions import Transaction
 from tests.support.runs.stored import T0
 
-AT_ONCE: Final = 5_000
+AT_ONCE: Final = 20_000
 """Number of transactions in one commit."""
+CACHE_KB: Final = 1_000_000
+"""Page cache of the connection in KB: the ids of runs are random, so each write touches pages all over the indices."""
 
 
 class LargeCommits:
@@ -43,7 +45,10 @@ def large_commits(path: Path) -> Iterator[LargeCommits]:
     Store(path, utc_ns=T0).close()
     with contextlib.closing(open_writer(path)) as connection:
         connection.execute("PRAGMA synchronous = OFF")
+        connection.execute("PRAGMA journal_mode = OFF")
+        connection.execute(f"PRAGMA cache_size = -{CACHE_KB}")
         (source,) = connection.execute("SELECT source FROM meta").fetchone()
         commits = LargeCommits(Access(connection, path, source=source, epoch=1, reserve_bytes=0, hook=None), connection)
         yield commits
         commits.commit()
+        connection.execute("PRAGMA journal_mode = WAL")

@@ -19,13 +19,15 @@ LIBRARIES = ("asyncio", "numpy", "pandas", "rich", "scipy", "sqlite_utils", "str
         ("daq.app.cli.records.runs", ("daq.app.setup.catalogue", "daq.laboratory.record", *HEAVY)),
         ("daq.app.cli.laboratory.transcribe", ("daq.app.setup.catalogue", *HEAVY)),
         ("daq.app.cli.records.day", ("daq.app.setup.catalogue", *LIBRARIES)),
-        ("daq.app.cli.samples.sample", ("daq.app.setup.catalogue", *LIBRARIES)),
+        ("daq.app.records.checks.doubts", ("daq.methods.planning.standing", "daq.app.setup.catalogue", *HEAVY)),
+        ("daq.methods.concluding.reportable", ("daq.methods.concluding.budget", *LIBRARIES)),
+        ("daq.app.cli.samples.sample", ("daq.app.setup.catalogue", "daq.app.records.readings", *LIBRARIES)),
         ("daq.app.cli.laboratory.review", ("daq.app.setup.catalogue", *LIBRARIES)),
         ("daq.app.cli.laboratory.case", ("daq.descriptions.load", *LIBRARIES)),
         ("daq.app.cli.laboratory.equipment", ("daq.descriptions.load", *LIBRARIES)),
         ("daq.app.cli.records.verification", ("daq.descriptions.load", *LIBRARIES)),
         ("daq.app.cli.laboratory.chart", ("daq.descriptions.load", *LIBRARIES)),
-        ("daq.app.cli.laboratory.handover", ("daq.descriptions.load", *LIBRARIES)),
+        ("daq.app.cli.laboratory.handover", ("daq.descriptions.load", "daq.methods.concluding.budget", *LIBRARIES)),
     ],
 )
 def test_a_command_imports_only_what_it_needs(module, without):

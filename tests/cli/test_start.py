@@ -58,8 +58,8 @@ def test_every_command_has_help(cli, name):
     ("args", "expected"),
     [
         (("measure",), "there is no command 'measure'"),
-        (("runs", "--limit", "0"), "'0' is not a number of runs"),
-        (("runs", "--limit", "many"), "'many' is not a number of runs"),
+        (("runs", "--limit", "0"), "'0' is not a number"),
+        (("runs", "--limit", "many"), "'many' is not a number"),
         (("runs", "--colour"), "unrecognized arguments: --colour"),
         (("show",), "RUN"),
         (("export", "x", "--format", "xlsx"), "invalid choice: 'xlsx'"),

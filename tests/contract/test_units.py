@@ -6,12 +6,12 @@ import json
 import pytest
 
 from daq.core.faults import STATUS_CODES, Quality
-from daq.methods.concluding.budget import SCATTER
 from daq.methods.concluding.intervals import components_of, stated_interval
 from daq.methods.curves.curvedata import CURVE_UNITS, FlowCurveMessage
 from daq.methods.files import instrument as files
 from daq.methods.messages.leaves import leaves
 from daq.methods.messages.result import DIMENSION_UNITS, ResultData
+from daq.methods.parts.component_names import SCATTER
 from daq.methods.planning.geometries import COMMON
 from daq.rheology.uncertainty import from_limit
 from daq.rheology.viscosity_budget import Specification, viscosity_components

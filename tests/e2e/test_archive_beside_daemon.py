@@ -35,9 +35,11 @@ def test_journals_are_archived_while_the_daemon_measures(lab, tmp_path):
     shown = json.loads(lab.daq("show", old[0], "--json").stdout)
     daemon = Daemon(lab)
     daemon.ready()
-    going = daemon.run("medium")
+    going = daemon.run("long")
     done = lab.daq("archive", "--before", "2024-01-01", "--to", str(medium), "--same-medium", seconds=180)
     assert done.returncode == 0, done.stdout + done.stderr
+    # The run began before and ends after: its journal stays.
+    daemon.stop_run()
     going.until("outcome")
     assert re.search(r"archive: 3 journals of runs from 2022-11-\d\d to 2022-11-\d\d", done.stdout)
     with lab.reader() as reader:

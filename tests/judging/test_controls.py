@@ -15,8 +15,10 @@ from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import RegisterMethod
 from daq.app.records.checks.audited_checks import checks, entries
-from daq.app.records.checks.doubts import doubt_by, failures_after
+from daq.app.records.checks.check_trail import CheckTrail
+from daq.app.records.checks.doubts import doubt_by, doubting, failures_after
 from daq.app.records.checks.instrument_history import instrument_history
+from daq.app.records.signatures import Releases
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import change_of, fit_of, fits_of, with_fits
 from daq.app.setup.orders import RunOrder
@@ -330,7 +332,11 @@ def test_a_failed_or_withdrawn_control_puts_the_results_of_its_geometry_in_doubt
         found = checks(reader, "bench-1")
         assert entries(reader, "bench-1") == []
         first = {run: reader.results(run)[0].audit_seq for _, run, _, _ in bench.measured}
-        blocked = {run: {e.detail.run for e in failures_after(reader, found, run, seq)} for run, seq in first.items()}
+        doubts = doubting(CheckTrail(reader, "bench-1"))
+        blocked = {run: {e.run for e in failures_after(reader, doubts, run, seq)} for run, seq in first.items()}
+        # A release asks for the judgements that are no pass first, and leaves out the rest where there is none.
+        asked = {run: {e.run for e in Releases(reader).failures(reader.run(run))} for run in first}
+        assert asked == blocked
         for known, entry in zip((c for c in bench.controls if c.bench == "bench-1"), found, strict=True):
             expected = bench.doubted(known)
             kinds.add(entry.doubt)

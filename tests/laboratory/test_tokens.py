@@ -10,20 +10,21 @@ import pytest
 
 from daq.app.laboratory import acts
 from daq.app.laboratory.acts import ACTS, carry_out
+from daq.app.laboratory.bench_work import DAEMON
 from daq.app.laboratory.clients.bearer import REFUSED, is_token
 from daq.app.laboratory.identity import Given, identify, log_in, operator_of, today
 from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.programs import tokens
 from daq.app.laboratory.programs.tokens import list_tokens
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import NotAllowedError, SettingError
-from daq.laboratory.people import Operator
-from daq.laboratory.tokens import TokenUse
-from tests.laboratory.parts import FixedClock, audited, staffed
+from daq.laboratory.tokens import Token, TokenUse
+from tests.laboratory.parts import FixedClock, at, audited, staffed
 from tests.support.laboratories import switch_people
 
 DAY_NS = 86_400 * 10**9
 #: Acts that a program may do.  An act that is missing here is one of a person.
-OF_PROGRAMS = {"sample_add", "sample_import", "bench_text", "bench_command"}
+OF_PROGRAMS = {"sample_add", "sample_import"}
 NUMBERS = itertools.count()
 
 
@@ -79,24 +80,23 @@ def test_a_token_has_no_role_of_a_person_who_signs(lab, name, role):
         added(lab, name, role)
 
 
-def test_a_program_measures_under_its_own_name_and_is_authorised_for_nothing(lab, name):
+@pytest.mark.parametrize("role", ["look", "measure"])
+def test_a_program_starts_no_run(lab, name, role):
     about = {"method_id": "clear-glaze-qc", "instrument": "bench-1", "sample": "G-1"}
-    text = added(lab, name, "measure")
-    assert operator_of(lab, RunOrder(**about, ticket=text)) == Operator(name, "not_authorised")
-    with pytest.raises(SettingError, match=f"{name} measures, by the token; another name cannot be given"):
-        operator_of(lab, RunOrder(**about, ticket=text, operator="review"))
-    with pytest.raises(NotAllowedError, match="needs the role measure"):
-        operator_of(lab, RunOrder(**about, ticket=added(lab, f"{name}-look")))
+    text = added(lab, name, role)
+    for operator in ("", name, "review"):
+        with pytest.raises(NotAllowedError, match=r"a run is started by a person|needs the role measure"):
+            operator_of(lab, RunOrder(**about, ticket=text, operator=operator))
 
 
 def test_a_program_does_its_acts_and_none_of_a_person(lab, name, monkeypatch):
-    tokens = {role: added(lab, f"{name}-{role}", role) for role in ("look", "measure")}
+    texts = {role: added(lab, f"{name}-{role}", role) for role in ("look", "measure")}
     done = []
     recorded = {key: replace(act, do=lambda who, key: done.append((who.who, key)) or {}) for key, act in ACTS.items()}
     monkeypatch.setattr(acts, "ACTS", recorded)
     monkeypatch.setattr(acts, "parse", lambda _model, order: order["act"])
     # The login is that of a person who administers: the token decides all the same.
-    for act, (role, text) in itertools.product(ACTS, tokens.items()):
+    for act, (role, text) in itertools.product(ACTS, texts.items()):
         if act in OF_PROGRAMS and role == "measure":
             carry_out(lab, act, {"act": act}, Given(ticket=text))
             assert done.pop() == (f"{name}-measure", act)
@@ -118,6 +118,27 @@ def test_a_token_is_refused_at_once_when_it_is_revoked_and_for_ever(lab, name):
     with pytest.raises(SettingError, match="or was one"):
         added(lab, name)
     assert (listed(lab, name)["state"], listed(lab, f"{name}-b")["state"]) == ("revoked", "valid")
+
+
+def test_a_token_is_refused_while_the_person_who_added_it_is_locked(lab, name):
+    carry_out(lab, "person_add", {"id": f"{name}-keeper", "role": "administer", "logins": [f"at-{name}-keeper"]})
+    keeper = at(lab, f"at-{name}-keeper")
+    texts = {role: added(keeper, f"{name}-{role}", role) for role in ("look", "measure")}
+    other = added(lab, f"{name}-other")
+    for act, state in (("person_lock", "locked"), ("person_unlock", "valid")) * 2:
+        carry_out(lab, act, {"id": f"{name}-keeper", "because": "left the works"})
+        for role, text in texts.items():
+            assert listed(lab, f"{name}-{role}")["state"] == state
+            if state == "valid":
+                assert identify(lab, Given(ticket=text)).role == role
+            else:
+                with pytest.raises(NotAllowedError, match=re.escape(REFUSED)):
+                    identify(lab, Given(ticket=text))
+        assert identify(lab, Given(ticket=other)).name == f"{name}-other"
+    # A lock of the person who revoked it does not hide that it is revoked.
+    carry_out(keeper, "token_revoke", {"id": f"{name}-look", "because": "replaced"})
+    carry_out(lab, "person_lock", {"id": f"{name}-keeper", "because": "left the works"})
+    assert listed(lab, f"{name}-look")["state"] == "revoked"
 
 
 def test_a_token_is_taken_on_its_last_day_and_not_after_it(lab, name):
@@ -192,6 +213,16 @@ def test_a_name_means_one_person_or_one_program(lab, name):
         carry_out(lab, "person_add", {"id": name, "role": "look"})
     with pytest.raises(SettingError, match="is the name of a token"):
         carry_out(lab, "person_logins", {"id": "look", "logins": [name]})
+
+
+def test_a_name_is_none_under_which_a_login_or_the_daemon_acts(lab, name, monkeypatch):
+    monkeypatch.setattr(tokens, "is_login", lambda text: text == f"{name}-login")
+    for taken in (f"{name}-login", DAEMON.who):
+        with pytest.raises(SettingError, match="acts under this name"):
+            added(lab, taken)
+        with lab.reader() as reader:
+            assert find(reader, Token, taken) is None
+    added(lab, name)
 
 
 @pytest.mark.parametrize(

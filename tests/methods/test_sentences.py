@@ -1,6 +1,7 @@
 """The catalogue of sentences: data with typed parameters, one English sentence for each code, other languages as a table."""
 
 import ast
+import itertools
 import json
 import re
 from dataclasses import asdict
@@ -98,15 +99,14 @@ def test_every_note_of_a_run_is_a_code_of_the_catalogue():
 
 def named_components():
     """The names of components in the code that makes budgets: literals, and constants that are given to the functions."""
-    for path in [*(ROOT / "daq/methods").rglob("*.py"), ROOT / "daq/rheology/viscosity_budget.py"]:
-        tree = ast.parse(path.read_text("utf-8"))
-        texts = {
-            t.id: n.value.value
-            for n in ast.walk(tree)
-            if isinstance(n, ast.AnnAssign)
-            and isinstance(n.value, ast.Constant)
-            and isinstance(t := n.target, ast.Name)
-        }
+    files = [*(ROOT / "daq/methods").rglob("*.py"), ROOT / "daq/rheology/viscosity_budget.py"]
+    trees = [ast.parse(path.read_text("utf-8")) for path in files]
+    texts = {
+        t.id: n.value.value
+        for n in itertools.chain.from_iterable(map(ast.walk, trees))
+        if isinstance(n, ast.AnnAssign) and isinstance(n.value, ast.Constant) and isinstance(t := n.target, ast.Name)
+    }
+    for tree in trees:
         for call in ast.walk(tree):
             if not isinstance(call, ast.Call) or not call.args:
                 continue

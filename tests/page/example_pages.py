@@ -140,6 +140,7 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
             bench=live,
             link={"daemon": True, "reason": ""},
             refused="",
+            stop="",
         )
         return ExamplePage(f"bench-{name}", path, "bench.html", values | more)
 
@@ -192,6 +193,13 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
         made("choosing-out", bench_live(bench_view("choosing", out_of_service="coaxial-12 (S-12) is out of service: dented", connection="connecting"))),
         made("choosing-empty", bench_live(bench_view("choosing", worklist=(), cups=(), message="sample_refused", values={"reason": "sample 'X-1' is not registered"}))),
         made("checking-refused", bench_live(bench_view("checking", message="not_met_zero")), refused="the bench has changed in the meantime"),
+        made("choosing-elsewhere", bench_live(bench_view("choosing")), paired="bench-2"),
+        made("running-elsewhere", bench_live(running, RUN), paired="bench-2"),
+        made("running-stop-taken", bench_live(running, RUN), stop="taken"),
+        made("choosing-stop-failed", bench_live(bench_view("choosing")), stop="failed", link={"daemon": False, "reason": "the daemon does not answer"}),
+        made("nothing-known", bench_live(None), link={"daemon": False, "reason": "the daemon was not reached yet"}),
+        made("remarking-chosen", bench_live(bench_view("remarking", draft="Skin on the surface"))),
+        made("discarding-many", bench_live(bench_view("discarding", discard=tuple(f"G-{n}" for n in range(1042, 1054))))),
         made("fitting-vane", bench_live(bench_view("fitting")), "vane"),
         made("fitting-cone", bench_live(bench_view("fitting")), "cone_and_plate"),
         made("fitting-plates", bench_live(bench_view("fitting")), "parallel_plates"),
@@ -216,7 +224,7 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
 
 def plain_desk_pages() -> list[ExamplePage]:
     """Return the screens on the desk that show nothing of a database."""
-    none = {"rows": [], "reached": None, "absent": ["sample 'X-9': no run has it"], "by_hand": []}
+    none = NOTHING | {"absent": ["sample 'X-9': no run has it"]}
     cards = [
         bench_live(bench_view("running"), RUN),
         bench_live(bench_view("choosing", bench="bench-2", title="Glaze works, quality laboratory, bench 2", fitted="cylinder-9", sample="")),
@@ -250,10 +258,22 @@ def plain_desk_pages() -> list[ExamplePage]:
         ExamplePage("samples-empty", "/samples", "samples.html", frame("/samples", samples=[])),
         ExamplePage("health", "/health", "health.html", frame("/health", status=encode(status))),
         ExamplePage("log-in", "/log-in", "log_in.html", frame("/log-in", person="", refused="the log-in was refused", next="/")),
-        ExamplePage("error", "/error", "error.html", frame("/error", status=409, reason="the bench shows an earlier state")),
+        *(
+            ExamplePage(f"error-{status}", "/error", "error.html", frame("/error", status=status, reason=reason, paired="bench-1"))
+            for status, reason in ERRORS.items()
+        ),
+        ExamplePage("log-in-first", "/log-in", "log_in.html", frame("/log-in", person="", role="", refused="", next="/bench/bench-1", paired="bench-1")),
+        ExamplePage("health-empty", "/health", "health.html", frame("/health", status=encode(Status(instruments={}, runs={}, store="the disk is full", broker=None, sparkplug=None)))),
+        ExamplePage("results-refused", "/results", "results.html", frame("/results", **NOTHING, **(CHOICES | {"refused": "since: is no time"}), asked=FILTERS | {"since": "soon"})),
     ]  # fmt: skip
 
 
+ERRORS = {
+    401: "log in first", 403: "this needs the role review; m.keeper has the role measure", 404: "there is no such bench",
+    409: "the bench shows an earlier state", 422: "id: is missing", 429: "too many attempts", 500: "fault of the software; the page's log has more",
+    502: "the daemon failed", 503: "the daemon does not answer",
+}  # fmt: skip
+NOTHING = {"rows": [], "reached": None, "absent": [], "by_hand": []}
 FILTERS = dict.fromkeys(
     ("sample", "lot", "product", "operator", "instrument", "outcome", "verdict", "since", "until"), ""
 ) | {"limit": "50"}

@@ -42,7 +42,7 @@ def take(
                     tab.wait_for_timeout(500 if "running" in name or name == "desk" else 60)
                     path = folder / size / f"{name}.{lang}.{theme}.png"
                     path.parent.mkdir(parents=True, exist_ok=True)
-                    tab.screenshot(path=path, full_page=page.template != "bench.html")
+                    tab.screenshot(path=path, full_page=page.template not in ("bench.html", "desk.html"))
                     count += 1
         context.close()
     return count

@@ -5,12 +5,16 @@ from contextlib import contextmanager
 import pytest
 from playwright.sync_api import expect
 
-from tests.page.browsing import chromium
+from tests.page.browsing import chromium, until
 from tests.page.example_pages import bench_pages, plain_desk_pages
 from tests.page.example_result import RESULT
 from tests.page.example_server import serving
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
+TAKEN = """window.taken = 0; const Source = window.EventSource;
+window.EventSource = class extends Source { constructor(...given) { super(...given);
+  for (const name of ['run', 'reading']) setTimeout(() => this.addEventListener(name, () => { window.taken += 1; })); } };"""
+"""Counts the events that the page has taken."""
 LONG_MS = 30_000
 """Longest wait; a machine that stalls is no fault."""
 TURNING = {
@@ -36,6 +40,7 @@ def bench(browser, name, lang="en"):
     with serving(bench_pages(RESULT)) as server:
         tab = browser.new_context(viewport={"width": 800, "height": 480}).new_page()
         tab.set_default_timeout(LONG_MS)
+        tab.add_init_script(TAKEN)
         tab.goto(server.url(server.by_name[f"bench-{name}"], lang))
         try:
             yield server, tab
@@ -52,8 +57,50 @@ def test_a_stop_is_taken_at_once_and_stands_still_only_at_speed_zero(browser):
         assert [path for path, _ in server.posted] == ["/api/v1/benches/bench-1/stop"]
         server.pushed.append(("reading", TURNING | {"values": {"speed": 3.0}}))
         expect(line).to_contain_text("Command taken")
-        server.pushed.append(("reading", TURNING | {"still": True}))
+        # A reading from before the stop, and one while the run still knows its motor as turning, say nothing about now.
+        for event in (
+            ("reading", TURNING | {"still": True, "age_s": 60.0, "values": {"speed": 1.25}}),
+            ("run", {"bench": "bench-1", "run": None}),
+            ("reading", TURNING | {"still": True, "age_s": None, "values": {"speed": 1.5}}),
+            ("run", {"bench": "bench-1", "run": server.by_name["bench-running"].values["bench"]["run"]}),
+            ("reading", TURNING | {"still": True, "values": {"speed": 0.0}}),
+        ):
+            before = tab.evaluate("window.taken")
+            server.pushed.append(event)
+            until(tab, "before => window.taken > before", before)
+            assert "Command taken" in line.inner_text()
+        server.pushed += [("run", {"bench": "bench-1", "run": None}), ("reading", TURNING | {"still": True})]
         expect(line).to_contain_text("Stands still", timeout=LONG_MS)
+
+
+def test_a_value_that_the_network_kept_back_has_its_age(browser):
+    with bench(browser, "running") as (server, tab):
+        server.pushed += [("reading", TURNING | {"sent_s": 100.0}), ("reading", TURNING | {"sent_s": 25.0})]
+        expect(tab.locator("[data-live-part=value-age]")).to_contain_text("7", timeout=LONG_MS)
+        assert int(tab.locator("[data-live-part=value-age]").inner_text().split()[0]) >= 75
+        # One that is as quick as the first is of now.
+        now = tab.evaluate("performance.now() / 1000")
+        server.pushed.append(("reading", TURNING | {"sent_s": 1e6 + now}))
+        expect(tab.locator("[data-live-part=value-age]")).to_be_hidden(timeout=LONG_MS)
+
+
+def test_a_page_that_the_browser_kept_is_loaded_anew(browser):
+    with bench(browser, "running") as (_, tab), tab.expect_event("load"):
+        tab.evaluate("setTimeout(() => dispatchEvent(new PageTransitionEvent('pageshow', { persisted: true })))")
+
+
+def test_a_text_that_is_being_written_stays_and_one_that_was_taken_replaces_it(browser):
+    with bench(browser, "remarking") as (server, tab):
+        page = server.by_name["bench-remarking"].values["bench"]
+        tab.locator("#typed").fill("half a rem")
+        tab.locator("h1").click()  # the keyboard on the screen goes away
+        page["view"] = page["view"] | {"connection": "connecting"}
+        server.pushed.append(("bench", page["view"]))
+        expect(tab.locator(".bench-head .right")).to_contain_text("connecting", timeout=LONG_MS)
+        assert tab.locator("#typed").input_value() == "half a rem"
+        page["view"] = page["view"] | {"draft": "Lumps or grit", "revision": 8}
+        server.pushed.append(("bench", page["view"]))
+        expect(tab.locator("#typed")).to_have_value("Lumps or grit", timeout=LONG_MS)
 
 
 def test_a_stop_that_fails_and_a_motor_in_doubt_cannot_be_missed(browser):
@@ -90,8 +137,11 @@ def test_a_scanner_names_a_sample_and_presses_no_button(browser):
     with bench(browser, "checking") as (server, tab):
         start = tab.locator("button[value=confirm]")
         start.focus()
-        # All keys in one task: no time passes between them, as from a fast scanner.
-        scan = "text => { for (const key of [...text, 'Enter']) document.activeElement.dispatchEvent(new KeyboardEvent('keydown', { key: key === '\\r' ? 'Enter' : key, bubbles: true, cancelable: true })); }"
+        # All keys at one time, as from a fast scanner, however late the browser takes them.
+        scan = (
+            "text => [...text, 'Enter'].map(key => new KeyboardEvent('keydown', { key: key === '\\r' ? 'Enter' : key, bubbles: true, cancelable: true }))"
+            ".forEach((event, number) => { const late = performance.now() + (number === 1 ? 80 : 0); while (performance.now() < late); document.activeElement.dispatchEvent(event); })"
+        )
         for code in (" ", "  ", "\r", "G-1042", " G 1 ", "confirm"):
             tab.evaluate(scan, code)
         # In the browser's own time: a press would come 60 ms after the last key.
@@ -174,3 +224,34 @@ def test_an_old_torque_is_not_shown_as_one_of_now(browser):
         now = tab.locator("[data-gauge=torque] [data-live-part=now]")
         expect(tab.locator(".run-left")).to_have_class("run-left stale", timeout=LONG_MS)
         assert "line-through" in now.evaluate("element => getComputedStyle(element).textDecorationLine")
+
+
+def test_a_run_that_comes_after_its_stage_is_shown(browser):
+    with serving(bench_pages(RESULT)) as server:
+        page = server.by_name["bench-running"]
+        run = page.values["bench"]["run"]
+        page.values["bench"]["run"] = None
+        tab = browser.new_context(viewport={"width": 800, "height": 480}).new_page()
+        tab.set_default_timeout(LONG_MS)
+        tab.goto(server.url(page))
+        row = tab.locator("[data-live-part=value-row]")
+        expect(row).to_have_count(0)
+        page.values["bench"]["run"] = run
+        server.pushed.append(("run", {"bench": "bench-1", "run": run}))
+        expect(row).to_be_visible(timeout=LONG_MS)
+        expect(tab.locator(".trend canvas")).to_be_visible(timeout=LONG_MS)
+        # The run ends before its stage: no value of it stays.
+        page.values["bench"]["run"] = None
+        server.pushed.append(("run", {"bench": "bench-1", "run": None}))
+        expect(row).to_have_count(0, timeout=LONG_MS)
+        tab.context.close()
+
+
+def test_a_button_that_has_not_changed_is_not_replaced_under_a_finger(browser):
+    with bench(browser, "choosing") as (server, tab):
+        view = server.by_name["bench-choosing"].values["bench"]["view"]
+        button = tab.get_by_role("button", name="G-1043").element_handle()
+        view["connection"] = "connecting"
+        server.pushed.append(("bench", view))
+        expect(tab.locator(".bench-head .right")).to_contain_text("connecting", timeout=LONG_MS)
+        assert button.evaluate("element => element.isConnected")

@@ -1,5 +1,6 @@
 """The lines of the form of a calibration: as found, as left, units, and each error at its line."""
 
+import itertools
 import re
 
 import pytest
@@ -96,3 +97,22 @@ async def test_a_piece_with_many_constants_keeps_within_the_fields_of_a_form():
     constants = [{"name": f"c{n}", "unit": "mm"} for n in range(100)]
     assert len(calibration_lines(constants, {}, [])) == MOST_LINES
     assert MOST_LINES * 5 + 10 <= 100
+
+
+async def test_values_stay_with_the_constant_of_their_name_when_the_file_changed_meanwhile():
+    names = ["torque_full_scale", "spring", "offset"]
+    given = {}
+    for n, name in enumerate(names):
+        given |= a_line(n, name, f"{n}.1 mm", f"{n} mm", "0.1 mm", constant=True)
+    given |= a_line(3, "at 20 Cel", "20.1 Cel", "20 Cel", "0.05 Cel")
+    refused = ["values[1].as_found: wrong", "values[3].uncertainty: wrong"]
+    for shown in itertools.permutations([*names, "new"]):
+        for count in range(len(shown) + 1):
+            constants = [{"name": name, "unit": "mm"} for name in shown[:count]]
+            for line in calibration_lines(constants, given, refused):
+                if line["constant"]:
+                    old = names.index(line["name"]) if line["name"] in names else None
+                    assert line["given"]["as_left"] == ("" if old is None else f"{old} mm")
+                    assert [key for key, _ in line["errors"]] == (["as_found"] if old == 1 else [])
+                elif line["given"]["as_left"]:
+                    assert (line["name"], line["given"]["as_left"]) == ("at 20 Cel", "20 Cel")

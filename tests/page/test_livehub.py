@@ -154,3 +154,25 @@ async def test_a_visitor_who_loses_the_role_loses_the_stream():
     clock.now += 60.0
     hub.take(frame(value=3.0))
     assert await anext(events) == ("bye", {})
+
+
+async def test_a_browser_hears_of_the_link_where_nothing_happens(monkeypatch):
+    monkeypatch.setattr("daq.page.livehub.QUIET_S", 0.0)
+    hub = hub_with(frame())
+    events = hub.events()
+    await waiting(events, 4)
+    for _ in range(3):
+        assert await anext(events) == ("link", {"daemon": True, "reason": ""})
+    hub.take(frame(value=2.0))
+    assert [kind for kind, _ in await waiting(events, 2)] == ["bench", "reading"]
+
+
+async def test_a_reading_that_waited_for_its_browser_is_sent_with_the_age_it_has_then():
+    clock = Clock()
+    hub = LiveHub(Daemon(), clock)
+    hub.take(frame(age=0.5))
+    events = hub.events()
+    await waiting(events, 3)
+    clock.now += 10.0
+    kind, data = await anext(events)
+    assert (kind, data["age_s"], data["sent_s"]) == ("reading", 10.5, clock.now)

@@ -4,23 +4,17 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from daq.page.texts.texts import LANGUAGES
-from tests.page.browsing import SIZES, chromium
+from tests.page.browsing import MENUS_OVER_STOP, PITCH, SIZES, STOP_ON_TOP, TOUCHED, chromium
 from tests.page.example_pages import every_page
 from tests.page.example_server import serving
 from tests.support.runs.full_database import make_full_database
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(900)]
-PITCH = {"800x480": 933 / 177.8, "1280x800": 1509.4 / 256.5, "1920x1080": 2202.9 / 337.8}
-"""Pixels per mm of panels of 7, 10.1 and 13.3 inch; square pixels."""
 CONTRAST = {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}
 """The rules that a theme can break; the others see the same page in both."""
 RULES = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 DARK = "document.documentElement.dataset.theme = 'dark'"
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-TOUCHED = """least => [...document.querySelectorAll('button, .button, summary.button, input[type=text]')]
-  .filter(b => b.checkVisibility()).map(b => [b.getBoundingClientRect(), b.textContent.trim(), !!b.closest('.settings')])
-  .filter(([r, , small]) => !small && (r.height < least - 0.5 || r.width < least - 0.5))
-  .map(([r, text]) => `${text} ${r.width}x${r.height}`)"""
 DIGIT = """() => { const e = document.querySelector('.bench .digits'); const c = document.createElement('canvas').getContext('2d');
   const s = getComputedStyle(e); c.font = `${s.fontWeight} ${s.fontSize} ${s.fontFamily}`;
   return c.measureText('8').actualBoundingBoxAscent; }"""
@@ -81,9 +75,9 @@ def test_every_screen_fits_every_panel(shown, lang):
             if (over := tab.evaluate(SIDEWAYS)) > 0:
                 wide.append((page.name, size, over))
             if page.values["paired"]:
-                box = tab.locator("button.stop").bounding_box()
-                if box is None or box["x"] + box["width"] > width or box["y"] + box["height"] > height:
+                if not tab.evaluate(STOP_ON_TOP):
                     hidden.append((page.name, size))
+                hidden += [(page.name, size, menu) for menu in tab.evaluate(MENUS_OVER_STOP)]
             if found := tab.evaluate(TOUCHED, int(20 * PITCH[size]) if at_bench else 48):
                 small[page.name, size] = found
             if page.name in ("bench-running", "bench-verdict"):

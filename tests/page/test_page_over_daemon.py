@@ -39,8 +39,8 @@ async def test_an_old_page_changes_nothing(tmp_path):
         response = await bench.post(f"/bench/{BENCH}/command", command="confirm")
         assert response.status_code == 303
         again = await bench.post(f"/bench/{BENCH}/command", command="confirm", seen="0")
-        assert again.status_code == 422
-        assert "earlier state" in again.text
+        assert again.status_code == 409
+        assert "The bench has changed in the meantime. Nothing was done." in again.text
 
 
 @pytest.mark.parametrize("phase", ["starting", "conditioning", "measuring"])

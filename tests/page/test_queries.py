@@ -87,7 +87,7 @@ async def test_the_process_answers_ends_with_a_slow_query_and_comes_back(tmp_pat
     await asyncio.sleep(0)
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
-    assert (await queries.ask("samples", {})) == {"samples": []}
+    assert (await queries.ask("samples", {})) == {"samples": [], "more": False}
     await queries.close()
 
 

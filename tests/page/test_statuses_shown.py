@@ -73,7 +73,7 @@ def test_a_simulated_value_is_marked_wherever_it_is_shown(lang):
         texts = {
             "list": listed(lang, simulated=is_simulated),
             "result": shown(lang, run=HISTORY["run"] | {"simulated": is_simulated}),
-            "bench": words("bench.html", lang, **frame("/bench/bench-1", bench=live, refused="", **about)),
+            "bench": words("bench.html", lang, **frame("/bench/bench-1", bench=live, refused="", stop="", **about)),
             "desk": words("desk.html", lang, **frame("/", benches=[live], **about)),
         }
         assert {name: mark in text for name, text in texts.items()} == dict.fromkeys(texts, is_simulated)

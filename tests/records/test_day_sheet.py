@@ -13,9 +13,8 @@ from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.cli.records import day as command
-from daq.app.records import searching
 from daq.app.records.run_rows import entry
-from daq.app.records.sheets.day_sheet import counted, day_sheet
+from daq.app.records.sheets.day_sheet import LISTED, day_sheet
 from daq.app.screens.text import width
 from daq.core.errors import SettingError
 from tests.support.runs.searched import NIGHT, make_searched
@@ -76,7 +75,7 @@ EMPTY = DAYS[-1]
 @pytest.mark.parametrize("day", DAYS)
 @pytest.mark.parametrize("instrument", ["", "cup-1", "none"])
 def test_a_sheet_has_each_run_of_its_day_once_in_order(reader, seeded, day, instrument):
-    sheet = day_sheet(reader, *command.span_of_day(day, NIGHT), instrument)
+    sheet = day_sheet(reader, *command.span_of_day(day, NIGHT), instrument, limit=-1)
     expected = [
         s for s in reversed(seeded) if day_of(s.record.began_utc_ns) == day and instrument in ("", s.record.instrument)
     ]
@@ -101,7 +100,7 @@ def test_all_days_together_have_each_run_once(reader, seeded):
     first, last = seeded[-1].record.began_utc_ns, seeded[0].record.began_utc_ns
     day, found = datetime.fromtimestamp(first // SECOND, UTC).date() - timedelta(days=1), []
     while day.isoformat() <= day_of(last):
-        sheet = day_sheet(reader, *command.span_of_day(day.isoformat(), NIGHT))
+        sheet = day_sheet(reader, *command.span_of_day(day.isoformat(), NIGHT), limit=-1)
         found += [r.run.run for rows in sheet.instruments.values() for r in rows]
         day += timedelta(days=1)
     assert sorted(found) == sorted(s.record.id for s in seeded)
@@ -133,7 +132,9 @@ def test_a_sheet_fits_the_terminal_and_escapes_foreign_text(reader, columns):
 
 
 def test_a_repeated_hour_has_offsets(reader):
-    lines = command.text_of("2026-10-25", "", day_sheet(reader, *command.span_of_day("2026-10-25", NIGHT)), None)
+    lines = command.text_of(
+        "2026-10-25", "", day_sheet(reader, *command.span_of_day("2026-10-25", NIGHT), limit=-1), None
+    )
     assert lines[0] == "2026-10-25 (clocks change on this day)"
     times = [line[:11] for line in lines if re.match(r"\d\d:\d\d [+]", line)]
     assert {t[6:] for t in times} == {"+0200", "+0100"}
@@ -141,7 +142,7 @@ def test_a_repeated_hour_has_offsets(reader):
 
 
 def test_remarks_name_the_end_the_sample_and_the_correction(reader, seeded):
-    sheet = day_sheet(reader, NIGHT - 10**15, NIGHT + 10**15)
+    sheet = day_sheet(reader, NIGHT - 10**15, NIGHT + 10**15, limit=-1)
     rows = {r.run.run: r for rows in sheet.instruments.values() for r in rows}
     assert rows.keys() == {s.record.id for s in seeded}
     for s in seeded:
@@ -155,14 +156,20 @@ def test_open_work_is_named(reader, seeded):
     work = day_sheet(reader, 0, 1).open
     assert set(work.running) == {s.record.id for s in seeded if not s.outcome}
     assert [(s.id, s.product, s.lot, s.due) for s in work.samples] == [("G-1", "slip", "L-1", "2026-10-26T10:00+01:00")]
-    assert counted([]).runs == 0
 
 
 def test_the_command_prints_both_forms(capsys, state, seeded):
     assert main(["--state", str(state), "day", "2026-10-25", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert found["day"] == "2026-10-25"
-    assert found["counts"]["runs"] == sum(map(len, found["instruments"].values())) > 10
+    assert found["counts"]["runs"] > LISTED == sum(map(len, found["instruments"].values()))
+    assert found["listed_from_utc_ns"] == min(
+        r["run"]["began_utc_ns"] for x in found["instruments"].values() for r in x
+    )
+    assert main(["--state", str(state), "day", "2026-10-25", "--json", "--limit", "999"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["counts"]["runs"] == sum(map(len, found["instruments"].values())) > LISTED
+    assert found["listed_from_utc_ns"] is None
     assert main(["--state", str(state), "day", "2020-01-01"]) == 0
     out = capsys.readouterr().out.splitlines()
     assert out[0] == "2020-01-01"
@@ -172,10 +179,43 @@ def test_the_command_prints_both_forms(capsys, state, seeded):
     assert main(["--state", str(state), "day", "x"]) == 2
 
 
-def test_a_day_with_too_many_runs_says_so(reader, monkeypatch):
-    monkeypatch.setattr(searching, "MOST_EXAMINED", 5)
-    sheet = day_sheet(reader, *command.span_of_day("2026-10-25", NIGHT))
-    assert sheet.counts.runs == 5
-    assert any(
-        x.startswith("the day has too many runs: those before 2026-10-25") for x in command.text_of("d", "", sheet, 200)
-    )
+def listed(sheet):
+    return sorted((r.run.began_utc_ns, r.run.run) for rows in sheet.instruments.values() for r in rows)
+
+
+@pytest.mark.parametrize("instrument", ["", "cup-1"])
+def test_a_bound_cuts_the_oldest_rows_and_no_count(reader, instrument):
+    """Sizes around the number of runs of the day."""
+    span = command.span_of_day("2026-10-25", NIGHT)
+    whole = day_sheet(reader, *span, instrument, limit=-1)
+    runs = listed(whole)
+    assert len(runs) == whole.counts.runs > 12
+    for limit in (1, 2, len(runs) - 1, len(runs), len(runs) + 1):
+        sheet = day_sheet(reader, *span, instrument, limit=limit)
+        assert sheet.counts == whole.counts
+        assert listed(sheet) == runs[-limit:]
+        assert sheet.listed_from_utc_ns == (runs[-limit][0] if limit < len(runs) else None)
+
+
+@pytest.mark.parametrize("limit", [7, 20, 96, 200])
+def test_a_day_is_read_on_until_its_oldest_run(reader, limit):
+    span = command.span_of_day("2026-10-24", NIGHT)
+    until, found, pages = None, set(), 0
+    while True:
+        sheet = day_sheet(reader, *span, limit=limit, until_utc_ns=until)
+        found |= set(listed(sheet))
+        pages += 1
+        notes = [x for x in command.text_of("d", "", sheet, 200) if "counted, but not listed; older ones: --until" in x]
+        assert len(notes) == (sheet.listed_from_utc_ns is not None)
+        if sheet.listed_from_utc_ns is None:
+            break
+        until = command.bound_of_day(re.search(r"--until '(.*)'", notes[0])[1], "2026-10-24", NIGHT, "--until")
+    whole = day_sheet(reader, *span, limit=-1)
+    assert sorted(found) == listed(whole)
+    assert (pages == 1) == (limit >= len(found))
+
+
+def test_a_time_of_day_is_one_of_the_day_that_is_listed():
+    span = command.span_of_day("2026-10-24", NIGHT)
+    assert span[0] < command.bound_of_day("14:20", "2026-10-24", NIGHT, "--until") < span[1]
+    assert command.bound_of_day("", "2026-10-24", NIGHT, "--until") is None

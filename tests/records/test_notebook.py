@@ -120,7 +120,7 @@ def test_conditions_are_those_of_the_search(state, monkeypatch):
     ):
         with pytest.raises(SettingError, match=word):
             state.runs(**wrong)
-    monkeypatch.setattr(searching, "MOST_EXAMINED", 1)
+    monkeypatch.setattr(records, "MOST_EXAMINED", 1)
     monkeypatch.setattr(searching, "FEW", 0)  # otherwise the few results of a verdict are walked
     with pytest.warns(records.IncompleteWarning, match="1 runs were examined, back to 2025-11-24"):
         state.runs(verdict="outside")

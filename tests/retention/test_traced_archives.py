@@ -11,11 +11,12 @@ from daq.adapters.store.archiving import files
 from daq.adapters.store.archiving.archive_reader import open_archives
 from daq.adapters.store.archiving.contents import write_contents
 from daq.app.cli import main
-from daq.app.cli.laboratory.trace import EXIT_DISAGREES, EXIT_ELSEWHERE, NOT_HERE
+from daq.app.cli.laboratory.trace import EXIT_DISAGREES, EXIT_ELSEWHERE, EXIT_WITHDRAWN, NOT_HERE
 from daq.app.laboratory.acts import carry_out
 from daq.core.errors import SettingError
 from tests.support.runs.archived import archive, works
 from tests.support.runs.virtual_bench import T0, StoredBench
+from tests.support.signed_laboratories import verify
 from tests.support.sparkplug.changed import falsifying
 
 EXIT_USAGE = 2
@@ -62,7 +63,7 @@ def damaged(path, rng):
     path.write_bytes(raw)
 
 
-@pytest.mark.parametrize("seed", [1, *(pytest.param(n, marks=pytest.mark.slow) for n in range(2, 12))])
+@pytest.mark.parametrize("seed", [1, *(pytest.param(n, marks=pytest.mark.slow) for n in range(2, 8))])
 def test_only_what_the_archives_do_not_have_is_missing_and_a_changed_byte_is_named(reported, tracing, tmp_path, seed):
     state, _, runs = reported
     rng = random.Random(seed)
@@ -99,6 +100,23 @@ def test_several_archives_show_what_the_database_shows(reported, tracing, tmp_pa
     answers = [tracing(*given, state=at, form=["--json"]) for given, at in ((paths, tmp_path / "none"), ((), state))]
     assert [code for code, _ in answers] == [0, 0]
     assert json.loads(answers[0][1].out) == json.loads(answers[1][1].out)
+
+
+@pytest.mark.parametrize("passed", [True, False])
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_later_archive_without_runs_of_the_report_puts_them_in_doubt(reported, tracing, tmp_path, passed, order):
+    original, _, runs = reported
+    state = shutil.copytree(original, tmp_path / "state")
+    paths = [written(state, tmp_path, "a0", runs)]
+    with works(state) as lab:
+        verify(lab.store, "v1", passed=passed)
+        carry_out(lab, "equipment_out", {"piece": "bench-1", "because": "the failed verification"})
+    paths.append(written(state, tmp_path, "a1", ["v1"]))
+    alone, _ = tracing(paths[0])
+    code, out = tracing(*paths[::order], form=["--json"])
+    assert (alone, code) == (0, 0 if passed else EXIT_WITHDRAWN), out
+    known, whole = tracing(state=state, form=["--json"])
+    assert (code, json.loads(out.out)) == (known, json.loads(whole.out))
 
 
 def test_beside_the_database_each_journal_is_read_from_its_archive_and_its_damage_is_named(reported, tracing, tmp_path):

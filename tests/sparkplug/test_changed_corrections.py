@@ -87,7 +87,7 @@ def expected(runs, tampered):
     return known, born, sent
 
 
-@pytest.mark.parametrize("seed", [1, *(pytest.param(n, marks=pytest.mark.slow) for n in range(2, 40))])
+@pytest.mark.parametrize("seed", [1, *(pytest.param(n, marks=pytest.mark.slow) for n in range(2, 20))])
 def test_nothing_before_a_correction_that_was_changed_is_announced(tmp_path, seed):
     rng = random.Random(seed)
     with Store(tmp_path / "daq.db", utc_ns=T0) as store:

@@ -228,7 +228,7 @@ def test_a_host_follows_daq_correct_and_daq_annul(lab):
         daemon.ready()
         tower.until(lambda: tower.host.alive and tower.host.devices and shown("id") == present, what="new birth")
         annulled = acted("annul", newer, "--because", "spilled")
-        assert (shown("id"), shown("validity")) == (annulled, "invalid")
+        assert (shown("id"), shown("validity")) == (annulled, "not_valid")
         assert newest(tower)[1]["result/value"][2]["Quality"] == (3, 0)
         assert daemon.stop() == 0
 

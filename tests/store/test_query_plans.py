@@ -17,10 +17,12 @@ from daq.adapters.store.agreement.one_run import (
     disagreements_of_record,
     disagreements_of_run,
     disagreements_of_sample,
+    values_compared,
 )
 from daq.adapters.store.archiving.archive_reader import holds_run, open_archive, reads_archive
 from daq.adapters.store.archiving.checking import check_archive
 from daq.adapters.store.archiving.finding import size_of
+from daq.adapters.store.archiving.joining import join_archives
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.checks import check_content, check_database, check_outside
@@ -46,6 +48,7 @@ from daq.adapters.store.records import (
     with_ids,
 )
 from daq.adapters.store.rows import Outgoing
+from daq.adapters.store.schema import DECLARED_SAMPLE
 from daq.adapters.store.store import Store
 from daq.adapters.store.within import signatures_on_results
 from daq.app.delivery.resending import outbox_view, unsent_results
@@ -58,7 +61,18 @@ from daq.app.laboratory.signing.correctable import _last_sequence
 from daq.app.laboratory.signing.subjects import _start
 from daq.app.records import searching
 from daq.app.records.archiving import recorded_archives
-from daq.app.records.checks.audited_checks import _start_of
+from daq.app.records.checks.audited_checks import (
+    Entry,
+    all_checked,
+    entries,
+    entries_at,
+    last_seq,
+    start_of,
+)
+from daq.app.records.checks.audited_checks import (
+    checks as all_checks,
+)
+from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.equipment_state import equipment_of_run, out_of_service
 from daq.app.records.history import clock_evidence
 from daq.app.records.pieces import Piece
@@ -189,6 +203,8 @@ def queries(path: Path) -> None:
         for asked in searches():
             search(reader, asked, limit=5)
         day_sheet(reader, T0, 2 * T0)
+        day_sheet(reader, T0, 2 * T0, "bench-1")
+        judgements(reader, run.id)
         found_by(reader, "sample", "lot", "7")
         with_ids(reader, "product_text", "clear-glaze ", "clear-glaze z")
         revisions_of_equipment(reader, "piece", "bench-1")
@@ -198,12 +214,29 @@ def queries(path: Path) -> None:
         runs_of_product(reader, "clear-glaze", before=(T0, 1), limit=20)
         verifying_runs(reader, "bench-1", limit=20)
         _last_sequence(reader, result)
-        _start_of(reader, "a run of another archive")
+        start_of(reader, "a run of another archive")
         signatures_on_results(reader, "bench-1", 0, 100)
         run_started_seq(reader, run.id)
         newest_of_kind(reader, "handover")
         MarkFile(path).contradiction(reader)
     MarkFile(path).renew()
+
+
+def judgements(reader, run):
+    """Ask for the verifications and controls of an instrument, and for those that decide what is in doubt."""
+    all_checks(reader, "bench-1")
+    entries(reader, "bench-1")
+    all_checked(reader, "bench-1")
+    last_seq(reader, "bench-1")
+    trail = CheckTrail(reader, "bench-1")
+    trail.deciding()
+    trail.around(T0, 2 * T0, bool)
+    trail.is_check(run)
+    texts = dict.fromkeys(("run", "condition", "fluid", "lot", "geometry", "geometry_serial", "serial"), "none")
+    failed = Entry(10**6, T0, "m.keeper", texts | {"passed": False})
+    assert [trail._pass_like(failed, later=later) for later in (False, True)] == [None, None]
+    found = all_checks(reader, "bench-1")
+    assert entries_at(reader, [*(e.seq for e in found), 10**9]) == found
 
 
 FAULTS = (
@@ -256,6 +289,8 @@ def checks(path: Path, folder: Path, faulty_copies: list[Path], patch: pytest.Mo
     signed_records(path, run, result)
     disagreements_of_run(path, run)
     disagreements_of_sample(path, sample, [run])
+    with values_compared(path) as compared:
+        assert compared.of_run(run) == compared.of_sample(sample, [run]) == []
     disagreements_of_record(path, "reportable", "G-1044/x")
     check_content(path)
     check_outside(path, [("kept.json", message)], [head, "0" * 64])
@@ -284,6 +319,10 @@ def archives(state: Path, folder: Path) -> None:
         clock_evidence(reader, run)
         size_of(reader)
         reads_archive(reader)
+        runs = [r.run for archive in recorded_archives(reader) for r in archive.runs]
+    files = [place / found.file for found in done.archives]
+    # The second time each row of the archives is there already.
+    assert join_archives([*files, *files], folder / "joined.sqlite", runs) == []
 
 
 @pytest.fixture(scope="module")
@@ -381,6 +420,13 @@ def test_a_statement_that_no_test_runs_is_found(tmp_path):
     assert [w.place for w in written(tmp_path)] == ["new.py:3", "new.py:4", "new.py:5"]
     assert written(tmp_path)[1].pattern.search("SELECT fill FROM runs WHERE lot = ?")
     assert not written(tmp_path)[1].pattern.search("SELECT fill FROM runs WHERE fill = ?")
+
+
+def test_an_index_gives_the_corrections_of_a_sample(empty):
+    """A database has one correction in a hundred results; without the index each chart would decode all of them."""
+    sql = f"SELECT run FROM results WHERE supersedes IS NOT NULL AND {DECLARED_SAMPLE} = ?"  # noqa: S608 - our names
+    (plan,) = [row[3] for row in empty.execute(f"EXPLAIN QUERY PLAN {sql}", ["G-1"])]
+    assert plan == "SEARCH results USING INDEX corrections_by_sample (<expr>=?)"
 
 
 @pytest.mark.parametrize("number", range(0, 512, 64))

@@ -1,5 +1,6 @@
 """A trial: which ports it may open, what it keeps, and how it ends, whatever the instrument sends."""
 
+import errno
 import json
 import os
 import pty
@@ -9,6 +10,8 @@ import threading
 
 import pytest
 
+from daq.adapters.ports import resolving
+from daq.adapters.ports.resolving import SerialDevice
 from daq.app.daemon.trials import starting, trial_file
 from daq.app.daemon.trials.starting import TrialProcess
 from daq.app.daemon.trials.trial_file import LONGEST_S, TrialReport, read_report, write_report
@@ -16,11 +19,11 @@ from daq.app.laboratory.acts import carry_out
 from daq.app.setup import free_ports
 from daq.app.workshop import live_trial
 from daq.core.errors import LinkError, SettingError
+from daq.core.portname import UsbAdapter
 from daq.descriptions.capture import Capture, Piece
 from daq.laboratory.trials import DriverTrial
 from daq.testing.report import Finding, Report
-from tests.laboratory.parts import audited, staffed
-from tests.support.laboratories import laboratory
+from tests.support.laboratories import audited, laboratory, staffed
 
 ORDER = DriverTrial(kind="kiln-scale", port="/dev/serial/by-id/scale", seconds=1)
 BEGAN = TrialReport(id="t", kind="kiln-scale", port=ORDER.port, began_utc_ns=0)
@@ -119,6 +122,59 @@ def test_ports_are_listed_with_the_instruments_that_have_them(ports):
     with laboratory(ports) as lab:
         found = free_ports.listed_ports(with_ports(lab, ports).catalogue.instruments.values())
     assert found == {str(ports / "ttyA"): "", str(ports / "stable-b"): "bench-1"}
+
+
+@pytest.mark.parametrize("wanted", ["usb:f1a2:0001", "usb:F1A2:0001", "usb:f1a2:0001:7", "usb:f1a2:0002", "usb:wrong"])
+def test_a_port_that_may_be_that_of_an_instrument_is_not_free(ports, monkeypatch, wanted):
+    # A second adapter of the same kind is plugged in after the daemon opened the port of the first one.
+    present = [("ttyA", 1, "7"), ("ttyB", 1, "7"), ("ttyC", 2, "9")]
+    plugged = [
+        SerialDevice(str(ports / name), UsbAdapter(0xF1A2, product, serial)) for name, product, serial in present
+    ]
+    monkeypatch.setattr(resolving, "devices", lambda: plugged)
+    listed = [str(ports / name) for name, _, _ in present]
+    monkeypatch.setattr(free_ports, "names", lambda: listed)
+    processes = Started()
+    processes.ended = True
+    monkeypatch.setattr(starting.subprocess, "Popen", processes)
+    with laboratory(ports) as lab:
+        instruments = lab.catalogue.instruments
+        instruments["bench-1"] = instruments["bench-1"].model_copy(update={"port": wanted})
+        trials = TrialProcess(ports, lambda: lab.catalogue)
+        number = wanted.split(":")[2:3]
+        own = [path for path, (_, product, _) in zip(listed, present, strict=True) if number == [f"{product:04}"]]
+        assert [path for path, name in free_ports.listed_ports(instruments.values()).items() if name] == own
+        for port in listed:
+            if port in own:
+                with pytest.raises(SettingError, match="is the port of bench-1"):
+                    trials.start(ORDER.model_copy(update={"port": port}), 0)
+            else:
+                trials.start(ORDER.model_copy(update={"port": port}), 0)
+        assert [command[-1] for command in processes.commands] == [path for path in listed if path not in own]
+        # A listed name that fits several adapters names none.
+        monkeypatch.setattr(free_ports, "names", lambda: ["usb:f1a2:0001"])
+        instruments["bench-1"] = instruments["bench-1"].model_copy(update={"port": str(ports / "stable-b")})
+        with pytest.raises(SettingError, match="is the port of bench-1"):
+            trials.start(ORDER.model_copy(update={"port": "usb:f1a2:0001"}), 0)
+        instruments["bench-1"] = instruments["bench-1"].model_copy(update={"port": "/dev/none"})
+        with pytest.raises(SettingError, match="fits more than one adapter"):
+            trials.start(ORDER.model_copy(update={"port": "usb:f1a2:0001"}), 0)
+
+
+@pytest.mark.parametrize("at", [(starting.subprocess, "Popen"), (starting, "write_report")])
+def test_a_trial_that_cannot_be_started_has_failed_and_says_why(ports, monkeypatch, at):
+    def refuse(*_, **__):
+        raise OSError(errno.ENOSPC, "no space left on device")
+
+    with laboratory(ports) as lab:
+        trials = TrialProcess(ports, lambda: lab.catalogue)
+        with monkeypatch.context() as patch:
+            patch.setattr(*at, refuse)
+            with pytest.raises(LinkError, match="cannot be started: no space left on device"):
+                trials.start(ORDER.model_copy(update={"port": str(ports / "ttyA")}), 0)
+    found = read_report(ports, 0)
+    assert (found is None) == (at[1] == "write_report")
+    assert found is None or (found.stage, "no space left" in found.reason) == ("failed", True)
 
 
 def test_a_trial_is_audited_and_needs_the_daemon(tmp_path):

@@ -46,7 +46,7 @@ def locate(name: str) -> str:
     if wanted is None:
         return name
     present = devices()
-    matching = [f for f in present if f.usb is not None and _fits(f.usb, wanted)]
+    matching = _fitting(present, wanted)
     if not matching:
         near = ", ".join(f"{f.usb} ({f.device})" for f in present if f.usb is not None) or "none"
         raise LinkError(f"{name}: no such adapter is plugged in (USB adapters now: {near})")
@@ -57,6 +57,21 @@ def locate(name: str) -> str:
             f"same, by its socket in {STABLE[1]}"
         )
     return matching[0].device
+
+
+def possible_devices(name: str) -> list[str]:
+    """Return every device that a port's name may mean now: of a USB adapter, each one that fits it."""
+    try:
+        wanted = usb_adapter(name)
+    except SettingError:
+        return []
+    if wanted is None:
+        return [name] if is_device(name) else []
+    return [found.device for found in _fitting(devices(), wanted)]
+
+
+def _fitting(present: list[SerialDevice], wanted: UsbAdapter) -> list[SerialDevice]:
+    return [f for f in present if f.usb is not None and _fits(f.usb, wanted)]
 
 
 def _fits(present: UsbAdapter, wanted: UsbAdapter) -> bool:

@@ -56,11 +56,6 @@ def newest_runs(query: Query, limit: int, *, instrument: str, sample: str, produ
     return [declared_run(row) for row in (found if limit < 0 else found[:limit])]
 
 
-def runs_declared(query: Query, name: str, value: str) -> list[RunRecord]:
-    """Return the runs that were declared anew and whose newest declaration has this value, newest first."""
-    return [declared_run(row) for row in query(_OF_KEY + _ORDER, [name, value, -1])]
-
-
 def kept_again(query: Query, run_id: str) -> list[Any] | None:
     """Return the kept values of a run as computed under its newest declaration; None where those of the run hold."""
     found = query("SELECT data FROM records WHERE kind = ? AND id = ? ORDER BY revision DESC LIMIT 1", [KIND, run_id])

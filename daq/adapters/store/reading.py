@@ -37,6 +37,8 @@ _LAST: Final = "\U0010ffff"
 """Last character of Unicode: a text followed by it comes after all texts that begin with that text."""
 _NO_END: Final = 2**63 - 1
 """Largest integer of SQLite."""
+CACHE_KIB: Final = 16_384
+"""Memory of SQLite for pages, KiB: the pages of the indexes that a list of runs touches, with 300,000 runs."""
 _PAYLOAD: Final = _COLUMNS.index("payload")
 _FLAGS: Final = tuple(_COLUMNS.index(name) for name in ("retain", "quarantined"))
 
@@ -56,6 +58,7 @@ class Reader:
             raise StoreError(f"{self.path}: {NO_DATABASE}")
         try:
             self._db = connect_read_only(self.path)
+            self._db.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
             (found,) = self._db.execute("PRAGMA user_version").fetchone()
         except FAULTS as error:
             raise explain(error, self.path) from error
@@ -138,10 +141,6 @@ class Reader:
     def runs(self, *, limit: int = 100, instrument: str = "", sample: str = "", product: str = "") -> list[RunRecord]:
         """Return at most `limit` runs, newest first, of one instrument, sample or product where given."""
         return declared.newest_runs(self.query, limit, instrument=instrument, sample=sample, product=product)
-
-    def runs_declared(self, name: str, value: str) -> list[RunRecord]:
-        """Return the runs whose newest declaration, after a correction, has this sample, lot, product or operator."""
-        return declared.runs_declared(self.query, name, value)
 
     def values_of_runs(self, column: str, most: int = -1) -> list[str]:
         """Return the values of an indexed column of all runs in alphabetical order, without "", at most `most`."""

@@ -323,6 +323,14 @@ CREATE INDEX results_by_verdict ON results
     (CASE WHEN json_valid(data) THEN json_extract(data, '$.verdict.verdict') END, run);
 """
 
+DECLARED_SAMPLE: Final = "CASE WHEN json_valid(data) THEN json_extract(data, '$.sample.id') END"
+"""Sample of a row of `results`, as `corrections_by_sample` has it: SQLite uses the index for this expression only."""
+
+CORRECTIONS_0008: Final = """
+CREATE INDEX corrections_by_sample ON results
+    (CASE WHEN json_valid(data) THEN json_extract(data, '$.sample.id') END) WHERE supersedes IS NOT NULL;
+"""
+
 #: Name and SQL of every migration, in order.
 STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_baseline", BASELINE_0001),
@@ -332,6 +340,7 @@ STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0005_search", SEARCH_0005),
     ("0006_retention", RETENTION_0006),
     ("0007_scale", SCALE_0007),
+    ("0008_corrections", CORRECTIONS_0008),
 )
 #: Format number of a database with all of them, stored as its `user_version`.
 FORMAT: Final = len(STEPS)

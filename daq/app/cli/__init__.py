@@ -91,6 +91,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     2: wrong settings or usage; 13: it failed; 15: a run whose result would not be comparable was not started.
     """
+    # The search for plug-ins of pydantic reads the metadata of every installed package; the program uses none.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     try:
         return _main(sys.argv[1:] if argv is None else list(argv))
     except NotComparableError as error:

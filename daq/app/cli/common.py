@@ -22,6 +22,18 @@ SHOWN_ID = 8
 RUN_HELP = "the run's id, a unique beginning of it, 'last', or the id of a sample"
 
 
+def count_of(text: str) -> int:
+    """Return the number of rows that a person typed, for argparse."""
+    if not text.isdecimal() or len(text) > 9 or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of rows; write 1 or more")
+    return int(text)
+
+
+def say_more(limit: int) -> None:
+    """Say on standard error, beside a table or JSON, that a list was cut at its limit."""
+    print(f"daq: there are more than {limit}; the others are not listed: go on with a greater --limit", file=sys.stderr)
+
+
 def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
     """Return the state directory of a command; `create`: make it where it does not exist."""
     configured = None

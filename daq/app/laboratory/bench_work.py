@@ -1,7 +1,7 @@
 """The work at the benches as an act uses it; the daemon holds it."""
 
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Final, Protocol
 
 from daq.laboratory.bench.bench_events import Message, Pressed
 from daq.laboratory.bench.benchstate import BenchState
@@ -15,6 +15,10 @@ class Actor:
     login: str
     badge: str = field(default="", repr=False)
     ticket: str = field(default="", repr=False)
+
+
+DAEMON: Final = Actor("daemon", "")
+"""The daemon, where it acts by itself."""
 
 
 class BenchWork(Protocol):

@@ -19,8 +19,8 @@ from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
 from daq.app.laboratory.signing.correctable import Correctable, correctable, store_new_result
 from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
 from daq.app.laboratory.signing.suspending import suspending
-from daq.app.records.checks.audited_checks import checks
-from daq.app.records.checks.doubts import failures_after
+from daq.app.records.checks.check_trail import CheckTrail
+from daq.app.records.checks.doubts import doubting, failures_after
 from daq.app.records.history import plan_of
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
 from daq.core.errors import SettingError
@@ -143,9 +143,10 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     run = subject.record
     with laboratory.reader() as reader:
         verification = find_run(reader, order.verification).id
-        found = checks(reader, run.instrument)
-        doubts = failures_after(reader, found, run.id, reader.results(run.id)[0].audit_seq)
-        fault = next((e.doubt for e in doubts if e.detail.run == verification), None)
+        doubts = failures_after(
+            reader, doubting(CheckTrail(reader, run.instrument)), run.id, reader.results(run.id)[0].audit_seq
+        )
+        fault = next((e.doubt for e in doubts if e.run == verification), None)
         if fault is None:
             raise SettingError(f"{verification} is no failed verification or control that put run {run.id} in doubt")
         kept = find(reader, DoubtDecision, decision_id(verification, run.id))

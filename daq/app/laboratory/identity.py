@@ -219,12 +219,13 @@ def refuse_copy(laboratory: Laboratory) -> None:
 
 
 def operator_of(laboratory: Laboratory, order: RunOrder) -> Operator:
-    """Return the operator of a run: the person of the ticket, of the badge or of the login, or the program of a token.
+    """Return the operator of a run: the person of the ticket, of the badge or of the login.
 
-    A program is authorised for no method.  Where people are switched off, the operator is the typed name, or the login.
+    Where people are switched off, the operator is the typed name, or the login.
 
     Raises:
         SettingError: the person is not known, is locked or may not measure, or the order names another one.
+        NotAllowedError: a program gives the order by its token: no motor turns without a person.
     """
     if not laboratory.catalogue.daemon.people.required:
         if order.badge or order.ticket:
@@ -232,8 +233,10 @@ def operator_of(laboratory: Laboratory, order: RunOrder) -> Operator:
         return Operator(order.operator or laboratory.login)
     given = Given(badge=order.badge, ticket=order.ticket, page=bool(order.ticket))
     who = _in_role(identify(laboratory, given), "a run", "measure")
+    if who.client:
+        raise NotAllowedError(f"a run is started by a person; {who.client} is a program with a token", key="ticket")
     if order.operator not in ("", who.name):
-        by = "token" if who.client else "badge" if who.by_badge else "login"
+        by = "badge" if who.by_badge else "login"
         raise SettingError(f"{who.name} measures, by the {by}; another name cannot be given", key="operator")
     method = laboratory.catalogue.method(order.method_id, order.method_version).id
     authorised = who.person is not None and who.person.authorised(method, today(laboratory))

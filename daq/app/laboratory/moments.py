@@ -68,6 +68,12 @@ def bound(text: str, utc_ns: int, key: str, *, end: bool) -> int | None:
         raise SettingError(say, key=key) from None
 
 
+def bound_of_day(text: str, day: str, utc_ns: int, key: str) -> int | None:
+    """Return the end of a span as `bound` does, where a time of day (``14:20``) is one of `day` (YYYY-MM-DD)."""
+    typed = f"{day}T{text.strip()}" if _CLOCK.fullmatch(text.strip()) else text
+    return bound(typed, utc_ns, key, end=True)
+
+
 def span_of_day(day: str, now_utc_ns: int) -> tuple[int, int]:
     """Return first and last moment of a local day (UTC ns): 23 to 25 hours where clocks change.
 

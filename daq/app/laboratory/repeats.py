@@ -1,7 +1,7 @@
 """Decide whether a repeat of a sample needs an assigned cause: no sample is measured until its result fits."""
 
 from collections.abc import Mapping
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
@@ -10,14 +10,15 @@ from daq.app.records.attempts import attempt_of, runs_of_sample
 from daq.app.records.searching import RunSearch, search
 from daq.core.errors import SettingError
 from daq.laboratory.bench.repeatcause import RepeatCause
-from daq.methods.concluding.reportable import reportable
-from daq.methods.files.product import Product
+
+if TYPE_CHECKING:
+    from daq.methods.files.product import Product
 
 SHOWN_ID: Final = 8
 """Number of characters of a run's id that a message shows."""
 
 
-def without_cause(reader: Reader, sample: str, product: Product | None, method: str) -> str:
+def without_cause(reader: Reader, sample: str, product: "Product | None", method: str) -> str:
     """Return the run after which a further run of a sample needs an assigned cause; "" where it needs none.
 
     It needs one where the reportable value by this method is outside its limits, and no cause is assigned to the newest
@@ -29,6 +30,8 @@ def without_cause(reader: Reader, sample: str, product: Product | None, method: 
         product: its product; None for none.
         method: id and version of the method of the further run.
     """
+    from daq.methods.concluding.reportable import reportable  # a list of a shift rarely has a repeat that waits
+
     own = [a for a in (attempt_of(reader, r) for r in runs_of_sample(reader, sample)) if a[0].method == method]
     found = reportable(sample, own, product)
     if found.value is None or found.verdict != "outside":
@@ -37,7 +40,7 @@ def without_cause(reader: Reader, sample: str, product: Product | None, method: 
     return "" if find(reader, RepeatCause, newest) is not None else newest
 
 
-def waiting_for_cause(reader: Reader, products: Mapping[str, Product], *, limit: int) -> list[RunRecord]:
+def waiting_for_cause(reader: Reader, products: "Mapping[str, Product]", *, limit: int) -> list[RunRecord]:
     """Return the runs after which a repeat of their sample waits for an assigned cause, newest first.
 
     Args:
@@ -58,7 +61,7 @@ def waiting_for_cause(reader: Reader, products: Mapping[str, Product], *, limit:
     return out
 
 
-def refuse_without_cause(reader: Reader, sample: str, product: Product | None, method: str) -> None:
+def refuse_without_cause(reader: Reader, sample: str, product: "Product | None", method: str) -> None:
     """Refuse a further run of a sample that needs an assigned cause.
 
     Raises:

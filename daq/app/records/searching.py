@@ -1,6 +1,6 @@
 """Search of runs by any combination of conditions, newest first, in a time that does not grow with the database."""
 
-import json
+import sys
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -9,8 +9,10 @@ from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.schema import VERDICT
 from daq.app.screens.text import local_time, plain
 
-MOST_EXAMINED: Final = 20_000
-"""Greatest number of runs that one search examines."""
+MOST_EXAMINED: Final = 5_000
+"""Greatest number of runs that one search of a list examines: 50 ms of the processor."""
+ALL: Final = sys.maxsize
+"""The bound of a search that examines all runs of its conditions, for a sheet of one day or a notebook."""
 AT_FIRST: Final = 20
 """Number of runs that the first statement of a search examines, or the number that is asked; each next takes twice."""
 AT_ONCE: Final = 500
@@ -26,6 +28,11 @@ FEW: Final = 1_000
 """Number of runs or results up to which those of one condition are counted, to walk along the rarest condition."""
 _LAST: Final = 2**63 - 1
 """Largest integer of SQLite."""
+_OF_VERDICT: Final = (
+    f"EXISTS (SELECT 1 FROM results AS v WHERE v.run = r.id AND {VERDICT.replace('data', 'v.data')} = ? "  # noqa: S608 - our names
+    "AND NOT EXISTS (SELECT 1 FROM results AS c WHERE c.supersedes = v.id))"
+)
+"""Condition on a run ``r``: the verdict of its newest result."""
 _INDEXED: Final = ("sample", "lot", "outcome", "product", "operator", "instrument")
 """Columns with an index by value and time, those with few runs of a value first."""
 
@@ -73,7 +80,7 @@ class Found:
 
     Attributes:
         examined: number of runs that were examined.
-        reached_utc_ns: start of the last one examined, where the search ended at `MOST_EXAMINED` and older runs were
+        reached_utc_ns: start of the last one examined, where the search ended at its bound and older runs were
             not examined; None where all were.
     """
 
@@ -87,8 +94,7 @@ def rarest(reader: Reader, asked: RunSearch) -> str:
 
     Without this, two conditions that many runs satisfy but no run satisfies both would examine all runs of one.
     """
-    since = -_LAST if asked.since_utc_ns is None else asked.since_utc_ns
-    until = _LAST if asked.until_utc_ns is None else asked.until_utc_ns
+    since, until = _span(asked)
     counts = {}
     for name in _INDEXED:
         value = getattr(asked, name)
@@ -126,10 +132,7 @@ def condition(asked: RunSearch, rare: str = "") -> Condition:
     terms = [f"+r.{name} = ?" for name in rest]
     parameters = list(rest.values())
     if asked.verdict:
-        terms.append(
-            f"EXISTS (SELECT 1 FROM results AS v WHERE v.run = r.id AND {VERDICT.replace('data', 'v.data')} = ? "  # noqa: S608 - our names
-            "AND NOT EXISTS (SELECT 1 FROM results AS c WHERE c.supersedes = v.id))"
-        )
+        terms.append(_OF_VERDICT)
         parameters.append(asked.verdict)
     if any(name in given for name in DECLARED):
         # A run that was declared anew is found under its newest declaration only.
@@ -147,22 +150,28 @@ def statement(where: Condition) -> str:
     )
 
 
-def search(reader: Reader, asked: RunSearch, *, limit: int = -1) -> Found:
-    """Return at most `limit` (-1: all) runs, newest first, from at most `MOST_EXAMINED` runs that an index gives.
+def search(reader: Reader, asked: RunSearch, *, limit: int = -1, most: int | None = None) -> Found:
+    """Return runs that satisfy all conditions, newest first.
+
+    Args:
+        reader: the database.
+        asked: the conditions.
+        limit: greatest number of runs; -1 means all.
+        most: greatest number of runs that are examined, of those that an index gives; None means `MOST_EXAMINED`.
 
     Raises:
         StoreError: the database cannot be read.
     """
     where = condition(asked, rarest(reader, asked))
     sql = statement(where)
-    since = -_LAST if asked.since_utc_ns is None else asked.since_utc_ns
-    until = _LAST if asked.until_utc_ns is None else asked.until_utc_ns
-    ids: list[str] = []
+    since, until = _span(asked)
+    ids: list[tuple[int, str]] = []
     examined, last = 0, (_LAST, _LAST)
     reached: int | None = None
     size = max(AT_FIRST, limit)
+    most = MOST_EXAMINED if most is None else most
     while len(ids) != limit:
-        size = min(size, AT_ONCE, MOST_EXAMINED - examined)
+        size = min(size, AT_ONCE, most - examined)
         if size <= 0:
             reached = last[0] if _any_older(reader, sql, where, (since, until, *last)) else None
             break
@@ -170,40 +179,49 @@ def search(reader: Reader, asked: RunSearch, *, limit: int = -1) -> Found:
         examined += len(rows)
         for row in rows:
             if row["found"] and len(ids) != limit:
-                ids.append(row["id"])
+                ids.append((row["began"], row["id"]))
         if len(rows) < size:
             break
         last = (rows[-1]["began"], rows[-1]["place"])
         size *= 2
-    runs = [run for i in ids if (run := reader.run(i)) is not None]
-    runs += [run for run in _declared_anew(reader, asked) if since <= run.began_utc_ns <= until]
-    runs.sort(key=lambda run: run.began_utc_ns, reverse=True)
-    return Found(runs if limit < 0 else runs[:limit], examined, reached)
+    ids += _declared_anew(reader, asked, limit)
+    ids.sort(key=lambda found: found[0], reverse=True)
+    shown = ids if limit < 0 else ids[:limit]
+    return Found([run for _, i in shown if (run := reader.run(i)) is not None], examined, reached)
 
 
-def _declared_anew(reader: Reader, asked: RunSearch) -> list[RunRecord]:
-    """Return the runs whose newest declaration, and whose newest result, satisfies a search; times are not compared.
+def _declared_anew(reader: Reader, asked: RunSearch, limit: int) -> list[tuple[int, str]]:
+    """Return start (UTC ns) and id of at most `limit` runs whose newest declaration satisfies a search, newest first.
 
-    Runs that were declared anew are few; they are found by the keys of their declarations.
+    Runs that were declared anew are found by the keys of their declarations; no declaration is read.
     """
-    named = [(name, getattr(asked, name)) for name in DECLARED if getattr(asked, name)]
-    if not named:
+    (name, value), *others = [(n, v) for n in DECLARED if (v := getattr(asked, n))] or [("", "")]
+    if not name:
         return []
-    same = [*named, *((n, v) for n in ("instrument",) if (v := getattr(asked, n)))]
-    outcome = "" if asked.outcome == RUNNING else asked.outcome
-    return [
-        run
-        for run in reader.runs_declared(*named[0])
-        if all(getattr(run, name) == value for name, value in same)
-        and (not asked.outcome or run.outcome == outcome)
-        and (not asked.verdict or _verdict(reader, run.id) == asked.verdict)
-    ]
+    same = "AND EXISTS (SELECT 1 FROM record_keys WHERE kind = 'declaration' AND name = ? AND value = ? AND id = r.id)"
+    terms = [same] * len(others)
+    parameters: list[Any] = [name, value, *_span(asked), *(text for other in others for text in other)]
+    if asked.instrument:
+        terms.append("AND r.instrument = ?")
+        parameters.append(asked.instrument)
+    if asked.outcome:
+        terms.append("AND r.outcome = ?")
+        parameters.append("" if asked.outcome == RUNNING else asked.outcome)
+    if asked.verdict:
+        terms.append(f"AND {_OF_VERDICT}")
+        parameters.append(asked.verdict)
+    # CROSS JOIN keeps the order of the tables, and the sign + the look-up of each run by its id.
+    sql = (
+        "SELECT r.began_utc_ns, r.id FROM record_keys AS k CROSS JOIN runs AS r ON r.id = k.id "  # noqa: S608 - our names
+        "WHERE k.kind = 'declaration' AND k.name = ? AND k.value = ? AND +r.began_utc_ns BETWEEN ? AND ? "
+        f"{' '.join(terms)} ORDER BY r.began_utc_ns DESC, r.rowid DESC LIMIT ?"
+    )
+    return [(began, run) for began, run in reader.rows(sql, [*parameters, limit])]
 
 
-def _verdict(reader: Reader, run_id: str) -> str | None:
-    newest = reader.newest_result(run_id)
-    found: str | None = None if newest is None else json.loads(newest.data)["verdict"]["verdict"]
-    return found
+def _span(asked: RunSearch) -> tuple[int, int]:
+    since = -_LAST if asked.since_utc_ns is None else asked.since_utc_ns
+    return since, _LAST if asked.until_utc_ns is None else asked.until_utc_ns
 
 
 def _any_older(reader: Reader, sql: str, where: Condition, rest: tuple[Any, ...]) -> bool:

@@ -16,6 +16,8 @@ from daq.laboratory.kinds import DOUBT_DECISION, REPORTABLE, SIGNATURE, ReleaseS
 
 if TYPE_CHECKING:
     from daq.app.records.checks.audited_checks import Entry
+    from daq.app.records.checks.check_trail import CheckTrail
+    from daq.app.records.checks.doubts import Doubting
     from daq.laboratory.reportables import ReportableRecord
     from daq.laboratory.signing import Signature, SignedPart
     from daq.methods.messages.doubting import Doubt
@@ -101,18 +103,29 @@ def rejection(signatures: "Sequence[Signature]") -> "Signature | None":
 
 @dataclass(slots=True)
 class Releases:
-    """The states of release of many records; verifications of an instrument are read once."""
+    """The states of release of many records; verifications of an instrument are read once, and only where needed."""
 
     reader: Reader
-    _verified: "dict[str, list[Entry]]" = field(default_factory=dict)
+    _doubting: "dict[str, Doubting]" = field(default_factory=dict)
+    _trails: "dict[str, CheckTrail]" = field(default_factory=dict)
 
-    def verified(self, instrument: str) -> "list[Entry]":
-        """Return the verifications and controls of an instrument."""
-        from daq.app.records.checks.audited_checks import checks
+    def _doubting_after(self, instrument: str, seq: int) -> "Doubting":
+        """Return what may put a result in doubt whose run was concluded by this audit entry."""
+        from daq.app.records.checks.doubts import NOTHING_DOUBTS, doubting
 
-        if instrument not in self._verified:
-            self._verified[instrument] = checks(self.reader, instrument)
-        return self._verified[instrument]
+        if not self.trail(instrument).may_reach(seq):
+            return NOTHING_DOUBTS
+        if instrument not in self._doubting:
+            self._doubting[instrument] = doubting(self.trail(instrument))
+        return self._doubting[instrument]
+
+    def trail(self, instrument: str) -> "CheckTrail":
+        """Return the judgements of an instrument."""
+        from daq.app.records.checks.check_trail import CheckTrail
+
+        if instrument not in self._trails:
+            self._trails[instrument] = CheckTrail(self.reader, instrument)
+        return self._trails[instrument]
 
     def doubts(self, run: RunRecord) -> "tuple[Statement, ...]":
         """Return a statement for each failed verification, and failed or withdrawn control, that blocks a release.
@@ -128,8 +141,9 @@ class Releases:
         results = self.reader.results(run.id)
         if not results:
             return []
-        failed = failures_after(self.reader, self.verified(run.instrument), run.id, results[0].audit_seq)
-        return [e for e in failed if e.doubt is not None and not self._upheld(e.detail.run, run.id)]
+        seq = results[0].audit_seq
+        failed = failures_after(self.reader, self._doubting_after(run.instrument, seq), run.id, seq)
+        return [e for e in failed if e.doubt is not None and not self._upheld(e.run, run.id)]
 
     def objections(self, run: RunRecord) -> "tuple[Statement, ...]":
         """Return why a result of a run is not used although it may be valid: it is rejected, or in doubt.
@@ -243,7 +257,7 @@ def failed_after(e: "Entry", instrument: str) -> "Statement":
     from daq.methods.parts.statement import state
 
     code = BLOCKED_BY[e.doubt or "verification_failed_later"]
-    return state(code, verification=e.detail.run[:SHOWN_ID], instrument=instrument)
+    return state(code, verification=e.run[:SHOWN_ID], instrument=instrument)
 
 
 def _unreleased(release: ReleaseState | None, *, needed: bool) -> "tuple[Statement, ...]":

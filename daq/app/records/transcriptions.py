@@ -85,9 +85,9 @@ def read_between(reader: Reader, first_utc_ns: int, last_utc_ns: int) -> list[Tr
     return [_shown(r) for r in found_by(reader, TRANSCRIBED, READ, first, last, limit=-1)]
 
 
-def not_confirmed(reader: Reader) -> list[Transcription]:
-    """Return the values that no second person has confirmed, by sample."""
-    return [_shown(r) for r in found_by(reader, TRANSCRIBED, OPEN, "", LAST, limit=-1)]
+def not_confirmed(reader: Reader, *, limit: int = 100) -> list[Transcription]:
+    """Return at most `limit` values that no second person has confirmed, by sample."""
+    return [_shown(r) for r in found_by(reader, TRANSCRIBED, OPEN, "", LAST, limit=limit)]
 
 
 def named(reader: Reader, sample: str, test: str, replicate: int) -> Transcription | None:

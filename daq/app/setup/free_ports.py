@@ -3,7 +3,7 @@
 import os
 from collections.abc import Iterable
 
-from daq.adapters.ports.resolving import is_device, locate, names
+from daq.adapters.ports.resolving import locate, names, possible_devices
 from daq.core.errors import LinkError, SettingError
 from daq.methods.files.instrument import Instrument
 
@@ -15,30 +15,28 @@ def listed_ports(instruments: Iterable[Instrument]) -> dict[str, str]:
     """
     owners: dict[str, str] = {}
     for instrument in instruments:
-        device = _device(instrument.port)
-        if device:
-            owners[device] = instrument.name
-    return {name: owners.get(_device(name), "") for name in names()}
+        # The daemon may have opened an adapter before another one was plugged in that fits the name, too.
+        owners |= dict.fromkeys(_devices(instrument.port), instrument.name)
+    return {name: next((owners[d] for d in _devices(name) if d in owners), "") for name in names()}
 
 
 def free_device(port: str, instruments: Iterable[Instrument]) -> str:
     """Return the device of a listed port that no instrument has.
 
     Raises:
-        SettingError: the port is not listed, or an instrument has it.
+        SettingError: the port is not listed, an instrument has it, or its name fits no adapter or several.
     """
     listed = listed_ports(instruments)
     if port not in listed:
         raise SettingError("is no port that this machine lists", key="port")
     if listed[port]:
         raise SettingError(f"is the port of {listed[port]}, which the daemon serves", key="port")
-    return _device(port)
-
-
-def _device(port: str) -> str:
-    """Return the real path of a port's device; "" where there is none now, or it is on the network."""
     try:
-        found = locate(port)
-    except LinkError:
-        return ""
-    return os.path.realpath(found) if is_device(found) else ""
+        return os.path.realpath(locate(port))
+    except LinkError as error:
+        raise SettingError(str(error), key="port") from None
+
+
+def _devices(port: str) -> list[str]:
+    """Return the real paths of the devices that a port's name may mean; none for a port on the network."""
+    return [os.path.realpath(device) for device in possible_devices(port)]

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import os
 import socket
 from collections.abc import Sequence
 from typing import Final, Self
@@ -56,7 +57,7 @@ class PageProcess:
     def __init__(self, supervisor: Supervisor) -> None:
         """Nothing is started yet."""
         self._command: Sequence[str] = page_command(
-            config=str(examples_dir()), state=str(supervisor.state), listen=address()
+            config=str(examples_dir()), state=str(supervisor.state), listen=address(), parent=os.getpid()
         )
         self._process: asyncio.subprocess.Process | None = None
         self.says = ""

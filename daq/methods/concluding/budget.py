@@ -14,6 +14,7 @@ from daq.core.steady import LEAST_EFFECTIVE, effective_count
 from daq.core.student import t_975
 from daq.core.units import convert
 from daq.methods.concluding.intervals import stated_interval
+from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import Drift
 from daq.methods.parts.statement import Statement, state
@@ -39,9 +40,6 @@ from daq.rheology.viscosity_budget import (
 
 STRESS: Final = "stress"
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
-SCATTER: Final = "scatter of readings (Type A)"
-PART_OF_A_TURN: Final = "ripple over a part of a turn"
-WITHIN_ONE_STEP: Final = "readings within one step of the resolution"
 BUOYANCY: Final = 0.001
 """g/mL by which a density weighed in air reads low: about the density of air."""
 BEYOND_TABLE_K: Final = 0.25

@@ -9,14 +9,9 @@ from typing import Final
 
 from daq.core.effects import Facts, Kept, StepEnded
 from daq.core.plan import Plan, Rule
-from daq.methods.concluding.budget import (
-    PART_OF_A_TURN,
-    SCATTER,
-    WITHIN_ONE_STEP,
-    budget,
-    percent_of_full_scale,
-)
+from daq.methods.concluding.budget import budget, percent_of_full_scale
 from daq.methods.concluding.intervals import COVERAGE, stated_interval
+from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state

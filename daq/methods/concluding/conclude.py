@@ -8,7 +8,7 @@ from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
 from daq.methods.concluding.advice.advising import advice, advice_from_limit
-from daq.methods.concluding.advice.seekadvice import advice_to_fit, seek_of
+from daq.methods.concluding.advice.seekadvice import advice_to_fit
 from daq.methods.concluding.applying import temperature_faults
 from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.concluding.cautions import cautions, clock_cautions, flow_faults
@@ -97,7 +97,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         advice=_advice(plan, facts, kept, unit),
         steps=rows,
         verification=verification,
-        sheared=facts.moved and seek_of(plan) is not None,
+        sheared=facts.moved and plan.seek is not None,
         corrected=corrected(plan, row, value, budget),
         dry_content=dry_content_of(plan, row, value, unit, budget),
         motor=_motor(facts),
@@ -244,7 +244,7 @@ def _signals(plan: Plan, kept: Kept) -> dict[str, SignalMean]:
 def _advice(plan: Plan, facts: Facts, kept: Kept | None, unit: str) -> tuple[Advice, ...]:
     """Return advice for the torque limit, the result's value, then for other steps whose last value is off range."""
     out = [] if facts.limit is None else advice_from_limit(plan, facts.limit, unit)
-    if seek_of(plan) is not None:
+    if plan.seek is not None:
         return (*out, *advice_to_fit(plan, facts))
     last: dict[int, Kept] = {k.step: k for k in facts.kept}
     if kept is not None:

@@ -11,7 +11,6 @@ from daq.core.effects import Kept
 from daq.core.faults import worst
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
-from daq.methods.concluding.advice.seekadvice import seek_of
 from daq.methods.concluding.applying import Subject, hindrances
 from daq.methods.concluding.claims import result_quantity
 from daq.methods.parts.measured import KeptValue
@@ -28,7 +27,7 @@ def foreseen(plan: Plan) -> tuple[Statement, ...]:
     """
     plan = replace(plan, context=replace(plan.context, control=None))
     product = plan.context.product
-    if product is None or not product.limits or seek_of(plan) is not None or plan.context.verification is not None:
+    if product is None or not product.limits or plan.seek is not None or plan.context.verification is not None:
         return ()
     quantity, unit = result_quantity(plan)
     reasons = [(limit, hindrances(_as_planned(plan, quantity, unit, limit), limit)) for limit in product.limits]

@@ -8,7 +8,6 @@ from daq.core.context import ProductLimit, ProductOfPlan
 from daq.core.effects import Kept
 from daq.core.plan import Plan
 from daq.core.units import UNITS, convert
-from daq.methods.concluding.advice.seekadvice import seek_of
 from daq.methods.concluding.applying import Subject, hindrances
 from daq.methods.parts.judged import Judgement, LimitUsed
 from daq.methods.parts.known import Uncertainty
@@ -37,7 +36,7 @@ def judgement(
     Outside of one comparable limit is outside, undecided under one is undecided; without a comparable limit the verdict
     is not_comparable.  A seek gets no verdict.
     """
-    if seek_of(plan) is not None:
+    if plan.seek is not None:
         return Judgement(verdict=Verdict.NONE, reasons=(state("seek_shears"),))
     product = plan.context.product
     if product is None or not product.limits:

@@ -7,7 +7,7 @@ from daq.core.effects import Kept
 from daq.core.plan import Plan
 from daq.core.student import Z_975
 from daq.core.units import UNITS, convert
-from daq.methods.concluding.budget import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
+from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state

@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from daq.core.context import ProductOfPlan
-from daq.methods.concluding.budget import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
 from daq.methods.concluding.intervals import components_of, restated, stated_interval
 from daq.methods.concluding.judging import (
     Rule,
@@ -23,6 +22,7 @@ from daq.methods.concluding.judging import (
 )
 from daq.methods.files.product import Product
 from daq.methods.files.producttest import Replicates
+from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.statement import Statement, distinct, state
 from daq.quality.limits import Rounding, Verdict

@@ -5,7 +5,6 @@ from typing import Final
 
 from daq.core.effects import Facts, StepEnded
 from daq.core.plan import Plan, Rule
-from daq.methods.concluding.advice.seekadvice import seek_of
 from daq.methods.parts.statement import Statement, state, statement_of
 from daq.methods.planning.rules import statement_of_rule
 
@@ -15,7 +14,7 @@ OTHER_NAMES: Final = {"apparent_viscosity": "viscosity"}
 
 def stop_reason(plan: Plan, facts: Facts, ended: StepEnded | None) -> Statement | None:
     """Return the rule that ended the step of the result, otherwise why the run ended; None while the run goes on."""
-    if ended is not None and seek_of(plan) is None:
+    if ended is not None and plan.seek is None:
         return rule_statement(plan, ended.step, ended.rule)
     return run_reason(facts)
 

@@ -3,6 +3,10 @@
 from collections.abc import Mapping
 from typing import Final
 
+SCATTER: Final = "scatter of readings (Type A)"
+PART_OF_A_TURN: Final = "ripple over a part of a turn"
+WITHIN_ONE_STEP: Final = "readings within one step of the resolution"
+
 COMPONENT_CODES: Final[Mapping[str, str]] = {
     "torque": "component_torque",
     "zero": "component_zero",
@@ -16,10 +20,10 @@ COMPONENT_CODES: Final[Mapping[str, str]] = {
     "volume": "component_volume",
     "stress on the ends of the vane": "component_vane_ends",
     "end factor of a shear-thinning fluid": "component_end_factor",
-    "scatter of readings (Type A)": "component_scatter",
+    SCATTER: "component_scatter",
     "scatter between fills": "component_scatter_of_fills",
-    "ripple over a part of a turn": "component_ripple",
-    "readings within one step of the resolution": "component_within_one_step",
+    PART_OF_A_TURN: "component_ripple",
+    WITHIN_ONE_STEP: "component_within_one_step",
     "interval of the readings": "component_reading_interval",
     "value at the threshold": "component_threshold_value",
 }

@@ -29,6 +29,12 @@ TEMPLATES: Final[Mapping[str, str]] = {
     "damaging": "writing.html",
 }
 """Template by stage; the others have one of their own name."""
+CHOICES: Final[Mapping[str, tuple[str, ...]]] = {
+    "remarking": ("skin", "settled", "bubbles", "lumps"),
+    "repeating": ("speed", "bubbles", "filling", "temperature"),
+    "damaging": ("dented", "bent", "scratched", "worn"),
+}
+"""Texts that a person can touch instead of typing them, by stage."""
 LIVE: Final = (
     "band.inside", "band.below", "band.above", "band.below_target", "band.above_target", "band.on_target",
     "band.saturated", "band.still", "band.none", "running.value", "running.no_value", "running.readings", "running.met",
@@ -55,6 +61,11 @@ def stage_words(t: Texts, view: Mapping[str, Any]) -> str:
     elif stage == "zeroing" and "level" not in {item["code"] for item in view["items"]}:
         stage = "zeroing_again"
     return t(f"bench.stage.{stage}")
+
+
+def choices(t: Texts, stage: str) -> list[str]:
+    """Return the texts that a person can touch in a stage that asks for a text."""
+    return [t(f"bench.choice.{stage}_{code}") for code in CHOICES.get(stage, ())]
 
 
 def command_words(t: Texts, command: str, stage: str) -> str:

@@ -22,11 +22,15 @@ def _given(given: Mapping[str, Any], name: str, line: int) -> str:
     return str(given.get(_field(name, line), ""))
 
 
+def _is_constant(given: Mapping[str, Any], line: int) -> bool:
+    return _given(given, "constant", line) == "yes"
+
+
 def used_lines(given: Mapping[str, Any]) -> list[int]:
     """Return the numbers of the lines with something written; the name of a constant is there in any case."""
     used = []
     for n in range(MOST_LINES):
-        names = VALUES if _given(given, "constant", n) == "yes" else ("name", *VALUES)
+        names = VALUES if _is_constant(given, n) else ("name", *VALUES)
         if any(_given(given, name, n).strip() for name in names):
             used.append(n)
     return used
@@ -35,8 +39,7 @@ def used_lines(given: Mapping[str, Any]) -> list[int]:
 def values_of(given: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return the values of the order from the fields of the form, one for each line that is used."""
     return [
-        {name: _given(given, name, n) for name in ("name", *VALUES)}
-        | {"constant": _given(given, "constant", n) == "yes"}
+        {name: _given(given, name, n) for name in ("name", *VALUES)} | {"constant": _is_constant(given, n)}
         for n in used_lines(given)
     ]
 
@@ -58,17 +61,20 @@ def calibration_lines(
         found = OF_VALUE.fullmatch(text)
         if found and int(found[1]) < len(used):
             errors.setdefault(used[int(found[1])], []).append((found[2] or "", found[3]))
+    # The constants of the file may have changed since the form was sent: values stay with their name.
+    own = {_given(given, "name", n): n for n in range(MOST_LINES) if _is_constant(given, n)}
     out = []
     for n in range(len(listed) + FREE_LINES):
         constant = listed[n] if n < len(listed) else None
+        at = own.get(constant["name"], -1) if constant else -1 if _is_constant(given, n) else n
         out.append(
             {
                 "fields": {name: _field(name, n) for name in ("name", "constant", *VALUES)},
                 "constant": constant is not None,
-                "name": constant["name"] if constant else _given(given, "name", n),
+                "name": constant["name"] if constant else _given(given, "name", at),
                 "unit": constant["unit"] if constant else "",
-                "given": {name: _given(given, name, n) for name in VALUES},
-                "errors": errors.get(n, []),
+                "given": {name: _given(given, name, at) for name in VALUES},
+                "errors": errors.get(at, []),
             }
         )
     return out

@@ -1,12 +1,16 @@
 // The screen at a bench.  The server makes each stage; this module fills in what lives, and fetches the stage when it changes.
 
 import { part, put, resultState, wordsOf } from "./figures.js";
+import { STANDING } from "./gauges.js";
 import { showReading, showRun } from "./live_run.js";
 import { listen } from "./scanner.js";
 import { Stream } from "./stream.js";
 import { Trend } from "./trend.js";
 
 const FETCH_MS = 1000;
+/** Longest times (ms) for an answer: a connection that a network has forgotten gives none, and no error either. */
+const PAGE_MS = 5000, ACT_MS = 20_000, STOP_MS = 2000;
+const STOPS = 3;
 const body = document.body;
 const name = body.dataset.bench;
 let words = wordsOf(body);
@@ -14,7 +18,8 @@ let live = JSON.parse(body.dataset.live);
 let trend = null;
 let fetched = 0;
 let fetching = null;
-let stopping = false;
+let stopping = null;
+let readAt = -Infinity;
 const began = { run: "" };
 
 function makeTrend() {
@@ -44,7 +49,7 @@ async function refresh() {
     fetched = performance.now();
     const wanted = signature(live);
     try {
-      const answer = await fetch(location.pathname, { headers: { Accept: "text/html" }, cache: "no-store" });
+      const answer = await fetch(location.pathname, { headers: { Accept: "text/html" }, cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
       if (answer.ok) adopt(new DOMParser().parseFromString(await answer.text(), "text/html"), wanted);
     } catch {
       // The stream shows the loss of the connection; the next change fetches again.
@@ -57,9 +62,11 @@ async function refresh() {
 
 function adopt(made, wanted) {
   const typed = document.getElementById("typed");
-  const kept = typed && document.activeElement === typed ? typed.value : null;
+  const writing = document.activeElement === typed;
   const sameStage = made.body.dataset.stage === body.dataset.stage;
-  if (sameStage && body.dataset.stage === "running") {
+  // The stage can come before its run, and end after it: then the whole of it is another one.
+  const sameRun = (part(document, "value-row") === null) === (part(made, "value-row") === null);
+  if (sameStage && sameRun && body.dataset.stage === "running") {
     for (const old of document.querySelectorAll("[data-part]")) {
       const made2 = made.querySelector(`[data-part="${old.dataset.part}"]`);
       if (made2 && made2.innerHTML !== old.innerHTML) old.replaceChildren(...made2.childNodes);
@@ -69,7 +76,8 @@ function adopt(made, wanted) {
     for (const place of [".bench-main", ".bench-foot", ".bench-head h1", ".bench-head [data-part]"]) {
       const old = document.querySelector(place);
       const next = made.querySelector(place);
-      if (old && next) old.replaceWith(next);
+      // A button that is replaced by its like between the two ends of a touch would lose the touch.
+      if (old && next && !old.isEqualNode(next)) old.replaceWith(next);
     }
   }
   for (const old of document.querySelectorAll("[data-said]")) old.remove();
@@ -78,10 +86,15 @@ function adopt(made, wanted) {
   words = wordsOf(body);
   shown = wanted;
   const field = document.getElementById("typed");
-  if (field && sameStage && kept !== null) { field.value = kept; field.focus(); }
+  // A text that a person has begun stays; a text that was taken in the meantime replaces it.
+  if (field && typed && sameStage && field.defaultValue === typed.defaultValue) {
+    if (field !== typed) field.value = typed.value;
+    if (writing) field.focus();
+  }
   makeTrend();
   bind();
   show();
+  stream.tick(); // the parts that were just made have no age yet
 }
 
 function show() {
@@ -96,15 +109,20 @@ function show() {
   showStop();
 }
 
-/** After a stop: "command taken" until the speed is zero, then "stands still". */
-function showStop(taken = stopping) {
+/** Return whether the motor is known to be still by a reading that is newer than the stop, and nothing is about to turn it. */
+function standsStill() {
+  return live.reading?.still === true && readAt > stopping && live.view?.stage !== "starting" && (!live.run || STANDING.includes(live.run.motor));
+}
+
+/** After a stop: "command taken" until the speed that is read is zero, then "stands still". */
+function showStop() {
   const line = part(document, "stop");
-  if (!taken) return;
-  const still = live.reading?.still === true;
+  if (stopping === null) return;
+  const still = standsStill();
   line.hidden = false;
   line.dataset.kind = still ? "still" : "taken";
   put(line, still ? `${words.text("stop.still")}. ${words.text("stop.still_help")}` : `${words.text("stop.taken")}. ${words.text("stop.taken_help")}`);
-  if (still) { stopping = false; setTimeout(() => { if (!stopping) line.hidden = true; }, 8000); }
+  if (still) { stopping = null; setTimeout(() => { if (stopping === null && line.dataset.kind === "still") line.hidden = true; }, 8000); }
 }
 
 function say(text) {
@@ -114,11 +132,12 @@ function say(text) {
   put(line, text);
 }
 
-async function send(path, content) {
+async function send(path, content, longest = ACT_MS) {
   const answer = await fetch(`/api/v1/benches/${encodeURIComponent(name)}/${path}`, {
     method: "POST",
     headers: { "Content-Type": "application/json", "X-CSRF-Token": body.dataset.csrf },
     body: JSON.stringify(content),
+    signal: AbortSignal.timeout(longest),
   });
   if (answer.ok) return;
   const said = await answer.json().catch(() => ({}));
@@ -129,21 +148,27 @@ async function send(path, content) {
 async function act(path, content) {
   try {
     await send(path, content);
+    const line = part(document, "stop");
+    if (line.dataset.kind === "failed") line.hidden = true;
   } catch (error) {
-    say(error.message === "409" ? `${words.text("error.changed")} ${words.text("error.changed_do")}` : error.message || words.text("error.daemon"));
+    say(error.name === "TimeoutError" || error.name === "TypeError" ? words.text("error.daemon") : error.message === "409" ? `${words.text("error.changed")} ${words.text("error.changed_do")}` : error.message || words.text("error.daemon"));
   }
   shown = "";
   fetched = 0;
   refresh();
 }
 
+/** Stop, each further time on another connection; until it is taken, the screen says that it is not. */
 async function stop() {
-  try {
-    await send("stop", {});
-    stopping = true;
-    showStop(true);
-  } catch {
-    say(words.text("stop.failed"));
+  for (let time = 0; time < STOPS; time++) {
+    try {
+      await send("stop", {}, STOP_MS);
+      stopping = performance.now();
+      showStop();
+      return;
+    } catch {
+      say(words.text("stop.failed"));
+    }
   }
 }
 
@@ -177,7 +202,7 @@ setInterval(() => {
 function take(event, data) {
   if (event === "bench") live.view = data;
   else if (event === "run") live.run = data.run;
-  else if (event === "reading") live.reading = data;
+  else if (event === "reading") { live.reading = data; readAt = data.age_s === null ? -Infinity : performance.now() - 1000 * data.age_s; }
   show();
   if (signature(live) !== shown) refresh();
 }
@@ -198,8 +223,11 @@ listen((text) => {
   const asks = body.dataset.asks;
   if (asks === "sample" || asks === "cup") act("text", { text, seen: Number(body.dataset.revision) });
 });
+if (part(document, "stop").dataset.kind === "taken") {
+  // A stop by a form, as from another page.
+  stopping = performance.now();
+}
 makeTrend();
 bind();
 show();
 const stream = new Stream(`/api/v1/benches/${encodeURIComponent(name)}/events`, take, aged);
-addEventListener("pagehide", () => stream.end());

@@ -5,6 +5,8 @@ import { showReading, showValue } from "./live_run.js";
 import { OLD_S, Stream } from "./stream.js";
 
 const cards = new Map([...document.querySelectorAll(".bench-card")].map((card) => [card.dataset.bench, { card, words: wordsOf(card), live: JSON.parse(card.dataset.live) }]));
+/** Longest time (ms) for an answer: a connection that a network has forgotten gives none. */
+const PAGE_MS = 5000;
 let fetching = null;
 
 /** Return what decides the parts of a card that the server makes. */
@@ -23,7 +25,7 @@ function refresh() {
   if (fetching) return;
   fetching = setTimeout(async () => {
     try {
-      const answer = await fetch(location.pathname, { cache: "no-store" });
+      const answer = await fetch(location.pathname, { cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
       if (!answer.ok) return;
       const made = new DOMParser().parseFromString(await answer.text(), "text/html");
       for (const [name, entry] of cards) {
@@ -33,6 +35,7 @@ function refresh() {
         Object.assign(entry, { card: next, words: wordsOf(next), shown: signature(entry.live) });
         show(entry);
       }
+      stream.tick(); // the cards that were just made have no age yet
     } catch {
       // The stream shows the loss of the connection; the next change fetches again.
     } finally {
@@ -66,4 +69,3 @@ const stream = new Stream("/api/v1/events", (event, data) => {
   part(document, "lost").hidden = !lost;
   for (const entry of cards.values()) aged(entry, lost);
 });
-addEventListener("pagehide", () => stream.end());

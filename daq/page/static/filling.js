@@ -16,9 +16,21 @@ for (const box of document.querySelectorAll("[data-file-into], [data-digest-into
   const name = box.closest("form").elements.namedItem("file");
   box.hidden = false;
   box.querySelector("input").addEventListener("change", async (event) => {
-    const [file] = event.target.files;
-    if (!file || file.size > LARGEST) return;
-    field.value = fileInto ? await file.text() : await digest(file);
+    const picked = event.target;
+    const [file] = picked.files;
+    picked.setCustomValidity("");
+    if (!file) return;
+    // Until the file is read, the field must not have what belongs to the file before it.
+    field.value = "";
+    if (name) name.value = "";
+    if (file.size > LARGEST) {
+      picked.setCustomValidity(box.dataset.tooLarge);
+      picked.reportValidity();
+      return;
+    }
+    const found = fileInto ? await file.text() : await digest(file);
+    if (picked.files[0] !== file) return;
+    field.value = found;
     if (name) name.value = file.name;
   });
 }

@@ -2,7 +2,8 @@
 
 import { atPlace, part, put } from "./figures.js";
 
-const STANDING = ["not_moved", "still"];
+/** States of a motor that is known not to turn. */
+export const STANDING = ["not_moved", "still"];
 const NS = "http://www.w3.org/2000/svg";
 const SHAPES = {
   good: "M12 2a10 10 0 1 0 0 20a10 10 0 1 0 0-20M7 12.5l3.5 3.5L17 8.5",

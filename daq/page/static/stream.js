@@ -2,7 +2,9 @@
 
 /** Age (s) from which a reading is shown as old. */
 export const OLD_S = 2;
+/** Time (s) without an event after which the page is cut off: the server sends one every 2 s at least. */
 const SILENT_S = 5;
+const QUICKEST_MS = 60_000;
 
 /** Follow a stream; `take` gets the name and the data of each event, `aged` the age (s) of the values and whether the page is cut off. */
 export class Stream {
@@ -16,20 +18,28 @@ export class Stream {
     this.lost = false;
     this.timer = setInterval(() => this.tick(), 250);
     document.addEventListener("visibilitychange", () => this.tick());
+    // A page that the browser kept while another was shown has values of that time, and no stream.
+    addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
+    addEventListener("pagehide", () => this.end());
     this.open();
   }
 
+  /** Connect; a connection before it, which may hang without an error, ends. */
   open() {
+    this.source?.close();
+    clearTimeout(this.again);
+    this.opened = performance.now();
+    this.since = undefined;
+    this.quickest = undefined;
     this.source = new EventSource(this.address);
     for (const name of ["link", "bench", "run", "reading"]) {
       this.source.addEventListener(name, (event) => this.got(name, JSON.parse(event.data)));
     }
     this.source.addEventListener("bye", () => { this.lost = true; this.tick(); });
-    this.source.addEventListener("open", () => { this.lost = false; });
     this.source.addEventListener("error", () => {
       this.lost = true;
       this.tick();
-      if (this.source.readyState === EventSource.CLOSED) setTimeout(() => this.open(), 1000);
+      if (this.source.readyState === EventSource.CLOSED) this.again = setTimeout(() => this.open(), 1000);
     });
   }
 
@@ -37,21 +47,36 @@ export class Stream {
     this.heard = performance.now();
     this.lost = false;
     if (name === "link") this.daemon = data.daemon;
-    if (name === "reading") this.valued = this.heard - 1000 * (data.age_s ?? 0);
+    if (name === "reading") {
+      if (data.age_s !== null) data.age_s = (data.age_s ?? 0) + this.late(data.sent_s);
+      this.valued = this.heard - 1000 * (data.age_s ?? 0);
+    }
     this.take(name, data);
     this.tick();
+  }
+
+  /** Return how much later (s) an event came than the quickest of the last minutes: a slow network keeps values back. */
+  late(sent) {
+    if (sent === undefined) return 0;
+    const took = performance.now() / 1000 - sent;
+    // The clocks of server and browser drift, so that the quickest is forgotten in time.
+    if (this.since === undefined || this.heard - this.since > QUICKEST_MS) [this.before, this.quickest, this.since] = [this.quickest ?? took, took, this.heard];
+    this.quickest = Math.min(this.quickest, took);
+    return took - Math.min(this.before, this.quickest);
   }
 
   /** Tell the age of the newest reading; a page that hears nothing is cut off. */
   tick() {
     const now = performance.now();
     const age = (now - this.valued) / 1000;
-    const silent = (now - this.heard) / 1000 > SILENT_S && age > SILENT_S;
+    const silent = (now - this.heard) / 1000 > SILENT_S;
+    if (silent && (now - this.opened) / 1000 > SILENT_S) this.open();
     this.aged(age >= OLD_S ? age : null, this.lost || !this.daemon || silent);
   }
 
   end() {
     clearInterval(this.timer);
+    clearTimeout(this.again);
     this.source.close();
   }
 }

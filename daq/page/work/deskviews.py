@@ -172,7 +172,7 @@ async def _lot(request: Request, asked: Asked) -> dict[str, Any]:
 
 async def _day(request: Request, asked: Asked) -> dict[str, Any]:
     choices = await ask(request, "choices", {})
-    return {"sheet": await _query("day", "day", "instrument")(request, asked), "choices": choices}
+    return {"sheet": await _query("day", "day", "instrument", "until")(request, asked), "choices": choices}
 
 
 async def _month(request: Request, asked: Asked) -> dict[str, Any]:
@@ -217,7 +217,7 @@ VIEWS: Final[dict[str, View]] = {
         "work/reports.html", _query("reports", "of"), ("of",), nothing={"reports": [], "more": 0, "complete": True}
     ),
     "trace": View("work/trace.html", _trace, ("report",), nothing={"traced": None}),
-    "day": View("work/day.html", _day, ("day", "instrument"), nothing={"sheet": None, "choices": NO_CHOICES}),
+    "day": View("work/day.html", _day, ("day", "instrument", "until"), nothing={"sheet": None, "choices": NO_CHOICES}),
     "month": View("work/month.html", _month, ("month",), nothing={"review": None}),
     "lot": View("work/lot.html", _lot, ("lot",), nothing={"case": None}),
     "compare": View("work/compare.html", _compare, nothing={"compared": [], "named": []}),

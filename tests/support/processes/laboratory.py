@@ -214,13 +214,22 @@ class Daemon:
     """``daq serve`` as a separate process, with the clock of the simulators unless `real`."""
 
     def __init__(
-        self, lab: "Lab", *switches: str, real: bool = False, env: dict[str, str] | None = None, wait: bool = True
+        self,
+        lab: "Lab",
+        *switches: str,
+        real: bool = False,
+        env: dict[str, str] | None = None,
+        wait: bool = True,
+        page: bool = False,
     ) -> None:
         self._lab = lab
         self.log = lab.folder / f"daemon-{time.monotonic_ns()}.log"
         with self.log.open("wb") as out:
             self.process = subprocess.Popen(
-                lab.command("serve", *switches, real=real), env=lab.env | (env or {}), stdout=out, stderr=out
+                lab.command("serve", *(["--page"] if page else []), *switches, real=real),
+                env=lab.env | (env or {}),
+                stdout=out,
+                stderr=out,
             )
         lab.processes.append(self.process)
         if wait:

@@ -1,17 +1,19 @@
 """Compare one run, or the runs of one sample, before a command shows or hands on their data."""
 
-from collections.abc import Iterator
+import contextlib
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_method
 from daq.adapters.store.agreement.record_rows import of_records
-from daq.adapters.store.agreement.runs import of_run
+from daq.adapters.store.agreement.runs import of_run, of_values
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.agreement.trail import own_hash
 from daq.adapters.store.declared import KIND
 from daq.adapters.store.forms.opening import ARCHIVE_ID
+from daq.adapters.store.schema import DECLARED_SAMPLE
 
 NOT_ARCHIVED: Final = frozenset({"outbox", "delivery"})
 """Tables that an archive does not have; the bytes of messages are rebuilt from results."""
@@ -56,25 +58,65 @@ def disagreements_of_sample(path: Path, sample: str, run_ids: list[str]) -> list
         StoreError: the database cannot be read.
     """
     with Stored(path) as stored, stored.snapshot():
-        started = stored.rows(
-            "SELECT subject, seq FROM audit WHERE what = 'run_started' AND json_extract(detail, '$.sample') = ?", sample
-        )
-        out = [
-            Disagreement("runs", row["subject"], ROW, NOTHING, f"sample {sample}", f"audit entry {row['seq']}")
-            for row in started
-            if stored.one("SELECT 1 FROM runs WHERE id = ?", row["subject"]) is None
-        ]
-        # The results of corrected runs name the sample that their declaration had before it was changed, if it was.
-        corrected = stored.rows(
-            "SELECT run FROM results WHERE supersedes IS NOT NULL AND json_valid(data) "
-            "AND json_extract(data, '$.sample.id') = ?",
-            sample,
-        )
-        others = [*(row["subject"] for row in started), *(row["run"] for row in corrected)]
-        for run_id in dict.fromkeys([*run_ids, *others]):
-            out += of_run_and_records(stored, run_id)
-        # A value can be an object of JSON, which has no hash.
-        return list({(d.table, d.row, d.field, d.where, repr(d.here), repr(d.there)): d for d in out}.values())
+        return _of_sample(stored, sample, run_ids, of_run_and_records)
+
+
+@contextlib.contextmanager
+def values_compared(path: Path) -> Iterator["ComparedValues"]:
+    """Open a database to compare the values of many runs, all as of one moment.
+
+    Raises:
+        StoreError: the database cannot be read.
+    """
+    with Stored(path) as stored, stored.snapshot():
+        yield ComparedValues(stored)
+
+
+class ComparedValues:
+    """Comparisons of what values in a chart are made of: runs, results and declarations.
+
+    Journals, kept values and messages are left out: no number of a chart comes from them, and a journal takes longer to
+    read than everything else of its run.
+    """
+
+    def __init__(self, stored: Stored) -> None:
+        self._stored = stored
+
+    def of_run(self, run_id: str) -> list[Disagreement]:
+        """Return the disagreements about a run."""
+        return list(_of_values(self._stored, run_id))
+
+    def of_sample(self, sample: str, run_ids: list[str]) -> list[Disagreement]:
+        """Return the disagreements about the runs of a sample; arguments as in `disagreements_of_sample`."""
+        return _of_sample(self._stored, sample, run_ids, _of_values)
+
+
+def _of_values(stored: Stored, run_id: str) -> Iterator[Disagreement]:
+    yield from of_values(stored, run_id)
+    yield from of_records(stored, KIND, run_id)
+
+
+def _of_sample(
+    stored: Stored, sample: str, run_ids: list[str], compare: Callable[[Stored, str], Iterator[Disagreement]]
+) -> list[Disagreement]:
+    started = stored.rows(
+        "SELECT subject, seq FROM audit WHERE what = 'run_started' AND json_extract(detail, '$.sample') = ?", sample
+    )
+    out = [
+        Disagreement("runs", row["subject"], ROW, NOTHING, f"sample {sample}", f"audit entry {row['seq']}")
+        for row in started
+        if stored.one("SELECT 1 FROM runs WHERE id = ?", row["subject"]) is None
+    ]
+    # The results of corrected runs name the sample that their declaration had before it was changed, if it was.
+    corrected = stored.rows(
+        f"SELECT run FROM results WHERE supersedes IS NOT NULL AND {DECLARED_SAMPLE} = ?",  # noqa: S608 - our names
+        sample,
+    )
+    others = [*(row["subject"] for row in started), *(row["run"] for row in corrected)]
+    for run_id in dict.fromkeys([*run_ids, *others]):
+        out += compare(stored, run_id)
+    # A value can be an object of JSON, which has no hash.
+    return list({(d.table, d.row, d.field, d.where, repr(d.here), repr(d.there)): d for d in out}.values())
 
 
 def is_archive(stored: Stored) -> bool:

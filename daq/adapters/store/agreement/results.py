@@ -55,7 +55,7 @@ _MESSAGE: Final = (
 
 
 def of_result(
-    stored: Stored, result_id: str, named: Entry, run: Row | None, chained: int | None
+    stored: Stored, result_id: str, named: Entry, run: Row | None, chained: int | None, *, whole: bool = True
 ) -> Iterator[Disagreement]:
     """Compare one result.
 
@@ -65,6 +65,7 @@ def of_result(
         named: the audit entry that names it; the result contains the hash of that entry.
         run: the row of its run; None where that is missing.
         chained: the audit entries after this number were compared with their neighbours already; None: no entry.
+        whole: compare its messages and the header of its run, too.
     """
     row = stored.one("SELECT * FROM results WHERE id = ?", result_id)
     entries = stored.entries(result_id)
@@ -82,8 +83,9 @@ def of_result(
             there = {name: sealed.detail.get(name) for name in SEALED}
             yield from differing("results", result_id, row, there, sealed.where)
             yield from _data(stored, row, sealed)
-        yield from _copies(row, run, _declared(stored, row))
-    yield from _messages(stored, result_id, row, [e for e in entries if "messages" in e.detail], sealed)
+        yield from _copies(row, run, _declared(stored, row), header=whole)
+    if whole:
+        yield from _messages(stored, result_id, row, [e for e in entries if "messages" in e.detail], sealed)
 
 
 def _digest(text: str | bytes) -> str:
@@ -120,7 +122,7 @@ def _declared(stored: Stored, row: Row) -> tuple[str, Row] | None:
     return None
 
 
-def _copies(row: Row, run: Row | None, declared: tuple[str, Row] | None) -> Iterator[Disagreement]:
+def _copies(row: Row, run: Row | None, declared: tuple[str, Row] | None, *, header: bool) -> Iterator[Disagreement]:
     """Compare the payload with the columns of result, run and declaration that hold the same facts."""
     data = json_or_none(row["data"])
     if not isinstance(data, dict):
@@ -137,8 +139,7 @@ def _copies(row: Row, run: Row | None, declared: tuple[str, Row] | None) -> Iter
             if column in run and (declared is None or column not in DECLARED)
         ]
         known.append(("origin.began", utc_text(run["began_utc_ns"]), where + "began_utc_ns"))
-        header = json_or_none(run["header"])
-        serial = at(header, "plan.context.serial")
+        serial = at(json_or_none(run["header"]), "plan.context.serial") if header else None
         if serial is not None:
             known.append(("origin.serial", serial, where + "header plan.context.serial"))
     if declared is not None:

@@ -64,6 +64,21 @@ def of_run(stored: Stored, run_id: str, *, journal: bool = True, chained: int | 
     yield from _health(stored, run_id, entries)
 
 
+def of_values(stored: Stored, run_id: str) -> Iterator[Disagreement]:
+    """Compare the record and the results of one run; not its header, journal, kept values, health and messages."""
+    run = stored.one("SELECT * FROM runs WHERE id = ?", run_id)
+    entries = stored.entries(run_id)
+    yield from linked(stored, entries, None)
+    yield from repeated(entries, *ONCE)
+    started = oldest(entries, "run_started")
+    if run is not None:
+        yield from _record(run, entries, started)
+    elif started is not None:
+        there = f"sample {started.detail.get('sample')}"
+        yield Disagreement("runs", run_id, ROW, NOTHING, there, started.where)
+    yield from _results(stored, run_id, run, entries, None, whole=False)
+
+
 def _record(run: Row, entries: list[Entry], started: Entry | None) -> Iterator[Disagreement]:
     """Compare the columns of a run with its audit entries."""
     name = run["id"]
@@ -119,11 +134,17 @@ def _method(stored: Stored, run: Row) -> Iterator[Disagreement]:
 
 
 def _results(
-    stored: Stored, run_id: str, run: Row | None, entries: list[Entry], chained: int | None
+    stored: Stored,
+    run_id: str,
+    run: Row | None,
+    entries: list[Entry],
+    chained: int | None,
+    *,
+    whole: bool = True,
 ) -> Iterator[Disagreement]:
     named = {e.detail.get("result"): e for e in entries if e.stored.what in NAMING_RESULTS}
     for result_id, entry in named.items():
-        yield from of_result(stored, str(result_id), entry, run, chained)
+        yield from of_result(stored, str(result_id), entry, run, chained, whole=whole)
     for row in stored.rows("SELECT id FROM results WHERE run = ?", run_id):
         if row["id"] not in named:
             where = f"an audit trail that names no such result of run {run_id}"

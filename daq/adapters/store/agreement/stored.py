@@ -18,6 +18,8 @@ from daq.core.errors import StoreError
 Row = dict[str, Any]
 CACHE_KIB: Final = 8192
 """Memory of SQLite for pages, KiB; the inner pages of the indexes of 60,000 runs fit into it."""
+MOST_KNOWN: Final = 16
+"""Number of subjects whose audit entries are kept for the comparisons of one run."""
 MANY: Final = 2000
 """Number of audit entries that are read at a time."""
 
@@ -49,6 +51,7 @@ class Stored:
             raise explain(error, self.path) from error
         self._connection.text_factory = _tolerant
         self._connection.row_factory = _row
+        self._of_subjects: dict[str, list[Entry]] | None = None
 
     def __enter__(self) -> Self:
         return self
@@ -60,9 +63,11 @@ class Stored:
     def snapshot(self) -> Iterator[None]:
         """Let all reads of the context see the same commits."""
         self._execute("BEGIN")
+        self._of_subjects = {}
         try:
             yield
         finally:
+            self._of_subjects = None
             with contextlib.suppress(*FAULTS):
                 self._connection.execute("COMMIT")
 
@@ -97,16 +102,19 @@ class Stored:
 
     def entries(self, subject: str, *what: str) -> list[Entry]:
         """Return the audit entries about a subject, in order, of these kinds only where given."""
-        kinds = json.dumps(what)
-        return [
-            _entry(row)
-            for row in self.rows(
-                "SELECT * FROM audit WHERE subject = ?1 AND (?2 = '[]' OR what IN (SELECT value FROM json_each(?2))) "
-                "ORDER BY seq",
-                subject,
-                kinds,
-            )
-        ]
+        known = {} if self._of_subjects is None else self._of_subjects
+        if subject in known:
+            # Several comparisons of one run ask for the same entries.
+            return [e for e in known[subject] if not what or e.stored.what in what]
+        if what:
+            kinds = json.dumps(what)
+            sql = "SELECT * FROM audit WHERE subject = ? AND what IN (SELECT value FROM json_each(?)) ORDER BY seq"
+            return [_entry(row) for row in self.rows(sql, subject, kinds)]
+        found = [_entry(row) for row in self.rows("SELECT * FROM audit WHERE subject = ? ORDER BY seq", subject)]
+        if len(known) >= MOST_KNOWN:
+            known.clear()
+        known[subject] = found
+        return found
 
     def trail(self, after: int) -> Iterator[Entry]:
         """Yield the audit entries with a number above `after`, in order."""

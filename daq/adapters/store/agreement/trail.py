@@ -1,5 +1,6 @@
 """Compare the audit trail with itself, with the identity of the database, and with the rows that it names."""
 
+import json
 from collections.abc import Iterable, Iterator
 from typing import Final
 
@@ -29,15 +30,16 @@ def linked(stored: Stored, entries: Iterable[Entry], chained: int | None) -> Ite
 
     The entries after number `chained` were compared already (`Chain`); None: no entry was.
     """
-    for e in entries:
-        seq = e.stored.seq
-        if chained is not None and seq > chained:
-            continue
-        yield from own_hash(e.stored)
-        after = stored.one("SELECT previous FROM audit WHERE seq = ?", seq + 1)
-        if after is not None and after["previous"] != e.stored.hash:
-            where = f"audit entry {seq + 1} (previous)"
-            yield Disagreement("audit", str(seq), "hash", e.stored.hash, after["previous"], where)
+    compared = [e.stored for e in entries if chained is None or e.stored.seq <= chained]
+    if not compared:
+        return
+    sql = "SELECT seq, previous FROM audit WHERE seq IN (SELECT value FROM json_each(?))"
+    after = {row["seq"]: row["previous"] for row in stored.rows(sql, json.dumps([e.seq + 1 for e in compared]))}
+    for e in compared:
+        yield from own_hash(e)
+        previous = after.get(e.seq + 1, e.hash)
+        if previous != e.hash:
+            yield Disagreement("audit", str(e.seq), "hash", e.hash, previous, f"audit entry {e.seq + 1} (previous)")
 
 
 def repeated(entries: Iterable[Entry], *once: str) -> Iterator[Disagreement]:

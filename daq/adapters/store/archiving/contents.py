@@ -13,7 +13,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
-from daq.adapters.store.archiving.records_about import instruments_of, records_about
+from daq.adapters.store.archiving.records_about import Subjects, records_about, subjects_of
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.forms.opening import ARCHIVE_ID, connect_read_only
 from daq.adapters.store.schema import FORMAT, migrate
@@ -87,7 +87,7 @@ def _copy(source: sqlite3.Connection, target: sqlite3.Connection, asked: str) ->
     target.execute("DROP TRIGGER audit_in_order")
     source.execute("BEGIN")
     target.execute("BEGIN")
-    for table, rows in parts_of(source, asked):
+    for table, rows in parts_of(source, asked, subjects_of(source, asked)):
         marks = ", ".join("?" * len(rows.description))
         target.executemany(f"INSERT INTO {table} VALUES ({marks})", rows)
     target.execute("COMMIT")
@@ -95,9 +95,9 @@ def _copy(source: sqlite3.Connection, target: sqlite3.Connection, asked: str) ->
     target.execute(trigger)
 
 
-def parts_of(source: sqlite3.Connection, asked: str) -> Iterator[tuple[str, sqlite3.Cursor]]:
-    """Yield each table of an archive with the rows about runs; `asked` is a JSON list of their ids."""
-    records, instruments = records_about(source, asked), instruments_of(source, asked)
+def parts_of(source: sqlite3.Connection, asked: str, subjects: Subjects) -> Iterator[tuple[str, sqlite3.Cursor]]:
+    """Yield each table of an archive with the rows about runs and subjects; `asked` is a JSON list of the runs' ids."""
+    records, instruments = records_about(source, asked, subjects), sorted(subjects.instruments)
     given = {"runs": asked, "records": json.dumps(records), "instruments": json.dumps(instruments)}
     for table, select in PARTS:
         yield table, source.execute(select, given)

@@ -5,11 +5,12 @@
 import contextlib
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
 from daq.adapters.store.archiving.contents import parts_of
+from daq.adapters.store.archiving.records_about import Subjects, subjects_of
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.forms.opening import ARCHIVE_ID, connect_read_only
 from daq.adapters.store.schema import migrate
@@ -31,7 +32,11 @@ def join_archives(archives: Sequence[Path], joined: Path, runs: Sequence[str]) -
     Raises:
         StoreError: an archive cannot be read; the text names it.
     """
-    asked, differing = json.dumps(list(runs)), []
+    asked, differing, subjects = json.dumps(list(runs)), [], Subjects()
+    # An archive without these runs has the verifications of their instruments all the same, if its own runs need them.
+    for archive in archives:
+        with _opened(archive) as source:
+            subjects |= subjects_of(source, asked)
     with contextlib.closing(sqlite3.connect(joined, isolation_level=None)) as target:
         target.execute("PRAGMA journal_mode = OFF")
         target.execute(f"PRAGMA application_id = {ARCHIVE_ID}")
@@ -41,26 +46,33 @@ def join_archives(archives: Sequence[Path], joined: Path, runs: Sequence[str]) -
         target.execute("BEGIN")
         keys: dict[tuple[str, str], tuple[int, list[tuple[Any, ...]]]] = {}
         for archive in archives:
-            try:
-                with contextlib.closing(connect_read_only(archive)) as source:
-                    differing += _add(source, target, asked, archive.name, keys)
-            except FAULTS as error:
-                raise explain(error, archive) from error
+            with _opened(archive) as source:
+                differing += _add(source, target, (asked, subjects), archive.name, keys)
         for _, rows in keys.values():
             target.executemany("INSERT OR IGNORE INTO record_keys VALUES (?, ?, ?, ?)", rows)
         target.execute("COMMIT")
     return differing
 
 
+@contextlib.contextmanager
+def _opened(archive: Path) -> Iterator[sqlite3.Connection]:
+    """Open an archive for reading; a fault of it is a `StoreError` that names it."""
+    try:
+        with contextlib.closing(connect_read_only(archive)) as source:
+            yield source
+    except FAULTS as error:
+        raise explain(error, archive) from error
+
+
 def _add(
     source: sqlite3.Connection,
     target: sqlite3.Connection,
-    asked: str,
+    wanted: tuple[str, Subjects],
     name: str,
     keys: dict[tuple[str, str], tuple[int, list[tuple[Any, ...]]]],
 ) -> list[str]:
     differing = []
-    for table, found in parts_of(source, asked):
+    for table, found in parts_of(source, *wanted):
         rows = found.fetchall()
         columns = [c[0] for c in found.description]
         if table == "record_keys":

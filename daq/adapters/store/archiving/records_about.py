@@ -3,6 +3,7 @@
 import json
 import sqlite3
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Final
 
 Named = tuple[str, str]
@@ -53,13 +54,26 @@ _PRODUCTS: Final = (
 )
 
 
-def instruments_of(source: sqlite3.Connection, runs: str) -> list[str]:
-    """Return the instruments of runs, companions included; `runs` is a JSON list of ids."""
-    return [row[0] for row in source.execute(_INSTRUMENTS, (runs,))]
+@dataclass(frozen=True, slots=True)
+class Subjects:
+    """Instruments, companions included, and samples of runs."""
+
+    instruments: frozenset[str] = frozenset()
+    samples: frozenset[str] = frozenset()
+
+    def __or__(self, other: "Subjects") -> "Subjects":
+        """Return the instruments and samples of both."""
+        return Subjects(self.instruments | other.instruments, self.samples | other.samples)
 
 
-def records_about(source: sqlite3.Connection, runs: str) -> list[Named]:
-    """Return the records that runs refer to; `runs` is a JSON list of their ids.
+def subjects_of(source: sqlite3.Connection, runs: str) -> Subjects:
+    """Return the instruments and samples of runs; `runs` is a JSON list of ids."""
+    found = (frozenset(row[0] for row in source.execute(sql, (runs,)) if row[0]) for sql in (_INSTRUMENTS, _SAMPLES))
+    return Subjects(*found)
+
+
+def records_about(source: sqlite3.Connection, runs: str, subjects: Subjects) -> list[Named]:
+    """Return the records that runs, and their instruments and samples, refer to; `runs` is a JSON list of their ids.
 
     Persons are not among them: a run, a signature and an audit entry have the name of who acted.
     """
@@ -79,11 +93,11 @@ def records_about(source: sqlite3.Connection, runs: str) -> list[Named]:
     signatures = _list(ident for kind, ident in found if kind == "signature")
     add(_BY_ID, "suspension", signatures)
     add(_SIGNED, signatures)
-    samples = _list(row[0] for row in source.execute(_SAMPLES, (runs,)) if row[0])
+    samples = _list(sorted(subjects.samples))
     add(_BY_ID, "sample", samples)
     for kind in BY_THE_SAMPLE:
         add(_BY_KEY, kind, "sample", samples)
-    instruments = _list(instruments_of(source, runs))
+    instruments = _list(sorted(subjects.instruments))
     add(_BY_ID, "fitted", instruments)
     add(_SAME_SERIAL, _list(add(_PIECES, instruments)))
     for place in ("$.text", "$.file_text"):

@@ -1,10 +1,12 @@
 """`daq case LOT`: everything that is stored about a lot."""
 
 import argparse
+import time
 
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json
 from daq.app.cli.printing import print_table, say
-from daq.app.laboratory.equipment.casefile import Case, CaseInstrument, CaseRun, case_of
+from daq.app.laboratory.equipment.casefile import MOST_RUNS, Case, CaseInstrument, CaseRun, case_of
+from daq.app.laboratory.moments import bound
 from daq.app.records.checks.audited_checks import Entry
 from daq.app.records.run_rows import marks_of, value_of, verdict_of
 from daq.app.records.transcriptions import NOT_MEASURED
@@ -15,13 +17,18 @@ from daq.quality.digits import NOTHING
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("lot", metavar="LOT")
+    parser.add_argument("--until", default="", metavar="TIME", help="only runs started until then")
+    parser.add_argument(
+        "--limit", type=count_of, default=MOST_RUNS, metavar="N", help=f"at most N runs, the newest ones ({MOST_RUNS})"
+    )
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the case and return the exit code."""
     with open_reader(args) as reader:
-        found = case_of(reader, args.lot)
+        until = bound(args.until, time.time_ns(), "--until", end=True)
+        found = case_of(reader, args.lot, limit=args.limit, until_utc_ns=until)
     if args.json:
         print_json(found.as_json())
     else:
@@ -32,7 +39,8 @@ def run(args: argparse.Namespace) -> int:
 def _print(found: Case) -> None:
     say(plain(f"lot {found.lot}: {len(found.samples)} samples, {len(found.runs)} runs"))
     if found.examined_from_utc_ns is not None:
-        say(f"the lot has too many runs: those before {local_time(found.examined_from_utc_ns)} are left out")
+        first = local_time(found.examined_from_utc_ns)
+        say(f"runs before {first}, and what is about them, are left out; older ones: --until {first!r}")
     if found.runs:
         head = ["run", "started", "sample", "method", "on", "value", "validity", "verdict", "operator"]
         print_table(head, [_row(r) for r in found.runs], right=frozenset({5}))

@@ -4,7 +4,7 @@ import argparse
 import sys
 from typing import Final
 
-from daq.app.cli.common import open_reader, print_json
+from daq.app.cli.common import count_of, open_reader, print_json, say_more
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import say
 from daq.app.records.transcriptions import NOT_MEASURED, not_confirmed, of_sample
@@ -35,6 +35,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--read-at", default="", metavar="TIME", help="when it was read: 14:30 (otherwise now)")
     parser.add_argument("--remark", default="", metavar="TEXT", help="why it is entered by hand")
     parser.add_argument("--because", default="", metavar="TEXT", help="reason of a change of what was entered")
+    parser.add_argument("--limit", type=count_of, default=100, metavar="N", help="list at most N values (100)")
     parser.add_argument("--json", action="store_true", help="print a list as JSON")
     identity_arguments(parser)
 
@@ -67,7 +68,11 @@ def _asked() -> str:
 
 def _list(args: argparse.Namespace) -> int:
     with open_reader(args) as reader:
-        found = of_sample(reader, args.sample) if args.sample else not_confirmed(reader)
+        most = args.limit + 1
+        found = of_sample(reader, args.sample) if args.sample else not_confirmed(reader, limit=most)
+    more, found = len(found) > args.limit, found[: args.limit]
+    if more:
+        say_more(args.limit)
     if args.json:
         print_json([t.as_json() for t in found])
         return 0

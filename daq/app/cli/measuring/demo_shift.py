@@ -73,7 +73,7 @@ def _outcome(result: dict[str, Any]) -> list[list[tuple[str, str]]]:
 
 
 def _show_records(reader: Reader, day: Day) -> None:
-    sheet = day_sheet(reader, day.began_utc_ns, day.ended_utc_ns)
+    sheet = day_sheet(reader, day.began_utc_ns, day.ended_utc_ns, limit=-1)
     rows = [row.run for listed in sheet.instruments.values() for row in listed if row.run.sample not in FLUIDS]
     verdicts = Counter((row.product or NOTHING, row.verdict or NOTHING) for row in rows)
     samples = {(row.product or NOTHING, row.sample) for row in rows}

@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import os
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, state_dir
@@ -41,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
 def _page(args: argparse.Namespace) -> tuple[str, ...]:
     """Return the command of the page beside this daemon."""
     need("fastapi", "the page")
-    return tuple(page_command(config=args.config, state=args.state))
+    return tuple(page_command(config=args.config, state=args.state, parent=os.getpid()))
 
 
 def publishing(catalogue: Catalogue) -> Publishing | None:

@@ -4,12 +4,13 @@ import argparse
 import time
 from collections.abc import Sequence
 
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json, wanted_path
+from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments
 from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, terminal_columns
-from daq.app.laboratory.moments import span_of_day
-from daq.app.records.sheets.day_sheet import COLUMNS, Counts, DaySheet, OpenWork, SheetRow, day_sheet
+from daq.app.laboratory.moments import bound_of_day, span_of_day
+from daq.app.records.sheets.day_counts import Counts
+from daq.app.records.sheets.day_sheet import COLUMNS, LISTED, DaySheet, OpenWork, SheetRow, day_sheet
 from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.tables import table
 from daq.app.screens.text import local_time, plain
@@ -21,6 +22,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("date", nargs="?", default="", metavar="DATE", help="the day: 2026-11-26 (today)")
     parser.add_argument("--instrument", default="", metavar="NAME", help="only runs on this instrument")
+    parser.add_argument("--until", default="", metavar="TIME", help="list only runs started until then: 14:20")
+    parser.add_argument(
+        "--limit", type=count_of, default=LISTED, metavar="N", help=f"list at most N runs, the newest ones ({LISTED})"
+    )
     parser.add_argument("--json", action="store_true", help="print it as JSON")
     parser.add_argument("--pdf", metavar="FILE", type=wanted_path, help="make the sheet as a new PDF file")
     identity_arguments(parser)
@@ -35,7 +40,8 @@ def run(args: argparse.Namespace) -> int:
         write_report(args, "report_day", {"day": day, "instrument": args.instrument}, args.pdf, "--pdf")
         return 0
     with open_reader(args) as reader:
-        sheet = day_sheet(reader, begin, end, args.instrument)
+        until = bound_of_day(args.until, day, now, "--until")
+        sheet = day_sheet(reader, begin, end, args.instrument, limit=args.limit, until_utc_ns=until)
         newest = reader.runs(limit=1, instrument=args.instrument) if not sheet.counts.runs else []
     if args.json:
         print_json({"day": day} | sheet.as_json())
@@ -57,9 +63,9 @@ def text_of(day: str, where: str, sheet: DaySheet, columns: int | None) -> list[
     for name, rows in sheet.instruments.items():
         lines += ["", *hung(plain(name), "", columns), *_rows(rows, columns, offsets=bool(clocks))]
     lines += ["", *hung(_counts(sheet.counts), "", columns)]
-    if sheet.examined_from_utc_ns is not None:
-        first = local_time(sheet.examined_from_utc_ns)
-        lines += hung(f"the day has too many runs: those before {first} are left out", "", columns)
+    if sheet.listed_from_utc_ns is not None:
+        first = local_time(sheet.listed_from_utc_ns)
+        lines += hung(f"runs before {first} are counted, but not listed; older ones: --until {first!r}", "", columns)
     if sheet.transcribed:
         lines += ["", *hung(NOT_MEASURED, "", columns)]
         lines += [row for t in sheet.transcribed for row in hung(plain(t.words), "  ", columns)]

@@ -4,7 +4,7 @@ import argparse
 from typing import Any
 
 from daq.adapters.paths import config_dir
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json
 from daq.app.cli.printing import print_table, say
 from daq.app.records.health_history import Figures, Health, health
 from daq.app.records.replaying import maker
@@ -19,14 +19,8 @@ UNITS = {"zero": "% of full scale", "ripple": "% of the reading", "return_to_zer
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("instrument", metavar="INSTRUMENT")
-    parser.add_argument("--runs", type=_count, default=20, metavar="N", help="use the newest N runs (20)")
+    parser.add_argument("--runs", type=count_of, default=20, metavar="N", help="use the newest N runs (20)")
     parser.add_argument("--json", action="store_true", help="print it as JSON")
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of runs; write 1 or more")
-    return int(text)
 
 
 def run(args: argparse.Namespace) -> int:

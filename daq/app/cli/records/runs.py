@@ -4,7 +4,7 @@ import argparse
 import sys
 import time
 
-from daq.app.cli.common import open_reader
+from daq.app.cli.common import count_of, open_reader
 from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.cli.run_list import print_runs
 from daq.app.laboratory.moments import bound
@@ -35,14 +35,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--until", default="", metavar="TIME", help="only runs started until then")
     parser.add_argument("--verdict", default="", choices=[v.value for v in Verdict], help="of the newest result")
     parser.add_argument("--outcome", default="", choices=OUTCOMES, help="how the run ended")
-    parser.add_argument("--limit", type=_count, default=20, metavar="N", help="at most N runs, newest first (20)")
+    parser.add_argument("--limit", type=count_of, default=20, metavar="N", help="at most N runs, newest first (20)")
     parser.add_argument("--json", action="store_true", help="print them as JSON")
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or len(text) > 9 or int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of runs; write 1 or more")
-    return int(text)
 
 
 def run(args: argparse.Namespace) -> int:

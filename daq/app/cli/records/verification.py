@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import sys
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -29,6 +30,8 @@ from daq.methods.planning.standing import AuditedLevel, Pair, Standing, day
 from daq.quality.digits import NOTHING, number
 
 TO_VERIFY = "run a method that verifies, with --fluid"
+IN_DOUBT: int = 50
+"""Number of results in doubt that are listed, the newest ones."""
 SHOWN: int = 20
 """Number of verifications listed for an instrument, the newest ones."""
 
@@ -55,7 +58,9 @@ def run(args: argparse.Namespace) -> int:
         if args.instrument and args.instrument not in catalogue.instruments and args.instrument not in seen:
             known = ", ".join(sorted({*catalogue.instruments, *seen})) or "none"
             raise SettingError(f"there is no instrument {args.instrument!r}; there are: {known}")
-        shown = [_verifications_of(reader, catalogue, name, seen.get(name)) for name in names]
+        # JSON has all of them; a table lists the newest ones and the number of the others.
+        most = sys.maxsize if args.json else IN_DOUBT if args.instrument else 0
+        shown = [_verifications_of(reader, catalogue, name, seen.get(name), most) for name in names]
         if args.pdf is not None:
             return _make(args, shown[0] if args.instrument else None)
         if not args.instrument:
@@ -74,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
 def _make(args: argparse.Namespace, found: "_Verifications | None") -> int:
     if found is None or not found.history:
         raise SettingError("name an instrument that was verified", key="--pdf")
-    write_report(args, "report_make", {"of": found.history[-1].detail.run}, args.pdf, "--pdf")
+    write_report(args, "report_make", {"of": found.history[-1].run}, args.pdf, "--pdf")
     return 0
 
 
@@ -135,7 +140,9 @@ class _Verifications:
         }
 
 
-def _verifications_of(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -> _Verifications:
+def _verifications_of(
+    reader: Reader, catalogue: Catalogue, name: str, serial: str | None, most: int = sys.maxsize
+) -> _Verifications:
     found = entries(reader, name)
     doubt = in_doubt(reader, name, found)
     instrument = catalogue.instruments.get(name)
@@ -150,12 +157,12 @@ def _verifications_of(reader: Reader, catalogue: Catalogue, name: str, serial: s
         others=[
             (pair.geometry, standing_of(found, instrument, pair, now))
             for pair, entry in newest.items()
-            if not own.counts(entry.detail.verified(entry.utc_ns))
+            if not own.counts(entry.verified)
         ],
         history=found,
         control=None if instrument is None else control_of(reader, instrument, own, now),
         doubt=doubt,
-        doubtful=[] if doubt is None else [_result(reader, result, run) for result, run in doubt.results],
+        doubtful=[] if doubt is None else [_result(reader, result, run) for result, run in _last(doubt.results, most)],
     )
 
 
@@ -239,13 +246,16 @@ def _lines(found: _Verifications, columns: int | None, *, whole: bool) -> list[s
         for r in found.doubtful
     ]
     heads = ["run", "started", "sample", "lot", "value", "validity"]
-    return [*out, "", *hung(head, "", columns), table(heads, rows, columns=columns) if rows else "none"]
+    out += ["", *hung(head, "", columns), table(heads, rows, columns=columns) if rows else "none"]
+    before = len(found.doubt.results) - len(found.doubtful)
+    more = f"and {before} results before them: daq affected {found.doubt.failed.run[:SHOWN_ID]}, or --json"
+    return [*out, *(hung(more, "", columns) if before else [])]
 
 
 def _history(found: Sequence[Entry], columns: int | None) -> str:
     rows = [
         [
-            e.detail.run[:SHOWN_ID],
+            e.run[:SHOWN_ID],
             local_time(e.utc_ns),
             spaced(e.detail.condition),
             plain(e.detail.fluid),
@@ -264,3 +274,7 @@ def _level(level: AuditedLevel) -> str:
     deviation = level.deviation_percent
     shown = NOTHING if deviation is None else f"{deviation:+.2f} %"
     return f"{shown} at {number(level.torque_percent, 3)} %"
+
+
+def _last(found: Sequence[tuple[str, str]], most: int) -> Sequence[tuple[str, str]]:
+    return found[max(0, len(found) - most) :]

@@ -8,7 +8,7 @@ from typing import Any, Final
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
-from daq.app.cli.common import open_reader, print_json, wanted_path
+from daq.app.cli.common import count_of, open_reader, print_json, say_more, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import print_table, say
 from daq.app.cli.samples.sample_texts import head_of, print_sample, row_of, sample_json
@@ -50,7 +50,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     one.add_argument("--bench", default="", metavar="NAME")
     one.add_argument("--all", action="store_true", help="samples in any state, by id")
     one.add_argument("--discard-due", action="store_true", help="samples whose retained part may be discarded today")
-    one.add_argument("--limit", type=int, default=50, metavar="N")
+    one.add_argument("--limit", type=count_of, default=50, metavar="N", help="at most N samples (50)")
     one.add_argument("--json", action="store_true", help="print them as JSON")
     one = parts.add_parser("show", help="show a sample with its runs")
     one.add_argument("id", metavar="ID")
@@ -153,12 +153,14 @@ def _close(args: argparse.Namespace) -> int:
 def _list(args: argparse.Namespace) -> int:
     now = datetime.fromtimestamp(SystemClock().utc_ns() / 1e9).astimezone()
     with open_reader(args) as reader:
+        most = args.limit + 1
         if args.discard_due:
-            found = discard_due(reader, now.date().isoformat(), limit=args.limit)
+            found = discard_due(reader, now.date().isoformat(), limit=most)
         elif args.all:
-            found = all_samples(reader, limit=args.limit)
+            found = all_samples(reader, limit=most)
         else:
-            found = worklist(reader, args.bench, limit=args.limit, suits=_suits(args, reader))
+            found = worklist(reader, args.bench, limit=most, suits=_suits(args, reader))
+    more, found = len(found) > args.limit, found[: args.limit]
     if args.json:
         print_json([sample_json(k) for k in found])
     elif not found:
@@ -173,6 +175,8 @@ def _list(args: argparse.Namespace) -> int:
         head = head_of(discard=args.discard_due)
         rows = [row_of(k.record, now, discard=args.discard_due) for k in found]
         print_table(head, rows, right=frozenset() if args.discard_due else frozenset({5}))
+    if more:
+        say_more(args.limit)
     return 0
 
 

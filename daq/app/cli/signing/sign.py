@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
-from daq.app.cli.common import RUN_HELP, SHOWN_ID, open_reader, print_json
+from daq.app.cli.common import RUN_HELP, SHOWN_ID, count_of, open_reader, print_json
 from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform
 from daq.app.cli.laboratory.typed_secrets import secret
 from daq.app.cli.printing import say
@@ -15,10 +15,10 @@ from daq.app.laboratory.laboratory import find, listed
 from daq.app.laboratory.moments import bound
 from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.signing.sign_acts import MOST
-from daq.app.laboratory.signing.signing_list import Asked, SigningList, named_subject, signing_list
+from daq.app.laboratory.signing.signing_list import EXAMINED, Asked, SigningList, named_subject, signing_list
 from daq.app.laboratory.signing.subjects import Subject, refusals
 from daq.app.records.signatures import RUN, Releases
-from daq.app.screens.text import local_time, plain, sentence, spaced
+from daq.app.screens.text import local_time, plain, sentence, spaced, utc_iso
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.people import Person
@@ -56,6 +56,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--until", default="", metavar="TIME", help="up to this day or time")
     group.add_argument("--product", default="", metavar="ID", help="only runs of this product")
     group.add_argument("--instrument", default="", metavar="NAME", help="only runs on this instrument")
+    group.add_argument(
+        "--limit", type=count_of, default=EXAMINED, metavar="N", help=f"examine at most N runs, the newest ({EXAMINED})"
+    )
     group.add_argument("--reportables", action="store_true", help="the reportable results of their samples")
     parser.add_argument("--list", dest="only_list", action="store_true", help="list what would be signed, only")
     parser.add_argument("--json", action="store_true", help="print the list as JSON, only")
@@ -124,6 +127,7 @@ def _found(reader: Reader, catalogue: Catalogue, args: argparse.Namespace, perso
         product=args.product,
         instrument=args.instrument,
         reportables=args.reportables,
+        limit=args.limit,
     )
     return signing_list(releases, catalogue, asked)
 
@@ -144,7 +148,8 @@ def _print(found: SigningList) -> None:
     for run_id in found.without_result:
         say(f"run {run_id[:SHOWN_ID]} has no result yet", "left out: ")
     if found.reached_utc_ns is not None:
-        say(f"runs before {local_time(found.reached_utc_ns)}, because there are too many", "left out: ")
+        first = local_time(found.reached_utc_ns)
+        say(f"runs before {first} were not examined; older ones: --until {first!r}", "left out: ")
     exceptions = sum(bool(s.exceptions) for s in found.to_sign)
     counts = f"{len(found.to_sign)} to sign, {exceptions} of them with exceptions; {len(found.left_out)} left out"
     say(f"{counts}; {found.signed} signed already")
@@ -171,4 +176,5 @@ def _json(found: SigningList) -> dict[str, Any]:
         "left_out": [values(s) | {"reasons": [w.model_dump(mode="json") for w in why]} for s, why in found.left_out],
         "without_result": found.without_result,
         "signed": found.signed,
+        "reached": utc_iso(found.reached_utc_ns),
     }

@@ -112,6 +112,10 @@ class DayAsked(Model):
 
     day: Label = ""
     instrument: Label = ""
+    until: Label = ""
+    """List only runs that started until then; "" means all."""
+    limit: int = Field(default=50, ge=1, le=MOST_ROWS)
+    """Greatest number of runs that are listed, the newest ones; the counts are of all."""
 
 
 class MonthAsked(Model):

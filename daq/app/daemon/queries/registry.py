@@ -87,12 +87,15 @@ def _run(sources: Sources, asked: RunAsked) -> dict[str, Any]:
 
 def _samples(sources: Sources, asked: SamplesAsked) -> dict[str, Any]:
     reader = sources.reader
-    found = [k for bench in ("", *asked.benches) for k in worklist(reader, bench, limit=asked.limit)]
+    found = [k for bench in ("", *asked.benches) for k in worklist(reader, bench, limit=asked.limit + 1)]
     # The list of a bench has the samples of no bench too.
     rows = {k.record.id: k.record for k in found}
     ordered = sorted(rows.values(), key=lambda s: (s.priority, s.due, s.id))
     shown = ordered[: asked.limit]
-    return {"samples": [{"sample": s.model_dump(mode="json"), "state": s.state} for s in shown]}
+    return {
+        "samples": [{"sample": s.model_dump(mode="json"), "state": s.state} for s in shown],
+        "more": len(ordered) > len(shown),
+    }
 
 
 def _sample(sources: Sources, asked: SampleAsked) -> dict[str, Any]:

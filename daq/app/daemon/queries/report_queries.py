@@ -9,7 +9,7 @@ from daq.app.daemon.queries.desk_asked import CompareAsked, DayAsked, LotAsked, 
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.equipment.casefile import case_of
 from daq.app.laboratory.equipment.monthly import review
-from daq.app.laboratory.moments import span_of_day
+from daq.app.laboratory.moments import bound_of_day, span_of_day
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.reporting.tracing import report_about, report_of_file, trace
 from daq.app.laboratory.signing.report_subjects import report_named
@@ -56,7 +56,10 @@ def _trace(sources: Sources, asked: TraceAsked) -> dict[str, Any]:
 def _day(sources: Sources, asked: DayAsked) -> dict[str, Any]:
     day = asked.day or local_time(sources.utc_ns)[: len("2026-11-26")]
     begin, end = span_of_day(day, sources.utc_ns)
-    return {"day": day} | day_sheet(sources.reader, begin, end, asked.instrument).as_json()
+    until = bound_of_day(asked.until, day, sources.utc_ns, "until")
+    sheet = day_sheet(sources.reader, begin, end, asked.instrument, limit=asked.limit, until_utc_ns=until)
+    older = "" if sheet.listed_from_utc_ns is None else local_time(sheet.listed_from_utc_ns)
+    return {"day": day, "older": older} | sheet.as_json()
 
 
 def _month(sources: Sources, asked: MonthAsked) -> dict[str, Any]:

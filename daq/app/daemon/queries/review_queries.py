@@ -94,7 +94,7 @@ def _doubts(sources: Sources, asked: DoubtsAsked) -> dict[str, Any]:
 
 def _failed(instrument: str, e: Entry) -> dict[str, Any]:
     return {
-        "run": e.detail.run,
+        "run": e.run,
         "instrument": instrument,
         "at": utc_iso(e.utc_ns),
         "who": e.who,

@@ -23,10 +23,11 @@ def _csv(sources: Sources, asked: ExportAsked) -> dict[str, Any]:
 def _listed(sources: Sources, asked: ListAsked) -> dict[str, Any]:
     if asked.which == "discard":
         today = datetime.fromtimestamp(sources.utc_ns / 1e9, UTC).astimezone().date().isoformat()
-        found = discard_due(sources.reader, today, limit=asked.limit)
+        found = discard_due(sources.reader, today, limit=asked.limit + 1)
     else:
-        found = all_samples(sources.reader, limit=asked.limit)
-    return {"samples": [k.record.model_dump(mode="json") for k in found]}
+        found = all_samples(sources.reader, limit=asked.limit + 1)
+    shown = found[: asked.limit]
+    return {"samples": [k.record.model_dump(mode="json") for k in shown], "more": len(found) > len(shown)}
 
 
 def _label(sources: Sources, asked: SampleAsked) -> dict[str, Any]:

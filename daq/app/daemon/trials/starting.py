@@ -35,15 +35,16 @@ class TrialProcess:
 
         Raises:
             SettingError: a trial goes on, or the port is not listed or has an instrument.
-            LinkError: the process cannot be started.
+            LinkError: the file with the findings cannot be written, or the process cannot be started.
         """
         with self._turn:
             if self._process is not None and self._process.poll() is None:
                 raise SettingError(GOES_ON)
             device = free_device(order.port, self._catalogue().instruments.values())
             ident = secrets.token_hex(8)
-            write_report(self._state, TrialReport(id=ident, kind=order.kind, port=order.port, began_utc_ns=utc_ns))
+            report = TrialReport(id=ident, kind=order.kind, port=order.port, began_utc_ns=utc_ns)
             try:
+                write_report(self._state, report)
                 self._process = process = subprocess.Popen(  # noqa: S603 - no shell, and no argument of a person
                     [sys.executable, "-m", MODULE, str(self._state), device],
                     stdin=subprocess.PIPE,
@@ -55,7 +56,10 @@ class TrialProcess:
                 with contextlib.suppress(BrokenPipeError), process.stdin:
                     process.stdin.write(order.model_dump_json().encode())
             except OSError as error:
-                raise LinkError(f"the process of the trial cannot be started: {error.strerror}") from None
+                reason = f"the trial cannot be started: {error.strerror}"
+                with contextlib.suppress(OSError):
+                    write_report(self._state, report.model_copy(update={"stage": "failed", "reason": reason}))
+                raise LinkError(reason) from None
             return ident
 
     def close(self) -> None:

@@ -63,6 +63,6 @@ def _answer(flows: BenchWork, bench: str) -> dict[str, Any]:
 
 
 ACTS: Final = (
-    Act("bench_text", GiveText, "measure", give_text, clients=True),
-    Act("bench_command", GiveCommand, "measure", give_command, clients=True),
+    Act("bench_text", GiveText, "measure", give_text),
+    Act("bench_command", GiveCommand, "measure", give_command),
 )

@@ -9,7 +9,7 @@ from daq.adapters.clock import Clock
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangedMeanwhileError, ChangeRecords
 from daq.adapters.store.store import Store
-from daq.app.laboratory.bench_work import Actor
+from daq.app.laboratory.bench_work import DAEMON, Actor
 from daq.app.laboratory.laboratory import Kept, changed, find, listed, new
 from daq.core.errors import SettingError
 from daq.laboratory.bench.bench_events import (
@@ -57,9 +57,6 @@ class Hands(Protocol):
     def taken_out(self, reader: Reader, bench: str, geometry: TakeOut) -> Change:
         """Return the change that takes a geometry out of service; `SettingError` if it is out of service already."""
         ...
-
-
-DAEMON: Final = Actor("daemon", "")
 
 
 @dataclass(slots=True)

@@ -7,18 +7,22 @@ import contextlib
 import hashlib
 import hmac
 import secrets
-from typing import Final
+from typing import Final, Literal
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import ChangeRecords
-from daq.app.laboratory.laboratory import Laboratory, changed, find, new
+from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
 from daq.core.errors import NotAllowedError, StoreError
+from daq.laboratory.people import Person
 from daq.laboratory.tokens import Token, TokenHash, TokenUse
 
 MARK: Final = "daq."
 """Beginning of every token.  The ticket of a log-in has no full stop, so that none is taken for a token."""
 REFUSED: Final = "the token is refused; ask a person who administers for another one (daq token add)"
 """The same for every reason, so that it tells a stranger nothing."""
+
+TokenState = Literal["valid", "revoked", "expired", "locked"]
+"""State of a token; ``locked``: the person who added it is locked."""
 
 
 def new_text(name: str) -> tuple[str, str]:
@@ -37,6 +41,20 @@ def is_token(text: str) -> bool:
     return text.startswith(MARK)
 
 
+def state_of(reader: Reader, kept: Kept[Token], day: str) -> TokenState:
+    """Return the state of a token on a day (YYYY-MM-DD).
+
+    A person who adds a token sees its text, so a lock of that person refuses it too.
+    """
+    if kept.record.revoked:
+        return "revoked"
+    if kept.record.ended(day):
+        return "expired"
+    # A token only changes when it is revoked, so this is the revision that added it.
+    adder = find(reader, Person, kept.who)
+    return "locked" if adder is not None and adder.record.locked else "valid"
+
+
 def token_of(reader: Reader, laboratory: Laboratory, text: str, day: str) -> Token:
     """Return the token of a text as the records have it now, and record the day of its use.
 
@@ -47,13 +65,14 @@ def token_of(reader: Reader, laboratory: Laboratory, text: str, day: str) -> Tok
         day: the present day, YYYY-MM-DD.
 
     Raises:
-        NotAllowedError: there is no such token, it is revoked, or its last day is over.
+        NotAllowedError: there is no such token, it is revoked, its last day is over, or the person who added it is
+            locked.
     """
     name, _, secret = text.removeprefix(MARK).partition(".")
     kept, stored = find(reader, Token, name), find(reader, TokenHash, name)
     expected = "" if stored is None else stored.record.sha256
     fits = hmac.compare_digest(hash_of_secret(secret), expected)
-    if kept is None or not fits or kept.record.ended(day):
+    if kept is None or not fits or state_of(reader, kept, day) != "valid":
         raise NotAllowedError(REFUSED, key="token")
     _record_use(reader, laboratory, kept.record, day)
     return kept.record

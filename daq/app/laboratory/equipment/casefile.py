@@ -7,22 +7,21 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
 from daq.app.records.checks.audited_checks import Entry as Verification
-from daq.app.records.checks.audited_checks import entries
 from daq.app.records.equipment_state import all_records, history
 from daq.app.records.history import notes_of
 from daq.app.records.run_rows import Entry, entry
-from daq.app.records.searching import RunSearch, search
+from daq.app.records.searching import ALL, RunSearch, search
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
-from daq.laboratory.bench.benchstate import Checklist
-from daq.laboratory.declarations import Declaration
-from daq.laboratory.samples import Sample
+from daq.laboratory.kinds import CHECKLIST, DECLARATION, SAMPLE
 
 DOCUMENTS: Final = ("reportable", "report", "signature", "doubt_decision")
 """Kinds of records about a sample or run that are listed with their contents, where there are any."""
+MOST_RUNS: Final = 100
+"""Number of runs of a case where no other number is asked for: the newest ones."""
 SIGNED: Final = "signature"
 """A signature is found by the kind and the id of the record that it signs."""
 
@@ -51,7 +50,7 @@ class CaseInstrument:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """Everything about a lot.  `examined_from_utc_ns` is set where the lot has too many runs for one search."""
+    """Everything about a lot; `examined_from_utc_ns` is the start of its first run here, where it has runs before."""
 
     lot: str
     samples: tuple[dict[str, Any], ...]
@@ -83,16 +82,23 @@ class Case:
         }
 
 
-def case_of(reader: Reader, lot: str) -> Case:
+def case_of(reader: Reader, lot: str, *, limit: int = MOST_RUNS, until_utc_ns: int | None = None) -> Case:
     """Return the case of a lot.
+
+    Args:
+        reader: the database.
+        lot: the lot.
+        limit: greatest number of runs, the newest ones; -1: all.
+        until_utc_ns: only runs that started until then; None: all.
 
     Raises:
         SettingError: no sample and no run has this lot.
     """
-    registered = {s.id: s for s in found_by(reader, Sample.kind, "lot", lot, limit=-1)}
-    found = search(reader, RunSearch(lot=lot))
-    runs = sorted(found.runs, key=lambda r: r.began_utc_ns)
-    if not runs and not registered:
+    registered = {s.id: s for s in found_by(reader, SAMPLE, "lot", lot, limit=-1)}
+    asked = RunSearch(lot=lot, until_utc_ns=until_utc_ns)
+    found = search(reader, asked, limit=-1 if limit < 0 else limit + 1, most=ALL)
+    runs = list(reversed(found.runs if limit < 0 else found.runs[:limit]))
+    if not runs and not registered and until_utc_ns is None:
         raise SettingError(
             f"no sample and no run has the lot {lot!r}; `daq runs --sample ID` shows the lot of a sample"
         )
@@ -104,14 +110,14 @@ def case_of(reader: Reader, lot: str) -> Case:
         samples=tuple({"id": s, **(registered[s].data if s in registered else {})} for s in samples),
         runs=rows,
         transcribed=tuple(t for s in samples for t in of_sample(reader, s)),
-        instruments=tuple(_instruments(reader, [r.run for r in rows])),
+        instruments=tuple(_instruments(reader, releases, [r.run for r in rows])),
         documents=tuple(_documents(reader, samples, [r.run.run for r in rows])),
-        examined_from_utc_ns=found.reached_utc_ns,
+        examined_from_utc_ns=runs[0].began_utc_ns if len(found.runs) > len(runs) else None,
     )
 
 
 def _run(reader: Reader, e: Entry) -> CaseRun:
-    corrections = revisions(reader, Declaration.kind, e.run)
+    corrections = revisions(reader, DECLARATION, e.run)
     return CaseRun(
         e,
         tuple(
@@ -131,13 +137,13 @@ def _written(stored: StoredRecord) -> dict[str, Any]:
     return {"at": utc_iso(stored.utc_ns), "who": stored.who, "because": stored.because or None}
 
 
-def _instruments(reader: Reader, runs: list[Entry]) -> Iterator[CaseInstrument]:
+def _instruments(reader: Reader, releases: Releases, runs: list[Entry]) -> Iterator[CaseInstrument]:
     changes = [k for record in all_records(reader) for k in history(reader, record.record.id)]
     for name in dict.fromkeys(r.instrument for r in runs):
         times = [r.began_utc_ns for r in runs if r.instrument == name]
         own = {r.run for r in runs}
-        found = [v for v in entries(reader, name) if v.detail.run not in own]
         first, last = min(times), max(times)
+        found = releases.trail(name).around(first, last, own.__contains__)
         yield CaseInstrument(
             name,
             next((v for v in reversed(found) if v.utc_ns < first), None),
@@ -172,7 +178,7 @@ def _documents(reader: Reader, samples: Iterable[str], runs: Sequence[str]) -> I
             found |= {(d.kind, d.id): d for d in found_by(reader, kind, name, value, limit=-1)}
     for kind, ident in list(found):
         found |= {(d.kind, d.id): d for d in found_by(reader, SIGNED, kind, ident, limit=-1)}
-    checked = (newest_revision(reader, Checklist.kind, run) for run in runs)
+    checked = (newest_revision(reader, CHECKLIST, run) for run in runs)
     found |= {(d.kind, d.id): d for d in checked if d is not None}
     yield from sorted(found.values(), key=lambda d: d.audit_seq)
 
@@ -185,7 +191,7 @@ def _verification(found: Verification | None) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
-        "run": found.detail.run,
+        "run": found.run,
         "time": utc_iso(found.utc_ns),
         "passed": found.passed,
         "condition": found.detail.condition,

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
+from daq.adapters.store.agreement.one_run import ComparedValues, values_compared
 from daq.adapters.store.newest_runs import LATEST, runs_of_product, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
@@ -79,15 +79,16 @@ def product_charts(
         without: samples that are left out.
     """
     found = _Found()
-    for sample, utc_ns in _samples(reader, product.id):
-        if found.read >= MOST_READ * last + PAGE:
-            found.is_complete = False
-            break
-        if found.is_enough(last, utc_ns):
-            break
-        found.read += 1
-        if sample not in without:
-            _take_sample(reader, found, product, sample, (geometry, quantity))
+    with values_compared(reader.path) as compared:
+        for sample, utc_ns in _samples(reader, product.id):
+            if found.read >= MOST_READ * last + PAGE:
+                found.is_complete = False
+                break
+            if found.is_enough(last, utc_ns):
+                break
+            found.read += 1
+            if sample not in without:
+                _take_sample(reader, compared, found, product, sample, (geometry, quantity))
     return _charts(reader, found, last, lambda g, q: ChartName(product=product.id, geometry=g, quantity=q))
 
 
@@ -103,9 +104,11 @@ def _samples(reader: Reader, product: str) -> Iterator[tuple[str, int]]:
         before = (page[-1].began_utc_ns, page[-1].rowid)
 
 
-def _take_sample(reader: Reader, found: _Found, product: Product, sample: str, only: tuple[str, str]) -> None:
+def _take_sample(
+    reader: Reader, compared: ComparedValues, found: _Found, product: Product, sample: str, only: tuple[str, str]
+) -> None:
     records = [r for r in runs_of_sample(reader, sample) if r.product == product.id]
-    if disagreements_of_sample(reader.path, sample, [r.id for r in records]):
+    if compared.of_sample(sample, [r.id for r in records]):
         found.elsewhere.append(LeftOut(sample, (state("chart_data_changed"),)))
         return
     runs = [attempt_of(reader, record) for record in records]
@@ -187,30 +190,33 @@ def verification_charts(
     found = _Found()
     before = LATEST
     seen: set[str] = set()
-    while page := verifying_runs(reader, instrument, before=before, limit=PAGE):
-        for entry in page:
-            if found.read >= MOST_READ * last + PAGE or found.is_enough(last, 0):
-                found.is_complete = found.read < MOST_READ * last + PAGE
-                break
-            if entry.run in seen:
+    with values_compared(reader.path) as compared:
+        while page := verifying_runs(reader, instrument, before=before, limit=PAGE):
+            for entry in page:
+                if found.read >= MOST_READ * last + PAGE or found.is_enough(last, 0):
+                    found.is_complete = found.read < MOST_READ * last + PAGE
+                    break
+                if entry.run in seen:
+                    continue
+                seen.add(entry.run)
+                found.read += 1
+                if entry.run not in without:
+                    _take_verification(reader, compared, found, entry.run, fluid, geometry)
+            else:
+                before = page[-1].seq
                 continue
-            seen.add(entry.run)
-            found.read += 1
-            if entry.run not in without:
-                _take_verification(reader, found, entry.run, fluid, geometry)
-        else:
-            before = page[-1].seq
-            continue
-        break
+            break
     return _charts(
         reader, found, last, lambda g, q: ChartName(fluid=fluid, instrument=instrument, geometry=g, quantity=q)
     )
 
 
-def _take_verification(reader: Reader, found: _Found, run: str, fluid: str, only_geometry: str) -> None:
+def _take_verification(
+    reader: Reader, compared: ComparedValues, found: _Found, run: str, fluid: str, only_geometry: str
+) -> None:
     """Take the points of a verification from its newest result, which a correction may have changed."""
     record, newest = reader.run(run), reader.newest_result(run)
-    if record is None or newest is None or disagreements_of_run(reader.path, run):
+    if record is None or newest is None or compared.of_run(run):
         found.elsewhere.append(LeftOut(run, (state("chart_data_changed"),)))
         return
     data = json.loads(newest.data)

@@ -2,13 +2,16 @@
 
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.adapters.store.reading import Reader
-from daq.app.laboratory.laboratory import Kept, find, listed
-from daq.app.records.sheets.exporting import Row
+from daq.adapters.store.records import StoredRecord, found_by
+from daq.app.laboratory.laboratory import Kept, find, kept, listed
 from daq.laboratory.kinds import LAST, worklist_key
 from daq.laboratory.samples import DISCARD_KEY, Sample
+
+if TYPE_CHECKING:
+    from daq.app.records.sheets.exporting import Row
 
 NEVER: Final = datetime.max.replace(tzinfo=UTC)
 """Due time of a sample that has none."""
@@ -42,22 +45,32 @@ def worklist(
         limit: greatest number of samples.
         suits: tells whether the bench can measure a sample that is on the list of no bench; None: every sample.
     """
-    found = listed(reader, Sample, worklist_key(""), "", LAST, limit=-1)
+    stored = found_by(reader, Sample.kind, worklist_key(""), "", LAST, limit=-1)
     if bench:
-        found = [k for k in found if suits is None or suits(k.record)]
-        found += listed(reader, Sample, worklist_key(bench), "", LAST, limit=-1)
-    return sorted(found, key=_place)[:limit]
+        stored += found_by(reader, Sample.kind, worklist_key(bench), "", LAST, limit=-1)
+    out: list[Kept[Sample]] = []
+    # All places are compared, but only the listed samples are decoded.
+    for one in sorted(stored, key=_place):
+        if len(out) == limit:
+            break
+        found = kept(Sample, one)
+        if not bench or found.record.bench or suits is None or suits(found.record):
+            out.append(found)
+    return out
 
 
-def _place(kept: Kept[Sample]) -> tuple[int, datetime, str]:
+def _place(stored: StoredRecord) -> tuple[int, datetime, str]:
     """Return the place on the worklist.  Due times have different offsets, so they are compared as moments."""
-    record = kept.record
-    return record.priority, due_moment(record) or NEVER, record.id
+    return stored.data["priority"], _moment(stored.data["due"]) or NEVER, stored.id
 
 
 def due_moment(sample: Sample) -> datetime | None:
     """Return the due time of a sample; None where it has none."""
-    return datetime.fromisoformat(sample.due) if sample.due else None
+    return _moment(sample.due)
+
+
+def _moment(text: str) -> datetime | None:
+    return datetime.fromisoformat(text) if text else None
 
 
 def discard_due(reader: Reader, day: str, *, limit: int = 100) -> list[Kept[Sample]]:
@@ -75,7 +88,7 @@ def reworked_as(reader: Reader, ident: str) -> list[Kept[Sample]]:
     return listed(reader, Sample, "rework_of", ident)
 
 
-def rows(samples: Iterable[Sample]) -> list[Row]:
+def rows(samples: Iterable[Sample]) -> "list[Row]":
     """Return a row with the cells of `COLUMNS` for each sample."""
     return [{column: _cell(s, column) for column in COLUMNS} for s in samples]
 

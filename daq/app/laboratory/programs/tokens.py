@@ -5,14 +5,16 @@ from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.act import Act
-from daq.app.laboratory.clients.bearer import new_text
-from daq.app.laboratory.identity import today
+from daq.app.laboratory.bench_work import DAEMON
+from daq.app.laboratory.clients.bearer import new_text, state_of
+from daq.app.laboratory.identity import owner, today
 from daq.app.laboratory.laboratory import Laboratory, changed, find, listed, new
 from daq.core.errors import SettingError
 from daq.laboratory.kinds import LAST
 from daq.laboratory.people import Person
 from daq.laboratory.tokens import Token, TokenHash, TokenRole, TokenUse
 from daq.methods.files.fields import Day, Model, NeededLabel
+from daq.process.logins import is_login
 
 NAME: Final = re.compile(r"[a-z][a-z0-9-]{0,39}")
 """Names of programs: a part of the token, which is sent in a header, and the identity in results."""
@@ -37,7 +39,8 @@ def add(laboratory: Laboratory, order: AddToken) -> dict[str, Any]:
     """Add a token, and return its text, which is stored nowhere.
 
     Raises:
-        SettingError: the name has other characters, or is in use by a token or person; the last day is over.
+        SettingError: the name has other characters, or a token, a person, a login or the daemon has it; the last day
+            is over.
     """
     if not NAME.fullmatch(order.id):
         raise SettingError("is no name of a program: at most 40 of a-z, 0-9 and hyphens, a letter first", key="id")
@@ -63,6 +66,9 @@ def revoke(laboratory: Laboratory, order: RevokeToken) -> dict[str, Any]:
 
 def _refuse_name_in_use(laboratory: Laboratory, name: str) -> None:
     """Refuse a name that would mean two in the audit trail; that of a revoked token, too."""
+    # A login that belongs to no person acts under its own name.
+    if name in (DAEMON.who, laboratory.login, owner(laboratory)) or is_login(name):
+        raise SettingError(f"a login of this machine, or the daemon, acts under this name: {name!r}", key="id")
     with laboratory.reader() as reader:
         if find(reader, Token, name) is not None:
             raise SettingError(f"there is a token {name!r} already, or was one; give this one another name", key="id")
@@ -86,7 +92,7 @@ def list_tokens(reader: Reader, day: str, *, limit: int = -1) -> list[dict[str, 
                 "id": token.id,
                 "role": token.role,
                 "until": token.until,
-                "state": "revoked" if token.revoked else "expired" if token.ended(day) else "valid",
+                "state": state_of(reader, kept, day),
                 "used": None if use is None else use.record.day,
                 "changed_by": kept.who,
                 "because": kept.because,

@@ -147,7 +147,7 @@ def report_day(laboratory: Laboratory, order: ReportDay) -> dict[str, Any]:
     works = _works(laboratory) or WorksHead()
 
     def read(reader: Reader) -> PageOf:
-        sheet = day_sheet(reader, begin, end, order.instrument)
+        sheet = day_sheet(reader, begin, end, order.instrument, limit=-1)
         runs = [r.run.run for rows in sheet.instruments.values() for r in rows]
         refuse_changed(reader, f"day {order.day}", runs)
         shown = newest_shown(reader, runs)

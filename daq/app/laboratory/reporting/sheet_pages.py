@@ -15,7 +15,8 @@ from daq.app.laboratory.reporting.page_blocks import (
     table,
     text,
 )
-from daq.app.records.sheets.day_sheet import COLUMNS, Counts, DaySheet, OpenWork, SheetRow
+from daq.app.records.sheets.day_counts import Counts
+from daq.app.records.sheets.day_sheet import COLUMNS, DaySheet, OpenWork, SheetRow
 from daq.app.screens.drawings.chart_svg import chart_svg
 from daq.app.screens.drawings.chart_text import title
 from daq.app.screens.text import fixed, offset_time, sentence, spaced

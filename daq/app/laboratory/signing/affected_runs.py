@@ -21,7 +21,7 @@ def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
     """
     run = find_run(reader, given)
     found = checks(reader, run.instrument)
-    own = next((e for e in found if e.detail.run == run.id), None)
+    own = next((e for e in found if e.run == run.id), None)
     if own is None or own.doubt is None:
         raise SettingError(
             f"run {run.id} is no failed verification or control; `daq verification` and `daq chart --control` show them"

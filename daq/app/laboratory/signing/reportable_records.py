@@ -119,7 +119,7 @@ def samples_after(reader: Reader, run: RunRecord, *, judged_again: bool = False)
     corrected, and these are all that it could put in doubt.
     """
     found = checks(reader, run.instrument)
-    own = next((e for e in found if e.detail.run == run.id), None)
+    own = next((e for e in found if e.run == run.id), None)
     if own is None:
         return [run.sample]
     doubt = doubt_by(reader, run.instrument, found, own, however=judged_again)

@@ -20,6 +20,8 @@ from daq.laboratory.signing import Meaning
 from daq.methods.parts.statement import Statement
 
 _RANK: Final = {name: number for number, name in enumerate(get_args(ExceptionName))}
+EXAMINED: Final = 30
+"""Number of runs of a period that are examined at once: what is signed is seen by a person before."""
 ALREADY: Final = "signed_already"
 """Code of the reason of what is not listed, because it needs no signature."""
 
@@ -36,6 +38,8 @@ class Asked:
     instrument: str = ""
     reportables: bool = False
     """Reportable results of samples with a run in the period, and not the runs."""
+    limit: int = EXAMINED
+    """Greatest number of runs of the period that are examined, the newest ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,8 @@ class SigningList:
         left_out: what must not be signed, with the reasons.
         without_result: ids of runs that have no result yet.
         signed: number of those that have the signature already.
-        reached_utc_ns: start of the first run that was examined, where the period has too many.
+        reached_utc_ns: start of the first run that was examined, where the period has runs before it; the list goes on
+            with a period until then.
     """
 
     to_sign: list[Subject]
@@ -69,11 +74,16 @@ def signing_list(releases: Releases, catalogue: Catalogue, asked: Asked) -> Sign
         since_utc_ns=asked.since_utc_ns,
         until_utc_ns=asked.until_utc_ns,
     )
-    found = search(releases.reader, search_)
-    runs = list(reversed(found.runs))
-    out = SigningList([], [], [], 0, found.reached_utc_ns)
-    with_result = [run for run in runs if releases.reader.newest_result(run.id) is not None]
-    out.without_result.extend(run.id for run in runs if run not in with_result)
+    found = search(releases.reader, search_, limit=asked.limit + 1)
+    runs = found.runs[: asked.limit]
+    reached = found.reached_utc_ns if len(found.runs) == len(runs) else runs[-1].began_utc_ns
+    out = SigningList([], [], [], 0, reached)
+    with_result = []
+    for run in reversed(runs):
+        if releases.reader.newest_result(run.id) is None:
+            out.without_result.append(run.id)
+        else:
+            with_result.append(run)
     signed = 0
     for subject in _subjects(releases, catalogue, with_result, reportables=asked.reportables):
         own = catalogue.daemon.people.review_own
@@ -85,7 +95,7 @@ def signing_list(releases: Releases, catalogue: Catalogue, asked: Asked) -> Sign
         else:
             out.to_sign.append(subject)
     ordered = sorted(out.to_sign, key=_place)
-    return SigningList(ordered, out.left_out, out.without_result, signed, found.reached_utc_ns)
+    return SigningList(ordered, out.left_out, out.without_result, signed, reached)
 
 
 def _place(subject: Subject) -> tuple[bool, int, int]:

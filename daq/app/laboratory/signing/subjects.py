@@ -10,6 +10,7 @@ from daq.adapters.store.records import revisions
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.signing.reportable_records import is_current
+from daq.app.records.checks.audited_checks import last_seq
 from daq.app.records.signatures import (
     RUN,
     Releases,
@@ -217,8 +218,7 @@ def _start(releases: Releases, run: str) -> tuple[str, bool]:
 
 def last_verified(releases: Releases, instrument: str) -> tuple[str, int]:
     """Return an instrument with the number of the last audit entry of its verifications."""
-    found = releases.reader.verifications(instrument)
-    return instrument, found[-1].seq if found else 0
+    return instrument, last_seq(releases.reader, instrument)
 
 
 def reportable_subject(releases: Releases, catalogue: Catalogue, ident: str) -> Subject:

@@ -19,6 +19,7 @@ from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.report_subjects import anchor_of_report
 from daq.app.laboratory.signing.withdrawing import signature_data
 from daq.app.records.checks.audited_checks import Entry
+from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import window
 from daq.app.records.signatures import (
     RUN,
@@ -100,7 +101,7 @@ def _announce(access: Access, topics: Topics | None, instrument: str, by: _By) -
 
 def _concerned(releases: Releases, instrument: str) -> list[str]:
     """Return the ids of the signatures under what verifications and controls of an instrument put in doubt."""
-    reader, verified = releases.reader, releases.verified(instrument)
+    reader, verified = releases.reader, CheckTrail(releases.reader, instrument).deciding()
     out = [s.id for s in found_by(reader, Suspension.kind, "instrument", instrument, limit=-1)]
     for e in verified:
         if e.doubt is not None:
@@ -124,7 +125,7 @@ def _difference(releases: Releases, ident: str, by: _By) -> tuple[Change, Result
         id=ident,
         of=signature.of,
         subject=signature.subject,
-        verifications=tuple(e.detail.run for e, _ in failed),
+        verifications=tuple(e.run for e, _ in failed),
         instruments=tuple(dict.fromkeys(name for _, name in failed)),
     )
     if now.verifications == (() if known is None else known.record.verifications):
@@ -142,9 +143,7 @@ def _contents(
     if not failed:
         return plain.model_copy(update={"resumed": ResumedData(by=by.who, at=at, because=by.because)})
     because = "; ".join(s.text for s in distinct(failed_after(e, name) for e, name in failed))
-    suspended = tuple(
-        SuspendedData(verification=e.detail.run, instrument=name, at=utc_text(e.utc_ns)) for e, name in failed
-    )
+    suspended = tuple(SuspendedData(verification=e.run, instrument=name, at=utc_text(e.utc_ns)) for e, name in failed)
     # A subscriber that does not know `suspended` takes it as withdrawn, and uses the result no more.
     gone = WithdrawnData(by=by.who, at=at, because=because)
     return plain.model_copy(update={"state": "withdrawn", "withdrawn": gone, "suspended": suspended})
@@ -152,7 +151,7 @@ def _contents(
 
 def _failed(releases: Releases, runs: Iterable[RunRecord]) -> list[tuple[Entry, str]]:
     """Return the failed verifications that suspend a release of runs, each with its instrument, oldest first."""
-    found = {e.detail.run: (e, run.instrument) for run in runs for e in releases.failures(run)}
+    found = {e.run: (e, run.instrument) for run in runs for e in releases.failures(run)}
     return sorted(found.values(), key=lambda each: each[0].seq)
 
 

@@ -1,53 +1,90 @@
-"""Verifications and controls of an instrument from the audit trail, each as it is judged now."""
+"""Verifications and controls of an instrument from the audit trail, each as it is judged now.
+
+An instrument has thousands of them after some years.  Each costs two look-ups and the decoding of a small text; the
+levels are decoded only where they are shown.
+"""
 
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from operator import itemgetter
+from typing import TYPE_CHECKING, Any, Final
 
-from daq.adapters.store.audit import AuditEntry
 from daq.adapters.store.reading import Reader
 from daq.core.encoding import decode
-from daq.methods.files.instrument import Instrument
-from daq.methods.messages.doubting import Doubt
-from daq.methods.planning.standing import AuditedVerification, Pair
+
+if TYPE_CHECKING:
+    from daq.methods.files.instrument import Instrument
+    from daq.methods.messages.doubting import Doubt
+    from daq.methods.planning.standing import AuditedVerification, Pair, Verified
+
+CONTROL: Final = "control"
+NOT_AUTHORISED: Final = "not_authorised"
+_TEXTS: Final = ("run", "condition", "fluid", "lot", "geometry", "geometry_serial", "serial")
+"""Texts of a detail that a judgement needs."""
+_texts_of: Final = itemgetter(*_TEXTS)
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One verification or control in the audit trail."""
+    """One verification or control in the audit trail.
+
+    Attributes:
+        seq, utc_ns, who: number, time and person of the audit entry of its run.
+        data: detail of the newest judgement, as JSON values.
+        not_authorised: the operator of its run had no authorisation for its method.
+        method: id of the method of its run; "" where the run is not known.
+        began_utc_ns: start of its run.
+        simulated: it was measured on a simulated instrument: it says nothing about a real one.
+        has_passed: it passed when its run ended, whatever a correction made of it.
+    """
 
     seq: int
     utc_ns: int
     who: str
-    detail: AuditedVerification
+    data: Mapping[str, Any]
     not_authorised: bool = False
-    """The operator of its run had no authorisation for its method."""
     method: str = ""
-    """Id of the method of its run."""
     began_utc_ns: int = 0
-    """Start of its run."""
     simulated: bool = False
-    """It was measured on a simulated instrument: it says nothing about a real one."""
     has_passed: bool = False
-    """It passed when its run ended, whatever a correction made of it."""
+
+    @property
+    def detail(self) -> "AuditedVerification":
+        """The newest judgement, decoded; `SettingError` where it is damaged."""
+        from daq.methods.planning.standing import AuditedVerification  # lists of runs do without it
+
+        return decode(AuditedVerification, dict(self.data))
+
+    @property
+    def run(self) -> str:
+        """The id of its run."""
+        return str(self.data["run"])
+
+    @property
+    def verified(self) -> "Verified":
+        """The newest judgement as `daq.methods.planning.standing` takes it, at the time of its run."""
+        from daq.methods.planning.standing import Verified
+
+        return Verified(utc_ns=self.utc_ns, passed=bool(self.data["passed"]), **{n: self.data[n] for n in _TEXTS})
 
     @property
     def passed(self) -> bool | None:
         """True if it passed; None if it was not decided, or passed without an authorisation."""
-        return None if self.detail.passed and self.not_authorised else self.detail.passed
+        passed: bool | None = self.data["passed"]
+        return None if passed and self.not_authorised else passed
 
-    def counts_for(self, instrument: Instrument | None) -> bool:
+    def counts_for(self, instrument: "Instrument | None") -> bool:
         """Return whether it counts for an instrument: a pass on a simulated one does for such a one only."""
         return not self.passed or instrument is None or self.simulated == instrument.simulated
 
     @property
     def is_control(self) -> bool:
         """True if it is a control of a shift, and no verification."""
-        return self.detail.kind == "control"
+        return self.data.get("kind") == CONTROL
 
     @property
-    def doubt(self) -> Doubt | None:
+    def doubt(self) -> "Doubt | None":
         """The fault of the results that it puts in doubt; None where it puts none in doubt."""
         if self.passed is False:
             return "control_failed_later" if self.is_control else "verification_failed_later"
@@ -57,41 +94,71 @@ class Entry:
 
 def checks(reader: Reader, instrument: str) -> list[Entry]:
     """Return all verifications and controls of an instrument, oldest first: each as judged last, at its run's time."""
-    return _judged_last(reader, reader.verifications(instrument))
+    return _judged_last(_entry(reader, row) for row in reader.rows(_OF_INSTRUMENT + _ORDER, [instrument]))
 
 
 def entries(reader: Reader, instrument: str) -> list[Entry]:
     """Return all verifications of an instrument, oldest first: each as judged last, at the time of its run."""
     # Controls are many more: one each shift.
-    found = (e for e in reader.verifications(instrument) if json.loads(e.detail).get("kind") != "control")
-    return _judged_last(reader, found)
+    rows = reader.rows(_OF_INSTRUMENT + _NO_CONTROL + _ORDER, [instrument])
+    return _judged_last(_entry(reader, row) for row in rows)
 
 
-def _judged_last(reader: Reader, audited: Iterable[AuditEntry]) -> list[Entry]:
+def entries_at(reader: Reader, seqs: Iterable[int]) -> list[Entry]:
+    """Return the verifications and controls with judgements at these numbers of the audit trail, each judged last."""
+    rows = [row for seq in seqs for row in reader.rows(_COLUMNS + _JOINED + "WHERE a.seq = ?", [seq])]
+    return _judged_last(_entry(reader, row) for row in rows)
+
+
+_COLUMNS: Final = (
+    "SELECT a.seq, a.utc_ns, a.who, a.detail, r.attribution, r.method_id, r.began_utc_ns, r.simulated FROM audit AS a "
+)
+_JOINED: Final = "LEFT JOIN runs AS r ON r.id = json_extract(a.detail, '$.run') "
+_OF_INSTRUMENT: Final = (
+    # The planner may take the index of all entries of a subject, of which an instrument has many more.
+    _COLUMNS + "INDEXED BY audit_verifications " + _JOINED + "WHERE a.what = 'verification' AND a.subject = ?"
+)
+_NO_CONTROL: Final = " AND coalesce(json_extract(a.detail, '$.kind'), '') <> 'control'"
+_ORDER: Final = " ORDER BY a.seq"
+
+
+def _judged_last(audited: Iterable[Entry]) -> list[Entry]:
     found: dict[str, Entry] = {}
-    for e in (audited_check(reader, e.seq, e.utc_ns, e.who, json.loads(e.detail)) for e in audited):
-        first = found.get(e.detail.run)
-        found[e.detail.run] = e if first is None else replace(first, detail=e.detail)
+    for e in audited:
+        first = found.get(e.run)
+        found[e.run] = e if first is None else replace(first, data=e.data)
     return list(found.values())
 
 
-def audited_check(reader: Reader, seq: int, utc_ns: int, who: str, detail: Mapping[str, Any]) -> Entry:
-    """Return a verification or control from its audit entry: number, time (UTC, ns), person and decoded detail."""
-    found = decode(AuditedVerification, detail)
-    attribution, method, began, simulated = _start_of(reader, found.run)
-    unknown = attribution == "not_authorised"
-    passed = bool(found.passed) and not unknown and bool(method)
-    return Entry(seq, utc_ns, who, found, unknown, method, began, simulated, passed)
+def _entry(reader: Reader, row: tuple[Any, ...]) -> Entry:
+    seq, utc_ns, who, text, *start = row
+    data = json.loads(text)
+    if not _is_sound(data):
+        from daq.methods.planning.standing import AuditedVerification
+
+        decode(AuditedVerification, data)  # raises the error that names the damage
+    if start[0] is None:
+        start = list(start_of(reader, data["run"]))
+    attribution, method, began, simulated = start
+    unknown = attribution == NOT_AUTHORISED
+    passed = bool(data["passed"]) and not unknown and bool(method)
+    return Entry(seq, utc_ns, who, data, unknown, method, began, bool(simulated), passed)
 
 
-def _start_of(reader: Reader, run: str) -> tuple[str, str, int, bool]:
-    """Return attribution, id of the method and start of a run, and whether it was simulated.
+def _is_sound(data: Any) -> bool:
+    """Return whether what a judgement needs is there; the levels are checked where they are decoded."""
+    try:
+        texts, passed = _texts_of(data), data["passed"]
+    except (KeyError, TypeError):
+        return False
+    return {*map(type, texts)} == {str} and (passed is None or passed is True or passed is False)
 
-    An archive of other runs has the first audit entry only.
+
+def start_of(reader: Reader, run: str) -> tuple[str, str, int, bool]:
+    """Return attribution, id of the method and start of a run, and whether it was simulated, from the audit trail.
+
+    An archive has the first audit entry of other runs only.
     """
-    found = reader.run(run)
-    if found is not None:
-        return found.attribution, found.method_id, found.began_utc_ns, found.simulated
     rows = reader.query(
         "SELECT utc_ns, detail FROM audit WHERE subject = ? AND what = 'run_started' ORDER BY seq LIMIT 1", [run]
     )
@@ -102,7 +169,33 @@ def _start_of(reader: Reader, run: str) -> tuple[str, str, int, bool]:
     return attribution, method, int(rows[0]["utc_ns"]), bool(started.get("simulated"))
 
 
-def pair_of(instrument: Instrument, serial: str | None) -> Pair:
+def all_checked(reader: Reader, instrument: str) -> set[str]:
+    """Return the runs of all verifications and controls of an instrument."""
+    rows = reader.rows(
+        "SELECT json_extract(detail, '$.run') FROM audit INDEXED BY audit_verifications "
+        "WHERE what = 'verification' AND subject = ?",
+        [instrument],
+    )
+    return {run for (run,) in rows}
+
+
+def last_seq(reader: Reader, instrument: str) -> int:
+    """Return the number of an instrument's newest judgement in the audit trail; 0 without one."""
+    rows = reader.rows(
+        "SELECT max(seq) FROM audit INDEXED BY audit_verifications WHERE what = 'verification' AND subject = ?",
+        [instrument],
+    )
+    return int(rows[0][0] or 0)
+
+
+def audited_check(reader: Reader, seq: int) -> Entry:
+    """Return a verification or control as one judgement has it, by its number in the audit trail."""
+    return entries_at(reader, [seq])[0]
+
+
+def pair_of(instrument: "Instrument", serial: str | None) -> "Pair":
     """Return an instrument with the measuring geometry that is fitted."""
+    from daq.methods.planning.standing import Pair
+
     fitted = instrument.geometry
     return Pair(serial or "", instrument.fitted or "", "" if fitted is None else fitted.serial or "")

@@ -122,7 +122,7 @@ def _stored_control(
 
     Nor does one of another method, or a pass on a simulated instrument for a real one.
     """
-    e = audited_check(reader, check.seq, check.utc_ns, check.who, check.detail)
+    e = audited_check(reader, check.seq)
     if e.method != asked.method or not e.counts_for(instrument):
         return None
     verified = replace(e.detail.verified(e.began_utc_ns), passed=e.passed is True)

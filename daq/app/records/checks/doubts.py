@@ -1,16 +1,17 @@
-"""The results that a failed verification, and a failed or withdrawn control, put in doubt."""
+"""The results of an instrument that a verification or control puts in doubt, and those that put a result in doubt.
+
+A list of runs decides it for each release, so nothing here imports the models of methods and results.
+"""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from daq.adapters.store.newest_runs import LATEST
 from daq.adapters.store.reading import Reader
-from daq.app.records.checks.audited_checks import Entry
-from daq.methods.planning.standing import AuditedVerification, Pair
-
-NO_END: Final = 2**63 - 1
-"""Largest integer of SQLite."""
+from daq.app.records.checks.audited_checks import Entry, all_checked
+from daq.app.records.checks.check_trail import CheckTrail, Pairing, pairing
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,41 +24,59 @@ class InDoubt:
     """Ids of result and run, oldest first."""
 
 
-def in_doubt(reader: Reader, instrument: str, found: Sequence[Entry]) -> InDoubt | None:
-    """Return the newest failed verification with every result since the last pass of its pair; None if none failed."""
-    failed = next((e for e in reversed(found) if e.passed is False), None)
-    return None if failed is None else doubt_by(reader, instrument, found, failed)
+@dataclass(frozen=True, slots=True)
+class Doubting:
+    """The judgements that put results of an instrument in doubt; computed once for many results.
+
+    Attributes:
+        is_check: tells whether a run is a verification or control, whose own result nothing puts in doubt.
+        reaches: failed verifications and controls and withdrawn controls, oldest first, each with the audit entries
+            after which and up to which results are in doubt.
+    """
+
+    is_check: Callable[[str], bool]
+    reaches: tuple[tuple[Entry, int, int], ...]
 
 
-def failures_after(reader: Reader, found: Sequence[Entry], run: str, seq: int) -> list[Entry]:
+NOTHING_DOUBTS: Final = Doubting(bool, ())
+
+
+def doubting(trail: CheckTrail) -> Doubting:
+    """Return the judgements that put results of an instrument in doubt."""
+    found = trail.deciding()
+    return Doubting(trail.is_check, tuple((e, *window(found, e)) for e in found if e.doubt is not None))
+
+
+def failures_after(reader: Reader, found: Doubting, run: str, seq: int) -> list[Entry]:
     """Return the failed verifications and controls, and the withdrawn controls, that put a result in doubt.
 
     A control puts only results of its own measuring geometry in doubt.
 
     Args:
         reader: the database.
-        found: all verifications and controls of the instrument.
+        found: the judgements that put results of the instrument in doubt.
         run: the run of the result; a verification or control puts no other one in doubt.
         seq: number of the audit entry of the run's first result.
     """
-    if any(e.detail.run == run for e in found):
+    near = [e for e, after, until in found.reaches if after < seq <= until]
+    if not near or found.is_check(run):
         return []
-    near = [e for e in found if e.doubt is not None and _reaches(found, e, seq)]
-    return [e for e in near if not e.is_control or _may_be_of(reader, run, e.detail)]
+    return [e for e in near if not e.is_control or may_be_of(reader, run, e)]
 
 
-def _reaches(found: Sequence[Entry], e: Entry, seq: int) -> bool:
-    after, until = _reach(found, e)
-    return after < seq and (until is None or seq <= until)
+def window(found: Sequence[Entry], e: Entry) -> tuple[int, int]:
+    """Return the numbers of the audit entries between which results can be in doubt by a verification or control."""
+    after, until = reach(found, e)
+    return after, LATEST if until is None else until
 
 
-def _reach(found: Sequence[Entry], e: Entry, *, however: bool = False) -> tuple[int, int | None]:
+def reach(found: Sequence[Entry], e: Entry, *, however: bool = False) -> tuple[int, int | None]:
     """Return the audit entries between which results are in doubt by an entry; None means without an end.
 
     A failure puts the results since the last pass in doubt, a withdrawn control those until the next pass.  With
     `however` the reach is that of both, however a control is judged.
     """
-    after = _seq(_last_pass(found, e)) if e.passed is False or not e.is_control or however else e.seq
+    after = _seq(last_pass(found, e)) if e.passed is False or not e.is_control or however else e.seq
     if not (e.is_control and (however or (e.has_passed and not e.passed))):
         return after, e.seq
     pair = _pair(e)
@@ -65,8 +84,26 @@ def _reach(found: Sequence[Entry], e: Entry, *, however: bool = False) -> tuple[
     return after, later[0] if later else None
 
 
-def _may_be_of(reader: Reader, run: str, control: AuditedVerification) -> bool:
+def last_pass(found: Sequence[Entry], failed: Entry) -> Entry | None:
+    """Return the last pass, of the same kind and pair, before a failed verification or control."""
+    pair = _pair(failed)
+    earlier = (e for e in reversed(found) if e.seq < failed.seq and e.is_control == failed.is_control)
+    return next((e for e in earlier if e.passed and _pair(e) == pair), None)
+
+
+def _seq(e: Entry | None) -> int:
+    return 0 if e is None else e.seq
+
+
+def _pair(e: Entry) -> tuple[Pairing, bool]:
+    """Return instrument and measuring geometry, and whether they were simulated."""
+    return pairing(e.data["serial"], e.data["geometry"], e.data["geometry_serial"]), e.simulated
+
+
+def may_be_of(reader: Reader, run: str, control: Entry) -> bool:
     """Return whether a result may be of instrument and measuring geometry of a control; True where it is not known."""
+    from daq.methods.planning.standing import Pair
+
     newest = reader.newest_result(run)
     if newest is None:
         return True
@@ -74,25 +111,13 @@ def _may_be_of(reader: Reader, run: str, control: AuditedVerification) -> bool:
     geometry = data.get("geometry") or {}
     own = Pair(data["origin"].get("serial") or "", geometry.get("name") or "", geometry.get("serial") or "")
     # As a failure, which counts also where a serial number is known on one side only.
-    return own.counts(replace(control.verified(0), passed=False))
+    return own.counts(replace(control.verified, passed=False))
 
 
-def window(found: Sequence[Entry], e: Entry) -> tuple[int, int]:
-    """Return the numbers of the audit entries between which results can be in doubt by a verification or control."""
-    after, until = _reach(found, e)
-    return after, NO_END if until is None else until
-
-
-def _last_pass(found: Sequence[Entry], failed: Entry) -> Entry | None:
-    """Return the last pass, of the same kind and pair, before a failed verification or control."""
-    pair = _pair(failed)
-    same = [e for e in found if e.is_control == failed.is_control and e.seq < failed.seq]
-    passes = [e for e in same if e.passed and _pair(e) == pair]
-    return passes[-1] if passes else None
-
-
-def _seq(e: Entry | None) -> int:
-    return 0 if e is None else e.seq
+def in_doubt(reader: Reader, instrument: str, found: Sequence[Entry]) -> InDoubt | None:
+    """Return the newest failed verification with every result since the last pass of its pair; None if none failed."""
+    failed = next((e for e in reversed(found) if e.passed is False), None)
+    return None if failed is None else doubt_by(reader, instrument, found, failed)
 
 
 def doubt_by(
@@ -102,22 +127,14 @@ def doubt_by(
 
     With `however` these are all results that it could put in doubt, however it is judged.
     """
-    after, until = _reach(found, failed, however=however)
+    after, until = reach(found, failed, however=however)
     results = results_between(reader, instrument, after, until)
     if failed.is_control:
-        results = [(result, run) for result, run in results if _may_be_of(reader, run, failed.detail)]
-    return InDoubt(failed, _last_pass(found, failed), tuple(results))
-
-
-def _pair(e: Entry) -> tuple[Pair, bool]:
-    """Return instrument and measuring geometry, and whether they were simulated."""
-    detail = e.detail
-    # A geometry with a serial number is the same under another name.
-    pair = Pair(detail.serial, "" if detail.geometry_serial else detail.geometry, detail.geometry_serial)
-    return pair, e.simulated
+        results = [(result, run) for result, run in results if may_be_of(reader, run, failed)]
+    return InDoubt(failed, last_pass(found, failed), tuple(results))
 
 
 def results_between(reader: Reader, instrument: str, after: int, before: int | None = None) -> list[tuple[str, str]]:
     """Return results (with their runs) of an instrument committed between two audit entries, without its checks."""
-    own = {json.loads(e.detail)["run"] for e in reader.verifications(instrument)}
+    own = all_checked(reader, instrument)
     return [(r, run) for r, run in reader.results_since(instrument, after, before) if run not in own]

@@ -25,7 +25,7 @@ def standing_of(found: Sequence[Entry], instrument: Instrument | None, pair: Pai
     A pass on a simulated instrument counts for a simulated one only.
     """
     every = None if instrument is None or instrument.verification is None else instrument.verification.every
-    judged = [e.detail.verified(e.utc_ns) for e in found if e.passed is not None and e.counts_for(instrument)]
+    judged = [e.verified for e in found if e.passed is not None and e.counts_for(instrument)]
     return standing(judged, now_utc_ns=now_utc_ns, every_ns=every, pair=pair)
 
 
@@ -47,7 +47,7 @@ def instrument_history(
     if method.verification is not None or method.control:
         of_kind = [e for e in checks(reader, instrument.name) if e.is_control] if method.control else found
         alike = (e for e in of_kind if e.passed and e.counts_for(instrument))
-        passes = [e.seq for e in alike if pair.counts(e.detail.verified(e.utc_ns))]
+        passes = [e.seq for e in alike if pair.counts(e.verified)]
         since = results_between(reader, instrument.name, passes[-1] if passes else 0)
     if method.control and order.fluid:
         limits = fixed_control_limits(reader, instrument, catalogue.fluid(order.fluid))

@@ -1,22 +1,24 @@
 """The sheet of a day: all runs that started on it, by instrument, their counts, and what is open."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, newest_revision
 from daq.app.records.run_rows import Entry, entry, marks_of, value_of, verdict_of
-from daq.app.records.searching import RunSearch, search
+from daq.app.records.searching import ALL, RunSearch, search
+from daq.app.records.sheets.day_counts import Counts, day_counts
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import Transcription, read_between
 from daq.app.screens.text import ended, spaced
 from daq.core.encoding import encode
-from daq.laboratory.samples import Sample
+from daq.laboratory.kinds import SAMPLE
 from daq.quality.digits import NOTHING
 
 COLUMNS: Final = ["time", "sample", "product", "lot", "value", "validity", "verdict", "operator", "remark"]
 """Heads of the table of runs, on the screen and on the page."""
+LISTED: Final = 50
+"""Number of runs that a sheet lists where no other number is asked for: the newest ones."""
 MOST_OPEN: Final = 50
 """Greatest number of open samples that a sheet names."""
 
@@ -41,22 +43,6 @@ class SheetRow:
             self.run.operator,
             self.remark,
         ]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Counts:
-    """Numbers of runs.  `runs` is the sum of `valid`, `doubtful`, `not_valid` and `without_result`."""
-
-    runs: int
-    valid: int
-    doubtful: int
-    not_valid: int
-    without_result: int
-    outside: int
-    undecided: int
-    repeats: int
-    """Runs that are not the first of their sample."""
-    without_product: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,13 +78,14 @@ class DaySheet:
     begin_utc_ns: int
     end_utc_ns: int
     instruments: dict[str, list[SheetRow]]
-    """Runs by instrument, in the order of time."""
+    """Runs by instrument, in the order of time: the newest ones, where the sheet has a bound."""
     counts: Counts
+    """Numbers of all runs of the span, however many are listed."""
     open: OpenWork
     transcribed: tuple[Transcription, ...]
     """Values that were read by eye on that day and entered by hand; they are no runs."""
-    examined_from_utc_ns: int | None
-    """Start of the first run that was examined, where the day has too many for one search; otherwise None."""
+    listed_from_utc_ns: int | None
+    """Start of the first run that is listed, where the span has runs before it; otherwise None."""
 
     def as_json(self) -> dict[str, Any]:
         """Return all of it as JSON values."""
@@ -106,50 +93,51 @@ class DaySheet:
         return out | {"transcribed": [t.as_json() for t in self.transcribed]}
 
 
-def day_sheet(reader: Reader, begin_utc_ns: int, end_utc_ns: int, instrument: str = "") -> DaySheet:
+def day_sheet(
+    reader: Reader,
+    begin_utc_ns: int,
+    end_utc_ns: int,
+    instrument: str = "",
+    *,
+    limit: int = LISTED,
+    until_utc_ns: int | None = None,
+) -> DaySheet:
     """Return the sheet of a day, or with `instrument` of the runs on it.
+
+    Args:
+        reader: the database.
+        begin_utc_ns: begin of the day.
+        end_utc_ns: end of the day.
+        instrument: only runs on it; "" means all.
+        limit: greatest number of runs that are listed, the newest ones; -1: all.  The counts are of all runs.
+        until_utc_ns: only runs that started until then are listed; None: all.
 
     Raises:
         StoreError: the database cannot be read.
     """
-    asked = RunSearch(instrument=instrument, since_utc_ns=begin_utc_ns, until_utc_ns=end_utc_ns)
-    found = search(reader, asked)
+    until = end_utc_ns if until_utc_ns is None else min(until_utc_ns, end_utc_ns)
+    asked = RunSearch(instrument=instrument, since_utc_ns=begin_utc_ns, until_utc_ns=until)
+    found = search(reader, asked, limit=-1 if limit < 0 else limit + 1, most=ALL)
+    listed = found.runs if limit < 0 else found.runs[:limit]
     releases = Releases(reader)
-    rows = [_row(reader, entry(reader, record, releases)) for record in reversed(found.runs)]
+    rows = [_row(reader, entry(reader, record, releases)) for record in reversed(listed)]
     names = sorted({r.run.instrument for r in rows})
     return DaySheet(
         begin_utc_ns=begin_utc_ns,
         end_utc_ns=end_utc_ns,
         instruments={name: [r for r in rows if r.run.instrument == name] for name in names},
-        counts=counted([r.run for r in rows]),
+        counts=day_counts(reader, begin_utc_ns, end_utc_ns, instrument),
         open=_open(reader),
         # They name no instrument, so that the sheet of one instrument has none.
         transcribed=() if instrument else tuple(read_between(reader, begin_utc_ns, end_utc_ns)),
-        examined_from_utc_ns=found.reached_utc_ns,
-    )
-
-
-def counted(runs: Sequence[Entry]) -> Counts:
-    """Return the numbers of runs of each kind.  Pure."""
-    validities = [r.validity for r in runs]
-    verdicts = [r.verdict for r in runs]
-    return Counts(
-        runs=len(runs),
-        valid=validities.count("valid"),
-        doubtful=validities.count("doubtful"),
-        not_valid=validities.count("not_valid"),
-        without_result=validities.count(None),
-        outside=verdicts.count("outside"),
-        undecided=verdicts.count("undecided"),
-        repeats=sum(r.replicate > 1 for r in runs),
-        without_product=sum(r.product is None for r in runs),
+        listed_from_utc_ns=listed[-1].began_utc_ns if len(found.runs) > len(listed) else None,
     )
 
 
 def _row(reader: Reader, e: Entry) -> SheetRow:
     # A result is not complete where its run was ended early; a reader of the value must see that.
     how = ended(e.outcome, e.reason or "") if e.outcome not in (None, "complete") else ""
-    sample = newest_revision(reader, Sample.kind, e.sample)
+    sample = newest_revision(reader, SAMPLE, e.sample)
     remark = "" if sample is None else str(sample.data.get("remark") or "")
     person = "operator not authorised" if e.attribution == "not_authorised" else ""
     return SheetRow(e, "; ".join(part for part in (*marks_of(e), person, how, remark) if part))
@@ -161,7 +149,7 @@ def _open(reader: Reader) -> OpenWork:
         "ORDER BY name, value, id LIMIT ?",
         [MOST_OPEN + 1],
     )
-    stored = [newest_revision(reader, Sample.kind, row["id"]) for row in rows[:MOST_OPEN]]
+    stored = [newest_revision(reader, SAMPLE, row["id"]) for row in rows[:MOST_OPEN]]
     depth = reader.outbox_depth()
     return OpenWork(
         running=tuple(r.id for r in reader.unfinished_runs()),

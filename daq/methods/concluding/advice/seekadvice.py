@@ -19,11 +19,6 @@ GREATEST_INDEX: Final = 2.0
 """Largest flow behaviour index taken from two tries; a larger one is noise, and no product may state it."""
 
 
-def seek_of(plan: Plan) -> Seek | None:
-    """Return the seek of a plan; None for a plan that measures."""
-    return next((s.seek for s in plan.steps if s.seek is not None), None)
-
-
 def tries_of(plan: Plan, kept: Sequence[Kept]) -> list[Try]:
     """Return the speeds (/min) and torques (in the band's unit) that a seek has tried."""
     if plan.band is None:
@@ -34,7 +29,7 @@ def tries_of(plan: Plan, kept: Sequence[Kept]) -> list[Try]:
 
 def advice_to_fit(plan: Plan, facts: Facts) -> list[Advice]:
     """Return advice on the geometry to fit where a seek found that no speed serves; empty otherwise."""
-    seek, tries = seek_of(plan), tries_of(plan, facts.kept)
+    seek, tries = plan.seek, tries_of(plan, facts.kept)
     if seek is None or not tries or seek.low <= tries[-1].torque <= seek.high or next_speed(seek, tries) is not None:
         return []
     last = tries[-1]

@@ -1,0 +1,1 @@
+"""The page in Chromium over the daemon as a process, with three simulated benches."""

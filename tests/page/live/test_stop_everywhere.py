@@ -1,0 +1,88 @@
+"""The stop on the screen of a paired bench without a log-in: in each phase of a run, at rest, and on every other screen."""
+
+import pytest
+from playwright.sync_api import expect
+
+from daq.page.texts.texts import Texts
+from tests.page.browsing import STOP_ON_TOP, until
+from tests.page.live.works import PHASES, stage
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+T = Texts("en")
+SAID = """addEventListener('DOMContentLoaded', () => { window.lines = [];
+  const line = document.querySelector('[data-live-part=stop]'); if (!line) return;
+  const note = () => { if (!line.hidden && window.lines.at(-1) !== line.dataset.kind) window.lines.push(line.dataset.kind); };
+  note(); new MutationObserver(note).observe(line, {attributes: true}); });"""
+"""Notes each kind of the line below the head that a person sees, in order."""
+
+
+def stopped_by_touch(works, tab, bench="bench-1"):
+    """Touch the stop, and wait until it stands still; nothing hides the stop on the way, and the order is that of the motor."""
+    assert tab.evaluate(STOP_ON_TOP)
+    tab.evaluate("window.lines = []")
+    tab.locator("button.stop").tap()
+    until(tab, "window.lines?.at(-1) === 'still'")
+    assert tab.evaluate("window.lines") == ["taken", "still"]
+    assert not works.lab.simulators[bench].turning
+    assert tab.evaluate(STOP_ON_TOP)
+
+
+def test_a_paired_bench_stops_in_each_phase_and_says_so_in_the_order_of_the_motor(works_here, browser):
+    works = works_here
+    context = works.visitor(browser, paired="bench-1")
+    context.add_init_script(SAID)
+    tab = works.opened(context)
+    for method in ("waits", "shears", "rests", "seeks", "lasts"):
+        works.begin(method)
+        expect(tab.locator("[data-live-part=stage]")).to_contain_text(T(f"bench.state.{PHASES[method]}"))
+        stopped_by_touch(works, tab)
+        stage(tab, "verdict")
+    # After the run, and at rest: there is nothing to stop, and the stop is taken all the same.
+    stopped_by_touch(works, tab)
+    works.at_rest()
+    stage(tab, "choosing")
+    stopped_by_touch(works, tab)
+    # On the list before a run, in the stages of texts, and with each menu open.
+    works.begin("quick", confirmed=False)
+    stage(tab, "checking")
+    stopped_by_touch(works, tab)
+    works.press("damage")
+    stage(tab, "damaging")
+    stopped_by_touch(works, tab)
+    tab.locator(".settings > summary").tap()
+    stopped_by_touch(works, tab)
+    works.at_rest()
+    context.close()
+
+
+@pytest.mark.parametrize("path", ["/log-in", "/no-such-page", "/bench/bench-2", "/bench/bench-9", "/results/none"])
+def test_each_other_screen_of_a_paired_browser_stops_its_bench(works_here, browser, path):
+    works = works_here
+    works.begin("lasts")
+    context = works.visitor(browser, paired="bench-1")
+    context.add_init_script(SAID)
+    tab = works.opened(context, path)
+    assert tab.evaluate(STOP_ON_TOP)
+    tab.locator("button.stop").tap()
+    tab.wait_for_url("**/bench/bench-1")
+    until(tab, "window.lines?.at(-1) === 'still'")
+    assert tab.evaluate("window.lines") == ["taken", "still"]
+    assert not works.lab.bench.turning
+    works.until_stage("verdict")
+    # Loaded again, the screen does not repeat it.
+    tab.reload()
+    expect(tab.locator("[data-live-part=stop]")).to_be_hidden()
+    context.close()
+
+
+def test_a_stop_needs_no_visit_that_is_still_good(works_here, browser):
+    works = works_here
+    context = works.visitor(browser, paired="bench-1")
+    context.add_init_script(SAID)
+    tab = works.opened(context)
+    works.begin("lasts")
+    stage(tab, "running")
+    # The visit ends after 12 h; the screen of a bench stays open for weeks.
+    context.clear_cookies(name=f"daq-visit-{works.port}")
+    stopped_by_touch(works, tab)
+    context.close()

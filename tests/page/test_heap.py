@@ -1,0 +1,19 @@
+"""The screen of a bench does not grow with the readings that it has shown."""
+
+import pytest
+
+from tests.page.browsing import chromium
+from tests.page.page_heap import measured
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+FULL = 7000
+"""Readings from which the trend drops its oldest: at most 10 min of them, and at most 6,000, are kept."""
+
+
+def test_the_heap_does_not_grow_after_the_trend_is_full():
+    with chromium() as browser:
+        early, late = measured(browser, FULL, 3 * FULL, 10.0)
+    # 14,000 further readings of two numbers would be 224 kB and more.
+    assert late.heap - early.heap < 100_000
+    assert late.nodes <= early.nodes + 50
+    assert late.listeners <= early.listeners
