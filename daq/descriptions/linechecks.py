@@ -9,6 +9,7 @@ from daq.descriptions.codec.fieldtables import ReadingField
 from daq.descriptions.codec.layout import FrameLayout
 from daq.descriptions.linemodel import FactsLine, LineTable, ReadingLine
 from daq.descriptions.model import CommandTable, DescriptionTables, RequestTable
+from daq.descriptions.numbers import size_of
 from daq.descriptions.reading.lines import checksum_of
 from daq.descriptions.template import Field, Maybe
 from daq.descriptions.types import KINDS
@@ -23,6 +24,7 @@ def line_faults(tables: DescriptionTables) -> Faults:
     if tables.by_bytes or tables.frame is not None:
         yield from _frames(tables)
     yield from _unprotected(tables)
+    yield from _uncovered(tables)
     yield from _left_out(tables)
     for name, line in tables.line.items():
         if line.has_one_layout and isinstance(line, ReadingLine):
@@ -153,6 +155,40 @@ def _unprotected(tables: DescriptionTables) -> Faults:
                 break
 
 
+def _uncovered(tables: DescriptionTables) -> Faults:
+    """Yield checksums that do not cover all numbers of a reading: a damaged number would be accepted."""
+    settings = {name: option.written(option.default) for name, option in tables.options.items()}
+    for name, line in tables.line.items():
+        table = checksum_of(line, tables)
+        if table is None or not isinstance(line, ReadingLine) or not line.has_one_layout:
+            continue
+        try:
+            parts = list(template.walk(template.filled(line.parts(), settings)))
+        except ValueError:
+            continue  # reported with the option that does not fit
+        numbers = [
+            i for i, part in enumerate(parts)
+            if isinstance(part, Field) and part.name and not line.table(part.name).is_state
+        ]  # fmt: skip
+        if not numbers:
+            continue
+        head, tail = parts[: numbers[0]], parts[numbers[-1] + 1 :]
+        least = sum(
+            len(p) if isinstance(p, str) else size_of(p.type, p.width) if isinstance(p, Field) else 0 for p in head
+        )
+        wrong = {
+            "skip": least < table.skip,
+            "after": not any(isinstance(part, str) and table.after in part for part in head) and bool(table.after),
+            "before": not any(isinstance(part, str) and table.before in part for part in tail) and bool(table.before),
+        }
+        own = "checksum" if line.checksum is None else f"line.{name}.checksum"
+        for key in (key for key, is_wrong in wrong.items() if is_wrong):
+            reason = (
+                f"with it the checksum does not cover all numbers of [line.{name}], so that a damaged one is accepted"
+            )
+            yield SettingError(reason, key=f"{own}.{key}")
+
+
 def _opening(line: LineTable) -> str:
     first = next(iter(line.parts()), "")
     return first if isinstance(first, str) else ""
@@ -215,7 +251,7 @@ def _whole_readings(tables: DescriptionTables, key: str, channels: set[str], opt
     """Yield faults of a line with several readings that give `channels`; `optional` numbers may be absent."""
     missing = {channel.name for channel in tables.channel} - channels
     if missing or optional:
-        # Parts of several readings could not be told apart when they are joined.
+        # Where parts are joined, those of two readings cannot be distinguished.
         reason = "each of several readings in a line must have all channels, and none in an optional part: "
         yield SettingError(reason + ", ".join(sorted(missing or optional)), key=f"{key}.fields")
     if tables.poll is not None and len(tables.poll.requests) > 1:

@@ -233,3 +233,31 @@ def test_hexadecimal_digits_in_twos_complement(bits):
         # A digit more or less is another number: it is refused.
         for digits in ("F" * (bits // 4 + 1), "F" * (bits // 4 - 1)):
             assert isinstance(driver.decode(f"<{digits}>".encode()), Reject)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "check", "key"),
+    [
+        ("{mass:number} g", {"skip": 1}, "checksum.skip"),
+        ("ID{mass:number} g", {"skip": 3}, "checksum.skip"),
+        ("ID{mass:number} g", {"skip": 2}, ""),
+        ("{:word 3}{mass:number} g", {"skip": 3}, ""),
+        ("ID{mass:number}$ g", {"after": "$"}, "checksum.after"),
+        ("ID${mass:number} g", {"after": "$"}, ""),
+        ("ID/{mass:number} g", {"before": "/"}, "checksum.before"),
+        ("{mass:number}/{state:letters}", {"before": "/"}, ""),
+        ("AA 55 {mass:u16be}", {"skip": 3}, "checksum.skip"),
+        ("AA 55 {mass:u16be}", {"skip": 2}, ""),
+        ("AA 55 {:u8} {mass:u16be}", {"skip": 3}, ""),
+    ],
+)
+def test_a_checksum_that_leaves_out_a_number_is_refused(pattern, check, key):
+    form = "bytes" if pattern.startswith("AA") else "pattern"
+    fields = {"fields": {"state": {"means": {"OK": ""}}}} if "state" in pattern else {}
+    description = tables({"name": "xor", "mark": "*"} | check, {form: pattern} | fields)
+    if not key:
+        assert check_description(description).driver().has_checksum
+        return
+    with pytest.raises(SettingErrors, match="does not cover all numbers") as caught:
+        check_description(description)
+    assert [error.key for error in caught.value.errors] == [key]
