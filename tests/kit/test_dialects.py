@@ -109,7 +109,7 @@ WRONG = [
     ("tilt", [('complement = "twos"', 'complement = "ones"')], "understands"),
     ("tilt", [('after = "$"\n', "")], "understands"),
     ("tilt", [('ignored = "7-3"', 'ignored = "5-3"')], "understands"),
-    ("tilt", [('complement = "twos" }', 'complement = "twos" }\nskip = 1'), ('after = "$"\n', ""), ('mark = "*"', 'mark = "*"\nbefore = "9"')], "understands"),
+    ("tilt", [('complement = "twos" }', 'complement = "twos" }\nskip = 1'), ('after = "$"\n', ""), ('mark = "*"', 'mark = "*"\ncovers_mark = true')], "understands"),
 ]  # fmt: skip
 FIRST = {case[0]: i for i, case in reversed([*enumerate(WRONG)])}
 
