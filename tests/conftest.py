@@ -121,7 +121,8 @@ SWEEPS = {
     "tests/store/test_query_plans.py": 4,
     "tests/store/test_update_to_format_3.py": 3,
 }
-"""Modules of generated cases.  The quick tests run every n-th case of a function that has many, the slow tests the rest."""
+"""Modules of generated cases.  The quick tests run every n-th case of a function that has many, the slow tests every
+second one of the rest; with `DAQ_WHOLE_SWEEPS` in the environment the slow tests run the whole rest."""
 MANY_CASES = 3
 
 
@@ -136,18 +137,24 @@ def pytest_collection_finish() -> None:
 
 
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     cases: dict[str, list[pytest.Item]] = {}
     for item in items:
         name = item.nodeid.partition("[")[0]
         if name.partition("::")[0] in SWEEPS:
             cases.setdefault(name, []).append(item)
+    left_out: list[pytest.Item] = []
     for name, found in cases.items():
         every = SWEEPS[name.partition("::")[0]]
         if len(found) >= MANY_CASES:
-            for number, item in enumerate(found):
-                if number % every:
-                    item.add_marker(pytest.mark.slow)
+            rest = [item for number, item in enumerate(found) if number % every]
+            for item in rest:
+                item.add_marker(pytest.mark.slow)
+            left_out += [] if os.environ.get("DAQ_WHOLE_SWEEPS") else rest[1::2]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        kept = {id(item) for item in items} - {id(item) for item in left_out}
+        items[:] = [item for item in items if id(item) in kept]
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
