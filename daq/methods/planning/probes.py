@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from inspect import get_annotations
 from typing import Any, Final
 
-from daq.core.driver import Action, Channel, Decoded, Driver, Part, Reading, Reject, Reply, Request, Several, Values
+from daq.core.driver import Action, Channel, Decoded, Driver, Part, Reject, Reply, Request, Several, Values
 from daq.core.errors import SettingError
 from daq.rheology import pt100
 
@@ -75,11 +75,9 @@ class ProbedDriver(Driver):
             return found
         if isinstance(found, Several):
             return Several(tuple(self._decoded(reading) for reading in found.readings))
-        return self._decoded(found)
+        return self._decoded_part(found) if isinstance(found, Part) else self._decoded(found)
 
-    def _decoded(self, found: Reading) -> Reading:
-        if isinstance(found, Part):
-            return self._decoded_part(found)
+    def _decoded(self, found: tuple[float, ...] | Values) -> tuple[float, ...] | Values:
         given = found.values if isinstance(found, Values) else found
         faults = [(self._renamed.get(c, c), f) for c, f in found.faults] if isinstance(found, Values) else []
         values: list[float | None] = list(given)
