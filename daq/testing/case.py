@@ -132,8 +132,12 @@ def is_text(frame: bytes) -> bool:
 
 def is_mostly_text(frame: bytes) -> bool:
     """Return True where a frame has no control characters but those of lines, and few beyond ASCII, such as units."""
-    beyond = sum(b > 0x7E for b in frame)
-    return 4 * beyond <= len(frame) and is_text(bytes(b for b in frame if b <= 0x7E))
+    try:
+        text = frame.decode("utf-8")  # a sign of several bytes is one sign
+    except UnicodeDecodeError:
+        text = frame.decode("latin-1")
+    ascii_part = [ord(c) for c in text if ord(c) <= 0x7E]
+    return 4 * (len(text) - len(ascii_part)) <= len(text) and is_text(bytes(ascii_part))
 
 
 def same(a: Decoded, b: Decoded) -> bool:

@@ -50,6 +50,8 @@ def fields(name, runs):
         "report_day": {"day": "2026-09-22"},
         "report_chart": {"product": "clear-glaze", "last": "25"},
         "sample_import": {"text": "id\nG-7\n", "step": "store"},
+        "token_revoke": {"id": "registry", "because": "replaced"},
+        "driver_trial": {"kind": "kiln-scale", "port": "/dev/kiln", "frame": "8N1", "baud": "9600", "seconds": "5"},
     }[name]
     return POSTS[f"{name}_send"].path.format(run=run), given
 
@@ -72,6 +74,7 @@ def furnished(tmp_path_factory, bench):
         for ident in ("G-1", "G-2"):
             signing.do("sample_add", "c.head", id=ident)
         signing.do("sample_cancel", "c.head", id="G-2", because="spilled")
+        signing.do("token_add", "c.head", id="registry", role="look")
         signing.do("equipment_out", "c.head", piece="bench-2", because="dented")
         verify(signing.lab.store, "check-1", passed=False)
         yield signing.lab
