@@ -67,13 +67,20 @@ async def by_another_instrument(bench, active):
 
 
 async def by_a_driver_that_fails(bench, active):
-    driver = active.runner.pipeline.drivers["bench-1"]
+    drivers = (active.runner.pipeline.drivers["bench-1"], bench.supervisor.sessions["bench-1"].driver)
 
     def decode(line, asked=None):
         raise ZeroDivisionError("put in by a test")
 
-    driver.decode = decode
-    await active.task
+    # Both drivers of the instrument fail: that of the run, and that of its connection.
+    before = [driver.decode for driver in drivers]
+    for driver in drivers:
+        driver.decode = decode
+    try:
+        await active.task
+    finally:
+        for driver, own in zip(drivers, before, strict=True):
+            driver.decode = own
 
 
 ENDS = {
