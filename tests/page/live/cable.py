@@ -36,7 +36,7 @@ class Cable:
         """Pass again; `new_connections`: those of before stay silent, as behind a router that has forgotten them."""
         with self._lock:
             if new_connections:
-                self._silent = dict(self._pairs)
+                self._silent |= self._pairs
                 self._pairs.clear()
             self.held = False
 
@@ -45,6 +45,8 @@ class Cable:
         self._thread.join()
         self._listening.close()
         self._end_all()
+        for one in self._silent:
+            one.close()
 
     def _end_all(self) -> None:
         for one in list(self._pairs):
