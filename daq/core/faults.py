@@ -145,6 +145,9 @@ FAULTS: Final[dict[str, Treatment]] = {
     "verification_failed_later": Treatment(
         True, Quality.UNCERTAIN, "a verification of the instrument failed after the run"
     ),
+    "verification_withdrawn_later": Treatment(
+        True, Quality.UNCERTAIN, "the verification that the run relied on does not count as passed any more"
+    ),
     "control_failed_later": Treatment(True, Quality.UNCERTAIN, "a control of the instrument failed after the run"),
     "control_withdrawn_later": Treatment(
         True, Quality.UNCERTAIN, "the control that the run relied on does not count as passed any more"

@@ -164,6 +164,7 @@ class Bench:
         )
         # Without an authorisation a control can fail and cannot pass.
         known.passed = passed if known.authorised or not passed else None
+        known.has_passed |= bool(known.passed)
 
     def hand_over(self):
         self.boundary += 1

@@ -27,6 +27,7 @@ RUN = "run"
 """Kind of a subject that is a run."""
 BLOCKED_BY: "Final[Mapping[Doubt, str]]" = {
     "verification_failed_later": "verification_failed_after",
+    "verification_withdrawn_later": "verification_withdrawn_after",
     "control_failed_later": "control_failed_after",
     "control_withdrawn_later": "control_withdrawn_after",
 }

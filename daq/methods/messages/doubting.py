@@ -10,7 +10,9 @@ from daq.methods.messages.annulling import without_verdict
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
 
-Doubt = Literal["verification_failed_later", "control_failed_later", "control_withdrawn_later"]
+Doubt = Literal[
+    "verification_failed_later", "verification_withdrawn_later", "control_failed_later", "control_withdrawn_later"
+]
 DOUBTED: Final[tuple[Doubt, ...]] = get_args(Doubt)
 """Faults of the value of such a result."""
 F = TypeVar("F", Conclusion, ResultData)

@@ -54,7 +54,12 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
         ),
     ),
     **dict.fromkeys(
-        ("verification_failed_later", "control_failed_later", "control_withdrawn_later"),
+        (
+            "verification_failed_later",
+            "verification_withdrawn_later",
+            "control_failed_later",
+            "control_withdrawn_later",
+        ),
         (
             "[ (run {verification})][; decided by {who}][, because: {because}]",
             {"verification": NAME, "who": NAME, "because": DETAIL},

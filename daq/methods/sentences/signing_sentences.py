@@ -14,6 +14,11 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "decides about each result",
         verification=NAME, instrument=NAME,
     ),
+    "verification_withdrawn_after": sentence(
+        "the verification {verification} of {instrument}, on which it relied, does not count as passed any more; a person "
+        "decides about each result",
+        verification=NAME, instrument=NAME,
+    ),
     "control_failed_after": sentence(
         "the control {verification} of {instrument} failed after it, and none had passed in between; a person decides "
         "about each result",

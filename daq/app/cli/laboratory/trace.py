@@ -113,7 +113,9 @@ def _result(r: dict[str, Any]) -> list[tuple[str, str]]:
     verified = r["verified"] or {}
     if verified.get("run"):
         passed = {True: "passed", False: "FAILED", None: "not decided"}[verified["passed"]]
-        out.append((f"{passed} on {verified['date']}, run {verified['run'][:SHOWN_ID]}", "  verification: "))
+        gone = verified["passed"] and r["verified_counts"] is False
+        now = ", which DOES NOT COUNT AS PASSED any more" if gone else ""
+        out.append((f"{passed} on {verified['date']}, run {verified['run'][:SHOWN_ID]}{now}", "  verification: "))
     else:
         out.append(("none before this run", "  verification: "))
     if r["controlled"]:

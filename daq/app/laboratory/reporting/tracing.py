@@ -1,7 +1,7 @@
 """From a report, or its file, back to the results on it, their raw bytes, people, limits and verifications."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -15,6 +15,7 @@ from daq.adapters.store.archiving.joining import join_archives
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
+from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Kept, kept
 from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.reporting.shown import product_used
@@ -209,10 +210,18 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
         },
         "limits": (data.get("verdict") or {}).get("limits"),
         "verified": data.get("verified"),
+        "verified_counts": None if run is None else _verified_counts(releases, run, data),
         "controlled": data.get("controlled"),
         "fitted": None if configuration is None else configuration.data["fitted"],
         "files": [] if configuration is None else configuration.data["used"],
     }
+
+
+def _verified_counts(releases: Releases, run: RunRecord, data: Mapping[str, Any]) -> bool | None:
+    """Return whether the verification on a result counts as passed now; None where there is none, or it is not known."""
+    verified = (data.get("verified") or {}).get("run")
+    found = releases.trail(run.instrument).judged(verified) if verified else None
+    return None if found is None else found.passed is True
 
 
 def _raw(reader: Reader, run: str, unreadable: list[str]) -> tuple[bytes, str]:

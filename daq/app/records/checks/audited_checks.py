@@ -36,7 +36,9 @@ class Entry:
         method: id of the method of its run; "" where the run is not known.
         began_utc_ns: start of its run.
         simulated: it was measured on a simulated instrument: it says nothing about a real one.
-        has_passed: it passed when its run ended, whatever a correction made of it.
+        counts: detail of the pass that it is now; None where it is none.
+        taken_back: passes that it was before and is not any more, each as its detail with the number of the audit entry
+            that took it back.  Results were Good because of them.
     """
 
     seq: int
@@ -47,7 +49,8 @@ class Entry:
     method: str = ""
     began_utc_ns: int = 0
     simulated: bool = False
-    has_passed: bool = False
+    counts: Mapping[str, Any] | None = None
+    taken_back: tuple[tuple[Mapping[str, Any], int], ...] = ()
 
     @property
     def detail(self) -> "AuditedVerification":
@@ -84,12 +87,18 @@ class Entry:
         return self.data.get("kind") == CONTROL
 
     @property
+    def is_withdrawn(self) -> bool:
+        """True if it passed once, and does not count as that pass any more."""
+        return bool(self.taken_back)
+
+    @property
     def doubt(self) -> "Doubt | None":
         """The fault of the results that it puts in doubt; None where it puts none in doubt."""
         if self.passed is False:
             return "control_failed_later" if self.is_control else "verification_failed_later"
-        # Results were Good because this control had passed.
-        return "control_withdrawn_later" if self.is_control and self.has_passed and not self.passed else None
+        if not self.is_withdrawn:
+            return None
+        return "control_withdrawn_later" if self.is_control else "verification_withdrawn_later"
 
 
 def checks(reader: Reader, instrument: str) -> list[Entry]:
@@ -126,8 +135,26 @@ def _judged_last(audited: Iterable[Entry]) -> list[Entry]:
     found: dict[str, Entry] = {}
     for e in audited:
         first = found.get(e.run)
-        found[e.run] = e if first is None else replace(first, data=e.data)
+        found[e.run] = e if first is None else _judged_again(first, e)
     return list(found.values())
+
+
+def _judged_again(before: Entry, e: Entry) -> Entry:
+    """Return an entry after one more judgement: it may fail, be undecided, or pass for another pair."""
+    taken_back = before.taken_back
+    if before.counts is not None and (e.counts is None or _counted(e.counts) != _counted(before.counts)):
+        taken_back += ((before.counts, e.seq),)
+    if e.counts is not None:  # it counts again as it did before
+        taken_back = tuple(t for t in taken_back if _counted(t[0]) != _counted(e.counts))
+    return replace(before, data=e.data, counts=e.counts, taken_back=taken_back)
+
+
+def _counted(data: Mapping[str, Any]) -> tuple[object, ...]:
+    """Return for which instrument, measuring geometry and control fluid a pass counts."""
+    # A geometry with a serial number is the same under another name.
+    geometry = data["geometry_serial"] or data["geometry"]
+    own = (data["serial"], geometry, bool(data["geometry_serial"]))
+    return (*own, data["fluid"]) if data.get("kind") == CONTROL else own
 
 
 def _entry(reader: Reader, row: tuple[Any, ...]) -> Entry:
@@ -142,7 +169,7 @@ def _entry(reader: Reader, row: tuple[Any, ...]) -> Entry:
     attribution, method, began, simulated = start
     unknown = attribution == NOT_AUTHORISED
     passed = bool(data["passed"]) and not unknown and bool(method)
-    return Entry(seq, utc_ns, who, data, unknown, method, began, bool(simulated), passed)
+    return Entry(seq, utc_ns, who, data, unknown, method, began, bool(simulated), data if passed else None)
 
 
 def _is_sound(data: Any) -> bool:

@@ -22,6 +22,21 @@ def pairing(serial: str, geometry: str, geometry_serial: str) -> Pairing:
     return serial, "" if geometry_serial else geometry, geometry_serial
 
 
+PairOfCheck = tuple[Pairing, bool]
+"""Instrument and measuring geometry of a check, and whether they were simulated."""
+
+
+def pair_of_check(e: Entry, data: Mapping[str, Any]) -> PairOfCheck:
+    """Return the pair of a check as one of its judgements has it."""
+    return _pairing_of(data), e.simulated
+
+
+def later_pairs(e: Entry) -> set[PairOfCheck]:
+    """Return the pairs whose results after a check may be in doubt by it: those for which it passed and does not now."""
+    found = {pair_of_check(e, data) for data, _ in e.taken_back}
+    return found | {pair_of_check(e, e.data)} if e.is_control and e.is_withdrawn else found
+
+
 class CheckTrail:
     """The judgements of an instrument of which some may decide what is in doubt.
 
@@ -42,32 +57,42 @@ class CheckTrail:
             (self._others[run],) = entries_at(reader, sorted(found))
         failed = [run for run, e in self._others.items() if not e.data["passed"]]
         self._last_failed = max((seq for run in failed for seq in seqs[run]), default=0)
-        self._control_failed = any(self._others[run].is_control for run in failed)
+        self._reaches_later = any(
+            e.is_withdrawn or (e.is_control and not e.data["passed"]) for e in self._others.values()
+        )
 
     def may_reach(self, seq: int) -> bool:
-        """Return whether a judgement that is no pass may put a result in doubt, whose run this audit entry concluded.
+        """Return whether a judgement may put a result in doubt, whose run this audit entry concluded.
 
-        That of a control can put later results in doubt, too.
+        A pass that was taken back puts later results in doubt, too.
         """
-        return self._control_failed or self._last_failed >= seq
+        return self._reaches_later or self._last_failed >= seq
 
     def is_check(self, run: str) -> bool:
         """Return whether a run was a verification or control of the instrument."""
         return run in self._others or bool(self._reader.rows(_FIRST, [run]))
 
+    def judged(self, run: str) -> Entry | None:
+        """Return a verification or control of the instrument as it is judged now; None where the run was none."""
+        found = self._others.get(run)
+        if found is None:
+            found = next(iter(entries_at(self._reader, [seq for (seq,) in self._reader.rows(_FIRST, [run])])), None)
+        return found
+
     def deciding(self) -> list[Entry]:
         """Return the entries that decide what is in doubt, oldest first.
 
-        They are those that did not pass, each with the pass of the same kind, instrument and geometry before it; with
-        that of a control after it, too.  For them `daq.app.records.checks.doubts.window` is the same as with all
-        entries.
+        They are those that did not pass or were taken back, each with the pass of the same kind, instrument and geometry
+        before it; with the one after it where it was taken back.  For them `daq.app.records.checks.doubts.window` is the
+        same as with all entries.
         """
         taken: dict[str, Entry] = {}
         for e in self._others.values():
-            if e.data["passed"]:
+            if e.data["passed"] and not e.is_withdrawn:
                 continue
-            found = [e, self._pass_like(e, later=False), self._pass_like(e, later=True) if e.is_control else None]
-            taken |= {one.run: one for one in found if one is not None}
+            found = [self._pass_like(e, _full_pair(e), later=False)]
+            found += [self._pass_like(e, pair, later=True) for pair in later_pairs(e)]
+            taken |= {one.run: one for one in (e, *found) if one is not None}
         return sorted(taken.values(), key=lambda e: e.seq)
 
     def around(self, first_utc_ns: int, last_utc_ns: int, without: Callable[[str], bool]) -> list[Entry]:
@@ -92,9 +117,13 @@ class CheckTrail:
         between = list(read(p for p in places if first_utc_ns <= p[1] <= last_utc_ns))
         return [*([] if before is None else [before]), *between, *([] if after is None else [after])]
 
-    def _pass_like(self, e: Entry, *, later: bool) -> Entry | None:
-        """Return the nearest pass before an entry, or after it, of the same kind and pair."""
-        own = [o for o in self._others.values() if o.passed and _alike(o, e) and (o.seq > e.seq) == later and o != e]
+    def _pass_like(self, e: Entry, pair: PairOfCheck, *, later: bool) -> Entry | None:
+        """Return the nearest pass of a pair before an entry, or after it, of the same kind."""
+
+        def alike(o: Entry) -> bool:
+            return bool(o.passed) and o.is_control == e.is_control and _full_pair(o) == pair
+
+        own = [o for o in self._others.values() if alike(o) and (o.seq > e.seq) == later and o.run != e.run]
         nearest = min(own, key=lambda o: abs(o.seq - e.seq), default=None)
         sql, end = (_LATER, LATEST) if later else (_EARLIER, 0)
         if nearest is not None:
@@ -103,20 +132,20 @@ class CheckTrail:
         while page := self._reader.rows(sql, [self._instrument, min(place, end), max(place, end), size]):
             for seq, text in page:
                 place, data = seq, json.loads(text)
-                if data["run"] not in self._others and _pair_of(data) == _pair_of(e.data):
+                if data["run"] not in self._others and _pairing_of(data) == pair[0]:
                     (found,) = entries_at(self._reader, [seq])
-                    if found.passed and _alike(found, e):
+                    if alike(found):
                         return found
             size *= 2
         return nearest
 
 
-def _pair_of(data: Mapping[str, Any]) -> tuple[Pairing, bool]:
-    return pairing(data["serial"], data["geometry"], data["geometry_serial"]), data.get("kind") == CONTROL
+def _pairing_of(data: Mapping[str, Any]) -> Pairing:
+    return pairing(data["serial"], data["geometry"], data["geometry_serial"])
 
 
-def _alike(one: Entry, other: Entry) -> bool:
-    return one.simulated == other.simulated and _pair_of(one.data) == _pair_of(other.data)
+def _full_pair(e: Entry) -> PairOfCheck:
+    return pair_of_check(e, e.data)
 
 
 _OF_INSTRUMENT: Final = (

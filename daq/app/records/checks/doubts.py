@@ -8,15 +8,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from daq.adapters.store.newest_runs import LATEST
+from daq.adapters.store.newest_runs import LATEST, run_started_seq
 from daq.adapters.store.reading import Reader
 from daq.app.records.checks.audited_checks import Entry, all_checked
-from daq.app.records.checks.check_trail import CheckTrail, Pairing, pairing
+from daq.app.records.checks.check_trail import CheckTrail, PairOfCheck, later_pairs, pair_of_check
 
 
 @dataclass(frozen=True, slots=True)
 class InDoubt:
-    """A failed verification or control, and the results since the last pass before it, which are in doubt."""
+    """A failed or withdrawn verification or control, and the results that it puts in doubt."""
 
     failed: Entry
     last_pass: Entry | None
@@ -30,8 +30,8 @@ class Doubting:
 
     Attributes:
         is_check: tells whether a run is a verification or control, whose own result nothing puts in doubt.
-        reaches: failed verifications and controls and withdrawn controls, oldest first, each with the audit entries
-            after which and up to which results are in doubt.
+        reaches: failed and withdrawn verifications and controls, oldest first, each with the audit entries after which
+            and up to which results are in doubt.
     """
 
     is_check: Callable[[str], bool]
@@ -48,9 +48,10 @@ def doubting(trail: CheckTrail) -> Doubting:
 
 
 def failures_after(reader: Reader, found: Doubting, run: str, seq: int) -> list[Entry]:
-    """Return the failed verifications and controls, and the withdrawn controls, that put a result in doubt.
+    """Return the failed and the withdrawn verifications and controls that put a result in doubt.
 
-    A control puts only results of its own measuring geometry in doubt.
+    A failed verification puts all results before it in doubt.  A control, and a pass that is taken back, put only results
+    of their own measuring geometry in doubt.
 
     Args:
         reader: the database.
@@ -61,7 +62,20 @@ def failures_after(reader: Reader, found: Doubting, run: str, seq: int) -> list[
     near = [e for e, after, until in found.reaches if after < seq <= until]
     if not near or found.is_check(run):
         return []
-    return [e for e in near if not e.is_control or may_be_of(reader, run, e)]
+    return [e for e in near if _concerns(reader, e, run, seq)]
+
+
+def _concerns(reader: Reader, e: Entry, run: str, seq: int, *, however: bool = False) -> bool:
+    """Return whether a verification or control puts a result in doubt that is within its reach."""
+    if e.is_control:
+        return may_be_of(reader, run, e)
+    if seq <= e.seq:
+        return True
+    if however:
+        return may_be_of(reader, run, e)
+    # A result that began after the pass was taken back did not rely on it.
+    began = run_started_seq(reader, run)
+    return any(began < gone and _counted_for(reader, run, replace(e, data=data)) for data, gone in e.taken_back)
 
 
 def window(found: Sequence[Entry], e: Entry) -> tuple[int, int]:
@@ -73,14 +87,16 @@ def window(found: Sequence[Entry], e: Entry) -> tuple[int, int]:
 def reach(found: Sequence[Entry], e: Entry, *, however: bool = False) -> tuple[int, int | None]:
     """Return the audit entries between which results are in doubt by an entry; None means without an end.
 
-    A failure puts the results since the last pass in doubt, a withdrawn control those until the next pass.  With
-    `however` the reach is that of both, however a control is judged.
+    A failure puts the results since the last pass in doubt, a pass that is taken back those until the next pass.  With
+    `however` the reach is that of both, however it is judged.
     """
-    after = _seq(last_pass(found, e)) if e.passed is False or not e.is_control or however else e.seq
-    if not (e.is_control and (however or (e.has_passed and not e.passed))):
+    after = _seq(last_pass(found, e)) if e.passed is False or however else e.seq
+    if not (e.is_withdrawn or however):
         return after, e.seq
-    pair = _pair(e)
-    later = [o.seq for o in found if o.is_control and o.passed and o.seq > e.seq and _pair(o) == pair]
+    pairs = later_pairs(e) | ({_pair(e)} if however else set())
+    later = [
+        o.seq for o in found if o.is_control == e.is_control and o.passed and o.seq > e.seq and {_pair(o)} == pairs
+    ]
     return after, later[0] if later else None
 
 
@@ -95,13 +111,20 @@ def _seq(e: Entry | None) -> int:
     return 0 if e is None else e.seq
 
 
-def _pair(e: Entry) -> tuple[Pairing, bool]:
-    """Return instrument and measuring geometry, and whether they were simulated."""
-    return pairing(e.data["serial"], e.data["geometry"], e.data["geometry_serial"]), e.simulated
+def _pair(e: Entry) -> PairOfCheck:
+    return pair_of_check(e, e.data)
 
 
-def may_be_of(reader: Reader, run: str, control: Entry) -> bool:
-    """Return whether a result may be of instrument and measuring geometry of a control; True where it is not known."""
+def may_be_of(reader: Reader, run: str, check: Entry) -> bool:
+    """Return whether a result may be of instrument and measuring geometry of a check; True where it is not known.
+
+    The pairs for which it passed before are among them.
+    """
+    judged = (check, *(replace(check, data=data) for data, _ in check.taken_back))
+    return any(_counted_for(reader, run, e) for e in judged)
+
+
+def _counted_for(reader: Reader, run: str, check: Entry) -> bool:
     from daq.methods.planning.standing import Pair
 
     newest = reader.newest_result(run)
@@ -111,7 +134,7 @@ def may_be_of(reader: Reader, run: str, control: Entry) -> bool:
     geometry = data.get("geometry") or {}
     own = Pair(data["origin"].get("serial") or "", geometry.get("name") or "", geometry.get("serial") or "")
     # As a failure, which counts also where a serial number is known on one side only.
-    return own.counts(replace(control.verified, passed=False))
+    return own.counts(replace(check.verified, passed=False))
 
 
 def in_doubt(reader: Reader, instrument: str, found: Sequence[Entry]) -> InDoubt | None:
@@ -128,9 +151,14 @@ def doubt_by(
     With `however` these are all results that it could put in doubt, however it is judged.
     """
     after, until = reach(found, failed, however=however)
-    results = results_between(reader, instrument, after, until)
-    if failed.is_control:
-        results = [(result, run) for result, run in results if may_be_of(reader, run, failed)]
+    before = results_between(reader, instrument, after, failed.seq)
+    later = results_between(reader, instrument, failed.seq, until) if until != failed.seq else []
+    results = [
+        (result, run)
+        for seq, found_there in ((failed.seq, before), (LATEST, later))
+        for result, run in found_there
+        if _concerns(reader, failed, run, seq, however=however)
+    ]
     return InDoubt(failed, last_pass(found, failed), tuple(results))
 
 
