@@ -218,7 +218,7 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
 
 
 def _verified_counts(releases: Releases, run: RunRecord, data: Mapping[str, Any]) -> bool | None:
-    """Return whether the verification on a result counts as passed now; None where there is none, or it is not known."""
+    """Return whether the verification on a result counts as passed now; None where none is known."""
     verified = (data.get("verified") or {}).get("run")
     found = releases.trail(run.instrument).judged(verified) if verified else None
     return None if found is None else found.passed is True
