@@ -108,9 +108,9 @@ def test_results_that_relied_on_a_verification_lose_release_and_certificate_when
         assert [e.run for e, _ in affected(reader, verification)] == [run]
         assert find(reader, Report, of_sample).record.state == "withdrawn"
         traced = trace(reader, find(reader, Report, of_run).record)
-    assert [s.code for s in traced.objections] == [code]
         assert Releases(reader).trail("bench-1").judged(verification).passed is (None if annulled else False)
         assert Releases(reader).trail("bench-1").judged(run) is None
+    assert [s.code for s in traced.objections] == [code]
     verified = {"run": verification, "passed": True, "date": "2026-03-02"}
     result = traced.results[0] | {"verified": verified, "verified_counts": False}
     assert any("DOES NOT COUNT" in text for text, _ in lines_of(replace(traced, results=[result])))

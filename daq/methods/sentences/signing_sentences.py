@@ -15,8 +15,8 @@ SENTENCES: Final[dict[str, Sentence]] = {
         verification=NAME, instrument=NAME,
     ),
     "verification_withdrawn_after": sentence(
-        "the verification {verification} of {instrument}, on which it relied, does not count as passed any more; a person "
-        "decides about each result",
+        "the verification {verification} of {instrument}, on which it relied, does not count as passed any more; a "
+        "person decides about each result",
         verification=NAME, instrument=NAME,
     ),
     "control_failed_after": sentence(

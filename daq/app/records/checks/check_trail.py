@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from daq.adapters.store.newest_runs import LATEST
 from daq.adapters.store.reading import Reader
-from daq.app.records.checks.audited_checks import CONTROL, Entry, entries_at
+from daq.app.records.checks.audited_checks import Entry, entries_at
 
 AT_FIRST: Final = 8
 """Number of passes that are looked up at first; the pass of the same geometry is almost always among them."""
@@ -32,7 +32,7 @@ def pair_of_check(e: Entry, data: Mapping[str, Any]) -> PairOfCheck:
 
 
 def later_pairs(e: Entry) -> set[PairOfCheck]:
-    """Return the pairs whose results after a check may be in doubt by it: those for which it passed and does not now."""
+    """Return the pairs of the results after a check that may be in doubt by it: it passed for them, and does not now."""
     found = {pair_of_check(e, data) for data, _ in e.taken_back}
     return found | {pair_of_check(e, e.data)} if e.is_control and e.is_withdrawn else found
 
@@ -57,9 +57,7 @@ class CheckTrail:
             (self._others[run],) = entries_at(reader, sorted(found))
         failed = [run for run, e in self._others.items() if not e.data["passed"]]
         self._last_failed = max((seq for run in failed for seq in seqs[run]), default=0)
-        self._reaches_later = any(
-            e.is_withdrawn or (e.is_control and not e.data["passed"]) for e in self._others.values()
-        )
+        self._reaches_later = any(e.is_withdrawn for e in self._others.values())
 
     def may_reach(self, seq: int) -> bool:
         """Return whether a judgement may put a result in doubt, whose run this audit entry concluded.
@@ -82,9 +80,9 @@ class CheckTrail:
     def deciding(self) -> list[Entry]:
         """Return the entries that decide what is in doubt, oldest first.
 
-        They are those that did not pass or were taken back, each with the pass of the same kind, instrument and geometry
-        before it; with the one after it where it was taken back.  For them `daq.app.records.checks.doubts.window` is the
-        same as with all entries.
+        They are those that did not pass or were taken back, each with the pass of the same kind, instrument and
+        geometry before it; with the one after it where it was taken back.  For them
+        `daq.app.records.checks.doubts.window` is the same as with all entries.
         """
         taken: dict[str, Entry] = {}
         for e in self._others.values():

@@ -50,8 +50,8 @@ def doubting(trail: CheckTrail) -> Doubting:
 def failures_after(reader: Reader, found: Doubting, run: str, seq: int) -> list[Entry]:
     """Return the failed and the withdrawn verifications and controls that put a result in doubt.
 
-    A failed verification puts all results before it in doubt.  A control, and a pass that is taken back, put only results
-    of their own measuring geometry in doubt.
+    A failed verification puts all results before it in doubt.  A control, and a pass that is taken back, put only
+    results of their own measuring geometry in doubt.
 
     Args:
         reader: the database.
@@ -94,10 +94,8 @@ def reach(found: Sequence[Entry], e: Entry, *, however: bool = False) -> tuple[i
     if not (e.is_withdrawn or however):
         return after, e.seq
     pairs = later_pairs(e) | ({_pair(e)} if however else set())
-    later = [
-        o.seq for o in found if o.is_control == e.is_control and o.passed and o.seq > e.seq and {_pair(o)} == pairs
-    ]
-    return after, later[0] if later else None
+    later = (o for o in found if o.seq > e.seq and o.is_control == e.is_control and o.passed)
+    return after, next((o.seq for o in later if {_pair(o)} == pairs), None)
 
 
 def last_pass(found: Sequence[Entry], failed: Entry) -> Entry | None:
