@@ -2,6 +2,8 @@
 
 from typing import ClassVar, Literal
 
+from pydantic import Field
+
 from daq.laboratory.record import Record
 from daq.methods.files.fields import Label, Model, NeededLabel
 
@@ -15,12 +17,15 @@ class Fitted(Record):
         geometry: name of the geometry in the instrument's file.
         serial: its serial number; "" where neither the file nor the person states one.
         in_file: the key `fitted` of the instrument's file at that time; "" where it had none.
+        constants: the constants of instrument and geometry with which it was fitted, by key
+            (`daq.app.setup.constants`); empty in a record of an earlier version of the program.
     """
 
     kind: ClassVar[str] = "fitted"
     geometry: NeededLabel
     serial: Label = ""
     in_file: Label = ""
+    constants: dict[str, str] = Field(default_factory=dict)
 
 
 class UsedFile(Model):

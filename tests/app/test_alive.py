@@ -3,6 +3,7 @@
 import asyncio
 import hashlib
 import json
+import re
 import shutil
 
 import pytest
@@ -100,6 +101,26 @@ async def test_a_serial_number_that_changes_in_the_file_needs_a_fit(tmp_path):
         assert (await bench.measured())["geometry"]["serial"] == "K-9"
 
 
+async def test_constants_that_change_in_the_file_need_a_fit(tmp_path):
+    async with FileBench(tmp_path) as bench:
+        before = await bench.measured()
+        bench.change("instruments/bench-1", r"outer_radius = 16\.2705", "outer_radius = 15.2705")
+        what = r"geometries\.coaxial-15\.outer_radius.*16\.2705 -> 15\.2705.*daq fit bench-1 coaxial-15"
+        with pytest.raises(SettingError, match=what):
+            await bench.begin_on()
+        for answer in ((await asked(bench, Reload())).errors, (await asked(bench, AskStatus())).status.configuration):
+            assert [bool(re.search(what, text)) for text in answer] == [True]
+        done = await bench.fit("bench-1", "coaxial-15")
+        assert done["constants"] == "geometries.coaxial-15.outer_radius 16.2705 -> 15.2705"
+        recorded = record_of(bench, "fitted", "bench-1")
+        assert (recorded.data["constants"]["geometries.coaxial-15.outer_radius"], recorded.who) == (
+            "15.2705",
+            "m.keeper",
+        )
+        assert (await asked(bench, AskStatus())).status.configuration == ()
+        assert (await bench.measured())["value"] != before["value"]
+
+
 async def test_a_run_keeps_its_configuration_and_the_next_one_has_the_new(tmp_path):
     async with FileBench(tmp_path) as bench:
         active, other = await bench.begin_on(method="long"), await bench.begin_on("bench-2", "long")
@@ -116,6 +137,7 @@ async def test_a_run_keeps_its_configuration_and_the_next_one_has_the_new(tmp_pa
         first = bench.result((await active.task).run_id)
         assert (first["outcome"], first["geometry"]["dimensions"]["inner_radius"]) == ("stopped", 15.0)
         await bench.until(lambda: bench.session is not session)
+        await bench.fit("bench-1", "coaxial-15")
         second = await bench.measured()
         assert (second["geometry"]["dimensions"]["inner_radius"], second["method"]["version"]) == (14.9, "2")
         assert second["value"] != CERTIFIED

@@ -8,7 +8,8 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.records.equipment_state import out_of_service
 from daq.app.records.pieces import named_piece
-from daq.app.setup.fitted import change_of, fit_of, fitted_as
+from daq.app.setup.constants import differing, differing_words
+from daq.app.setup.fitted import change_of, fit_of, fits_in_order, fitted_as
 from daq.methods.files.fields import Label, Model, NeededLabel
 
 
@@ -22,7 +23,10 @@ class FitGeometry(Model):
 
 
 def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
-    """Record the geometry that is fitted to an instrument; the outcome states whether it is out of service.
+    """Record the geometry that is fitted to an instrument, with its constants as the file has them now.
+
+    The outcome states whether it is out of service, and which constants are others than when it was fitted last:
+    verifications before that do not count any more.
 
     Raises:
         SettingError: instrument or geometry are not known, the serial number is another one than in the file, or the
@@ -31,6 +35,8 @@ def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
     record = fitted_as(laboratory.catalogue.instrument(order.instrument), order.geometry, order.serial)
     with laboratory.reader() as reader:
         before = fit_of(reader, order.instrument)
+        earlier = [fitted for _, fitted in fits_in_order(reader, order.instrument) if fitted.constants]
+    same = [f for f in earlier if (f.geometry, f.serial) == (record.geometry, record.serial)]
     change = change_of(record, "geometry_fitted", 0 if before is None else before.revision)
     laboratory.store.submit(Fit(change, laboratory.clock.utc_ns(), laboratory.who)).result()
     name = f"{record.id}/{record.geometry}"
@@ -38,6 +44,7 @@ def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
         piece = replace(named_piece(laboratory.catalogue, reader, name), serial=record.serial)
         out = [o.words for o in out_of_service(reader, piece)]
     return {
+        "constants": differing_words(differing(same[-1].constants, record.constants)) if same else "",
         "out_of_service": out[0] if out else "",
         "instrument": record.id,
         "geometry": record.geometry,

@@ -10,13 +10,17 @@ from typing import TYPE_CHECKING
 
 from daq.adapters.clock import utc_text
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import Change, newest_revision
+from daq.adapters.store.records import Change, newest_revision, revisions
+from daq.app.setup.constants import constants_of, differing, differing_words
 from daq.core.errors import SettingError
 from daq.laboratory.configuration import Fitted
 from daq.methods.files.instrument import Instrument
 
 if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue
+
+NOTED = "constants_noted"
+"""Name of the change that adds the constants of the file to a record without them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,22 +53,30 @@ def fits_of(reader: Reader, instruments: Iterable[str]) -> dict[str, Fit]:
     return {name: fit for name, fit in found.items() if fit is not None}
 
 
+def fits_in_order(reader: Reader, instrument: str) -> list[tuple[int, Fitted]]:
+    """Return all records of what was fitted to an instrument, oldest first, each with the number of its audit entry."""
+    return [(s.audit_seq, Fitted.model_validate(s.data)) for s in revisions(reader, Fitted.kind, instrument)]
+
+
 def fits_by_file(catalogue: "Catalogue", instruments: Iterable[str], known: Mapping[str, Fit]) -> list[Change]:
     """Return the changes that the files make to the records of what is fitted to `instruments`.
 
     Where nothing is known yet, the geometry of the file is recorded.  Where the file has come to name the recorded
-    geometry, this is noted, so that its next change is noticed even if it returns to the name it had before.
+    geometry, this is noted, so that its next change is noticed even if it returns to the name it had before.  A record
+    of an earlier version of the program gets the constants of the file.
     """
     changes = []
     for instrument in (catalogue.instrument(name) for name in instruments):
         fit, given = known.get(instrument.name), instrument.fitted
-        if given is None:
-            continue
         if fit is None:
-            changes.append(change_of(fitted_as(instrument, given), "fitted_as_the_file_states", 0))
+            if given is not None:
+                changes.append(change_of(fitted_as(instrument, given), "fitted_as_the_file_states", 0))
         elif given == fit.record.geometry != fit.record.in_file:
             noted = fit.record.model_copy(update={"in_file": given})
             changes.append(change_of(noted, "file_names_what_is_fitted", fit.revision))
+        elif not fit.record.constants and fit.record.geometry in instrument.geometries:
+            known_now = constants_of(instrument.with_fitted(fit.record.geometry))
+            changes.append(change_of(fit.record.model_copy(update={"constants": known_now}), NOTED, fit.revision))
     return changes
 
 
@@ -86,7 +98,13 @@ def fitted_as(instrument: Instrument, geometry: str, serial: str = "") -> Fitted
             file=instrument.source,
             key=f"geometries.{geometry}.serial",
         )
-    return Fitted(id=instrument.name, geometry=geometry, serial=serial or stated, in_file=instrument.fitted or "")
+    return Fitted(
+        id=instrument.name,
+        geometry=geometry,
+        serial=serial or stated,
+        in_file=instrument.fitted or "",
+        constants=constants_of(instrument.with_fitted(geometry)),
+    )
 
 
 def conflict(instrument: Instrument, fit: Fit | None) -> SettingError | None:
@@ -114,7 +132,21 @@ def conflict(instrument: Instrument, fit: Fit | None) -> SettingError | None:
             f"daq fit {name} {record.geometry}"
         )
         return SettingError(reason, file=instrument.source, key=f"geometries.{record.geometry}.serial")
+    other = changed_constants(instrument, record)
+    if other:
+        reason = (
+            f"differs from what is recorded: {differing_words(other)}; {fit.words} is {since}. Put the file right, or "
+            f"record the new constants: daq fit {name} {record.geometry}; verification and control then count anew"
+        )
+        return SettingError(reason, file=instrument.source, key=other[0][0])
     return None
+
+
+def changed_constants(instrument: Instrument, record: Fitted) -> list[tuple[str, str, str]]:
+    """Return key, recorded and present value of each constant that changed since a geometry was fitted."""
+    if not record.constants or record.geometry not in instrument.geometries:
+        return []
+    return differing(record.constants, constants_of(instrument.with_fitted(record.geometry)))
 
 
 def conflicts(catalogue: "Catalogue", fits: Mapping[str, Fit]) -> list[SettingError]:

@@ -21,6 +21,8 @@ def run(args: argparse.Namespace) -> int:
     serial = f" (serial number {done['serial']})" if done["serial"] else ""
     before = f"; before: {done['before']}" if done["before"] not in ("", done["geometry"]) else ""
     say(plain(f"{done['geometry']}{serial} is fitted to {done['instrument']}{before}"))
+    if done["constants"]:
+        say(plain(done["constants"]), "new constants, so verification and control count anew: ")
     if done["out_of_service"]:
         say(plain(done["out_of_service"]), "no run starts: ")
     return 0

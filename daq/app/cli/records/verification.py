@@ -153,9 +153,9 @@ def _verifications_of(
         instrument=name,
         serial=serial,
         geometry=own.geometry,
-        now=standing_of(found, instrument, own, now),
+        now=standing_of(reader, found, instrument, own, now),
         others=[
-            (pair.geometry, standing_of(found, instrument, pair, now))
+            (pair.geometry, standing_of(reader, found, instrument, pair, now))
             for pair, entry in newest.items()
             if not own.counts(entry.verified)
         ],

@@ -160,7 +160,9 @@ def _verifications(catalogue: Catalogue, reader: Reader, now_utc_ns: int) -> Ite
         if instrument.verification is None:
             continue
         serial = seen.get(instrument.name) or instrument.expect_serial
-        found = standing_of(entries(reader, instrument.name), instrument, pair_of(instrument, serial), now_utc_ns)
+        found = standing_of(
+            reader, entries(reader, instrument.name), instrument, pair_of(instrument, serial), now_utc_ns
+        )
         due = "never passed" if found.due_utc_ns is None else day(found.due_utc_ns)
         words = "FAILED" if found.passed is False else f"OVERDUE: {due}" if found.overdue else due
         yield instrument.name, (words, found.overdue or found.passed is False)

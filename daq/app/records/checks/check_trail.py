@@ -32,7 +32,7 @@ def pair_of_check(e: Entry, data: Mapping[str, Any]) -> PairOfCheck:
 
 
 def later_pairs(e: Entry) -> set[PairOfCheck]:
-    """Return the pairs of the results after a check that may be in doubt by it: it passed for them, and does not now."""
+    """Return the pairs of later results that a check may put in doubt: it passed for them, and does not now."""
     found = {pair_of_check(e, data) for data, _ in e.taken_back}
     return found | {pair_of_check(e, e.data)} if e.is_control and e.is_withdrawn else found
 

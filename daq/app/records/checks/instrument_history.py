@@ -6,6 +6,7 @@ from typing import Final
 
 from daq.adapters.store.reading import Reader
 from daq.app.records.checks.audited_checks import Entry, checks, entries, pair_of
+from daq.app.records.checks.constants_then import ConstantsThen
 from daq.app.records.checks.controls import control_of, fixed_control_limits
 from daq.app.records.checks.doubts import results_between
 from daq.app.setup.catalogue import Catalogue
@@ -19,13 +20,18 @@ DAY_NS: Final = 86_400_000_000_000
 """Largest age of a torque at rest that is used for the drift of the zero."""
 
 
-def standing_of(found: Sequence[Entry], instrument: Instrument | None, pair: Pair, now_utc_ns: int) -> Standing:
+def standing_of(
+    reader: Reader, found: Sequence[Entry], instrument: Instrument | None, pair: Pair, now_utc_ns: int
+) -> Standing:
     """Return the verification status of a pair now; without the instrument's file no interval is known.
 
-    A pass on a simulated instrument counts for a simulated one only.
+    A pass on a simulated instrument counts for a simulated one only, and a pass with other constants of instrument or
+    geometry counts for none.
     """
+    constants = ConstantsThen.of(reader, instrument)
     every = None if instrument is None or instrument.verification is None else instrument.verification.every
-    judged = [e.verified for e in found if e.passed is not None and e.counts_for(instrument)]
+    decided = [e for e in found if e.passed is not None and e.counts_for(instrument)]
+    judged = [e.verified for e in decided if not e.passed or constants.are_the_same(e)]
     return standing(judged, now_utc_ns=now_utc_ns, every_ns=every, pair=pair)
 
 
@@ -53,7 +59,7 @@ def instrument_history(
         limits = fixed_control_limits(reader, instrument, catalogue.fluid(order.fluid))
     return InstrumentHistory(
         today=day(now_utc_ns),
-        standing=standing_of(found, instrument, pair, now_utc_ns),
+        standing=standing_of(reader, found, instrument, pair, now_utc_ns),
         condition=order.condition or "as_found",
         results_since_pass=tuple(result for result, _ in since),
         last_torque_at_rest=_last_torque_at_rest(reader, instrument.name, serial, now_utc_ns),

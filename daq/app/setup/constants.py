@@ -1,0 +1,47 @@
+"""The constants of an instrument and its fitted geometry that enter a value.  They are part of what was verified."""
+
+import json
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+from daq.methods.files.instrument import Instrument
+
+DESCRIBING: Final = {"title", "serial", "fill_volume", "immersion"}
+"""Keys of a geometry that describe it or its filling, and enter no value."""
+TIMING: Final = "_ms"
+"""End of the names of a driver's options that say when it asks, and not how its answer is read."""
+OF_INSTRUMENT: Final = {"driver", "options", "probes", "density_vessel"}
+NOT_STATED: Final = "not stated"
+
+
+def constants_of(instrument: Instrument) -> dict[str, str]:
+    """Return the constants as JSON texts, by their keys in the instrument's file; a default is left out."""
+    given = instrument.model_dump(mode="json", include=OF_INSTRUMENT, exclude_defaults=True)
+    found = {key: value for key, value in _leaves(given) if not (key.startswith("options.") and key.endswith(TIMING))}
+    if instrument.specification is not None and instrument.specification.torque_full_scale is not None:
+        stated = instrument.specification.model_dump(mode="json", include={"torque_full_scale"})
+        found |= dict(_leaves({"specification": stated}))
+    if instrument.geometry is not None and instrument.fitted is not None:
+        own = instrument.geometry.model_dump(mode="json", exclude=DESCRIBING, exclude_defaults=True)
+        found |= dict(_leaves({"geometries": {instrument.fitted: own}}))
+    return found
+
+
+def differing(before: Mapping[str, str], now: Mapping[str, str]) -> list[tuple[str, str, str]]:
+    """Return key, earlier and present value of each constant that differs, in the order of the keys."""
+    keys = sorted({*before, *now})
+    return [(k, before.get(k, NOT_STATED), now.get(k, NOT_STATED)) for k in keys if before.get(k) != now.get(k)]
+
+
+def differing_words(found: list[tuple[str, str, str]]) -> str:
+    """Return differing constants in words, each with its key: "outer_radius 15.0 -> 13.0"."""
+    return ", ".join(f"{key} {before} -> {now}" for key, before, now in found)
+
+
+def _leaves(given: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, str]]:
+    for key, value in given.items():
+        name = f"{above}{key}"
+        if isinstance(value, Mapping) and value:
+            yield from _leaves(value, f"{name}.")
+        else:
+            yield name, json.dumps(value, ensure_ascii=False, sort_keys=True)
