@@ -8,6 +8,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
 from daq.app.laboratory.moments import any_moment, past_moment
 from daq.app.laboratory.repeats import refuse_without_cause
+from daq.app.laboratory.signing.changed_samples import store_change
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.kinds import NEWEST
 from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, SampleState
@@ -163,7 +164,10 @@ def _check_day(errors: _Errors, key: str, day: str) -> None:
 def change(laboratory: Laboratory, order: ChangeSample) -> dict[str, Any]:
     """Change a sample; the state before the change stays in its revisions.
 
+    Certificates that state what changes are withdrawn.
+
     Raises:
+        NotAllowedError: it withdraws a certificate, and the person does not review.
         SettingErrors: there is no such sample, or a new value is wrong.
     """
     kept = laboratory.get(Sample, order.id)
@@ -183,8 +187,9 @@ def change(laboratory: Laboratory, order: ChangeSample) -> dict[str, Any]:
     after = Sample.model_validate(kept.record.model_dump() | given)
     if after == kept.record:
         raise SettingError(f"sample {order.id!r} has these values already; name a value that is to change")
-    laboratory.change(changed(kept, after, "sample_changed"), because=order.because)
-    return {"id": order.id}
+    step = changed(kept, after, "sample_changed")
+    gone = store_change(laboratory, step, kept.record, after, order.because)
+    return {"id": order.id, "withdrawn": gone}
 
 
 def _check_product(errors: _Errors, laboratory: Laboratory, ident: str, product: str) -> None:
@@ -224,22 +229,23 @@ def _retained(errors: _Errors, before: Retained | None, order: ChangeSample) -> 
 
 
 def cancel(laboratory: Laboratory, order: CloseSample) -> dict[str, Any]:
-    """Take a sample off the worklist; its record stays.
+    """Take a sample off the worklist; its record stays, and its certificates are withdrawn.
 
     Raises:
+        NotAllowedError: it withdraws a certificate, and the person does not review.
         SettingError: there is no such sample, or it is not open.
     """
     kept = laboratory.get(Sample, order.id)
     if kept.record.state != "open":
         raise SettingError(f"sample {order.id!r} is {kept.record.state}; only an open one can be cancelled")
-    laboratory.change(in_state(kept, "cancelled", "sample_cancelled"), because=order.because)
-    return {"id": order.id}
+    return _in_state(laboratory, kept, "cancelled", "sample_cancelled", order.because)
 
 
 def again(laboratory: Laboratory, order: CloseSample) -> dict[str, Any]:
-    """Put a sample that is done or cancelled on the worklist again; its results stay.
+    """Put a sample that is done or cancelled on the worklist again; its results stay, its certificates do not.
 
     Raises:
+        NotAllowedError: it withdraws a certificate, and the person does not review.
         SettingError: there is no such sample, it is open, or its result is outside and no cause is assigned.
     """
     kept = laboratory.get(Sample, order.id)
@@ -250,8 +256,13 @@ def again(laboratory: Laboratory, order: CloseSample) -> dict[str, Any]:
         methods = {f"{r.method_id} {r.method_version}" for r in reader.runs(limit=-1, sample=order.id)}
         for method in sorted(methods):
             refuse_without_cause(reader, order.id, product, method)
-    laboratory.change(in_state(kept, "open", REOPENED), because=order.because)
-    return {"id": order.id}
+    return _in_state(laboratory, kept, "open", REOPENED, order.because)
+
+
+def _in_state(laboratory: Laboratory, kept: Kept[Sample], to: SampleState, what: str, because: str) -> dict[str, Any]:
+    after = kept.record.model_copy(update={"state": to})
+    gone = store_change(laboratory, in_state(kept, to, what), kept.record, after, because)
+    return {"id": kept.record.id, "withdrawn": gone}
 
 
 def in_state(kept: Kept[Sample], state: SampleState, what: str) -> Any:

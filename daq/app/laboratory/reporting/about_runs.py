@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import found_by, newest_revision
+from daq.adapters.store.records import found_by
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.reporting.certificate_page import CertificateFacts, of_reportable, refusal
@@ -23,6 +23,7 @@ from daq.app.laboratory.reporting.shown import (
     shown_of,
 )
 from daq.app.laboratory.reporting.signature_lines import authorisation_lines, signature_lines
+from daq.app.laboratory.signing.changed_samples import refuse_changed_sample
 from daq.app.laboratory.signing.reportable_records import is_current
 from daq.app.records.attempts import AttemptWithData, attempt_of
 from daq.app.records.derived import flow_curve, trend_of
@@ -36,7 +37,6 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import DaqError, SettingError
 from daq.laboratory.reportables import ReportableRecord, reportable_id
 from daq.laboratory.reports import Report, ReportForm, ShownResult
-from daq.laboratory.samples import Sample
 from daq.methods.concluding.reportable import Reportable, reportable
 
 
@@ -131,7 +131,7 @@ def certificate_of_run(reader: Reader, run: RunRecord, seen: str = "", *, needs_
     if newest is not None and seen and seen != newest.id:
         raise SettingError(f"result {seen} is superseded; use the newest of run {run.id}: {newest.id}")
     attempt, data = attempt_of(reader, run)
-    _refuse_cancelled(reader, run.sample)
+    refuse_changed_sample(reader, run.sample, [run])
     releases = Releases(reader)
     why = refusal(data, (attempt, data), run.state, releases.against_run(run, newest, needed=needs_release))
     if why or data is None or newest is None:
@@ -152,7 +152,7 @@ def certificate_of_sample(
 
     Where it needs a release, that of the stored reportable result counts, and the certificate shows the same value.
     """
-    _refuse_cancelled(reader, sample)
+    refuse_changed_sample(reader, sample, ())
     attempts, found = _reported(reader, catalogue, sample, runs)
     counted = _first_counted(found, attempts)
     if counted is None:
@@ -164,6 +164,7 @@ def certificate_of_sample(
     refuse_changed_record(reader, ReportableRecord.kind, ident)
     kept = _stored_value(releases, catalogue, found, counted)
     own = [run for run in runs if run.id in used]
+    refuse_changed_sample(reader, sample, own)
     against = releases.against_reportable(ident, kept, own, needed=needs_release)
     if against:
         raise SettingError(f"sample {sample} has no certificate: {sentence(against)}")
@@ -233,9 +234,3 @@ def _stored_value(
 def _first_counted(found: Reportable, attempts: Sequence[AttemptWithData]) -> dict[str, Any] | None:
     counted = {a.run for a in found.attempts if a.counted}
     return next((data for a, data in attempts if a.run in counted), None)
-
-
-def _refuse_cancelled(reader: Reader, sample: str) -> None:
-    stored = newest_revision(reader, Sample.kind, sample)
-    if stored is not None and stored.data.get("state") == "cancelled":
-        raise SettingError(f"sample {sample} is cancelled: {stored.because}")

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import Change, StoredRecord, found_by
+from daq.adapters.store.records import Change, StoredRecord, found_by, newest_revision
 from daq.app.laboratory.laboratory import changed, kept
 from daq.laboratory.reports import WITHDRAWABLE, Report
 
@@ -23,6 +23,12 @@ def withdrawals(reader: Reader, run: str, samples: Iterable[str]) -> tuple[Chang
     for name, value in (("run", run), *(("sample", sample) for sample in dict.fromkeys(samples) if sample)):
         found |= {r.id: r for r in found_by(reader, Report.kind, name, value, limit=-1)}
     return _withdrawn(found.values())
+
+
+def withdrawal_of(reader: Reader, report: str) -> tuple[Change, ...]:
+    """Return the change that withdraws a report; none where it is no certificate, or withdrawn already."""
+    stored = newest_revision(reader, Report.kind, report)
+    return () if stored is None else _withdrawn([stored])
 
 
 def withdrawals_of_value(reader: Reader, sample: str, test: str) -> tuple[Change, ...]:

@@ -8,7 +8,7 @@ from pydantic import Field
 from daq.adapters.clock import utc_text
 from daq.adapters.store.agreement.one_run import disagreements_of_record, disagreements_of_run
 from daq.adapters.store.audit import source_uri
-from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
+from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords, seen_keyed
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, found_by
 from daq.adapters.store.rows import Outgoing
@@ -17,6 +17,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.identity import confirm
 from daq.app.laboratory.laboratory import Laboratory, new
 from daq.app.laboratory.signing.report_subjects import report_subject
+from daq.app.laboratory.signing.report_withdrawal import withdrawal_of, withdrawals
 from daq.app.laboratory.signing.subjects import Subject, refusals, reportable_subject, run_subject
 from daq.app.laboratory.signing.withdrawing import Superseded, signature_data, withdrawal
 from daq.app.records.signatures import RUN, Releases
@@ -174,8 +175,12 @@ def _transaction(laboratory: Laboratory, reader: Reader, subjects: list[Subject]
         if topics is not None:
             own.append(signature_message(topics, signature_data(signature, subject.sample, anchor.stream), at, time))
         if signer.meaning == "rejected":
-            gone = withdrawal(reader, _rejected(reader, subject), anchor.stream, laboratory.who, OTHER, utc_ns)
-            changes += gone.changes
+            names = [("sample", subject.sample), *(("run", run.id) for run in subject.runs)]
+            seen = seen.and_seen(AsSeen(keyed=tuple(seen_keyed(reader, Report.kind, *name) for name in names)))
+            reports = _reports_of(reader, subject)
+            replaced = [*_rejected(reader, subject), *(Superseded(c.kind, c.id, subject.sample) for c in reports)]
+            gone = withdrawal(reader, replaced, anchor.stream, laboratory.who, OTHER, utc_ns)
+            changes += [*gone.changes, *reports]
             seen = seen.and_seen(gone.seen)
             own += gone.messages(topics, at, time)
         messages += [(anchor.id, message) for message in own]
@@ -198,6 +203,17 @@ def _rejected(reader: Reader, subject: Subject) -> list[Superseded]:
         found = found_by(reader, ReportableRecord.kind, "run", subject.id, limit=-1)
         out += [Superseded(ReportableRecord.kind, s.id, s.data["sample"]) for s in found]
     return out
+
+
+def _reports_of(reader: Reader, subject: Subject) -> tuple[Change, ...]:
+    """Return the changes that withdraw the certificates of a rejected record, of its runs and of its sample.
+
+    They stay withdrawn also after a later review: a new certificate names those that it replaces.
+    """
+    if subject.of == Report.kind:
+        return withdrawal_of(reader, subject.id)
+    found = {c.id: c for run in subject.runs for c in withdrawals(reader, run.id, [subject.sample])}
+    return tuple(found.values())
 
 
 def _seen(subjects: list[Subject]) -> AsSeen:
