@@ -10,6 +10,7 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.context import RequiredControl
 from daq.core.errors import SettingError, SettingErrors
 from daq.core.plan import Keep, Rule
+from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.redeclaring import Redeclared, redeclared
 
 CATALOGUE = Catalogue.load(examples_dir())
@@ -131,3 +132,36 @@ def test_another_geometry_has_the_control_of_that_geometry(now):
     # A correction of the product says nothing about the instrument.
     made = Redeclared(frozenset({"product"}), CATALOGUE.product("white-glaze"), "coaxial-12", geometries)
     assert redeclared(plan, made).context.control == before
+
+
+def started(method, bench, fluid, today):
+    """Return the plan of a run that starts on a day."""
+    driver, companions = CATALOGUE.make_driver(bench), CATALOGUE.companions(bench)
+    history = InstrumentHistory(today=today)
+    return compile_plan(method, bench, driver, fluid=fluid, companions=companions, history=history)
+
+
+def test_a_fluid_is_refused_by_name_exactly_where_the_run_would_not_have_started_with_it():
+    certified, house = CATALOGUE.fluid("reference-b"), CATALOGUE.fluid("house-oil")
+    bench, tried = CATALOGUE.instrument("bench-1"), set()
+    for versions, fluid, day in itertools.product(
+        CATALOGUE.methods, (certified, house, None), ("", "2000-01-01", certified.expires, "2099-01-01")
+    ):
+        method = CATALOGUE.method(versions)
+        if method.control or compiled(versions, "bench-1", "clear-glaze", "coaxial-12") is None:
+            continue
+        first = CATALOGUE.compile(method, bench, fluid=certified if method.verification is not None else None)
+        try:
+            started(method, bench, fluid, day)
+            allowed = True
+        except SettingError:
+            allowed = False
+        made = Redeclared(frozenset({"fluid"}), fluid=fluid, day=day)
+        if allowed:
+            assert redeclared(first, made).context.fluid == (None if fluid is None else fluid.certified())
+        else:
+            with pytest.raises(SettingError) as refused:
+                redeclared(first, made)
+            assert refused.value.key in ("fluid", "expires")
+        tried.add((method.verification is not None, allowed))
+    assert tried >= {(True, True), (True, False), (False, True)}

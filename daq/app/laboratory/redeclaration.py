@@ -29,7 +29,7 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.redeclaring import Redeclared, redeclared
-from daq.methods.planning.standing import Pair
+from daq.methods.planning.standing import Pair, day
 
 #: Corrected facts by name: those of `Declaration`.
 Given = Mapping[str, str]
@@ -173,6 +173,7 @@ def _plan(
             control=control,
             overdue=overdue,
             fluid=catalogue.fluid(now.fluid) if "fluid" in asked and now.fluid else None,
+            day=day(started.began_utc_ns),
         ),
     )
 

@@ -43,6 +43,7 @@ class Redeclared:
         control: required control of the shift at that time, with the corrected geometry.
         overdue: overdue calibrations of the run's equipment at that time.
         fluid: the reference fluid; None without one.
+        day: day (UTC, YYYY-MM-DD) on which the run started; "" where it is not known.
     """
 
     changed: frozenset[str]
@@ -53,6 +54,7 @@ class Redeclared:
     control: RequiredControl | None = None
     overdue: tuple[OverdueCalibration, ...] = ()
     fluid: Fluid | None = None
+    day: str = ""
 
 
 def redeclared(plan: Plan, new: Redeclared) -> Plan:
@@ -66,6 +68,7 @@ def redeclared(plan: Plan, new: Redeclared) -> Plan:
     if "product" in new.changed:
         plan = _with_product(plan, new.product)
     if "fluid" in new.changed:
+        _refuse_fluid(plan, new)
         fluid = None if new.fluid is None else new.fluid.certified()
         plan = replace(plan, context=replace(plan.context, fluid=fluid))
     if new.changed & {"geometry", "product"}:
@@ -73,6 +76,28 @@ def redeclared(plan: Plan, new: Redeclared) -> Plan:
         warnings = tuple(w.written() for w in _warnings(plan, new))
         plan = replace(plan, context=replace(plan.context, warnings=(*kept, *warnings)))
     return plan
+
+
+def _refuse_fluid(plan: Plan, new: Redeclared) -> None:
+    """Refuse a fluid with which the run would not have started: a verification needs a certificate that holds."""
+    asked, fluid = plan.context.verification, new.fluid
+    if asked is None:
+        return
+    if fluid is None or not fluid.values:
+        name = "no fluid" if fluid is None else f"{fluid.id}, which has no certified values ([[values]])"
+        raise SettingError(
+            f"a verification is judged with a certified fluid, not with {name}; annul the run where the right fluid "
+            "has no certificate",
+            file="" if fluid is None else fluid.source,
+            key="fluid",
+        )
+    if new.day > fluid.expires:
+        raise SettingError(
+            f"the certificate {fluid.certificate} of lot {fluid.lot} held until {fluid.expires}, the run started on "
+            f"{new.day}; annul the run",
+            file=fluid.source,
+            key="expires",
+        )
 
 
 def _with_geometry(plan: Plan, new: Redeclared) -> Plan:
