@@ -11,8 +11,15 @@ import sys
 import pytest
 
 from daq.adapters.store.records import found_by
-from daq.app.laboratory.reporting.certificate_page import CertificateFacts, certificate_page, internal_names, refusal
-from daq.app.laboratory.reporting.measured_facts import ProductUsed
+from daq.app.laboratory.reporting import about_runs
+from daq.app.laboratory.reporting.certificate_page import (
+    CertificateFacts,
+    certificate_page,
+    internal_names,
+    refusal,
+    verified_words,
+)
+from daq.app.laboratory.reporting.measured_facts import ProductUsed, geometry_words
 from daq.app.laboratory.reporting.page_blocks import WorksHead
 from daq.core.errors import SettingError, StoreError
 from daq.laboratory.reports import Report, ShownResult
@@ -248,3 +255,56 @@ def test_a_digest_changes_with_everything_that_is_shown(lab):
         page_of(data | {"verdict": data["verdict"] | {"verdict": "outside"}}),
     ]
     assert len({page.digest, *(p.digest for p in others)}) == 1 + len(others)
+
+
+def counted_results(data, rng):
+    """Return two or three results of one sample on generated benches, geometries and verifications."""
+    out = []
+    for _ in range(rng.choice((2, 3))):
+        bench, geometry = rng.choice(("bench-1", "bench-3")), rng.choice(("coaxial-12", "coaxial-15"))
+        verified = rng.choice((None, {"date": "2026-01-02", "passed": True}, {"date": "2026-02-03", "passed": True}))
+        origin = data["origin"] | {"instrument": bench, "serial": f"R-{bench}"}
+        named = data["geometry"] | {"name": geometry, "title": geometry}
+        out.append(data | {"origin": origin, "geometry": named, "verified": verified})
+    return out
+
+
+def test_the_certificate_of_a_mean_states_the_verification_of_each_counted_result(lab):
+    rng, data, seen = random.Random(12), lab.newest(lab.runs[0]), set()
+    for _ in range(60):
+        results = counted_results(data, rng)
+        page = page_of(results[0], counted=tuple(results), how="mean of the results", sample="G-1042")
+        rows = [row for block in page.blocks for row in block.get("rows", ())]
+        stated = {row[0]: row[1] for row in rows if row[0].startswith("Instrument")}
+        lines = {geometry_words(r) + "; " + verified_words(r) for r in results}
+        seen.add(len(stated))
+        if list(stated) == ["Instrument"]:
+            assert len(lines) == 1
+            assert stated["Instrument"] == verified_words(results[0])
+            continue
+        numbers = {n: text for head, text in stated.items() for n in re.findall(r"\d+", head)}
+        assert set(numbers) == {str(n) for n in range(1, len(results) + 1)}
+        for number, result in enumerate(results, 1):
+            text, verified = numbers[str(number)], result["verified"]
+            assert result["geometry"]["title"] in text
+            assert ("passed" in text) == (verified is not None)
+            assert ("no verification" in text) == (verified is None)
+            assert verified is None or verified["date"] in text
+        for bench in ("bench-1", "bench-3"):
+            assert bench not in texts(page)
+    assert seen == {1, 2, 3}
+
+
+def test_the_certificate_of_a_sample_takes_all_results_that_count(lab, monkeypatch):
+    given = []
+    page = about_runs.certificate_of_sample
+
+    def kept(*arguments, **more):
+        given.append(page(*arguments, **more))
+        return given[-1]
+
+    monkeypatch.setattr(about_runs, "certificate_of_sample", kept)
+    lab.certificate("G-1042")
+    (facts,) = given
+    assert [d["origin"]["run"] for d in facts.counted] == [s.run for s in facts.shown]
+    assert facts.counted

@@ -177,6 +177,7 @@ def certificate_of_sample(
         data=data | {"simulated": simulated},
         product=product_used(reader, used[0], found.product or ""),
         shown=tuple(shown_of(r) for r in results),
+        counted=tuple(d for a, d in attempts if d is not None and a.run in used),
         how=how,
         sample=sample,
         signed=() if kept is None else authorisation_lines(releases, ReportableRecord.kind, ident),

@@ -46,6 +46,7 @@ class CertificateFacts:
     Attributes:
         of: id of the run, or the sample.
         data: result (`ResultData` as a dict), or of a sample its reportable result in the same form.
+        counted: the results that count in a reportable result, each as `data`; empty for a single run.
         how: how the value of a sample was made from its results; "" for a single run.
         product: the product as the run used it.
         shown: the results on the certificate.
@@ -59,6 +60,7 @@ class CertificateFacts:
     data: Mapping[str, Any]
     product: ProductUsed
     shown: tuple[ShownResult, ...]
+    counted: tuple[Mapping[str, Any], ...] = ()
     how: str = ""
     sample: str = ""
     customer: str = ""
@@ -171,20 +173,45 @@ def certificate_page(given: CertificateFacts, works: WorksHead, issued: str, mad
 
 def _method_rows(given: CertificateFacts) -> list[tuple[str, str]]:
     data = given.data
-    verified = data.get("verified") or {}
-    fact = "passed" if verified.get("passed") else "not passed"
     return [
         ("Method", method_words(data)),
         ("Value", given.how or taken_words(data)),
         ("Chosen", choice_words(data)),
-        ("Measuring geometry", geometry_words(data)),
+        *_instruments(given.counted or (data,)),
         ("Conditions", "" if given.how else conditions_words(data)),
         ("At reference", corrected_words(data)),
-        (
-            "Instrument",
-            f"verified with a certified fluid on {verified['date']}: {fact}" if verified.get("date") else "",
-        ),
     ]
+
+
+def _instruments(results: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
+    """Return measuring geometry and verification of the instrument of each result; alike ones share their lines.
+
+    An instrument has no name here: its name is internal to the works.
+    """
+    found: dict[tuple[str, ...], list[int]] = {}
+    for number, data in enumerate(results, 1):
+        origin = data["origin"]
+        own = (origin.get("instrument") or "", origin.get("serial") or "", geometry_words(data), verified_words(data))
+        found.setdefault(own, []).append(number)
+    if len(found) == 1:
+        ((_, _, geometry, verified),) = found
+        return [("Measuring geometry", geometry), ("Instrument", verified)]
+    return [
+        (
+            f"Instrument of result {', '.join(map(str, numbers))}",
+            "; ".join(part for part in (geometry, verified) if part),
+        )
+        for (_, _, geometry, verified), numbers in found.items()
+    ]
+
+
+def verified_words(data: Mapping[str, Any]) -> str:
+    """Return the verification that held for instrument and geometry of a result, or that there was none."""
+    verified = data.get("verified") or {}
+    if not verified.get("date"):
+        return "no verification with a certified fluid is recorded"
+    fact = "passed" if verified.get("passed") else "not passed"
+    return f"verified with a certified fluid on {verified['date']}: {fact}"
 
 
 def _remarks(data: Mapping[str, Any]) -> Iterator[str]:
