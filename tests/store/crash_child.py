@@ -4,11 +4,13 @@ import os
 import signal
 import sys
 import tempfile
+from collections import Counter
 from pathlib import Path
 
-from daq.adapters.store.declaring.beginning import BeginConfigured, FixedText
+from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText
 from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
+from daq.adapters.store.epochs import StartEpoch
 from daq.adapters.store.outgoing.delivery import (
     Acknowledge,
     MarkChanged,
@@ -20,8 +22,11 @@ from daq.adapters.store.outgoing.delivery import (
     RepeatSince,
     SendAgain,
 )
-from daq.adapters.store.records import Change, ChangeRecords
+from daq.adapters.store.outgoing.derived import AddDerived
+from daq.adapters.store.outgoing.packing import PackDelivered
+from daq.adapters.store.records import Change, ChangeRecords, change_record
 from daq.adapters.store.rows import Outgoing
+from daq.adapters.store.steps import publish
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import (
     AppendBlock,
@@ -64,7 +69,7 @@ def script():
         )
         yield f"block {number}", AppendBlock(run, first)
         yield f"conclude {number}", conclude(
-            run, block=second, result_id=f"result-{number}", verification={"passed": True, "run": run}
+            run, block=second, result_id=f"result-{number}", verification={"passed": True, "run": run}, follow=follow(number)
         )  # fmt: skip
         yield f"end {number}", end(run, third)
         yield f"health {number}", NoteHealth(run, "rotor-1", T0, {"zero": 0.1 * number})
@@ -101,9 +106,30 @@ def script():
     correction = Correct(
         "result-3", "result-4", "wrong lot", T0, "m.keeper", builder("run-3"),
         changes=(declaration, Change("note", "n-1", "note_added", {"run": "run-3", "text": "late"}, [("run", "run-3")])),
-        verification={"passed": True, "run": "run-3"},
+        verification={"passed": True, "run": "run-3"}, follow=follow("correct"),
     )  # fmt: skip
     yield "correct", correction
+    for number in (1, 2):
+        fitted = Change("fitted", "rotor-1", "geometry_fitted", {"geometry": f"cup-{number}"}, (), number - 1)
+        yield f"fit {number}", Fit(fitted, T0, "m.keeper")
+        curve = Outgoing("lab/v1/curve/rotor-1", b'{"points":[' + b"1," * 500 + b"1]}", id=f"curve-{number}")
+        yield f"derived {number}", AddDerived(f"result-{number}", curve, T0)
+    yield "acknowledge all", Acknowledge(tuple(range(1, 40)), T0)
+    yield "pack 1", PackDelivered(0, 2 * T0)
+    yield "pack 2", PackDelivered(0, 2 * T0)
+    for number in (1, 2):
+        yield f"epoch {number}", StartEpoch(reason="put back", least=number, utc_ns=T0)
+
+
+def follow(number):
+    """Return what follows from a result: a record and a message about another result, as of a suspended release."""
+
+    def done(access):
+        record = {"id": f"s-{number}", "verifications": [f"run-{number}"]}
+        change_record(access, Change("suspension", f"s-{number}", "release_suspended", record, ()), T0, "daemon")
+        publish(access, [("result-1", Outgoing("lab/v1/signature/rotor-1", b"{}", id=f"f-{number}"))], T0, "daemon")
+
+    return done
 
 
 def signed(run, result, ident):
@@ -121,16 +147,17 @@ def signed(run, result, ident):
         ),
         T0,
         "m.keeper",
+        follow=follow(ident),
     )
 
 
-def all_points() -> list[str]:
-    """Return the names of all points between statements that the script passes, in order."""
+def all_points() -> dict[str, int]:
+    """Return how often the script passes each point between two statements, in order."""
     seen: list[str] = []
     with tempfile.TemporaryDirectory() as folder, Store(f"{folder}/daq.sqlite", crash_hook=seen.append) as store:
         for _, transaction in script():
             store.submit(transaction).result(20)
-    return list(dict.fromkeys(seen))
+    return dict(Counter(seen))
 
 
 def write_until_killed(path: str, point: str, skip: int, report: str) -> None:
