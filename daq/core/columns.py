@@ -14,6 +14,8 @@ from daq.core.statistics import Axis, Summary, longest_interval, summarise
 NAN = float("nan")
 TURN_ROUNDING = 1e-9
 """Rounding error, in revolutions, allowed in the running sum of revolutions."""
+ROWS_BEFORE = 1000
+"""Rows before a span in which the last known value before it is searched."""
 _row = itemgetter(0)
 
 
@@ -161,6 +163,18 @@ class Columns:
                 seconds = (sum(times[first:stop]) / n - span.start) * 1e-9
                 yield seconds, [math.fsum(c[first:stop]) / n for c in columns]
             first = stop
+
+    def longest_known_interval(self, start: int, end: int, channels: Sequence[str]) -> int:
+        """Return the longest time (ns) before a reading in ``start < t_i <= end`` with a value in all of `channels`.
+
+        It counts from the reading before, which may lie before `start`.
+        """
+        span = self.between(start, end)
+        earlier = Span(start, end, max(0, span.first - ROWS_BEFORE), span.stop)
+        times = self.clean(earlier, channels)[0]
+        first = bisect_right(times, start)
+        before = times[first - 1] if first else start
+        return longest_interval(times[first:], before, max(before, end))
 
     def longest_interval(self, span: Span) -> int:
         """Return the longest time (ns) without a reading in the span."""
