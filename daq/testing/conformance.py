@@ -93,6 +93,8 @@ def check_driver(
     expected: Sequence[Sequence[float | None]] = (),
     started: Callable[[str], None] = lambda _: None,
     waiting_s: float = WAIT_S,
+    until_failed: bool = False,
+    accepted: frozenset[str] = frozenset(),
 ) -> Report:
     """Run all checks on a driver.
 
@@ -103,6 +105,8 @@ def check_driver(
         expected: values of the first readings on the display, in channel order.
         started: called with the name of each check before it runs.
         waiting_s: time on the clock that a check may wait without work, s.
+        until_failed: leave out the checks after the first that fails.
+        accepted: names of checks whose failure does not end the run with `until_failed`.
 
     Raises:
         SettingError: the capture's file cannot be read.
@@ -131,7 +135,7 @@ def check_driver(
         started(name)
         finding = _run(name, check, case, waiting_s)
         report.findings.append(finding)
-        if "without end" in finding.message:
+        if "without end" in finding.message or (until_failed and finding.outcome == "failed" and name not in accepted):
             break
     return report
 

@@ -5,6 +5,9 @@ Each has `receive`, `advance`, `due_in_s`, as a simulator of the conformance kit
 
 import random
 import struct
+from pathlib import Path
+
+FOLDER = Path(__file__).parent
 
 
 class Timed:
@@ -168,3 +171,13 @@ class StrainAmplifier(Timed):
         self.readings += rows
         text = "D,40," + ",".join(f"{signal:.2f},{celsius:.1f}" for signal, celsius in rows)
         return f"${text}*{-sum(text.encode()) & 0xFF:02X}\r\n".encode()
+
+
+#: Simulator and options of the driver by the name of the description, with a note behind the comma.
+DIALECTS = {
+    "density": (DensityMeter, {}),
+    "density, stream": (DensityMeter, {"mode": "stream", "interval_ms": 250}),
+    "moisture": (MoistureMeter, {}),
+    "printer": (WeighingTerminal, {}),
+    "tilt": (StrainAmplifier, {}),
+}
