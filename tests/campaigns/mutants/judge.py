@@ -14,8 +14,7 @@ from daq.descriptions.capture import Capture, Piece
 from daq.descriptions.load import check_description, load_description
 from daq.testing import check_driver
 from daq.testing.bench import Simulator
-from daq.testing.checks.checks_values import values_of
-from daq.testing.talk import is_reading, record, requests_of, transcribe
+from daq.testing.talk import Example, is_reading, record, requests_of, transcribe, values_of
 from tests.campaigns.guesses.captures import Person
 from tests.campaigns.guesses.judge import simulated
 from tests.campaigns.mutants.changes import mutants
@@ -154,10 +153,11 @@ def difference(tables: Tables, name: str) -> str:
     one = INSTRUMENTS[name]
     ours, other = (check_description(t).driver(one.options) for t in (one.raw, tables))
     found = []
+    names = [[c.name for c in driver.channels] for driver in (ours, other)]
     for e, f in zip(*(transcribe(d, capture_of(name), "").examples for d in (ours, other)), strict=False):
         if e.meaning == f.meaning and e.frame == f.frame:
             continue
-        if is_reading(e.meaning) != is_reading(f.meaning) or values_of(e.meaning) != values_of(f.meaning):
+        if is_reading(e.meaning) != is_reading(f.meaning) or _named(e, names[0]) != _named(f, names[1]):
             found.append("values")
         elif getattr(e.meaning, "faults", None) != getattr(f.meaning, "faults", None) or isinstance(f.meaning, Values):
             found.append("faults")
@@ -166,3 +166,7 @@ def difference(tables: Tables, name: str) -> str:
     if requests_of(ours) != requests_of(other):
         found.append("requests")
     return ", ".join(dict.fromkeys(found))
+
+
+def _named(e: Example, names: list[str]) -> dict[str, float]:
+    return {names[i]: value for i, value in values_of(e.meaning).items()}

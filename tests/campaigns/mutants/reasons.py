@@ -37,12 +37,24 @@ REASONS: Final = (
 )  # fmt: skip
 
 
+#: Key, change, and why such a mutant may survive.
+CHANGES: Final = (
+    (r"line\..*\{\w+\}", r"\{\w+:i(\d+\w*)\} as \{\w+:u\1\}", "the capture has no value below zero"),
+    (r"line\..*\{\w+\}", r"\{\w+:u(\d+\w*)\} as \{\w+:i\1\}", "the capture has no value in the upper half"),
+    (r"line\..*\{\w+\}", r"\{\w+:number\} as \{\w+:padded\}", "the capture has no blanks before the number"),
+    (r"(.*\.)?checksum\.crc\.reflected_out", r".*", "the same CRC as without it"),
+)  # fmt: skip
+
+
 def reason(key: str, what: str = "", raw: dict[str, Any] | None = None) -> str:
     """Return why a mutant at this key may survive; "" where it must not.
 
     A table that is left out has a reason where each of its keys has one: its other keys have their defaults.
     """
     found = next((why for pattern, why in REASONS if re.fullmatch(pattern, key)), "")
+    for pattern, change, why in CHANGES:
+        if re.fullmatch(pattern, key) and re.fullmatch(change, what):
+            return why
     if found or raw is None or what != "left out":
         return found
     path = [int(part) if part.isdigit() else part for part in re.findall(r"[^.\[\]]+", key)]
