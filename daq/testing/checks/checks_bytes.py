@@ -232,12 +232,12 @@ def _same_later(case: Case, frames: Sequence[tuple[bytes, Request | None]], firs
                 f"a line is read otherwise after {number} lines", shown(frame),
                 do="decode may depend on the line only; a driver that remembers something returns it from state()",
             )  # fmt: skip
-    for request in requests_of(driver) if driver.streams else ():
+    for request in (None, *requests_of(driver)) if driver.streams else ():
         for frame, _, before in good[:8]:
             if decode(driver, frame, request) != before:
                 raise DriverFaultError(
                     "a reading of the stream has another meaning while a request waits for its answer",
-                    f"{shown(frame)} after {shown(request.data)}",
+                    shown(frame) + (f" after {shown(request.data)}" if request else " without a request"),
                     do="in a stream a reading without fault does not depend on `asked`",
                 )
 
