@@ -30,12 +30,18 @@ def identity(case: Case) -> Finding:
     at = e.frame.find(serial)
     if at < 0:
         return note("identity", f"serial {who.serial}, which is not contained in the answer literally", shown(e.frame))
-    around = e.frame[max(0, at - 1) : at][-1:] + serial[:1], serial[-1:] + e.frame[at + len(serial) :][:1]
-    if any(len(two) == 2 and two.isdigit() for two in around):
-        raise DriverFaultError(
-            f"the serial number {who.serial} is a part of a longer number", shown(e.frame),
-            do="take the whole number: instruments that differ in the other digits would be taken for one",
-        )  # fmt: skip
+    for place, beside in ((at - 1, serial[:1]), (at + len(serial), serial[-1:])):
+        digit = e.frame[place : place + 1] if place >= 0 else b""
+        if not (digit + beside).isdigit() or not digit or not beside:
+            continue
+        line = case.sealed(e.frame[:place] + (b"7" if digit != b"7" else b"8") + e.frame[place + 1 :])
+        meaning = decode(case.make(), line, e.asked)
+        # A checksum directly behind the number is corrected, and its digit is the old one again.
+        if line[place : place + 1] != digit and isinstance(meaning, Reply) and meaning.identity == who:
+            raise DriverFaultError(
+                f"the serial number {who.serial} is a part of a longer number", shown(e.frame),
+                do="take the whole number: instruments that differ in the other digits would be taken for one",
+            )  # fmt: skip
     last = at + len(serial) - 1
     other = e.frame[:last] + (b"7" if e.frame[last : last + 1] != b"7" else b"8") + e.frame[last + 1 :]
     meaning = decode(case.make(), case.sealed(other), e.asked)

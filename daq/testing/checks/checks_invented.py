@@ -64,13 +64,15 @@ def _digits_of(case: Case, driver: Driver, e: Example, channel: int) -> frozense
     """
     accepted = False
     found: set[int] = set()
-    for at, line in _other_digits(e.frame):
-        meaning = decode(driver, case.sealed(line), e.asked)
-        if isinstance(meaning, Reject) or not is_reading(meaning):
-            continue
-        if getattr(meaning, "faults", ()) or values_of(meaning).get(channel) != values_of(e.meaning)[channel]:
-            found.add(at)
-        accepted = True
+    # A number in hexadecimal may have no digit, as FFAE.
+    for others in (_other_digits, _other_letters):
+        for at, line in others(e.frame) if not found else ():
+            meaning = decode(driver, case.sealed(line), e.asked)
+            if isinstance(meaning, Reject) or not is_reading(meaning):
+                continue
+            if getattr(meaning, "faults", ()) or values_of(meaning).get(channel) != values_of(e.meaning)[channel]:
+                found.add(at)
+            accepted = True
     value, name = values_of(e.meaning)[channel], driver.channels[channel].name
     if not found and (accepted or (is_text(e.frame) and not _DIGITS.search(e.frame))):
         raise DriverFaultError(
@@ -103,6 +105,13 @@ def _other_digits(frame: bytes) -> Iterator[tuple[int, bytes]]:
     for found in _DIGITS.finditer(frame):
         for at in range(found.start(), found.end()):
             yield at, frame[:at] + (b"4" if frame[at : at + 1] == b"5" else b"5") + frame[at + 1 :]
+
+
+def _other_letters(frame: bytes) -> Iterator[tuple[int, bytes]]:
+    """Yield place and line with one hexadecimal letter replaced, where it is not among digits."""
+    for at, byte in enumerate(frame if is_text(frame) else b""):
+        if byte in b"ABCDEF":
+            yield at, frame[:at] + (b"A" if byte == 0x42 else b"B") + frame[at + 1 :]
 
 
 def _without_number(case: Case, driver: Driver, e: Example) -> Iterator[tuple[bytes, int]]:

@@ -210,7 +210,7 @@ def _other_words(word: str) -> list[str]:
     """Return other units of the dimension of a unit and an unknown word, those of its length first."""
     dimension = UNITS[unit_word(word)[0]].dimension
     words = (other for other in (*UNITS, *SPELLED) if other.isascii() and other.isalpha())
-    foreign = FOREIGN.get(dimension, ())
+    foreign = [other for other in FOREIGN.get(dimension, ()) if not unit_word(other)[0]]
     found = [o for o in words if UNITS[unit_word(o)[0]].dimension == dimension and _size(o) != _size(word)]
     return [UNKNOWN[: len(word)], *foreign, *sorted(found, key=lambda other: abs(len(other) - len(word)))[:MOST_OTHERS]]
 

@@ -149,7 +149,7 @@ def same_meaning(tables: Tables, raw: Tables) -> bool:
 
 
 def difference(tables: Tables, name: str) -> str:
-    """Return what a mutant reads otherwise in the capture: values, faults, answers; "" where it reads the capture alike."""
+    """Return what a mutant reads otherwise in the capture: values, rejections, faults, answers; "" where it reads the capture alike."""
     one = INSTRUMENTS[name]
     ours, other = (check_description(t).driver(one.options) for t in (one.raw, tables))
     found = []
@@ -157,8 +157,11 @@ def difference(tables: Tables, name: str) -> str:
     for e, f in zip(*(transcribe(d, capture_of(name), "").examples for d in (ours, other)), strict=False):
         if e.meaning == f.meaning and e.frame == f.frame:
             continue
-        if is_reading(e.meaning) != is_reading(f.meaning) or _named(e, names[0]) != _named(f, names[1]):
+        before, now = _named(e, names[0]), _named(f, names[1])
+        if any(before.get(name) != value for name, value in now.items()):
             found.append("values")
+        elif before != now:
+            found.append("rejections")
         elif getattr(e.meaning, "faults", None) != getattr(f.meaning, "faults", None) or isinstance(f.meaning, Values):
             found.append("faults")
         else:
