@@ -6,7 +6,7 @@ import random
 import pytest
 
 from daq.app.cli import main
-from daq.app.cli.workshop import lines
+from daq.app.cli.workshop import raw_lines
 from daq.app.daemon import control
 from daq.app.daemon.protocol import AskQuery, Queried
 from daq.app.daemon.queries.registry import QUERIES
@@ -119,8 +119,8 @@ SHOWN = {
 @pytest.mark.parametrize("shown", [SHOWN, SHOWN | {"lines": []}])
 def test_the_command_prints_age_direction_and_text(tmp_path, monkeypatch, capsys, shown):
     sent = []
-    monkeypatch.setattr(lines, "chosen_state", lambda _args: tmp_path)
-    monkeypatch.setattr(lines, "daemon_socket", lambda _state: tmp_path / "socket")
+    monkeypatch.setattr(raw_lines, "chosen_state", lambda _args: tmp_path)
+    monkeypatch.setattr(raw_lines, "daemon_socket", lambda _state: tmp_path / "socket")
     monkeypatch.setattr(control, "ask", lambda _socket, request, _kind: sent.append(request) or Queried(shown))
     code = main(["lines", "bench-1", "--last", "5"])
     printed = capsys.readouterr().out.splitlines()

@@ -82,7 +82,7 @@ def _key(path: tuple[Any, ...]) -> str:
 
 
 Change = tuple[str, str, Any]
-"""What is changed inside of the value (appended to the key), how, and the new value."""
+"""Changed part of the value (appended to the key), description of the change, and the new value."""
 
 
 def _others(raw: Tables, path: tuple[Any, ...], value: Any) -> Iterator[Change]:

@@ -25,7 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the lines, the newest last; exit code 1 where there is none."""
-    # Imported here: a wrong argument or a missing daemon is told without them.
+    # Imported here, because a wrong argument or a missing daemon needs none of them.
     from daq.app.daemon.control import ask
     from daq.app.daemon.protocol import AskQuery, Queried
     from daq.app.screens.text import plain
