@@ -13,6 +13,7 @@ from simulators.level import LevelSensor
 from simulators.misbehaviour import SimulatedInstrument
 from simulators.multimeter import Multimeter
 from simulators.ph_meter import PhMeter
+from simulators.printer_scale import PrinterScale
 from simulators.rotational import FLUIDS, GEOMETRIES, RotationalInstrument, Specification
 from simulators.scpi_thermometer import ScpiThermometer
 from simulators.streaming_rotational import StreamingRotational
@@ -120,6 +121,12 @@ KINDS: dict[str, Kind] = {
         "L-0088",
         "level sensor of a slip tank, sentences",
         (Option("level", 1.234, float, metavar="M", help="of the tank"), TEMPERATURE),
+    ),
+    "printer-scale": Kind(
+        PrinterScale,
+        "",
+        "scale with a printer port, a line at each press of its key",
+        (Option("every", 0.0, float, metavar="S", help="prints by itself after S seconds; 0: never"),),
     ),
     "column-logger": Kind(ColumnLogger, "", "logger of two temperatures, plain columns", (TEMPERATURE,)),
 }
