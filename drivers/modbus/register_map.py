@@ -13,7 +13,8 @@ from drivers.modbus.registers import measured_of
 
 NEEDED: Final = ("name", "unit", "low", "high")
 COLUMNS: Final = (
-    "name", "register", "address", "table", "type", "words", "bytes", "unit", "low", "high", "scale", "offset", "special",
+    "name", "register", "address", "table", "type", "words", "bytes", "unit", "low", "high", "scale", "offset",
+    "special",
 )  # fmt: skip
 WHOLE: Final = ("register", "address")
 NUMBERS: Final = ("low", "high", "scale", "offset")

@@ -48,10 +48,11 @@ def read(driver: Driver, instrument):
 
 
 def test_the_simulators_share_nothing_with_the_program():
+    """import-linter forbids imports of daq in `simulators`; here in the file of those that are beside the tests."""
     tree = ast.parse(Path(instruments.__file__).read_text("utf-8"))
     named = {n.name for node in ast.walk(tree) if isinstance(node, ast.Import) for n in node.names}
     named |= {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
-    assert named == {"random", "struct", "pathlib"}
+    assert {name.partition(".")[0] for name in named} == {"pathlib", "simulators"}
 
 
 @EACH
