@@ -95,9 +95,9 @@ def with_notes(driver: Driver, capture: Capture) -> Capture:
         values: dict[int, float] = {}
         for e in examples:
             values |= values_of(e.meaning)
-        if len(values) == len(driver.channels) and len(out.pieces) < 240:
-            units = [SPOKEN.get(c.unit, c.unit) for c in driver.channels]
-            text = "  ".join(f"{values[i]:.6f} {unit}".replace(" 1", "") for i, unit in enumerate(units))
+        if len(examples) == size and values and len(out.pieces) < 240:
+            units = {i: SPOKEN.get(driver.channels[i].unit, driver.channels[i].unit) for i in sorted(values)}
+            text = "  ".join(f"{values[i]:.6f} {unit}".replace(" 1", "") for i, unit in units.items())
             out.pieces.append(Piece(piece.t, "=", text.encode()))
     return out
 
