@@ -181,16 +181,15 @@ class Columns:
             first = stop
 
     def longest_known_interval(self, start: int, end: int, channels: Sequence[str]) -> int:
-        """Return the longest time (ns) before a reading in ``start < t_i <= end`` with a value in all of `channels`.
+        """Return the longest time (ns) before a reading up to `end` with a value in all of `channels`.
 
-        It counts from the reading before, which may lie before `start`.
+        The first reading is the last one at or before `start`; its time counts from the reading before it.
         """
         span = self.between(start, end)
-        earlier = Span(start, end, max(0, span.first - ROWS_BEFORE), span.stop)
-        times = self.clean(earlier, channels)[0]
-        first = bisect_right(times, start)
-        before = times[first - 1] if first else start
-        return longest_interval(times[first:], before, max(before, end))
+        times = self.clean(Span(start, end, max(0, span.first - ROWS_BEFORE), span.stop), channels)[0]
+        first = max(0, bisect_right(times, start) - 1)
+        before = times[first - 1] if first else min(start, *times[:1], end)
+        return longest_interval(times[first:], before, max([before, *times[-1:]]))
 
     def longest_interval(self, span: Span) -> int:
         """Return the longest time (ns) without a reading in the span."""

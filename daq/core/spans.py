@@ -107,7 +107,7 @@ def _event_interval(plan: Plan, step: int, keep: Keep, columns: Mapping[str, Col
         return max(longest, leaf.span.ns // SPAN_CHECKS)
     # A hold is met at a reading, which may come up to one interval after the time of the hold.
     if leaf.hold.ns or leaf.hold.revolutions:
-        longest += rows.longest_known_interval(span.end - 1, span.end, bases)
+        longest += rows.longest_known_interval(span.end, span.end, bases)
     return longest
 
 

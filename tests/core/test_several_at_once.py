@@ -17,11 +17,10 @@ def above(signal="torque", hold=0.0):
     return Rule("above", f"{signal} above", signal, low=LIMIT, hold=Extent(ns=round(hold * S)))
 
 
-def at_event(rule, lines, *, span=4.0, companions=(), probes=()):
+def at_event(rule, lines, *, span=4.0, companions=(), probes=(), longest=3000.0):
     """Return the value kept on the event; `lines` are (time in s, torques), `probes` (time in s, temperature)."""
-    run = Script(
-        plan_of(step(elapsed(3000.0), Keep("event", "mean", seconds(span), event=rule)), companions=companions)
-    )
+    keep = Keep("event", "mean", seconds(span), event=rule)
+    run = Script(plan_of(step(elapsed(longest), keep, longest=longest), companions=companions))
     run.begin()
     sent = sorted([*((t, 0, v) for t, v in lines), *((t, 1, v) for t, v in probes)], key=lambda one: one[:2])
     for t, companion, values in sent:
@@ -74,6 +73,13 @@ def test_a_hold_ends_with_a_line_so_that_its_begin_is_known_to_two_intervals():
     lines = [(3.0 * i, [50.0 if i < 20 else 70.0]) for i in range(1, 40)]
     assert at_event(above(hold=7.0), lines).event_interval_ns == 6 * S
     assert at_event(above(), lines).event_interval_ns == 3 * S
+
+
+def test_a_long_hold_keeps_the_readings_since_its_begin():
+    """A step discards the readings that its spans do not need; 12,000 are more than it keeps."""
+    lines = [(float(i), [None if 160 < i < 200 else 50.0 if i < 200 else 70.0]) for i in range(1, 13_000)]
+    # A hold adds the last interval.
+    assert at_event(above(hold=12_000.0), lines, longest=20_000.0).event_interval_ns == 41 * S
 
 
 def test_an_event_on_a_companion_has_the_interval_of_the_companion():
