@@ -25,7 +25,7 @@ WRONG_FILES = [
     ("density", [('probe = "0", air = "1"', 'probe = "1", air = "0"')], MANUAL),
     ("density", [("A0 {address as u8}", "A1 {address as u8}")], ""),
     ("density", [("{serial:ascii}", "{serial:ascii 4}")], ""),
-    ("moisture", [("signed_bits = 16, scale = 0.01", "scale = 0.01")], ""),
+    ("moisture", [("signed_bits = 16, scale = 0.1 ", "scale = 0.1 ")], ""),
     ("moisture", [("scale = 0.01, special", "scale = 0.1, special")], ""),
     ("moisture", [("covers_mark = true\n", "")], ""),
     ("moisture", [('name = "xor"', 'name = "sum"')], ""),
