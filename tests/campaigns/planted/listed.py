@@ -16,10 +16,13 @@ from tests.campaigns.mutants.judge import capture_of
 from tests.campaigns.planted import wrong_drivers
 from tests.campaigns.planted.wrong_files import WRONG_FILES
 from tests.campaigns.planted.wrong_values import LIST
-from tests.kit import bad_on_the_line, bad_values
-from tests.kit.bad_descriptions import PLANTED_IN_FILES
-from tests.kit.bad_drivers import PLANTED
-from tests.kit.good_drivers import (
+from tests.support.dialects.instruments import FOLDER
+from tests.support.instruments.built_in import BUILT_IN
+from tests.support.instruments.driver_cases import CASES, instrument
+from tests.support.planted import bad_on_the_line, bad_values
+from tests.support.planted.bad_descriptions import PLANTED_IN_FILES
+from tests.support.planted.bad_drivers import PLANTED
+from tests.support.planted.good_drivers import (
     SCALE_CAPTURE,
     Level,
     LevelInstrument,
@@ -29,9 +32,6 @@ from tests.kit.good_drivers import (
     Stirrer,
     StirrerInstrument,
 )
-from tests.support.dialects.instruments import FOLDER
-from tests.support.instruments.built_in import BUILT_IN
-from tests.support.instruments.driver_cases import CASES, instrument
 
 assert bad_on_the_line  # its drivers are among PLANTED
 assert wrong_drivers  # its drivers are in LIST

@@ -9,7 +9,7 @@ from dataclasses import replace
 from daq.core.driver import Reject, Reply, Request, Several, Values
 from daq.core.framing import Framing
 from tests.campaigns.planted.wrong_values import ALIKE, LIST, RECOGNISES, UNSEEN
-from tests.kit.good_drivers import Level, Probe, Scale, Stirrer, sealed
+from tests.support.planted.good_drivers import Level, Probe, Scale, Stirrer, sealed
 
 EXCHANGED = "Two channels of one dimension are exchanged, and no note of the display tells them apart."
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from daq.core.driver import Decoded, Identity, Reject, Reply, Values
-from tests.kit.good_drivers import Scale
+from tests.support.planted.good_drivers import Scale
 
 Read = Callable[[bytes], Decoded]
 
