@@ -14,6 +14,7 @@ DENSITY = FOLDER / "density.toml"
 # (file, text in it, the text that replaces it, key, a part of the reason)
 FILES = [
     (DENSITY, "adds = 3", "adds = 31", "line.value.bytes", "does not fit in u8"),
+    (DENSITY, "skip = 2", "skip = 2\ncovers_mark = true", "checksum.covers_mark", "needs the text `mark`"),
     (DENSITY, "adds = 3", "adds = 30", "request.who.bytes", "does not fit in u8"),
     (BALANCE, "format = 1\n", "", "format", "is missing: version of this format"),
     (BALANCE, "format = 1\n", "format = 2\n", "format", "must be one of 1; here 2"),
