@@ -15,7 +15,7 @@ from daq.app.laboratory.lists import fixing_limits, importing
 from daq.app.laboratory.programs import tokens
 from daq.app.laboratory.reporting import making
 from daq.app.laboratory.retention import archive_acts
-from daq.app.laboratory.signing import sign_acts, storing_act
+from daq.app.laboratory.signing import changing_samples, sign_acts, storing_act
 from daq.core.errors import NotAllowedError, SettingError
 from daq.methods.files.load import parse
 
@@ -23,6 +23,7 @@ ACTS: Final[dict[str, Act[Any]]] = {
     act.name: act
     for act in (
         *samples.ACTS,
+        *changing_samples.ACTS,
         *importing.ACTS,
         *people.ACTS,
         *tokens.ACTS,
