@@ -89,7 +89,7 @@ def test_the_script_passes_every_kind_of_transaction():
     # A run that the daemon begins is stored with its configuration; both are in the script.
     assert {type(step) for step in steps} == classes - {Transaction}
     assert {point.partition(".")[0] for point in POINTS} == {c.kind for c in classes - {Transaction}}
-    # What follows from a result is stored with it.
+    # The records that follow from a result are stored in its transaction.
     follows = {type(step) for step in steps if getattr(step, "follow", None) is not None}
     assert follows == {c for c in classes if "follow" in getattr(c, "__dataclass_fields__", ())}
 

@@ -72,7 +72,7 @@ from daq.app.records.checks.audited_checks import (
 from daq.app.records.checks.audited_checks import (
     checks as all_checks,
 )
-from daq.app.records.checks.check_trail import CheckTrail
+from daq.app.records.checks.check_trail import CheckTrail, pair_of_check
 from daq.app.records.equipment_state import equipment_of_run, out_of_service
 from daq.app.records.history import clock_evidence
 from daq.app.records.pieces import Piece
@@ -234,7 +234,8 @@ def judgements(reader, run):
     trail.is_check(run)
     texts = dict.fromkeys(("run", "condition", "fluid", "lot", "geometry", "geometry_serial", "serial"), "none")
     failed = Entry(10**6, T0, "m.keeper", texts | {"passed": False})
-    assert [trail._pass_like(failed, later=later) for later in (False, True)] == [None, None]
+    pair = pair_of_check(failed, failed.data)
+    assert [trail._pass_like(failed, pair, later=later) for later in (False, True)] == [None, None]
     found = all_checks(reader, "bench-1")
     assert entries_at(reader, [*(e.seq for e in found), 10**9]) == found
 

@@ -19,7 +19,7 @@ from daq.laboratory.reports import Report
 from daq.laboratory.samples import Sample
 
 WORKING = frozenset({"due", "retained", "bench", "priority", "remark"})
-"""Fields of a sample that plan the work on it.  Each other one says what was measured, and stands on a certificate."""
+"""Fields of a sample that plan the work on it.  Each other field states the origin of a result on a certificate."""
 COPIED = ("product", "lot", "sampled_at")
 """Fields that a run takes from its sample."""
 TRIES = 5
@@ -96,8 +96,8 @@ def refuse_changed_sample(reader: Reader, sample: str, runs: Sequence[RunRecord]
     for run in runs:
         for name in COPIED:
             own, stated = getattr(run, name), now.data[name]
-            # A lot that only the order of the run named is no other one.
-            if own != stated and (stated or any(k.data[name] for k in kept)):
+            # A lot that only the order of the run named is no other one, and without one the certificate states none.
+            if own and own != stated and (stated or any(k.data[name] for k in kept)):
                 option = name.replace("_at", "")
                 raise SettingError(
                     f"the {option} of sample {sample} is {stated or 'not stated'!r}, and that of run {run.id} {own!r}; "
