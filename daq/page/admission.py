@@ -27,7 +27,7 @@ def admission(route: Route) -> Callable[[Request], Awaitable[None]]:
 
     async def admit(request: Request) -> None:
         parts = parts_of(request)
-        request.state.visit = await _visit(request, parts, route)
+        request.state.visit = _paired_stop(request, parts, route) or await _visit(request, parts, route)
         if route.method == "POST":
             await _refuse_foreign(request, parts, route)
         refuse_without_need(request, route)
@@ -56,12 +56,24 @@ async def still_permits(request: Request, route: Route) -> bool:
     return True
 
 
+def _paired_stop(request: Request, parts: PageParts, route: Route) -> Visit | None:
+    """Return who stops a bench with which the browser is paired, without asking the daemon; None for other requests.
+
+    The pairing alone is enough for this stop.  The person of a ticket is known to the daemon alone, whose answer can
+    take seconds while it checks passwords.
+    """
+    if route.need != "stop" or _bearer(request):
+        return None
+    stranger = stranger_of(request, people=parts.settings.people)
+    return stranger if stranger.paired and stranger.paired == request.path_params.get("bench", "") else None
+
+
 async def _visit(request: Request, parts: PageParts, route: Route) -> Visit:
     """Return the one who sent a request, as the daemon knows the person of the ticket, or the program of the token."""
     cookies = parts.cookies
-    authorization = request.headers.get("authorization", "")
-    bearer = authorization[: len(BEARER)].lower() == BEARER
-    ticket = authorization[len(BEARER) :].strip() if bearer else cookies.ticket(request.cookies)
+    sent = _bearer(request)
+    bearer = sent is not None
+    ticket = cookies.ticket(request.cookies) if sent is None else sent
     if is_token(ticket) and not (bearer and route.is_api):
         ticket = ""  # screens are for persons, and a cookie never has a token
     person, role, people = "", None, parts.settings.people
@@ -76,6 +88,12 @@ async def _visit(request: Request, parts: PageParts, route: Route) -> Visit:
     stranger = stranger_of(request, people=people)
     cookie = "" if bearer else stranger.cookie
     return replace(stranger, cookie=cookie, ticket=ticket, bearer=bearer, person=person, role=role)
+
+
+def _bearer(request: Request) -> str | None:
+    """Return the ticket or token of the header Authorization; None without one."""
+    authorization = request.headers.get("authorization", "")
+    return authorization[len(BEARER) :].strip() if authorization[: len(BEARER)].lower() == BEARER else None
 
 
 def _role(name: str) -> Role | None:

@@ -18,7 +18,7 @@ from daq.page.livehub import MOST_BROWSERS, TOO_MANY
 from daq.page.parts import parts_of, visit_of
 from daq.page.routetable import ROUTES, Route
 from daq.page.texts.texts import LANGUAGES
-from daq.page.visits.cookies import VISIT_S, new_visit
+from daq.page.visits.cookies import ANONYMOUS_S, new_visit
 
 LONGEST_NAME: Final = 1000
 BenchName = Annotated[str, Path(max_length=LONGEST_NAME, description="name of the bench")]
@@ -87,7 +87,7 @@ async def session(request: Request, response: Response) -> dict[str, Any]:
     visit, parts = visit_of(request), parts_of(request)
     cookie = visit.cookie or new_visit()
     if not visit.cookie and not visit.bearer:
-        parts.cookies.set(response, "visit", cookie, VISIT_S)
+        parts.cookies.set(response, "visit", cookie, ANONYMOUS_S)
     return {
         "person": visit.person,
         "program": is_token(visit.ticket),

@@ -27,7 +27,7 @@ from daq.page.parts import parts_of, visit_of
 from daq.page.refusals import status_of, words_of
 from daq.page.texts.texts import LANGUAGES
 from daq.page.visits.attempts import TooManyAttemptsError
-from daq.page.visits.cookies import PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
+from daq.page.visits.cookies import ANONYMOUS_S, PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
 
 TAKEN: Final = "taken"
 FAILED: Final = "failed"
@@ -187,7 +187,7 @@ async def log_out(request: Request) -> Response:
     """Log a person out."""
     visit, parts = visit_of(request), parts_of(request)
     response = back("/")
-    parts.cookies.set(response, "visit", new_visit(), VISIT_S)
+    parts.cookies.set(response, "visit", new_visit(), ANONYMOUS_S)
     if visit.ticket:
         await parts.daemon.log_out(visit.ticket)
     return response

@@ -1,6 +1,8 @@
 """Failed log-ins by address: they slow down the next ones, and lock the address for a while.
 
-The daemon counts by person besides (`daq.app.laboratory.log_ins`).  These bounds are common practice, no source.
+The daemon counts by person besides (`daq.app.laboratory.log_ins`), where a right password ends the count.  Here a right
+one changes nothing: otherwise a person with a log-in could try those of others without end.  A failure is forgotten
+with time.  These bounds are common practice, no source.
 """
 
 from dataclasses import dataclass
@@ -12,6 +14,8 @@ FIRST_WAIT_S: Final = 1.0
 """Wait after the second failed log-in from an address, s; it doubles with each further one."""
 LOCKED_AFTER: Final = 10
 LOCKED_S: Final = 15 * 60.0
+FORGET_S: Final = 15 * 60.0
+"""Time in seconds after which one failure of an address is forgotten."""
 MOST: Final = 10_000
 """Greatest number of addresses that are counted."""
 
@@ -23,6 +27,8 @@ class TooManyAttemptsError(DaqError):
 @dataclass(slots=True)
 class _Failed:
     count: int = 0
+    since_s: float = 0.0
+    """Time from which the oldest failure is forgotten after `FORGET_S`."""
     until_s: float = 0.0
     busy: bool = False
 
@@ -48,14 +54,23 @@ class Attempts:
         self._forget(now_s)
 
     def end(self, address: str, now_s: float, *, failed: bool) -> None:
-        """End a log-in after `begin`; `failed`: the secret was wrong."""
+        """End a log-in after `begin`.
+
+        `failed`: the secret was wrong.  A right secret, and a daemon that was not reached, leave the count as it is.
+        """
         found = self._failed.get(address)
         if found is None:
             return
         found.busy = False
+        over = int((now_s - found.since_s) // FORGET_S)
+        found.count = max(0, found.count - over)
+        found.since_s += over * FORGET_S
         if not failed:
-            del self._failed[address]
+            if not found.count:
+                del self._failed[address]
             return
+        if not found.count:
+            found.since_s = now_s
         found.count += 1
         wait = LOCKED_S if found.count >= LOCKED_AFTER else FIRST_WAIT_S * 2.0 ** max(0, found.count - 2)
         found.until_s = now_s + (wait if found.count > 1 else 0.0)
