@@ -44,6 +44,7 @@ def shown(
         "people": visit.people,
         "csrf": parts.cookies.csrf(cookie),
         "paired": visit.paired,
+        "paired_live": parts.hub.bench(visit.paired) if visit.paired else None,
         "path": safe_next(request.url.path),
         "benches_menu": parts.hub.names(),
     }

@@ -115,6 +115,7 @@ def bench_live(view: BenchView | None, run: RunView | None = None, **reading: An
 
 def frame(path: str, **more: Any) -> dict[str, Any]:
     """Return the values that every template has."""
+    paired = more.get("paired", "")
     return {
         "theme": "system",
         "person": "m.keeper",
@@ -122,6 +123,7 @@ def frame(path: str, **more: Any) -> dict[str, Any]:
         "people": True,
         "csrf": "c" * 43,
         "paired": "",
+        "paired_live": {"bench": paired, "view": None, "run": None, "reading": None} if paired else None,
         "path": path,
         "benches_menu": ["bench-1", "bench-2", "bench-3"],
     } | more
@@ -189,7 +191,7 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
         made("running-seeking", bench_live(running, SEEKING)),
         made("running-turning", bench_live(running, replace(RUN, state="stopping", motor="may_still_be_turning"), motor="in_doubt", still=False)),
         made("running-lost", bench_live(running, RUN), link={"daemon": False, "reason": "the daemon does not answer"}),
-        made("zeroing-other-run", bench_live(bench_view("zeroing"), RUN)),
+        made("zeroing-other-run", bench_live(bench_view("zeroing", run=""), RUN)),
         made("choosing-out", bench_live(bench_view("choosing", out_of_service="coaxial-12 (S-12) is out of service: dented", connection="connecting"))),
         made("choosing-empty", bench_live(bench_view("choosing", worklist=(), cups=(), message="sample_refused", values={"reason": "sample 'X-1' is not registered"}))),
         made("checking-refused", bench_live(bench_view("checking", message="not_met_zero")), refused="the bench has changed in the meantime"),

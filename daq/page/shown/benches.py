@@ -98,6 +98,14 @@ def in_doubt(bench: Mapping[str, Any]) -> bool:
     )
 
 
+def foreign_run(bench: Mapping[str, Any]) -> bool:
+    """Return whether the run on a bench (`BenchLive`) was started elsewhere: its work stands at another stage."""
+    view, run = bench.get("view"), bench.get("run")
+    if not view or not run or view["stage"] in ("starting", "running"):
+        return False
+    return bool(run["run"] != view["run"])
+
+
 def clock(seconds: float) -> str:
     """Return a time that is left as minutes and seconds, rounded up to a second."""
     whole = int(seconds + 0.999)
@@ -190,6 +198,12 @@ def live_words(t: Texts, bench: Mapping[str, Any]) -> dict[str, Any]:
         "symbols": {unit.code: unit.symbol for unit in UNITS.values()} | {"[pH]": ""},
         "terms": {term: t.term(term) for term in sorted(terms)},
     }
+
+
+def stop_words(t: Texts) -> dict[str, Any]:
+    """Return the texts that the stop of a paired bench needs on a screen that is not its own."""
+    texts = {key: t.template(f"bench.{key}") for key in LIVE if key.startswith("stop.")}
+    return {"texts": texts, "symbols": {}, "terms": {}}
 
 
 def bench_kind(bench: Mapping[str, Any]) -> str:
