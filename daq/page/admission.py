@@ -17,9 +17,6 @@ from daq.page.routetable import API, Route, permits
 BEARER: Final = "bearer "
 NO_COOKIE: Final = ("POST", f"{API}/log-in")
 """The route that takes no cookie and sets none, so that no token protects it."""
-FOREIGN: Final = "the request comes from another site"
-OUT_OF_DATE: Final = "the page is out of date: load it again, then repeat what you did"
-LOG_IN: Final = "log in first"
 
 
 def admission(route: Route) -> Callable[[Request], Awaitable[None]]:
@@ -42,8 +39,8 @@ def refuse_without_need(request: Request, route: Route) -> None:
     if permits(route.need, role=visit.role, people=visit.people, paired=visit.paired, bench=bench):
         return
     if visit.role is None:
-        raise RefusedError(401, LOG_IN)
-    raise RefusedError(403, f"this needs the role {route.need}; {visit.person} has the role {visit.role}")
+        raise RefusedError(401, "", "refused.log_in")
+    raise RefusedError(403, "", "refused.role", need=route.need, person=visit.person, role=visit.role)
 
 
 async def still_permits(request: Request, route: Route) -> bool:
@@ -106,9 +103,9 @@ async def _refuse_foreign(request: Request, parts: PageParts, route: Route) -> N
     without_cookie = visit.bearer or (route.method, route.path) == NO_COOKIE
     origin = request.headers.get("origin")
     if origin is None and not without_cookie:
-        raise RefusedError(403, FOREIGN)
+        raise RefusedError(403, "", "refused.foreign")
     if origin is not None and origin != f"{request.url.scheme}://{request.headers['host']}":
-        raise RefusedError(403, FOREIGN)
+        raise RefusedError(403, "", "refused.foreign")
     if without_cookie:
         return
     bench = request.path_params.get("bench", "")
@@ -116,4 +113,4 @@ async def _refuse_foreign(request: Request, parts: PageParts, route: Route) -> N
         return  # a log-in that has ended on a screen must not keep it from stopping; Origin and pairing are its own
     token = request.headers.get("x-csrf-token") if route.is_api else (await form(request)).get("csrf")
     if not parts.cookies.is_csrf(visit.cookie, token or ""):
-        raise RefusedError(403, OUT_OF_DATE)
+        raise RefusedError(403, "", "refused.out_of_date")

@@ -30,6 +30,7 @@ QUIET_S: Final = 2.0
 """Time in seconds without an event after which a browser gets the state of the link again: by it, it knows that it is
 not cut off."""
 TOO_MANY: Final = "too many open pages; close some"
+ENDED: Final = "the daemon ended"
 NOT_YET: Final = "the daemon was not reached yet"
 
 Event = tuple[str, dict[str, Any]]
@@ -80,7 +81,7 @@ class LiveHub:
     async def run(self) -> None:
         """Follow the daemon until cancelled, again after each loss."""
         while True:
-            reason = "the daemon ended"
+            reason = ENDED
             try:
                 first = True
                 async for frame in self._daemon.live():

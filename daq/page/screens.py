@@ -24,7 +24,7 @@ from daq.page.acting import (
 )
 from daq.page.answers import back, form, shown
 from daq.page.parts import parts_of, visit_of
-from daq.page.refusals import status_of, words_of
+from daq.page.refusals import RefusedError, reason_words, status_of, words_of
 from daq.page.texts.texts import LANGUAGES
 from daq.page.visits.attempts import TooManyAttemptsError
 from daq.page.visits.cookies import ANONYMOUS_S, PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
@@ -43,7 +43,8 @@ async def desk(request: Request) -> Response:
     """Show all benches."""
     await known(request)
     hub = parts_of(request).hub
-    return shown(request, "desk.html", {"benches": [hub.bench(name) for name in hub.names()], "link": hub.link})
+    link = hub.link | {"reason": reason_words(request, hub.link["reason"])}
+    return shown(request, "desk.html", {"benches": [hub.bench(name) for name in hub.names()], "link": link})
 
 
 async def results(request: Request) -> Response:
@@ -113,7 +114,7 @@ async def bench_text(request: Request) -> Response:
     given = await form(request)
     try:
         await give_text(request, given.get("text", ""), whole_number(given.get("seen", "")))
-    except DaqError as error:
+    except (DaqError, RefusedError) as error:
         return await bench(request, words_of(request, error), status_of(error))
     return _to_bench(request)
 
@@ -124,7 +125,7 @@ async def bench_command(request: Request) -> Response:
     seen = whole_number(given.get("seen", ""))
     try:
         await give_command(request, given.get("command", ""), seen, given.get("text", ""))
-    except DaqError as error:
+    except (DaqError, RefusedError) as error:
         return await bench(request, words_of(request, error), status_of(error))
     return _to_bench(request)
 
@@ -134,7 +135,7 @@ async def bench_stop(request: Request) -> Response:
     try:
         await parts_of(request).daemon.stop(request.path_params["bench"])
     except DaqError as error:
-        return await bench(request, str(error), status_of(error), FAILED)
+        return await bench(request, words_of(request, error), status_of(error), FAILED)
     response = _to_bench(request)
     cookies = parts_of(request).cookies
     cookies.set(response, TAKEN, cookies.pairing(request.path_params["bench"]), TAKEN_S)
@@ -177,7 +178,7 @@ async def log_in(request: Request) -> Response:
         found = await logged_in(request, given)
     except (SettingError, TooManyAttemptsError) as error:
         status = 429 if isinstance(error, TooManyAttemptsError) else 403
-        return shown(request, "log_in.html", {"refused": str(error), "next": to}, status=status)
+        return shown(request, "log_in.html", {"refused": words_of(request, error), "next": to}, status=status)
     response = back(to)
     parts_of(request).cookies.set(response, "visit", found.ticket, VISIT_S)
     return response

@@ -37,6 +37,8 @@ class ExampleServer(ThreadingHTTPServer):
         """Answer of every run's readings."""
         self.refuse: dict[str, int] = {}
         """Status of the answer to a POST, by the end of its path."""
+        self.visit: dict[str, str] | None = None
+        """Token (`csrf`) and `person` of the present visit; with it, a POST with another token is refused."""
 
     @property
     def address(self) -> str:
@@ -86,6 +88,8 @@ class Handler(BaseHTTPRequestHandler):
             self._send(text.encode(), "text/html; charset=utf-8")
         elif path.endswith("/events"):
             self._stream()
+        elif path == "/api/v1/session" and self.server.visit:
+            self._send(json.dumps(self.server.visit).encode(), "application/json")
         elif path.endswith("/readings"):
             self._send(json.dumps(self.server.readings).encode(), "application/json")
         else:
@@ -94,6 +98,10 @@ class Handler(BaseHTTPRequestHandler):
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
         self.server.posted.append((self.path, json.loads(body) if body.startswith(b"{") else body.decode()))
+        visit = self.server.visit
+        if visit and self.headers.get("X-CSRF-Token") != visit["csrf"]:
+            self.send_error(403)
+            return
         status = next((code for end, code in self.server.refuse.items() if self.path.endswith(end)), 200)
         if status != 200:
             self.send_error(status)

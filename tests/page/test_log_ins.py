@@ -128,7 +128,7 @@ def test_an_address_waits_longer_with_each_failure_and_is_locked():
     assert attempts._failed == {}
 
 
-@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("seed", range(5))
 def test_own_log_ins_and_a_lost_daemon_between_guesses_give_no_further_guess(seed):
     """Any order of right log-ins, refusals of the daemon's socket and guesses, as quick as they are taken, for a day."""
     random = Random(seed)

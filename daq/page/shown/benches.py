@@ -76,7 +76,8 @@ def command_words(t: Texts, command: str, stage: str) -> str:
 
 def message_words(t: Texts, view: Mapping[str, Any]) -> str:
     """Return the newest message of a bench; a code of a newer daemon is shown as it is."""
-    key, given = f"bench.message.{view['message']}", view["values"]
+    key = f"bench.message.{view['message']}"
+    given = {name: without_commands(t, value) for name, value in view["values"].items()}
     if not t.has(key) or not placeholders(t.template(key)) <= given.keys():
         return (
             t.code("bench.message", view["message"])
@@ -84,6 +85,19 @@ def message_words(t: Texts, view: Mapping[str, Any]) -> str:
             else f"{view['message']}: {', '.join(given.values())}"
         )
     return t(key, **given)
+
+
+def without_commands(t: Texts, text: str) -> str:
+    """Return a reason of the daemon for the panel at a bench, where nothing can be typed.
+
+    From the clause with a command on it is left out; in its place the person is sent to the one who looks after daq.
+    """
+    found = _COMMAND.search(text)
+    if found is None:
+        return text
+    cut = max(text.rfind(mark, 0, found.start() + 1) for mark in ";:,(.")
+    head = text[: max(cut, 0)].strip()
+    return f"{head}. {t('bench.help.ask_keeper')}" if head else t("bench.help.ask_keeper")
 
 
 def in_doubt(bench: Mapping[str, Any]) -> bool:
@@ -169,6 +183,8 @@ def _filled(template: str, given: Mapping[str, str]) -> str:
     return re.sub(r"\{(\w+)#?\}", lambda found: given.get(found[1], ""), whole)
 
 
+_COMMAND: Final = re.compile(r"`daq |(?<!this )(?<!the )(?<!of )(?<!after )\bdaq [a-z]+|(?<![\w-])--[a-z]")
+"""A command that is typed, or an option of one."""
 _IN_BAND: Final = re.compile(r"(.+) in band")
 """The condition of a run that waits for its temperature; it is no stop rule of a method."""
 _RULES: Final[Mapping[str, re.Pattern[str]]] = {

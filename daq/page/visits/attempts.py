@@ -21,7 +21,14 @@ MOST: Final = 10_000
 
 
 class TooManyAttemptsError(DaqError):
-    """Log-ins from an address failed too often.  Example: the address is locked for 15 minutes."""
+    """Log-ins from an address failed too often.  Example: the address is locked for 15 minutes.
+
+    `key` is that of the sentence in the texts of the page, with its `values`.
+    """
+
+    def __init__(self, reason: str, key: str, **values: str) -> None:
+        self.key, self.values = key, values
+        super().__init__(reason)
 
 
 @dataclass(slots=True)
@@ -47,9 +54,14 @@ class Attempts:
         """
         found = self._failed.setdefault(address, _Failed())
         if found.busy:
-            raise TooManyAttemptsError("another log-in from this address is being checked; try again")
+            raise TooManyAttemptsError(
+                "another log-in from this address is being checked; try again", "refused.log_in_checked"
+            )
         if now_s < found.until_s:
-            raise TooManyAttemptsError(f"log-ins from this address failed; try again in {found.until_s - now_s:.0f} s")
+            wait = f"{found.until_s - now_s:.0f}"
+            raise TooManyAttemptsError(
+                f"log-ins from this address failed; try again in {wait} s", "refused.log_ins_failed", seconds=wait
+            )
         found.busy = True
         self._forget(now_s)
 
