@@ -89,8 +89,9 @@ async def samples(request: Request) -> Response:
 
 
 async def health(request: Request) -> Response:
-    """Show the state of instruments, store, outbox and broker."""
-    return shown(request, "health.html", {"status": encode(await parts_of(request).daemon.status())})
+    """Show the state of instruments, store, outbox and broker, and when it was read."""
+    read_at = datetime.now(UTC).isoformat()
+    return shown(request, "health.html", {"status": encode(await parts_of(request).daemon.status()), "read_at": read_at})
 
 
 # ---- a bench

@@ -258,14 +258,14 @@ def plain_desk_pages() -> list[ExamplePage]:
         ExamplePage("results-none", "/results", "results.html", frame("/results", **none, **CHOICES, asked=FILTERS | {"sample": "X-9"})),
         ExamplePage("samples", "/samples", "samples.html", frame("/samples", samples=[{"sample": s.model_dump(mode="json"), "state": s.state} for s in (due, Sample(id="G-1043", bench="bench-2"))])),
         ExamplePage("samples-empty", "/samples", "samples.html", frame("/samples", samples=[])),
-        ExamplePage("health", "/health", "health.html", frame("/health", status=encode(status))),
+        ExamplePage("health", "/health", "health.html", frame("/health", read_at="2026-11-29T15:04:05Z", status=encode(status))),
         ExamplePage("log-in", "/log-in", "log_in.html", frame("/log-in", person="", refused="the log-in was refused", next="/")),
         *(
             ExamplePage(f"error-{status}", "/error", "error.html", frame("/error", status=status, reason=reason, paired="bench-1"))
             for status, reason in ERRORS.items()
         ),
         ExamplePage("log-in-first", "/log-in", "log_in.html", frame("/log-in", person="", role="", refused="", next="/bench/bench-1", paired="bench-1")),
-        ExamplePage("health-empty", "/health", "health.html", frame("/health", status=encode(Status(instruments={}, runs={}, store="the disk is full", broker=None, sparkplug=None)))),
+        ExamplePage("health-empty", "/health", "health.html", frame("/health", read_at="2026-11-29T15:04:05Z", status=encode(Status(instruments={}, runs={}, store="the disk is full", broker=None, sparkplug=None)))),
         ExamplePage("results-refused", "/results", "results.html", frame("/results", **NOTHING, **(CHOICES | {"refused": "since: is no time"}), asked=FILTERS | {"since": "soon"})),
     ]  # fmt: skip
 

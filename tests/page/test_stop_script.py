@@ -110,7 +110,7 @@ def test_a_page_that_is_made_anew_brings_its_visit_and_person(served):
         values.update(kept)
 
 
-@pytest.mark.parametrize("name", ["checking", "zeroing"])
+@pytest.mark.parametrize("name", ["checking"])
 def test_a_tick_that_was_measured_is_unknown_from_two_seconds_on(served, name):
     """Readings stop while the page is followed: a frozen daemon, and a silent line."""
     with opened(served, f"bench-{name}") as (server, tab):
@@ -143,3 +143,67 @@ def test_a_run_that_was_started_elsewhere_has_its_screen_and_offers_no_step_of_t
         expect(tab.locator(".items")).to_be_visible(timeout=LONG_MS)
         expect(tab.locator("button[value=confirm]")).to_be_visible()
         live["run"] = run
+
+
+def test_health_tells_its_age_is_read_anew_and_is_marked_where_that_fails(served):
+    with opened(served, "health") as (server, tab):
+        values = server.by_name["health"].values
+        kept = values["status"]
+        tab.clock.install()
+        tab.reload()
+        age, rows = tab.locator("[data-live-part=read-age]"), tab.locator("main tbody tr")
+        expect(age).to_be_empty()
+        tab.clock.run_for(2500)
+        expect(age).to_contain_text("2 s old", timeout=LONG_MS)
+        assert rows.count() == len(kept["instruments"])
+        values["status"] = kept | {"instruments": {"bench-1": kept["instruments"]["bench-1"]}}
+        tab.clock.run_for(3000)
+        expect(rows).to_have_count(1, timeout=LONG_MS)
+        tab.context.set_offline(True)
+        tab.clock.run_for(5000)
+        expect(age).to_contain_text(T("connection.lost"), timeout=LONG_MS)
+        assert "line-through" in tab.locator("tbody td").first.evaluate("e => getComputedStyle(e).textDecorationLine")
+        values["status"] = kept
+
+
+@pytest.mark.parametrize("name", ["running", "running-seeking"])
+def test_what_ends_the_run_is_drawn_and_told_at_the_trend(served, name):
+    """By time and by steadiness; the rules of a level are drawn as before."""
+    with opened(served, f"bench-{name}") as (server, tab):
+        rules = server.by_name[f"bench-{name}"].values["bench"]["run"]["rules"]
+        said = tab.locator("[data-live-part=trend-ends]")
+        for rule in rules:
+            expect(said).to_contain_text(f"{int(100 * rule['near'])} %", timeout=LONG_MS)
+        if name == "running":
+            expect(tab.locator(".trend")).to_have_attribute("data-drawn", "1", timeout=LONG_MS)
+            steady = {"rule": "viscosity steady within 1 % over 20 s", "kind": "steady", "relative": True, "signal": "viscosity"}
+            run = server.by_name["bench-running"].values["bench"]["run"]
+            more = {"value": 0.023, "limit": 0.02, "near": 0.4, "met": False}
+            server.pushed.append(("run", {"bench": "bench-1", "run": run | {"run_s": run["run_s"] + 1, "rules": [*rules, steady | more]}}))
+            expect(tab.locator(".trend")).to_have_attribute("data-drawn", "3", timeout=LONG_MS)
+
+
+def test_the_fault_of_now_is_whole_before_what_is_cut(served):
+    with opened(served, "bench-running-doubtful") as (server, tab):
+        values = server.by_name["bench-running-doubtful"].values
+        run = values["bench"]["run"]
+        long = "Wear gloves and goggles; the glaze has barium. " * 4
+        changed = run | {"faults": {"silent": []}, "caution": long, "run_s": run["run_s"] + 1}
+        values["bench"] = values["bench"] | {"run": changed}
+        server.pushed.append(("run", {"bench": "bench-1", "run": changed}))
+        first = tab.locator(".messages > :first-child")
+        expect(first).to_contain_text("not answered", timeout=LONG_MS)
+        inside = "e => { const a = e.getBoundingClientRect(), b = e.parentElement.getBoundingClientRect(); return a.top >= b.top - 1 && a.bottom <= Math.min(b.bottom, innerHeight) + 1; }"
+        assert first.evaluate(inside)
+        tab.locator(".messages").evaluate("e => e.scrollTo(0, e.scrollHeight)")
+        assert first.evaluate(inside)
+        values["bench"] = values["bench"] | {"run": run}
+
+
+def test_a_result_just_measured_is_corrected_from_its_verdict(served):
+    with opened(served, "bench-verdict") as (server, tab):
+        tab.locator(".more > summary").click()
+        link = tab.get_by_role("link", name=T("bench.verdict.correct"))
+        run = server.by_name["bench-verdict"].values["bench"]["view"]["run"]
+        assert link.get_attribute("href") == f"/results/{run}/changes"
+        assert tab.evaluate(STOP_ON_TOP)

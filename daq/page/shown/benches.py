@@ -217,8 +217,9 @@ def live_words(t: Texts, bench: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def stop_words(t: Texts) -> dict[str, Any]:
-    """Return the texts that the stop of a paired bench needs on a screen that is not its own."""
+    """Return the texts that the stop of a paired bench, and ages, need on a screen that is not that of a bench."""
     texts = {key: t.template(f"bench.{key}") for key in LIVE if key.startswith("stop.")}
+    texts |= {key: t.template(key) for key in LIVE_FRAME}
     return {"texts": texts, "symbols": {}, "terms": {}}
 
 

@@ -20,6 +20,8 @@ export class Trend {
     this.values = [];
     this.span = null;
     this.level = null;
+    this.until = null;
+    this.band = null;
     this.plot = null;
     this.waiting = false;
     this.resized = new ResizeObserver(() => this.resize());
@@ -43,6 +45,12 @@ export class Trend {
   mark(begin, end, level = null) {
     this.span = begin === null ? null : [begin, end];
     this.level = level;
+  }
+
+  /** Draw the time (s since the start of the run) that ends the run, and the band in which a steady signal stays during the averaged span. */
+  ends(until, band) {
+    this.until = until;
+    this.band = band;
   }
 
   /** Forget all points, as for another run. */
@@ -76,11 +84,18 @@ export class Trend {
     const axis = { stroke: soft, font, grid: { stroke: line, width: 1 }, ticks: { show: false } };
     this.plot = new window.uPlot({
       width, height, legend: { show: false }, cursor: { show: false }, padding: [8, 1.8 * size, 0, 0],
-      scales: { x: { time: false, range: (_, low, high) => [low ?? 0, Math.max(high ?? 0, (low ?? 0) + 10)] }, y: { range: (_, low, high) => around(low, high) } },
+      scales: { x: { time: false, range: (_, low, high) => this.seen(low ?? 0, high ?? 0) }, y: { range: (_, low, high) => around(low, high) } },
       axes: [{ ...axis, size: 1.8 * size, space: 5 * size, values: (_, ticks) => ticks.map((x) => `${x} s`) }, { ...axis, size: 4.2 * size, space: 2 * size, values: (_, ticks) => ticks.map((x) => `${Number(x.toPrecision(6))}`) }],
       series: [{}, { stroke: ink, width: 2, points: { show: false }, spanGaps: false }],
       hooks: { drawClear: [(u) => this.shade(u, shade)], draw: [(u) => this.rule(u, accent)] },
     }, [this.times, this.values], this.element);
+  }
+
+  /** Return the times that are shown: with the end of the run, where it is not so far away that the line becomes short. */
+  seen(low, high) {
+    const last = Math.max(high, low + 10);
+    const end = this.until === null ? last : this.until + 0.02 * (last - low);
+    return [low, end > last && end - last <= last - low ? end : last];
   }
 
   shade(u, fill) {
@@ -93,17 +108,25 @@ export class Trend {
   }
 
   rule(u, stroke) {
-    if (this.level === null) return;
-    const y = u.valToPos(this.level, "y", true);
-    if (y < u.bbox.top || y > u.bbox.top + u.bbox.height) return;
+    const { left, top, width, height } = u.bbox;
+    const x = (time) => Math.min(Math.max(u.valToPos(time, "x", true), left), left + width);
+    const y = (value) => u.valToPos(value, "y", true);
+    const lines = [];
+    if (this.level !== null) lines.push([left, y(this.level), left + width, y(this.level)]);
+    if (this.until !== null) lines.push([u.valToPos(this.until, "x", true), top, u.valToPos(this.until, "x", true), top + height]);
+    if (this.band && this.span) for (const value of this.band) lines.push([x(this.span[0]), y(value), x(this.span[1]), y(value)]);
+    const drawn = lines.filter(([x1, y1]) => x1 >= left && x1 <= left + width && y1 >= top && y1 <= top + height);
+    this.element.dataset.drawn = drawn.length;
     u.ctx.save();
     u.ctx.strokeStyle = stroke;
     u.ctx.lineWidth = 3;
     u.ctx.setLineDash([10, 6]);
-    u.ctx.beginPath();
-    u.ctx.moveTo(u.bbox.left, y);
-    u.ctx.lineTo(u.bbox.left + u.bbox.width, y);
-    u.ctx.stroke();
+    for (const [x1, y1, x2, y2] of drawn) {
+      u.ctx.beginPath();
+      u.ctx.moveTo(x1, y1);
+      u.ctx.lineTo(x2, y2);
+      u.ctx.stroke();
+    }
     u.ctx.restore();
   }
 
