@@ -91,7 +91,9 @@ async def samples(request: Request) -> Response:
 async def health(request: Request) -> Response:
     """Show the state of instruments, store, outbox and broker, and when it was read."""
     read_at = datetime.now(UTC).isoformat()
-    return shown(request, "health.html", {"status": encode(await parts_of(request).daemon.status()), "read_at": read_at})
+    return shown(
+        request, "health.html", {"status": encode(await parts_of(request).daemon.status()), "read_at": read_at}
+    )
 
 
 # ---- a bench

@@ -92,7 +92,7 @@ def test_every_stage_offers_commands_and_takes_no_others(stage):
 
 @pytest.mark.parametrize("stage", LISTED)
 def test_no_list_is_worked_through_while_a_run_that_was_started_elsewhere_turns_the_rotor(stage):
-    """Whatever is confirmed and skipped, whatever the speed is read as; afterwards the list goes on."""
+    """By any order of confirmations and skipped items, with any reading of the speed; afterwards the list goes on."""
     for still in (True, False, None):
         facts = later(FACTS, 1, active_run="run-9", motor_still=still)
         for presses in itertools.product(("confirm", "skip"), repeat=5):

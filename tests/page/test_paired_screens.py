@@ -96,7 +96,11 @@ def test_no_link_leaves_the_screens_of_the_page(name):
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_no_text_of_the_bench_asks_for_a_command(language):
-    found = {key for key, text in table(language).items() if key.startswith("bench.") and re.search(r"daq [a-z]|--[a-z]", text)}
+    found = {
+        key
+        for key, text in table(language).items()
+        if key.startswith("bench.") and re.search(r"daq [a-z]|--[a-z]", text)
+    }
     assert found <= {"bench.help.fitting", "bench.message.nothing_fitted", "bench.help.ask_keeper"}
     for key in found:
         assert not re.search(r"daq (?!to )[a-z]|--[a-z]", table(language)[key]), key
@@ -110,7 +114,11 @@ def sentences():
             for node in ast.walk(ast.parse(path.read_text("utf-8"))):
                 if isinstance(node, ast.Raise):
                     found |= {"".join(_parts(text)) for text in ast.walk(node) if isinstance(text, ast.JoinedStr)}
-                    found |= {text.value for text in ast.walk(node) if isinstance(text, ast.Constant) and isinstance(text.value, str)}
+                    found |= {
+                        text.value
+                        for text in ast.walk(node)
+                        if isinstance(text, ast.Constant) and isinstance(text.value, str)
+                    }
     return sorted(text for text in found if re.search(r"daq [a-z]+|--[a-z]", text) and " " in text.strip())
 
 

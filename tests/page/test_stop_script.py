@@ -93,7 +93,9 @@ def test_a_screen_whose_visit_has_ended_stops_and_renews_itself(served, person):
             expect(tab.locator("[data-live-part=stop]")).to_contain_text(T("error.changed"), timeout=LONG_MS)
             assert len(server.posted) == 1
         else:
-            expect(tab.locator("body")).to_have_attribute("data-csrf", "c" * 43, timeout=LONG_MS)  # that of the page made anew
+            expect(tab.locator("body")).to_have_attribute(
+                "data-csrf", "c" * 43, timeout=LONG_MS
+            )  # that of the page made anew
             assert [path for path, _ in server.posted] == ["/api/v1/benches/bench-1/command"] * 2
 
 
@@ -128,7 +130,7 @@ def test_a_tick_that_was_measured_is_unknown_from_two_seconds_on(served, name):
 
 def test_a_run_that_was_started_elsewhere_has_its_screen_and_offers_no_step_of_the_list(served):
     with opened(served, "bench-zeroing-other-run") as (server, tab):
-        expect(tab.locator(".bench-said").first).to_contain_text("started elsewhere")
+        expect(tab.locator(".top")).to_contain_text("started elsewhere")
         expect(tab.locator("[data-live-part=value-row]")).to_be_visible()
         expect(tab.locator("[data-gauge=torque] [data-live-part=now]")).not_to_have_text("–")
         expect(tab.locator(".trend canvas")).to_be_visible(timeout=LONG_MS)
@@ -145,7 +147,7 @@ def test_a_run_that_was_started_elsewhere_has_its_screen_and_offers_no_step_of_t
         live["run"] = run
 
 
-def test_health_tells_its_age_is_read_anew_and_is_marked_where_that_fails(served):
+def test_health_shows_its_age_is_read_anew_and_is_marked_where_that_fails(served):
     with opened(served, "health") as (server, tab):
         values = server.by_name["health"].values
         kept = values["status"]
@@ -171,15 +173,25 @@ def test_what_ends_the_run_is_drawn_and_told_at_the_trend(served, name):
     """By time and by steadiness; the rules of a level are drawn as before."""
     with opened(served, f"bench-{name}") as (server, tab):
         rules = server.by_name[f"bench-{name}"].values["bench"]["run"]["rules"]
-        said = tab.locator("[data-live-part=trend-ends]")
+        near = tab.locator("[data-live-part=trend-ends]")
         for rule in rules:
-            expect(said).to_contain_text(f"{int(100 * rule['near'])} %", timeout=LONG_MS)
+            expect(near).to_contain_text(f"{int(100 * rule['near'])} %", timeout=LONG_MS)
         if name == "running":
             expect(tab.locator(".trend")).to_have_attribute("data-drawn", "1", timeout=LONG_MS)
-            steady = {"rule": "viscosity steady within 1 % over 20 s", "kind": "steady", "relative": True, "signal": "viscosity"}
+            steady = {
+                "rule": "viscosity steady within 1 % over 20 s",
+                "kind": "steady",
+                "relative": True,
+                "signal": "viscosity",
+            }
             run = server.by_name["bench-running"].values["bench"]["run"]
             more = {"value": 0.023, "limit": 0.02, "near": 0.4, "met": False}
-            server.pushed.append(("run", {"bench": "bench-1", "run": run | {"run_s": run["run_s"] + 1, "rules": [*rules, steady | more]}}))
+            server.pushed.append(
+                (
+                    "run",
+                    {"bench": "bench-1", "run": run | {"run_s": run["run_s"] + 1, "rules": [*rules, steady | more]}},
+                )
+            )
             expect(tab.locator(".trend")).to_have_attribute("data-drawn", "3", timeout=LONG_MS)
 
 

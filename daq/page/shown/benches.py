@@ -113,7 +113,7 @@ def in_doubt(bench: Mapping[str, Any]) -> bool:
 
 
 def foreign_run(bench: Mapping[str, Any]) -> bool:
-    """Return whether the run on a bench (`BenchLive`) was started elsewhere: its work stands at another stage."""
+    """Return whether the run on a bench (`BenchLive`) was started elsewhere: its work is at another stage."""
     view, run = bench.get("view"), bench.get("run")
     if not view or not run or view["stage"] in ("starting", "running"):
         return False
