@@ -18,7 +18,7 @@ EXIT_FAILED: Final = 13
 def main(argv: Sequence[str] | None = None) -> int:
     """Serve the page; return the exit code."""
     parser = argparse.ArgumentParser(prog="daq page")
-    for name in ("config", "state", "own", "listen"):
+    for name in ("config", "state", "own", "listen", "pair"):
         parser.add_argument(f"--{name}")
     parser.add_argument("--log", default="info")
     parser.add_argument("--parent", type=int)
@@ -26,7 +26,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     set_up_logs(args.log, "auto")
     try:
         settings = PageSettings.read(args.config, args.state, args.own, args.listen)
-        asyncio.run(serve_page(settings, parent=args.parent))
+        asyncio.run(serve_page(settings, parent=args.parent, pair=args.pair))
     except SettingError as error:
         print(f"daq: {error}", file=sys.stderr)  # noqa: T201 - a command's error
         return EXIT_USAGE

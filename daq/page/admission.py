@@ -20,6 +20,10 @@ NO_COOKIE: Final = ("POST", f"{API}/log-in")
 FOREIGN: Final = "the request comes from another site"
 OUT_OF_DATE: Final = "the page is out of date: load it again, then repeat what you did"
 LOG_IN: Final = "log in first"
+PAIR: Final = (
+    "this browser is not paired with {bench}, and a motor starts from the screen of its bench alone: open "
+    "/bench/{bench} and choose Pair"
+)
 
 
 def admission(route: Route) -> Callable[[Request], Awaitable[None]]:
@@ -41,6 +45,8 @@ def refuse_without_need(request: Request, route: Route) -> None:
     bench = request.path_params.get("bench", "")
     if permits(route.need, role=visit.role, people=visit.people, paired=visit.paired, bench=bench):
         return
+    if not visit.people:
+        raise RefusedError(403, PAIR.format(bench=bench), "error.not_paired", bench=bench)
     if visit.role is None:
         raise RefusedError(401, LOG_IN)
     raise RefusedError(403, f"this needs the role {route.need}; {visit.person} has the role {visit.role}")

@@ -31,10 +31,13 @@ CHANGED: Final = 409
 
 
 class RefusedError(Exception):
-    """A request is refused; `status` is that of the answer.  Example: 401, log in first."""
+    """A request is refused; `status` is that of the answer.  Example: 401, log in first.
 
-    def __init__(self, status: int, reason: str) -> None:
-        self.status, self.reason = status, reason
+    `key` is that of the same sentence in the texts of the page, with its `values`; "" where there is none.
+    """
+
+    def __init__(self, status: int, reason: str, key: str = "", **values: str) -> None:
+        self.status, self.reason, self.key, self.values = status, reason, key, values
         super().__init__(reason)
 
 
@@ -48,6 +51,11 @@ def status_of(error: DaqError) -> int:
 async def answer_error(request: Request, error: Exception) -> Response:
     """Return the answer for an error that a handler raised."""
     if isinstance(error, RefusedError):
+        if error.key and not _is_api(request):
+            text = Texts(visit_of(request).language)(error.key, **error.values)
+            return shown(
+                request, "error.html", {"status": error.status, "reason": text, "alone": True}, status=error.status
+            )
         return answer(request, error.status, error.reason)
     if isinstance(error, DaqError):
         return answer(request, status_of(error), str(error))
@@ -68,14 +76,20 @@ def words_of(request: Request, error: DaqError) -> str:
     return f"{t('error.changed')} {t('error.changed_do')}"
 
 
+def _is_api(request: Request) -> bool:
+    return request.url.path.startswith(f"{API}/")
+
+
 def answer(request: Request, status: int, reason: str, more: Mapping[str, str] | None = None) -> Response:
     """Return an answer with a sentence and `more` headers; who only has to log in is sent to the log-in."""
     headers = dict(more or {}) | ({"Retry-After": "5"} if status in (429, 503) else {})
     path = request.url.path
-    if path.startswith(f"{API}/"):
+    if _is_api(request):
         if status == 401:
             headers["WWW-Authenticate"] = "Bearer"
         return JSONResponse({"detail": reason}, status, headers)
     if status == 401 and request.method == "GET":
         return RedirectResponse(f"/log-in?{urlencode({'next': safe_next(path)})}", 303)
-    return shown(request, "error.html", {"status": status, "reason": reason}, status=status, headers=headers)
+    return shown(
+        request, "error.html", {"status": status, "reason": reason, "alone": False}, status=status, headers=headers
+    )

@@ -21,12 +21,28 @@ let fetching = null;
 let stopping = null;
 let readAt = -Infinity;
 const began = { run: "" };
+let cut = false;
 
 function makeTrend() {
   const element = part(document, "trend");
   if (trend && trend.element === element) return;
   trend?.end();
   trend = element ? new Trend(element) : null;
+  recall();
+}
+
+/** Get the points of the run that were read before this page followed it, or while it was cut off. */
+async function recall() {
+  const wanted = trend;
+  if (!wanted || !live.run) return;
+  try {
+    const answer = await fetch(`/api/v1/benches/${encodeURIComponent(name)}/trend`, { cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
+    const kept = answer.ok ? await answer.json() : null;
+    // The run, or its signal, can be another one by now.
+    if (kept && trend === wanted && kept.run === live.run?.run && kept.signal === wanted.signal) wanted.fill(kept.times, kept.values);
+  } catch {
+    // The trend then begins with this page.
+  }
 }
 
 /** Return what decides the parts that the server makes. */
@@ -200,14 +216,18 @@ setInterval(() => {
 }, 250);
 
 function take(event, data) {
+  let point = null;
   if (event === "bench") live.view = data;
-  else if (event === "run") live.run = data.run;
+  else if (event === "run") { live.run = data.run; point = data.point; }
   else if (event === "reading") { live.reading = data; readAt = data.age_s === null ? -Infinity : performance.now() - 1000 * data.age_s; }
   show();
+  if (point && point.signal === trend?.signal) trend.add(point.t, point.value);
   if (signature(live) !== shown) refresh();
 }
 
 function aged(age, lost) {
+  if (cut && !lost) recall();
+  cut = lost;
   const band = part(document, "lost");
   band.hidden = !lost;
   const row = part(document, "value-row");
