@@ -33,8 +33,10 @@ TAKEN: Final = "taken"
 FAILED: Final = "failed"
 TAKEN_S: Final = 30
 """Longest time in seconds between a stop by a form and the page that states it."""
-CODE_OVER: Final = "this address pairs one browser, within an hour; it was used, or is over, or is wrong: "
+CODE_OVER: Final = (
+    "this address pairs one browser, within an hour; it was used, or is over, or is wrong: "
     "pair on the screen of {bench}"
+)
 NOTHING_FOUND: Final[dict[str, Any]] = {"rows": [], "reached": None, "absent": [], "by_hand": []}
 
 
