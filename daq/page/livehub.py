@@ -75,7 +75,7 @@ class LiveHub:
         self._link: dict[str, Any] = {"daemon": False, "reason": NOT_YET}
         self._closed = False
         self.ready = asyncio.Event()
-        """Set after the first frame, or the first failure."""
+        """Set when everything is known, or after the first failure."""
 
     # ---- from the daemon
 
@@ -84,15 +84,16 @@ class LiveHub:
         while True:
             reason = "the daemon ended"
             try:
-                first = True
+                began = known = False
                 async for frame in self._daemon.live():
-                    if first:
+                    if not began:
                         self._begin_again()
+                        began = True
                     self.take(frame)
-                    if first:
+                    if not known and not frame.more:
                         # A run that goes on keeps its trend; after a restart of the daemon it is another run.
                         self._trends.keep(self._runs)
-                        first = False
+                        known = True
             except DaqError as error:
                 reason = str(error)
             except ValueError as error:  # a line that is too long
@@ -128,7 +129,8 @@ class LiveHub:
             self._put("run", name, {"bench": name, "run": self._runs.get(name), "point": point})
         for name in frame.readings:
             self._put("reading", name, {"bench": name, **self._readings[name][0]})
-        self.ready.set()
+        if not frame.more:
+            self.ready.set()
 
     def _set_link(self, *, reached: bool, reason: str = "") -> None:
         link = {"daemon": reached, "reason": reason}
