@@ -42,7 +42,7 @@ def paths(run):
     wild = quote(HOSTILE, safe="")
     for route in ROUTES:
         if route.method == "GET" and route.path not in STREAMS:
-            yield route.path.format(bench=BENCH, run=run, sample=wild)
+            yield route.path.format(bench=BENCH, run=run, sample=wild, code=wild)
             yield route.path.format(bench=wild, run=wild, sample=wild)
             own = VIEWS[route.handler].fields if route.handler in VIEWS else ("id",)
             for name in dict.fromkeys((*ANYWHERE, *own)):
