@@ -4,7 +4,7 @@ import random
 
 import pytest
 
-from daq.app.daemon.liveturns import TICK_S, VALUE_S, VALUES, VIEW_S, ViewTurns
+from daq.app.daemon.live.liveturns import TICK_S, VALUE_S, VALUES, VIEW_S, ViewTurns
 from daq.app.run.live_digits import LiveDigits
 from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import Bench

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import structlog
 
-from daq.app.daemon.liveturns import TICK_S, VIEW_S, ViewTurns
+from daq.app.daemon.live.liveturns import TICK_S, VIEW_S, ViewTurns
 from daq.app.daemon.shift.bench_hands import motor_still
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
