@@ -2,15 +2,19 @@
 
 import random
 import string
+import subprocess
 
+import httpx
 import pytest
 
+from daq.adapters.paths import examples_dir
 from daq.core.errors import SettingError
 from daq.page.routetable import ROUTES, permits
 from daq.page.server import serve_page
 from daq.page.settings import PageSettings
 from daq.page.texts.texts import LANGUAGES, Texts
 from daq.page.visits.pairing import GOOD_S, PairingCodes
+from daq.process.pagechild import page_command
 from tests.page.visiting import BENCH, KEY, Page
 from tests.support.laboratories import laboratory, staffed
 
@@ -91,6 +95,23 @@ async def test_the_screen_says_how_to_pair_and_offers_work_only_then(tmp_path, l
             assert t("error.not_paired", bench=BENCH) in sent.text
             assert refused.status_code == 403
             assert not any("bench" in c for c in refused.headers.get_list("set-cookie"))
+
+
+@pytest.mark.slow
+def test_a_page_prints_an_address_that_pairs_the_browser_which_opens_it(tmp_path):
+    command = page_command(config=str(examples_dir()), state=str(tmp_path), listen="127.0.0.1:0", pair="bench é")
+    process = subprocess.Popen([*command, "--log", "critical"], stdout=subprocess.PIPE, text=True)
+    try:
+        page, address = (process.stdout.readline().removeprefix("open ").strip() for _ in range(2))
+        assert address.startswith(f"{page}/pair/bench%20%C3%A9/")
+        answer = httpx.get(address, timeout=60)
+        assert (answer.status_code, answer.headers["location"]) == (303, "/bench/bench%20%C3%A9")
+        assert answer.cookies
+        assert httpx.get(address, timeout=60).status_code == 403
+    finally:
+        process.terminate()
+        process.wait(60)
+        process.stdout.close()
 
 
 @pytest.mark.asyncio

@@ -10,7 +10,7 @@ async function renew() {
   const shown = document.querySelector("[data-trial]");
   if (ENDED.includes(shown.dataset.trial)) return;
   try {
-    const answer = await fetch("/health/trial", { headers: { Accept: "text/html" }, cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
+    const answer = await fetch(location.pathname, { headers: { Accept: "text/html" }, cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
     const made = answer.ok && new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("[data-trial]");
     if (made && !made.isEqualNode(shown)) {
       shown.replaceWith(made);
