@@ -41,7 +41,8 @@ async function recall() {
     // The run, or its signal, can be another one by now.
     if (kept && trend === wanted && kept.run === live.run?.run && kept.signal === wanted.signal) wanted.fill(kept.times, kept.values);
   } catch {
-    // The trend then begins with this page.
+    // While it is cut off, the return of the stream asks again.
+    setTimeout(() => { if (trend === wanted && !cut) recall(); }, FETCH_MS);
   }
 }
 
