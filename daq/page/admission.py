@@ -17,6 +17,10 @@ from daq.page.routetable import API, Route, permits
 BEARER: Final = "bearer "
 NO_COOKIE: Final = ("POST", f"{API}/log-in")
 """The route that takes no cookie and sets none, so that no token protects it."""
+PAIR: Final = (
+    "this browser is not paired with {bench}, and a motor starts from the screen of its bench alone: open "
+    "/bench/{bench} and choose Pair"
+)
 
 
 def admission(route: Route) -> Callable[[Request], Awaitable[None]]:
@@ -38,6 +42,8 @@ def refuse_without_need(request: Request, route: Route) -> None:
     bench = request.path_params.get("bench", "")
     if permits(route.need, role=visit.role, people=visit.people, paired=visit.paired, bench=bench):
         return
+    if not visit.people:
+        raise RefusedError(403, PAIR.format(bench=bench), "error.not_paired", bench=bench)
     if visit.role is None:
         raise RefusedError(401, "", "refused.log_in")
     raise RefusedError(403, "", "refused.role", need=route.need, person=visit.person, role=visit.role)

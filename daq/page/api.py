@@ -134,6 +134,12 @@ async def bench_stop(request: Request, bench: BenchName) -> dict[str, Any]:
     return {"taken": True, "run": await parts_of(request).daemon.stop(bench)}
 
 
+async def bench_trend(request: Request, bench: BenchName) -> dict[str, Any]:
+    """Return the trend of the run on a bench: times (s since its start), values, and the age (s) of the newest one."""
+    await bench_of(request)
+    return parts_of(request).hub.trend(bench)
+
+
 async def bench_events(request: Request, bench: BenchName) -> Response:
     """Stream what happens at a bench (server-sent events)."""
     await bench_of(request)

@@ -68,6 +68,11 @@ def status_of(error: DaqError | RefusedError) -> int:
 async def answer_error(request: Request, error: Exception) -> Response:
     """Return the answer for an error that a handler raised."""
     if isinstance(error, RefusedError):
+        if error.key.startswith("error.") and not _is_api(request):
+            text = words_of(request, error)
+            return shown(
+                request, "error.html", {"status": error.status, "reason": text, "alone": True}, status=error.status
+            )
         return answer(request, error.status, words_of(request, error))
     if isinstance(error, DaqError):
         changed = status_of(error) == CHANGED
@@ -102,14 +107,20 @@ def reason_words(request: Request, reason: str) -> str:
     return Texts(stranger_of(request).language)(key) if key else reason
 
 
+def _is_api(request: Request) -> bool:
+    return request.url.path.startswith(f"{API}/")
+
+
 def answer(request: Request, status: int, reason: str, more: Mapping[str, str] | None = None) -> Response:
     """Return an answer with a sentence and `more` headers; who only has to log in is sent to the log-in."""
     headers = dict(more or {}) | ({"Retry-After": "5"} if status in (429, 503) else {})
     path = request.url.path
-    if path.startswith(f"{API}/"):
+    if _is_api(request):
         if status == 401:
             headers["WWW-Authenticate"] = "Bearer"
         return JSONResponse({"detail": reason}, status, headers)
     if status == 401 and request.method == "GET":
         return RedirectResponse(f"/log-in?{urlencode({'next': safe_next(path)})}", 303)
-    return shown(request, "error.html", {"status": status, "reason": reason}, status=status, headers=headers)
+    return shown(
+        request, "error.html", {"status": status, "reason": reason, "alone": False}, status=status, headers=headers
+    )

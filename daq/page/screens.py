@@ -33,6 +33,10 @@ TAKEN: Final = "taken"
 FAILED: Final = "failed"
 TAKEN_S: Final = 30
 """Longest time in seconds between a stop by a form and the page that states it."""
+CODE_OVER: Final = (
+    "this address pairs one browser, within an hour; it was used, or is over, or is wrong: "
+    "pair on the screen of {bench}"
+)
 NOTHING_FOUND: Final[dict[str, Any]] = {"rows": [], "reached": None, "absent": [], "by_hand": []}
 
 
@@ -152,6 +156,16 @@ async def pair(request: Request) -> Response:
     cookies = parts_of(request).cookies
     cookies.set(response, "bench", cookies.pairing(found["bench"]), PAIRING_S)
     return response
+
+
+async def pair_by_code(request: Request) -> Response:
+    """Pair the browser with a bench by a code that is good once; a browser that is paired with it needs none."""
+    parts, name = parts_of(request), str(request.path_params["bench"])
+    if visit_of(request).paired == name:
+        return _to_bench(request)
+    if not parts.codes.take(name, str(request.path_params["code"])):
+        raise RefusedError(403, CODE_OVER.format(bench=name), "error.pairing_over", bench=name)
+    return await pair(request)
 
 
 async def unpair(request: Request) -> Response:

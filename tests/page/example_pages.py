@@ -196,6 +196,8 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
         made("choosing-empty", bench_live(bench_view("choosing", worklist=(), cups=(), message="sample_refused", values={"reason": "sample 'X-1' is not registered"}))),
         made("checking-refused", bench_live(bench_view("checking", message="not_met_zero")), refused="the bench has changed in the meantime"),
         made("choosing-elsewhere", bench_live(bench_view("choosing")), paired="bench-2"),
+        made("choosing-unpaired", bench_live(bench_view("choosing")), paired="", people=False, person="", role=""),
+        made("running-unpaired", bench_live(running, RUN), paired="", people=False, person="", role=""),
         made("running-elsewhere", bench_live(running, RUN), paired="bench-2"),
         made("running-stop-taken", bench_live(running, RUN), stop="taken"),
         made("choosing-stop-failed", bench_live(bench_view("choosing")), stop="failed", link={"daemon": False, "reason": "the daemon does not answer"}),
@@ -261,7 +263,7 @@ def plain_desk_pages() -> list[ExamplePage]:
         ExamplePage("health", "/health", "health.html", frame("/health", read_at="2026-11-29T15:04:05Z", status=encode(status))),
         ExamplePage("log-in", "/log-in", "log_in.html", frame("/log-in", person="", refused="the log-in was refused", next="/")),
         *(
-            ExamplePage(f"error-{status}", "/error", "error.html", frame("/error", status=status, reason=reason, paired="bench-1"))
+            ExamplePage(f"error-{status}", "/error", "error.html", frame("/error", status=status, reason=reason, alone=False, paired="bench-1"))
             for status, reason in ERRORS.items()
         ),
         ExamplePage("log-in-first", "/log-in", "log_in.html", frame("/log-in", person="", role="", refused="", next="/bench/bench-1", paired="bench-1")),

@@ -11,6 +11,7 @@ from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 from daq.page.shown.environment import render
+from daq.page.trends import trend_signal
 from tests.page.example_pages import ExamplePage
 
 POLICY = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -35,6 +36,8 @@ class ExampleServer(ThreadingHTTPServer):
         """True: the stream says nothing any more, as a page that is cut off."""
         self.readings: dict[str, Any] = {"trend": None, "trouble": ""}
         """Answer of every run's readings."""
+        self.trend: dict[str, Any] = {"run": "", "signal": "", "times": [], "values": []}
+        """Answer of the trend that the page keeps."""
         self.refuse: dict[str, int] = {}
         """Status of the answer to a POST, by the end of its path."""
         self.visit: dict[str, str] | None = None
@@ -70,6 +73,12 @@ def trend_of(run: dict[str, Any]) -> Iterator[dict[str, Any]]:
         yield run | {"run_s": run["run_s"] - back, "signals": run["signals"] if k == count - 1 else signals}
 
 
+def point_of(run: dict[str, Any]) -> dict[str, Any]:
+    """Return the point of a run in its trend."""
+    signal = trend_signal(run)
+    return {"signal": signal, "t": run["run_s"], "value": run["signals"].get(signal)}
+
+
 class Handler(BaseHTTPRequestHandler):
     server: ExampleServer
 
@@ -90,6 +99,8 @@ class Handler(BaseHTTPRequestHandler):
             self._stream()
         elif path == "/api/v1/session" and self.server.visit:
             self._send(json.dumps(self.server.visit).encode(), "application/json")
+        elif path.endswith("/trend"):
+            self._send(json.dumps(self.server.trend).encode(), "application/json")
         elif path.endswith("/readings"):
             self._send(json.dumps(self.server.readings).encode(), "application/json")
         else:
@@ -136,7 +147,9 @@ class Handler(BaseHTTPRequestHandler):
             else []
         )
         if live and live["run"]:
-            events += [("run", {"bench": live["bench"], "run": run}) for run in trend_of(live["run"])]
+            events += [
+                ("run", {"bench": live["bench"], "run": run, "point": point_of(run)}) for run in trend_of(live["run"])
+            ]
         if live and live["reading"] and page and page.values["link"]["daemon"]:
             events.append(("reading", live["reading"] | {"bench": live["bench"]}))
         try:

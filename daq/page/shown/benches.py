@@ -14,6 +14,8 @@ from daq.page.texts.texts import Texts, placeholders
 
 IN_DOUBT: Final = ("may_still_be_turning", "in_doubt")
 """States of a motor that may still turn."""
+WITH_SERIAL: Final = re.compile(r"(.*) \(serial number (.*)\)")
+"""A fitted geometry in the words of the daemon."""
 OLD_S: Final = 2.0
 """Age (s) from which a reading is old, as in `static/stream.js`."""
 STEPPING: Final = ("starting", "measuring", "seeking")
@@ -61,6 +63,12 @@ def stage_words(t: Texts, view: Mapping[str, Any]) -> str:
     elif stage == "zeroing" and "level" not in {item["code"] for item in view["items"]}:
         stage = "zeroing_again"
     return t(f"bench.stage.{stage}")
+
+
+def fitted_words(t: Texts, fitted: str) -> str:
+    """Return name and serial number of the fitted geometry, as the daemon writes them in English, in the language."""
+    found = WITH_SERIAL.fullmatch(fitted)
+    return fitted if found is None else t("bench.sample.with_serial", name=found[1], serial=found[2])
 
 
 def choices(t: Texts, stage: str) -> list[str]:

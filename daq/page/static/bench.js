@@ -20,12 +20,29 @@ let trend = null;
 let fetched = 0;
 let fetching = null;
 const began = { run: "" };
+let cut = false;
 
 function makeTrend() {
   const element = part(document, "trend");
   if (trend && trend.element === element) return;
   trend?.end();
   trend = element ? new Trend(element) : null;
+  recall();
+}
+
+/** Get the points of the run that were read before this page followed it, or while it was cut off. */
+async function recall() {
+  const wanted = trend;
+  if (!wanted || !live.run) return;
+  try {
+    const answer = await fetch(`/api/v1/benches/${encodeURIComponent(name)}/trend`, { cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
+    const kept = answer.ok ? await answer.json() : null;
+    // The run, or its signal, can be another one by now.
+    if (kept && trend === wanted && kept.run === live.run?.run && kept.signal === wanted.signal) wanted.fill(kept.times, kept.values);
+  } catch {
+    // While it is cut off, the return of the stream asks again.
+    setTimeout(() => { if (trend === wanted && !cut) recall(); }, FETCH_MS);
+  }
 }
 
 /** Return what decides the parts that the server makes. */
@@ -161,12 +178,16 @@ setInterval(() => {
 }, 250);
 
 function take(event, data) {
+  const point = event === "run" ? data.point : null;
   motor.take(event, data);
   show();
+  if (point && point.signal === trend?.signal) trend.add(point.t, point.value);
   if (signature(live) !== shown) refresh();
 }
 
 function aged(age, lost) {
+  if (cut && !lost) recall();
+  cut = lost;
   const band = part(document, "lost");
   band.hidden = !lost;
   const row = part(document, "value-row");

@@ -104,11 +104,17 @@ export function showRun(page, words, run, trend) {
   showRules(page, words, run);
   showEnds(page, words, run, trend);
   if (!trend) return;
-  // Before there is a value, the trend is that of the temperature that the run waits for.
-  const shown = run.value?.name ?? run.temperature?.signal ?? "temperature";
-  if (trend.signal !== shown) { trend.clear(); trend.mark(null, null); trend.signal = shown; }
-  if (!run.value) { trend.add(run.run_s, run.signals[shown] ?? null); return; }
+  follow(run, trend);
+  if (!run.value) return;
   const level = run.rules.find((rule) => rule.signal === run.value.name && rule.kind !== "steady");
   if (run.value.span_s) trend.mark(run.run_s - run.value.span_s, run.run_s, level?.limit ?? null);
-  trend.add(run.run_s, run.signals[run.value.name] ?? null);
+}
+
+/** Begin the trend anew where its signal is another: before there is a value, it is the temperature that the run waits for. */
+function follow(run, trend) {
+  const shown = run.value?.name ?? run.temperature?.signal ?? "temperature";
+  if (trend.signal === shown) return;
+  trend.clear();
+  trend.mark(null, null);
+  trend.signal = shown;
 }

@@ -4,6 +4,8 @@ import { colour } from "./figures.js";
 
 const LONGEST_S = 600;
 const MOST_POINTS = 6000;
+/** The line is open where readings are missing for this time (s), and for this number of times between two of them. */
+const GAP_S = 2, GAP_TIMES = 4;
 
 /** Return a range around values, so that a small change is seen and noise does not fill the plot. */
 function around(low, high) {
@@ -28,10 +30,14 @@ export class Trend {
     this.resized.observe(element);
   }
 
-  /** Add a value at a time (s since the start of the run); null leaves the line open. */
+  /** Add a value at a time (s since the start of the run); null leaves the line open, and so does a time without readings. */
   add(time, value) {
     const last = this.times.at(-1);
     if (last !== undefined && time <= last) return;
+    const usual = this.usual ?? Infinity;
+    if (last !== undefined && time - last > Math.max(GAP_S, GAP_TIMES * usual)) {
+      if (this.values.at(-1) !== null) { this.times.push((last + time) / 2); this.values.push(null); }
+    } else if (last !== undefined) this.usual = time - last;
     this.times.push(time);
     this.values.push(value);
     const first = time - LONGEST_S;
@@ -39,6 +45,15 @@ export class Trend {
     while (this.times[drop] < first) drop += 1;
     if (drop > 0) { this.times.splice(0, drop); this.values.splice(0, drop); }
     this.draw();
+  }
+
+  /** Put points that the server kept in the place of those of the same time; points before and after them stay. */
+  fill(times, values) {
+    if (times.length === 0) return;
+    const own = this.times.map((time, place) => [time, this.values[place]]);
+    const kept = times.map((time, place) => [time, values[place]]);
+    this.clear();
+    for (const [time, value] of [...own.filter(([t]) => t < times[0]), ...kept, ...own.filter(([t]) => t > times.at(-1))]) this.add(time, value);
   }
 
   /** Shade the averaged span (s since the start of the run), and draw the level of a stop rule where it is on this signal. */
@@ -57,6 +72,7 @@ export class Trend {
   clear() {
     this.times = [];
     this.values = [];
+    this.usual = undefined;
     this.draw();
   }
 
