@@ -1,4 +1,4 @@
-"""Times of the page: ``python -m tests.bench.page [--state DIR] [--only paint screen list end fleet]``.
+"""Times of the page: ``python -m tests.page.page_times [--state DIR] [--only paint screen list end fleet]``.
 
 * paint: from the start of a navigation until the content of a screen is painted, each in a browser without a cache.
 * screen: from the reading of a line until its value is painted on the screen of the bench, at 20 readings a second.
@@ -268,7 +268,7 @@ def filtered(state: Path, browser: Browser) -> None:
 
 def main() -> int:
     """Measure the parts that were named."""
-    parser = argparse.ArgumentParser(prog="python -m tests.bench.page")
+    parser = argparse.ArgumentParser(prog="python -m tests.page.page_times")
     parser.add_argument("--state", type=Path, help="state directory with 100,000 samples, for the list")
     parser.add_argument("--only", nargs="+", choices=PARTS, default=PARTS)
     parser.add_argument("--seconds", type=float, default=15.0, help="length of a phase of the fleet")
