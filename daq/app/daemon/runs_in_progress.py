@@ -288,12 +288,12 @@ class RunsInProgress:
             for event in active.subscribers:
                 event.set()
 
-    def view(self, active: Active) -> RunView:
-        """Return the present state of a run, for a screen."""
+    def view(self, active: Active, before: RunView | None = None) -> RunView:
+        """Return the present state of a run, for a screen; with `before` as in `run_view`."""
         runner, record = active.runner, active.record
         caution = self._configured.caution(record.product)
         now, advise = self._clock.mono_ns(), active.maker.advise
-        view = run_view(record, runner.pipeline, now, advise, active.digits, runner.notes, caution)
+        view = run_view(record, runner.pipeline, now, advise, active.digits, runner.notes, caution, before=before)
         return replace(view, configuration=tuple(str(e) for e in self._configured.errors))
 
     # ---- stops

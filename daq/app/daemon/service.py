@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from daq.app.daemon.copies import Copies
-from daq.app.daemon.livefeed import LiveFeed
+from daq.app.daemon.live.livefeed import LiveFeed
 from daq.app.daemon.protocol import (
     Answer,
     AskQuery,

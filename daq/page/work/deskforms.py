@@ -96,7 +96,7 @@ async def trial_description(request: Request) -> Response:
     """Send the description of the newest trial; 404 where there is none."""
     trial = (await ask(request, "driver_trial", {}))["trial"]
     if trial is None or not trial["description"]:
-        raise RefusedError(404, "there is no description")
+        raise RefusedError(404, "", "refused.no_description")
     return _file(trial["description"], f"{safe_name(trial['kind'])}.toml", "text/plain; charset=utf-8")
 
 
