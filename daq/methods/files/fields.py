@@ -46,7 +46,7 @@ class KeyedError(ValueError):
 class Model(BaseModel):
     """Base of all models of files: unknown keys are refused, values are not coerced, and instances are immutable."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, defer_build=True)
     _source: str = PrivateAttr("")
 
     def from_file(self, path: Path | str) -> Self:
