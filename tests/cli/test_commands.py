@@ -409,7 +409,7 @@ def test_replay_computes_a_deleted_result_again(cli, shift):
 
 @pytest.mark.parametrize("part", [0.1, 0.5, 0.9])
 def test_a_flipped_bit_is_found_and_named(cli, shift, part):
-    from daq.core.journal import HEAD
+    from daq.core.journal_block import HEAD
 
     raw = raw_bytes(shift, shift.within)
     # The record with the flipped bit, found from the heads of the journal's records.

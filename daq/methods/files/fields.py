@@ -14,7 +14,7 @@ from typing import Annotated, Any, Final, Self
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr
 
 from daq.core.errors import SettingError
-from daq.core.plan import Extent
+from daq.core.extent import Extent
 from daq.core.units import ENTRY, UNITS, convert, entered
 
 _QUANTITY: Final = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")

@@ -44,7 +44,8 @@ def run(args: argparse.Namespace) -> int:
         found = perform(args, "handover", {"remark": args.remark})["listed"]
     else:
         with open_reader(args) as reader:
-            found = [encode(f) for f in left_over(reader, Catalogue.load(config_dir(args.config)), time.time_ns())]
+            catalogue = Catalogue.load(config_dir(args.config), "instruments", "products")
+            found = [encode(f) for f in left_over(reader, catalogue, time.time_ns())]
     if args.json:
         print_json(found)
         return 0

@@ -28,10 +28,10 @@ from daq.app.records.derived import curve_head, flow_curve, steadiness_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.run_rows import entry
 from daq.app.records.transcriptions import NOT_MEASURED
+from daq.app.screens.digits import large_digits
 from daq.app.screens.geometry_text import geometry_lines
-from daq.app.screens.live import large_digits, print_lines
 from daq.app.screens.result_screen import result_lines
-from daq.app.screens.styled_lines import Line, wrapped
+from daq.app.screens.styled_lines import Line, print_lines, wrapped
 from daq.app.screens.tables import table
 from daq.app.screens.text import (
     digits_of,

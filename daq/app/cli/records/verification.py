@@ -49,7 +49,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the state of each instrument; of a named one its history and its results in doubt, too."""
-    catalogue = Catalogue.load(config_dir(args.config))
+    catalogue = Catalogue.load(config_dir(args.config), "instruments")
     with open_reader(args) as reader:
         catalogue = with_fits(catalogue, fits_of(reader, catalogue.instruments))
         seen = {record.name: record.serial for record in reader.instruments()}

@@ -8,7 +8,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
 from daq.app.records.checks.audited_checks import Entry as Verification
 from daq.app.records.equipment_state import all_records, history
-from daq.app.records.history import notes_of
+from daq.app.records.run_notes import notes_of
 from daq.app.records.run_rows import Entry, entry
 from daq.app.records.searching import ALL, RunSearch, search
 from daq.app.records.signatures import Releases
