@@ -14,7 +14,7 @@ from daq.process.hashes import fits, owner_of
 from daq.process.logins import login_of
 
 if TYPE_CHECKING:
-    from daq.app.setup.orders import RunOrder
+    from daq.app.setup.run_order import RunOrder
 
 SWITCHED_OFF: Final = "people are not switched on (required in [people] of daemon.toml); leave it out"
 LOG_IN_ENDED: Final = "the log-in has ended; log in again"

@@ -1,9 +1,7 @@
-"""Lines of styled text: wrapped, cut, padded and put side by side; and printed."""
+"""Lines of styled text: wrapped, cut, padded and put side by side.  Pure."""
 
-import os
-import sys
 from collections.abc import Sequence
-from typing import IO, Final
+from typing import Final
 
 from daq.app.screens.text import fold, shortened, width
 
@@ -90,23 +88,3 @@ def side_by_side(blocks: Sequence[Sequence[Line]], columns: int, space: str = " 
             line += padded(block[row] if row < len(block) else [], columns)
         out.append(line)
     return out
-
-
-def print_lines(lines: list[Line], file: IO[str] | None = None) -> None:
-    """Print lines: with styles on a terminal ($NO_COLOR is respected), elsewhere as text."""
-    out = file or sys.stdout
-    if not out.isatty() and not os.environ.get("FORCE_COLOR"):
-        for line in lines:
-            print(text_of(line), file=out)
-        return
-    # The library is imported only for a terminal.
-    from rich.console import Console
-
-    from daq.app.screens.live import styled
-
-    console = Console(file=out, highlight=False, markup=False, emoji=False)
-    if console.is_terminal and not console.is_dumb_terminal:
-        console.print(styled(lines), soft_wrap=True)
-        return
-    for line in lines:
-        print(text_of(line), file=out)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.app.cli.common import RUN_HELP, SHOWN_ID, archive_argument, open_reader, print_json, wanted_path
-from daq.app.cli.printing import terminal_columns
+from daq.app.cli.printing import print_lines, terminal_columns
 from daq.app.cli.records.budget_lines import budget_lines
 from daq.app.cli.records.change_lines import (
     PIPED_COLUMNS,
@@ -31,7 +31,7 @@ from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.digits import large_digits
 from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.result_screen import result_lines
-from daq.app.screens.styled_lines import Line, print_lines, wrapped
+from daq.app.screens.styled_lines import Line, wrapped
 from daq.app.screens.tables import table
 from daq.app.screens.text import (
     digits_of,

@@ -12,7 +12,7 @@ from daq.methods.planning.standing import Pair, Standing, day, standing
 
 if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue
-    from daq.app.setup.orders import RunOrder
+    from daq.app.setup.run_order import RunOrder
     from daq.core.driver import Identity
     from daq.methods.files.instrument import Instrument
     from daq.methods.planning.compile import InstrumentHistory
