@@ -134,7 +134,8 @@ def _stored_control(
 def fixed_control_limits(reader: Reader, instrument: "Instrument", fluid: "Fluid") -> "FixedControlLimits | None":
     """Return the limits that a person fixed for a control fluid on an instrument with its fitted geometry, or None.
 
-    Limits from simulated points are none for a real instrument.
+    Limits from simulated points are none for a real instrument, and those of one geometry none for another specimen of
+    it with another serial number.
     """
     name = ChartName(
         fluid=fluid.id,
@@ -146,7 +147,9 @@ def fixed_control_limits(reader: Reader, instrument: "Instrument", fluid: "Fluid
     if stored is None:
         return None
     record = ChartLimits.model_validate(stored.data, strict=False)
-    if record.simulated != instrument.simulated:
+    geometry = instrument.geometry
+    serial = "" if geometry is None else geometry.serial or ""
+    if record.simulated != instrument.simulated or serial not in record.serials:
         return None
     limits = ControlLimits(
         centre=record.centre,
