@@ -9,7 +9,7 @@ from typing import Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_record, disagreements_of_run
 from daq.adapters.store.archiving.archive_reader import holds_run, reads_archive
-from daq.adapters.store.archiving.files import sha256_of
+from daq.adapters.store.archiving.files import has_digest, sha256_of
 from daq.adapters.store.archiving.joining import join_archives
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
@@ -40,6 +40,8 @@ class Traced:
     """
     elsewhere: tuple[ShownResult, ...] = ()
     """Results of runs that the given archives do not have; nothing is known about them."""
+    without_digest: tuple[str, ...] = ()
+    """Archives without the file of their digest, from which alone it is read: they may have had more."""
 
     @property
     def is_superseded(self) -> bool:
@@ -51,7 +53,8 @@ class Traced:
         blocked = [s.model_dump(mode="json") for s in self.objections]
         own = {"report": self.about, "blocked": blocked}
         elsewhere = [{"run": shown.run, "result": shown.result} for shown in self.elsewhere]
-        return own | {"results": self.results, "elsewhere": elsewhere, "disagreements": self.disagreements}
+        found = {"results": self.results, "elsewhere": elsewhere, "disagreements": self.disagreements}
+        return own | found | {"without_digest": [*self.without_digest]}
 
 
 def report_of_file(reader: Reader, digest: str) -> Kept[Report]:
@@ -92,7 +95,9 @@ def trace_given(reader: Reader, named: Callable[[Reader], Kept[Report]]) -> Trac
             changed += join_archives([a.path for a in archives], path, [shown.run for shown in report.shown])
             with Reader(path) as joined:
                 found = trace(joined, named(joined).record)
-    return replace(found, disagreements=[*changed, *found.disagreements])
+    # Beside the database the digest is in the record of the archive, and results and audit trail are whole there.
+    unknown = tuple(a.path.name for a in archives if reader in archives and not has_digest(a.path))
+    return replace(found, disagreements=[*changed, *found.disagreements], without_digest=unknown)
 
 
 def _in_any(archives: list[Reader], named: Callable[[Reader], Kept[Report]]) -> Report:
