@@ -5,7 +5,7 @@ import functools
 import json
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import pytest
@@ -59,7 +59,7 @@ def imported_at_once(module: str) -> frozenset[str]:
     if file is None:
         return frozenset()
     found = {module.rpartition(".")[0]} - {""}
-    for node in statements(ast.parse(file.read_text("utf-8")).body):
+    for node in statements(ast.iter_child_nodes(ast.parse(file.read_text("utf-8")))):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif node.module:
@@ -67,16 +67,15 @@ def imported_at_once(module: str) -> frozenset[str]:
     return frozenset(found)
 
 
-def statements(body: list[ast.stmt]) -> Iterator[ast.Import | ast.ImportFrom]:
+def statements(nodes: Iterable[ast.AST]) -> Iterator[ast.Import | ast.ImportFrom]:
     """Yield the imports outside of functions and of what only a type checker reads."""
-    for node in body:
+    for node in nodes:
         if isinstance(node, (ast.Import, ast.ImportFrom)):
             yield node
         elif isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
             yield from statements(node.orelse)
-        elif not isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
-            for name in ("body", "orelse", "finalbody"):
-                yield from statements(getattr(node, name, []))
+        elif isinstance(node, ast.stmt) and not isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
+            yield from statements(ast.iter_child_nodes(node))
 
 
 def all_imported(module: str) -> set[str]:

@@ -31,9 +31,9 @@ def count_of(text: str) -> int:
     return int(text)
 
 
-def say_more(limit: int) -> None:
-    """Say on standard error, beside a table or JSON, that a list was cut at its limit."""
-    print(f"daq: there are more than {limit}; the others are not listed: go on with a greater --limit", file=sys.stderr)
+def say_more(limit: int, further: str = "go on with a greater --limit") -> None:
+    """Say on standard error, beside a table or JSON, that a list was cut at its limit, and how to see the others."""
+    print(f"daq: there are more than {limit}; the others are not listed: {further}", file=sys.stderr)
 
 
 def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
