@@ -61,7 +61,8 @@ async def results(request: Request) -> Response:
         "asked": {"limit": "50"} | asked,
         "verdicts": list(VERDICTS),
         "outcomes": list(OUTCOMES),
-        "csv_most": MOST_ROWS,
+        # A file has more rows than the screen.
+        "csv": {"asked": {key: value for key, value in asked.items() if key != "limit"}, "most": MOST_ROWS},
         "refused": refused,
         **{key: found[key] for key in NOTHING_FOUND},
     }
