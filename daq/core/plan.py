@@ -64,6 +64,14 @@ class Rule:
     spans: int = 1
     rules: tuple["Rule", ...] = ()
 
+    def held_ns(self, speed: float | None) -> float:
+        """Return how long (ns) the condition has held when it counts as met, at this speed (/min)."""
+        if self.kind == "steady":
+            return float((self.spans - 1) * self.span.ns)
+        if self.hold.revolutions:
+            return self.hold.revolutions / abs(speed) * 60e9 if speed else 0.0
+        return float(self.hold.ns)
+
     def leaves(self) -> "list[Rule]":
         """Return all conditions of the rule, in the method's order."""
         if not self.rules:

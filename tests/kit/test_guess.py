@@ -21,8 +21,8 @@ from daq.descriptions.guessing.write import FILL_IN, open_points
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
 from daq.testing.talk import is_reading, record, transcribe
-from tests.kit.good_drivers import SCALE_CAPTURE, Probe, ProbeInstrument, Scale, Stirrer, StirrerInstrument
 from tests.support.instruments.driver_cases import instrument
+from tests.support.planted.good_drivers import SCALE_CAPTURE, Probe, ProbeInstrument, Scale, Stirrer, StirrerInstrument
 
 MILLISECOND = 1_000_000
 

@@ -20,6 +20,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     what = parser.add_mutually_exclusive_group(required=True)
     what.add_argument("--from", dest="capture", metavar="CAPTURE", type=wanted_path, help="made with `daq capture`")
     what.add_argument("--python", metavar="FOLDER", type=wanted_path, help="write a distribution there")
+    parser.add_argument(
+        "--protocol", choices=("text", "bytes", "stream"), default="text",
+        help="example of the distribution: lines that are asked for (default), frames of bytes, or a stream of lines",
+    )  # fmt: skip
     parser.add_argument("-o", "--output", metavar="FILE", type=wanted_path, help="file to write (default: NAME.toml)")
 
 
@@ -28,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     from daq.app.workshop.driver_template import checked_kind, write_distribution
 
     if args.python is not None:
-        for written in write_distribution(args.name, args.python):
+        for written in write_distribution(args.name, args.python, args.protocol):
             print(f"wrote {written}")
         print("next: read README.md there; it works as it is, with a dialect of its own:")
         print(f"  pip install --no-deps -e {args.python} && python -m pytest {args.python}")
