@@ -34,7 +34,8 @@ class Body(BaseModel):
 class RunFilters(RunsAsked):
     """Conditions on runs; "" means no condition."""
 
-    model_config = ConfigDict(strict=False)  # the values of an address are texts
+    # The values of an address are texts; FastAPI needs the whole model at once.
+    model_config = ConfigDict(strict=False, defer_build=False)
 
 
 class TextGiven(Body):

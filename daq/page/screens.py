@@ -66,6 +66,8 @@ async def results(request: Request) -> Response:
         "asked": {"limit": "50"} | asked,
         "verdicts": list(VERDICTS),
         "outcomes": list(OUTCOMES),
+        # A file has more rows than the screen.
+        "csv": {"asked": {key: value for key, value in asked.items() if key != "limit"}, "most": MOST_ROWS},
         "refused": refused,
         **{key: found[key] for key in NOTHING_FOUND},
     }
@@ -75,7 +77,8 @@ async def results(request: Request) -> Response:
 async def results_csv(request: Request) -> Response:
     """Send runs by conditions as CSV; cells that a spreadsheet could run are made harmless."""
     found = await ask(request, "runs_csv", filters(request) | {"limit": limit_of(request, MOST_ROWS)})
-    name = f"results-{datetime.now(UTC).date().isoformat()}.csv"
+    part = "-part" if found["is_cut"] else ""
+    name = f"results-{datetime.now(UTC).date().isoformat()}{part}.csv"
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
     return Response(found["csv"], headers=headers, media_type="text/csv; charset=utf-8")
 

@@ -133,7 +133,7 @@ async def running(folder: Path, count: int, hertz: float) -> AsyncIterator[tuple
     from daq.app.daemon.supervisor import Supervisor
     from daq.app.run.runner import Runner
     from daq.app.setup.catalogue import Catalogue
-    from daq.app.setup.orders import RunOrder
+    from daq.app.setup.run_order import RunOrder
     from daq.methods.files.conditioning import Conditioning
     from daq.methods.files.daemon import Daemon
     from daq.methods.files.recipe import Stop

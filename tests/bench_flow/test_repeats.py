@@ -12,7 +12,7 @@ from daq.app.laboratory.laboratory import find, new
 from daq.app.laboratory.ordering import completed
 from daq.app.laboratory.repeats import without_cause
 from daq.app.laboratory.samples import REOPENED, in_state
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.laboratory.bench.repeatcause import Handover, RepeatCause
 from daq.laboratory.samples import Sample

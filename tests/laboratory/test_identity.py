@@ -9,7 +9,7 @@ import pytest
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.identity import Given, identify, operator_of, refuse_copy
 from daq.app.laboratory.log_ins import FORGET_NS, LONGEST_WAIT_S, LogIns
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES, Operator
 from daq.process.logins import own_login

@@ -258,8 +258,8 @@ def plain_desk_pages() -> list[ExamplePage]:
         ExamplePage("desk", "/", "desk.html", frame("/", benches=cards, link={"daemon": True, "reason": ""}, paired="bench-1")),
         ExamplePage("desk-empty", "/", "desk.html", frame("/", benches=[], link={"daemon": False, "reason": "the daemon does not answer"})),
         ExamplePage("results-none", "/results", "results.html", frame("/results", **none, **CHOICES, asked=FILTERS | {"sample": "X-9"})),
-        ExamplePage("samples", "/samples", "samples.html", frame("/samples", samples=[{"sample": s.model_dump(mode="json"), "state": s.state} for s in (due, Sample(id="G-1043", bench="bench-2"))])),
-        ExamplePage("samples-empty", "/samples", "samples.html", frame("/samples", samples=[])),
+        ExamplePage("samples", "/samples", "samples.html", frame("/samples", samples=[{"sample": s.model_dump(mode="json"), "state": s.state} for s in (due, Sample(id="G-1043", bench="bench-2"))], more=True)),
+        ExamplePage("samples-empty", "/samples", "samples.html", frame("/samples", samples=[], more=False)),
         ExamplePage("health", "/health", "health.html", frame("/health", read_at="2026-11-29T15:04:05Z", status=encode(status))),
         ExamplePage("log-in", "/log-in", "log_in.html", frame("/log-in", person="", refused="the log-in was refused", next="/")),
         *(
@@ -284,6 +284,7 @@ FILTERS = dict.fromkeys(
 CHOICES = {
     "verdicts": ["within", "outside", "undecided", "not_comparable", "none"],
     "outcomes": ["complete", "stopped", "interrupted", "failed", "running"],
+    "csv": {"asked": {"lot": "2211"}, "most": 500},
     "refused": "",
 }
 

@@ -31,7 +31,8 @@ from daq.app.run.view import run_view
 from daq.app.screens.run_view import RunView
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.fitted import Fit, conflict, fits_of, with_fits
-from daq.app.setup.orders import RunOrder, names_of, prepare
+from daq.app.setup.orders import names_of, prepare
+from daq.app.setup.run_order import RunOrder
 from daq.app.setup.used import begin_configured
 from daq.core.driver import Identity
 from daq.core.errors import DaqError, LinkError, SettingError, SettingErrors

@@ -1,18 +1,20 @@
 """The one place that decides who acts: from a log-in's ticket, a token, a badge, a password, or the kernel's login."""
 
 from datetime import UTC, datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.clients.bearer import is_token, token_of
 from daq.app.laboratory.laboratory import Laboratory, find, listed
-from daq.app.setup.orders import RunOrder
 from daq.core.errors import NotAllowedError, SettingError
 from daq.laboratory.kinds import LAST
 from daq.laboratory.people import Credentials, Operator, Person, Role, Who, includes, lesser
 from daq.methods.files.fields import Hidden, Label, Model
 from daq.process.hashes import fits, owner_of
 from daq.process.logins import login_of
+
+if TYPE_CHECKING:
+    from daq.app.setup.run_order import RunOrder
 
 SWITCHED_OFF: Final = "people are not switched on (required in [people] of daemon.toml); leave it out"
 LOG_IN_ENDED: Final = "the log-in has ended; log in again"
@@ -222,7 +224,7 @@ def refuse_copy(laboratory: Laboratory) -> None:
     acting(laboratory, "a copy of the database", "administer", always=has_hashes)
 
 
-def operator_of(laboratory: Laboratory, order: RunOrder) -> Operator:
+def operator_of(laboratory: Laboratory, order: "RunOrder") -> Operator:
     """Return the operator of a run: the person of the ticket, of the badge or of the login.
 
     Where people are switched off, the operator is the typed name, or the login.

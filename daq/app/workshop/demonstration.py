@@ -27,7 +27,7 @@ from daq.app.delivery.contract import schema_messages
 from daq.app.delivery.publishing import Publishing
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.app.workshop.bench_process import BenchProcess
 from daq.app.workshop.visited_bench import BENCH, INSTRUMENT, SAMPLES, PageProcess, register_samples
 from daq.methods.files.broker import SECOND

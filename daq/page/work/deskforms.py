@@ -82,7 +82,8 @@ async def sample_import_send(request: Request) -> Response:
 async def samples_csv(request: Request) -> Response:
     """Send all samples as CSV."""
     found = await ask(request, "samples_csv", {})
-    return _file(found["csv"], f"samples-{datetime.now(UTC).date().isoformat()}.csv", "text/csv; charset=utf-8")
+    part = "-part" if found["is_cut"] else ""
+    return _file(found["csv"], f"samples-{datetime.now(UTC).date().isoformat()}{part}.csv", "text/csv; charset=utf-8")
 
 
 async def sample_label(request: Request) -> Response:
