@@ -1,4 +1,4 @@
-"""Find the checksum at the end of lines: try every checksum of `daq.core.checksums` in every usual place."""
+"""Find the checksum at the end of lines: try every checksum of the catalogue in every usual place."""
 
 import math
 import re
@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from daq.core.checksums import CHECKSUMS
+from daq.descriptions.guessing.catalogue import ALGORITHMS, Algorithm
 
 Written = Literal["hex", "decimal", "big_endian", "little_endian"]
 Letters = Literal["upper", "lower"]
@@ -17,10 +17,11 @@ ENOUGH_BITS: Final = 12.0
 """Least evidence for a checksum, bits beyond coincidence; each alternative that is tried reduces the evidence."""
 SURE_BITS: Final = 26.0
 """Evidence from which coincidence is excluded, bits."""
+LETTERS: Final[tuple[Letters, ...]] = ("upper", "lower")
 USUAL_MARKS: Final = "*#!"
 FEW_LINES: Final = 6
 """Number of different lines below which a checksum may remain unidentified by chance."""
-MOST_FRAMES: Final = 200
+MOST_FRAMES: Final = 100
 """Greatest number of different lines that are used."""
 
 
@@ -44,6 +45,18 @@ class FoundChecksum:
     wrong: int = 0
     rivals: tuple[str, ...] = ()
     """Other checksums that fit the same lines as well, as text."""
+    others: tuple["FoundChecksum", ...] = ()
+    """The same, as checksums."""
+
+    lines: int = 0
+    """Number of different lines that fit it."""
+    values: int = 0
+    """Number of different checksums among them: lines that have the same one are no further evidence."""
+
+    @property
+    def kind(self) -> Algorithm:
+        """The kind of checksum."""
+        return ALGORITHMS[self.name]
 
     @property
     def sure(self) -> bool:
@@ -53,7 +66,7 @@ class FoundChecksum:
     def __str__(self) -> str:
         how = f"{self.digits} {'hexadecimal' if self.written == 'hex' else 'decimal'} digits"
         if self.written in ("big_endian", "little_endian"):
-            how = f"{CHECKSUMS[self.name].size} bytes, {self.written}"
+            how = f"{self.kind.size} bytes, {self.written}"
         where = f" after {self.mark!r}" if self.mark else " at the end"
         return f"{self.name}, {how}{where}" + (f", without the first {self.skip} bytes" if self.skip else "")
 
@@ -61,19 +74,25 @@ class FoundChecksum:
         """Return mark and checksum of `content`."""
         mark = self.mark.encode("latin-1")
         covered = (content + mark if self.covers_mark else content)[self.skip :]
-        value = CHECKSUMS[self.name].of(covered)
+        value = self.kind.checksum.of(covered)
         if self.written == "hex":
             text = f"{value:0{self.digits}X}"[-self.digits :]
             return mark + (text if self.letters == "upper" else text.lower()).encode("ascii")
         if self.written == "decimal":
             return mark + f"{value:0{self.digits}d}".encode("ascii")
         order: Literal["big", "little"] = "big" if self.written == "big_endian" else "little"
-        return mark + value.to_bytes(CHECKSUMS[self.name].size, order)
+        return mark + value.to_bytes(self.kind.size, order)
+
+    @property
+    def needed(self) -> int:
+        """Number of different lines that prove it."""
+        missing = max(0.0, SURE_BITS - self.bits)
+        return self.lines + max(1, math.ceil(missing / self.kind.bits)) if not self.sure else self.lines
 
     @property
     def tail_length(self) -> int:
         """Number of bytes of mark and checksum."""
-        return len(self.mark) + (self.digits if self.written in ("hex", "decimal") else CHECKSUMS[self.name].size)
+        return len(self.mark) + (self.digits if self.written in ("hex", "decimal") else self.kind.size)
 
     def content(self, frame: bytes) -> bytes:
         """Return a line without mark and checksum."""
@@ -97,24 +116,77 @@ def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) 
         return None
     best: FoundChecksum | None = None
     fitting: list[FoundChecksum] = []
-    ways = list(_ways(different[0], different[-1]))
-    for way in ways:
-        wrong = sum(not way.fits(f) for f in different)
-        right = len(different) - wrong
-        if right < 2 or wrong > len(different) // 10:
-            continue
-        per_line = min(8.0 * CHECKSUMS[way.name].size, 4.0 * way.digits if way.written == "hex" else 64.0)
-        bits = right * per_line - math.log2(len(ways)) - 4.0 * wrong
-        if bits < enough_bits:
-            continue
-        found = replace(way, bits=bits, wrong=wrong)
-        fitting.append(found)
-        if best is None or bits > best.bits:
-            best = found
+    places = [place for place in _places(different) if _is_written(place, different)]
+    tried = sum(map(len, (place.algorithms for place in places))) * len(SKIPS)
+    for place in places:
+        for way in _fitting(place, different):
+            bits = way.values * way.kind.bits - math.log2(max(2, tried)) - 4.0 * way.wrong
+            if bits < enough_bits:
+                continue
+            found = replace(way, bits=bits)
+            fitting.append(found)
+            if best is None or bits > best.bits:
+                best = found
     if best is None:
         return None
-    rivals = [str(f) for f in fitting if f.bits >= best.bits and not _same(f, best, different[0])]
-    return replace(best, rivals=tuple(dict.fromkeys(rivals)))
+    rivals = [f for f in fitting if f.bits >= best.bits and not _same(f, best, different[0])]
+    unlike = {str(f): f for f in rivals if str(f) != str(best)}
+    return replace(best, rivals=tuple(unlike), others=tuple(unlike.values()))
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """One way to write a checksum at the end of lines, and the kinds that have this size."""
+
+    written: Written
+    letters: Letters
+    digits: int
+    size: int
+    """Number of bytes of the checksum as it is written."""
+    mark: str
+    covers_mark: bool
+    algorithms: tuple[str, ...]
+
+    def value(self, frame: bytes) -> int:
+        """Return the checksum that is written in a line; -1 where none is."""
+        mark, raw = self.mark.encode("latin-1"), frame[-self.size :]
+        if len(frame) <= self.size + len(mark) or not frame[: -self.size].endswith(mark):
+            return -1
+        if self.written == "hex":
+            allowed = b"0123456789ABCDEF" if self.letters == "upper" else b"0123456789abcdef"
+            return -1 if raw.strip(allowed) else int(raw, 16)
+        if self.written == "decimal":
+            return int(raw) if raw.isdigit() else -1
+        return int.from_bytes(raw, "big" if self.written == "big_endian" else "little")
+
+
+def _is_written(place: _Place, frames: Sequence[bytes]) -> bool:
+    """Return True where nine in ten lines end as the place says."""
+    return sum(place.value(f) < 0 for f in frames) <= len(frames) // 10
+
+
+def _fitting(place: _Place, frames: Sequence[bytes]) -> Iterator[FoundChecksum]:
+    """Yield the checksums in one place that nine in ten lines have."""
+    values = [place.value(f) for f in frames]
+    end = -place.size - len(place.mark)
+    contents = [f[: -place.size] if place.covers_mark else f[:end] for f in frames]
+    most = len(frames) // 10
+    for skip in SKIPS:
+        if any(len(f) + end <= skip for f in frames):
+            continue
+        covered = [content[skip:] for content in contents]
+        for name in place.algorithms:
+            of, wrong = ALGORITHMS[name].checksum.of, 0
+            for value, content in zip(values, covered, strict=True):
+                wrong += value < 0 or of(content) != value
+                if wrong > most:
+                    break
+            right = len(frames) - wrong
+            if wrong <= most and right >= 2:
+                yield FoundChecksum(
+                    name, place.written, place.letters, place.digits, place.mark, place.covers_mark, skip,
+                    wrong=wrong, lines=right, values=min(right, len(set(values))),
+                )  # fmt: skip
 
 
 def _same(one: FoundChecksum, other: FoundChecksum, frame: bytes) -> bool:
@@ -176,23 +248,25 @@ def unknown_tail(frames: Sequence[bytes]) -> Tail | None:
     return Tail(mark, digits, len(different))
 
 
-def _ways(first: bytes, last: bytes) -> Iterator[FoundChecksum]:
-    """Yield all alternatives, simple ones first."""
-    for name, kind in CHECKSUMS.items():
-        digits = 2 * kind.size
-        decimal = len(str((1 << 8 * kind.size) - 1))
-        for skip in SKIPS:
-            for size, written in ((digits, "hex"), (decimal, "decimal")):
-                for mark in dict.fromkeys(("", _mark(first, size), _mark(last, size))):
-                    for covers in (False, True) if mark else (False,):
-                        for letters in ("upper", "lower") if written == "hex" else ("upper",):
-                            yield FoundChecksum(name, written, letters, size, mark, covers, skip)  # type: ignore[arg-type]
-            yield FoundChecksum(name, "big_endian", "upper", 0, "", False, skip)
-            if kind.size > 1:
-                yield FoundChecksum(name, "little_endian", "upper", 0, "", False, skip)
+def _places(frames: Sequence[bytes]) -> Iterator[_Place]:
+    """Yield all places and forms of a checksum, simple ones first."""
+    sizes: dict[tuple[Written, int], list[str]] = {}
+    for name, kind in ALGORITHMS.items():
+        sizes.setdefault(("hex", 2 * kind.size), []).append(name)
+        sizes.setdefault(("decimal", kind.decimals), []).append(name)
+        sizes.setdefault(("big_endian", kind.size), []).append(name)
+        if kind.size > 1:
+            sizes.setdefault(("little_endian", kind.size), []).append(name)
+    for (written, size), names in sizes.items():
+        digits = size if written in ("hex", "decimal") else 0
+        mark = _mark(frames, size)
+        for covers in (False, True) if mark else (False,):
+            for letters in LETTERS if written == "hex" else LETTERS[:1]:
+                yield _Place(written, letters, digits, size, mark, covers, tuple(names))
 
 
-def _mark(frame: bytes, size: int) -> str:
-    """Return the character before the last `size` ones, or "" where it cannot be a mark."""
-    found = frame[-size - 1 : -size].decode("latin-1")
-    return "" if found.isalnum() else found
+def _mark(frames: Sequence[bytes], size: int) -> str:
+    """Return the character before the last `size` ones of nine in ten lines; "" where it cannot be a mark."""
+    before = Counter(frame[-size - 1 : -size].decode("latin-1") for frame in frames)
+    found, count = before.most_common(1)[0]
+    return "" if found.isalnum() or count * 10 < 9 * len(frames) else found

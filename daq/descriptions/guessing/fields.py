@@ -7,14 +7,16 @@ from itertools import pairwise, zip_longest
 from typing import Final
 
 from daq.core.units import UNITS, convert
+from daq.descriptions.guessing.hexwords import MARKED
 from daq.descriptions.unitwords import LETTERS, UNIT_WORD, unit_of, unit_text, unit_word, written_unit
 
 _ONE_PIECE: Final = (
-    r"(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d(?:\.\d+)?)?(?![\d:])"
+    rf"(?P<hex>{MARKED}[0-9A-Fa-f]+)"
+    r"|(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d(?:\.\d+)?)?(?![\d:])"
     r"|(?<![\d.-])(?:\d{{4}}-\d\d-\d\d(?:T\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:Z|[+-]\d\d:?\d\d)?)?"
     r"|\d\d\.\d\d\.(?:\d{{4}}|\d\d)|\d\d/\d\d/(?:\d{{4}}|\d\d))(?![\d.]))"
     r"|(?P<number>(?:(?<![\d.])[+-] *|(?<![\d.]))\d+(?:{mark}\d+)?(?:[eE][+-]?\d{{1,2}})?)"
-    r"|(?P<dashes>-{{2,}}(?:{mark}-+)?)"
+    r"|(?P<dashes>-{{2,}}(?:[.,]-+)?)"
     r"|(?P<word>[{letters}]+\d*(?![\d.,]))"
     r"|(?P<space>[ \t]+)"
     r"|(?P<other>.)"
@@ -69,16 +71,26 @@ class GuessedField:
     """The number of another line that is probably the same quantity."""
     channel: str = ""
     """Channel of the number."""
+    key: str = ""
+    """Constant name of the field, in the keys of questions."""
+    sample: str = ""
+    """A line with the field."""
+    signed_bits: int = 0
+    """Number of bits of a hexadecimal number in two's complement."""
 
     @property
     def numeric(self) -> bool:
         """True where the field is a number."""
-        return self.type in ("number", "padded", "scientific", "whole")
+        return self.type in ("number", "padded", "scientific", "whole", "hexadecimal")
 
     @property
     def numbers(self) -> list[float]:
         """Numbers in this place, without the conversion of their unit."""
-        return [float(t.replace(" ", "").replace(",", ".")) for t in self.texts if t not in self.special]
+        measured = [t for t in self.texts if t not in self.special]
+        if self.type == "hexadecimal":
+            top = 1 << self.signed_bits
+            return [float(n - top if top > 1 and n * 2 >= top else n) for n in (int(t, 16) for t in measured)]
+        return [float(t.replace(" ", "").replace(",", ".")) for t in measured]
 
     @property
     def values(self) -> list[float]:
@@ -120,16 +132,22 @@ class GuessedLine:
     """True where its fields are separated by blanks only."""
     fixed_numbers: list[str] = field(default_factory=list)
     """Numbers with a unit that are the same in all of its lines."""
+    key: str = ""
+    """Constant name of the kind of line, in the keys of questions."""
 
     @property
     def fields(self) -> list[GuessedField]:
         """Fields in order."""
         return [p for p in self.pieces if isinstance(p, GuessedField)]
 
+    def lines_with(self, found: GuessedField, text: str) -> list[str]:
+        """Return the lines that have a text in the place of a field."""
+        return [line for line, own in zip(self.lines, found.texts, strict=False) if own == text]
+
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """A piece of one line and its kind: clock (a time of day or a date), number, dashes, word, space, other."""
+    """A piece of one line and its kind: hex, clock (a time of day or a date), number, dashes, word, space, other."""
 
     kind: str
     text: str
@@ -137,22 +155,34 @@ class Token:
 
 def tokens_of(text: str, mark: str = ".") -> list[Token]:
     """Split a line into tokens; `mark` is the decimal mark."""
-    return [Token(str(m.lastgroup), m.group()) for m in TOKENS[mark].finditer(text)]
+    return [Token(str(m.lastgroup), m.group().removeprefix(MARKED)) for m in TOKENS[mark].finditer(text)]
 
 
 def decimal_mark(texts: Sequence[str]) -> str:
     """Return the decimal mark: a comma where no number has a point and commas do not separate columns."""
-    points = sum(len(re.findall(r"\d\.\d", text)) for text in texts)
-    commas = [len(re.findall(r"\d,\d", text)) for text in texts]
-    separated = any(mark in text for text in texts for mark in ";\t")
-    return "," if not points and max(commas, default=0) and (separated or max(commas) == 1) else "."
+    lines = [line for text in texts for line in text.splitlines()]
+    points = sum(len(re.findall(r"\d\.\d", line)) for line in lines)
+    separated = any(mark in line for line in lines for mark in ";\t")
+    words = [word for line in lines for word in line.split()]
+    commas = max((word.count(",") for word in words), default=0)
+    single = commas == 1 and not any(re.search(r",(?!\d)|(?<!\d),", word) for word in words)
+    return "," if not points and any(re.search(r"\d,\d", line) for line in lines) and (separated or single) else "."
 
 
-def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
-    """Make the pattern of lines of the same structure."""
+def is_sure_mark(texts: Sequence[str], mark: str) -> bool:
+    """Return True where a comma between digits is the decimal mark for sure, or there is none.
+
+    The columns of a line are separated otherwise, or a number such as ``1,05`` has a zero behind the comma.
+    """
+    return mark == "." or any(";" in text or "\t" in text or re.search(r"\d,0\d", text) for text in texts)
+
+
+def guess_line(texts: Sequence[str], mark: str, varying: frozenset[str] = frozenset()) -> GuessedLine:
+    """Make the pattern of lines of the same structure; the numbers `varying` are fields, also where they are constant."""
     rows = [_aligned(text, mark) for text in texts]
     pieces: list[Piece] = []
     before = last = before_kind = ""
+    behind_number = False
     fixed: list[str] = []
     for column in zip_longest(*rows, fillvalue=("", Token("other", ""))):
         blanks = [blank for blank, _ in column]
@@ -162,7 +192,12 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
         if kinds == {"clock"}:
             _append(pieces, _common(blanks))
             pieces.append(GuessedField("word", texts_here, kept=False))
-        elif "number" in kinds and _is_field(texts_here, glued=not blanks[0] and last.isalpha()):
+        elif kinds == {"hex"}:
+            _append(pieces, _common(blanks))
+            pieces.append(GuessedField("hex", texts_here, before=before))
+        elif "number" in kinds and (
+            texts_here[0] in varying or _is_field(texts_here, glued=not blanks[0] and last.isalpha())
+        ):
             found = _number_field(blanks, tokens, before)
             pad = _common(blanks)
             if found.type != "padded" and _is_right_aligned(pad, first=not pieces):
@@ -183,7 +218,10 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
         last = texts_here[0]
         constant = len(set(texts_here)) == 1
         before_kind = "number" if kinds == {"number"} and constant else ""
-        before = last if kinds == {"word"} and constant else before if kinds == {"other"} else ""
+        # A unit behind a number does not name the next one.
+        names = kinds == {"word"} and constant and not (behind_number and unit_word(last)[0])
+        before = last if names else before if kinds == {"other"} else ""
+        behind_number = "number" in kinds
     _widths(pieces)
     between = [p for p in pieces if isinstance(p, str)]
     # Blanks separate two adjacent fields only where the second includes the blanks before it.
@@ -191,7 +229,7 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
     by_blanks = parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
     _units_in_line(pieces)
     _units_behind(pieces)
-    return GuessedLine(pieces, list(texts), by_blanks, fixed)
+    return GuessedLine(pieces, [text.replace(MARKED, "") for text in texts], by_blanks, fixed)
 
 
 def _widths(pieces: Sequence[Piece]) -> None:
