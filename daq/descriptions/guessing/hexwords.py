@@ -36,7 +36,7 @@ def marked(texts: Sequence[str], mark: str = ".") -> list[str]:
 
 def _words(text: str, mark: str) -> tuple[str, list[re.Match[str]]]:
     """Return the punctuation of a line, and the words between."""
-    return " ".join(_WORDS[mark].sub("", text).split()), list(_WORDS[mark].finditer(text))
+    return "".join(_WORDS[mark].sub("_", text).split()), list(_WORDS[mark].finditer(text))
 
 
 def _is_hexadecimal(found: Sequence[str]) -> bool:
