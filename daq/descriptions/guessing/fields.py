@@ -75,6 +75,8 @@ class GuessedField:
     """Constant name of the field, in the keys of questions."""
     sample: str = ""
     """A line with the field."""
+    pad: bool = False
+    """True for a text with blanks before it."""
     signed_bits: int = 0
     """Number of bits of a hexadecimal number in two's complement."""
 

@@ -128,6 +128,7 @@ def _set_number(found: GuessedField, answer: Meaning) -> None:
     if answer.says == LABEL:
         found.kept = False
     elif answer.says in ("state", "bits"):
+        found.pad = found.type == "padded"
         found.type = "word" if answer.says == "state" else "hex"
     else:
         found.unit, found.factor = answer.unit, answer.factor

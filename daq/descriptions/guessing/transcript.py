@@ -271,17 +271,25 @@ def _streams(lines: Lines, capture: Capture) -> bool:
 def _part_answers_from_stream(lines: Lines, capture: Capture) -> None:
     """Take back the request of lines that belong to the stream.
 
-    An answer is among the first lines after its request, and its shape is not more frequent than the request. Numbers and
-    signs are no part of it.
+    Where one text follows nearly every sending of a request and hardly comes otherwise, it is the answer. Otherwise an answer
+    is among the first lines after its request, and its shape is not more frequent than the request.
     """
     shapes = Counter(_words(h.text) for h in lines.received)
+    texts = Counter(h.text for h in lines.received)
     times_sent = Counter(capture.sent)
+    constant: dict[bytes, bytes] = {}
+    for request, times in times_sent.items():
+        near = Counter(h.text for h in lines.received if h.asked == request)
+        usual, count = near.most_common(1)[0] if near else (b"", 0)
+        if times > 1 and count * 5 >= 4 * times and texts[usual] * 5 <= 6 * times:
+            constant[request] = usual
     since: Counter[int] = Counter()
     for i, h in enumerate(lines.received):
         if h.asked is None:
             continue
         since[h.t - h.took_ns] += 1
-        if since[h.t - h.took_ns] > SOON or shapes[_words(h.text)] > times_sent[h.asked]:
+        late = since[h.t - h.took_ns] > SOON or shapes[_words(h.text)] > times_sent[h.asked]
+        if h.text != constant[h.asked] if h.asked in constant else late:
             lines.received[i] = ReceivedLine(h.t, h.text, None)
 
 

@@ -84,6 +84,8 @@ def framing(lines: Lines, block: Block | None = None) -> list[str]:
         out.append(f"silence = {time(lines.silence_ns)}")
     longest = max(len(h.text) for h in lines.received)
     out.append(f"longest = {max(20, 2 * longest)}  # the longest in the capture had {longest} bytes")
+    if (lines.begin or block is not None) and lines.sends_end is not None:
+        out.append('sends_begin = ""')
     sends = lines.sends_end
     if sends is not None and (not lines.ends or sends != lines.ends[0]):
         out.append(f"sends_end = {quoted(sends.decode('latin-1'))}")
@@ -212,7 +214,7 @@ def reading_line(name: str, group: GuessedLine, ask: Answers, tail: Tail | None 
     """Return the table of a line with values."""
     out = [f"# for example {quoted(group.lines[-1])}", f"[line.{name}]", 'says = "reading"']
     if group.by_blanks and tail is None:
-        columns = [_field(f) if f.type != "padded" else _field(f, "number") for f in group.fields]
+        columns = [_field(f, "number" if f.type == "padded" else f.type) for f in group.fields]
         out += [f"columns = [{', '.join(map(quoted, columns))}]", 'separator = " "']
     else:
         out.append(f"pattern = {quoted(_pattern(group) + tail_pattern(tail))}")
@@ -246,4 +248,6 @@ def _field(found: GuessedField, kind: str = "", *, named: bool = True) -> str:
     width = f" {found.width}" if found.width else ""
     if found.type == "padded" and not kind and found.special and not any(" " in text for text in found.texts):
         return f"{{:pad}}{_field(found, 'number', named=named)}"  # blanks are before the text, too
+    if found.pad and not kind:
+        return f"{{:pad}}{_field(found, found.type, named=named)}"
     return f"{{{found.name if named and found.kept else ''}:{kind or TYPES.get(found.type, found.type)}{width}}}"
