@@ -202,6 +202,8 @@ def guess_line(texts: Sequence[str], mark: str, varying: frozenset[str] = frozen
         ):
             found = _number_field(blanks, tokens, before)
             pad = _common(blanks)
+            if found.type == "padded" and all(blanks) and pieces and isinstance(pieces[-1], GuessedField):
+                _append(pieces, " ")
             if found.type != "padded" and _is_right_aligned(pad, first=not pieces):
                 # Longer numbers use the place of blanks; one blank separates the number from a field before it.
                 found.type, pad = "padded", " " if pieces and isinstance(pieces[-1], GuessedField) else ""
@@ -326,12 +328,20 @@ def _units_in_line(pieces: Sequence[Piece]) -> None:
 
 
 def _units_behind(pieces: Sequence[Piece]) -> None:
-    """Set the unit of each number that is followed by a unit."""
-    for found, text in pairwise(pieces):
+    """Set the unit of each number that is followed by a unit.
+
+    A word between two numbers may be the name of the second one, where the first one has a name, too (``P 1.5 V 2.5 mV``): it
+    is not taken for a unit.
+    """
+    named = bool(pieces) and isinstance(pieces[0], str) and re.search(rf"[{LETTERS}]", pieces[0]) is not None
+    for at, (found, text) in enumerate(pairwise(pieces)):
         if isinstance(found, str) or not isinstance(text, str) or not found.numeric or found.unit:
             continue
         word = _UNIT.match(text)
         found.behind = word[1] if word else ""
+        number = at + 2 < len(pieces) and isinstance(pieces[at + 2], GuessedField) and pieces[at + 2].numeric  # type: ignore[union-attr]
+        if word and named and number and not text[word.end() :].strip() and text[:1].isspace() and text[-1:].isspace():
+            continue
         found.unit, found.factor = unit_word(found.behind)
 
 
@@ -342,7 +352,7 @@ def name_fields(line: GuessedLine) -> None:
         if not found.kept:
             continue
         hint = HINTS.get(found.before.upper(), "")
-        if hint == "ph" and found.numeric and not found.unit:
+        if is_ph(found):
             found.unit = "[pH]"
         if found.units:
             name = "unit"
@@ -359,6 +369,15 @@ def name_fields(line: GuessedLine) -> None:
             free = f"{name}_{number}"
         used.add(free)
         found.name = free
+
+
+def is_ph(found: GuessedField) -> bool:
+    """Return True for a number behind the word pH whose form is that of a pH: 0 to 16, with decimals."""
+    if HINTS.get(found.before.upper()) != "ph" or not found.numeric or found.unit or not found.numbers:
+        return False
+    return all(0 <= number <= 16 for number in found.numbers) and all(
+        "." in text or "," in text for text in found.texts if text not in found.special
+    )
 
 
 def share_quantities(others: Sequence[GuessedLine], line: GuessedLine) -> None:

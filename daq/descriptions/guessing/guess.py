@@ -213,8 +213,9 @@ class _Guesser:
         identity = next((r for r in asked if IDENTITY_REQUEST.search(r) and not self._varies(r)), None)
         if identity is None:
             identity = next((r for r in asked if counts[r] <= 2 < max(counts.values()) and not self._varies(r)), None)
-        if identity is None and any(map(self._varies, asked)):
+        if identity is None and (self.lines.streams or any(map(self._varies, asked))):
             always = [r for r in asked if counts[r] > 1 and not self._varies(r) and self._has_number(r)]
+            always = [r for r in always if not self._has_full_scale(r)] or always
             identity = always[0] if len(always) == 1 else None
         rest = [r for r in asked if r != identity]
         if not asked and self.lines.requests:

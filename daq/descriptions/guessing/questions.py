@@ -60,8 +60,9 @@ class Answers:
             return read(self.given[key])
         if all(question.key != key for question in self.open):
             shown: dict[str, tuple[str, str]] = {}
+            several = len(set(parts)) > 1
             for line, part in zip_longest(lines, parts[: len(lines)], fillvalue=""):
-                shown.setdefault(part or line, (line, part))
+                shown.setdefault(part if several and part else line, (line, part))
             pairs = list(shown.values())[:MOST_LINES]
             own, places = tuple(line for line, _ in pairs), tuple(part for _, part in pairs)
             self.open.append(Question(key, text, point, own, places, answers, read))

@@ -4,7 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daq.descriptions.guessing.fieldlines import same_quantity
-from daq.descriptions.guessing.fields import GuessedField, GuessedLine, guess_line, name_fields, share_quantities
+from daq.descriptions.guessing.fields import (
+    GuessedField,
+    GuessedLine,
+    guess_line,
+    is_ph,
+    name_fields,
+    share_quantities,
+)
 from daq.descriptions.guessing.grouping import group_lines
 from daq.descriptions.guessing.hexwords import marked
 from daq.descriptions.guessing.questions import (
@@ -87,7 +94,7 @@ class ReadingLines:
                 found.type = "word"
             else:
                 _set_hexadecimal(found, answer)
-        elif found.numeric and found.kept and found.numbers and not found.unit and found.before.upper() != "PH":
+        elif found.numeric and found.kept and found.numbers and not found.unit and not is_ph(found):
             answer = self.ask.ask(
                 f"unit {found.key}", f"What is the number {found.texts[0]} in these lines?", meaning, lines=line.lines,
                 parts=found.texts, answers="its unit, as in: g/cm3, \u00b0C, rpm, %, 1 (a plain number), 0.1 \u00b0C (tenths); state "

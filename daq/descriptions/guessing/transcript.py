@@ -96,8 +96,8 @@ def cut_lines(capture: Capture, file: str) -> Lines:
     lines = Lines(sends_end=_common_end(capture.sent))
     lines.echo = _echoes(capture)
     lines.enveloped = _enveloped(received)
-    lines.ends = () if lines.enveloped else _ends(received)
     chunks = _chunks(capture, echo=lines.echo)
+    lines.ends = () if lines.enveloped else _ends(b"".join(chunk.data for chunk in chunks))
     if not lines.enveloped and (size := _check_before_end(received)):
         lines.begin, lines.ends = b"\x02", (b"\r\n",)
         _cut_sealed(lines, chunks, size)
@@ -153,7 +153,8 @@ def _check_before_end(received: bytes) -> int:
     for size in (1, 2, 4):
         frame = re.compile(rb"\x02[^\x02\x03]{2,}\x03.{%d}\r\n" % size, re.DOTALL)
         frames = frame.findall(received)
-        odd = any(byte < 0x20 or byte > 0x7E for one in frames for byte in one[-2 - size : -2])
+        checks = {one[-2 - size : -2] for one in frames}
+        odd = any(byte < 0x20 or byte > 0x7E for check in checks for byte in check) or (size == 1 and len(checks) > 2)
         if len(frames) >= 3 and odd and sum(map(len, frames)) * 10 >= 8 * len(received):
             best = best or size
     return best

@@ -3,7 +3,7 @@
 import re
 from dataclasses import replace
 
-from daq.core.units import convert
+from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.questions import Question
 from tests.campaigns.dialects.dialect import Dialect, Quantity
@@ -103,6 +103,8 @@ def _of_quantity(kind: str, element: object, question: Question, quantity: Quant
         found = re.search(r"value in (\S+) does", question.text)
         unit = found[1] if found else quantity.unit
         code, factor = entered_unit(quantity.unit)
+        if UNITS[code].dimension != UNITS[unit].dimension:
+            return None
         low, high = ((-quantity.high if quantity.signed else 0.0), quantity.high)
         low, high = (convert(x * factor, code, unit) for x in (low, high))
         return f"{low:.9g} to {high:.9g}"
