@@ -333,14 +333,15 @@ def _units_behind(pieces: Sequence[Piece]) -> None:
     A word between two numbers may be the name of the second one, where the first one has a name, too (``P 1.5 V 2.5 mV``): it
     is not taken for a unit.
     """
-    named = bool(pieces) and isinstance(pieces[0], str) and re.search(rf"[{LETTERS}]", pieces[0]) is not None
+    first = next((at for at, piece in enumerate(pieces) if isinstance(piece, GuessedField) and piece.numeric), 0)
+    named = any(isinstance(piece, str) and re.search(rf"[{LETTERS}]", piece) for piece in pieces[:first])
     for at, (found, text) in enumerate(pairwise(pieces)):
         if isinstance(found, str) or not isinstance(text, str) or not found.numeric or found.unit:
             continue
         word = _UNIT.match(text)
         found.behind = word[1] if word else ""
         number = at + 2 < len(pieces) and isinstance(pieces[at + 2], GuessedField) and pieces[at + 2].numeric  # type: ignore[union-attr]
-        if word and named and number and not text[word.end() :].strip() and text[:1].isspace() and text[-1:].isspace():
+        if word and named and number and not text[word.end() :].strip(" ,;") and not word.start(1) == 0 and text[-1] == " ":
             continue
         found.unit, found.factor = unit_word(found.behind)
 
@@ -383,19 +384,27 @@ def is_ph(found: GuessedField) -> bool:
 def share_quantities(others: Sequence[GuessedLine], line: GuessedLine) -> None:
     """Mark the numbers of `line` that are probably quantities of `others`, which answer the same request.
 
-    Such a number has the same word before it and a unit of the same dimension: a second channel of it would be an
-    invented one, whose value comes from another time than that of the first.
+    Such a number has the same word before it and a unit of the same dimension, or its line begins with the same text: a second
+    channel of it would be an invented one, whose value comes from another time than that of the first.
     """
     taken: list[GuessedField] = []
-    for found in line.fields:
-        if not found.numeric or not found.numbers:
-            continue
-        for other in (f for group in others for f in group.fields):
-            like = other.numeric and other.before == found.before and _dimension(other) == _dimension(found)
-            if like and other.numbers and other.same_as is None and not any(other is one for one in taken):
-                found.same_as = other
-                taken.append(other)
-                break
+    for by_name in (True, False):
+        for found in line.fields:
+            if not found.numeric or not found.numbers or found.same_as is not None or not found.kept:
+                continue
+            for group in others:
+                if not by_name and (not found.unit or _begin(group) != _begin(line)):
+                    continue
+                for other in group.fields:
+                    like = other.numeric and other.numbers and other.kept and other.same_as is None
+                    like = like and (other.before == found.before or not by_name) and _dimension(other) == _dimension(found)
+                    if like and found.same_as is None and not any(other is one for one in taken):
+                        found.same_as = other
+                        taken.append(other)
+
+
+def _begin(line: GuessedLine) -> str:
+    return line.pieces[0] if line.pieces and isinstance(line.pieces[0], str) else ""
 
 
 def _dimension(found: GuessedField) -> str:

@@ -45,7 +45,7 @@ def with_full_scale(text: str, pattern: str, mark: str, ask: Answers) -> tuple[s
     if not behind or before == pattern:
         before = pattern
         behind = "" if not text[end:] else behind
-    if not before.endswith(literal(number)) or ("," in number) != (mark == ",") and not number.isdigit():
+    if not before.endswith(literal(number)):
         return pattern, []
     if unit is None:
         unit = ask.ask(
@@ -61,7 +61,9 @@ def with_full_scale(text: str, pattern: str, mark: str, ask: Answers) -> tuple[s
         return pattern, []
     code, factor = unit
     scale = float(f"{convert(factor, code, 'uN.m'):.15g}")
-    table = [f"fact = {chr(34)}{FACT}{chr(34)}", *([f"scale = {scale:.15g}"] if scale != 1.0 else [])]
+    other = not number.isdigit() and ("," in number) != (mark == ",")
+    decimal = [f'decimal = "{"comma" if mark == "." else "point"}"'] if other else []
+    table = [*decimal, f"fact = {chr(34)}{FACT}{chr(34)}", *([f"scale = {scale:.15g}"] if scale != 1.0 else [])]
     return before.removesuffix(literal(number)) + "{full_scale:number}" + behind, table
 
 

@@ -424,13 +424,16 @@ def _proof(found: FoundChecksum) -> str:
 
 
 def _strange(lines: Sequence[bytes]) -> int:
-    """Return the number of bytes that are no text: control characters, and bytes beyond ASCII that are no UTF-8."""
+    """Return the number of bytes that are no text: control characters, and bytes beyond ASCII that are no UTF-8.
+
+    The signs of units in latin-1 are text: degree, micro, squared, cubed, dot.
+    """
     try:
         b"".join(lines).decode("utf-8")
         beyond = 0x100
     except UnicodeDecodeError:
         beyond = 0x80
-    return sum(b >= beyond or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15") for line in lines for b in line)
+    return sum((b >= beyond and b not in b"\xb0\xb5\xb2\xb3\xb7") or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15") for line in lines for b in line)
 
 
 def _is_refusal(answer: bytes, request: bytes) -> bool:
