@@ -11,6 +11,8 @@ from daq.descriptions.guessing.transcript import Lines, ReceivedLine
 
 LEAST_BLOCKS: Final = 4
 """Least number of blocks in a capture that prove their form."""
+_CHECKSUM: Final = re.compile(rb"[^\w.,\s-](?:[0-9A-Fa-f]{2}){1,4}\Z")
+"""End of a line that has a checksum of its own, and so is a whole reading or answer."""
 _HEAD: Final = re.compile(rb"[ ]*[^0-9+ :=-]+")
 
 
@@ -50,6 +52,9 @@ def find_block(lines: Lines) -> Block | None:
     if len(orders) != 1:
         return None
     (order,) = orders
+    sealed = [bool(_CHECKSUM.search(line.text)) for group in whole for line in group]
+    if sum(sealed) * 2 > len(sealed):
+        return None
     if len(order) < 2 or len(set(order)) != len(order) or not _numbers(whole, order):
         return None
     first = [line.text for group in whole for line in group if _head(line.text) == order[0]]
@@ -70,9 +75,11 @@ def _head(text: bytes) -> bytes:
 
 
 def _numbers(groups: Sequence[Sequence[ReceivedLine]], order: Sequence[bytes]) -> bool:
-    """Return True where at least two lines of the block have a number."""
-    with_number = {_head(line.text) for group in groups for line in group if re.search(rb"\d", line.text)}
-    return sum(head in with_number for head in order) > 1
+    """Return True where at least two lines of the block have a number that changes."""
+    texts: dict[bytes, set[bytes]] = {}
+    for line in (line for group in groups for line in group if re.search(rb"\d", line.text)):
+        texts.setdefault(_head(line.text), set()).add(line.text)
+    return sum(len(texts.get(head, ())) > 1 for head in order) > 1
 
 
 def _together(received: Sequence[ReceivedLine]) -> list[list[ReceivedLine]]:

@@ -333,14 +333,14 @@ def _units_behind(pieces: Sequence[Piece]) -> None:
     A word between two numbers may be the name of the second one, where the first one has a name, too (``P 1.5 V 2.5 mV``): it
     is not taken for a unit.
     """
-    first = next((at for at, piece in enumerate(pieces) if isinstance(piece, GuessedField) and piece.numeric), 0)
-    named = any(isinstance(piece, str) and re.search(rf"[{LETTERS}]", piece) for piece in pieces[:first])
     for at, (found, text) in enumerate(pairwise(pieces)):
         if isinstance(found, str) or not isinstance(text, str) or not found.numeric or found.unit:
             continue
         word = _UNIT.match(text)
         found.behind = word[1] if word else ""
         number = at + 2 < len(pieces) and isinstance(pieces[at + 2], GuessedField) and pieces[at + 2].numeric  # type: ignore[union-attr]
+        ahead = pieces[at - 1] if at else ""
+        named = isinstance(ahead, str) and re.search(rf"[{LETTERS}]", ahead) is not None
         if word and named and number and not text[word.end() :].strip(" ,;") and not word.start(1) == 0 and text[-1] == " ":
             continue
         found.unit, found.factor = unit_word(found.behind)

@@ -13,7 +13,7 @@ from daq.descriptions.capture import Capture
 from daq.descriptions.guessing.guess import Guess, guess_description
 from daq.descriptions.load import check_description
 from daq.testing import check_driver
-from daq.testing.talk import Example, is_reading, transcribe
+from daq.testing.talk import is_reading, transcribe
 from tests.campaigns.dialects.captures import captured
 from tests.campaigns.dialects.dialect import Dialect, drawn
 from tests.campaigns.dialects.speaker import Speaker, Told
@@ -93,7 +93,7 @@ def compared(dialect: Dialect, made: object, talks: Sequence[tuple[Capture, list
         readings += len(told)
         examples = [e for e in transcribe(driver, capture, "").examples if is_reading(e.meaning)]
         for e in examples:
-            one = _told(e, told)
+            one = _told(e.frame, driver.framing.begin, dialect.end.encode(), told)
             if one is None:
                 return Verdict("wrong", f"{e.frame!r} is no reading")
             rows.append((*_values(driver, e.meaning), one))
@@ -123,8 +123,11 @@ def compared(dialect: Dialect, made: object, talks: Sequence[tuple[Capture, list
     return Verdict("right")
 
 
-def _told(example: Example, told: list[Told]) -> Told | None:
-    return next((one for one in told if example.frame in one.raw), None)
+def _told(frame: bytes, begin: bytes, end: bytes, told: list[Told]) -> Told | None:
+    """Return the reading of a frame, which may be without its begin and its end."""
+    whole = {first + frame + last for first in (b"", begin) for last in (b"", end)}
+    found = next((one for one in told if one.raw in whole), None)
+    return found or next((one for one in told if frame in one.raw.split(end)), None)
 
 
 def _values(driver: Driver, meaning: Decoded) -> tuple[dict[str, float], frozenset[str]]:

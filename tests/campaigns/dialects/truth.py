@@ -34,6 +34,9 @@ def answer(question: Question, dialect: Dialect, told: list[Told]) -> str | None
     element = element_of(question, told)
     if kind == "fixed" and element is None:
         return "no" if question.parts[0] in dialect.prefix else None
+    labels = {q.label for q in dialect.quantities}
+    if kind == "state" and element is None and set(question.parts) <= labels:
+        return "quantity"
     if element is None:
         return None
     quantity = next((q for q in dialect.quantities if element in (("value", q.name), ("unit", q.name))), None)
