@@ -331,7 +331,9 @@ def test_a_line_end_behind_a_block_check_in_bytes_is_found_by_its_begin():
     assert any("between STX and ETX" in finding for finding in guess.findings)
     assert (found.tables.framing.begin, found.tables.checksum.mark) == ("\x02", "\x03")
     driver = found.driver()
-    assert [e.meaning for e in transcribe(driver, talking(frames, end=b""), "").examples] == [(mass,) for mass in masses]
+    assert [e.meaning for e in transcribe(driver, talking(frames, end=b""), "").examples] == [
+        (mass,) for mass in masses
+    ]
     damaged = frames[1].replace(b"22", b"23").removeprefix(b"\x02").removesuffix(b"\r\n")
     assert type(driver.decode(damaged)).__name__ == "Reject"
     assert_conforms(found.driver, capture=talking(frames, end=b""))

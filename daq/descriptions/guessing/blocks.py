@@ -107,7 +107,9 @@ def _joined(lines: Lines, order: Sequence[bytes], begin: bytes, ignored: tuple[b
         text = end.join(line.text for line in own)
         longest = max(longest, own[-1].t - own[0].t)
         kept.append(ReceivedLine(own[-1].t, text[len(begin) :], own[0].asked, own[-1].took_ns))
-    if len(kept) < LEAST_BLOCKS - 1 or (len(kept) + 2) * len(order) * 10 < 9 * sum(_head(h.text) in order for h in lines.received):
+    if len(kept) < LEAST_BLOCKS - 1 or (len(kept) + 2) * len(order) * 10 < 9 * sum(
+        _head(h.text) in order for h in lines.received
+    ):
         return None
     lines.received = kept
     return Block(begin, len(order), ignored, len(kept), longest)

@@ -51,7 +51,7 @@ class FoundChecksum:
     lines: int = 0
     """Number of different lines that fit it."""
     values: int = 0
-    """Number of different checksums among them: lines that have the same one are no further evidence."""
+    """Number of different checksums among them: a checksum that hardly changes is little evidence."""
 
     @property
     def kind(self) -> Algorithm:
@@ -120,7 +120,7 @@ def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) 
     tried = sum(map(len, (place.algorithms for place in places))) * len(SKIPS)
     for place in places:
         for way in _fitting(place, different):
-            bits = way.values * way.kind.bits - math.log2(max(2, tried)) - 4.0 * way.wrong
+            bits = min(way.lines, 2 * way.values) * way.kind.bits - math.log2(max(2, tried)) - 4.0 * way.wrong
             if bits < enough_bits:
                 continue
             found = replace(way, bits=bits)
@@ -242,8 +242,8 @@ def unknown_tail(frames: Sequence[bytes]) -> Tail | None:
     if count * 10 < 9 * len(different):
         return None
     ends = [text[-digits:] for text in different]
-    letters = any(c.isalpha() for end in ends for c in end)
-    if not (letters or mark in USUAL_MARKS) or len(set(ends)) * 2 <= len(different):
+    letters, usual, distinct = any(c.isalpha() for end in ends for c in end), mark in USUAL_MARKS, len(set(ends))
+    if not (letters or usual) or (distinct * 2 <= len(different) and not (usual and letters and distinct > 1)):
         return None
     return Tail(mark, digits, len(different))
 
@@ -252,8 +252,10 @@ def _places(frames: Sequence[bytes]) -> Iterator[_Place]:
     """Yield all places and forms of a checksum, simple ones first."""
     sizes: dict[tuple[Written, int], list[str]] = {}
     for name, kind in ALGORITHMS.items():
-        sizes.setdefault(("hex", 2 * kind.size), []).append(name)
         sizes.setdefault(("decimal", kind.decimals), []).append(name)
+        if kind.values & (kind.values - 1):
+            continue  # a sum modulo 100 is written in decimal digits
+        sizes.setdefault(("hex", 2 * kind.size), []).append(name)
         sizes.setdefault(("big_endian", kind.size), []).append(name)
         if kind.size > 1:
             sizes.setdefault(("little_endian", kind.size), []).append(name)

@@ -88,7 +88,11 @@ def _bits(group: GuessedLine, found: GuessedField, ask: Answers) -> list[str]:
         unknown += [f"{1 << at:X}"] if meaning is None else []
     out = ["bits = { " + ", ".join(f'"{weight}" = {quoted(m)}' for weight, m in bits.items()) + " }"]
     if unknown:
-        out.append(fill_in(f"which of the bits {', '.join(unknown)} (hexadecimal) mean a fault; a bit without a line here is refused"))
+        out.append(
+            fill_in(
+                f"which of the bits {', '.join(unknown)} (hexadecimal) mean a fault; a bit without a line here is refused"
+            )
+        )
     return out
 
 

@@ -341,7 +341,14 @@ def _units_behind(pieces: Sequence[Piece]) -> None:
         number = at + 2 < len(pieces) and isinstance(pieces[at + 2], GuessedField) and pieces[at + 2].numeric  # type: ignore[union-attr]
         ahead = pieces[at - 1] if at else ""
         named = isinstance(ahead, str) and re.search(rf"[{LETTERS}]", ahead) is not None
-        if word and named and number and not text[word.end() :].strip(" ,;") and not word.start(1) == 0 and text[-1] == " ":
+        if (
+            word
+            and named
+            and number
+            and not text[word.end() :].strip(" ,;")
+            and not word.start(1) == 0
+            and text[-1] == " "
+        ):
             continue
         found.unit, found.factor = unit_word(found.behind)
 
@@ -397,7 +404,11 @@ def share_quantities(others: Sequence[GuessedLine], line: GuessedLine) -> None:
                     continue
                 for other in group.fields:
                     like = other.numeric and other.numbers and other.kept and other.same_as is None
-                    like = like and (other.before == found.before or not by_name) and _dimension(other) == _dimension(found)
+                    like = (
+                        like
+                        and (other.before == found.before or not by_name)
+                        and _dimension(other) == _dimension(found)
+                    )
                     if like and found.same_as is None and not any(other is one for one in taken):
                         found.same_as = other
                         taken.append(other)

@@ -108,7 +108,9 @@ class _Guesser:
         self._enough_lines()
         self._checksum_in_doubt(raw)
         self.sealed_requests = self._requests_sealed()
-        self.block: Block | None = None if self.checksum is not None or self.tail is not None else find_block(self.lines)
+        self.block: Block | None = (
+            None if self.checksum is not None or self.tail is not None else find_block(self.lines)
+        )
 
     def _enough_lines(self) -> None:
         """Raise `SettingError` where too few different lines leave the checksum open."""
@@ -150,7 +152,10 @@ class _Guesser:
         scales = self._scales(others) if identity is not None else {}
         parts: list[list[str]] = [
             write.head(
-                self.kind, self.file, mark, identified=["who", *scales] if identity is not None else [],
+                self.kind,
+                self.file,
+                mark,
+                identified=["who", *scales] if identity is not None else [],
                 ignored=[text.decode("latin-1") for text in self.block.ignored] if self.block is not None else [],
             ),
             [write.fill_in(self.comma)] if self.comma else [],
@@ -433,7 +438,11 @@ def _strange(lines: Sequence[bytes]) -> int:
         beyond = 0x100
     except UnicodeDecodeError:
         beyond = 0x80
-    return sum((b >= beyond and b not in b"\xb0\xb5\xb2\xb3\xb7") or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15") for line in lines for b in line)
+    return sum(
+        (b >= beyond and b not in b"\xb0\xb5\xb2\xb3\xb7") or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15")
+        for line in lines
+        for b in line
+    )
 
 
 def _is_refusal(answer: bytes, request: bytes) -> bool:

@@ -22,8 +22,6 @@ from daq.descriptions.guessing.questions import (
     hexadecimal,
     meaning,
     name,
-
-
 )
 
 
@@ -55,7 +53,9 @@ class ReadingLines:
         line = guess_line(lines, self.mark)
         key = f"{base}/{line.lines[0]}"
         varying = frozenset(
-            number for number in line.fixed_numbers if self.ask.given.get(f"fixed {key}/{number}", "").strip() in ("yes", "y")
+            number
+            for number in line.fixed_numbers
+            if self.ask.given.get(f"fixed {key}/{number}", "").strip() in ("yes", "y")
         )
         if varying:
             line = guess_line(lines, self.mark, varying)
@@ -139,5 +139,3 @@ def _set_number(found: GuessedField, answer: Meaning) -> None:
         found.type = "word" if answer.says == "state" else "hex"
     else:
         found.unit, found.factor = answer.unit, answer.factor
-
-

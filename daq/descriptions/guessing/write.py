@@ -100,9 +100,7 @@ def checksum(found: FoundChecksum | None, *, requests: bool, tail: Tail | None =
     `tail`: the end of the lines that looks like an unknown one.
     """
     if tail is not None:
-        what = (
-            f"the checksum behind {quoted(tail.mark)}, which is none of the {len(ALGORITHMS)} known ones: until it is checked, "
-        )
+        what = f"the checksum behind {quoted(tail.mark)}, which is none of the {len(ALGORITHMS)} known ones: until it is checked, "
         return [fill_in(what + "a damaged line may be taken for a value; for another one write a driver in Python")]
     if found is None:
         return []

@@ -16,7 +16,9 @@ from tests.campaigns.dialects.judge import Verdict, judged
 def main(given: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.dialects", description=__doc__)
     parser.add_argument("--dialects", type=int, default=200, help="number of dialects (200)")
-    parser.add_argument("--seed", type=int, default=1, help="seed of the first dialect; each next one has the next seed")
+    parser.add_argument(
+        "--seed", type=int, default=1, help="seed of the first dialect; each next one has the next seed"
+    )
     parser.add_argument("--show", action="store_true", help="print why each one that is not right is not")
     parser.add_argument("--text", action="store_true", help="print the description, too")
     parser.add_argument("--no-kit", action="store_true", help="leave out the conformance kit")
@@ -43,7 +45,9 @@ def main(given: Sequence[str] | None = None) -> int:
         if total:
             shown = ", ".join(f"{count} {outcome}" for outcome, count in sorted(own.items(), key=lambda one: -one[1]))
             print(f"{kind}: {own.get('right', 0) * 100 // total} % right without editing; of {total}: {shown}")
-    print(f"seeds {args.seed} to {args.seed + args.dialects - 1}, {asked} questions answered, {wrong} ended VALID with a wrong value")
+    print(
+        f"seeds {args.seed} to {args.seed + args.dialects - 1}, {asked} questions answered, {wrong} ended VALID with a wrong value"
+    )
     return 1 if wrong else 0
 
 

@@ -182,7 +182,9 @@ def _identity(d: Dialect, r: random.Random) -> None:
     d.full_scale = r.choice((1003.0, 7187.0, 57.49)) if torque and r.random() < 0.8 else None
     own = r.random() < 0.3
     scale = f" FS={d.full_scale:g}" + r.choice(("", " uN.m")) if d.full_scale is not None else ""
-    d.identity = r.choice(("GAUGE SN={0} FW=2.1", "Kiln Street Works,bench gauge,{0},1.02", "NR {0}", "KILN SCALE {0} V1.3"))
+    d.identity = r.choice(
+        ("GAUGE SN={0} FW=2.1", "Kiln Street Works,bench gauge,{0},1.02", "NR {0}", "KILN SCALE {0} V1.3")
+    )
     d.identity = d.identity.format(d.serial)
     if d.full_scale is not None and own:
         d.scale_request, d.scale_line = "FS?", scale.strip()
@@ -193,7 +195,9 @@ def _identity(d: Dialect, r: random.Random) -> None:
 
 
 def _check(d: Dialect, r: random.Random) -> Check:
-    kind = r.choice(("xor", "sum", "lrc", "ones", "mod100", "crc8", "crc8-31", "crc16-modbus", "crc16-x25", "crc16-xmodem", "crc32"))
+    kind = r.choice(
+        ("xor", "sum", "lrc", "ones", "mod100", "crc8", "crc8-31", "crc16-modbus", "crc16-x25", "crc16-xmodem", "crc32")
+    )
     written = "decimal" if kind == "mod100" else r.choice(("hex", "hex", "hex", "hex lower", "bytes"))
     if written == "bytes":
         return Check(kind, r.choice(("big_endian", "little_endian")), "\x03", True, 0)

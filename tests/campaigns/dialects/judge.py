@@ -111,7 +111,9 @@ def compared(dialect: Dialect, made: object, talks: Sequence[tuple[Capture, list
             return Verdict("incomplete", f"{match.name} is the channel {channel.name}")
         for value, faults, told in own:
             if told.faults and not faults:
-                return Verdict("wrong", f"{told.raw!r} has the fault {told.faults}, and {channel.name} is {value}, valid")
+                return Verdict(
+                    "wrong", f"{told.raw!r} has the fault {told.faults}, and {channel.name} is {value}, valid"
+                )
     if left:
         return Verdict("incomplete", f"{', '.join(left)} is read by no channel")
     if len(rows) * 2 < readings:

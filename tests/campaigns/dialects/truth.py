@@ -29,7 +29,10 @@ def answer(question: Question, dialect: Dialect, told: list[Told]) -> str | None
     if kind == "checksum":
         return _checksum(question, dialect)
     if kind == "same":
-        elements = [element_of(replace(question, lines=(one,), parts=(part,)), told) for one, part in zip(question.lines, question.parts, strict=True)]
+        elements = [
+            element_of(replace(question, lines=(one,), parts=(part,)), told)
+            for one, part in zip(question.lines, question.parts, strict=True)
+        ]
         return None if None in elements else "yes" if elements[0] == elements[1] else "no"
     element = element_of(question, told)
     if kind == "fixed" and element is None:
@@ -79,7 +82,9 @@ def element_of(question: Question, told: list[Told]) -> object:
         raw = line.encode("latin-1")
         for one in told:
             if raw in one.raw:
-                own = {element for element, text in one.pieces if text.strip() == part.strip().replace(" ", "") and element}
+                own = {
+                    element for element, text in one.pieces if text.strip() == part.strip().replace(" ", "") and element
+                }
                 found = own if found is None else found & own
                 break
     return next(iter(found)) if found and len(found) == 1 else None
