@@ -13,11 +13,12 @@ from daq.core.checksums import CHECKSUMS
 from daq.core.driver import Reply
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, Piece, read_capture
-from daq.descriptions.guessing.checksum import FoundChecksum, find_checksum
+from daq.descriptions.guessing.finding.checksum import FoundChecksum, find_checksum
+from daq.descriptions.guessing.finding.transcript import cut_lines
 from daq.descriptions.guessing.guess import guess_description
 from daq.descriptions.guessing.identity import identity_pattern
-from daq.descriptions.guessing.transcript import cut_lines
-from daq.descriptions.guessing.write import FILL_IN, open_points
+from daq.descriptions.guessing.remarks import FILL_IN
+from daq.descriptions.guessing.write import open_points
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
 from daq.testing.talk import is_reading, record, transcribe

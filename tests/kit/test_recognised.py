@@ -10,9 +10,9 @@ from daq.core.checksums import crc
 from daq.core.driver import Identity, Reject
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, Piece
-from daq.descriptions.guessing.catalogue import ALGORITHMS, CRCS
-from daq.descriptions.guessing.checksum import FoundChecksum, find_checksum
 from daq.descriptions.guessing.enteredunits import entered_unit
+from daq.descriptions.guessing.finding.catalogue import ALGORITHMS, CRCS
+from daq.descriptions.guessing.finding.checksum import FoundChecksum, find_checksum
 from daq.descriptions.guessing.guess import guess_description
 from daq.descriptions.load import check_description
 from daq.testing.talk import is_reading, transcribe

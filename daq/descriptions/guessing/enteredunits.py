@@ -1,7 +1,7 @@
 """Units as a person enters them: UCUM expressions and the usual spellings, as a code of `daq.core.units` and a factor.
 
-A compound expression is reduced to base units (UCUM, version 2.1, tables 1 to 5; SI brochure, 2019), and the unit of the program
-with the same base units is taken: ``kg.m-3``, ``g/cm3``, ``N/mm2``.
+A compound expression is reduced to base units (UCUM, version 2.1, tables 1 to 5; SI brochure, 2019).  The unit of the
+program with the same base units is taken: ``kg.m-3``, ``g/cm3``, ``N/mm2``.
 """
 
 import math

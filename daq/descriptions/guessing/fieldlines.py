@@ -1,8 +1,8 @@
 """Write the table of one field of a guessed line: states, bits, texts in the place of a number, units in the line."""
 
+from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.fields import GuessedField, GuessedLine
 from daq.descriptions.guessing.questions import Answers, fault, fault_in_place, state, yes_or_no
-from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.remarks import fill_in, quoted
 from daq.descriptions.unitwords import unit_text
 
@@ -41,7 +41,7 @@ def same_quantity(group: GuessedLine, found: GuessedField, ask: Answers) -> bool
         return None
     other = found.same_as
     return ask.ask(
-        f"same {found.key}", f"Is {found.texts[0]} in the first line the same quantity as {other.texts[0]} in the second?",
+        f"same {found.key}", f"Is {found.texts[0]} in the first line the quantity of {other.texts[0]} in the second?",
         yes_or_no, lines=[group.lines[0], other.sample], parts=[found.texts[0], other.texts[0]], answers="yes, no",
     )  # fmt: skip
 
@@ -81,7 +81,7 @@ def _bits(group: GuessedLine, found: GuessedField, ask: Answers) -> list[str]:
             continue
         lines = [line for line, text in zip(group.lines, found.texts, strict=False) if int(text, 16) >> at & 1]
         meaning = ask.ask(
-            f"bit {found.key}/{at}", f"What does bit {at} (hexadecimal {1 << at:X}) of {found.name} mean in these lines?",
+            f"bit {found.key}/{at}", f"What does bit {at} (hexadecimal {1 << at:X}) mean in these lines?",
             fault, lines=lines, parts=[t for t in found.texts if int(t, 16) >> at & 1], answers=FAULT_ANSWERS,
         )  # fmt: skip
         bits[1 << at] = meaning or ""
@@ -89,9 +89,7 @@ def _bits(group: GuessedLine, found: GuessedField, ask: Answers) -> list[str]:
     out = ["bits = { " + ", ".join(f'"{weight}" = {quoted(m)}' for weight, m in bits.items()) + " }"]
     if unknown:
         out.append(
-            fill_in(
-                f"which of the bits {', '.join(unknown)} (hexadecimal) mean a fault; a bit without a line here is refused"
-            )
+            fill_in(f"which of the bits {', '.join(unknown)} (hexadecimal) mean a fault; other bits refuse a line")
         )
     return out
 
@@ -99,7 +97,7 @@ def _bits(group: GuessedLine, found: GuessedField, ask: Answers) -> list[str]:
 def _special(group: GuessedLine, found: GuessedField, ask: Answers) -> list[str]:
     meanings = {
         text: ask.ask(
-            f"special {found.key}/{text}", f"Which fault does {text!r} in the place of {found.name} mean?", fault_in_place,
+            f"special {found.key}/{text}", f"Which fault does {text!r} in place of {found.name} mean?", fault_in_place,
             lines=group.lines_with(found, text),
             parts=[text] * len(group.lines), answers="probe, sensor, over_range, under_range, not_a_number, ...",
         )

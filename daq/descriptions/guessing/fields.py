@@ -7,7 +7,7 @@ from itertools import pairwise, zip_longest
 from typing import Final
 
 from daq.core.units import UNITS, convert
-from daq.descriptions.guessing.hexwords import MARKED
+from daq.descriptions.guessing.finding.hexwords import MARKED
 from daq.descriptions.unitwords import LETTERS, UNIT_WORD, unit_of, unit_text, unit_word, written_unit
 
 _ONE_PIECE: Final = (
@@ -24,14 +24,6 @@ _ONE_PIECE: Final = (
 _UNIT: Final = re.compile(rf"[ \t,;]*({UNIT_WORD})(?![=:])")
 """Possible unit after a number; a word before '=' or ':' is the name of the next value instead."""
 TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark), letters=LETTERS), re.DOTALL) for mark in ".,"}
-NAMES: Final = {"acidity": "ph", "number": "value", "viscosity": "viscosity"}
-"""Names of channels by the dimension of their unit, where the name differs from the dimension."""
-HINTS: Final = {
-    "T": "temperature", "TEMP": "temperature", "PH": "ph", "RH": "humidity", "HUM": "humidity", "MASS": "mass",
-    "WEIGHT": "mass", "SPEED": "speed", "RPM": "speed", "VISC": "viscosity", "TORQUE": "torque", "LEVEL": "level",
-    "DENS": "density", "COND": "conductivity",
-}  # fmt: skip
-"""Names of channels by the word before the number."""
 
 
 @dataclass(slots=True)
@@ -160,27 +152,8 @@ def tokens_of(text: str, mark: str = ".") -> list[Token]:
     return [Token(str(m.lastgroup), m.group().removeprefix(MARKED)) for m in TOKENS[mark].finditer(text)]
 
 
-def decimal_mark(texts: Sequence[str]) -> str:
-    """Return the decimal mark: a comma where no number has a point and commas do not separate columns."""
-    lines = [line for text in texts for line in text.splitlines()]
-    points = sum(len(re.findall(r"\d\.\d", line)) for line in lines)
-    separated = any(mark in line for line in lines for mark in ";\t")
-    words = [word for line in lines for word in line.split()]
-    commas = max((word.count(",") for word in words), default=0)
-    single = commas == 1 and not any(re.search(r",(?!\d)|(?<!\d),", word) for word in words)
-    return "," if not points and any(re.search(r"\d,\d", line) for line in lines) and (separated or single) else "."
-
-
-def is_sure_mark(texts: Sequence[str], mark: str) -> bool:
-    """Return True where a comma between digits is the decimal mark for sure, or there is none.
-
-    The columns of a line are separated otherwise, or a number such as ``1,05`` has a zero behind the comma.
-    """
-    return mark == "." or any(";" in text or "\t" in text or re.search(r"\d,0\d", text) for text in texts)
-
-
 def guess_line(texts: Sequence[str], mark: str, varying: frozenset[str] = frozenset()) -> GuessedLine:
-    """Make the pattern of lines of the same structure; the numbers `varying` are fields, also where they are constant."""
+    """Make the pattern of lines of the same structure; the numbers `varying` are fields, even constant ones."""
     rows = [_aligned(text, mark) for text in texts]
     pieces: list[Piece] = []
     before = last = before_kind = ""
@@ -200,17 +173,7 @@ def guess_line(texts: Sequence[str], mark: str, varying: frozenset[str] = frozen
         elif "number" in kinds and (
             texts_here[0] in varying or _is_field(texts_here, glued=not blanks[0] and last.isalpha())
         ):
-            found = _number_field(blanks, tokens, before)
-            pad = _common(blanks)
-            if found.type == "padded" and all(blanks) and pieces and isinstance(pieces[-1], GuessedField):
-                _append(pieces, " ")
-            if found.type != "padded" and _is_right_aligned(pad, first=not pieces):
-                # Longer numbers use the place of blanks; one blank separates the number from a field before it.
-                found.type, pad = "padded", " " if pieces and isinstance(pieces[-1], GuessedField) else ""
-                _append(pieces, pad)
-            elif pad and found.type != "padded":
-                _append(pieces, pad)
-            pieces.append(found)
+            _append_number(pieces, _number_field(blanks, tokens, before), blanks)
         elif len(set(texts_here)) > 1:
             _append(pieces, _common(blanks))
             letters = all(s.isalpha() and s.isascii() for s in texts_here)
@@ -227,13 +190,32 @@ def guess_line(texts: Sequence[str], mark: str, varying: frozenset[str] = frozen
         before = last if names else before if kinds == {"other"} else ""
         behind_number = "number" in kinds
     _widths(pieces)
-    between = [p for p in pieces if isinstance(p, str)]
-    # Blanks separate two adjacent fields only where the second includes the blanks before it.
-    parted = all(isinstance(a, str) or isinstance(b, str) or b.type == "padded" for a, b in pairwise(pieces))
-    by_blanks = parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
+    by_blanks = _separated_by_blanks(pieces)
     _units_in_line(pieces)
     _units_behind(pieces)
     return GuessedLine(pieces, [text.replace(MARKED, "") for text in texts], by_blanks, fixed)
+
+
+def _append_number(pieces: list[Piece], found: GuessedField, blanks: Sequence[str]) -> None:
+    """Append the field of a number, with the blanks before it."""
+    pad, behind_field = _common(blanks), bool(pieces) and isinstance(pieces[-1], GuessedField)
+    if found.type == "padded":
+        _append(pieces, " " if all(blanks) and behind_field else "")
+    elif _is_right_aligned(pad, first=not pieces):
+        # Longer numbers use the place of blanks; one blank separates the number from a field before it.
+        found.type = "padded"
+        _append(pieces, " " if behind_field else "")
+    else:
+        _append(pieces, pad)
+    pieces.append(found)
+
+
+def _separated_by_blanks(pieces: Sequence[Piece]) -> bool:
+    """Return True where only blanks are between the fields."""
+    between = [p for p in pieces if isinstance(p, str)]
+    # Blanks separate two adjacent fields only where the second includes the blanks before it.
+    parted = all(isinstance(a, str) or isinstance(b, str) or b.type == "padded" for a, b in pairwise(pieces))
+    return parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
 
 
 def _widths(pieces: Sequence[Piece]) -> None:
@@ -330,8 +312,8 @@ def _units_in_line(pieces: Sequence[Piece]) -> None:
 def _units_behind(pieces: Sequence[Piece]) -> None:
     """Set the unit of each number that is followed by a unit.
 
-    A word between two numbers may be the name of the second one, where the first one has a name, too (``P 1.5 V 2.5 mV``): it
-    is not taken for a unit.
+    A word between two numbers may be the name of the second one, where the first one has a name, too
+    (``P 1.5 V 2.5 mV``): it is not taken for a unit.
     """
     for at, (found, text) in enumerate(pairwise(pieces)):
         if isinstance(found, str) or not isinstance(text, str) or not found.numeric or found.unit:
@@ -341,82 +323,6 @@ def _units_behind(pieces: Sequence[Piece]) -> None:
         number = at + 2 < len(pieces) and isinstance(pieces[at + 2], GuessedField) and pieces[at + 2].numeric  # type: ignore[union-attr]
         ahead = pieces[at - 1] if at else ""
         named = isinstance(ahead, str) and re.search(rf"[{LETTERS}]", ahead) is not None
-        if (
-            word
-            and named
-            and number
-            and not text[word.end() :].strip(" ,;")
-            and not word.start(1) == 0
-            and text[-1] == " "
-        ):
+        if word and named and number and not text[word.end() :].strip(" ,;") and word.start(1) != 0 and text[-1] == " ":
             continue
         found.unit, found.factor = unit_word(found.behind)
-
-
-def name_fields(line: GuessedLine) -> None:
-    """Name each field after its probable quantity; the names are unique."""
-    used: set[str] = set()
-    for found in line.fields:
-        if not found.kept:
-            continue
-        hint = HINTS.get(found.before.upper(), "")
-        if is_ph(found):
-            found.unit = "[pH]"
-        if found.units:
-            name = "unit"
-        elif not found.numeric:
-            name = "state"
-        elif found.unit:
-            dimension = UNITS[found.unit].dimension
-            name = hint or NAMES.get(dimension, dimension.replace(" ", "_"))
-        else:
-            name = hint or "value"
-        number, free = 1, name
-        while free in used:
-            number += 1
-            free = f"{name}_{number}"
-        used.add(free)
-        found.name = free
-
-
-def is_ph(found: GuessedField) -> bool:
-    """Return True for a number behind the word pH whose form is that of a pH: 0 to 16, with decimals."""
-    if HINTS.get(found.before.upper()) != "ph" or not found.numeric or found.unit or not found.numbers:
-        return False
-    return all(0 <= number <= 16 for number in found.numbers) and all(
-        "." in text or "," in text for text in found.texts if text not in found.special
-    )
-
-
-def share_quantities(others: Sequence[GuessedLine], line: GuessedLine) -> None:
-    """Mark the numbers of `line` that are probably quantities of `others`, which answer the same request.
-
-    Such a number has the same word before it and a unit of the same dimension, or its line begins with the same text: a second
-    channel of it would be an invented one, whose value comes from another time than that of the first.
-    """
-    taken: list[GuessedField] = []
-    for by_name in (True, False):
-        for found in line.fields:
-            if not found.numeric or not found.numbers or found.same_as is not None or not found.kept:
-                continue
-            for group in others:
-                if not by_name and (not found.unit or _begin(group) != _begin(line)):
-                    continue
-                for other in group.fields:
-                    like = other.numeric and other.numbers and other.kept and other.same_as is None
-                    like = (
-                        like
-                        and (other.before == found.before or not by_name)
-                        and _dimension(other) == _dimension(found)
-                    )
-                    if like and found.same_as is None and not any(other is one for one in taken):
-                        found.same_as = other
-                        taken.append(other)
-
-
-def _begin(line: GuessedLine) -> str:
-    return line.pieces[0] if line.pieces and isinstance(line.pieces[0], str) else ""
-
-
-def _dimension(found: GuessedField) -> str:
-    return UNITS[found.unit].dimension if found.unit else ""

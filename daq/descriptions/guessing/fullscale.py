@@ -7,12 +7,14 @@ from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.identity import literal
 from daq.descriptions.guessing.questions import Answers, yes_or_no
+from daq.descriptions.guessing.remarks import fill_in, quoted
 from daq.descriptions.unitwords import UNIT_WORD, unit_word
 
 FACT: Final = "full_scale_uN_m"
 """Fact of the identity from which the torque in percent becomes a torque in \u00b5N\u00b7m."""
 _NAMED: Final = re.compile(
-    rf"(?i)(?<![a-z])(?:full[ _-]?scale|fsd|fs|range|torque|max)[ =:]{{0,3}}(\d+(?:[.,]\d+)?)(?![\d.,])[ ]*((?-i:{UNIT_WORD}))?"
+    r"(?i)(?<![a-z])(?:full[ _-]?scale|fsd|fs|range|torque|max)[ =:]{0,3}(\d+(?:[.,]\d+)?)(?![\d.,])[ ]*"
+    rf"((?-i:{UNIT_WORD}))?"
 )
 _WITH_UNIT: Final = re.compile(rf"(?<![\w.,])(\d+(?:[.,]\d+)?)[ ]*({UNIT_WORD})")
 
@@ -31,40 +33,47 @@ def full_scale(text: str) -> tuple[int, int, str] | None:
 
 
 def with_full_scale(text: str, pattern: str, mark: str, ask: Answers) -> tuple[str, list[str]]:
-    """Return the pattern of an identity line with a field of the full scale, and the lines of the field's table.
+    """Return the pattern of an identity line with a field of the full scale, and further lines of its table.
 
-    The pattern is unchanged where the line has no full scale, a person says so, or its unit is not known.
+    The pattern is unchanged where the line has no full scale or a person says so; without an answer the lines have the
+    open point.
     """
     found = full_scale(text)
     if found is None:
         return pattern, []
     start, end, word = found
-    number, unit = text[start:end], torque(word)
-    behind = literal(text[end:])
+    number, behind = text[start:end], literal(text[end:])
     before = pattern.removesuffix(behind)
-    if not behind or before == pattern:
-        before = pattern
-        behind = "" if not text[end:] else behind
     if not before.endswith(literal(number)):
         return pattern, []
+    answer = _asked(text, number, word, ask)
+    if answer is None:
+        return pattern, [
+            fill_in(f"whether {number} is the torque at full scale, and its unit; the guide names the field")
+        ]
+    if not answer:
+        return pattern, []
+    scale = float(f"{convert(answer[1], answer[0], 'uN.m'):.15g}")
+    keys = [f"fact = {quoted(FACT)}", *([f"scale = {scale:.15g}"] if scale != 1.0 else [])]
+    if not number.isdigit() and ("," in number) != (mark == ","):
+        keys.append(f"decimal = {quoted('comma' if mark == '.' else 'point')}")
+    table = f"fields.full_scale = {{ {', '.join(keys)} }}"
+    return before.removesuffix(literal(number)) + "{full_scale:number}" + behind, [table]
+
+
+def _asked(text: str, number: str, word: str, ask: Answers) -> tuple[str, float] | tuple[()] | None:
+    """Return UCUM code and factor of the full scale; an empty tuple where it is none, None where it is not known."""
+    unit = torque(word)
     if unit is None:
-        unit = ask.ask(
-            f"full scale {text}", f"Is {number} the torque at full scale, and in which unit?", torque_or_no, lines=[text],
-            parts=[number], answers="its unit, as in: uN.m, mN.m, dyn.cm; no, where it is another number",
+        return ask.ask(
+            f"full scale {text}", f"Is {number} the torque at full scale, and in which unit?", torque_or_no,
+            lines=[text], parts=[number], answers="its unit, as in: uN.m, mN.m, dyn.cm; no, where it is another number",
         )  # fmt: skip
-        if unit is None or not unit:
-            return pattern, []
-    elif ask.ask(
+    sure = ask.ask(
         f"full scale {text}", f"Is {number} {word} the torque at full scale?", yes_or_no, lines=[text], parts=[number],
         answers="yes, no",
-    ) is False:  # fmt: skip
-        return pattern, []
-    code, factor = unit
-    scale = float(f"{convert(factor, code, 'uN.m'):.15g}")
-    other = not number.isdigit() and ("," in number) != (mark == ",")
-    decimal = [f'decimal = "{"comma" if mark == "." else "point"}"'] if other else []
-    table = [*decimal, f"fact = {chr(34)}{FACT}{chr(34)}", *([f"scale = {scale:.15g}"] if scale != 1.0 else [])]
-    return before.removesuffix(literal(number)) + "{full_scale:number}" + behind, table
+    )  # fmt: skip
+    return None if sure is None else unit if sure else ()
 
 
 def torque(word: str) -> tuple[str, float] | None:

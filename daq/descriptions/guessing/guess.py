@@ -10,26 +10,22 @@ from typing import Final
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, escaped
 from daq.descriptions.guessing import write
-from daq.descriptions.guessing.blocks import Block, find_block
-from daq.descriptions.guessing.checksum import FEW_LINES, FoundChecksum, Tail, find_checksum, unknown_tail
-from daq.descriptions.guessing.fields import GuessedLine, decimal_mark, is_sure_mark
+from daq.descriptions.guessing.decimals import asked_decimal_mark
+from daq.descriptions.guessing.fields import GuessedLine
+from daq.descriptions.guessing.finding.blocks import Block, find_block
+from daq.descriptions.guessing.finding.checksum import FEW_LINES, FoundChecksum, Tail, find_checksum, unknown_tail
+from daq.descriptions.guessing.finding.refusals import end_to_set, is_refusal, wrong_end
+from daq.descriptions.guessing.finding.textbytes import NO_TEXT, strange
+from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine, cut_lines, interval_of
 from daq.descriptions.guessing.fullscale import full_scale, with_full_scale
 from daq.descriptions.guessing.identity import identity_pattern, literal, serial_words, with_serial
-from daq.descriptions.guessing.questions import Answers, Question, one_of, yes_or_no
+from daq.descriptions.guessing.questions import Answers, Question, one_of
 from daq.descriptions.guessing.readinglines import ReadingLines
-from daq.descriptions.guessing.refusals import end_to_set, wrong_end
-from daq.descriptions.guessing.transcript import Lines, ReceivedLine, cut_lines, interval_of
-from daq.descriptions.guessing.write import quoted
+from daq.descriptions.guessing.remarks import fill_in, quoted, seconds
+from daq.descriptions.guessing.report import framing_findings
 
 IDENTITY_REQUEST: Final = re.compile(
     rb"\*?IDN\?|\bID\b|ID\?|\bSN|IDENTITY_REQUEST|NAME|VER|INFO|\bI\?|\bN\?", re.IGNORECASE
-)
-REFUSAL: Final = re.compile(rb"ERR|UNKNOWN|INVALID|ILLEGAL|SYNTAX|NAK|\?|\x15", re.IGNORECASE)
-"""Words in answers to an unknown request."""
-
-NO_TEXT: Final = (
-    "are not text: baud rate or parity were wrong, or the instrument sends frames of bytes, which are described by hand "
-    "(`bytes`, see the guide)"
 )
 MOST_BYTES: Final = 100_000
 """Number of bytes of a capture from which a description is made; the time grows with the square of the lines."""
@@ -89,8 +85,6 @@ def _beginning(capture: Capture) -> Capture:
 class _Guesser:
     def __init__(self, kind: str, capture: Capture, file: str, ask: Answers) -> None:
         self.kind, self.capture, self.file, self.ask = kind, capture, file, ask
-        self.comma = ""
-        """Open point on the comma in numbers."""
         self.lines: Lines = cut_lines(capture, file)
         self.findings: list[str] = []
         self.left_out: set[str] = set()
@@ -98,12 +92,12 @@ class _Guesser:
         if not self.lines.received:
             raise SettingError("there is no complete line in this capture; capture for longer", file=file)
         raw = [h.text for h in self.lines.received]
-        if _strange(raw) * 5 > sum(map(len, raw)):
+        if strange(raw) * 5 > sum(map(len, raw)):
             raise SettingError(f"most of the bytes received {NO_TEXT}", file=file)
         self.checksum: FoundChecksum | None = find_checksum([t for t in raw if t])
         self.tail: Tail | None = None if self.checksum is not None else unknown_tail(raw)
         bodies = [self._raw_body(text) for text in dict.fromkeys(raw)]
-        if sum(_strange([body]) > 0 for body in bodies) * 3 > len(bodies):
+        if sum(strange([body]) > 0 for body in bodies) * 3 > len(bodies):
             raise SettingError(f"bytes of most different lines {NO_TEXT}", file=file)
         self._enough_lines()
         self._checksum_in_doubt(raw)
@@ -144,10 +138,10 @@ class _Guesser:
     def guess(self) -> Guess:
         """Return the description file and the findings."""
         poll, identity, others = self._requests()
-        self._report_framing()
+        self.findings += framing_findings(self.lines, self.checksum, self.tail, self.block)
         readings = [h for h in self.lines.received if (h.asked is None if self.lines.streams else h.asked in poll)]
         texts = [self._body(h.text) for h in readings if h.text]
-        mark = self._decimal_mark(texts)
+        mark, comma = asked_decimal_mark(texts, self.ask)
         lines = self.lines
         scales = self._scales(others) if identity is not None else {}
         parts: list[list[str]] = [
@@ -158,7 +152,7 @@ class _Guesser:
                 identified=["who", *scales] if identity is not None else [],
                 ignored=[text.decode("latin-1") for text in self.block.ignored] if self.block is not None else [],
             ),
-            [write.fill_in(self.comma)] if self.comma else [],
+            [fill_in(comma)] if comma else [],
             write.port(self.capture.about.get("settings", ""), self.ask, echo=lines.echo),
             write.framing(lines, self.block),
             write.checksum(self.checksum, requests=self.sealed_requests, tail=self.tail),
@@ -184,23 +178,6 @@ class _Guesser:
         parts.append(self._others([other for other in others if other not in scales.values()]))
         text = "\n\n".join("\n".join(part) for part in parts if part) + "\n"
         return Guess(text, self.findings, self.ask.open)
-
-    def _decimal_mark(self, texts: Sequence[str]) -> str:
-        """Return the decimal mark; a comma that may also separate columns is a question."""
-        mark = decimal_mark(texts)
-        if is_sure_mark(texts, mark):
-            return mark
-        with_comma = [text for text in texts if re.search(r"\d,\d", text)]
-        sample = re.search(r"[0-9]+,[0-9]+", with_comma[0])
-        part = sample[0] if sample else ","
-        self.comma = f"whether {part} is one number with a decimal comma, or two numbers"
-        answer = self.ask.ask(
-            "comma", f"Is {part} in these lines one number, with a decimal comma?", yes_or_no, point=self.comma,
-            lines=with_comma, answers="yes; no, where the comma separates two numbers",
-        )  # fmt: skip
-        if answer is not None:
-            self.comma = ""
-        return "." if answer is False else mark
 
     def _scales(self, others: Sequence[bytes]) -> dict[str, bytes]:
         """Return the requests for a full-scale torque that is not in the line of the serial number, by name."""
@@ -247,7 +224,7 @@ class _Guesser:
     def _check_end(self) -> None:
         """Raise `SettingError` where most answers are one error."""
         answered = [(h.text, h.asked) for h in self.lines.received if h.asked is not None]
-        refused = [(text, asked) for text, asked in answered if _is_refusal(self._raw_body(text), self._bare(asked))]
+        refused = [(text, asked) for text, asked in answered if is_refusal(self._raw_body(text), self._bare(asked))]
         sentence = wrong_end(self.lines, refused, answered)
         if sentence and not self.lines.streams:
             raise SettingError(sentence, file=self.file)
@@ -255,7 +232,7 @@ class _Guesser:
     def _refuses(self, request: bytes) -> bool:
         """Return True where the answer is always the same refusal."""
         answers = set(self.lines.answers(request))
-        return len(answers) == 1 and _is_refusal(self._raw_body(answers.pop()), self._bare(request))
+        return len(answers) == 1 and is_refusal(self._raw_body(answers.pop()), self._bare(request))
 
     def _refusal(self) -> bytes:
         return next(iter(self.lines.answers(self.lines.requests[0])), b"")
@@ -292,28 +269,6 @@ class _Guesser:
         return next((h.asked for h in readings if self._body(h.text) == group.lines[0]), None)
 
     # ---- the parts of the file
-
-    def _report_framing(self) -> None:
-        lines = self.lines
-        if lines.begin:
-            self.findings.append("lines are between STX and ETX, with a checksum after ETX, and end with \\r\\n")
-        elif lines.ends:
-            self.findings.append("lines end with " + " or ".join(escaped(e) for e in lines.ends))
-        elif lines.length:
-            self.findings.append(f"every line has {lines.length} bytes")
-        else:
-            between = "lines are between STX and ETX, with a checksum after ETX; " if lines.enveloped else ""
-            self.findings.append(f"{between}only a pause marks the end of a line")
-        if self.checksum is not None:
-            self.findings.append(f"every line has a checksum: {self.checksum}{_proof(self.checksum)}")
-        elif self.tail is not None:
-            self.findings.append("every line ends like a checksum, but it is none of the known ones")
-        else:
-            self.findings.append("no checksum was found: a damaged line may be taken for a value")
-        if self.block is not None:
-            begin = escaped(self.block.begin)
-            self.findings.append(f"a reading is a block of {self.block.lines} lines that begins with {begin!r}")
-        self.findings.append("readings come unasked" if lines.streams else "readings are polled")
 
     def _reading_groups(
         self, poll: Sequence[bytes], readings: Sequence[ReceivedLine], mark: str
@@ -354,7 +309,7 @@ class _Guesser:
     def _timing(self, poll: Sequence[bytes], interval: int) -> list[str]:
         if poll:
             return write.poll(self._poll_names(poll), sum(self.lines.slowest_ns(r) for r in poll))
-        self.findings.append(f"a line comes every {write.seconds(interval)}")
+        self.findings.append(f"a line comes every {seconds(interval)}")
         return write.stream(interval)
 
     def _request(self, name: str, request: bytes, lines: Sequence[str]) -> list[str]:
@@ -381,22 +336,18 @@ class _Guesser:
         out += self._own_checksum(answers)
         self.findings.append(f"it sends its identity: {text}")
         if not sure:
-            out.append(write.fill_in("the place of the serial number in this line"))
-        if table:
+            out.append(fill_in("the place of the serial number in this line"))
+        if "{full_scale:" in pattern:
             self.findings.append("its identity has the torque at full scale")
-            out += ["fields.full_scale = { " + ", ".join(table) + " }"]
-        return out
+        return [*out, *table]
 
     def _facts(self, name: str, request: bytes, mark: str) -> list[str]:
         """Return the line with a full scale that answers a request of its own."""
         text = self._body(self.lines.answers(request)[0])
         pattern, table = with_full_scale(text, literal(text), mark, self.ask)
-        if not table:
-            return [f"[line.{name}]", 'says = "facts"', f"pattern = {quoted(literal(text))}"]
         self.findings.append(f"it sends the torque at full scale: {text}")
         pattern += write.tail_pattern(self.tail)
-        table_line = "fields.full_scale = { " + ", ".join(table) + " }"
-        return [f"[line.{name}]", 'says = "facts"', f"pattern = {quoted(pattern)}", table_line]
+        return [f"[line.{name}]", 'says = "facts"', f"pattern = {quoted(pattern)}", *table]
 
     def _own_checksum(self, texts: Sequence[bytes]) -> list[str]:
         """Return the key of lines without the checksum of the others."""
@@ -417,38 +368,6 @@ class _Guesser:
                 out += [f"pattern = {quoted(literal(text) + write.tail_pattern(self.tail))}"]
                 out += [*self._own_checksum(raw[j : j + 1]), ""]
         return out[:-1]
-
-
-def _proof(found: FoundChecksum) -> str:
-    """Return the number of different lines that prove a checksum, as the end of a sentence."""
-    if found.rivals:
-        return ", and others fit as well"
-    if found.sure:
-        return f", proved by {found.lines} different lines"
-    return f", in {found.lines} different lines; {found.needed} prove it"
-
-
-def _strange(lines: Sequence[bytes]) -> int:
-    """Return the number of bytes that are no text: control characters, and bytes beyond ASCII that are no UTF-8.
-
-    The signs of units in latin-1 are text: degree, micro, squared, cubed, dot.
-    """
-    try:
-        b"".join(lines).decode("utf-8")
-        beyond = 0x100
-    except UnicodeDecodeError:
-        beyond = 0x80
-    return sum(
-        (b >= beyond and b not in b"\xb0\xb5\xb2\xb3\xb7") or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15")
-        for line in lines
-        for b in line
-    )
-
-
-def _is_refusal(answer: bytes, request: bytes) -> bool:
-    """Return True where an answer is a refusal; the part that repeats the request is ignored."""
-    repeated = next((i for i, (a, b) in enumerate(zip(answer, request, strict=False)) if a != b), len(request))
-    return REFUSAL.search(answer[repeated:]) is not None
 
 
 def _measures(group: GuessedLine) -> bool:

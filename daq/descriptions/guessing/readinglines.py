@@ -4,16 +4,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daq.descriptions.guessing.fieldlines import same_quantity
-from daq.descriptions.guessing.fields import (
-    GuessedField,
-    GuessedLine,
-    guess_line,
-    is_ph,
-    name_fields,
-    share_quantities,
-)
+from daq.descriptions.guessing.fields import GuessedField, GuessedLine, guess_line
+from daq.descriptions.guessing.finding.hexwords import marked
 from daq.descriptions.guessing.grouping import group_lines
-from daq.descriptions.guessing.hexwords import marked
+from daq.descriptions.guessing.naming import is_ph, name_fields, share_quantities
 from daq.descriptions.guessing.questions import (
     LABEL,
     OTHER_QUANTITY,
@@ -87,8 +81,8 @@ class ReadingLines:
         if found.type == "hex":
             answer = self.ask.ask(
                 f"hex {found.key}", "What are the hexadecimal digits in these lines?", hexadecimal, lines=line.lines,
-                parts=found.texts, answers="bits (each bit is a state), state (each text is one), ignored, number UNIT, "
-                "signed UNIT (two's complement); a UNIT may have a factor: number 0.01 %",
+                parts=found.texts, answers="bits (each bit is a state), state (each text is one), ignored, number "
+                "UNIT, signed UNIT (two's complement); a UNIT may have a factor: number 0.01 %",
             )  # fmt: skip
             if answer is None:
                 found.type = "word"
@@ -97,8 +91,9 @@ class ReadingLines:
         elif found.numeric and found.kept and found.numbers and not found.unit and not is_ph(found):
             answer = self.ask.ask(
                 f"unit {found.key}", f"What is the number {found.texts[0]} in these lines?", meaning, lines=line.lines,
-                parts=found.texts, answers="its unit, as in: g/cm3, \u00b0C, rpm, %, 1 (a plain number), 0.1 \u00b0C (tenths); state "
-                "(each number is a state), bits (hexadecimal digits), ignored (a counter, an address, ...)",
+                parts=found.texts,
+                answers="its unit, as in: g/cm3, \u00b0C, rpm, %, 1 (a plain number), 0.1 \u00b0C (tenths); "
+                "state (each number is a state), bits (hexadecimal digits), ignored (a counter, an address, ...)",
             )  # fmt: skip
             if answer is not None:
                 _set_number(found, answer)

@@ -4,15 +4,15 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from daq.descriptions.guessing.blocks import Block
-from daq.descriptions.guessing.catalogue import ALGORITHMS
-from daq.descriptions.guessing.checksum import FoundChecksum, Tail
-from daq.descriptions.guessing.fields import GuessedField, GuessedLine
-from daq.descriptions.guessing.identity import literal
-from daq.descriptions.guessing.remarks import FILL_IN, fill_in, quoted, seconds, time
 from daq.descriptions.guessing.fieldlines import field_table
+from daq.descriptions.guessing.fields import GuessedField, GuessedLine
+from daq.descriptions.guessing.finding.blocks import Block
+from daq.descriptions.guessing.finding.catalogue import ALGORITHMS
+from daq.descriptions.guessing.finding.checksum import FoundChecksum, Tail
+from daq.descriptions.guessing.finding.transcript import Lines, interval_of
+from daq.descriptions.guessing.identity import literal
 from daq.descriptions.guessing.questions import Answers, one_of, span, yes_or_no
-from daq.descriptions.guessing.transcript import Lines, interval_of
+from daq.descriptions.guessing.remarks import FILL_IN, fill_in, quoted, seconds, time
 
 SECOND: Final = 1_000_000_000
 LEAST_TIMEOUT: Final = 300_000_000
@@ -100,7 +100,7 @@ def checksum(found: FoundChecksum | None, *, requests: bool, tail: Tail | None =
     `tail`: the end of the lines that looks like an unknown one.
     """
     if tail is not None:
-        what = f"the checksum behind {quoted(tail.mark)}, which is none of the {len(ALGORITHMS)} known ones: until it is checked, "
+        what = f"the checksum behind {quoted(tail.mark)}, none of {len(ALGORITHMS)} known ones: until it is checked, "
         return [fill_in(what + "a damaged line may be taken for a value; for another one write a driver in Python")]
     if found is None:
         return []
@@ -192,18 +192,18 @@ def tail_pattern(tail: Tail | None) -> str:
     return "" if tail is None else f"{literal(tail.mark)}{{:word {tail.digits}}}"
 
 
-def ignored_line(name: str, group: GuessedLine, ask: Answers, tail: Tail | None = None, own: str = "") -> list[str]:
-    """Return the table of a line without a measured value, or of one that is too rare; `own` is a key of its checksum."""
+def ignored_line(name: str, group: GuessedLine, ask: Answers, tail: Tail | None = None) -> list[str]:
+    """Return the table of a line without a measured value, or of one that is too rare."""
     point = f"the meaning of {quoted(group.lines[0])}"
     meaning = ask.ask(
-        f"meaning {group.key}", "What does this line mean?", one_of(("ignored", "refusal")), point=point, lines=group.lines,
+        f"meaning {group.key}", "What does this line mean?", one_of(("ignored", "refusal")), point=point,
+        lines=group.lines,
         answers="ignored (it has no meaning for the values), refusal (an error in place of an answer)",
     )  # fmt: skip
     out = [
         f"[line.{name}]",
         f"says = {quoted(meaning or 'ignored')}",
         f"pattern = {quoted(_pattern(group, named=False) + tail_pattern(tail))}",
-        *([own] if own else []),
     ]
     return out if meaning else [*out, fill_in(point)]
 
@@ -219,8 +219,8 @@ def reading_line(name: str, group: GuessedLine, ask: Answers, tail: Tail | None 
     constant = [
         number for number in group.fixed_numbers
         if ask.ask(
-            f"fixed {group.key}/{number}", f"Can the number {number}, the same in all of these lines, change?", yes_or_no,
-            lines=group.lines, parts=[number] * len(group.lines), answers="yes, no",
+            f"fixed {group.key}/{number}", f"Can the number {number}, the same in all of these lines, change?",
+            yes_or_no, lines=group.lines, parts=[number] * len(group.lines), answers="yes, no",
         ) is None
     ]  # fmt: skip
     fixed = constant

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from daq.core.driver import Decoded, Driver, Part, Values
+from daq.core.driver import Channel, Decoded, Driver, Part, Values
 from daq.core.errors import SettingError
 from daq.core.units import UNITS, convert
 from daq.descriptions.capture import Capture
@@ -15,13 +15,15 @@ from daq.descriptions.load import check_description
 from daq.testing import check_driver
 from daq.testing.talk import is_reading, transcribe
 from tests.campaigns.dialects.captures import captured
-from tests.campaigns.dialects.dialect import Dialect, drawn
+from tests.campaigns.dialects.dialect import Dialect, Quantity, drawn
 from tests.campaigns.dialects.speaker import Speaker, Told
 from tests.campaigns.dialects.truth import answer
 
 SYNONYMS = {"level": "length"}
 """Names of channels that the program gives by the unit."""
 ROUNDS = 40
+Rows = Sequence[tuple[float, frozenset[str], Told]]
+"""Value, faults and true reading of each reading of a channel."""
 Outcome = Literal["right", "question", "refused", "kit", "incomplete", "wrong"]
 
 
@@ -101,19 +103,9 @@ def compared(dialect: Dialect, made: object, talks: Sequence[tuple[Capture, list
     left = {q.name: q for q in dialect.quantities}
     for channel in driver.channels:
         own = [(values[channel.name], faults, told) for values, faults, told in rows if channel.name in values]
-        match = next((q for q in left.values() if _agrees(q.name, q.unit, channel.unit, own)), None)
-        if match is None and own:
-            return Verdict("wrong", f"channel {channel.name} is no quantity of the instrument")
-        if match is None:
-            continue
-        del left[match.name]
-        if channel.name not in (match.name, SYNONYMS.get(match.name)):
-            return Verdict("incomplete", f"{match.name} is the channel {channel.name}")
-        for value, faults, told in own:
-            if told.faults and not faults:
-                return Verdict(
-                    "wrong", f"{told.raw!r} has the fault {told.faults}, and {channel.name} is {value}, valid"
-                )
+        found = _channel(channel, own, left)
+        if found is not None:
+            return found
     if left:
         return Verdict("incomplete", f"{', '.join(left)} is read by no channel")
     if len(rows) * 2 < readings:
@@ -123,6 +115,20 @@ def compared(dialect: Dialect, made: object, talks: Sequence[tuple[Capture, list
     if dialect.full_scale is not None and "full_scale_uN_m" not in str(driver.options):
         return Verdict("incomplete", "the full scale of the torque is not read")
     return Verdict("right")
+
+
+def _channel(channel: Channel, own: Rows, left: dict[str, Quantity]) -> Verdict | None:
+    """Return the fault of a channel with the readings `own`; its quantity is removed from `left`."""
+    match = next((q for q in left.values() if _agrees(q.name, q.unit, channel.unit, own)), None)
+    if match is None:
+        return Verdict("wrong", f"channel {channel.name} is no quantity of the instrument") if own else None
+    del left[match.name]
+    if channel.name not in (match.name, SYNONYMS.get(match.name)):
+        return Verdict("incomplete", f"{match.name} is the channel {channel.name}")
+    for value, faults, told in own:
+        if told.faults and not faults:
+            return Verdict("wrong", f"{told.raw!r} has the fault {told.faults}, and {channel.name} is {value}, valid")
+    return None
 
 
 def _told(frame: bytes, begin: bytes, end: bytes, told: list[Told]) -> Told | None:

@@ -1,6 +1,7 @@
 """Answer the questions of `daq driver new --ask` by what a dialect is."""
 
 import re
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from daq.core.units import UNITS, convert
@@ -13,49 +14,55 @@ from tests.campaigns.dialects.speaker import Told
 def answer(question: Question, dialect: Dialect, told: list[Told]) -> str | None:
     """Return the answer; None for "I do not know"."""
     kind = question.key.split(" ")[0]
-    if kind == "baud":
-        return "9600"
-    if kind == "full":
-        if dialect.full_scale is None:
-            return "no"
-        return "yes" if "yes" in question.answers else "uN.m"
-    if kind == "serial":
-        words = [word for word in question.answers.split("; ") if dialect.serial in word]
-        return words[0] if words == [dialect.serial] else None
-    if kind == "meaning":
-        return "refusal" if dialect.error and question.lines[0] in dialect.error else "ignored"
-    if kind == "comma":
-        return "yes" if dialect.comma else "no"
-    if kind == "checksum":
-        return _checksum(question, dialect)
-    if kind == "same":
-        elements = [
-            element_of(replace(question, lines=(one,), parts=(part,)), told)
-            for one, part in zip(question.lines, question.parts, strict=True)
-        ]
-        return None if None in elements else "yes" if elements[0] == elements[1] else "no"
+    if kind in GENERAL:
+        return GENERAL[kind](question, dialect, told)
     element = element_of(question, told)
     if kind == "fixed" and element is None:
         return "no" if question.parts[0] in dialect.prefix else None
-    labels = {q.label for q in dialect.quantities}
-    if kind == "state" and element is None and set(question.parts) <= labels:
+    if kind == "state" and element is None and set(question.parts) <= {q.label for q in dialect.quantities}:
         return "quantity"
     if element is None:
         return None
+    if element == "state":
+        return _of_state(kind, question, dialect)
+    if element in ("counter", "clock"):
+        return "ignored" if kind in ("unit", "state", "hex") else None
     quantity = next((q for q in dialect.quantities if element in (("value", q.name), ("unit", q.name))), None)
-    if kind == "bit":
-        return dialect.bits.get(int(question.key.rpartition("/")[2]), "") or "ok"
-    if kind == "hex":
-        return "bits" if element == "state" and dialect.state == "bits" else "state" if element == "state" else None
-    if kind == "state":
-        return _state(element, question, dialect)
-    if element == "counter" and kind in ("unit", "state", "hex"):
-        return "ignored"
     if kind == "special" and quantity is not None:
         return quantity.instead_fault
-    if kind == "unit" and element == "state":
-        return "bits" if dialect.state == "bits" else "state"
     return None if quantity is None else _of_quantity(kind, element, question, quantity)
+
+
+def _of_state(kind: str, question: Question, dialect: Dialect) -> str | None:
+    """Return the answer on a state: bits, texts or digits."""
+    if kind == "bit":
+        return dialect.bits.get(int(question.key.rpartition("/")[2]), "") or "ok"
+    if kind in ("hex", "unit"):
+        return "bits" if dialect.state == "bits" else "state"
+    text = question.parts[0]
+    return (dialect.states[text] or "ok") if kind == "state" and text in dialect.states else None
+
+
+def _full_scale(question: Question, dialect: Dialect, _told: list[Told]) -> str:
+    if dialect.full_scale is None:
+        return "no"
+    return "yes" if "yes" in question.answers else "uN.m"
+
+
+def _serial(question: Question, dialect: Dialect, _told: list[Told]) -> str | None:
+    return dialect.serial if dialect.serial in question.answers.split("; ") else None
+
+
+def _meaning(question: Question, dialect: Dialect, _told: list[Told]) -> str:
+    return "refusal" if dialect.error and question.lines[0] in dialect.error else "ignored"
+
+
+def _same(question: Question, _dialect: Dialect, told: list[Told]) -> str | None:
+    both = [
+        element_of(replace(question, lines=(line,), parts=(part,)), told)
+        for line, part in zip(question.lines, question.parts, strict=True)
+    ]
+    return None if None in both else "yes" if both[0] == both[1] else "no"
 
 
 NAMES = {
@@ -64,7 +71,7 @@ NAMES = {
 }  # fmt: skip
 
 
-def _checksum(question: Question, dialect: Dialect) -> str | None:
+def _checksum(question: Question, dialect: Dialect, _told: list[Told]) -> str | None:
     own = dialect.check
     if own is None:
         return None
@@ -90,13 +97,6 @@ def element_of(question: Question, told: list[Told]) -> object:
     return next(iter(found)) if found and len(found) == 1 else None
 
 
-def _state(element: object, question: Question, dialect: Dialect) -> str | None:
-    text = question.parts[0]
-    if element == "state":
-        return (dialect.states.get(text, "") or "ok") if text in dialect.states else None
-    return "ignored" if element in ("counter", "clock") else None
-
-
 def _of_quantity(kind: str, element: object, question: Question, quantity: Quantity) -> str | None:
     if isinstance(element, tuple) and element[0] == "unit":
         own = quantity.switched
@@ -117,3 +117,15 @@ def _of_quantity(kind: str, element: object, question: Question, quantity: Quant
         low, high = (convert(x * factor, code, unit) for x in (low, high))
         return f"{low:.9g} to {high:.9g}"
     return None
+
+
+GENERAL: Mapping[str, Callable[[Question, Dialect, list[Told]], str | None]] = {
+    "baud": lambda *_: "9600",
+    "comma": lambda _q, dialect, _t: "yes" if dialect.comma else "no",
+    "full": _full_scale,
+    "serial": _serial,
+    "meaning": _meaning,
+    "checksum": _checksum,
+    "same": _same,
+}
+"""Answers to questions that are not about one element of a line."""

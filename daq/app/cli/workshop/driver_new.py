@@ -55,13 +55,7 @@ def _described(kind: str, source: Path, path: Path, *, ask: bool) -> int:
     if path.exists():
         raise SettingError("exists already; name another file with -o, or remove it", file=str(path))
     guess = ask_through(kind, capture, source.name) if ask else guess_description(kind, capture, source.name)
-    try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(guess.text)
-    except FileExistsError:
-        raise SettingError("exists already; name another file with -o, or remove it", file=str(path)) from None
-    except OSError as error:
-        raise SettingError(f"cannot be written: {error.strerror}", file=str(path)) from error
+    _write(guess.text, path)
     try:
         description = check_description(tomllib.loads(guess.text), str(path))
     except SettingError as error:
@@ -89,3 +83,13 @@ def _described(kind: str, source: Path, path: Path, *, ask: bool) -> int:
     given = "" if beside == source and source.parent == path.parent else f" --capture {source}"
     print(f"next: daq driver check {path}{given}")
     return 0
+
+
+def _write(text: str, path: Path) -> None:
+    try:
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError:
+        raise SettingError("exists already; name another file with -o, or remove it", file=str(path)) from None
+    except OSError as error:
+        raise SettingError(f"cannot be written: {error.strerror}", file=str(path)) from error

@@ -1,14 +1,23 @@
 """Recognise that most answers of an instrument are one error, and name the line end to set."""
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
 from daq.descriptions.capture import escaped
-from daq.descriptions.guessing.transcript import Lines
+from daq.descriptions.guessing.finding.transcript import Lines
 
 LEAST: Final = 4
 """Least number of answers."""
+REFUSAL: Final = re.compile(rb"ERR|UNKNOWN|INVALID|ILLEGAL|SYNTAX|NAK|\?|\x15", re.IGNORECASE)
+"""Words in answers to an unknown request."""
+
+
+def is_refusal(answer: bytes, request: bytes) -> bool:
+    """Return True where an answer is a refusal; the part that repeats the request is ignored."""
+    repeated = next((i for i, (a, b) in enumerate(zip(answer, request, strict=False)) if a != b), len(request))
+    return REFUSAL.search(answer[repeated:]) is not None
 
 
 def wrong_end(lines: Lines, refused: Sequence[tuple[bytes, bytes]], answered: Sequence[tuple[bytes, bytes]]) -> str:

@@ -1,7 +1,7 @@
 """Checksums that are tried at the end of lines: those with a name, CRCs of the public catalogue, and further sums.
 
-The parameters of a CRC are width, polynomial, initial value, bit order and final exclusive or (Williams, "A painless guide to
-CRC error detection algorithms", 1993); each is tested with its check value, the CRC of ``123456789``.
+The parameters of a CRC are width, polynomial, initial value, bit order and final exclusive or (Williams, "A painless
+guide to CRC error detection algorithms", 1993); each is tested with its check value, the CRC of ``123456789``.
 """
 
 import math

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import groupby, pairwise
 from typing import Final
 
-from daq.descriptions.guessing.transcript import Lines, ReceivedLine
+from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine
 
 LEAST_BLOCKS: Final = 4
 """Least number of blocks in a capture that prove their form."""
@@ -46,7 +46,7 @@ def find_block(lines: Lines) -> Block | None:
     if len(together) < LEAST_BLOCKS:
         return None
     whole = together[1:-1] if lines.streams else together
-    heads = Counter(head for group in whole for head in {_head(line.text) for line in group})
+    heads = Counter(head for group in whole for head in dict.fromkeys(_head(line.text) for line in group))
     regular = {head for head, count in heads.items() if count * 10 >= 9 * len(whole)}
     orders = {tuple(_head(line.text) for line in group if _head(line.text) in regular) for group in whole}
     if len(orders) != 1:

@@ -5,9 +5,10 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final, Literal
 
-from daq.descriptions.guessing.catalogue import ALGORITHMS, Algorithm
+from daq.descriptions.guessing.finding.catalogue import ALGORITHMS, Algorithm
 
 Written = Literal["hex", "decimal", "big_endian", "little_endian"]
 Letters = Literal["upper", "lower"]
@@ -111,9 +112,12 @@ class FoundChecksum:
 
 def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) -> FoundChecksum | None:
     """Return the checksum of at least nine in ten of the different lines; None where none is likely."""
-    different = list(dict.fromkeys(f for f in frames if len(f) > 2))[:MOST_FRAMES]
-    if len(different) < 2:
-        return None
+    different = tuple(dict.fromkeys(f for f in frames if len(f) > 2))[:MOST_FRAMES]
+    return None if len(different) < 2 else _found(different, enough_bits)
+
+
+@lru_cache(maxsize=4)  # the same lines are searched again after each answer of a person
+def _found(different: tuple[bytes, ...], enough_bits: float) -> FoundChecksum | None:
     best: FoundChecksum | None = None
     fitting: list[FoundChecksum] = []
     places = [place for place in _places(different) if _is_written(place, different)]

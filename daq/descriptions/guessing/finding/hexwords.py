@@ -1,4 +1,4 @@
-"""Find the words of hexadecimal digits in lines: status words, whose digits and letters would be taken for numbers and units."""
+"""Find words of hexadecimal digits in lines, whose digits and letters would be taken for numbers and units."""
 
 import re
 from collections.abc import Sequence
@@ -14,8 +14,8 @@ _EXPONENT: Final = re.compile(r"[0-9]+[eE][0-9]{1,2}")
 def marked(texts: Sequence[str], mark: str = ".") -> list[str]:
     """Return the lines, whose decimal mark is `mark`, with `MARKED` before each word that is hexadecimal.
 
-    It is where all lines of the same punctuation have words of one width of hexadecimal digits in one place, some with a
-    letter and some with a digit.
+    All lines of the same punctuation have words of one width of hexadecimal digits in one place, some with a letter and
+    some with a digit.
     """
     places: dict[tuple[str, int], list[str]] = {}
     rows = [_words(text, mark) for text in texts]

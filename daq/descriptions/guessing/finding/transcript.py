@@ -278,8 +278,8 @@ def _streams(lines: Lines, capture: Capture) -> bool:
 def _part_answers_from_stream(lines: Lines, capture: Capture) -> None:
     """Take back the request of lines that belong to the stream.
 
-    Where one text follows nearly every sending of a request and hardly comes otherwise, it is the answer. Otherwise an answer
-    is among the first lines after its request, and its shape is not more frequent than the request.
+    Where one text follows nearly every sending of a request and hardly comes otherwise, it is the answer. Otherwise an
+    answer is among the first lines after its request, and its shape is not more frequent than the request.
     """
     shapes = Counter(_words(h.text) for h in lines.received)
     texts = Counter(h.text for h in lines.received)
