@@ -14,6 +14,8 @@ from daq.core.statistics import Axis, Summary, longest_interval, summarise
 NAN = float("nan")
 TURN_ROUNDING = 1e-9
 """Rounding error, in revolutions, allowed in the running sum of revolutions."""
+FEWEST_DROPPED = 4096
+"""Rows are discarded in parts of at least this number, so that each is moved seldom."""
 _row = itemgetter(0)
 
 
@@ -74,6 +76,20 @@ class Columns:
             column.append(NAN if value is None else value + 0.0)
         for channel, fault in item.faults:
             self.missing.append((row, self.channels.index(channel) if channel else -1, fault))
+
+    def drop_before(self, t: int) -> None:
+        """Discard the rows before the last one at or before `t` (ns): no later span starts before `t`.
+
+        That row stays, because the revolutions and the temperature at the start of a span are those of the row before.
+        """
+        first = bisect_right(self.times, t) - 1
+        if first < FEWEST_DROPPED:
+            return
+        del self.times[:first]
+        for column in (self.revolutions, *self.values):
+            del column[:first]
+        kept = self.missing[bisect_left(self.missing, first, key=_row) :]
+        self.missing = [(row - first, channel, fault) for row, channel, fault in kept]
 
     def between(self, start: int, end: int) -> Span:
         """Return the span of the readings with ``start < t_i <= end`` (ns)."""

@@ -35,6 +35,7 @@ class Exchange:
         "_awake_since",
         "_deadline",
         "_echo",
+        "_ends_by_silence",
         "_line_wait_ns",
         "_outstanding",
         "_pause_until",
@@ -70,6 +71,7 @@ class Exchange:
         self.interval_ns = interval_ns or driver.interval_ns
         self.driver = driver
         self.framer = make_framer(driver.framing)
+        self._ends_by_silence = driver.framing.silence_ns > 0
         self.counters = ExchangeCounters()
         self.send = send
         self.failed = failed
@@ -201,15 +203,17 @@ class Exchange:
                 due = self._quiet_until
             elif self.polling:
                 due = max(self.next_poll, self._quiet_until)
-            due = min(due, self.framer.wake_at)
+            if self._ends_by_silence:
+                due = min(due, self.framer.wake_at)
         if self.polling and not self.silent and self.stale_after_ns:
-            due = min(due, self.last_reading_t + self.stale_after_ns)
+            stale = self.last_reading_t + self.stale_after_ns
+            due = min(due, stale)
         return due
 
     def tick(self, t: int) -> list[Item]:
         """Do what is due at `t` (ns), and return the items of a frame that a silence has ended."""
         items: list[Item] = []
-        if self.up and t >= self.framer.wake_at:
+        if self._ends_by_silence and self.up and t >= self.framer.wake_at:
             items = list(self._settle_each(t, self.framer.tick(t)))
         if self._outstanding is not None and t >= self._deadline:
             self._expired(t)

@@ -144,16 +144,17 @@ def read_records(raw: bytes, *, check: bool = True) -> Iterator[Record]:
     links: list[str] = []
     offset, index = 0, 0
     size = len(raw)
+    head, unpack, unpack_crc, crc32 = HEAD.size, HEAD.unpack_from, CRC.unpack_from, zlib.crc32
     while offset < size:
-        if size - offset < HEAD.size + CRC.size:
+        if size - offset < head + CRC.size:
             raise JournalError("the journal ends inside this record", record=index)
-        kind, link, t, length = HEAD.unpack_from(raw, offset)
-        end = offset + HEAD.size + length
+        kind, link, t, length = unpack(raw, offset)
+        end = offset + head + length
         if end + CRC.size > size:
             raise JournalError("wrong length, or the journal ends inside this record", record=index)
-        if check and zlib.crc32(raw[offset:end]) != CRC.unpack_from(raw, end)[0]:
+        if check and crc32(raw[offset:end]) != unpack_crc(raw, end)[0]:
             raise JournalError(f"wrong CRC (kind {kind}, t {t} ns)", record=index)
-        payload = raw[offset + HEAD.size : end]
+        payload = raw[offset + head : end]
         try:
             if kind == HEADER:
                 header = read_header(payload)

@@ -1,6 +1,7 @@
 """Measure one step: its clock, its readings, its stop rule and its kept values."""
 
 from collections.abc import Callable, Mapping, Sequence
+from typing import Final
 
 from daq.core.columns import Columns
 from daq.core.derive import Getter, getters, roots
@@ -11,6 +12,9 @@ from daq.core.plan import Extent, Keep, Plan
 from daq.core.spans import take
 from daq.core.steady import BLOCKS
 from daq.core.stop import Met, RuleProgress, StepClock, StopRule
+
+DROP_MARGIN_NS: Final = 60 * 10**9
+"""Readings stay this much longer (ns) than the longest span needs them."""
 
 
 class Meter:
@@ -64,10 +68,27 @@ class Meter:
         steady = dict.fromkeys(leaf.rule.signal for rule in self._rules for leaf in rule.steady)
         self._steady_of_lead = [(s, signals[s]) for s in steady if s in signals]
         self._steady_check = min(rule.next_check for rule in self._rules)
+        self._reach = self._longest_reach()
+        self._next_drop = NEVER if self._reach == NEVER else t + self._reach
         #: The rules use only time and steadiness, so readings with equal times can be taken as a batch.
         self.batchable = not (self._watched or self._counted or self._turned_intervals)
         self.wake_at = self._next_due()
         """Time (ns) at which an action is due without a reading."""
+
+    def _longest_reach(self) -> int:
+        """Return the time (ns) that the longest span reaches back; `NEVER` where a span counts turns or readings."""
+        spans = [k.span for k in self.step.keep]
+        spans += [leaf.rule.span for rule in self._rules for leaf in rule.steady]
+        if not all(span.ns for span in spans):
+            return NEVER
+        every = [k.every.ns for k, _ in self._intervals]
+        return max((span.ns for span in spans), default=0) + max(every, default=0) + DROP_MARGIN_NS
+
+    def _drop(self, t: int) -> None:
+        """Discard the readings that no later span needs, so that a long step does not fill the memory."""
+        self._next_drop = t + self._reach
+        for columns in self.columns.values():
+            columns.drop_before(t - self._reach)
 
     # ---- readings
 
@@ -87,6 +108,8 @@ class Meter:
         else:
             columns.add(t, revolutions, item)
             values = item
+        if t >= self._next_drop:
+            self._drop(t)
         if clock.floor == NEVER and revolutions >= self.step.settle.revolutions:
             clock.floor = t
         if self._watched:
@@ -103,6 +126,8 @@ class Meter:
         """Take further readings without fault that have the time `t` (ns); only where `batchable`."""
         self.clock.readings += len(rows)
         self.lead.add_batch(t, self.clock.revolutions, rows)
+        if t >= self._next_drop:
+            self._drop(t)
 
     def _count(self, t: int) -> None:
         clock = self.clock

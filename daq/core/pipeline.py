@@ -103,6 +103,8 @@ class Pipeline:
                 self._receive(t, event.link, event.data)  # type: ignore[union-attr]  # the kind is known
             elif kind is Tick:
                 self._advance(t, including=True)
+                if not self._link_effects:
+                    continue  # `_advance` has set `wake_at`
             else:
                 self._take(event)
             if self._link_effects:
@@ -169,10 +171,11 @@ class Pipeline:
         if life.state is State.ENDED:
             return due
         for link in self._all:
-            due = min(due, link.exchange.wake_at, link.timer_due)
+            at = link.exchange.wake_at
+            due = min(due, at, link.timer_due)
         meter = life.meter
         at = life.wake_at if meter is None else meter.wake_at
-        due = min(at, due)
+        due = min(due, at)
         if self._lead_link.exchange.silent and life.state in ACTIVE:
             due = min(due, self._silence_deadline())
         return due

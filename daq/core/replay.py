@@ -97,11 +97,8 @@ def replay(raw: bytes, make_driver: MakeDriver, *, check: bool = True) -> Replay
     damage.
     """
     out = Replay()
-    try:
-        for _ in read_records(raw):
-            pass
-    except JournalError as error:
-        out.damage, out.damaged_record = str(error), error.record
+    if not check:
+        _find_damage(raw, out)
     comparison = _Comparison(out, make_driver)
     try:
         for record in read_records(raw, check=check):
@@ -110,8 +107,18 @@ def replay(raw: bytes, make_driver: MakeDriver, *, check: bool = True) -> Replay
                 break
     except JournalError as error:
         comparison.differs(error.record, "", f"damaged: {error}")
+    if check and out.difference is not None:
+        _find_damage(raw, out)  # without a difference every record was read
     comparison.finish()
     return out
+
+
+def _find_damage(raw: bytes, out: Replay) -> None:
+    try:
+        for _ in read_records(raw):
+            pass
+    except JournalError as error:
+        out.damage, out.damaged_record = str(error), error.record
 
 
 def flip_bit(raw: bytes, n: int) -> bytes:

@@ -1,11 +1,14 @@
 """The effects and the replay do not depend on how bytes are cut and joined, or on how events are batched."""
 
+import contextlib
 import random
+from dataclasses import replace
 
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from daq.core import columns, meter
 from daq.core.events import Received
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Conditioning, Keep, Rule, Seek
@@ -141,6 +144,22 @@ def effects_of(name: str, batches) -> list[str]:
     return texts([effect for batch in batches for effect in pipeline.step(batch)])
 
 
+@contextlib.contextmanager
+def dropping_at_once():
+    """Discard each reading as soon as no span can need it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(columns, "FEWEST_DROPPED", 1)
+        patch.setattr(meter, "DROP_MARGIN_NS", 0)
+        drop = meter.Meter._drop
+
+        def drop_always(self, t):
+            drop(self, t)
+            self._next_drop = t
+
+        patch.setattr(meter.Meter, "_drop", drop_always)
+        yield
+
+
 def cut(events, rng, pieces=3):
     """Yield the events with every chunk of bytes cut into pieces of the same time."""
     for event in events:
@@ -177,6 +196,8 @@ def test_cut_joined_or_batched_the_effects_are_the_same(name, happenings, seed):
     assert effects_of(name, ([e] for e in cut(events, rng))) == expected
     assert effects_of(name, [list(cut(events, rng, 40))]) == expected
     assert effects_of(name, ([e] for e in joined(events))) == expected
+    with dropping_at_once():
+        assert effects_of(name, [events]) == expected
     at = sorted(rng.randrange(len(events) + 1) for _ in range(5))
     assert effects_of(name, (events[a:b] for a, b in zip([0, *at], [*at, len(events)], strict=True))) == expected
     again = replay(run.journal(), make_driver)
@@ -197,6 +218,30 @@ def test_a_burst_is_the_same_as_its_lines_one_by_one():
         assert len(single) > 20 * len(run.events)
         assert effects_of(name, single) == texts(run.effects)
         assert len(run.kept) > 0
+
+
+def test_readings_that_no_span_needs_are_discarded_and_change_nothing():
+    """The columns of a long step hold its longest spans only; the values are those of all readings, to the last bit."""
+    plan = plan_of(
+        step(Rule("any", "any", rules=(replace(STEADY, limit=1e-9), elapsed(60.0))), EVERY, END, speed=30.0),
+        companions=("probe",),
+    )
+    rng, found, most = random.Random(5), [], []
+    for dropped in (False, True):
+        with dropping_at_once() if dropped else contextlib.nullcontext():
+            run = Script(plan).begin()
+            rng.seed(5)
+            for i in range(610):
+                if i == 590:
+                    held = run.pipeline.life.meter.columns.values()
+                    most.append([len(c.times) for c in held] + [len(c.missing) for c in held])
+                rows = b"".join(b"r %d.25 30.0 25.0\n" % rng.randrange(48, 53) for _ in range(rng.randrange(1, 4)))
+                run.feed(Received(run.ns(i / 10), "lead", rng.choice([rows, rows, b"r nan 30.0 25.0\n"])))
+                run.feed(Received(run.ns(i / 10), "probe", b"25.0\n"))
+            found.append(texts(run.effects))
+    assert found[0] == found[1]
+    assert len(run.kept) > 50
+    assert all(few < many / 8 for many, few in zip(*most, strict=True) if many), most
 
 
 def test_an_action_due_at_the_time_of_a_reading_comes_after_all_readings_of_that_time():

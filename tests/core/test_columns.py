@@ -1,5 +1,7 @@
 """Spans resolved to rows, in time and in revolutions; nulls are never averaged."""
 
+import random
+
 import pytest
 
 from daq.core.driver import Values
@@ -35,6 +37,29 @@ def test_spans_in_revolutions(turns, floor, start, first, cut):
 def test_a_span_in_revolutions_without_readings_is_cut():
     span, short = columns_of([]).last_turns(1.0, 50, 20)
     assert (span.n, span.start, span.end, short) == (0, 20, 50, True)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_after_rows_are_dropped_every_later_span_is_the_same(seed, monkeypatch):
+    """Also a span that begins exactly at the time given, whose revolutions count from the row before it."""
+    monkeypatch.setattr("daq.core.columns.FEWEST_DROPPED", 1)
+    rng = random.Random(seed)
+    times = sorted(rng.randrange(0, 100) for _ in range(60))
+    rows = [
+        (float(i), 30.0, 25.0) if rng.random() < 0.8 else Values((None, 30.0, 25.0), (("torque", "saturated"),))
+        for i in range(60)
+    ]
+    turns = sorted(rng.random() * 20 for _ in range(60))
+    whole, less = (columns_of(rows, times=times, revolutions=turns) for _ in range(2))
+    t = rng.choice([*times, 50, 51])
+    less.drop_before(t)
+    for start, end in ((a, b) for a in range(t, 101) for b in range(a, 101, 7)):
+        one, other = whole.between(start, end), less.between(start, end)
+        assert one.n == other.n
+        assert whole.clean(one, ["torque"]) == less.clean(other, ["torque"])
+        assert whole.faults(one, "torque") == less.faults(other, "torque")
+        before = [c.revolutions[s.first - 1] if s.first else 0.0 for c, s in ((whole, one), (less, other))]
+        assert before[0] == before[1]
 
 
 def test_nulls_are_left_out_by_channel_and_named():

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from tests.support.processes.laboratory import Daemon, Simulators
+from tests.support.processes.laboratory import SHORT, Daemon, Simulators
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(400)]
 
@@ -51,6 +51,7 @@ def measure_until_valid(lab):
 @pytest.mark.parametrize("with_daemon", [True, False])
 def test_the_way_of_a_sample(lab, with_daemon):
     (lab.config / "products" / "test-glaze.toml").write_text(TESTED)
+    (lab.config / "methods" / "other.toml").write_text(SHORT.replace('"short"', '"other"'))
     daemon = Daemon(lab) if with_daemon else None
     if daemon is not None:
         daemon.ready()
@@ -61,7 +62,7 @@ def test_the_way_of_a_sample(lab, with_daemon):
         )
         assert (refused.returncode, "its ids are T-###" in refused.stderr) == (2, True)
 
-        refused = lab.daq("run", "medium", "--instrument", "bench-1", "--sample", "T-001", "--plain")
+        refused = lab.daq("run", "other", "--instrument", "bench-1", "--sample", "T-001", "--plain")
         assert refused.returncode == 15, refused.stderr
         assert (
             "not comparable with the limits of test-glaze: the limit was set for the method short 1" in refused.stderr
@@ -78,7 +79,7 @@ def test_the_way_of_a_sample(lab, with_daemon):
         assert "--fresh-fill" in lab.daq("run", "T-001", "--instrument", "bench-1").stderr
         anyway = lab.daq(
             "run",
-            "medium",
+            "other",
             "--sample",
             "T-001",
             "--instrument",

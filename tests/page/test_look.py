@@ -1,5 +1,7 @@
 """The look in Chromium: accessible, of the sizes that gloves and two metres need, without sideways scrolling, within the policy."""
 
+import os
+
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import TimeoutError  # noqa: A004 - that of the browser
@@ -43,10 +45,14 @@ def opened(browser, size):
 
 @pytest.mark.parametrize("lang", LANGUAGES)
 def test_axe_finds_nothing(shown, lang):
+    """Every second screen in each language, together all; `DAQ_WHOLE_SWEEPS` in the environment takes all in both."""
     server, browser = shown
     tab = opened(browser, "1280x800")
     found = {}
-    for page in server.by_name.values():
+    whole = bool(os.environ.get("DAQ_WHOLE_SWEEPS"))
+    for number, page in enumerate(server.by_name.values()):
+        if not whole and tuple(LANGUAGES)[number % len(LANGUAGES)] != lang:
+            continue
         tab.goto(server.url(page, lang))  # modules have run when the page is loaded
         for theme, rules in (("light", RULES), ("dark", CONTRAST)):
             if theme == "dark":
