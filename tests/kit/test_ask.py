@@ -8,7 +8,7 @@ import tomllib
 
 import pytest
 
-from daq.app.cli.workshop.asking import ask_through
+from daq.app.cli.workshop.driver_ask import ask_through
 from daq.descriptions.capture import Capture, Piece
 from daq.descriptions.guessing.guess import guess_description
 from daq.descriptions.load import check_description

@@ -1,4 +1,4 @@
-"""What `daq driver new` recognises in a capture is right, or it is a question: checksums, blocks, states, line ends, full scale."""
+"""`daq driver new` recognises checksums, blocks, states, line ends and full scale, or it asks."""
 
 import random
 import tomllib

@@ -1,8 +1,10 @@
 """Make the kinds of lines with readings from their texts, with a person's answers on numbers and words."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from daq.descriptions.guessing.decimals import decimal_mark, is_sure_mark
 from daq.descriptions.guessing.fieldlines import same_quantity
 from daq.descriptions.guessing.fields import GuessedField, GuessedLine, guess_line
 from daq.descriptions.guessing.finding.hexwords import marked
@@ -16,6 +18,7 @@ from daq.descriptions.guessing.questions import (
     hexadecimal,
     meaning,
     name,
+    yes_or_no,
 )
 
 
@@ -134,3 +137,22 @@ def _set_number(found: GuessedField, answer: Meaning) -> None:
         found.type = "word" if answer.says == "state" else "hex"
     else:
         found.unit, found.factor = answer.unit, answer.factor
+
+
+def asked_decimal_mark(texts: Sequence[str], ask: Answers) -> tuple[str, str]:
+    """Return the decimal mark, and the open point on it; "" for none.
+
+    A comma that may also separate two numbers is a question.
+    """
+    mark = decimal_mark(texts)
+    if is_sure_mark(texts, mark):
+        return mark, ""
+    with_comma = [text for text in texts if re.search(r"\d,\d", text)]
+    sample = re.search(r"[0-9]+,[0-9]+", with_comma[0])
+    part = sample[0] if sample else ","
+    point = f"whether {part} is one number with a decimal comma, or two numbers"
+    answer = ask.ask(
+        "comma", f"Is {part} in these lines one number, with a decimal comma?", yes_or_no, point=point,
+        lines=with_comma, answers="yes; no, where the comma separates two numbers",
+    )  # fmt: skip
+    return "." if answer is False else mark, "" if answer is not None else point

@@ -8,7 +8,7 @@ MILLISECOND = 1_000_000
 
 
 def captured(dialect: Dialect, speaker: Speaker, rounds: int) -> Capture:
-    """Return the capture of so many rounds."""
+    """Return the capture of `rounds` rounds of requests."""
     capture = Capture(about={"settings": "9600 baud, 8N1"})
     t = 0
     end = dialect.sends_end.encode()

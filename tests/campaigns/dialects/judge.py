@@ -16,13 +16,13 @@ from daq.testing import check_driver
 from daq.testing.talk import is_reading, transcribe
 from tests.campaigns.dialects.captures import captured
 from tests.campaigns.dialects.dialect import Dialect, Quantity, drawn
-from tests.campaigns.dialects.speaker import Speaker, Told
+from tests.campaigns.dialects.speaker import Emitted, Speaker
 from tests.campaigns.dialects.truth import answer
 
 SYNONYMS = {"level": "length"}
 """Names of channels that the program gives by the unit."""
 ROUNDS = 40
-Rows = Sequence[tuple[float, frozenset[str], Told]]
+Rows = Sequence[tuple[float, frozenset[str], Emitted]]
 """Value, faults and true reading of each reading of a channel."""
 Outcome = Literal["right", "question", "refused", "kit", "incomplete", "wrong"]
 
@@ -41,7 +41,7 @@ class Verdict:
     asked: int = 0
 
 
-def asked_through(dialect: Dialect, capture: Capture, told: list[Told]) -> tuple[Guess, int]:
+def asked_through(dialect: Dialect, capture: Capture, emitted: list[Emitted]) -> tuple[Guess, int]:
     """Return the description after all questions are answered as far as the dialect has an answer."""
     given: dict[str, str] = {}
     unknown: set[str] = set()
@@ -50,7 +50,7 @@ def asked_through(dialect: Dialect, capture: Capture, told: list[Told]) -> tuple
         question = next((q for q in guess.questions if q.key not in unknown), None)
         if question is None:
             return guess, len(given)
-        found = answer(question, dialect, told)
+        found = answer(question, dialect, emitted)
         if found is None:
             unknown.add(question.key)
         else:
@@ -67,13 +67,13 @@ def judged(seed: int, *, answers: bool = True, kit: bool = True) -> Verdict:
     second = captured(dialect, other, ROUNDS)
     try:
         if answers:
-            guess, count = asked_through(dialect, capture, speaker.told)
+            guess, count = asked_through(dialect, capture, speaker.emitted)
         else:
             guess, count = guess_description("drawn", capture, "drawn.capture"), 0
         description = check_description(tomllib.loads(guess.text), "drawn.toml")
     except SettingError as error:
         return Verdict("refused", str(error))
-    found = compared(dialect, description.driver, [(capture, speaker.told), (second, other.told)])
+    found = compared(dialect, description.driver, [(capture, speaker.emitted), (second, other.emitted)])
     if guess.open_points:
         why = "; ".join(guess.open_points)
         return Verdict("question", why, guess.text, count)
@@ -86,23 +86,23 @@ def judged(seed: int, *, answers: bool = True, kit: bool = True) -> Verdict:
     return Verdict(found.outcome, found.why, guess.text, count)
 
 
-def compared(dialect: Dialect, made: object, talks: Sequence[tuple[Capture, list[Told]]]) -> Verdict:
+def compared(dialect: Dialect, made: object, talks: Sequence[tuple[Capture, list[Emitted]]]) -> Verdict:
     """Return whether a driver reads what the instrument sent."""
-    rows: list[tuple[Mapping[str, float], frozenset[str], Told]] = []
+    rows: list[tuple[Mapping[str, float], frozenset[str], Emitted]] = []
     readings = 0
-    for capture, told in talks:
+    for capture, emitted in talks:
         driver: Driver = made()  # type: ignore[operator]
-        readings += len(told)
+        readings += len(emitted)
         examples = [e for e in transcribe(driver, capture, "").examples if is_reading(e.meaning)]
         for e in examples:
-            one = _told(e.frame, driver.framing.begin, dialect.end.encode(), told)
+            one = _emitted(e.frame, driver.framing.begin, dialect.end.encode(), emitted)
             if one is None:
                 return Verdict("wrong", f"{e.frame!r} is no reading")
             rows.append((*_values(driver, e.meaning), one))
     driver = made()  # type: ignore[operator]
     left = {q.name: q for q in dialect.quantities}
     for channel in driver.channels:
-        own = [(values[channel.name], faults, told) for values, faults, told in rows if channel.name in values]
+        own = [(values[channel.name], faults, emitted) for values, faults, emitted in rows if channel.name in values]
         found = _channel(channel, own, left)
         if found is not None:
             return found
@@ -125,17 +125,19 @@ def _channel(channel: Channel, own: Rows, left: dict[str, Quantity]) -> Verdict 
     del left[match.name]
     if channel.name not in (match.name, SYNONYMS.get(match.name)):
         return Verdict("incomplete", f"{match.name} is the channel {channel.name}")
-    for value, faults, told in own:
-        if told.faults and not faults:
-            return Verdict("wrong", f"{told.raw!r} has the fault {told.faults}, and {channel.name} is {value}, valid")
+    for value, faults, emitted in own:
+        if emitted.faults and not faults:
+            return Verdict(
+                "wrong", f"{emitted.raw!r} has the fault {emitted.faults}, and {channel.name} is {value}, valid"
+            )
     return None
 
 
-def _told(frame: bytes, begin: bytes, end: bytes, told: list[Told]) -> Told | None:
+def _emitted(frame: bytes, begin: bytes, end: bytes, emitted: list[Emitted]) -> Emitted | None:
     """Return the reading of a frame, which may be without its begin and its end."""
     whole = {first + frame + last for first in (b"", begin) for last in (b"", end)}
-    found = next((one for one in told if one.raw in whole), None)
-    return found or next((one for one in told if frame in one.raw.split(end)), None)
+    found = next((one for one in emitted if one.raw in whole), None)
+    return found or next((one for one in emitted if frame in one.raw.split(end)), None)
 
 
 def _values(driver: Driver, meaning: Decoded) -> tuple[dict[str, float], frozenset[str]]:
@@ -150,11 +152,11 @@ def _values(driver: Driver, meaning: Decoded) -> tuple[dict[str, float], frozens
     return values, frozenset(str(fault) for _, fault in faults)
 
 
-def _agrees(name: str, own: str, unit: str, rows: Sequence[tuple[float, frozenset[str], Told]]) -> bool:
+def _agrees(name: str, own: str, unit: str, rows: Sequence[tuple[float, frozenset[str], Emitted]]) -> bool:
     if UNITS[own].dimension != UNITS[unit].dimension or not rows:
         return False
-    for value, _, told in rows:
-        true = told.values[name]
+    for value, _, emitted in rows:
+        true = emitted.values[name]
         if true is None or not math.isclose(convert(true, own, unit), value, rel_tol=1e-6, abs_tol=1e-9):
             return False
     return True

@@ -8,7 +8,7 @@ from operator import xor
 
 
 @dataclass
-class Told:
+class Emitted:
     """One reading as it was sent.
 
     Attributes:
@@ -57,12 +57,12 @@ KINDS = {
 
 
 class Speaker:
-    """The instrument: `receive`, `advance` and `due_in_s` as a simulator of the kit; `told` are the readings that it sent."""
+    """The instrument: `receive`, `advance` and `due_in_s` as a simulator of the kit; `emitted` are the readings that it sent."""
 
     def __init__(self, dialect, seed):
         self.d, self.rng = dialect, random.Random(f"speaker {dialect.seed} {seed}")
         self.now, self.next = 0.0, dialect.interval_s
-        self.told, self.number, self.held = [], 0, b""
+        self.emitted, self.number, self.held = [], 0, b""
         self.values = {q.name: self.rng.uniform(0.2, 0.9) * q.high for q in dialect.quantities}
         self.switched, self.instead, self.state, self.bits = False, "", "", 0
 
@@ -116,15 +116,15 @@ class Speaker:
         pieces, values, faults = self.pieces()
         text = "".join(part for _, part in pieces)
         raw = self.sealed(text)
-        self.told.append(Told(raw, pieces, values, faults))
+        self.emitted.append(Emitted(raw, pieces, values, faults))
         if self.d.header and self.number % 4 == 1:
             raw = b"Works 3" + self.d.end.encode() + raw
         return raw
 
     def frame(self):
         content = b"".join(struct.pack(">f", value) for value in self.values.values())
-        body = bytes([0xA5, 0x5A, len(content)]) + content
-        return body + struct.pack("<H", crc(body, 16, 0x1021, 0, False, 0))
+        framed = bytes([0xA5, 0x5A, len(content)]) + content
+        return framed + struct.pack("<H", crc(framed, 16, 0x1021, 0, False, 0))
 
     def pieces(self):
         d = self.d

@@ -8,15 +8,15 @@ from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.questions import Question
 from tests.campaigns.dialects.dialect import Dialect, Quantity
-from tests.campaigns.dialects.speaker import Told
+from tests.campaigns.dialects.speaker import Emitted
 
 
-def answer(question: Question, dialect: Dialect, told: list[Told]) -> str | None:
+def answer(question: Question, dialect: Dialect, emitted: list[Emitted]) -> str | None:
     """Return the answer; None for "I do not know"."""
     kind = question.key.split(" ")[0]
     if kind in GENERAL:
-        return GENERAL[kind](question, dialect, told)
-    element = element_of(question, told)
+        return GENERAL[kind](question, dialect, emitted)
+    element = element_of(question, emitted)
     if kind == "fixed" and element is None:
         return "no" if question.parts[0] in dialect.prefix else None
     if kind == "state" and element is None and set(question.parts) <= {q.label for q in dialect.quantities}:
@@ -43,23 +43,23 @@ def _of_state(kind: str, question: Question, dialect: Dialect) -> str | None:
     return (dialect.states[text] or "ok") if kind == "state" and text in dialect.states else None
 
 
-def _full_scale(question: Question, dialect: Dialect, _told: list[Told]) -> str:
+def _full_scale(question: Question, dialect: Dialect, _emitted: list[Emitted]) -> str:
     if dialect.full_scale is None:
         return "no"
     return "yes" if "yes" in question.answers else "uN.m"
 
 
-def _serial(question: Question, dialect: Dialect, _told: list[Told]) -> str | None:
+def _serial(question: Question, dialect: Dialect, _emitted: list[Emitted]) -> str | None:
     return dialect.serial if dialect.serial in question.answers.split("; ") else None
 
 
-def _meaning(question: Question, dialect: Dialect, _told: list[Told]) -> str:
+def _meaning(question: Question, dialect: Dialect, _emitted: list[Emitted]) -> str:
     return "refusal" if dialect.error and question.lines[0] in dialect.error else "ignored"
 
 
-def _same(question: Question, _dialect: Dialect, told: list[Told]) -> str | None:
+def _same(question: Question, _dialect: Dialect, emitted: list[Emitted]) -> str | None:
     both = [
-        element_of(replace(question, lines=(line,), parts=(part,)), told)
+        element_of(replace(question, lines=(line,), parts=(part,)), emitted)
         for line, part in zip(question.lines, question.parts, strict=True)
     ]
     return None if None in both else "yes" if both[0] == both[1] else "no"
@@ -71,7 +71,7 @@ NAMES = {
 }  # fmt: skip
 
 
-def _checksum(question: Question, dialect: Dialect, _told: list[Told]) -> str | None:
+def _checksum(question: Question, dialect: Dialect, _emitted: list[Emitted]) -> str | None:
     own = dialect.check
     if own is None:
         return None
@@ -82,12 +82,12 @@ def _checksum(question: Question, dialect: Dialect, _told: list[Told]) -> str | 
     return None
 
 
-def element_of(question: Question, told: list[Told]) -> object:
+def element_of(question: Question, emitted: list[Emitted]) -> object:
     """Return the element of the dialect that a question is about; None where it is not one."""
     found: set[object] | None = None
     for line, part in zip(question.lines, question.parts, strict=True):
         raw = line.encode("latin-1")
-        for one in told:
+        for one in emitted:
             if raw in one.raw:
                 own = {
                     element for element, text in one.pieces if text.strip() == part.strip().replace(" ", "") and element
@@ -119,7 +119,7 @@ def _of_quantity(kind: str, element: object, question: Question, quantity: Quant
     return None
 
 
-GENERAL: Mapping[str, Callable[[Question, Dialect, list[Told]], str | None]] = {
+GENERAL: Mapping[str, Callable[[Question, Dialect, list[Emitted]], str | None]] = {
     "baud": lambda *_: "9600",
     "comma": lambda _q, dialect, _t: "yes" if dialect.comma else "no",
     "full": _full_scale,

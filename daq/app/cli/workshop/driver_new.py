@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _described(kind: str, source: Path, path: Path, *, ask: bool) -> int:
-    from daq.app.cli.workshop.asking import ask_through
+    from daq.app.cli.workshop.driver_ask import ask_through
     from daq.descriptions.capture import load_capture
     from daq.descriptions.guessing.guess import guess_description
     from daq.descriptions.guessing.write import open_points
