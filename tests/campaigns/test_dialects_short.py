@@ -26,7 +26,7 @@ def test_a_dialect_with_true_answers_is_right(seed):
 
 @pytest.mark.slow
 def test_no_dialect_is_valid_with_a_wrong_value_and_four_in_five_are_right():
-    seeds = [seed for seed in range(2001, 2021) if not drawn(seed).binary]
+    seeds = [seed for seed in range(2001, 2012) if not drawn(seed).binary]
     found = {seed: judged(seed, kit=seed % 4 == 0) for seed in seeds}
     unanswered = {seed: judged(seed, answers=False, kit=False) for seed in seeds}
     wrong = {seed: one.why for part in (found, unanswered) for seed, one in part.items() if one.outcome == "wrong"}
