@@ -9,7 +9,8 @@ from daq.core.derive import Getter, getters, roots
 from daq.core.driver import Driver, Values
 from daq.core.effects import Kept, StepEnded
 from daq.core.exchange import NEVER
-from daq.core.plan import Extent, Keep, Plan
+from daq.core.extent import Extent
+from daq.core.plan import Keep, Plan
 from daq.core.spans import take
 from daq.core.steady import BLOCKS
 from daq.core.stop import Met, RuleProgress, StepClock, StopRule

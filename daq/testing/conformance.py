@@ -14,7 +14,7 @@ from typing import Final
 
 from daq.core.driver import Driver
 from daq.descriptions.capture import Capture, load_capture
-from daq.descriptions.guessing.checksum import find_checksum
+from daq.descriptions.guessing.finding.checksum import find_checksum
 from daq.testing.bench import Simulator
 from daq.testing.case import Case, Check, Make
 from daq.testing.checks import (

@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from daq.app.daemon.copies import Copies
-from daq.app.daemon.livefeed import LiveFeed
+from daq.app.daemon.live.livefeed import LiveFeed
 from daq.app.daemon.protocol import (
     Answer,
     AskQuery,
@@ -57,7 +57,7 @@ from daq.app.laboratory.identity import acting, identify, log_in, refuse_copy
 from daq.app.run.active import Active
 from daq.app.screens.run_view import RunEnd
 from daq.app.setup.fitted import Fit, conflicts, fits_of
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError, StoreError
 from daq.laboratory.bench.bench_events import Pressed
 from daq.laboratory.people import Who

@@ -2,9 +2,10 @@
 
 import json
 from collections.abc import Iterator, Mapping
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from daq.methods.files.instrument import Instrument
+if TYPE_CHECKING:
+    from daq.methods.files.instrument import Instrument
 
 DESCRIBING: Final = {"title", "serial", "fill_volume", "immersion"}
 """Keys of a geometry that describe it or its filling, and enter no value."""
@@ -14,7 +15,7 @@ OF_INSTRUMENT: Final = {"driver", "options", "probes", "density_vessel"}
 NOT_STATED: Final = "not stated"
 
 
-def constants_of(instrument: Instrument) -> dict[str, str]:
+def constants_of(instrument: "Instrument") -> dict[str, str]:
     """Return the constants as JSON texts, by their keys in the instrument's file; a default is left out."""
     given = instrument.model_dump(mode="json", include=OF_INSTRUMENT, exclude_defaults=True)
     found = {key: value for key, value in _leaves(given) if not (key.startswith("options.") and key.endswith(TIMING))}

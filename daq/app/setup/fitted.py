@@ -14,10 +14,10 @@ from daq.adapters.store.records import Change, newest_revision, revisions
 from daq.app.setup.constants import constants_of, differing, differing_words
 from daq.core.errors import SettingError
 from daq.laboratory.configuration import Fitted
-from daq.methods.files.instrument import Instrument
 
 if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue
+    from daq.methods.files.instrument import Instrument
 
 NOTED = "constants_noted"
 """Name of the change that adds the constants of the file to a record without them."""
@@ -85,7 +85,7 @@ def change_of(record: Fitted, what: str, after: int) -> Change:
     return Change(record.kind, record.id, what, record.model_dump(mode="json"), record.keys(), after)
 
 
-def fitted_as(instrument: Instrument, geometry: str, serial: str = "") -> Fitted:
+def fitted_as(instrument: "Instrument", geometry: str, serial: str = "") -> Fitted:
     """Return the record of a geometry, with the serial number of the file or the one that a person states.
 
     Raises:
@@ -107,7 +107,7 @@ def fitted_as(instrument: Instrument, geometry: str, serial: str = "") -> Fitted
     )
 
 
-def conflict(instrument: Instrument, fit: Fit | None) -> SettingError | None:
+def conflict(instrument: "Instrument", fit: Fit | None) -> SettingError | None:
     """Return the error of a file that does not agree with the recorded geometry, with the command; None if it does."""
     if fit is None:
         return None
@@ -142,7 +142,7 @@ def conflict(instrument: Instrument, fit: Fit | None) -> SettingError | None:
     return None
 
 
-def changed_constants(instrument: Instrument, record: Fitted) -> list[tuple[str, str, str]]:
+def changed_constants(instrument: "Instrument", record: Fitted) -> list[tuple[str, str, str]]:
     """Return key, recorded and present value of each constant that changed since a geometry was fitted."""
     if not record.constants or record.geometry not in instrument.geometries:
         return []
@@ -164,7 +164,7 @@ def with_fits(catalogue: "Catalogue", fits: Mapping[str, Fit]) -> "Catalogue":
     return replace(catalogue, instruments=instruments)
 
 
-def with_fit(instrument: Instrument, fit: Fit | None) -> Instrument:
+def with_fit(instrument: "Instrument", fit: Fit | None) -> "Instrument":
     """Return an instrument with the recorded geometry and its serial number; unchanged where nothing is recorded."""
     if fit is None:
         return instrument

@@ -8,7 +8,8 @@ from typing import Final
 
 from daq.core.driver import Driver
 from daq.core.units import UNITS, convert
-from daq.descriptions.guessing.fields import decimal_mark, tokens_of
+from daq.descriptions.guessing.decimals import decimal_mark
+from daq.descriptions.guessing.fields import tokens_of
 from daq.descriptions.unitwords import SPELLED, unit_word
 from daq.testing.case import DIGITS, Case, decode, ignored, is_mostly_text, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown

@@ -69,6 +69,9 @@ def text_of(day: str, where: str, sheet: DaySheet, columns: int | None) -> list[
     if sheet.transcribed:
         lines += ["", *hung(NOT_MEASURED, "", columns)]
         lines += [row for t in sheet.transcribed for row in hung(plain(t.words), "  ", columns)]
+        before = sheet.transcribed_count - len(sheet.transcribed)
+        if before:
+            lines += hung(f"and {before} values before them: go on with a greater --limit", "  ", columns)
     lines += [row for text in _open(sheet.open) for row in hung(text, "open now: ", columns)]
     return lines
 

@@ -4,8 +4,6 @@ import argparse
 from collections.abc import Sequence
 from typing import Any
 
-from pydantic import TypeAdapter
-
 from daq.adapters.paths import config_dir
 from daq.adapters.store.agreement.one_run import disagreements_of_sample
 from daq.adapters.store.reading import Reader
@@ -15,7 +13,7 @@ from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.laboratory.laboratory import listed
 from daq.app.records.attempts import attempt_of, runs_of_sample
 from daq.app.records.signatures import Releases
-from daq.app.screens.live import code_of_verdict
+from daq.app.screens.exit_codes import code_of_verdict
 from daq.app.screens.tables import table
 from daq.app.screens.text import called, chance, plain, sentence, spaced
 from daq.app.setup.catalogue import Catalogue
@@ -54,12 +52,14 @@ def run(args: argparse.Namespace) -> int:
     names = {r.product for r in records if r.product} if not args.product else {args.product}
     if len(names) > 1:
         raise SettingError(f"the runs name several products ({', '.join(sorted(names))}); say which", key="--product")
-    product = Catalogue.load(config_dir(args.config)).product(names.pop()) if names else None
+    product = Catalogue.load(config_dir(args.config), "products").product(names.pop()) if names else None
     slip = slip_signs([data for _, data in runs if data is not None])
     found = reportable(args.sample, runs, product, args.method)
     if args.json:
         signs = [s.model_dump(mode="json") for s in slip]
         more = {"wall_slip": signs, "stored": [s for s, _ in stored]}
+        from pydantic import TypeAdapter
+
         print_json(TypeAdapter(Reportable).dump_python(found, mode="json") | more)
     else:
         print(text_of(found, terminal_columns(), slip))

@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     """List what is to be signed, ask for the password, and sign all of it."""
     if bool(args.subject) == bool(args.since):
         raise SettingError("name a run, a reportable result or a report, or a set by --since")
-    catalogue = Catalogue.load(config_dir(args.config))
+    catalogue = Catalogue.load(config_dir(args.config), "products")
     with open_reader(args) as reader:
         person = _person(reader, args)
         found = _found(reader, catalogue, args, person)

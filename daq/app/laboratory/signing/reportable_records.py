@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
@@ -11,7 +11,6 @@ from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import ChangedMeanwhileError, found_by
 from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
-from daq.adapters.store.store import Store
 from daq.app.delivery.record_messages import Numbered, reportable_message
 from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.withdrawing import withdrawn_by_value
@@ -19,12 +18,15 @@ from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
 from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.doubts import doubt_by
 from daq.app.records.signatures import Releases
-from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.reportables import ReportableRecord, contents, reportable_id, reportable_record
 from daq.methods.concluding.reportable import Reportable, reportable
 from daq.methods.files.product import Product
 from daq.methods.messages.reportabledata import ReportableData
 from daq.methods.parts.statement import Statement, distinct, state
+
+if TYPE_CHECKING:
+    from daq.adapters.store.store import Store
+    from daq.app.setup.catalogue import Catalogue
 
 TRIES: Final = 5
 """Number of times that storing is tried where results of the sample change at the same moment."""
@@ -45,7 +47,7 @@ class _Tested:
     newest: ResultRecord | None
 
 
-def computed(releases: Releases, catalogue: Catalogue, sample: str) -> dict[str, ReportableData]:
+def computed(releases: Releases, catalogue: "Catalogue", sample: str) -> dict[str, ReportableData]:
     """Return the reportable result of each test of a sample by the method's id, computed from its runs as they are now.
 
     A test of which all runs are verifications has none.  A record of an earlier time stays, without any attempt.
@@ -69,7 +71,7 @@ def _is_verification(t: _Tested) -> bool:
 
 
 def _computed(
-    releases: Releases, catalogue: Catalogue, sample: str, test: str, runs: list[_Tested], products: set[str]
+    releases: Releases, catalogue: "Catalogue", sample: str, test: str, runs: list[_Tested], products: set[str]
 ) -> ReportableData:
     undecided, product = _product(catalogue, products)
     found = reportable(sample, [t.attempt for t in runs], product, test)
@@ -86,7 +88,7 @@ def _computed(
     )
 
 
-def _product(catalogue: Catalogue, names: set[str]) -> tuple[Statement | None, Product | None]:
+def _product(catalogue: "Catalogue", names: set[str]) -> tuple[Statement | None, Product | None]:
     """Return the product of the runs, or the statement why nothing is decided.
 
     Without its rule for replicates the first result of an unknown product would be reported.
@@ -106,7 +108,7 @@ def _without_value(sample: str, runs: list[_Tested], why: Statement) -> Reportab
     return replace(found, decided="none", how=why, attempts=attempts)
 
 
-def is_current(releases: Releases, catalogue: Catalogue, record: ReportableRecord) -> bool:
+def is_current(releases: Releases, catalogue: "Catalogue", record: ReportableRecord) -> bool:
     """Return whether a stored reportable result is that of its runs and its product as they are now."""
     now = computed(releases, catalogue, record.sample).get(record.test)
     return now is not None and contents(reportable_record(now)) == contents(record)
@@ -136,8 +138,8 @@ class Keeping:
         who: the person or program, for the audit trail.
     """
 
-    store: Store
-    catalogue: Catalogue
+    store: "Store"
+    catalogue: "Catalogue"
     topics: Topics | None
     utc_ns: int
     who: str

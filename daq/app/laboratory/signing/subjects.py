@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from daq.adapters.store.declaring.publishing import AsSeen
 from daq.adapters.store.records import revisions
@@ -21,7 +21,6 @@ from daq.app.records.signatures import (
     signatures_of,
 )
 from daq.app.screens.text import value_line
-from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.faults import ANNULLED
 from daq.laboratory.declarations import Declaration
@@ -30,6 +29,9 @@ from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Meaning, Signature, SignedPart
 from daq.methods.concluding.reportable import never_counts
 from daq.methods.parts.statement import Statement, distinct, state
+
+if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
 
 ExceptionName = Literal[
     "not_valid",
@@ -221,7 +223,7 @@ def last_verified(releases: Releases, instrument: str) -> tuple[str, int]:
     return instrument, last_seq(releases.reader, instrument)
 
 
-def reportable_subject(releases: Releases, catalogue: Catalogue, ident: str) -> Subject:
+def reportable_subject(releases: Releases, catalogue: "Catalogue", ident: str) -> Subject:
     """Return a reportable result as a subject.
 
     Raises:
@@ -267,7 +269,7 @@ def reportable_subject(releases: Releases, catalogue: Catalogue, ident: str) -> 
 
 
 def _reportable_hindrances(
-    releases: Releases, catalogue: Catalogue, record: ReportableRecord, subjects: Iterable[Subject]
+    releases: Releases, catalogue: "Catalogue", record: ReportableRecord, subjects: Iterable[Subject]
 ) -> Iterable[Statement]:
     if record.data.value is None or record.data.state == "open":
         yield state("reportable_without_value")

@@ -3,13 +3,16 @@
 from bisect import bisect_left
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from daq.adapters.store.reading import Reader
 from daq.app.records.checks.audited_checks import Entry
 from daq.app.setup.constants import constants_of
 from daq.app.setup.fitted import fits_in_order
 from daq.laboratory.configuration import Fitted
-from daq.methods.files.instrument import Instrument
+
+if TYPE_CHECKING:
+    from daq.methods.files.instrument import Instrument
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +30,7 @@ class ConstantsThen:
     records: tuple[Fitted, ...] = ()
 
     @classmethod
-    def of(cls, reader: Reader, instrument: Instrument | None) -> "ConstantsThen":
+    def of(cls, reader: Reader, instrument: "Instrument | None") -> "ConstantsThen":
         """Read the records of an instrument; without its file nothing is compared."""
         if instrument is None:
             return cls()
