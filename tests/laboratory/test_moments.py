@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from daq.app.laboratory.moments import any_moment, past_moment
+from daq.app.setup.moments import any_moment, past_moment
 from daq.core.errors import SettingError
 
 

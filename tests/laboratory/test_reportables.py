@@ -142,7 +142,7 @@ def test_one_that_is_out_of_date_or_of_several_products_is_not_released(lab):
     with pytest.raises(SettingError, match="have changed since it was stored"):
         lab.sign(IDENT, of="reportable")
     with lab.lab.reader() as reader:
-        subject = reportable_subject(Releases(reader), lab.lab.catalogue, IDENT)
+        subject = reportable_subject(Releases(reader), IDENT)
     assert [s.code for s in subject.hindrances] == ["reportable_out_of_date"]
     lab.lab.catalogue.products["clear-glaze"] = product
     lab.sign(IDENT, of="reportable")
@@ -151,7 +151,7 @@ def test_one_that_is_out_of_date_or_of_several_products_is_not_released(lab):
     assert (data.value, data.state, data.how.code) == (None, "open", "products_differ")
     assert all(not a.counted for a in data.attempts)
     with lab.lab.reader() as reader:
-        subject = reportable_subject(Releases(reader), lab.lab.catalogue, IDENT)
+        subject = reportable_subject(Releases(reader), IDENT)
     assert [s.code for s in subject.hindrances] == ["reportable_without_value"]
     del lab.lab.catalogue.products["clear-glaze"]
     lab.keep("G-2")

@@ -21,7 +21,7 @@ def keep(lab):
     own = lab.lab
     with own.reader() as reader:
         before = len(reader.audit())
-    Keeping(own.store, own.catalogue, own.topics, own.clock.utc_ns(), "daemon").store_of_samples([SAMPLE])
+    Keeping(own.store, own.topics, own.clock.utc_ns(), "daemon").store_of_samples([SAMPLE])
     with own.reader() as reader:
         return [e.what for e in reader.audit()[before:]]
 

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
-from daq.app.laboratory.moments import any_moment, past_moment
 from daq.app.laboratory.repeats import refuse_without_cause
+from daq.app.records.judging import tried_of_sample
+from daq.app.setup.moments import any_moment, past_moment
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.kinds import NEWEST
 from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, SampleState
@@ -245,11 +246,9 @@ def again(laboratory: Laboratory, order: CloseSample) -> dict[str, Any]:
     kept = laboratory.get(Sample, order.id)
     if kept.record.state == "open":
         raise SettingError(f"sample {order.id!r} is open already")
-    product = laboratory.catalogue.products.get(kept.record.product)
     with laboratory.reader() as reader:
-        methods = {f"{r.method_id} {r.method_version}" for r in reader.runs(limit=-1, sample=order.id)}
-        for method in sorted(methods):
-            refuse_without_cause(reader, order.id, product, method)
+        for test in sorted({t.run.method_id for t in tried_of_sample(reader, order.id)}):
+            refuse_without_cause(reader, order.id, test)
     laboratory.change(in_state(kept, "open", REOPENED), because=order.because)
     return {"id": order.id}
 

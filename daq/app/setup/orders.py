@@ -5,16 +5,16 @@ import sys
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import datetime
 from importlib.metadata import version
-from typing import Annotated, Any, Final, Literal
+from typing import Any, Final, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import Field
 
 import daq
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.transactions import RegisterMethod
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.moments import past_moment
 from daq.app.setup.used import Used
 from daq.core.driver import Driver, Identity
 from daq.core.errors import NotComparableError, SettingError
@@ -33,18 +33,6 @@ from daq.methods.planning.standing import control_due, day
 MOST_REPLICATES: Final = 9_999
 """Greatest number of a replicate."""
 _RECORD_NAMES: Final = frozenset(f.name for f in fields(RunRecord))
-
-
-def _sampled_at(value: str) -> str:
-    """Return the time at which a sample was taken; `ValueError` if it is no time with an offset from UTC."""
-    if value:
-        try:
-            moment = datetime.fromisoformat(value)
-        except ValueError:
-            moment = None
-        if moment is None or moment.tzinfo is None:
-            raise ValueError(f"{value!r} is no time with its offset from UTC; write for example 2026-11-26T08:15+01:00")
-    return value
 
 
 class RunOrder(Model):
@@ -66,7 +54,8 @@ class RunOrder(Model):
     filling: Literal["", "same", "fresh"] = ""
     """Instead of `fill`: the filling of the sample's run before, or a fresh one."""
     replicate: int = Field(default=1, ge=1, le=MOST_REPLICATES)
-    sampled_at: Annotated[Label, AfterValidator(_sampled_at)] = ""
+    sampled_at: Label = ""
+    """Time at which the sample was taken: ``14:20`` is the latest one, local time; see `past_moment`."""
     operator: Label = ""
     """The person who measures; "" means the login from which the order came.
 
@@ -104,6 +93,13 @@ class Prepared:
         return (*line, *(w.text for w in self.warnings if w.code != "measured_anyway"))
 
 
+def with_past_moment(order: RunOrder, utc_ns: int) -> RunOrder:
+    """Return an order with its sampling time as ISO 8601 with its offset; `SettingError` if it lies in the future."""
+    if not order.sampled_at:
+        return order
+    return order.model_copy(update={"sampled_at": past_moment(order.sampled_at, utc_ns, "sampled_at")})
+
+
 def names_of(order: RunOrder, catalogue: Catalogue) -> list[str]:
     """Return the names of the instruments of the run, the lead first; `SettingError` if one is not known."""
     lead = catalogue.instrument(order.instrument)
@@ -136,6 +132,7 @@ def prepare(
             that.
     """
     names = names_of(order, catalogue)
+    order = with_past_moment(order, utc_ns)
     method = catalogue.method(order.method_id, order.method_version)
     product = catalogue.product(order.product) if order.product else None
     if product is not None:

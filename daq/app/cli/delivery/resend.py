@@ -12,7 +12,7 @@ from daq.app.cli.common import chosen_state
 from daq.app.daemon.control import ask
 from daq.app.daemon.protocol import Resent
 from daq.app.delivery.resending import ResendOrder
-from daq.app.laboratory.moments import read_moment
+from daq.app.setup.moments import read_moment
 from daq.core.errors import SettingError, StoreError
 from daq.methods.files.load import parse
 from daq.process.logins import own_login

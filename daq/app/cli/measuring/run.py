@@ -21,7 +21,7 @@ from daq.app.laboratory.ordering import completed
 from daq.app.screens.live import RunScreen, exit_code
 from daq.app.screens.text import called, plain
 from daq.app.setup.catalogue import Catalogue, parts
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.orders import RunOrder, with_past_moment
 from daq.core.errors import LinkError, NotComparableError, SettingError, SettingErrors
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.load import parse
@@ -78,7 +78,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(f"--{name}-fill", dest="filling", action="store_const", const=name, default="", help=text)
     parser.add_argument("--replicate", type=int, default=1, metavar="N")
     parser.add_argument(
-        "--sampled-at", default="", metavar="TIME", help="when the sample was taken, ISO 8601 with offset"
+        "--sampled-at", default="", metavar="TIME", help="when the sample was taken: 14:20, or a day with a time"
     )
     parser.add_argument("--operator", default="", metavar="NAME", help="who measures (otherwise your login)")
     badge_arguments(parser)
@@ -184,7 +184,7 @@ async def _through_daemon(path: Path, order: RunOrder, screen: RunScreen) -> int
 
 
 async def _alone(catalogue: Catalogue, state: Path, order: RunOrder, screen: RunScreen) -> int:
-    order = _completed(catalogue, state, order)
+    order = _completed(catalogue, state, with_past_moment(order, SystemClock().utc_ns()))
     instrument = catalogue.instrument(order.instrument)
     only = (instrument.name, *instrument.companions.values())
     supervisor = Supervisor(

@@ -20,7 +20,6 @@ from daq.app.daemon.queries import (
 from daq.app.daemon.queries.asked import MOST_ROWS, RunAsked, RunsAsked, SampleAsked, SamplesAsked
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.lists.sample_lists import sample, worklist
-from daq.app.laboratory.moments import bound
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.reporting.tracing import reports_of_run
 from daq.app.records.derived import flow_curve
@@ -31,6 +30,7 @@ from daq.app.records.sheets.exporting import write_csv
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import of_sample
 from daq.app.screens.text import utc_iso
+from daq.app.setup.moments import bound
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse

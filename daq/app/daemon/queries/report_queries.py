@@ -9,7 +9,6 @@ from daq.app.daemon.queries.desk_asked import CompareAsked, DayAsked, LotAsked, 
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.equipment.casefile import case_of
 from daq.app.laboratory.equipment.monthly import review
-from daq.app.laboratory.moments import bound_of_day, span_of_day
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.reporting.tracing import report_about, report_of_file, trace
 from daq.app.laboratory.signing.report_subjects import report_named
@@ -20,6 +19,7 @@ from daq.app.records.run_rows import entry
 from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.screens.drawings.trend_svg import drawn_points
 from daq.app.screens.text import local_time
+from daq.app.setup.moments import bound_of_day, span_of_day
 from daq.core.encoding import encode
 from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver

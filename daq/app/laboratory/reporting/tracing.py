@@ -181,7 +181,7 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
     data: dict[str, Any] = {} if stored is None else json.loads(stored.data)
     objections = () if run is None else _read(lambda: releases.objections(run), unreadable)
     later = newest is not None and newest.id != shown.result
-    product = product_used(reader, shown.run, "" if run is None else run.product)
+    product = product_used(reader, run)
     raw, trouble = _raw(reader, shown.run, unreadable)
     configuration = newest_revision(reader, RunConfiguration.kind, shown.run)
     return {
