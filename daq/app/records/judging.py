@@ -34,12 +34,14 @@ class Tried:
     Attributes:
         moved: None, or the statement about the correction that gave the run to another sample.
         outside: of a moved run: it was outside, or the sample waited for a cause, when it was moved.
+        joined: a correction gave the run to this sample.
     """
 
     run: RunRecord
     attempt: AttemptWithData
     moved: "Statement | None" = None
     outside: bool = False
+    joined: bool = False
 
     @property
     def data(self) -> dict[str, Any] | None:
@@ -54,7 +56,7 @@ def tried(reader: Reader, run: RunRecord) -> Tried:
 
 def tried_of_sample(reader: Reader, sample: str) -> list[Tried]:
     """Return the runs of a sample, and those that a correction gave to another one, oldest first."""
-    own = [tried(reader, run) for run in runs_of_sample(reader, sample)]
+    own = [replace(tried(reader, r), joined=bool(samples_left(reader, r.id))) for r in runs_of_sample(reader, sample)]
     return sorted([*own, *moved_away(reader, sample)], key=lambda t: t.run.began_utc_ns)
 
 
@@ -168,6 +170,17 @@ def waits_after(
     left = [t.run.id for t in runs if t.moved is not None and t.outside and not has_cause(t.run.id, sample)]
     if left:
         return left[-1]
+    first = _outside_without_cause(sample, runs, version_of, has_cause)
+    if first or not any(t.joined for t in runs):
+        return first
+    # A result that a correction brings does not end the wait of the sample's own results.
+    return _outside_without_cause(sample, [t for t in runs if not t.joined], version_of, has_cause)
+
+
+def _outside_without_cause(
+    sample: str, runs: Sequence[Tried], version_of: VersionOf, has_cause: Callable[[str, str], bool]
+) -> str:
+    """Return the newest valid run, where the value of these runs is outside and it has no cause; otherwise ""."""
     found = judged(sample, runs, version_of)
     valid = [t for t in runs if t.moved is None and t.data is not None and t.data["validity"] == "valid"]
     outside = found.verdict == "outside"

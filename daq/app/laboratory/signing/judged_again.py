@@ -8,7 +8,7 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Laboratory, find
-from daq.app.records.judging import Tried, causes_of, judged, tried, tried_of_sample, waits_after
+from daq.app.records.judging import Tried, causes_of, judged, samples_left, tried, tried_of_sample, waits_after
 from daq.app.records.product_versions import ProductVersion, VersionOf, version_of_run
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
 from daq.core.errors import SettingError
@@ -108,7 +108,8 @@ def _as_corrected(reader: Reader, sides: Sides) -> Tried:
     t = tried(reader, sides.now)
     data = sides.data_now.model_dump(mode="json")
     attempt = replace(t.attempt[0], value=data["value"], unit=data["unit"], validity=data["validity"])
-    return replace(t, attempt=(attempt, data))
+    joined = sides.now.sample != sides.before.sample or bool(samples_left(reader, sides.now.id))
+    return replace(t, attempt=(attempt, data), joined=joined)
 
 
 def _versions(reader: Reader, sides: Sides) -> VersionOf:
