@@ -106,7 +106,7 @@ def test_a_cause_is_for_the_newest_valid_run_outside_and_opens_its_sample(lab):
     ):
         with pytest.raises(SettingError, match=words):
             carry_out(lab, "repeat_assign", {"run": run, "cause": "other", "because": "a second look"})
-    assert not carry_out(lab, "repeat_assign", {"run": "free", "cause": "other", "because": "a second look"})["opened"]
+    assert not carry_out(lab, "repeat_assign", {"run": "free", "cause": "other", "because": "a second view"})["opened"]
     done = lab.get(Sample, "out")
     from daq.app.laboratory.samples import in_state
 

@@ -118,7 +118,7 @@ def test_no_correction_changes_what_a_sample_states_without_a_reviewer(lab, run,
         carry_out(lab, "run_correct_reviewed", order)
     after = {sample: seen(lab, sample) for sample in samples}
     assert not (stayed and (after != before or run == "out"))
-    # What waits goes on waiting: a run that leaves stays outside for its first sample.
+    # A sample that waits goes on waiting: a run that leaves stays outside for its first sample.
     assert all(after[sample][3] for sample in samples if before[sample][3]) or fact == {"product": ""}
     if "sample" in fact:
         home = {"first": "two", "second": "two"}.get(run, run)
@@ -238,7 +238,7 @@ def test_runs_under_two_versions_give_no_result(tmp_path):
     assert found.how.parameters == {"product": "clear-glaze", "versions": ("a", "b")}
 
 
-def begun(store, run, version):
+def store_start(store, run, version):
     """Store the start of a run with a version of its product."""
     text = present(version)
     used = UsedFile(what="product", id=version.id, version=version.version, text=text.digest)
@@ -250,6 +250,16 @@ def begun(store, run, version):
             new(RunConfiguration(id=run.id, used=(used,), fitted={}), "run_configured"),
         )
     ).result()
+
+
+def test_a_product_whose_version_is_not_stored_gives_no_result(tmp_path):
+    run = StoredBench(tmp_path).measure("unknown", product="gone-glaze")
+    with laboratory(tmp_path) as lab, lab.reader() as reader:
+        found = judged_sample(reader, "unknown", TEST)
+        assert (found.value, found.how.code) == (None, "product_version_unknown")
+        assert found.how.parameters == {"product": "gone-glaze", "run": run[:8]}
+        # Its own verdict is within, so nothing waits.
+        assert without_cause(reader, "unknown", TEST) == ""
 
 
 def expected_version(before, after, in_file):
@@ -279,7 +289,7 @@ def test_the_version_in_force_follows_from_runs_and_dates(tmp_path):
             for version, utc_ns in ((before, now - DAY), (after, now + DAY)):
                 if version is not None:
                     own = replace(record(f"{number} {utc_ns}"), product=version.id, began_utc_ns=utc_ns)
-                    begun(store, own, version)
+                    store_start(store, own, version)
             run = replace(record("r"), product="clear-glaze", began_utc_ns=now)
             expected = expected_version(before, after, in_file)
             with store.reader() as reader:

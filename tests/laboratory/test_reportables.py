@@ -171,6 +171,9 @@ def test_a_release_is_not_shown_before_a_further_run_is_stored_in_it(lab, filled
     assert shown() == "release_withdrawn"
     with pytest.raises(SettingError, match="have changed since it was stored"):
         lab.sign(IDENT, of="reportable")
+    with lab.lab.reader() as reader:
+        subject = reportable_subject(Releases(reader), IDENT)
+    assert [s.code for s in subject.hindrances] == ["reportable_out_of_date"]
 
 
 @pytest.mark.slow
