@@ -27,11 +27,13 @@ class Left(Model):
 
     Attributes:
         sample: the sample.
+        to: the sample to which the correction gave the run.
         because: the reason of the correction.
         outside: the run was outside its limits then, or the sample waited for an assigned cause.
     """
 
     sample: NeededLabel
+    to: NeededLabel
     because: NeededLabel
     outside: bool = False
 

@@ -106,11 +106,12 @@ def test_a_cause_is_for_the_newest_valid_run_outside_and_opens_its_sample(lab):
     ):
         with pytest.raises(SettingError, match=words):
             carry_out(lab, "repeat_assign", {"run": run, "cause": "other", "because": "a second look"})
-    assert not carry_out(lab, "repeat_assign", {"run": "free", "cause": "other", "because": "a second view"})["opened"]
-    done = lab.get(Sample, "out")
+    done = carry_out(lab, "repeat_assign", {"run": "free", "cause": "other", "because": "a second view"})
+    assert not done["opened"]
+    measured = lab.get(Sample, "out")
     from daq.app.laboratory.samples import in_state
 
-    lab.change(in_state(done, "done", "sample_done"))
+    lab.change(in_state(measured, "done", "sample_done"))
     carry_out(lab, "repeat_assign", {"run": "out", "cause": "sampling", "because": "top of the bucket"})
     assert lab.get(Sample, "out").record.state == "open"
     with pytest.raises(SettingError, match="needs no assigned cause"):

@@ -28,8 +28,8 @@ from daq.app.setup.orders import RunOrder, with_past_moment
 from daq.core.errors import NotAllowedError, SettingError
 from daq.laboratory.configuration import KeptText, RunConfiguration, UsedFile
 from daq.methods.files.daemon import People
+from daq.methods.files.digest import restored
 from daq.methods.files.product import Product
-from daq.methods.files.restored import restored
 from tests.support.laboratories import at, laboratory, staffed
 from tests.support.runs.stored import T0, record, register
 from tests.support.runs.virtual_bench import StoredBench, run_id_of

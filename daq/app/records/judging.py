@@ -16,7 +16,7 @@ from daq.app.records.product_versions import ProductVersion, VersionOf, versions
 from daq.laboratory.kinds import cause_id
 
 if TYPE_CHECKING:
-    from daq.methods.concluding.reportable import Reportable
+    from daq.methods.concluding.reportable import Attempt, Reportable
     from daq.methods.parts.statement import Statement
 
 CAUSE: Final = "repeat_cause"
@@ -69,7 +69,7 @@ def moved_away(reader: Reader, sample: str) -> list[Tried]:
         run = reader.run(stored.id)
         left = next((m for m in stored.data.get("moved", ()) if m["sample"] == sample), None)
         if run is not None and left is not None:
-            moved = state(MOVED, sample=run.sample, because=left["because"])
+            moved = state(MOVED, sample=left["to"], because=left["because"])
             out.append(Tried(run, attempt_of(reader, run), moved, bool(left["outside"])))
     return out
 
@@ -141,10 +141,15 @@ def _undecided(sample: str, runs: Sequence[Tried], why: "Statement") -> "Reporta
 def _with_moved(found: "Reportable", runs: Sequence[Tried]) -> "Reportable":
     """Return a reportable result that lists the runs that were moved to another sample, too."""
     known = {a.run: a for a in found.attempts}
-    moved = {t.run.id: replace(t.attempt[0], counted=False, why=(t.moved,)) for t in runs if t.moved is not None}
+    moved = {t.run.id: _left(t.attempt[0], t.moved) for t in runs if t.moved is not None}
     if not moved:
         return found
     return replace(found, attempts=tuple((known | moved)[t.run.id] for t in runs))
+
+
+def _left(attempt: "Attempt", why: "Statement") -> "Attempt":
+    """Return an attempt without its value, which belongs to another sample: later corrections change nothing here."""
+    return replace(attempt, value=None, unit="", expanded=None, validity="", counted=False, why=(why,))
 
 
 def judged_sample(reader: Reader, sample: str, test: str = "") -> "Reportable":

@@ -185,8 +185,8 @@ def _stored(reader: Reader, digest: str) -> ProductVersion | None:
 
 @lru_cache(RECENT)
 def _read(digest: str, text: str) -> ProductVersion:
+    from daq.methods.files.digest import restored
     from daq.methods.files.product import Product  # lists of runs do not judge any
-    from daq.methods.files.restored import restored
 
     if hashlib.sha256(text.encode()).hexdigest() != digest:
         raise StoreError(f"the stored text {digest[:8]} of a product was changed: run `daq verify`")

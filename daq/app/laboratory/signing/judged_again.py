@@ -75,7 +75,7 @@ def left_by(reader: Reader, declared: Declaration, sides: Sides, because: str) -
     waits = bool(_state(reader, sides, sample, after=False).waits)
     valid = sides.data_before.validity == "valid"
     outside = waits or (valid and sides.data_before.verdict.verdict.value == "outside")
-    return (*kept, Left(sample=sample, because=because, outside=outside))
+    return (*kept, Left(sample=sample, to=sides.now.sample, because=because, outside=outside))
 
 
 @dataclass(frozen=True, slots=True)
