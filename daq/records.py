@@ -25,8 +25,8 @@ from daq.app.records.run_rows import entry
 from daq.app.records.searching import RunSearch, search
 from daq.app.screens.text import expanded_of, local_time, utc_iso
 from daq.app.setup.drivers import Drivers
-from daq.app.setup.moments import bound
 from daq.core.errors import SettingError, StoreError
+from daq.process.moments import bound
 
 if TYPE_CHECKING:
     import numpy as np

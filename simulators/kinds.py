@@ -9,10 +9,12 @@ from typing import Any
 from simulators.balance import Balance
 from simulators.bath import Bath
 from simulators.column_logger import ColumnLogger
+from simulators.dialects import DensityMeter, MoistureMeter, WeighingTerminal
 from simulators.level import LevelSensor
 from simulators.misbehaviour import SimulatedInstrument
 from simulators.multimeter import Multimeter
 from simulators.ph_meter import PhMeter
+from simulators.printer_scale import PrinterScale
 from simulators.rotational import FLUIDS, GEOMETRIES, RotationalInstrument, Specification
 from simulators.scpi_thermometer import ScpiThermometer
 from simulators.streaming_rotational import StreamingRotational
@@ -76,6 +78,7 @@ def _streaming(seed: int, *, serial: str, fluid: str, geometry: str, full_scale:
 
 
 TEMPERATURE = Option("temperature", 25.0, _temperature, metavar="CEL", help="temperature of the sample or surroundings")
+ADDRESS = Option("address", 17, int, metavar="N", help="1 to 247")
 TURNING = (
     Option("fluid", "air", choices=tuple(FLUIDS), help="content of the vessel"),
     Option("geometry", "coaxial-15", choices=tuple(GEOMETRIES), help="the fitted measuring geometry"),
@@ -110,7 +113,7 @@ KINDS: dict[str, Kind] = {
         "H-00712A",
         "temperature bath, Modbus",
         (
-            Option("address", 17, int, metavar="N", help="1 to 247"),
+            ADDRESS,
             Option("mode", "rtu", choices=("rtu", "ascii"), help="framing on the line"),
             TEMPERATURE,
         ),
@@ -120,6 +123,22 @@ KINDS: dict[str, Kind] = {
         "L-0088",
         "level sensor of a slip tank, sentences",
         (Option("level", 1.234, float, metavar="M", help="of the tank"), TEMPERATURE),
+    ),
+    "printer-scale": Kind(
+        PrinterScale,
+        "",
+        "scale with a printer port, a line at each press of its key",
+        (Option("every", 0.0, float, metavar="S", help="prints by itself after S seconds; 0: never"),),
+    ),
+    "density-meter": Kind(
+        DensityMeter,
+        "DM-77 A",
+        "density meter, frames of bytes",
+        (ADDRESS,),
+    ),
+    "moisture-meter": Kind(MoistureMeter, "MO-4711", "moisture meter, STX, ETX and a block check"),
+    "weighing-terminal": Kind(
+        lambda seed, serial: WeighingTerminal(seed, serial=serial), "", "weighing terminal, blocks of lines"
     ),
     "column-logger": Kind(ColumnLogger, "", "logger of two temperatures, plain columns", (TEMPERATURE,)),
 }

@@ -14,6 +14,8 @@ from daq.core.statistics import Axis, Summary, longest_interval, summarise
 NAN = float("nan")
 TURN_ROUNDING = 1e-9
 """Rounding error, in revolutions, allowed in the running sum of revolutions."""
+ROWS_BEFORE = 1000
+"""Rows before a span in which the last known value before it is searched."""
 FEWEST_DROPPED = 4096
 """Rows are discarded in parts of at least this number, so that each is moved seldom."""
 _row = itemgetter(0)
@@ -177,6 +179,17 @@ class Columns:
                 seconds = (sum(times[first:stop]) / n - span.start) * 1e-9
                 yield seconds, [math.fsum(c[first:stop]) / n for c in columns]
             first = stop
+
+    def longest_known_interval(self, start: int, end: int, channels: Sequence[str]) -> int:
+        """Return the longest time (ns) before a reading up to `end` with a value in all of `channels`.
+
+        The first reading is the last one at or before `start`; its time counts from the reading before it.
+        """
+        span = self.between(start, end)
+        times = self.clean(Span(start, end, max(0, span.first - ROWS_BEFORE), span.stop), channels)[0]
+        first = max(0, bisect_right(times, start) - 1)
+        before = times[first - 1] if first else min(start, *times[:1], end)
+        return longest_interval(times[first:], before, max([before, *times[-1:]]))
 
     def longest_interval(self, span: Span) -> int:
         """Return the longest time (ns) without a reading in the span."""

@@ -114,7 +114,10 @@ Reading = tuple[float, ...] | Values | Part
 
 @dataclass(frozen=True, slots=True)
 class Several:
-    """Several readings in one line, the oldest first, each with all channels.  All have the time of the line."""
+    """Several readings in one line, the oldest first, each with all channels.  All have the time of the line.
+
+    Where a round of polling has several requests, its readings come when the round is complete, each with its faults.
+    """
 
     readings: tuple[tuple[float, ...] | Values, ...]
 

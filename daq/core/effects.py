@@ -55,6 +55,8 @@ class Kept:
     temperature_faults: tuple[str, ...] = ()
     """Faults of the temperature inside the span, `silent` where its last reading is stale at the end, and
     `no_temperature` where none is known."""
+    event_interval_ns: int = 0
+    """For a value kept on an event: greatest error of its time from the interval of the readings, ns; 0 for others."""
 
 
 @dataclass(slots=True)
@@ -162,8 +164,8 @@ class Ended:
 
 Effect = Send | Moved | Kept | Noted | StepEnded | Concluded | Ended
 
-COMPUTED_AGAIN: Final = frozenset({"batches", "line_batches"})
-"""Fields of a summary that no journal, table or export holds.  Replay computes them from the readings, so that the
+COMPUTED_AGAIN: Final = frozenset({"batches", "line_batches", "event_interval_ns"})
+"""Fields of a value that no journal, table or export holds.  Replay computes them from the readings, so that the
 text of a kept value, and with it the digest of every older journal, stays as it is."""
 
 

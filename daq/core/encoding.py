@@ -8,7 +8,7 @@ import dataclasses
 import functools
 import types
 import typing
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, TypeVar, cast
 
 from daq.core.errors import SettingError
@@ -59,27 +59,74 @@ def options(kind: Any) -> tuple[Any, ...]:
     return typing.get_args(kind) if typing.get_origin(kind) in (typing.Union, types.UnionType) else (kind,)
 
 
+Encoder = Callable[[Any], Any]
+
+
 def _encode(kind: Any, value: Any, exact: bool) -> Any:
-    if value is None or kind is Any:
-        return value
+    encoder = _encoder(kind, exact)
+    return value if encoder is None else encoder(value)
+
+
+@functools.cache
+def _encoder(kind: Any, exact: bool) -> Encoder | None:
+    """Return the function that encodes values of a type; None where they are written as they are.
+
+    It is made once for each type, because a live view has some hundred values and is encoded several times a second.
+    """
+    if kind is Any:
+        return None
     allowed = options(kind)
     if len(allowed) > 1:
-        exact = exact and str not in allowed
-        kind = next((k for k in allowed if _fits(k, value)), Any)
-        return _encode(kind, value, exact)
+        return _encoder_of_union(allowed, exact=exact and str not in allowed)
     if dataclasses.is_dataclass(kind):
-        return {name: _encode(hint, getattr(value, name), exact) for name, hint, _ in fields(cast("type", kind))}
+        return _encoder_of_dataclass(cast("type", kind), exact=exact)
     origin, inner = typing.get_origin(kind), typing.get_args(kind)
-    if origin is list:
-        return [_encode(inner[0], v, exact) for v in value]
-    if origin is tuple:
-        kinds = [inner[0]] * len(value) if inner[-1] is Ellipsis else inner
-        return [_encode(k, v, exact) for k, v in zip(kinds, value, strict=True)]
+    if origin is tuple and inner[-1] is not Ellipsis:
+        parts = [_encoder(part, exact) for part in inner]
+        return _or_none(lambda value: [v if part is None else part(v) for part, v in zip(parts, value, strict=True)])
+    if origin in (list, tuple):
+        return _or_none(_encoder_of_each(_encoder(inner[0], exact)))
     if origin in (dict, Mapping):
-        return {k: _encode(inner[1], v, exact) for k, v in value.items()}
-    if kind is float and exact:
-        return float(value).hex()
-    return value
+        return _or_none(_encoder_of_values(_encoder(inner[1], exact)))
+    return _or_none(lambda value: float(value).hex()) if kind is float and exact else None
+
+
+def _or_none(encoder: Encoder) -> Encoder:
+    """Return an encoder that leaves None as it is."""
+    return lambda value: None if value is None else encoder(value)
+
+
+def _encoder_of_each(each: Encoder | None) -> Encoder:
+    return list if each is None else lambda value: [each(v) for v in value]
+
+
+def _encoder_of_values(each: Encoder | None) -> Encoder:
+    return dict if each is None else lambda value: {k: each(v) for k, v in value.items()}
+
+
+def _encoder_of_union(allowed: tuple[Any, ...], *, exact: bool) -> Encoder | None:
+    members = [(kind, _encoder(kind, exact)) for kind in allowed]
+    if all(encoder is None for _, encoder in members):
+        return None
+
+    def encode_member(value: Any) -> Any:
+        for kind, encoder in members:
+            if _fits(kind, value):
+                return value if encoder is None else encoder(value)
+        return value
+
+    return _or_none(encode_member)
+
+
+def _encoder_of_dataclass(kind: type, *, exact: bool) -> Encoder:
+    parts: list[tuple[str, Encoder | None]] = []
+
+    def encode_fields(value: Any) -> dict[str, Any]:
+        if not parts:  # not before: a dataclass can have itself among the types of its fields
+            parts.extend((name, _encoder(hint, exact)) for name, hint, _ in fields(kind))
+        return {name: getattr(value, name) if part is None else part(getattr(value, name)) for name, part in parts}
+
+    return _or_none(encode_fields)
 
 
 def _fits(kind: Any, value: Any) -> bool:

@@ -5,7 +5,6 @@ record before it).  The first record is the header.  Blocks of records are chain
 """
 
 import json
-import struct
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -25,15 +24,11 @@ from daq.core.events import (
     Tick,
 )
 from daq.core.header import Header, read_header
-from daq.core.journal_block import Block, chain
+from daq.core.journal_block import CRC, EFFECT, HEAD, HEADER, Block, chain
 
-HEAD: Final = struct.Struct("<BBqI")
-CRC: Final = struct.Struct("<I")
 NO_LINK: Final = 255
 
-HEADER = 0
 RECEIVED, SENT, TICK, LINK_UP, LINK_DOWN, ANCHOR, OPERATOR, STORE_FAULT = range(1, 9)
-EFFECT: Final = 100
 
 
 @dataclass(slots=True)

@@ -1,7 +1,16 @@
-"""A block of a journal, as it is stored, and the chain of digests over the blocks."""
+"""A block of a journal, as it is stored, the chain of digests over the blocks, and the frame of its records."""
 
 import hashlib
+import struct
 from dataclasses import dataclass
+from typing import Final
+
+HEAD: Final = struct.Struct("<BBqI")
+CRC: Final = struct.Struct("<I")
+HEADER: Final = 0
+"""Kind of the first record."""
+EFFECT: Final = 100
+"""Kind of a record of an effect."""
 
 
 @dataclass(slots=True)

@@ -10,13 +10,14 @@ from daq.core.driver import Driver, Values
 from daq.core.effects import Concluded, Effect, Ended, Facts, Moved
 from daq.core.errors import DriverError
 from daq.core.events import ClockAnchor
+from daq.core.extent import Extent
 from daq.core.instruments import Instruments
 from daq.core.leadmotor import LeadMotor
 from daq.core.link import Checked, Link
 from daq.core.linkeffects import RequestFailed
 from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.meter import Meter
-from daq.core.plan import Extent, Plan, Rule
+from daq.core.plan import Plan, Rule
 from daq.core.remarks import Parameter, Remark, remark
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State
 from daq.core.runfacts import RunFacts

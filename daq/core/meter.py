@@ -1,5 +1,6 @@
 """Measure one step: its clock, its readings, its stop rule and its kept values."""
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
@@ -8,7 +9,8 @@ from daq.core.derive import Getter, getters, roots
 from daq.core.driver import Driver, Values
 from daq.core.effects import Kept, StepEnded
 from daq.core.exchange import NEVER
-from daq.core.plan import Extent, Keep, Plan
+from daq.core.extent import Extent
+from daq.core.plan import Keep, Plan
 from daq.core.spans import take
 from daq.core.steady import BLOCKS
 from daq.core.stop import Met, RuleProgress, StepClock, StopRule
@@ -82,7 +84,10 @@ class Meter:
         if not all(span.ns for span in spans):
             return NEVER
         every = [k.every.ns for k, _ in self._intervals]
-        return max((span.ns for span in spans), default=0) + max(every, default=0) + DROP_MARGIN_NS
+        # The interval of an event is that of the readings since its rule began to hold.
+        held = [leaf.held_ns(self.step.speed) for k in self.step.keep if k.event for leaf in k.event.leaves()]
+        longest = max((span.ns for span in spans), default=0) + max(every, default=0)
+        return longest + math.ceil(max(held, default=0.0)) + DROP_MARGIN_NS
 
     def _drop(self, t: int) -> None:
         """Discard the readings that no later span needs, so that a long step does not fill the memory."""

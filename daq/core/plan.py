@@ -8,20 +8,12 @@ from typing import Any, Literal
 
 from daq.core.context import Context
 from daq.core.driver import Identity
+from daq.core.extent import NO_EXTENT, Extent
 
 Op = Literal["linear", "ratio", "product"]
 RuleKind = Literal["above", "below", "between", "steady", "any", "all"]
 KeepAt = Literal["end", "every", "event"]
 Statistic = Literal["mean", "sd", "min", "max", "slope", "last"]
-
-
-@dataclass(frozen=True, slots=True)
-class Extent:
-    """A length in time (ns), in revolutions or, for the span of a kept value, in readings; at most one is given."""
-
-    ns: int = 0
-    revolutions: float = 0.0
-    readings: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +56,21 @@ class Rule:
     signal: str = ""
     low: float = 0.0
     high: float = 0.0
-    after: Extent = Extent()
-    hold: Extent = Extent()
-    span: Extent = Extent()
+    after: Extent = NO_EXTENT
+    hold: Extent = NO_EXTENT
+    span: Extent = NO_EXTENT
     limit: float = 0.0
     relative: bool = False
     spans: int = 1
     rules: tuple["Rule", ...] = ()
+
+    def held_ns(self, speed: float | None) -> float:
+        """Return how long (ns) the condition has held when it counts as met, at this speed (/min)."""
+        if self.kind == "steady":
+            return float((self.spans - 1) * self.span.ns)
+        if self.hold.revolutions:
+            return self.hold.revolutions / abs(speed) * 60e9 if speed else 0.0
+        return float(self.hold.ns)
 
     def leaves(self) -> "list[Rule]":
         """Return all conditions of the rule, in the method's order."""
@@ -86,7 +86,7 @@ class Keep:
     at: KeepAt
     statistic: Statistic
     span: Extent
-    every: Extent = Extent()
+    every: Extent = NO_EXTENT
     event: Rule | None = None
     keep_part: bool = False
     """True if an incomplete last interval is kept at the end of the step."""

@@ -20,12 +20,14 @@ class PolledReadings:
         waiting: requests of the present round of polling that are not yet sent.
     """
 
-    __slots__ = ("_late_until", "_parts", "_unasked", "waiting")
+    __slots__ = ("_late_until", "_parts", "_several", "_unasked", "waiting")
 
     def __init__(self, channels: Sequence[Channel]) -> None:
         """Set up without a round; `channels` are the driver's."""
         self.waiting: deque[Request] = deque()
         self._parts = ReadingParts(channels)
+        self._several: list[tuple[float, ...] | Values] = []
+        """Readings of the present round's lines with several readings, the oldest first."""
         self._late_until = 0
         """An unrequested reading before this time may be the late answer to a poll that timed out."""
         self._unasked = 0
@@ -40,6 +42,7 @@ class PolledReadings:
         """Give up the present round and its parts."""
         self.waiting.clear()
         self._parts.clear()
+        self._several.clear()
 
     def line_cleared(self) -> None:
         """Start again: no earlier request can be answered."""
@@ -65,15 +68,21 @@ class PolledReadings:
 
         `own`: the readings of its line, the oldest first.
         """
-        item = own[0]
         found: list[tuple[float, ...] | Values] = []
-        if self.waiting or self._parts or isinstance(item, Part):
-            self._parts.add(t, item)
-            if not self.waiting:
-                found.append(self._parts.take())
+        if len(own) > 1:
+            self._several += [one for one in own if not isinstance(one, Part)]
+        elif self.waiting or self._parts or self._several or isinstance(own[0], Part):
+            self._parts.add(t, own[0])
         else:
-            found.append(item)
-        found += [one for one in own[1:] if not isinstance(one, Part)]
+            found.append(own[0])
+        if self.waiting:
+            return []
+        if self._several:
+            # A fault of the round, for example of an error queue, belongs to each reading of the round.
+            found = [self._parts.joined_to(one) for one in self._several]
+            self.abandon()
+        elif self._parts or not found:
+            found = [self._parts.take()]
         if self._unasked and found:
             # The instrument sends unrequested readings, so this line may be older than its request.
             self._unasked = 0

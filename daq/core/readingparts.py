@@ -51,6 +51,19 @@ class ReadingParts:
         sound = tuple(value for value in values if value is not None)
         return sound if len(sound) == len(values) and not faults else Values(values, faults)
 
+    def joined_to(self, whole: tuple[float, ...] | Values) -> tuple[float, ...] | Values:
+        """Return a whole reading with the values and faults of the parts; the parts are kept."""
+        if not self:
+            return whole
+        values, faults = (whole.values, whole.faults) if isinstance(whole, Values) else (whole, ())
+        parts = self._by_channel
+        joined = tuple(parts[i][1] if i in parts else value for i, value in enumerate(values))
+        replaced = {self._names[i] for i in parts}
+        own = (f for f in faults if f[0] not in replaced)
+        every = tuple(dict.fromkeys((*own, *(f for i in sorted(parts) for f in parts[i][2]), *self._general)))
+        sound = tuple(value for value in joined if value is not None)
+        return sound if len(sound) == len(joined) and not every else Values(joined, every)
+
     def take_if_whole(self, since: int) -> tuple[float, ...] | Values | None:
         """Return the reading if every channel has a part of `since` (ns) or later, otherwise None."""
         for i in [i for i, (t, _, _) in self._by_channel.items() if t < since]:

@@ -10,7 +10,7 @@ from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan
 from daq.core.statistics import Summary
-from daq.core.stop import StepClock
+from daq.core.stop import SPAN_CHECKS, StepClock
 
 MISSING_INTERVALS: Final = 5
 """Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
@@ -83,7 +83,32 @@ def take(
         rule=rule,
         speed=plan.steps[step].speed,
         temperature_faults=_probe_faults(plan, columns, drivers, span),
+        event_interval_ns=_event_interval(plan, step, keep, columns, span, rule),
     )
+
+
+def _event_interval(plan: Plan, step: int, keep: Keep, columns: Mapping[str, Columns], span: Span, rule: str) -> int:
+    """Return the greatest error (ns) of the time of an event from the interval of its readings; 0 without event.
+
+    It is the longest time between two readings with the signal, from the moment at which the rule began to hold.  All
+    readings of a line have the time of the line, and lines may come in blocks: their number does not give the interval.
+    """
+    leaf = None if keep.event is None else next((x for x in keep.event.leaves() if x.name == rule), None)
+    if leaf is None:
+        return 0
+    link, _, channel = leaf.signal.rpartition(".")
+    rows = columns[link or plan.lead.name]
+    by_name = {d.name: d for d in plan.derivations}
+    bases = [c for c in roots(channel, by_name) if c in rows.channels]
+    # A step may end before its event has held for the whole time that an older reading allows.
+    begin = max(0, min(span.start, span.end - round(leaf.held_ns(plan.steps[step].speed))))
+    longest = rows.longest_known_interval(begin, span.end, bases)
+    if leaf.kind == "steady":
+        return max(longest, leaf.span.ns // SPAN_CHECKS)
+    # A hold is met at a reading, which may come up to one interval after the time of the hold.
+    if leaf.hold.ns or leaf.hold.revolutions:
+        longest += rows.longest_known_interval(span.end, span.end, bases)
+    return longest
 
 
 def _interval(driver: Driver) -> int:

@@ -11,7 +11,8 @@ from operator import attrgetter
 from typing import Final
 
 from daq.core.exchange import NEVER
-from daq.core.plan import Extent, Rule, RuleKind
+from daq.core.extent import Extent
+from daq.core.plan import Rule, RuleKind
 from daq.core.steady import drift_bound
 
 SPAN_CHECKS: Final = 4

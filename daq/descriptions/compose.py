@@ -19,7 +19,7 @@ from daq.descriptions.codec.seal import Seal
 from daq.descriptions.driver import DescribedDriver
 from daq.descriptions.linemodel import ConfirmationLine, FactsLine, IdentityLine, ReadingLine, RefusalLine
 from daq.descriptions.model import CommandTable, RequestTable
-from daq.descriptions.numbers import hexadecimal, packed, read_back, size_of, written_pattern
+from daq.descriptions.numbers import hexadecimal, read_back, size_of, written_pattern
 from daq.descriptions.reading.lines import ACTION_UNITS, Reader
 from daq.descriptions.reading.slots import ChannelSlot, StatusSlot, UnitSlot
 from daq.descriptions.template import Field, Maybe, Part
@@ -186,7 +186,7 @@ class Composer:
                 for p in parts
             ]
             layout = FrameLayout(blank, length, seal.length if seal is not None else 0)
-            whole = packed(length.kind, 0, layout.size + layout.check_size - length.adds).decode("latin-1")
+            whole = length.of(layout.size + layout.check_size).decode("latin-1")
             parts = tuple(whole if isinstance(p, Field) else p for p in parts)
         content = "".join(self._expression(part) for part in parts)
         begin, end = (re.escape(mark.decode("latin-1")) for mark in self.driver.request_marks)

@@ -6,7 +6,8 @@ from daq.core.errors import SettingError
 from daq.descriptions import template
 from daq.descriptions.codec.checktable import ChecksumTable
 from daq.descriptions.codec.fieldtables import ReadingField
-from daq.descriptions.codec.layout import FrameLayout
+from daq.descriptions.codec.layout import FrameLayout, Length, is_length
+from daq.descriptions.codec.seal import seal_of
 from daq.descriptions.linemodel import FactsLine, LineTable, ReadingLine
 from daq.descriptions.model import CommandTable, DescriptionTables, RequestTable
 from daq.descriptions.numbers import size_of
@@ -101,7 +102,7 @@ def _frames(tables: DescriptionTables) -> Faults:
             yield SettingError("is missing: all lines of an instrument with frames of bytes need it", key=key)
             continue
         parts = line.parts()
-        counted |= any(isinstance(part, Field) and part.type == "length" for part in parts)
+        counted |= any(map(is_length, parts))
         yield from _sizes(tables, key, [part for part in parts if isinstance(part, Field)])
         if not isinstance(parts[0], str) and not framing.silence:
             reason = "must begin with fixed bytes, by which its beginning is recognised"
@@ -117,11 +118,45 @@ def _frames(tables: DescriptionTables) -> Faults:
             yield SettingError(reason, key=key)
     if length is not None and not counted and not any(_has_length(r) for r in tables.request.values()):
         yield SettingError("is not used: write {:length} in `bytes`", key="frame")
+    yield from _lengths(tables)
+
+
+def _lengths(tables: DescriptionTables) -> Faults:
+    """Yield lengths that cannot be written in their field: `adds` is wrong, or the field is too small."""
+    if tables.frame is None:
+        return
+    length = Length(tables.frame.length, tables.frame.adds)
+    tabled: dict[str, tuple[Sequence[template.Part], ChecksumTable | None]] = {
+        f"line.{name}": (line.parts(), checksum_of(line, tables)) for name, line in tables.line.items() if line.bytes
+    }
+    for kind, requests in (("request", tables.request), ("command", tables.command)):
+        for name, request in requests.items():
+            if request.bytes is not None:
+                tabled[f"{kind}.{name}"] = (request.parts(), _checksum_of_request(request, tables))
+    for key, (parts, table) in tabled.items():
+        check = 0 if table is None else seal_of(table, lambda text: text.encode("latin-1", "replace"), b"").length
+        size = sum(_size(part) for part in parts if not is_length(part))
+        try:
+            if any(map(is_length, parts)):
+                length.of(size + length.size + check)
+        except ValueError as error:
+            yield SettingError(f"the length of the frame: {error}; see [frame]", key=f"{key}.bytes")
+
+
+def _size(part: template.Part) -> int:
+    """Return the least number of bytes of a part of a frame."""
+    return len(part) if isinstance(part, str) else 0 if isinstance(part, Maybe) else size_of(part.type, part.width)
+
+
+def _checksum_of_request(request: RequestTable, tables: DescriptionTables) -> ChecksumTable | None:
+    if request.checksum is not None:
+        return None if request.checksum == "none" else request.checksum
+    return tables.checksum if tables.checksum is not None and tables.checksum.requests else None
 
 
 def _sizes(tables: DescriptionTables, key: str, fields: Sequence[Field]) -> Faults:
     """Yield faults of the length of a frame and of texts without a size."""
-    lengths = [f for f in fields if f.type == "length"]
+    lengths = [f for f in fields if is_length(f)]
     texts = [f for f in fields if f.type == "ascii" and not f.width]
     if lengths and tables.frame is None:
         yield SettingError("{:length} needs the table [frame] with its type", key=key)
@@ -134,7 +169,7 @@ def _sizes(tables: DescriptionTables, key: str, fields: Sequence[Field]) -> Faul
 
 
 def _has_length(request: RequestTable) -> bool:
-    return any(isinstance(part, Field) and part.type == "length" for part in request.parts())
+    return any(map(is_length, request.parts()))
 
 
 def _unprotected(tables: DescriptionTables) -> Faults:
@@ -146,7 +181,7 @@ def _unprotected(tables: DescriptionTables) -> Faults:
         if not isinstance(line, ReadingLine) or name in sealed or not line.has_one_layout:
             continue
         for other in sealed.values():
-            if isinstance(other, ReadingLine) and _alike(_opening(line), _opening(other)):
+            if isinstance(other, ReadingLine) and _alike(*(template.opening_of(one.parts()) for one in (line, other))):
                 reason = (
                     "a reading without checksum beside one that has it must begin with another text: a cut line of the "
                     "other kind would be taken for this one"
@@ -173,9 +208,7 @@ def _uncovered(tables: DescriptionTables) -> Faults:
         if not numbers:
             continue
         head, tail = parts[: numbers[0]], parts[numbers[-1] + 1 :]
-        least = sum(
-            len(p) if isinstance(p, str) else size_of(p.type, p.width) if isinstance(p, Field) else 0 for p in head
-        )
+        least = sum(_size(part) for part in head if not isinstance(part, template.Setting))
         wrong = {
             "skip": least < table.skip,
             "after": not any(isinstance(part, str) and table.after in part for part in head) and bool(table.after),
@@ -187,11 +220,6 @@ def _uncovered(tables: DescriptionTables) -> Faults:
                 f"with it the checksum does not cover all numbers of [line.{name}], so that a damaged one is accepted"
             )
             yield SettingError(reason, key=f"{own}.{key}")
-
-
-def _opening(line: LineTable) -> str:
-    first = next(iter(line.parts()), "")
-    return first if isinstance(first, str) else ""
 
 
 def _alike(one: str, other: str) -> bool:

@@ -205,6 +205,12 @@ def named_fields(parts: tuple[Part, ...]) -> list[Field]:
     return [p for p in walk(parts) if isinstance(p, Field) and p.name]
 
 
+def opening_of(parts: Iterable[Part]) -> str:
+    """Return the text at the beginning of a template; "" where it begins with a field."""
+    first = next(iter(parts), "")
+    return first if isinstance(first, str) else ""
+
+
 def filled(parts: tuple[Part, ...], settings: Mapping[str, str]) -> tuple[Part, ...]:
     """Return the parts with the values of `settings` in place of their names (others stay), and join adjacent texts.
 

@@ -17,6 +17,7 @@ SPELLED: Final = {
     "C": "Cel", "degC": "Cel", "\u00b0C": "Cel", "deg": "Cel", "F": "[degF]", "degF": "[degF]", "mPas": "mPa.s",
     "Pas": "Pa.s", "ph": "[pH]", "PH": "[pH]", "ohm": "Ohm", "OHM": "Ohm", "Ohms": "Ohm", "RPM": "/min", "G": "g",
     "KG": "kg", "ML": "mL", "ml": "mL", "percent": "%", "RH": "%",
+    "Nm": "N.m", "mNm": "mN.m", "uNm": "uN.m", "\u00b5Nm": "uN.m", "r/min": "/min", "rev/min": "/min", "U/min": "/min",
     "l": "L", "ml/min": "mL/min", "l/min": "L/min", "l/h": "L/h", "\u00b5S/cm": "uS/cm", "us/cm": "uS/cm",
     "\u03a9": "Ohm", "\u2126": "Ohm", "k\u03a9": "kOhm", "k\u2126": "kOhm", "kohm": "kOhm",
 }  # fmt: skip

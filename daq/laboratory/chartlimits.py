@@ -5,7 +5,7 @@ from typing import Annotated, ClassVar, Final
 from pydantic import Field
 
 from daq.laboratory.record import Record
-from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.methods.files.fields import Label, Listed, Model, NeededLabel
 
 LEAST_TO_FIX: Final = 20
 """Least number of points from which limits are fixed (Montgomery: 20 to 25 for phase one)."""
@@ -57,6 +57,8 @@ class ChartLimits(Record):
         first, last: names of the first and the last of them.
         left_out: samples that the person left out, because their cause was found.
         simulated: whether the points were simulated: such limits hold for simulated points only.
+        serials: serial numbers of the measuring geometries with which the points were measured, "" where it is not
+            known: the limits hold for these only.
     """
 
     kind: ClassVar[str] = "chart_limits"
@@ -71,6 +73,7 @@ class ChartLimits(Record):
     last: str
     left_out: tuple[str, ...] = ()
     simulated: bool = False
+    serials: Annotated[tuple[Label, ...], Listed] = ("",)
 
     def keys(self) -> tuple[tuple[str, str], ...]:
         """Return the keys: the product, or the fluid and the instrument."""

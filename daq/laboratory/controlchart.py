@@ -40,6 +40,7 @@ class Point:
         method: id, version and choices of the method.
         unit: UCUM code.
         limits: lower and upper limit of the product that applied; None where there is none.
+        serials: serial numbers of the measuring geometries of its results; "" where it is not known.
     """
 
     name: str
@@ -51,6 +52,7 @@ class Point:
     method: str
     unit: str
     limits: tuple[float | None, float | None] = (None, None)
+    serials: tuple[str, ...] = ("",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +184,7 @@ def control_chart(
     """
     values = [p.value for p in points]
     unit, method = (points[-1].unit, points[-1].method) if points else ("", "")
-    lines, origin = _lines(values, unit, method, fixed)
+    lines, origin = _lines(points, fixed)
     signals = () if lines is None else find_signals(values, lines.centre, lines.sigma, WEIGHT)
     found, why_not = _capability(points, is_stable=lines is not None and not signals)
     simulated = [state("chart_simulated")] if any(p.simulated for p in points) else []
@@ -203,21 +205,31 @@ def control_chart(
     )
 
 
+def _differing(record: ChartLimits, points: Sequence[Point]) -> list[str]:
+    """Return in what the points of a chart differ from those from which its limits were fixed."""
+    newest, serials = points[-1], {serial for p in points for serial in p.serials}
+    aspects = {
+        "unit": record.unit != newest.unit,
+        "method": record.method != newest.method,
+        # Another specimen of a geometry has constants of its own, whatever its name.
+        "serial number of the geometry": not serials <= {*record.serials},
+    }
+    return [name for name, differs in aspects.items() if differs]
+
+
 def trial(values: Sequence[float]) -> IndividualsChart | None:
     """Return centre and sigma of at least 2 values; None where they do not differ."""
     found = individuals_chart(values)
     return found if found.sigma > NO_SCATTER * abs(found.centre) else None
 
 
-def _lines(
-    values: Sequence[float], unit: str, method: str, fixed: FixedLimits | None
-) -> tuple[Lines | None, tuple[Statement, ...]]:
+def _lines(points: Sequence[Point], fixed: FixedLimits | None) -> tuple[Lines | None, tuple[Statement, ...]]:
+    values = [p.value for p in points]
     origin: list[Statement] = []
-    if fixed is not None and values:
-        record = fixed.record
-        differing = [n for n, a, b in (("unit", record.unit, unit), ("method", record.method, method)) if a != b]
+    if fixed is not None and points:
+        differing = _differing(fixed.record, points)
         if not differing:
-            return _drawn(values, record.centre, record.sigma, fixed=True), (_fixed_origin(fixed),)
+            return _drawn(values, fixed.record.centre, fixed.record.sigma, fixed=True), (_fixed_origin(fixed),)
         # Limits of another method do not apply, and a chart without a word about them would hide that.
         origin.append(state("chart_limits_other", aspects=tuple(differing)))
     if len(values) < LEAST_FOR_TRIAL:

@@ -9,6 +9,7 @@ REPORTABLE: Final = "reportable"
 TRANSCRIBED: Final = "transcribed"
 CHECKLIST: Final = "checklist"
 DECLARATION: Final = "declaration"
+NOTE: Final = "note"
 """Kinds of records, as the store names them."""
 
 ReleaseState = Literal["released", "release_blocked", "release_withdrawn", "rejected"]

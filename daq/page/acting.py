@@ -16,7 +16,6 @@ from daq.page.refusals import RefusedError
 READY_S: Final = 2.0
 """Longest time in seconds that a request waits for the first frame after the start of the page."""
 FILTERS: Final = ("sample", "lot", "product", "operator", "instrument", "outcome", "verdict", "since", "until")
-OTHER_SCREEN: Final = "this is the screen of {own}; work at {bench} is done at its own screen"
 AT_BENCHES: Final = frozenset(act.name for act in bench_acts.ACTS)
 """Acts that can start a run; they are taken from the screen of their bench alone."""
 WRONG_LOG_IN: Final = ("person", "password", "badge")
@@ -37,7 +36,7 @@ async def bench_of(request: Request) -> dict[str, Any]:
     await known(request)
     hub, name = parts_of(request).hub, str(request.path_params["bench"])
     if name not in hub.names() and hub.link["daemon"]:
-        raise RefusedError(404, "there is no such bench")
+        raise RefusedError(404, "", "refused.no_bench")
     return hub.bench(name)
 
 
@@ -57,7 +56,7 @@ async def _perform(request: Request, act: str, order: Mapping[str, Any]) -> dict
     bench = str(request.path_params["bench"])
     own = visit_of(request).paired
     if own and own != bench:
-        raise NotAllowedError(OTHER_SCREEN.format(own=own, bench=bench))
+        raise RefusedError(403, "", "bench.elsewhere.screen", own=own, bench=bench)
     return await parts_of(request).daemon.perform(act, {"bench": bench, **order}, visit_of(request).ticket)
 
 

@@ -17,9 +17,10 @@ from daq.page.routetable import API, Route, permits
 BEARER: Final = "bearer "
 NO_COOKIE: Final = ("POST", f"{API}/log-in")
 """The route that takes no cookie and sets none, so that no token protects it."""
-FOREIGN: Final = "the request comes from another site"
-OUT_OF_DATE: Final = "the page is out of date: load it again, then repeat what you did"
-LOG_IN: Final = "log in first"
+PAIR: Final = (
+    "this browser is not paired with {bench}, and a motor starts from the screen of its bench alone: open "
+    "/bench/{bench} and choose Pair"
+)
 
 
 def admission(route: Route) -> Callable[[Request], Awaitable[None]]:
@@ -27,7 +28,7 @@ def admission(route: Route) -> Callable[[Request], Awaitable[None]]:
 
     async def admit(request: Request) -> None:
         parts = parts_of(request)
-        request.state.visit = await _visit(request, parts, route)
+        request.state.visit = _paired_stop(request, parts, route) or await _visit(request, parts, route)
         if route.method == "POST":
             await _refuse_foreign(request, parts, route)
         refuse_without_need(request, route)
@@ -41,9 +42,11 @@ def refuse_without_need(request: Request, route: Route) -> None:
     bench = request.path_params.get("bench", "")
     if permits(route.need, role=visit.role, people=visit.people, paired=visit.paired, bench=bench):
         return
+    if not visit.people:
+        raise RefusedError(403, PAIR.format(bench=bench), "error.not_paired", bench=bench)
     if visit.role is None:
-        raise RefusedError(401, LOG_IN)
-    raise RefusedError(403, f"this needs the role {route.need}; {visit.person} has the role {visit.role}")
+        raise RefusedError(401, "", "refused.log_in")
+    raise RefusedError(403, "", "refused.role", need=route.need, person=visit.person, role=visit.role)
 
 
 async def still_permits(request: Request, route: Route) -> bool:
@@ -56,12 +59,24 @@ async def still_permits(request: Request, route: Route) -> bool:
     return True
 
 
+def _paired_stop(request: Request, parts: PageParts, route: Route) -> Visit | None:
+    """Return who stops a bench with which the browser is paired, without asking the daemon; None for other requests.
+
+    The pairing alone is enough for this stop.  The person of a ticket is known to the daemon alone, whose answer can
+    take seconds while it checks passwords.
+    """
+    if route.need != "stop" or _bearer(request):
+        return None
+    stranger = stranger_of(request, people=parts.settings.people)
+    return stranger if stranger.paired and stranger.paired == request.path_params.get("bench", "") else None
+
+
 async def _visit(request: Request, parts: PageParts, route: Route) -> Visit:
     """Return the one who sent a request, as the daemon knows the person of the ticket, or the program of the token."""
     cookies = parts.cookies
-    authorization = request.headers.get("authorization", "")
-    bearer = authorization[: len(BEARER)].lower() == BEARER
-    ticket = authorization[len(BEARER) :].strip() if bearer else cookies.ticket(request.cookies)
+    sent = _bearer(request)
+    bearer = sent is not None
+    ticket = cookies.ticket(request.cookies) if sent is None else sent
     if is_token(ticket) and not (bearer and route.is_api):
         ticket = ""  # screens are for persons, and a cookie never has a token
     person, role, people = "", None, parts.settings.people
@@ -78,6 +93,12 @@ async def _visit(request: Request, parts: PageParts, route: Route) -> Visit:
     return replace(stranger, cookie=cookie, ticket=ticket, bearer=bearer, person=person, role=role)
 
 
+def _bearer(request: Request) -> str | None:
+    """Return the ticket or token of the header Authorization; None without one."""
+    authorization = request.headers.get("authorization", "")
+    return authorization[len(BEARER) :].strip() if authorization[: len(BEARER)].lower() == BEARER else None
+
+
 def _role(name: str) -> Role | None:
     return next((role for role in ROLES if role == name), None)
 
@@ -88,9 +109,9 @@ async def _refuse_foreign(request: Request, parts: PageParts, route: Route) -> N
     without_cookie = visit.bearer or (route.method, route.path) == NO_COOKIE
     origin = request.headers.get("origin")
     if origin is None and not without_cookie:
-        raise RefusedError(403, FOREIGN)
+        raise RefusedError(403, "", "refused.foreign")
     if origin is not None and origin != f"{request.url.scheme}://{request.headers['host']}":
-        raise RefusedError(403, FOREIGN)
+        raise RefusedError(403, "", "refused.foreign")
     if without_cookie:
         return
     bench = request.path_params.get("bench", "")
@@ -98,4 +119,4 @@ async def _refuse_foreign(request: Request, parts: PageParts, route: Route) -> N
         return  # a log-in that has ended on a screen must not keep it from stopping; Origin and pairing are its own
     token = request.headers.get("x-csrf-token") if route.is_api else (await form(request)).get("csrf")
     if not parts.cookies.is_csrf(visit.cookie, token or ""):
-        raise RefusedError(403, OUT_OF_DATE)
+        raise RefusedError(403, "", "refused.out_of_date")

@@ -9,7 +9,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from daq.page.parts import parts_of, stranger_of, visit_of
 from daq.page.shown.environment import render
-from daq.page.visits.cookies import VISIT_S, new_visit, safe_next
+from daq.page.visits.cookies import ANONYMOUS_S, new_visit, safe_next
 
 MOST_FIELDS = 100
 """Greatest number of fields of a form."""
@@ -44,13 +44,14 @@ def shown(
         "people": visit.people,
         "csrf": parts.cookies.csrf(cookie),
         "paired": visit.paired,
+        "paired_live": parts.hub.bench(visit.paired) if visit.paired else None,
         "path": safe_next(request.url.path),
         "benches_menu": parts.hub.names(),
     }
     response = HTMLResponse(render(template, visit.language, every | dict(values)), status, dict(headers or {}))
     # An answer to an early refusal, such as that of an icon, must not replace the visit that a page has just started.
     if known and not visit.cookie:
-        parts.cookies.set(response, "visit", cookie, VISIT_S)
+        parts.cookies.set(response, "visit", cookie, ANONYMOUS_S)
     return response
 
 

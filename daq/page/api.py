@@ -18,7 +18,7 @@ from daq.page.livehub import MOST_BROWSERS, TOO_MANY
 from daq.page.parts import parts_of, visit_of
 from daq.page.routetable import ROUTES, Route
 from daq.page.texts.texts import LANGUAGES
-from daq.page.visits.cookies import VISIT_S, new_visit
+from daq.page.visits.cookies import ANONYMOUS_S, new_visit
 
 LONGEST_NAME: Final = 1000
 BenchName = Annotated[str, Path(max_length=LONGEST_NAME, description="name of the bench")]
@@ -34,7 +34,8 @@ class Body(BaseModel):
 class RunFilters(RunsAsked):
     """Conditions on runs; "" means no condition."""
 
-    model_config = ConfigDict(strict=False)  # the values of an address are texts
+    # The values of an address are texts; FastAPI needs the whole model at once.
+    model_config = ConfigDict(strict=False, defer_build=False)
 
 
 class TextGiven(Body):
@@ -87,7 +88,7 @@ async def session(request: Request, response: Response) -> dict[str, Any]:
     visit, parts = visit_of(request), parts_of(request)
     cookie = visit.cookie or new_visit()
     if not visit.cookie and not visit.bearer:
-        parts.cookies.set(response, "visit", cookie, VISIT_S)
+        parts.cookies.set(response, "visit", cookie, ANONYMOUS_S)
     return {
         "person": visit.person,
         "program": is_token(visit.ticket),
@@ -132,6 +133,12 @@ async def bench_command(request: Request, bench: BenchName, given: CommandGiven)
 async def bench_stop(request: Request, bench: BenchName) -> dict[str, Any]:
     """Stop the run on a bench.  The answer: the command was taken.  The reading says whether the motor stands still."""
     return {"taken": True, "run": await parts_of(request).daemon.stop(bench)}
+
+
+async def bench_trend(request: Request, bench: BenchName) -> dict[str, Any]:
+    """Return the trend of the run on a bench: times (s since its start), values, and the age (s) of the newest one."""
+    await bench_of(request)
+    return parts_of(request).hub.trend(bench)
 
 
 async def bench_events(request: Request, bench: BenchName) -> Response:

@@ -28,6 +28,7 @@ from daq.page.settings import PageSettings
 from daq.page.staticfiles import StaticFiles
 from daq.page.visits.attempts import Attempts
 from daq.page.visits.cookies import Cookies
+from daq.page.visits.pairing import PairingCodes
 from daq.page.work.deskforms import HANDLERS
 from daq.process.tasks import Tasks
 
@@ -54,7 +55,8 @@ def make_parts(settings: PageSettings) -> PageParts:
     """Return the parts of a page."""
     link = DaemonLink(settings.socket)
     cookies = Cookies(settings.signing_key, settings.secure, settings.port)
-    return PageParts(settings, link, LiveHub(link), cookies, Attempts(), StaticFiles())
+    codes = PairingCodes(settings.signing_key)
+    return PageParts(settings, link, LiveHub(link), cookies, Attempts(), codes, StaticFiles())
 
 
 def make_application(parts: PageParts) -> ASGIApp:

@@ -38,6 +38,7 @@ ANSWER_S: Final = 15.0
 SILENT_S: Final = 5.0
 """Longest time in seconds between two frames; the daemon sends one every second at least."""
 SILENT: Final = "the daemon does not answer"
+NOT_DONE: Final = "the daemon did not report that the request was done; see its log"
 
 A = TypeVar("A", bound=Answer)
 
@@ -107,7 +108,7 @@ class DaemonLink:
         except TimeoutError:
             raise LinkError(SILENT) from None
         if found is None:
-            raise LinkError("the daemon did not report that the request was done; see its log")
+            raise LinkError(NOT_DONE)
         return found
 
 

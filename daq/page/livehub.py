@@ -18,6 +18,7 @@ from daq.app.screens.bench.live_frame import LiveFrame
 from daq.core.encoding import encode
 from daq.core.errors import DaqError, LinkError
 from daq.page.daemonlink import DaemonLink
+from daq.page.trends import Trends
 
 log = structlog.get_logger()
 
@@ -30,6 +31,7 @@ QUIET_S: Final = 2.0
 """Time in seconds without an event after which a browser gets the state of the link again: by it, it knows that it is
 not cut off."""
 TOO_MANY: Final = "too many open pages; close some"
+ENDED: Final = "the daemon ended"
 NOT_YET: Final = "the daemon was not reached yet"
 
 Event = tuple[str, dict[str, Any]]
@@ -69,25 +71,30 @@ class LiveHub:
         self._readings: dict[str, tuple[dict[str, Any], float]] = {}
         self._benches: dict[str, dict[str, Any]] = {}
         self._runs: dict[str, dict[str, Any]] = {}
+        self._trends = Trends()
         self._browsers: set[Browser] = set()
         self._link: dict[str, Any] = {"daemon": False, "reason": NOT_YET}
         self._closed = False
         self.ready = asyncio.Event()
-        """Set after the first frame, or the first failure."""
+        """Set when everything is known, or after the first failure."""
 
     # ---- from the daemon
 
     async def run(self) -> None:
         """Follow the daemon until cancelled, again after each loss."""
         while True:
-            reason = "the daemon ended"
+            reason = ENDED
             try:
-                first = True
+                began = known = False
                 async for frame in self._daemon.live():
-                    if first:
+                    if not began:
                         self._begin_again()
-                        first = False
+                        began = True
                     self.take(frame)
+                    if not known and not frame.more:
+                        # A run that goes on keeps its trend; after a restart of the daemon it is another run.
+                        self._trends.keep(self._runs)
+                        known = True
             except DaqError as error:
                 reason = str(error)
             except ValueError as error:  # a line that is too long
@@ -100,7 +107,7 @@ class LiveHub:
     def _begin_again(self) -> None:
         """Forget what the daemon before knew: the first frame has everything."""
         for name in self._runs:
-            self._put("run", name, {"bench": name, "run": None})
+            self._put("run", name, {"bench": name, "run": None, "point": None})
         self._readings, self._benches, self._runs = {}, {}, {}
 
     def take(self, frame: LiveFrame) -> None:
@@ -110,17 +117,21 @@ class LiveHub:
         for name, view in frame.benches.items():
             self._benches[name] = encode(view)
             self._put("bench", name, self._benches[name])
+        for name, reading in frame.readings.items():
+            self._readings[name] = (encode(reading), now)
         for name, run in frame.runs.items():
+            point = None
             if run is None:
                 self._runs.pop(name, None)
+                self._trends.end(name)
             else:
                 self._runs[name] = encode(run)
-            self._put("run", name, {"bench": name, "run": self._runs.get(name)})
-        for name, reading in frame.readings.items():
-            data = encode(reading)
-            self._readings[name] = (data, now)
-            self._put("reading", name, {"bench": name, **data})
-        self.ready.set()
+                point = self._trends.take(name, self._runs[name], self._read(name), now)
+            self._put("run", name, {"bench": name, "run": self._runs.get(name), "point": point})
+        for name in frame.readings:
+            self._put("reading", name, {"bench": name, **self._readings[name][0]})
+        if not frame.more:
+            self.ready.set()
 
     def _set_link(self, *, reached: bool, reason: str = "") -> None:
         link = {"daemon": reached, "reason": reason}
@@ -156,6 +167,25 @@ class LiveHub:
             "run": self._runs.get(name),
             "reading": self._aged(name),
         }
+
+    def trend(self, name: str) -> dict[str, Any]:
+        """Return the trend of the run on a bench: run, signal, unit, times (s), values, age (s) of the last.
+
+        Without a run all are empty: the trend of a run that has ended is in its stored readings.
+        """
+        found, run = self._trends.of(name), self._runs.get(name)
+        if found is None or run is None:
+            return {"bench": name, "run": "", "signal": "", "unit": "", "times": [], "values": [], "age_s": None}
+        about = {"bench": name, "run": found.run, "signal": found.signal, "unit": found.unit}
+        age = self._clock() - found.read_at if found.times else None
+        return about | found.points() | {"age_s": age}
+
+    def _read(self, name: str) -> tuple[float, float] | None:
+        """Return the times (s) of arrival and reading of the newest values of a bench; None without values."""
+        found = self._readings.get(name)
+        if found is None or found[0]["age_s"] is None:
+            return None
+        return found[1], found[1] - found[0]["age_s"]
 
     def _aged(self, name: str) -> dict[str, Any] | None:
         found = self._readings.get(name)
@@ -211,7 +241,7 @@ class LiveHub:
         for name in self.names():
             if name in self._benches:
                 browser.put("bench", name, self._benches[name])
-            browser.put("run", name, {"bench": name, "run": self._runs.get(name)})
+            browser.put("run", name, {"bench": name, "run": self._runs.get(name), "point": None})
             reading = self._aged(name)
             if reading is not None:
                 browser.put("reading", name, {"bench": name, **reading})

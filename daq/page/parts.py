@@ -13,6 +13,7 @@ from daq.page.staticfiles import StaticFiles
 from daq.page.texts.texts import LANGUAGES, languages_accepted
 from daq.page.visits.attempts import Attempts
 from daq.page.visits.cookies import THEMES, Cookies
+from daq.page.visits.pairing import PairingCodes
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +25,7 @@ class PageParts:
     hub: LiveHub
     cookies: Cookies
     attempts: Attempts
+    codes: PairingCodes
     static: StaticFiles
 
 

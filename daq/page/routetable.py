@@ -1,7 +1,8 @@
 """The table of all routes, with the need of each.  The application serves nothing that is not in it.
 
 Needs: ``open``: everybody.  ``bench``: the role ``look``, or a browser that is paired with the bench.  ``stop``: the
-role ``measure``, or a browser that is paired with the bench.  Otherwise the least role of a person.
+role ``measure``, or a browser that is paired with the bench.  ``work``: the role ``measure``; where people are not
+switched on, a browser that is paired with the bench.  Otherwise the least role of a person.
 """
 
 from dataclasses import dataclass
@@ -9,10 +10,11 @@ from typing import Final, Literal
 
 from daq.laboratory.people import Role, includes
 
-Need = Literal["open", "bench", "stop", "look", "measure", "review", "administer"]
+Need = Literal["open", "bench", "stop", "work", "look", "measure", "review", "administer"]
 LEAST: Final[dict[Need, Role]] = {
     "bench": "look",
     "stop": "measure",
+    "work": "measure",
     "look": "look",
     "measure": "measure",
     "review": "review",
@@ -55,10 +57,11 @@ ROUTES: Final[tuple[Route, ...]] = (
     Route("POST", "/log-out", "open", "log_out"),
     Route("POST", "/preferences", "open", "preferences"),
     Route("GET", "/bench/{bench}", "bench", "bench", "bench.html"),
-    Route("POST", "/bench/{bench}/text", "measure", "bench_text", "bench.html"),
-    Route("POST", "/bench/{bench}/command", "measure", "bench_command", "bench.html"),
+    Route("POST", "/bench/{bench}/text", "work", "bench_text", "bench.html"),
+    Route("POST", "/bench/{bench}/command", "work", "bench_command", "bench.html"),
     Route("POST", "/bench/{bench}/stop", "stop", "bench_stop"),
     Route("POST", "/bench/{bench}/pair", "administer", "pair"),
+    Route("GET", "/pair/{bench}/{code}", "open", "pair_by_code"),
     Route("POST", "/unpair", "open", "unpair"),
     Route("GET", "/results", "look", "results", "results.html"),
     Route("GET", "/results.csv", "look", "results_csv"),
@@ -118,10 +121,11 @@ ROUTES: Final[tuple[Route, ...]] = (
     Route("GET", f"{API}/status", "look", "status"),
     Route("GET", f"{API}/benches", "look", "benches"),
     Route("GET", f"{API}/benches/{{bench}}", "bench", "bench"),
-    Route("POST", f"{API}/benches/{{bench}}/text", "measure", "bench_text"),
-    Route("POST", f"{API}/benches/{{bench}}/command", "measure", "bench_command"),
+    Route("POST", f"{API}/benches/{{bench}}/text", "work", "bench_text"),
+    Route("POST", f"{API}/benches/{{bench}}/command", "work", "bench_command"),
     Route("POST", f"{API}/benches/{{bench}}/stop", "stop", "bench_stop"),
     Route("GET", f"{API}/benches/{{bench}}/events", "bench", "bench_events"),
+    Route("GET", f"{API}/benches/{{bench}}/trend", "bench", "bench_trend"),
     Route("GET", f"{API}/events", "look", "events"),
     Route("GET", f"{API}/results", "look", "results"),
     Route("GET", f"{API}/results/{{run}}", "look", "result"),
@@ -138,12 +142,15 @@ def permits(need: Need, *, role: Role | None, people: bool, paired: str, bench: 
     Args:
         need: the need of the route.
         role: role of the person who has logged in; None without one.
-        people: people are switched on; where they are not, the page serves this machine only, and permits all.
+        people: people are switched on; where they are not, the page serves this machine only, and permits all but work
+            at a bench, which can start a motor: that needs the screen of the bench.
         paired: bench with which the browser is paired; "" for none.
         bench: bench of the request; "" for none.
     """
-    if need == "open" or not people:
+    if need == "open":
         return True
+    if not people:
+        return need != "work" or (bool(bench) and paired == bench)
     if need in PAIRED and bench and paired == bench:
         return True
     return role is not None and includes(role, LEAST[need])

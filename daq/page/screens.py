@@ -24,15 +24,19 @@ from daq.page.acting import (
 )
 from daq.page.answers import back, form, shown
 from daq.page.parts import parts_of, visit_of
-from daq.page.refusals import status_of, words_of
+from daq.page.refusals import RefusedError, reason_words, status_of, words_of
 from daq.page.texts.texts import LANGUAGES
 from daq.page.visits.attempts import TooManyAttemptsError
-from daq.page.visits.cookies import PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
+from daq.page.visits.cookies import ANONYMOUS_S, PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
 
 TAKEN: Final = "taken"
 FAILED: Final = "failed"
 TAKEN_S: Final = 30
 """Longest time in seconds between a stop by a form and the page that states it."""
+CODE_OVER: Final = (
+    "this address pairs one browser, within an hour; it was used, or is over, or is wrong: "
+    "pair on the screen of {bench}"
+)
 NOTHING_FOUND: Final[dict[str, Any]] = {"rows": [], "reached": None, "absent": [], "by_hand": []}
 
 
@@ -43,7 +47,8 @@ async def desk(request: Request) -> Response:
     """Show all benches."""
     await known(request)
     hub = parts_of(request).hub
-    return shown(request, "desk.html", {"benches": [hub.bench(name) for name in hub.names()], "link": hub.link})
+    link = hub.link | {"reason": reason_words(request, hub.link["reason"])}
+    return shown(request, "desk.html", {"benches": [hub.bench(name) for name in hub.names()], "link": link})
 
 
 async def results(request: Request) -> Response:
@@ -61,6 +66,8 @@ async def results(request: Request) -> Response:
         "asked": {"limit": "50"} | asked,
         "verdicts": list(VERDICTS),
         "outcomes": list(OUTCOMES),
+        # A file has more rows than the screen.
+        "csv": {"asked": {key: value for key, value in asked.items() if key != "limit"}, "most": MOST_ROWS},
         "refused": refused,
         **{key: found[key] for key in NOTHING_FOUND},
     }
@@ -70,7 +77,8 @@ async def results(request: Request) -> Response:
 async def results_csv(request: Request) -> Response:
     """Send runs by conditions as CSV; cells that a spreadsheet could run are made harmless."""
     found = await ask(request, "runs_csv", filters(request) | {"limit": limit_of(request, MOST_ROWS)})
-    name = f"results-{datetime.now(UTC).date().isoformat()}.csv"
+    part = "-part" if found["is_cut"] else ""
+    name = f"results-{datetime.now(UTC).date().isoformat()}{part}.csv"
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
     return Response(found["csv"], headers=headers, media_type="text/csv; charset=utf-8")
 
@@ -88,8 +96,11 @@ async def samples(request: Request) -> Response:
 
 
 async def health(request: Request) -> Response:
-    """Show the state of instruments, store, outbox and broker."""
-    return shown(request, "health.html", {"status": encode(await parts_of(request).daemon.status())})
+    """Show the state of instruments, store, outbox and broker, and when it was read."""
+    read_at = datetime.now(UTC).isoformat()
+    return shown(
+        request, "health.html", {"status": encode(await parts_of(request).daemon.status()), "read_at": read_at}
+    )
 
 
 # ---- a bench
@@ -113,7 +124,7 @@ async def bench_text(request: Request) -> Response:
     given = await form(request)
     try:
         await give_text(request, given.get("text", ""), whole_number(given.get("seen", "")))
-    except DaqError as error:
+    except (DaqError, RefusedError) as error:
         return await bench(request, words_of(request, error), status_of(error))
     return _to_bench(request)
 
@@ -124,7 +135,7 @@ async def bench_command(request: Request) -> Response:
     seen = whole_number(given.get("seen", ""))
     try:
         await give_command(request, given.get("command", ""), seen, given.get("text", ""))
-    except DaqError as error:
+    except (DaqError, RefusedError) as error:
         return await bench(request, words_of(request, error), status_of(error))
     return _to_bench(request)
 
@@ -134,7 +145,7 @@ async def bench_stop(request: Request) -> Response:
     try:
         await parts_of(request).daemon.stop(request.path_params["bench"])
     except DaqError as error:
-        return await bench(request, str(error), status_of(error), FAILED)
+        return await bench(request, words_of(request, error), status_of(error), FAILED)
     response = _to_bench(request)
     cookies = parts_of(request).cookies
     cookies.set(response, TAKEN, cookies.pairing(request.path_params["bench"]), TAKEN_S)
@@ -148,6 +159,16 @@ async def pair(request: Request) -> Response:
     cookies = parts_of(request).cookies
     cookies.set(response, "bench", cookies.pairing(found["bench"]), PAIRING_S)
     return response
+
+
+async def pair_by_code(request: Request) -> Response:
+    """Pair the browser with a bench by a code that is good once; a browser that is paired with it needs none."""
+    parts, name = parts_of(request), str(request.path_params["bench"])
+    if visit_of(request).paired == name:
+        return _to_bench(request)
+    if not parts.codes.take(name, str(request.path_params["code"])):
+        raise RefusedError(403, CODE_OVER.format(bench=name), "error.pairing_over", bench=name)
+    return await pair(request)
 
 
 async def unpair(request: Request) -> Response:
@@ -177,7 +198,7 @@ async def log_in(request: Request) -> Response:
         found = await logged_in(request, given)
     except (SettingError, TooManyAttemptsError) as error:
         status = 429 if isinstance(error, TooManyAttemptsError) else 403
-        return shown(request, "log_in.html", {"refused": str(error), "next": to}, status=status)
+        return shown(request, "log_in.html", {"refused": words_of(request, error), "next": to}, status=status)
     response = back(to)
     parts_of(request).cookies.set(response, "visit", found.ticket, VISIT_S)
     return response
@@ -187,7 +208,7 @@ async def log_out(request: Request) -> Response:
     """Log a person out."""
     visit, parts = visit_of(request), parts_of(request)
     response = back("/")
-    parts.cookies.set(response, "visit", new_visit(), VISIT_S)
+    parts.cookies.set(response, "visit", new_visit(), ANONYMOUS_S)
     if visit.ticket:
         await parts.daemon.log_out(visit.ticket)
     return response

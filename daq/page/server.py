@@ -12,6 +12,7 @@ import ssl
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Final
+from urllib.parse import quote
 
 import structlog
 import uvicorn
@@ -78,17 +79,23 @@ def listening_socket(settings: PageSettings) -> socket.socket:
     return made
 
 
-async def serve_page(settings: PageSettings, *, say: bool = True, parent: int | None = None) -> None:
+async def serve_page(
+    settings: PageSettings, *, say: bool = True, parent: int | None = None, pair: str | None = None
+) -> None:
     """Serve the page until SIGTERM or SIGINT.
 
     Args:
         settings: the settings of the page.
         say: print the address on which it listens.
         parent: process id of the daemon that started it; it ends with that process.
+        pair: bench for which an address is printed that pairs the browser which opens it.
 
     Raises:
-        SettingError: the address, the certificate or its key cannot be used.
+        SettingError: the address, the certificate or its key cannot be used; or `pair` where persons log in.
     """
+    if pair and settings.people:
+        # The address would be in the logs of the machine, where more persons read it than those who administer.
+        raise SettingError("people are switched on: a person who administers pairs, on the screen", key="--pair")
     listening = listening_socket(settings)
     settings = replace(settings, port=listening.getsockname()[1])
     parts = make_parts(settings)
@@ -122,6 +129,9 @@ async def serve_page(settings: PageSettings, *, say: bool = True, parent: int | 
         loop.add_signal_handler(number, end)
     if say:
         print(f"open {settings.origin}", flush=True)  # noqa: T201 - the person who starts it looks for it
+        if pair:
+            path = f"/pair/{quote(pair, safe='')}/{parts.codes.made(pair)}"
+            print(f"open {settings.origin}{path}", flush=True)  # noqa: T201
     notify("READY=1")
     log.info("page", address=settings.origin)
     tasks = Tasks()

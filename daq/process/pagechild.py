@@ -30,6 +30,7 @@ def page_command(
     own: str | None = None,
     listen: str | None = None,
     parent: int | None = None,
+    pair: str | None = None,
 ) -> list[str]:
     """Return the command of a page; None leaves a setting to the page.
 
@@ -39,8 +40,9 @@ def page_command(
         own: folder of the page's signing key.
         listen: its address.
         parent: process id of the daemon with which it ends, even where the daemon is killed.
+        pair: bench for which it prints an address that pairs the browser which opens it.
     """
-    given = {"config": config, "state": state, "own": own, "listen": listen, "parent": parent}
+    given = {"config": config, "state": state, "own": own, "listen": listen, "parent": parent, "pair": pair}
     options = [part for name, value in given.items() if value is not None for part in (f"--{name}", str(value))]
     return [sys.executable, "-m", "daq.page", *options]
 

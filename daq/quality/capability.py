@@ -6,6 +6,7 @@ Introduction to Statistical Quality Control, chapter on process capability; NIST
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Final
 
 from daq.core.arguments import (
@@ -18,10 +19,16 @@ from daq.core.arguments import (
     require_within,
 )
 from daq.core.errors import ArgumentError
+from daq.quality.chisquare import chi_square_quantile
 
 LARGEST_INDEX: Final = 1e6
 """Greatest index, with either sign, of which an interval is computed."""
 MOST_VALUES: Final = 10**7
+ROOT: Final = math.sqrt(0.5)
+POINTS: Final = 2000
+"""Greatest number of points of the integral over the standard deviation."""
+FEW_POINTS: Final = 400
+"""Number of points for a smooth integrand: a usual index, of 10 values and more."""
 SD_ALONE_FROM: Final = 10.0
 """Index from which the uncertainty of the mean does not change an interval."""
 
@@ -50,8 +57,6 @@ def capability(
     Raises:
         ArgumentError: no limit, limits in the wrong order, or a standard deviation that is not positive.
     """
-    from scipy.special import ndtr
-
     require_finite("mean", mean)
     require_positive("sd", sd)
     for name, x in (("lower", lower), ("upper", upper), ("target", target)):
@@ -67,7 +72,7 @@ def capability(
         cp = (upper - lower) / (6.0 * sd)
         k = abs((upper + lower) / 2.0 - mean) / ((upper - lower) / 2.0)
         cpm = None if target is None else (upper - lower) / (6.0 * math.hypot(sd, mean - target))
-    outside = math.fsum(float(ndtr(-3.0 * c)) for c in (cpu, cpl) if c is not None)
+    outside = math.fsum(_below(-3.0 * c) for c in (cpu, cpl) if c is not None)
     return Capability(cp, min(c for c in (cpu, cpl) if c is not None), cpu, cpl, k, cpm, outside)
 
 
@@ -77,14 +82,12 @@ def cp_interval(cp: float, n: int, coverage: float = 0.95) -> tuple[float, float
     Cp sqrt(chi2(p)/(n - 1)) with p = (1 - coverage)/2 and (1 + coverage)/2; exact for normal values.  Source:
     Montgomery, section on Cp; NIST/SEMATECH e-Handbook 6.1.6.
     """
-    from scipy.special import chdtri
-
     require_positive("cp", cp)
     require_within("cp", cp, 0.0, LARGEST_INDEX)
     require_count("n", n, 2, MOST_VALUES)
     require_probability("coverage", coverage)
-    # chdtri takes the probability of the upper tail.
-    low, high = (math.sqrt(float(chdtri(n - 1, tail)) / (n - 1)) for tail in ((1 + coverage) / 2, (1 - coverage) / 2))
+    tail = (1.0 - coverage) / 2.0
+    low, high = (math.sqrt(chi_square_quantile(n - 1, tail, upper=upper) / (n - 1)) for upper in (False, True))
     return cp * low, float(finite_result("cp", cp * high))
 
 
@@ -94,12 +97,10 @@ def cpk_interval(cpk: float, n: int, coverage: float = 0.95) -> tuple[float, flo
     Cpk ± z sqrt(1/(9 n) + Cpk^2/(2 (n - 1))).  Source: A. F. Bissell, Applied Statistics 39 (1990) 331-340; Montgomery,
     section on Cpk.
     """
-    from scipy.special import ndtri
-
     require_within("cpk", cpk, -LARGEST_INDEX, LARGEST_INDEX)
     require_count("n", n, 2, MOST_VALUES)
     require_probability("coverage", coverage)
-    half = float(ndtri((1.0 + coverage) / 2.0)) * math.sqrt(1.0 / (9.0 * n) + cpk * cpk / (2.0 * (n - 1)))
+    half = -NormalDist().inv_cdf((1.0 - coverage) / 2.0) * math.sqrt(1.0 / (9.0 * n) + cpk * cpk / (2.0 * (n - 1)))
     return cpk - half, cpk + half
 
 
@@ -128,22 +129,29 @@ def _true_index(index: float, n: int, probability: float) -> float:
     The probability is the mean of Phi(3 sqrt(n) (index S - true)) over S, the standard deviation of n values over the
     true one, whose square times n - 1 is chi-square.
     """
-    import numpy as np
-    from scipy.special import ndtr, ndtri
-
     dof, scale = n - 1, 3.0 * math.sqrt(n)
     reach = 10.0 / math.sqrt(2.0 * dof)
     first, last = max(0.0, 1.0 - reach), 1.0 + reach
     # Midpoint rule; finer than the step of Phi for the greatest index.
-    s = first + (last - first) * (np.arange(2000) + 0.5) / 2000
-    logs = (dof - 1) * np.log(s) - dof * (s * s - 1.0) / 2.0
-    density = np.exp(logs - logs.max())
-    density /= density.sum()
+    count = FEW_POINTS if index < 2.0 and n >= 10 else POINTS
+    points = [first + (last - first) * (k + 0.5) / count for k in range(count)]
+    logs = [(dof - 1) * math.log(s) - dof * (s * s - 1.0) / 2.0 for s in points]
+    greatest = max(logs)
+    weights = [math.exp(x - greatest) for x in logs]
+    total = math.fsum(weights)
+    # Points without weight are left out.  Phi(x) = erfc(-x/sqrt(2))/2.
+    seen = [(w / total, scale * index * s * ROOT) for w, s in zip(weights, points, strict=True) if w > 1e-18 * total]
     # The probability falls with the true index.  Beyond both ends it is a part of the tail of one of the two factors.
-    far = (abs(float(ndtri(probability))) + 10.0) / scale
+    far = (-NormalDist().inv_cdf(min(probability, 1.0 - probability)) + 10.0) / scale
     low, high = -far, index * (1.0 + reach) + far
-    for _ in range(60):
+    while high - low > 1e-14 * (1.0 + high):
         middle = (low + high) / 2.0
-        found = float(density @ ndtr(scale * (index * s - middle)))
+        shift = scale * middle * ROOT
+        found = 0.5 * sum(w * math.erfc(shift - x) for w, x in seen)
         low, high = (middle, high) if found > probability else (low, middle)
     return (low + high) / 2.0
+
+
+def _below(z: float) -> float:
+    """Return the probability of a standard normal value below `z`."""
+    return 0.5 * math.erfc(-z * ROOT)

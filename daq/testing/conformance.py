@@ -14,7 +14,7 @@ from typing import Final
 
 from daq.core.driver import Driver
 from daq.descriptions.capture import Capture, load_capture
-from daq.descriptions.guessing.checksum import find_checksum
+from daq.descriptions.guessing.finding.checksum import find_checksum
 from daq.testing.bench import Simulator
 from daq.testing.case import Case, Check, Make
 from daq.testing.checks import (
@@ -24,6 +24,8 @@ from daq.testing.checks import (
     checks_declared,
     checks_exchange,
     checks_invented,
+    checks_surroundings,
+    checks_units,
     checks_values,
 )
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, Report
@@ -48,13 +50,13 @@ CHECKS: Final[tuple[tuple[str, Check], ...]] = (
     ("motion", checks_declared.motion),
     ("options", checks_declared.options),
     ("digest", checks_declared.digest),
-    ("imports", checks_declared.imports),
+    ("imports", checks_surroundings.imports),
     ("work per line", checks_bytes.bounded_work),
-    ("quiet", checks_declared.quiet),
+    ("quiet", checks_surroundings.quiet),
     ("any bytes", checks_bytes.any_bytes),
     ("understands", checks_bytes.understands),
     ("values shown", checks_values.values_shown),
-    ("units", checks_values.units_in_lines),
+    ("units", checks_units.units_in_lines),
     ("from the line", checks_invented.from_the_line),
     ("repeats", checks_invented.repeats),
     ("ignored states", checks_invented.ignored_states),
@@ -93,6 +95,8 @@ def check_driver(
     expected: Sequence[Sequence[float | None]] = (),
     started: Callable[[str], None] = lambda _: None,
     waiting_s: float = WAIT_S,
+    until_failed: bool = False,
+    accepted: frozenset[str] = frozenset(),
 ) -> Report:
     """Run all checks on a driver.
 
@@ -103,6 +107,8 @@ def check_driver(
         expected: values of the first readings on the display, in channel order.
         started: called with the name of each check before it runs.
         waiting_s: time on the clock that a check may wait without work, s.
+        until_failed: leave out the checks after the first that fails.
+        accepted: names of checks whose failure does not end the run with `until_failed`.
 
     Raises:
         SettingError: the capture's file cannot be read.
@@ -131,7 +137,7 @@ def check_driver(
         started(name)
         finding = _run(name, check, case, waiting_s)
         report.findings.append(finding)
-        if "without end" in finding.message:
+        if "without end" in finding.message or (until_failed and finding.outcome == "failed" and name not in accepted):
             break
     return report
 

@@ -74,6 +74,16 @@ def test_five_weighings_by_key():
     assert "readings_of_one_measurement" not in codes(data.warnings)
 
 
+@pytest.mark.parametrize("load", [20.0, 2500.0])
+def test_five_presses_of_the_key_of_a_scale_with_a_printer_port(load):
+    """Above 1000 g the scale prints kg."""
+    keys = [(10.0 * k, "key") for k in range(1, 6)]
+    c, bench, _ = run("print-key-weighings", "scale-1", f"load {load}", at=keys)
+    assert (c.validity, c.row.n, c.unit) == ("valid", 5, "g")
+    assert c.value == pytest.approx(load, abs=0.02 + 1e-5 * load)
+    assert "silent" not in bench.notes
+
+
 def test_density_within_its_limits():
     c, _, _ = run("slip-density", "balance-1", "load 178.5357")  # 1.785 g/mL times 100.02 mL
     assert (c.validity, c.quantity, c.unit) == ("valid", "density", "g/mL")

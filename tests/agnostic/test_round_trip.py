@@ -12,6 +12,7 @@ from simulators.column_logger import ColumnLogger
 from simulators.level import LevelSensor
 from simulators.multimeter import Multimeter
 from simulators.ph_meter import PhMeter
+from simulators.printer_scale import PrinterScale
 from simulators.rotational import FLUIDS, GEOMETRIES, RotationalInstrument
 from simulators.scpi_thermometer import ScpiThermometer
 from simulators.streaming_rotational import StreamingRotational
@@ -65,6 +66,21 @@ def test_balance(kind, load):
     got = read(drivers(kind), balance.receive(b"mass?\r\n"))
     # The sensitivity of this balance is wrong by at most 5 parts in a million.
     assert got["mass"] == pytest.approx(load, abs=0.0005 + 5e-6 * load + 1e-9)
+
+
+@of("printer-port")
+@given(load=st.floats(-99.0, 6199.0), unit=st.sampled_from(["g", "kg", "auto"]))
+@settings(derandomize=True, deadline=None, max_examples=100)
+def test_printer_port(kind, load, unit):
+    scale = PrinterScale()
+    for command, word in (("load", str(load)), ("unit", unit), ("header", "off")):
+        scale.commands()[command]([word])
+    scale.advance(15.0)
+    scale.commands()["key"]([])
+    (line,) = scale.advance(0.05).splitlines(keepends=True)
+    assert b" kg" in line or unit != "kg"
+    # The sensitivity of this scale is wrong by at most 10 parts in a million; the noise of its value is below 10 mg.
+    assert read(drivers(kind), line)["mass"] == pytest.approx(load, abs=0.02 + 1e-5 * abs(load))
 
 
 @of("multimeter-voltage")

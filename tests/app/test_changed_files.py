@@ -15,7 +15,7 @@ from daq.app.daemon.configured import Configured
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import Fit, conflict, fitted_as
 from daq.app.setup.lines import RealPorts
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.methods.files.digest import digest
 from tests.support.file_bench import write_configuration

@@ -9,7 +9,7 @@ from daq.app.daemon.protocol import Failed, answer_line, failure, read_answer
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import NotComparableError, SettingError
 from daq.methods.files.product import Limit
 from daq.methods.files.producttest import ProductTest

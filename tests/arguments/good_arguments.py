@@ -327,6 +327,7 @@ GOOD = {
     "daq.quality.capability.capability": lambda: {"mean": 10.0, "sd": 0.2, "lower": 9.0, "upper": 11.0, "target": 10.1},
     "daq.quality.capability.cp_interval": lambda: {"cp": 1.2, "n": 25, "coverage": 0.95},
     "daq.quality.capability.cpk_interval": lambda: {"cpk": 1.1, "n": 25, "coverage": 0.95},
+    "daq.quality.chisquare.chi_square_quantile": lambda: {"dof": 24, "tail": 0.025, "upper": True},
     "daq.quality.capability.one_sided_interval": lambda: {"index": 1.1, "n": 25, "coverage": 0.95},
     "daq.quality.chartsignals.find_signals": lambda: {
         "values": list(VALUES), "centre": 10.0, "sigma": 0.2, "weight": 0.3

@@ -1,6 +1,8 @@
 """1, 16 and 64 instruments (or a given number) on pseudo-terminals: CPU of the daemon, latency of a reading."""
 
 import asyncio
+import bisect
+import contextlib
 import json
 import os
 import pty
@@ -11,52 +13,70 @@ import sys
 import tempfile
 import time
 import tty
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tests.support.instruments.described import line
 
+if TYPE_CHECKING:
+    from daq.app.daemon.supervisor import Supervisor
+
 SECONDS = 15.0
 FLEETS = (1, 16, 64)
+Judged = dict[str, list[tuple[int, int]]]
+"""Number and monotonic time (ns) of the judgement of each reading, by instrument."""
 
 
 def main(fleets: Sequence[int] = FLEETS, hertz: float = 10.0) -> None:
     print(f"Instruments polled at {hertz:g} Hz on pseudo-terminals, each in a run, {SECONDS:g} s")
     for count in fleets:
-        cpu, latencies = measure(count, hertz)
-        centiles = statistics.quantiles(latencies, n=100)
+        cpu, found = measure(count, hertz)
+        centiles = statistics.quantiles(found, n=100)
         print(
-            f"  {count:>3} instruments: {cpu * 100:5.1f} % of one core, {len(latencies) / SECONDS / count:.1f} readings/s "
-            f"each, latency median {statistics.median(latencies) * 1e3:.2f} ms, 99th percentile {centiles[98] * 1e3:.2f} ms"
+            f"  {count:>3} instruments: {cpu * 100:5.1f} % of one core, {len(found) / SECONDS / count:.1f} readings/s "
+            f"each, latency median {statistics.median(found) * 1e3:.2f} ms, 99th percentile {centiles[98] * 1e3:.2f} ms"
         )
 
 
 def measure(count: int, hertz: float) -> tuple[float, list[float]]:
     """Return the CPU (cores) of the daemon and the latencies (s) from the writing of a reply to its judgement."""
     with tempfile.TemporaryDirectory() as folder:
-        instruments = subprocess.Popen(
-            [sys.executable, "-m", "tests.bench.fleet", "instruments", folder, str(count)],
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        assert instruments.stdout is not None
-        instruments.stdout.readline()
-        out = subprocess.run(
-            [sys.executable, "-m", "tests.bench.fleet", "daemon", folder, str(count), repr(hertz)],
-            check=True,
-            stdout=subprocess.PIPE,
-            text=True,
-        ).stdout
-        instruments.terminate()
-        instruments.wait()
-        instruments.stdout.close()
-        daemon = json.loads(out)
+        with simulated(Path(folder), count):
+            command = [sys.executable, "-m", "tests.bench.fleet", "daemon", folder, str(count), repr(hertz)]
+            out = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
+        done = json.loads(out)
         written = json.loads((Path(folder) / "written.json").read_text())
-    latencies: list[float] = []
-    for name, judged in daemon["judged"].items():
-        at = dict(written[name])
-        latencies += [(t - at[number]) * 1e-9 for number, t in judged if number in at]
-    return daemon["cpu"], latencies
+    return done["cpu"], latencies(done["judged"], written)
+
+
+def latencies(judged: Judged, written: Judged) -> list[float]:
+    """Return the times (s) from the writing of each reply to its judgement; numbers come again after 1,000 readings."""
+    found = []
+    for name, times in judged.items():
+        at: dict[int, list[int]] = {}
+        for number, moment in written[name]:
+            at.setdefault(number, []).append(moment)
+        for number, t in times:
+            before = bisect.bisect_right(at.get(number, []), t)
+            if before:
+                found.append((t - at[number][before - 1]) * 1e-9)
+    return found
+
+
+@contextlib.contextmanager
+def simulated(folder: Path, count: int) -> Iterator[None]:
+    """Simulate instruments in a process for the time of a context; `written.json` is there after it."""
+    command = [sys.executable, "-m", "tests.bench.fleet", "instruments", str(folder), str(count)]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    try:
+        process.stdout.readline()
+        yield
+    finally:
+        process.terminate()
+        process.wait()
+        process.stdout.close()
 
 
 def instruments(folder: Path, count: int) -> None:
@@ -104,15 +124,16 @@ def reply(request: str, state: list[float], name: str) -> bytes:
     return line("no command") if word else b""
 
 
-async def daemon(folder: Path, count: int, hertz: float) -> None:
-    """Serve the fleet with all functions; print CPU and the time at which each reading was judged."""
+@contextlib.asynccontextmanager
+async def running(folder: Path, count: int, hertz: float) -> AsyncIterator[tuple["Supervisor", Judged]]:
+    """Serve the fleet with all functions, each instrument in a run; yield the daemon and the times of judgement."""
     from daq.adapters.clock import SystemClock
     from daq.adapters.paths import examples_dir
     from daq.app.daemon.process import served
     from daq.app.daemon.supervisor import Supervisor
     from daq.app.run.runner import Runner
     from daq.app.setup.catalogue import Catalogue
-    from daq.app.setup.orders import RunOrder
+    from daq.app.setup.run_order import RunOrder
     from daq.methods.files.conditioning import Conditioning
     from daq.methods.files.daemon import Daemon
     from daq.methods.files.recipe import Stop
@@ -135,7 +156,7 @@ async def daemon(folder: Path, count: int, hertz: float) -> None:
     step = method.steps[0].model_copy(update={"longest": 3600 * 10**9, "stop": Stop.model_validate("3000 s")})
     endless = method.model_copy(update={"steps": (step,), "conditioning": Conditioning()})
     catalogue.methods["clear-glaze-qc"] = {"1": endless}
-    judged: dict[str, list[tuple[int, int]]] = {name: [] for name in catalogue.instruments}
+    judged: Judged = {name: [] for name in catalogue.instruments}
     received = Runner.received
 
     def timed(self: Runner, link: str, data: bytes) -> None:
@@ -158,15 +179,26 @@ async def daemon(folder: Path, count: int, hertz: float) -> None:
             order = RunOrder(method_id="clear-glaze-qc", instrument=name, sample="bench")
             await supervisor.begin(order)
         await asyncio.sleep(5)
-        for times in judged.values():
-            times.clear()
-        began, cpu = time.monotonic(), time.process_time()
-        await asyncio.sleep(SECONDS)
-        share = (time.process_time() - cpu) / (time.monotonic() - began)
-        done = {name: list(times) for name, times in judged.items()}
+        yield supervisor, judged
         for name in catalogue.instruments:
             supervisor.stop_run(name, "bench")
         await asyncio.sleep(1)
+
+
+async def measured(judged: Judged, seconds: float) -> tuple[float, Judged]:
+    """Return the CPU (cores) of this process, and the times of judgement, in the next seconds."""
+    for times in judged.values():
+        times.clear()
+    began, cpu = time.monotonic(), time.process_time()
+    await asyncio.sleep(seconds)
+    share = (time.process_time() - cpu) / (time.monotonic() - began)
+    return share, {name: list(times) for name, times in judged.items()}
+
+
+async def daemon(folder: Path, count: int, hertz: float) -> None:
+    """Serve the fleet; print CPU and the time at which each reading was judged."""
+    async with running(folder, count, hertz) as (_, judged):
+        share, done = await measured(judged, SECONDS)
     print(json.dumps({"cpu": share, "judged": done}))
 
 

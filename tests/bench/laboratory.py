@@ -24,6 +24,7 @@ from typing import Any, Final
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.agreement.one_run import disagreements_of_sample
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
 from daq.app.cli.signing.affected import affected
 from daq.app.delivery.resending import outbox_view
 from daq.app.laboratory.bench.handing_over import left_over
@@ -55,8 +56,24 @@ from tests.bench.laboratory_state import FLUID, Size, lot_of, make, run_id, samp
 GOAL_S: Final = 0.1
 """Goal of a function, s of processor time."""
 COMMAND_GOAL_S: Final = 0.3
-GOALS: Final = {"daq --help": 0.06, "daq stop bench-1": 0.10, "daq runs": 0.15}
+RUN: Final = "daq run, until it asks the daemon"
+GOALS: Final = {"daq --help": 0.06, "daq stop bench-1": 0.10, "daq runs": 0.15, RUN: 0.20}
 """Goals of single commands."""
+EMPTY: Final = (
+    "runs", "sample list", "day", "handover", "verification", "equipment list", "person list", "transcribe", "outbox",
+)  # fmt: skip
+"""Commands that are measured with an empty database, too."""
+TO_THE_REQUEST: Final = """
+import argparse
+from daq.adapters.paths import examples_dir
+from daq.app.cli.measuring import run
+from daq.app.setup.catalogue import Catalogue
+parser = argparse.ArgumentParser()
+run.arguments(parser)
+args = parser.parse_args(["clear-glaze-qc", "--instrument", "bench-1", "--sample", "S-1"])
+run._order(args, Catalogue.read(examples_dir())[0])
+"""
+"""The part of `daq run` before the daemon is asked."""
 CALLS: Final = 20
 PROCESSES: Final = 5
 DAY_NS: Final = 86_400 * 10**9
@@ -235,19 +252,38 @@ def of_commands(p: Place, chosen: str) -> Iterator[tuple[str, float]]:
     """Yield the 95th percentile of the processor time (s) of each command as a whole process."""
     for name, words in commands(p).items():
         if chosen in name:
-            yield name, p95([of_process(words, p.state) for _ in range(PROCESSES)])
+            yield name, of_command(words, p.state)
+    if chosen in RUN:
+        yield RUN, p95([of_process(["-c", TO_THE_REQUEST]) for _ in range(PROCESSES + 1)][1:])
 
 
-def of_process(words: list[str], state: Path) -> float:
-    """Return the processor time (s) of a command, its start included."""
-    command = [sys.executable, "-m", "daq", "--config", str(examples_dir()), "--state", str(state), *words]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+def of_empty(state: Path, chosen: str) -> Iterator[tuple[str, float]]:
+    """Yield the 95th percentile of the processor time (s) of the commands that need no data, with an empty database."""
+    Store(database_path(state)).close()
+    for words in EMPTY:
+        if chosen in f"daq {words}":
+            yield f"daq {words} (empty)", of_command(words.split(), state)
+
+
+def of_command(words: list[str], state: Path) -> float:
+    """Return the 95th percentile of the processor time (s) of a command as a whole process."""
+    given = ["-m", "daq", "--config", str(examples_dir()), "--state", str(state), *words]
+    # The first call compiles the modules, as an installation does.
+    return p95([of_process(given) for _ in range(PROCESSES + 1)][1:])
+
+
+def of_process(arguments: list[str]) -> float:
+    """Return the processor time (s) of Python with these arguments, its start included."""
+    installed = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    process = subprocess.Popen(
+        [sys.executable, *arguments], env=installed, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
+    )
     assert process.stderr is not None
     complaint = process.stderr.read().decode()
     _, status, used = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode in (1, 2) or "fault in daq" in complaint:
-        raise DaqError(f"daq {' '.join(words)}: {complaint}")
+        raise DaqError(f"{' '.join(arguments)}: {complaint}")
     return used.ru_utime + used.ru_stime
 
 
@@ -267,6 +303,10 @@ def main() -> int:
     catalogue = Catalogue.load(examples_dir())
     with tempfile.TemporaryDirectory() as scratch:
         figures = []
+        print("  an empty database", flush=True)
+        for name, seconds in of_empty(Path(scratch), asked.only):
+            mark = " *" if seconds > COMMAND_GOAL_S else ""
+            print(f"  {name:<60}{seconds * 1000:>9.1f} ms{mark}", flush=True)
         for size in sizes:
             state = (asked.keep or Path(scratch)) / f"lab-{size.samples}"
             if not state.exists():

@@ -25,8 +25,8 @@ from daq.app.laboratory.signing.reportable_records import computed
 from daq.app.records.signatures import Releases
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
-from daq.core.journal import HEADER, RECEIVED
-from daq.core.journal_block import Block, chain
+from daq.core.journal import RECEIVED
+from daq.core.journal_block import HEADER, Block, chain
 from daq.laboratory.record import Record
 from daq.laboratory.reportables import reportable_record
 from daq.laboratory.reports import Report, ShownResult

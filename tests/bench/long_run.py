@@ -17,7 +17,7 @@ from typing import Final
 from daq.adapters.paths import database_path, examples_dir
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.app.workshop.shift.fast_time import FastClock, FastLoop
 from daq.app.workshop.shift.memory_ports import SimulatedPort
 from daq.methods.files.daemon import Daemon

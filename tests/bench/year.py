@@ -30,8 +30,8 @@ from daq.app.delivery.resending import outbox_view
 from daq.app.delivery.sparkplug_content import position
 from daq.app.records.run_rows import entry
 from daq.app.records.searching import RunSearch, search
-from daq.core.journal import HEADER, RECEIVED
-from daq.core.journal_block import Block, chain
+from daq.core.journal import RECEIVED
+from daq.core.journal_block import HEADER, Block, chain
 from tests.bench.large_commits import large_commits
 from tests.support.runs.stored import METHOD, METHOD_DIGEST, SECOND, T0, written
 

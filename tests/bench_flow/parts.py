@@ -102,8 +102,10 @@ class NoHands:
 class NoTrials:
     """Trials that start no process."""
 
-    def start(self, order, _utc_ns):
-        return f"trial of {order.port}"
+    def start(self, order, _utc_ns, audit):
+        ident = f"trial of {order.port}"
+        audit(ident)
+        return ident
 
 
 def with_flows(lab):

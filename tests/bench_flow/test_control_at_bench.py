@@ -21,7 +21,7 @@ from daq.app.records.signatures import Releases
 from daq.app.run.standing import Standing
 from daq.app.screens.bench.bench_lines import bench_lines
 from daq.app.screens.styled_lines import text_of
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.app.workshop.equipping import equipment_findings
 from daq.core.context import ControlState
 from daq.core.driver import Identity

@@ -68,7 +68,7 @@ async def test_a_run_that_is_refused_leaves_the_sample_at_the_bench(tmp_path):
         await bench.until(lambda: bench.session.standing.state == "in_run")
         await bench.press("confirm")
         view = bench.view()
-        assert (view.stage, view.message) == ("checking", "not_met_motor_still")
+        assert (view.stage, view.message) == ("checking", "run_elsewhere")
         bench.supervisor.stop_run("bench-1", "m.keeper")
 
 

@@ -3,6 +3,7 @@
 import asyncio
 import itertools
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
@@ -52,7 +53,7 @@ def lab(tmp_path, catalogue):
 
 
 async def made(lab):
-    return BenchHands({}, None, lambda: lab.catalogue, lab.clock, lambda *_: None)
+    return BenchHands({}, SimpleNamespace(active={}), lambda: lab.catalogue, lab.clock, lambda *_: None)
 
 
 def press(lab, command):

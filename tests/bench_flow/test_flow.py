@@ -1,5 +1,6 @@
 """The work at a bench as a state machine: random events, scans, the keys of a sample, and the shift's checks."""
 
+import itertools
 from typing import get_args
 
 import pytest
@@ -15,6 +16,7 @@ from daq.laboratory.bench.bench_events import (
     NoteRun,
     Pressed,
     Refused,
+    Reopen,
     Stop,
     TakeOut,
     Text,
@@ -22,7 +24,7 @@ from daq.laboratory.bench.bench_events import (
 )
 from daq.laboratory.bench.benchstate import BenchState, Stage
 from daq.laboratory.bench.checklists import SHIFT_NS, hindrance, items_before
-from daq.laboratory.bench.flow import ASKS, OFFERED, step
+from daq.laboratory.bench.flow import ASKS, LISTED, OFFERED, step
 from tests.bench_flow.flows import FACTS, NAMED, SLOW, changing, in_stage, later, outcome, ready, texts, timed, walked
 
 STAGES = get_args(Stage)
@@ -86,6 +88,17 @@ def test_every_stage_offers_commands_and_takes_no_others(stage):
     for command in {c for offered in OFFERED.values() for c in offered} - set(OFFERED[stage]):
         done = step(state, Pressed(command), FACTS)
         assert (done.state, done.acts) == (state, ())
+
+
+@pytest.mark.parametrize("stage", LISTED)
+def test_no_list_is_worked_through_while_a_run_that_was_started_elsewhere_turns_the_rotor(stage):
+    """By any order of confirmations and skipped items, with any reading of the speed; afterwards the list goes on."""
+    for still in (True, False, None):
+        facts = later(FACTS, 1, active_run="run-9", motor_still=still)
+        for presses in itertools.product(("confirm", "skip"), repeat=5):
+            done = walked(*map(Pressed, presses), state=in_stage(stage), facts=facts)
+            assert (done.state, done.acts, done.message.code) == (in_stage(stage), (), "run_elsewhere")
+        assert step(in_stage(stage), Pressed("confirm"), later(FACTS, 1)).state.stage != stage
 
 
 @pytest.mark.parametrize("count", [6, pytest.param(1000, marks=pytest.mark.slow)])
@@ -213,7 +226,8 @@ def test_a_repeat_after_a_valid_outside_waits_for_a_cause():
     state = step(waiting, Tick(), assigned).state
     assert (state.stage, state.draft) == ("repeating", "lump in the cup")
     done = walked(Pressed("confirm"), Pressed("confirm"), state=state, facts=assigned)
-    (begin,) = done.acts
+    reopen, begin = done.acts
+    assert reopen == Reopen("G-1042", "lump in the cup")
     assert (begin.named.repeat_of, begin.named.reason, begin.named.filling) == ("run-1", "lump in the cup", "fresh")
     assert done.state.awaited == ()
 
@@ -224,7 +238,8 @@ def test_a_repeat_needs_a_reason_and_a_replicate_of_the_product_none():
     assert step(state, Pressed("confirm"), FACTS).message.code == "reason_needed"
     state = walked(Text("torque was unsteady"), Pressed("confirm"), state=state).state
     assert (state.stage, state.named.filling, state.named.reason) == ("checking", "same", "torque was unsteady")
-    (begin,) = step(state, Pressed("confirm"), FACTS).acts
+    reopen, begin = step(state, Pressed("confirm"), FACTS).acts
+    assert reopen == Reopen("G-1042", "torque was unsteady")
     assert {"fill_unchanged"} <= codes(begin.before)
     assert "clean" not in codes(begin.before)
     more = judged.model_copy(update={"outcome": outcome(repeat="replicate")})

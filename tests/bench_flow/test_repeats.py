@@ -8,14 +8,16 @@ from daq.adapters.paths import database_path
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.bench.handing_over import left_over
 from daq.app.laboratory.bench.naming import named_sample, outcome_of
-from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.laboratory import find, new
 from daq.app.laboratory.ordering import completed
+from daq.app.laboratory.samples import REOPENED, in_state
 from daq.app.records.judging import without_cause
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.laboratory.bench.repeatcause import Handover, RepeatCause
 from daq.laboratory.samples import Sample
 from daq.methods.files.producttest import Replicates
+from tests.bench_flow.flows import in_stage
 from tests.bench_flow.parts import with_flows
 from tests.support.laboratories import laboratory
 from tests.support.runs.virtual_bench import StoredBench, run_id_of
@@ -99,6 +101,26 @@ def test_every_way_to_a_repeat_is_refused_until_a_cause_is_assigned(lab, sample)
     assert (kept.record.cause, kept.because, kept.what) == ("bubbles", "bubbles at the rotor", "cause_assigned")
 
 
+@pytest.mark.parametrize("filling", ["same", "fresh"])
+def test_a_repeat_with_its_reason_opens_a_sample_that_is_done(lab, filling):
+    """By the keys of the bench alone: reason, checklist, and the order of the run is complete."""
+    lab = with_flows(lab)
+    lab.change(in_state(lab.get(Sample, "in"), "done", "sample_done"))
+    judged = in_stage("verdict")
+    named = judged.named.model_copy(update={"sample": "in"})
+    lab.change(new(judged.model_copy(update={"id": "bench-1", "named": named}), "bench_began"))
+    for command, text in ((filling, "torque was unsteady"), ("confirm", ""), ("confirm", "")):
+        seen = lab.flows.state("bench-1")[1]
+        carry_out(lab, "bench_command", {"bench": "bench-1", "command": command, "seen": seen})
+        if text:
+            seen = lab.flows.state("bench-1")[1]
+            carry_out(lab, "bench_text", {"bench": "bench-1", "text": text, "seen": seen})
+    assert lab.flows.state("bench-1")[0].stage == "starting"
+    kept = lab.get(Sample, "in")
+    assert (kept.record.state, kept.what, kept.because) == ("open", REOPENED, "torque was unsteady")
+    assert order_of(lab, "in").method_id == "clear-glaze-qc"
+
+
 def test_a_cause_is_for_the_newest_valid_run_outside_and_opens_its_sample(lab):
     for run, words in (
         (run_id_of("in"), "needs no assigned cause"),
@@ -108,10 +130,7 @@ def test_a_cause_is_for_the_newest_valid_run_outside_and_opens_its_sample(lab):
             carry_out(lab, "repeat_assign", {"run": run, "cause": "other", "because": "a second look"})
     done = carry_out(lab, "repeat_assign", {"run": "free", "cause": "other", "because": "a second view"})
     assert not done["opened"]
-    measured = lab.get(Sample, "out")
-    from daq.app.laboratory.samples import in_state
-
-    lab.change(in_state(measured, "done", "sample_done"))
+    lab.change(in_state(lab.get(Sample, "out"), "done", "sample_done"))
     carry_out(lab, "repeat_assign", {"run": "out", "cause": "sampling", "because": "top of the bucket"})
     assert lab.get(Sample, "out").record.state == "open"
     with pytest.raises(SettingError, match="needs no assigned cause"):

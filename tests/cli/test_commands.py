@@ -200,7 +200,7 @@ def test_runs_without_a_database(cli, tmp_path):
 
 
 def test_show_prints_all_parts_of_a_result(cli, shift):
-    text = cli("--state", shift.state, "show", shift.within[:6]).stdout
+    text = cli("--state", shift.state, "show", shift.within[:6], "--details").stdout
     for expected in (
         f"run {shift.within}  SIMULATED",
         "sample G-1041, product clear-glaze (version 1), replicate 1",
@@ -224,6 +224,13 @@ def test_show_prints_all_parts_of_a_result(cli, shift):
     assert "\x1b" not in text
 
 
+def test_show_replays_the_journal_only_for_details(cli, shift):
+    text = cli("--state", shift.state, "show", shift.within).stdout
+    assert "bench-1: bytes" not in text
+    assert text.endswith(f"how steady it was, counters of the lines: daq show {shift.within[:8]} --details\n")
+    assert json.loads(cli("--state", shift.state, "show", shift.within, "--json").stdout)["counters"] is None
+
+
 def test_show_of_a_run_off_range_gives_reason_and_advice(cli, shift):
     text = cli("--state", shift.state, "show", shift.saturated).stdout
     assert "viscosity: no value" in text
@@ -240,7 +247,7 @@ def test_show_makes_foreign_text_harmless(cli, shift):
 
 
 def test_show_as_json(cli, shift):
-    found = json.loads(cli("--state", shift.state, "show", shift.outside, "--json").stdout)
+    found = json.loads(cli("--state", shift.state, "show", shift.outside, "--json", "--details").stdout)
     assert found["run"]["sample"] == HOSTILE
     assert found["run"]["lot"] == COLOURED
     assert found["result"]["verdict"]["verdict"] == "outside"
@@ -409,7 +416,7 @@ def test_replay_computes_a_deleted_result_again(cli, shift):
 
 @pytest.mark.parametrize("part", [0.1, 0.5, 0.9])
 def test_a_flipped_bit_is_found_and_named(cli, shift, part):
-    from daq.core.journal import HEAD
+    from daq.core.journal_block import HEAD
 
     raw = raw_bytes(shift, shift.within)
     # The record with the flipped bit, found from the heads of the journal's records.

@@ -36,7 +36,7 @@ from daq.app.daemon.protocol import (
 )
 from daq.app.delivery.resending import ResendOrder
 from daq.app.laboratory.identity import Given
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import DaqError, LinkError, SettingError
 from daq.process.logins import own_login
 from tests.support.any_values import any_of

@@ -1,37 +1,126 @@
 """Commands that list start without the models, drivers and libraries that they do not need."""
 
+import ast
+import functools
+import json
 import subprocess
 import sys
+from collections.abc import Iterable, Iterator
+from pathlib import Path
 
 import pytest
 
-HEAVY = ("asyncio", "numpy", "pandas", "pydantic", "rich", "scipy", "sqlite_utils", "structlog")
+import daq
+from daq.adapters.paths import examples_dir
+
+ROOT = Path(daq.__file__).parent.parent
 LIBRARIES = ("asyncio", "numpy", "pandas", "rich", "scipy", "sqlite_utils", "structlog")
-"""Those of `HEAVY` that a command needs neither for its models nor for the files of the configuration."""
+"""Libraries that a command needs neither for its models nor for the files of the configuration."""
+MODELS = ("pydantic", "daq.laboratory.record", "daq.methods.files.fields")
+DRIVERS = ("daq.descriptions.load", "daq.descriptions.driver", "daq.methods.planning.compile")
+FILES = ("daq.app.setup.catalogue",)
+RUNS = ("daq.app.run.runner", "daq.app.daemon.protocol", "daq.app.daemon.supervisor", "daq.app.setup.orders")
+ALL = (*LIBRARIES, *DRIVERS, *RUNS)
+
+WITHOUT = {
+    "daq.app.cli": ("daq.app.cli.common", "sqlite3", *MODELS, *ALL),
+    "daq.app.cli.measuring.stop": ("daq.adapters.store.reading", *MODELS, *FILES, *ALL),
+    "daq.app.cli.records.runs": (*MODELS, *FILES, *ALL),
+    "daq.app.cli.records.day": (*MODELS, *FILES, *ALL),
+    "daq.app.cli.laboratory.transcribe": (*MODELS, *FILES, *ALL),
+    "daq.app.cli.samples.sample": (*FILES, *ALL),
+    "daq.app.cli.laboratory.review": (*FILES, *ALL),
+    "daq.app.cli.laboratory.person": (*FILES, *ALL),
+    "daq.app.cli.laboratory.case": (*FILES, *ALL),
+    "daq.app.cli.records.show": ("daq.methods.curves.curve", "daq.app.records.replaying", *FILES, *ALL),
+    "daq.app.cli.laboratory.chart": ("daq.methods.files.instrument", "daq.methods.files.recipe", *ALL),
+    "daq.app.cli.laboratory.equipment": ("daq.methods.files.recipe", "daq.methods.files.product", *ALL),
+    "daq.app.cli.records.verification": ("daq.methods.files.recipe", "daq.methods.files.product", *ALL),
+    "daq.app.cli.laboratory.handover": ("daq.methods.files.recipe", *ALL),
+    "daq.app.cli.laboratory.trace": ("daq.adapters.store.checks", *FILES, *ALL),
+    "daq.app.cli.signing.reportable": ("daq.methods.files.recipe", *ALL),
+    "daq.app.cli.signing.sign": ("daq.methods.files.recipe", *ALL),
+    "daq.methods.concluding.reportable": ("daq.methods.concluding.budget", *ALL),
+    "daq.app.records.checks.doubts": ("daq.methods.planning.standing", *MODELS, *FILES, *ALL),
+}
+"""For each module of a command, modules that its import must not bring with it."""
+
+
+def file_of(module: str) -> Path | None:
+    """Return the file of a module of ours; None for any other."""
+    place = ROOT.joinpath(*module.split("."))
+    return next((p for p in (place.with_suffix(".py"), place / "__init__.py") if p.is_file()), None)
+
+
+@functools.cache
+def imported_at_once(module: str) -> frozenset[str]:
+    """Return the modules that one module imports as it is imported itself, its package included."""
+    file = file_of(module)
+    if file is None:
+        return frozenset()
+    found = {module.rpartition(".")[0]} - {""}
+    for node in statements(ast.iter_child_nodes(ast.parse(file.read_text("utf-8")))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif node.module:
+            found |= {node.module} | {m for a in node.names if file_of(m := f"{node.module}.{a.name}") is not None}
+    return frozenset(found)
+
+
+def statements(nodes: Iterable[ast.AST]) -> Iterator[ast.Import | ast.ImportFrom]:
+    """Yield the imports outside of functions and of what only a type checker reads."""
+    for node in nodes:
+        if isinstance(node, (ast.Import, ast.ImportFrom)):
+            yield node
+        elif isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
+            yield from statements(node.orelse)
+        elif isinstance(node, ast.stmt) and not isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef)):
+            yield from statements(ast.iter_child_nodes(node))
+
+
+def all_imported(module: str) -> set[str]:
+    found, waiting = {module}, [module]
+    while waiting:
+        new = imported_at_once(waiting.pop()) - found
+        found |= new
+        waiting += new
+    return found
+
+
+@pytest.mark.parametrize(("module", "without"), list(WITHOUT.items()))
+def test_a_command_imports_only_what_it_needs(module, without):
+    imported = all_imported(module)
+    # A name stands for all modules of its package.
+    heavy = {name for name in imported if any(name == w or name.startswith(f"{w}.") for w in without)}
+    assert sorted(heavy - {module}) == []
+
+
+def test_the_names_of_modules_that_are_not_imported_exist():
+    for name in {name for without in WITHOUT.values() for name in without if name.startswith("daq.")}:
+        assert file_of(name) is not None, name
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("module", "without"),
+    ("command", "without"),
     [
-        ("daq.app.cli", ("daq.app.cli.common", "sqlite3", *HEAVY)),
-        ("daq.app.cli.measuring.stop", ("daq.app.daemon.protocol", *HEAVY)),
-        ("daq.app.cli.records.runs", ("daq.app.setup.catalogue", "daq.laboratory.record", *HEAVY)),
-        ("daq.app.cli.laboratory.transcribe", ("daq.app.setup.catalogue", *HEAVY)),
-        ("daq.app.cli.records.day", ("daq.app.setup.catalogue", *LIBRARIES)),
-        ("daq.app.records.checks.doubts", ("daq.methods.planning.standing", "daq.app.setup.catalogue", *HEAVY)),
-        ("daq.methods.concluding.reportable", ("daq.methods.concluding.budget", *LIBRARIES)),
-        ("daq.app.cli.samples.sample", ("daq.app.setup.catalogue", "daq.app.records.readings", *LIBRARIES)),
-        ("daq.app.cli.laboratory.review", ("daq.app.setup.catalogue", *LIBRARIES)),
-        ("daq.app.cli.laboratory.case", ("daq.descriptions.load", *LIBRARIES)),
-        ("daq.app.cli.laboratory.equipment", ("daq.descriptions.load", *LIBRARIES)),
-        ("daq.app.cli.records.verification", ("daq.descriptions.load", *LIBRARIES)),
-        ("daq.app.cli.laboratory.chart", ("daq.descriptions.load", *LIBRARIES)),
-        ("daq.app.cli.laboratory.handover", ("daq.descriptions.load", "daq.methods.concluding.budget", *LIBRARIES)),
+        (("runs",), (*MODELS, *ALL)),
+        (("show", "last"), (*FILES, *ALL)),
+        (("chart", "clear-glaze"), ALL),
+        (("verification",), ALL),
+        (("equipment", "list"), ALL),
+        (("handover",), ALL),
     ],
 )
-def test_a_command_imports_only_what_it_needs(module, without):
-    program = f"import sys, {module}; print(*sys.modules)"
+def test_a_command_that_runs_imports_only_what_it_needs(shift, command, without):
+    given = ["--config", str(examples_dir()), "--state", str(shift.state), *command]
+    program = (
+        "import contextlib, io, json, sys\nfrom daq.app.cli import main\n"
+        "with contextlib.redirect_stdout(io.TextIOWrapper(io.BytesIO())):\n"
+        f"    code = main({given!r})\n"
+        "print(json.dumps([code, *sys.modules]))"
+    )
     done = subprocess.run([sys.executable, "-c", program], check=True, capture_output=True, text=True)
-    assert module in (imported := done.stdout.split())
+    code, *imported = json.loads(done.stdout)
+    assert code == 0, done.stderr
     assert sorted(set(without) & set(imported)) == []

@@ -8,7 +8,7 @@ from unittest.mock import Mock
 import pytest
 
 from daq.adapters.paths import examples_dir
-from daq.app.cli.measuring import run
+from daq.app.cli.measuring import run, run_alone
 from daq.app.records import run_rows
 from daq.app.records.health_history import figures, line_finding
 from daq.app.records.replaying import maker
@@ -309,7 +309,7 @@ def test_a_method_for_another_instrument_is_refused_in_one_sentence(
     async def alone(*_):
         catalogue.compile(catalogue.method(method), catalogue.instrument(instrument))
 
-    monkeypatch.setattr(run, "_alone", alone)
+    monkeypatch.setattr(run_alone, "alone", alone)
     parser = argparse.ArgumentParser()
     run.arguments(parser)
     order = [method, "--instrument", instrument, "--sample", "S-1"]

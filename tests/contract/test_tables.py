@@ -15,7 +15,7 @@ from daq.adapters.store.schema import BASELINE_0001
 from daq.app.cli.measuring.run import arguments
 from daq.app.delivery.contract import SCHEMAS
 from daq.app.delivery.sparkplug_metrics import RESULT_METRICS, no_result, result_metrics
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.collect.columns import CURVE, OF_TABLES, REPORTABLE, RESULT, SIGNATURE
 from daq.methods.messages.flat import FLAT_COLUMNS, LEFT_OUT, STATEMENTS, flattened
 from daq.methods.messages.leaves import WrongPartError, leaf_at, value_at

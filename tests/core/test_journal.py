@@ -22,10 +22,11 @@ from daq.core.events import (
     StoreFault,
     Tick,
 )
+from daq.core.extent import Extent
 from daq.core.header import Header
 from daq.core.journal import JournalWriter, read_records
 from daq.core.journal_block import chain
-from daq.core.plan import Extent, Keep, Plan, Rule
+from daq.core.plan import Keep, Plan, Rule
 from tests.support.runs.scripts import plan_of, seconds, step, turns
 
 HEADER = Header(run="a-run", plan=plan_of(step(Rule("above", "a", "torque")), companions=("probe",)), drivers={})

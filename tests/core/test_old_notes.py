@@ -8,7 +8,8 @@ import pytest
 from daq.app.records.replaying import maker
 from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.core.header import FORMAT
-from daq.core.journal import EFFECT, NO_LINK, JournalWriter, read_records
+from daq.core.journal import NO_LINK, JournalWriter, read_records
+from daq.core.journal_block import EFFECT
 from daq.core.replay import replay
 from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import Bench

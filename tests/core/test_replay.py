@@ -8,7 +8,8 @@ from dataclasses import replace
 import pytest
 
 from daq.core.errors import SettingError
-from daq.core.journal import HEAD, read_records
+from daq.core.journal import read_records
+from daq.core.journal_block import HEAD
 from daq.core.plan import Keep, Rule
 from daq.core.replay import flip_bit, replay
 from daq.core.run import State

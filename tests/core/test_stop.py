@@ -2,7 +2,8 @@
 
 import pytest
 
-from daq.core.plan import Extent, Keep, Rule
+from daq.core.extent import Extent
+from daq.core.plan import Keep, Rule
 from tests.support.runs.scripts import NONE, Script, after, elapsed, plan_of, seconds, step, turns
 
 

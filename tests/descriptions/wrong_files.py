@@ -2,14 +2,20 @@
 
 from drivers import balance, level, ph_meter, rotational, scpi_thermometer, streaming_rotational, thermometer
 from tests.support import sentences
+from tests.support.dialects.instruments import FOLDER
 
 BALANCE, THERMOMETER, ROTATIONAL = balance.DESCRIPTION, thermometer.DESCRIPTION, rotational.DESCRIPTION
 SCPI, PH, LEVEL, STREAMING = (
     scpi_thermometer.DESCRIPTION, ph_meter.DESCRIPTION, level.DESCRIPTION, streaming_rotational.DESCRIPTION,
 )  # fmt: skip
 
+DENSITY = FOLDER / "density.toml"
+
 # (file, text in it, the text that replaces it, key, a part of the reason)
 FILES = [
+    (DENSITY, "adds = 3", "adds = 31", "line.value.bytes", "does not fit in u8"),
+    (DENSITY, "skip = 2", "skip = 2\ncovers_mark = true", "checksum.covers_mark", "needs the text `mark`"),
+    (DENSITY, "adds = 3", "adds = 30", "request.who.bytes", "does not fit in u8"),
     (BALANCE, "format = 1\n", "", "format", "is missing: version of this format"),
     (BALANCE, "format = 1\n", "format = 2\n", "format", "must be one of 1; here 2"),
     (BALANCE, 'kind = "balance"\n', "", "kind", "is missing"),

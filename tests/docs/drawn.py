@@ -8,8 +8,13 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+from daq.core.faults import FAULTS
 from daq.core.linkstates import link_diagram
 from daq.core.run import diagram
+from daq.core.units import UNITS
+from daq.descriptions.entries import INSTRUMENT_FAULTS
+from daq.descriptions.types import TYPES
+from daq.descriptions.unitwords import SPELLED
 from daq.page.routetable import table
 
 ROOT = Path(__file__).parents[2]
@@ -57,9 +62,32 @@ def map_rows() -> Iterator[str]:
     yield f"| `simulators/<name>/` | {sentence('simulators')} | nothing of ours |"
 
 
+def description_tables() -> Iterator[str]:
+    """Yield the tables of the driver guide: types of fields in lines of text, faults, and units with their spellings."""
+    yield "| type | reads |"
+    yield "|---|---|"
+    yield from (f"| `{name}` | {kind.about} |" for name, kind in TYPES.items())
+    yield "\n| fault | meaning | the value |"
+    yield "|---|---|---|"
+    for name in INSTRUMENT_FAULTS:
+        kept = "is kept" if FAULTS[name].keeps_value else "is missing"
+        yield f"| `{name}` | {FAULTS[name].sentence} | {kept} |"
+    yield "\n| quantity | units (UCUM) | also read from a line as |"
+    yield "|---|---|---|"
+    for dimension in dict.fromkeys(unit.dimension for unit in UNITS.values()):
+        codes = [code for code, unit in UNITS.items() if unit.dimension == dimension]
+        spelled = [word for word, code in SPELLED.items() if code in codes]
+        yield f"| {dimension} | {_words(codes)} | {_words(spelled)} |"
+
+
+def _words(words: list[str]) -> str:
+    return ", ".join(f"`{word}`" for word in words)
+
+
 #: Function that draws each part, by file and name of the part.
 DRAWN = {
     ("DEVELOPERS.md", "map"): lambda: "\n".join(map_rows()),
+    ("daq/descriptions/README.md", "descriptions"): lambda: "\n".join(description_tables()),
     ("daq/page/README.md", "routes"): table,
     ("daq/core/README.md", "run"): lambda: f"```mermaid\n{diagram()}\n```",
     ("daq/core/README.md", "link"): lambda: f"```mermaid\n{link_diagram()}\n```",

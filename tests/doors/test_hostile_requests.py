@@ -17,7 +17,7 @@ from daq.app.cli import main
 from daq.app.cli.common import print_json
 from daq.app.daemon.control import ControlServer
 from daq.app.daemon.protocol import LONGEST_REQUEST, PROTOCOL, REQUESTS, Stopped, read_request
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
 

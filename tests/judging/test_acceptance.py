@@ -5,7 +5,7 @@ import random
 import pytest
 
 from daq.app.cli.signing.reportable import text_of
-from daq.app.screens.live import code_of_verdict
+from daq.app.screens.exit_codes import code_of_verdict
 from daq.app.screens.result_screen import VERDICTS, result_lines, summary
 from daq.app.screens.text import chance
 from daq.core.errors import SettingError

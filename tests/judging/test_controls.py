@@ -21,7 +21,7 @@ from daq.app.records.checks.instrument_history import instrument_history
 from daq.app.records.signatures import Releases
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import change_of, fit_of, fits_of, with_fits
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.context import VerificationAsked
 from daq.core.driver import Identity
 from daq.core.encoding import encode

@@ -12,7 +12,7 @@ from daq.app.records.checks.audited_checks import entries, pair_of
 from daq.app.records.checks.doubts import in_doubt
 from daq.app.records.checks.instrument_history import instrument_history
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.driver import Identity
 from daq.core.encoding import encode
 from daq.methods.planning.standing import AuditedVerification, Pair

@@ -12,10 +12,12 @@ from daq.descriptions.load import check_description
 from daq.testing import assert_conforms, check_driver, check_driver_apart
 from daq.testing.conformance import CHECKS
 from daq.testing.watchdog import TooMuchWorkError, at_most
-from tests.kit import bad_on_the_line, bad_values
-from tests.kit.bad_descriptions import PLANTED_IN_FILES
-from tests.kit.bad_drivers import PLANTED, RollsDice
-from tests.kit.good_drivers import (
+from tests.support.instruments.built_in import BUILT_IN
+from tests.support.instruments.driver_cases import CASES, instrument
+from tests.support.planted import bad_on_the_line, bad_values
+from tests.support.planted.bad_descriptions import PLANTED_IN_FILES
+from tests.support.planted.bad_drivers import PLANTED, RollsDice
+from tests.support.planted.good_drivers import (
     SCALE_CAPTURE,
     Level,
     LevelInstrument,
@@ -25,8 +27,6 @@ from tests.kit.good_drivers import (
     Stirrer,
     StirrerInstrument,
 )
-from tests.support.instruments.built_in import BUILT_IN
-from tests.support.instruments.driver_cases import CASES, instrument
 
 assert bad_on_the_line  # its drivers are among PLANTED
 assert bad_values

@@ -13,16 +13,17 @@ from daq.core.checksums import CHECKSUMS
 from daq.core.driver import Reply
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, Piece, read_capture
-from daq.descriptions.guessing.checksum import FoundChecksum, find_checksum
+from daq.descriptions.guessing.finding.checksum import FoundChecksum, find_checksum
+from daq.descriptions.guessing.finding.transcript import cut_lines
 from daq.descriptions.guessing.guess import guess_description
 from daq.descriptions.guessing.identity import identity_pattern
-from daq.descriptions.guessing.transcript import cut_lines
-from daq.descriptions.guessing.write import FILL_IN, open_points
+from daq.descriptions.guessing.remarks import FILL_IN
+from daq.descriptions.guessing.write import open_points
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
 from daq.testing.talk import is_reading, record, transcribe
-from tests.kit.good_drivers import SCALE_CAPTURE, Probe, ProbeInstrument, Scale, Stirrer, StirrerInstrument
 from tests.support.instruments.driver_cases import instrument
+from tests.support.planted.good_drivers import SCALE_CAPTURE, Probe, ProbeInstrument, Scale, Stirrer, StirrerInstrument
 
 MILLISECOND = 1_000_000
 
@@ -323,14 +324,20 @@ def test_a_block_check_that_happens_to_be_a_blank_or_stx_hides_nothing():
         assert lines.ends == (end or b"\x03",)
 
 
-def test_a_line_end_behind_a_block_check_in_bytes_is_left_to_a_person():
-    """A check of one byte may be a line end itself, so no description can tell where such a line ends."""
-    frames = [between_stx_and_etx(b"%+.1f kg" % mass) + b"\r\n" for mass in (1.5, 22.5, 333.5, 12.0, 7.5)]
-    lines = cut_lines(talking(frames, end=b""), "x")
-    assert not lines.enveloped
-    assert [h.text for h in lines.received] == [frame[:-2] for frame in frames]
-    with pytest.raises(SettingError, match=r"checksum.written: a checksum of bytes may contain the line end"):
-        guessed(talking(frames, end=b""))
+def test_a_line_end_behind_a_block_check_in_bytes_is_found_by_its_begin():
+    """A check of one byte may be a line end itself: STX, ETX and the check find the line."""
+    masses = [1.5, 22.5, 333.5, 12.0, 7.5, 18.25, 44.0, 123.0]
+    frames = [between_stx_and_etx(b"%+.2f kg" % mass) + b"\r\n" for mass in masses]
+    found, guess = guessed(talking(frames, end=b""))
+    assert any("between STX and ETX" in finding for finding in guess.findings)
+    assert (found.tables.framing.begin, found.tables.checksum.mark) == ("\x02", "\x03")
+    driver = found.driver()
+    assert [e.meaning for e in transcribe(driver, talking(frames, end=b""), "").examples] == [
+        (mass,) for mass in masses
+    ]
+    damaged = frames[1].replace(b"22", b"23").removeprefix(b"\x02").removesuffix(b"\r\n")
+    assert type(driver.decode(damaged)).__name__ == "Reject"
+    assert_conforms(found.driver, capture=talking(frames, end=b""))
 
 
 def test_the_time_of_day_and_the_date_are_no_measured_values():

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from daq.app.workshop.driver_template import write_distribution
+from daq.app.workshop.driver_template import PROTOCOLS, write_distribution
 from daq.core.errors import SettingError
+from daq.testing import assert_conforms
 
 pytestmark = pytest.mark.slow
 
@@ -64,6 +65,23 @@ def test_it_is_installed_into_a_venv_and_found(tmp_path):
     assert "there is no driver 'wash-meter'" in unknown.stderr
 
 
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_each_example_passes_the_kit_and_reads_what_its_display_shows(tmp_path, protocol, monkeypatch):
+    """Every check that applies passes, without a note but that of an instrument that cannot be identified."""
+    write_distribution("wash-meter", tmp_path, protocol)
+    path = tmp_path / "daq_driver_wash_meter/__init__.py"
+    spec = importlib.util.spec_from_file_location(f"daq_driver_{protocol}", path)
+    module = importlib.util.module_from_spec(spec)
+    monkeypatch.setitem(sys.modules, spec.name, module)  # the digest of a driver reads its source
+    spec.loader.exec_module(module)
+    capture = tmp_path / "tests/wash-meter.capture"
+    report = assert_conforms(lambda: module.Driver({}), capture=capture, expected=[(12.5,), (-0.125,)])
+    notes = [f.name for f in report.findings if f.outcome == "note"]
+    assert notes == (["identity"] if protocol == "stream" else [])
+    assert report.finding("values shown").outcome == "passed"
+    assert report.finding("imports").outcome == "passed"
+
+
 @pytest.mark.parametrize("name", ["Wash", "wash meter", "wash_meter", "", "../wash", "1wash", "w" * 60, "wash--meter"])
 def test_names_that_are_none_are_refused(tmp_path, name):
     with pytest.raises(SettingError, match="small letters"):
@@ -78,9 +96,11 @@ def test_nothing_is_overwritten(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
 
 
-def test_no_name_of_the_template_is_left(tmp_path):
-    for path in write_distribution("wash-meter", tmp_path / "new"):
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+def test_no_name_of_the_template_is_left(tmp_path, protocol):
+    for path in write_distribution("wash-meter", tmp_path / "new", protocol):
         text = path.read_text()
         assert "PACKAGE" not in text
         assert "API_VERSION" not in text
+        assert "PROTOCOL" not in text
         assert "NAME" not in text.replace("NAME.capture", "")

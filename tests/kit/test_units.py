@@ -12,7 +12,8 @@ from daq.descriptions.guessing.guess import guess_description
 from daq.descriptions.load import check_description
 from daq.descriptions.unitwords import SPELLED, unit_word, written_unit
 from daq.testing.case import Case
-from daq.testing.checks.checks_values import units_in_lines, values_shown
+from daq.testing.checks.checks_units import units_in_lines
+from daq.testing.checks.checks_values import values_shown
 from daq.testing.conformance import check_driver
 from daq.testing.report import DriverFaultError, NotApplicableError
 from daq.testing.talk import transcribe

@@ -10,7 +10,7 @@ from daq.adapters.store.agreement.stored import Stored
 from daq.app.cli import main
 from daq.app.laboratory.acts import carry_out
 from daq.app.records.replaying import recompute
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.process.logins import own_login
 from tests.laboratory.parts import at, switch_people

@@ -9,7 +9,7 @@ from daq.adapters.store.transactions import Audit
 from daq.app.daemon.control import ControlServer, follow
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import carry_out
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.encoding import encode
 from daq.core.errors import NotComparableError, SettingError
 from daq.methods.files.instrument import Probe, VerificationInterval

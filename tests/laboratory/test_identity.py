@@ -8,8 +8,8 @@ import pytest
 
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.identity import Given, identify, operator_of, refuse_copy
-from daq.app.laboratory.log_ins import LONGEST_WAIT_S, LogIns
-from daq.app.setup.orders import RunOrder
+from daq.app.laboratory.log_ins import FORGET_NS, LONGEST_WAIT_S, LogIns
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.laboratory.people import ROLES, Operator
 from daq.process.logins import own_login
@@ -163,6 +163,25 @@ def test_wrong_badges_slow_down_their_login(tmp_path):
         with pytest.raises(SettingError, match="the last one failed"):
             operator_of(at(lab, "bench"), order_of(badge=BADGE))
         assert operator_of(at(lab, "other-bench"), order_of(badge=BADGE)).name == "measure"
+
+
+def test_a_right_badge_between_wrong_ones_clears_nothing_and_time_does(tmp_path):
+    with staffed(tmp_path) as lab:
+        carry_out(lab, "person_badge", {"id": "measure", "badge": BADGE})
+        for page in (False, True):
+            waits, clock = [], lab.clock
+            for number in range(26):
+                with pytest.raises(SettingError, match="refused") as caught:
+                    identify(lab, Given(badge=f"{number:04}", page=page))
+                waits.append(float(str(caught.value).split(" in ")[1].split(" s")[0]))
+                clock.now += round(waits[-1] * 1e9)
+                assert identify(lab, Given(badge=BADGE, page=page)).name == "measure"
+            assert waits[-1] >= 16
+            assert (waits[15] == 1) == page  # the first wrong ones at the page delay no one
+            clock.now += 60 * FORGET_NS
+            assert identify(lab, Given(badge=BADGE, page=page)).name == "measure"
+            with pytest.raises(SettingError, match="in 1 s"):
+                identify(lab, Given(badge="0000", page=page))
 
 
 @pytest.mark.parametrize("people", [False, True])

@@ -24,7 +24,7 @@ from daq.app.records.judging import judged_sample, tried_of_sample, without_caus
 from daq.app.records.product_versions import present, version_at
 from daq.app.records.signatures import Releases
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder, with_past_moment
+from daq.app.setup.run_order import RunOrder, with_past_moment
 from daq.core.errors import NotAllowedError, SettingError
 from daq.laboratory.configuration import KeptText, RunConfiguration, UsedFile
 from daq.methods.files.daemon import People

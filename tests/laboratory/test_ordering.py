@@ -11,7 +11,7 @@ from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists.sample_lists import worklist
 from daq.app.laboratory.ordering import completed, suits
 from daq.app.laboratory.progress import note_done, open_tests
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.methods.files.fields import Amount
 from daq.methods.files.producttest import ProductTest, Replicates

@@ -16,8 +16,9 @@ from daq.app.laboratory.identity import Given, identify, log_in, operator_of, to
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.programs import tokens
 from daq.app.laboratory.programs.tokens import list_tokens
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import NotAllowedError, SettingError
+from daq.laboratory.people import ROLES
 from daq.laboratory.tokens import Token, TokenUse
 from tests.laboratory.parts import FixedClock, at, audited, staffed
 from tests.support.laboratories import switch_people
@@ -118,6 +119,25 @@ def test_a_token_is_refused_at_once_when_it_is_revoked_and_for_ever(lab, name):
     with pytest.raises(SettingError, match="or was one"):
         added(lab, name)
     assert (listed(lab, name)["state"], listed(lab, f"{name}-b")["state"]) == ("revoked", "valid")
+
+
+@pytest.mark.parametrize("now", ROLES)
+@pytest.mark.parametrize("role", ["look", "measure"])
+def test_a_token_has_at_most_the_role_that_the_person_who_added_it_has_now(lab, name, role, now):
+    keeper = f"{name}-keeper"
+    carry_out(lab, "person_add", {"id": keeper, "role": "administer", "logins": [f"at-{keeper}"]})
+    text, other = added(at(lab, f"at-{keeper}"), name, role), added(lab, f"{name}-other", role)
+    for new in (now, "administer", now):
+        carry_out(lab, "person_role", {"id": keeper, "role": new, "because": "other work"})
+        held = "measure" if role == "measure" and new != "look" else "look"
+        assert identify(lab, Given(ticket=text)).role == listed(lab, name)["role"] == held
+        sample = {"id": f"{name}-{new}-{next(NUMBERS)}"}
+        if held == "measure":
+            carry_out(lab, "sample_add", sample, Given(ticket=text))
+        else:
+            with pytest.raises(NotAllowedError, match="needs the role measure"):
+                carry_out(lab, "sample_add", sample, Given(ticket=text))
+        assert identify(lab, Given(ticket=other)).role == role
 
 
 def test_a_token_is_refused_while_the_person_who_added_it_is_locked(lab, name):

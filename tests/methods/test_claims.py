@@ -156,6 +156,28 @@ def test_the_time_is_that_at_which_the_condition_began_to_hold(tmp_path, where, 
     assert c.value == pytest.approx(seconds)
 
 
+@pytest.mark.parametrize("interval", [0.1, 1.0, 7.0])
+def test_the_time_of_an_event_is_uncertain_by_the_interval_of_lines_not_of_readings(interval):
+    """300 readings in the span of 30 s would be 0.1 s apart; lines with several readings come less often."""
+    plan = plan_of("slip-setting-time", "bench-1")
+    values = {
+        "viscosity": flat(1000.0, slope=2.67),
+        "torque": flat(50.0),
+        "speed": flat(12.0),
+        "temperature": flat(25.0),
+    }
+    taken = kept(values, t=212.0, at="event", rule="viscosity ≥ 1000 mPa·s for 10 s")
+    taken.event_interval_ns = round(interval * 1e9)
+    c = conclude(plan, facts([taken], ended={0: (0.0, 250.0, "x")}))
+    (component,) = [x for x in c.uncertainty.components if x.name == "interval of the readings"]
+    assert component.standard_uncertainty == pytest.approx(interval / math.sqrt(3.0))
+    # Its condition held at the first line where that came in the last two intervals before the event.
+    early = kept(values, t=17.0, at="event", rule="viscosity ≥ 1000 mPa·s for 10 s")
+    early.event_interval_ns = taken.event_interval_ns
+    found = conclude(plan, facts([early], ended={0: (0.0, 250.0, "x")})).faults
+    assert ("already_met" in found) == (interval > 1.0)
+
+
 # ---- at_time, equilibrium
 
 

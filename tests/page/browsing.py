@@ -48,3 +48,8 @@ MENUS_OVER_STOP = f"""() => {{ const onTop = {STOP_ON_TOP};
   return [...document.querySelectorAll('.settings, .more')].filter(menu => {{ menu.open = true; const seen = onTop(); menu.open = false; return !seen; }})
     .map(menu => menu.className); }}"""
 """The menus that cover a stop when they are open."""
+DRAWN = """let made; Object.defineProperty(window, 'uPlot', { configurable: true, get: () => made, set(kind) {
+  made = function (options, data, element) { const plot = new kind(options, data, element), draw = plot.setData;
+    window.drawn = data; plot.setData = (now, ...more) => { window.drawn = now; return draw.call(plot, now, ...more); }; return plot; };
+  Object.assign(made, kind); } });"""
+"""Keeps the data of the newest plot."""

@@ -7,10 +7,11 @@ from pathlib import Path
 from unittest.mock import patch
 from urllib.parse import quote
 
-from daq.app.daemon.trials.trial_file import TrialFinding, TrialReport, write_report
+from daq.app.daemon.trials.trial_file import TrialFinding, report_of, write_report
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import new
 from daq.laboratory.tokens import Token
+from daq.laboratory.trials import DriverTrial
 from daq.page import answers
 from tests.page.visiting import MARKUP, Page
 from tests.support.laboratories import FixedClock, laboratory
@@ -21,10 +22,12 @@ SAMPLES = [
     {"id": "G-2002", "product": "white-glaze", "lot": "2212", "remark": "second mill"},
     *({"id": f"G-{2003 + n}", "product": "casting-slip", "bench": "bench-2"} for n in range(25)),
 ]  # fmt: skip
-TRIAL = TrialReport(
-    id="t", kind="kiln-scale", port="/dev/ttyUSB7", began_utc_ns=0, stage="done", received=420, sent=3, passed=31,
-    lines=(r"0.1 < ST,GS,+  100.00 g\r\n",) * 30, remarks=("line 3: the maker",), description='kind = "kiln-scale"\n',
-)  # fmt: skip
+TRIAL = report_of(
+    DriverTrial(kind="kiln-scale", port="/dev/ttyUSB7"), "t", 0
+).model_copy(update={
+    "stage": "done", "received": 420, "sent": 3, "passed": 31, "remarks": ("line 3: the maker",), "description": 'kind = "kiln-scale"\n',
+    "lines": (r"    0.100000 < ST,GS,+  100.00 g\r\n",) * 30, "values": ("mass 100 g",) * 30,
+})  # fmt: skip
 CHECK = "check-1"
 """Run of the verification that failed."""
 LINES = "id,product,lot,due\nG-3001,clear-glaze,2220,\nG-3002,white-glaze,2221,\n"

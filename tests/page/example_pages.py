@@ -115,6 +115,7 @@ def bench_live(view: BenchView | None, run: RunView | None = None, **reading: An
 
 def frame(path: str, **more: Any) -> dict[str, Any]:
     """Return the values that every template has."""
+    paired = more.get("paired", "")
     return {
         "theme": "system",
         "person": "m.keeper",
@@ -122,6 +123,7 @@ def frame(path: str, **more: Any) -> dict[str, Any]:
         "people": True,
         "csrf": "c" * 43,
         "paired": "",
+        "paired_live": {"bench": paired, "view": None, "run": None, "reading": None} if paired else None,
         "path": path,
         "benches_menu": ["bench-1", "bench-2", "bench-3"],
     } | more
@@ -189,11 +191,13 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
         made("running-seeking", bench_live(running, SEEKING)),
         made("running-turning", bench_live(running, replace(RUN, state="stopping", motor="may_still_be_turning"), motor="in_doubt", still=False)),
         made("running-lost", bench_live(running, RUN), link={"daemon": False, "reason": "the daemon does not answer"}),
-        made("zeroing-other-run", bench_live(bench_view("zeroing"), RUN)),
+        made("zeroing-other-run", bench_live(bench_view("zeroing", run=""), RUN)),
         made("choosing-out", bench_live(bench_view("choosing", out_of_service="coaxial-12 (S-12) is out of service: dented", connection="connecting"))),
         made("choosing-empty", bench_live(bench_view("choosing", worklist=(), cups=(), message="sample_refused", values={"reason": "sample 'X-1' is not registered"}))),
         made("checking-refused", bench_live(bench_view("checking", message="not_met_zero")), refused="the bench has changed in the meantime"),
         made("choosing-elsewhere", bench_live(bench_view("choosing")), paired="bench-2"),
+        made("choosing-unpaired", bench_live(bench_view("choosing")), paired="", people=False, person="", role=""),
+        made("running-unpaired", bench_live(running, RUN), paired="", people=False, person="", role=""),
         made("running-elsewhere", bench_live(running, RUN), paired="bench-2"),
         made("running-stop-taken", bench_live(running, RUN), stop="taken"),
         made("choosing-stop-failed", bench_live(bench_view("choosing")), stop="failed", link={"daemon": False, "reason": "the daemon does not answer"}),
@@ -254,16 +258,16 @@ def plain_desk_pages() -> list[ExamplePage]:
         ExamplePage("desk", "/", "desk.html", frame("/", benches=cards, link={"daemon": True, "reason": ""}, paired="bench-1")),
         ExamplePage("desk-empty", "/", "desk.html", frame("/", benches=[], link={"daemon": False, "reason": "the daemon does not answer"})),
         ExamplePage("results-none", "/results", "results.html", frame("/results", **none, **CHOICES, asked=FILTERS | {"sample": "X-9"})),
-        ExamplePage("samples", "/samples", "samples.html", frame("/samples", samples=[{"sample": s.model_dump(mode="json"), "state": s.state} for s in (due, Sample(id="G-1043", bench="bench-2"))])),
-        ExamplePage("samples-empty", "/samples", "samples.html", frame("/samples", samples=[])),
-        ExamplePage("health", "/health", "health.html", frame("/health", status=encode(status))),
+        ExamplePage("samples", "/samples", "samples.html", frame("/samples", samples=[{"sample": s.model_dump(mode="json"), "state": s.state} for s in (due, Sample(id="G-1043", bench="bench-2"))], more=True)),
+        ExamplePage("samples-empty", "/samples", "samples.html", frame("/samples", samples=[], more=False)),
+        ExamplePage("health", "/health", "health.html", frame("/health", read_at="2026-11-29T15:04:05Z", status=encode(status))),
         ExamplePage("log-in", "/log-in", "log_in.html", frame("/log-in", person="", refused="the log-in was refused", next="/")),
         *(
-            ExamplePage(f"error-{status}", "/error", "error.html", frame("/error", status=status, reason=reason, paired="bench-1"))
+            ExamplePage(f"error-{status}", "/error", "error.html", frame("/error", status=status, reason=reason, alone=False, paired="bench-1"))
             for status, reason in ERRORS.items()
         ),
         ExamplePage("log-in-first", "/log-in", "log_in.html", frame("/log-in", person="", role="", refused="", next="/bench/bench-1", paired="bench-1")),
-        ExamplePage("health-empty", "/health", "health.html", frame("/health", status=encode(Status(instruments={}, runs={}, store="the disk is full", broker=None, sparkplug=None)))),
+        ExamplePage("health-empty", "/health", "health.html", frame("/health", read_at="2026-11-29T15:04:05Z", status=encode(Status(instruments={}, runs={}, store="the disk is full", broker=None, sparkplug=None)))),
         ExamplePage("results-refused", "/results", "results.html", frame("/results", **NOTHING, **(CHOICES | {"refused": "since: is no time"}), asked=FILTERS | {"since": "soon"})),
     ]  # fmt: skip
 
@@ -280,6 +284,7 @@ FILTERS = dict.fromkeys(
 CHOICES = {
     "verdicts": ["within", "outside", "undecided", "not_comparable", "none"],
     "outcomes": ["complete", "stopped", "interrupted", "failed", "running"],
+    "csv": {"asked": {"lot": "2211"}, "most": 500},
     "refused": "",
 }
 

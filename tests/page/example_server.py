@@ -11,6 +11,7 @@ from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 from daq.page.shown.environment import render
+from daq.page.trends import trend_signal
 from tests.page.example_pages import ExamplePage
 
 POLICY = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -35,8 +36,12 @@ class ExampleServer(ThreadingHTTPServer):
         """True: the stream says nothing any more, as a page that is cut off."""
         self.readings: dict[str, Any] = {"trend": None, "trouble": ""}
         """Answer of every run's readings."""
+        self.trend: dict[str, Any] = {"run": "", "signal": "", "times": [], "values": []}
+        """Answer of the trend that the page keeps."""
         self.refuse: dict[str, int] = {}
         """Status of the answer to a POST, by the end of its path."""
+        self.visit: dict[str, str] | None = None
+        """Token (`csrf`) and `person` of the present visit; with it, a POST with another token is refused."""
 
     @property
     def address(self) -> str:
@@ -68,6 +73,12 @@ def trend_of(run: dict[str, Any]) -> Iterator[dict[str, Any]]:
         yield run | {"run_s": run["run_s"] - back, "signals": run["signals"] if k == count - 1 else signals}
 
 
+def point_of(run: dict[str, Any]) -> dict[str, Any]:
+    """Return the point of a run in its trend."""
+    signal = trend_signal(run)
+    return {"signal": signal, "t": run["run_s"], "value": run["signals"].get(signal)}
+
+
 class Handler(BaseHTTPRequestHandler):
     server: ExampleServer
 
@@ -86,6 +97,10 @@ class Handler(BaseHTTPRequestHandler):
             self._send(text.encode(), "text/html; charset=utf-8")
         elif path.endswith("/events"):
             self._stream()
+        elif path == "/api/v1/session" and self.server.visit:
+            self._send(json.dumps(self.server.visit).encode(), "application/json")
+        elif path.endswith("/trend"):
+            self._send(json.dumps(self.server.trend).encode(), "application/json")
         elif path.endswith("/readings"):
             self._send(json.dumps(self.server.readings).encode(), "application/json")
         else:
@@ -94,6 +109,10 @@ class Handler(BaseHTTPRequestHandler):
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
         self.server.posted.append((self.path, json.loads(body) if body.startswith(b"{") else body.decode()))
+        visit = self.server.visit
+        if visit and self.headers.get("X-CSRF-Token") != visit["csrf"]:
+            self.send_error(403)
+            return
         status = next((code for end, code in self.server.refuse.items() if self.path.endswith(end)), 200)
         if status != 200:
             self.send_error(status)
@@ -128,7 +147,9 @@ class Handler(BaseHTTPRequestHandler):
             else []
         )
         if live and live["run"]:
-            events += [("run", {"bench": live["bench"], "run": run}) for run in trend_of(live["run"])]
+            events += [
+                ("run", {"bench": live["bench"], "run": run, "point": point_of(run)}) for run in trend_of(live["run"])
+            ]
         if live and live["reading"] and page and page.values["link"]["daemon"]:
             events.append(("reading", live["reading"] | {"bench": live["bench"]}))
         try:

@@ -24,7 +24,7 @@ FEED = """async ({from, count, step, run, reading}) => {
     const torque = 45 + Math.sin(k / 50), viscosity = 800 + 5 * Math.sin(k / 70);
     const signals = {...run.signals, torque, viscosity};
     const give = (name, data) => window.source.dispatchEvent(new MessageEvent(name, {data: JSON.stringify(data)}));
-    give('run', {bench: 'bench-1', run: {...run, run_s: k * step, stage_s: k * step, signals, value: {...run.value, value: viscosity, n: k}}});
+    give('run', {bench: 'bench-1', run: {...run, run_s: k * step, stage_s: k * step, signals, value: {...run.value, value: viscosity, n: k}}, point: {signal: run.value.name, t: k * step, value: viscosity}});
     give('reading', {...reading, bench: 'bench-1', values: signals, age_s: 0.05, sent_s: performance.now() / 1000});
   }
   await new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)));

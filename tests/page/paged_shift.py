@@ -35,6 +35,9 @@ class PagedShift(Shift):
         self.browser = httpx.AsyncClient(
             transport=transport, base_url=ORIGIN, headers={"Origin": ORIGIN}, trust_env=False, timeout=60
         )
+        if not self._people:
+            cookies = self.parts.cookies
+            self.browser.cookies.set(cookies.name("bench"), cookies.pairing(BENCH), "127.0.0.1", "/")
         return self
 
     async def __aexit__(self, *error):

@@ -5,7 +5,7 @@ from contextlib import contextmanager
 import pytest
 from playwright.sync_api import expect
 
-from tests.page.browsing import chromium, until
+from tests.page.browsing import DRAWN, chromium, until
 from tests.page.example_pages import bench_pages, plain_desk_pages
 from tests.page.example_result import RESULT
 from tests.page.example_server import serving
@@ -46,6 +46,31 @@ def bench(browser, name, lang="en"):
             yield server, tab
         finally:
             tab.context.close()
+
+
+def test_the_trend_has_the_points_of_before_this_page_with_gaps_where_nothing_was_read(browser):
+    with serving(bench_pages(RESULT)) as server:
+        page = server.by_name["bench-running"]
+        run = page.values["bench"]["run"]
+        kept = {"run": run["run"], "signal": run["value"]["name"]}
+        times = [n / 4 for n in range(40)] + [15 + n / 4 for n in range(40)]
+        server.trend = kept | {"times": times, "values": [700.0] * 80}
+        tab = browser.new_context(viewport={"width": 800, "height": 480}).new_page()
+        tab.set_default_timeout(LONG_MS)
+        tab.add_init_script(DRAWN)
+        tab.goto(server.url(page))
+        drawn = until(tab, "window.drawn && window.drawn[0][0] === 0 && window.drawn[0].at(-1) > 100 && window.drawn")
+        # Between 9.75 s and 15 s, and between 24.75 s and the first point of the stream, the line is open.
+        assert [n for n, value in enumerate(drawn[1]) if value is None] == [40, 81]
+        assert drawn[0][:40] + drawn[0][41:81] == times
+        # The points of another run, or of another signal, are not those of this one.
+        for other in ({"run": "another"}, {"signal": "torque"}):
+            server.trend = kept | {"times": [0.0], "values": [700.0]} | other
+            with tab.expect_response("**/trend"):
+                tab.reload()
+            drawn = until(tab, "window.drawn && window.drawn[0].at(-1) > 100 && window.drawn")
+            assert drawn[0][0] > 40
+        tab.context.close()
 
 
 def test_a_stop_is_taken_at_once_and_stands_still_only_at_speed_zero(browser):

@@ -157,3 +157,41 @@ def test_a_file_that_is_read_late_does_not_replace_the_one_that_was_picked_after
     tab.evaluate("new Promise(done => setTimeout(done))")  # the rest of the first handler
     assert (tab.input_value("#into"), tab.locator("[name=file]").input_value()) == ("second", "second.csv")
     tab.context.close()
+
+
+TRIAL = (
+    HEAD
+    + '<script type="module" src="/static/trial.js"></script></head><body><div data-trial="{stage}">{lines}</div></body></html>'
+)
+
+
+def test_the_screen_of_a_trial_renews_itself_until_the_trial_has_ended(served):
+    server, browser = served
+    tab = browser.new_context().new_page()
+    tab.set_default_timeout(LONG_MS)
+    answers = [
+        ("capturing", "one"),
+        ("capturing", "one two"),
+        "lost",
+        ("checking", "one two three"),
+        ("done", "all"),
+        ("done", "never"),
+    ]
+    asked = []
+
+    def answer(route):
+        asked.append(answers[min(len(asked), len(answers) - 1)])
+        if asked[-1] == "lost":
+            route.abort()
+        else:
+            stage, lines = asked[-1]
+            route.fulfill(body=TRIAL.format(stage=stage, lines=lines), content_type="text/html")
+
+    tab.route("**/health/trial", answer)
+    tab.goto(f"{server.address}/health/trial")
+    until(tab, "document.querySelector('[data-trial]').dataset.trial === 'done'")
+    assert tab.inner_text("[data-trial]") == "all"
+    # One that has ended is not asked for again: a person may be correcting the description.
+    tab.wait_for_timeout(1500)
+    assert len(asked) == 5
+    tab.context.close()

@@ -42,11 +42,11 @@ def paths(run):
     wild = quote(HOSTILE, safe="")
     for route in ROUTES:
         if route.method == "GET" and route.path not in STREAMS:
-            yield route.path.format(bench=BENCH, run=run, sample=wild)
-            yield route.path.format(bench=wild, run=wild, sample=wild)
+            yield route.path.format(bench=BENCH, run=run, sample=wild, code=wild)
+            yield route.path.format(bench=wild, run=wild, sample=wild, code=wild)
             own = VIEWS[route.handler].fields if route.handler in VIEWS else ("id",)
             for name in dict.fromkeys((*ANYWHERE, *own)):
-                yield f"{route.path.format(bench=BENCH, run=run, sample=wild)}?{name}={wild}"
+                yield f"{route.path.format(bench=BENCH, run=run, sample=wild, code=wild)}?{name}={wild}"
 
 
 async def test_a_hostile_name_reaches_every_screen_harmlessly(tmp_path, measured):

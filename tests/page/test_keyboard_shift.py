@@ -10,6 +10,7 @@ from playwright.async_api import async_playwright
 
 from daq.page.application import make_application, make_parts
 from daq.page.settings import PageSettings
+from daq.page.visits.pairing import PairingCodes
 from tests.page.browsing import CHROMIUM, FLAGS
 from tests.page.paged_shift import PagedShift
 from tests.page.visiting import BENCH, KEY
@@ -43,7 +44,8 @@ async def served(bench, folder):
 async def opened(chromium, address):
     tab = await (await chromium.new_context(viewport={"width": 800, "height": 480})).new_page()
     tab.set_default_timeout(LONG_MS)
-    await tab.goto(f"{address}/bench/{BENCH}")
+    # The address pairs the browser: without people, only the screen of a bench starts runs.
+    await tab.goto(f"{address}/pair/{BENCH}/{PairingCodes(KEY).made(BENCH)}")
     return tab
 
 

@@ -1,11 +1,13 @@
 """Log-ins at the page: tickets instead of passwords, slow after failures, locked by address; no secret is repeated."""
 
+from random import Random
+
 import pytest
 import structlog
 
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.log_ins import IDLE_NS, LIFE_NS, MOST, Tickets
-from daq.page.visits.attempts import LOCKED_AFTER, LOCKED_S, Attempts, TooManyAttemptsError
+from daq.page.visits.attempts import FORGET_S, LOCKED_AFTER, LOCKED_S, Attempts, TooManyAttemptsError
 from tests.page.visiting import BENCH, Page
 from tests.support.laboratories import cheap_hashes, staffed
 
@@ -117,7 +119,61 @@ def test_an_address_waits_longer_with_each_failure_and_is_locked():
     assert waits[-1] == LOCKED_S
     attempts.begin("a", now)
     attempts.end("a", now, failed=False)
+    attempts.begin("a", now)
+    attempts.end("a", now, failed=True)
+    assert attempts._failed["a"].until_s == now + LOCKED_S  # the right one has cleared nothing
+    now += (LOCKED_AFTER + 1) * FORGET_S
+    attempts.begin("a", now)
+    attempts.end("a", now, failed=False)
     assert attempts._failed == {}
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_own_log_ins_and_a_lost_daemon_between_guesses_give_no_further_guess(seed):
+    """Any order of right log-ins, refusals of the daemon's socket and guesses, as quick as they are taken, for a day."""
+    random = Random(seed)
+    attempts, now, guesses = Attempts(), 0.0, 0
+    while now < 86_400:
+        failed = random.random() < 0.5
+        try:
+            attempts.begin("a", now)
+        except TooManyAttemptsError:
+            now = attempts._failed["a"].until_s
+            continue
+        now += random.choice((0.0, 0.1))
+        guesses += failed
+        attempts.end("a", now, failed=failed)
+    assert LOCKED_AFTER < guesses <= LOCKED_AFTER + 86_400 / FORGET_S + 1
+
+
+@pytest.mark.asyncio
+async def test_a_wrong_badge_of_one_visitor_delays_no_other(tmp_path):
+    with staffed(tmp_path) as lab:
+        carry_out(lab, "person_badge", {"id": "measure", "badge": "4711-99"})
+        async with Page(lab, people=True) as page:
+            stranger, person = await page.browser(address="192.0.2.7"), await page.browser()
+            for _ in range(2):
+                wrong = await page.send(stranger, "POST", "/api/v1/log-in", body={"badge": "4711-98"})
+                assert wrong.status_code == 422
+            right = await page.send(person, "POST", "/api/v1/log-in", body={"badge": "4711-99"})
+            assert right.json()["visitor"]["person"] == "measure"
+            # The stranger waits; the log-in of the other has changed nothing for that address.
+            wrong = await page.send(stranger, "POST", "/api/v1/log-in", body={"badge": "4711-98"})
+            assert wrong.status_code == 429
+
+
+@pytest.mark.asyncio
+async def test_a_lost_daemon_clears_no_count(tmp_path):
+    with staffed(tmp_path) as lab:
+        async with Page(lab, people=True) as page:
+            browser = await page.browser()
+            statuses = []
+            for lost in ("", "the daemon does not answer", "", ""):
+                page.daemon.lost = lost
+                given = {"person": f"p{len(statuses)}", "password": WRONG}
+                statuses.append((await page.send(browser, "POST", "/api/v1/log-in", body=given)).status_code)
+            assert statuses[1] == 503
+            assert statuses[3] == 429
 
 
 def test_a_ticket_ends_with_its_shift_without_use_and_for_a_newer_one():

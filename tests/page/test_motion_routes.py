@@ -23,7 +23,7 @@ VISITORS = {
 }  # fmt: skip
 COMMANDS = ("/bench/{bench}/command", "/api/v1/benches/{bench}/command")
 BY_PEOPLE = {(path, name) for path in COMMANDS for name in ("a person who measures", "a person at the bench")}
-WITHOUT = {(path, name) for path in COMMANDS for name in ("nobody", "the screen of the bench")}
+WITHOUT = {(path, "the screen of the bench") for path in COMMANDS}
 
 
 STRONGEST = "a person at the bench"
@@ -37,7 +37,7 @@ def attempts(*, people):
                 if about.get("person") and not people:
                     continue
                 near = "{bench}" in route.path or act.startswith("bench")
-                if near or name == (STRONGEST if people else "nobody"):
+                if near or name == (STRONGEST if people else "the screen of the bench"):
                     yield route, act, name
 
 

@@ -23,10 +23,11 @@ NEEDED = {
     "POST /log-out": "open",
     "POST /preferences": "open",
     "GET /bench/{bench}": "bench",
-    "POST /bench/{bench}/text": "measure",
-    "POST /bench/{bench}/command": "measure",
+    "POST /bench/{bench}/text": "work",
+    "POST /bench/{bench}/command": "work",
     "POST /bench/{bench}/stop": "stop",
     "POST /bench/{bench}/pair": "administer",
+    "GET /pair/{bench}/{code}": "open",
     "POST /unpair": "open",
     "GET /results": "look",
     "GET /results.csv": "look",
@@ -86,10 +87,11 @@ NEEDED = {
     "GET /api/v1/status": "look",
     "GET /api/v1/benches": "look",
     "GET /api/v1/benches/{bench}": "bench",
-    "POST /api/v1/benches/{bench}/text": "measure",
-    "POST /api/v1/benches/{bench}/command": "measure",
+    "POST /api/v1/benches/{bench}/text": "work",
+    "POST /api/v1/benches/{bench}/command": "work",
     "POST /api/v1/benches/{bench}/stop": "stop",
     "GET /api/v1/benches/{bench}/events": "bench",
+    "GET /api/v1/benches/{bench}/trend": "bench",
     "GET /api/v1/events": "look",
     "GET /api/v1/results": "look",
     "GET /api/v1/results/{run}": "look",
@@ -104,11 +106,11 @@ BODIES = {
     "{act}": {"order": {"id": "S-2"}},
     "log-in": {"person": "nobody", "password": "wrong"},
 }
-OPEN = {"open": -1, "look": 0, "bench": 0, "measure": 1, "stop": 1, "review": 2, "administer": 3}
+OPEN = {"open": -1, "look": 0, "bench": 0, "measure": 1, "stop": 1, "work": 1, "review": 2, "administer": 3}
 
 
 def path_of(route):
-    return route.path.format(bench=BENCH, run="last", sample="E-7", act="sample_add")
+    return route.path.format(bench=BENCH, run="last", sample="E-7", act="sample_add", code="0-0")
 
 
 def body_of(route):
@@ -124,7 +126,8 @@ async def answered(page, client, route):
     response = await page.send(client, route.method, path_of(route), body_of(route), body_of(route))
     assert response.status_code != 500, (route, response.text)
     to_log_in = response.status_code == 303 and response.headers["location"].startswith("/log-in?")
-    own_refusal = route.path == "/log-in" or route.path.endswith("/log-in")  # its wrong password is refused
+    # A wrong password and a wrong code are refused by the handler.
+    own_refusal = route.path.endswith(("/log-in", "/{code}"))
     return own_refusal or not (to_log_in or response.status_code in (401, 403))
 
 
@@ -189,13 +192,22 @@ async def test_every_route_by_every_role_and_by_no_one(tmp_path, monkeypatch):
                 assert await answered(page, elsewhere, route) == (route.need == "open"), (route, "paired elsewhere")
 
 
-async def test_without_people_every_browser_of_the_machine_acts_but_where_a_person_is_needed(tmp_path):
+async def test_without_people_every_browser_acts_but_at_a_bench_that_is_not_its_own_and_where_a_person_is_needed(
+    tmp_path,
+):
     with laboratory(tmp_path) as lab:
         add_sample(lab, "E-7")
         async with Page(lab, people=False) as page:
+            for paired in ("", BENCH, "bench-2"):
+                for route in ROUTES:
+                    browser = await page.browser(paired=paired)
+                    may = route.need != "work" or paired == BENCH
+                    assert await answered(page, browser, route) == may, (route, paired)
             browser = await page.browser()
-            for route in ROUTES:
-                assert await answered(page, browser, route), route
+            refused = await page.send(
+                browser, "POST", f"/api/v1/benches/{BENCH}/command", body={"command": "confirm", "seen": 3}
+            )
+            assert f"not paired with {BENCH}" in refused.json()["detail"]
             order = {"id": "x", "role": "administer", "logins": ["the-page"]}
             response = await page.send(browser, "POST", "/api/v1/acts/person_add", body={"order": order})
             assert response.status_code == 403

@@ -1,5 +1,7 @@
 """The catalogue of texts: complete in each language, used, and the only place of wording of templates and scripts."""
 
+import ast
+import importlib
 import re
 from datetime import UTC
 from html.parser import HTMLParser
@@ -16,6 +18,7 @@ from daq.laboratory.bench.benchstate import Stage
 from daq.laboratory.bench.flow import OFFERED
 from daq.laboratory.samples import SampleState
 from daq.methods.files.instrument import Geometry
+from daq.page.refusals import REASONS
 from daq.page.shown.benches import LIVE, LIVE_FRAME
 from daq.page.texts.texts import LANGUAGES, Texts, languages_accepted, placeholders, table
 from daq.quality.limits import Verdict
@@ -67,6 +70,7 @@ def sources():
             *sorted((PAGE / "shown").glob("*.py")),
             *sorted((PAGE / "texts").glob("*.py")),
             *sorted(PAGE.glob("*.py")),
+            *sorted((PAGE / "visits").glob("*.py")),
         ]
     }
 
@@ -79,6 +83,7 @@ def used_keys():
         f"{group}." for group in re.findall(r"t\.code\(\s*[\"']([a-z_.]+)[\"']", text)
     }
     begin |= set(re.findall(r"f\"((?:[a-z_]+\.)+[a-z_]*)\{", text))
+    whole |= {given[2] for _, kind, given in raised() if kind == "RefusedError" and len(given) > 2}
     return whole | {f"bench.{key}" for key in LIVE} | set(LIVE_FRAME), {b for b in begin if b != "bench."}
 
 
@@ -138,6 +143,40 @@ def test_a_template_has_no_text_of_its_own(path):
     seen = Visible()
     seen.feed(text)
     assert [found for found in seen.found if re.search(r"[^\W\d_]", found) and found != " °C"] == []
+
+
+IN_ENGLISH = {"acting.py": 2, "deskviews.py": 2, "formtable.py": 2, "settings.py": 2, "server.py": 4, "texts.py": 1}
+"""Greatest number of refusals in English alone: of values of addresses, forms and programs, and of the process at its start."""
+
+
+def raised():
+    """Return each refusal that the page itself makes: module, class, and arguments."""
+    for path in sorted(PAGE.rglob("*.py")):
+        constants = vars(importlib.import_module(".".join(path.relative_to(PAGE.parents[1]).with_suffix("").parts)))
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call) and isinstance(node.exc.func, ast.Name):
+                yield path.name, node.exc.func.id, [_known(a, constants) for a in node.exc.args]
+
+
+def _known(node, constants):
+    """Return a text of an argument; "..." for the written part of one that is put together, None for any other."""
+    if isinstance(node, ast.Name):
+        return constants.get(node.id)
+    return node.value if isinstance(node, ast.Constant) else "..." if isinstance(node, ast.JoinedStr) else None
+
+
+def test_every_refusal_of_the_page_is_in_the_catalogue():
+    known, english, seen = table("en").keys(), dict.fromkeys(IN_ENGLISH, 0), 0
+    for module, kind, given in raised():
+        keyed = {"RefusedError": given[2:3], "TooManyAttemptsError": given[1:2]}.get(kind, [])
+        written = [text for text in given if isinstance(text, str) and text]
+        if any(key in known for key in keyed) or not written or all(text in REASONS for text in written):
+            seen += bool(keyed)
+            continue
+        assert module in IN_ENGLISH, (module, kind, given)
+        english[module] += 1
+    assert seen >= 9
+    assert all(english[module] <= most for module, most in IN_ENGLISH.items()), english
 
 
 def literals(text):

@@ -1,8 +1,10 @@
 """The screen of a trial: hostile lines are harmless, and the description is a file and nothing else."""
 
+import re
+
 import pytest
 
-from daq.app.daemon.trials.trial_file import TrialFinding, TrialReport, write_report
+from daq.app.daemon.trials.trial_file import TrialFinding, TrialReport, report_of, write_report
 from daq.laboratory.people import ROLES
 from daq.page.texts.texts import LANGUAGES
 from tests.page.visiting import HOSTILE, MARKUP, Page
@@ -56,7 +58,8 @@ async def test_a_form_of_a_person_who_administers_begins_a_trial_and_a_wrong_fie
     started = []
 
     class Trials:
-        def start(self, order, _utc_ns):
+        def start(self, order, _utc_ns, audit):
+            audit("t")
             started.append(order)
             return "t"
 
@@ -78,6 +81,20 @@ async def test_a_form_of_a_person_who_administers_begins_a_trial_and_a_wrong_fie
             assert started == []
             done = await page.send(boss, "POST", "/health/trial", form)
             assert (done.status_code, done.headers["location"]) == (303, "/health/trial?done=started")
-    (order,) = started
+            write_report(
+                tmp_path, report_of(started[0], "t", 0).model_copy(update={"stage": "done", "description": "a = 1\n"})
+            )
+            text = (await boss.get("/health/trial")).text
+            sent = dict(
+                re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', text.partition("<h2>Description")[2])
+            )
+            sent |= {"description": "a = 2\r\n", "captured": "1"}
+            assert (await page.send(boss, "POST", "/health/trial", sent)).status_code == 303
+            assert (await page.send(boss, "POST", "/health/trial", sent | {"captured": ""})).status_code == 303
+            long = await page.send(boss, "POST", "/health/trial", sent | {"description": "x" * 70_000})
+            assert long.status_code == 422
+    order, again, at_port = started
+    assert again == order.model_copy(update={"description": "a = 2\n", "captured": True})
+    assert at_port == order.model_copy(update={"description": "a = 2\n"})
     assert (order.baud, order.data_bits, order.parity, order.stop_bits) == (4800, 7, "E", 2)
     assert (order.send, order.end, order.seconds) == ("P", "\\r", 5)

@@ -118,8 +118,8 @@ class Page:
     async def __aexit__(self, *_):
         await self._clients.aclose()
 
-    async def browser(self, person="", *, paired="", ticket=""):
-        transport = httpx.ASGITransport(self.app)
+    async def browser(self, person="", *, paired="", ticket="", address="127.0.0.1"):
+        transport = httpx.ASGITransport(self.app, client=(address, 123))
         client = httpx.AsyncClient(transport=transport, base_url=ORIGIN, headers={"Origin": ORIGIN}, trust_env=False)
         await self._clients.enter_async_context(client)
         if person:

@@ -11,7 +11,7 @@ from daq.app.daemon.supervisor import Supervisor
 from daq.app.records.replaying import recompute
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.drivers import Drivers
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.events import Sent
 from daq.core.journal import read_records
 from daq.methods.files.instrument import Instrument

@@ -7,6 +7,7 @@ import pytest
 from scipy import integrate, stats
 
 from daq.quality.capability import capability, cp_interval, cpk_interval, one_sided_interval
+from daq.quality.chisquare import chi_square_quantile
 
 
 def test_the_interval_of_cp_is_that_of_the_published_example():
@@ -64,3 +65,30 @@ def test_intervals_of_unusual_indices_are_finite_and_hold_the_estimate(index, n)
     for low, high in (one_sided_interval(index, n), cpk_interval(index, n)):
         assert math.isfinite(low)
         assert low < index < high < math.inf
+
+
+@pytest.mark.parametrize(
+    ("dof", "upper", "tail", "expected"),
+    [
+        # NIST/SEMATECH e-Handbook 1.3.6.7.4, critical values of the chi-square distribution.
+        (1, True, 0.05, 3.841),
+        (2, True, 0.025, 7.378),
+        (10, True, 0.01, 23.209),
+        (24, True, 0.025, 39.364),
+        (100, True, 0.001, 149.449),
+        (1, False, 0.025, 0.001),
+        (10, False, 0.05, 3.940),
+        (24, False, 0.025, 12.401),
+        (100, False, 0.001, 61.918),
+    ],
+)
+def test_the_chi_square_quantiles_are_those_of_the_published_table(dof, upper, tail, expected):
+    assert chi_square_quantile(dof, tail, upper=upper) == pytest.approx(expected, abs=0.0005)
+
+
+def test_the_chi_square_quantiles_are_those_of_another_program():
+    for dof in (*range(1, 45), 99, 500, 5000, 10**6):
+        for tail in (1e-9, 1e-4, 0.005, 0.025, 0.3, 0.5, 0.9, 0.999):
+            for upper, other in ((True, stats.chi2.isf), (False, stats.chi2.ppf)):
+                found = chi_square_quantile(dof, tail, upper=upper)
+                assert found == pytest.approx(other(tail, dof), rel=1e-9), (dof, tail, upper)

@@ -42,6 +42,9 @@ def test_the_certificate_states_the_newest_verification_as_it_is_stored(verified
     assert f"{stored['fluid']}, lot {stored['lot']}" in words
     assert f"{stored['certificate']}, valid until {stored['expires']}" in words
     assert f"as found {OUTCOMES[passed][0]}" in words
+    serial = json.loads(newest.data)["origin"]["serial"]
+    assert serial
+    assert re.search(rf"Instrument bench-1, serial number {re.escape(serial)}(?!\w)", words)
     for level in stored["levels"]:
         # A row of the table: what is printed is the stored number, rounded by its own digits only.
         (row,) = re.findall(rf"{level['step']} {number(level['speed'])} .*?(?:accepted|OUTSIDE)", words)

@@ -88,9 +88,60 @@ def test_only_what_the_archives_do_not_have_is_missing_and_a_changed_byte_is_nam
         damaged(which, rng)
         code, out = tracing(*changed, form=["--json"])
         # Without a digest only a byte that no reader sees may be unnamed: one of another page, or of no row.
-        assert code in (EXIT_DISAGREES, EXIT_USAGE) or (not beside and out.out == whole.out), (code, out)
+        if code not in (EXIT_DISAGREES, EXIT_USAGE):
+            unnamed = json.loads(whole.out) | {"without_digest": [path.name for path in paths]}
+            assert not beside, (code, out)
+            assert json.loads(out.out) == unnamed
         if beside:
             assert f"{which.name} was changed" in out.out or which.name in out.err
+
+
+def removed(path, run):
+    """Remove all rows of a run from an archive, and every trace of them."""
+    with falsifying(path) as db:
+        db.execute("PRAGMA foreign_keys = OFF")
+        # Of a run that it does not have, an archive has the audit entry of the start.
+        audited = db.execute(
+            "SELECT seq FROM audit WHERE subject IN (?1, (SELECT id FROM results WHERE run = ?1)) "
+            "AND what <> 'run_started'",
+            (run,),
+        ).fetchall()
+        db.execute("DELETE FROM record_keys WHERE (kind, id) IN (SELECT kind, id FROM records WHERE id = ?)", (run,))
+        for table, column in (
+            ("journal", "run"),
+            ("kept", "run"),
+            ("results", "run"),
+            ("records", "id"),
+            ("runs", "id"),
+        ):
+            db.execute(f"DELETE FROM {table} WHERE {column} = ?", (run,))  # noqa: S608
+        db.executemany("DELETE FROM audit WHERE seq = ?", audited)
+
+
+@pytest.mark.parametrize("which", [0, *(pytest.param(n, marks=pytest.mark.slow) for n in (1, 2))])
+def test_an_archive_without_its_digest_is_not_called_complete(reported, tracing, tmp_path, capsys, which):
+    state, _, runs = reported
+    path = written(state, tmp_path, "a0", runs)
+    for beside, whole in ((True, True), (False, True), (True, False), (False, False)):
+        medium = tmp_path / f"{beside} {whole}"
+        medium.mkdir()
+        copy = shutil.copy(path, medium / path.name)
+        if beside:
+            shutil.copy(files.digest_path(path), files.digest_path(copy))
+        if not whole:
+            removed(copy, runs[which])
+        code, out = tracing(copy, form=["--json"])
+        found = json.loads(out.out)
+        assert found["without_digest"] == ([] if beside else [path.name])
+        assert [e["run"] for e in found["elsewhere"]] == ([] if whole else [runs[which]])
+        # The digest alone shows that the run was removed; without it the archive is not called complete.
+        assert code == (EXIT_DISAGREES if beside and not whole else 0 if whole else EXIT_ELSEWHERE)
+        assert ("completeness cannot be shown" in tracing(copy)[1].out) == (not beside)
+        code = main(["--state", str(tmp_path / "none"), "verify", "--archive", str(copy)])
+        assert code == (1 if beside and not whole else 0)
+        assert ("completeness cannot be shown" in capsys.readouterr().out) == (not beside)
+        main(["--state", str(state), "verify", "--archive", str(copy)])
+        assert "completeness cannot be shown" not in capsys.readouterr().out
 
 
 @pytest.mark.slow

@@ -11,6 +11,7 @@ from simulators.bath import Bath
 from simulators.bath.modbus import RtuFrames
 from simulators.column_logger import ColumnLogger
 from simulators.commands import Commander
+from simulators.dialects import DensityMeter
 from simulators.kinds import KINDS
 from simulators.level import LevelSensor
 from simulators.misbehaviour import Misbehaving
@@ -364,12 +365,15 @@ def test_the_same_however_time_is_cut(name):
     def made():
         kind = KINDS[name]
         given = {option.name: option.default for option in kind.options}
+        given |= {"every": 2.0} if "every" in given else {}
         return kind.make(5, serial=kind.serial, **given)
 
     asked = {
         "balance": b"mass?\r\n", "multimeter": b"READ?\n", "scpi-thermometer": b"MEAS:TEMP? (@1)\n",
         "bath": RtuFrames().wrapped(bytes.fromhex("110400000005")), "rotational": b"read#AA3F\r\n",
         "streaming-rotational": b"GO!%04x\r\n" % modbus_crc(b"GO"),
+        "density-meter": b"\xaa\x55" + (content := bytes([4, 0x20, 17])) + DensityMeter.check(content),
+        "moisture-meter": b"\0\0:007RC1%02d\r\n" % (sum(b"007RC1") % 100),
     }.get(name, b"")  # fmt: skip
     whole, cut = made(), made()
     a = whole.advance(1.0) + whole.receive(asked) + whole.advance(12.34)

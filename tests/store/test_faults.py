@@ -15,8 +15,8 @@ from daq.adapters.store.errors import StorageError
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Audit
 from daq.core.errors import StoreError
-from daq.core.journal import HEADER as HEADER_KIND
 from daq.core.journal import RECEIVED
+from daq.core.journal_block import HEADER as HEADER_KIND
 from daq.core.journal_block import Block, chain
 from tests.support import sentences
 from tests.support.runs.stored import HEADER, T0, begin, conclude, end, note, register, written

@@ -7,7 +7,7 @@ import shutil
 from daq.adapters.paths import examples_dir
 from daq.app.laboratory.acts import carry_out
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from tests.support.memory_bench import SupervisorBench, rotational
 from tests.support.processes.laboratory import LONG, SHORT
 

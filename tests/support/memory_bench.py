@@ -9,7 +9,7 @@ from daq.adapters.paths import examples_dir
 from daq.adapters.ports.transport import MemoryConnection
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.methods.files.load import load_method
 from simulators.rotational import FLUIDS, GEOMETRIES, RotationalInstrument
 from simulators.thermometer.thermometer import Thermometer

@@ -133,8 +133,8 @@ def result(**changes: Any) -> dict[str, Any]:
     return data | changes
 
 
-def view_of(bench: Bench, digits: LiveDigits | None = None) -> RunView:
-    """Return the view of a run in memory."""
+def view_of(bench: Bench, digits: LiveDigits | None = None, before: RunView | None = None) -> RunView:
+    """Return the view of a run in memory; `before` is an earlier one, whose value is kept."""
     record = RunRecord(
         id="r",
         instrument=bench.plan.lead.name,
@@ -146,4 +146,5 @@ def view_of(bench: Bench, digits: LiveDigits | None = None) -> RunView:
         simulated=True,
         began_utc_ns=0,
     )
-    return run_view(record, bench.pipeline, bench.clock.mono_ns(), lambda _: (), digits or LiveDigits(bench.plan), ())
+    now, digits = bench.clock.mono_ns(), digits or LiveDigits(bench.plan)
+    return run_view(record, bench.pipeline, now, lambda _: (), digits, (), before=before)

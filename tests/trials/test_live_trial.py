@@ -1,6 +1,7 @@
 """A trial: which ports it may open, what it keeps, and how it ends, whatever the instrument sends."""
 
 import errno
+import hashlib
 import json
 import os
 import pty
@@ -18,15 +19,19 @@ from daq.app.daemon.trials.trial_file import LONGEST_S, TrialReport, read_report
 from daq.app.laboratory.acts import carry_out
 from daq.app.setup import free_ports
 from daq.app.workshop import live_trial
-from daq.core.errors import LinkError, SettingError
+from daq.core.errors import LinkError, SettingError, StoreError
 from daq.core.portname import UsbAdapter
-from daq.descriptions.capture import Capture, Piece
+from daq.descriptions.capture import Capture, Piece, load_capture
 from daq.laboratory.trials import DriverTrial
 from daq.testing.report import Finding, Report
 from tests.support.laboratories import audited, laboratory, staffed
 
 ORDER = DriverTrial(kind="kiln-scale", port="/dev/serial/by-id/scale", seconds=1)
 BEGAN = TrialReport(id="t", kind="kiln-scale", port=ORDER.port, began_utc_ns=0)
+
+
+def no_audit(_ident):
+    """Store nothing."""
 
 
 def captured(*lines):
@@ -103,19 +108,19 @@ def test_only_a_listed_port_without_an_instrument_is_opened(ports, monkeypatch):
             "/etc/passwd": "is no port that this machine lists",
         }.items():
             with pytest.raises(SettingError, match=words):
-                trials.start(ORDER.model_copy(update={"port": port}), 0)
+                trials.start(ORDER.model_copy(update={"port": port}), 0, no_audit)
         assert processes.commands == []
         assert not (ports / trial_file.FILE).exists()
         free = ORDER.model_copy(update={"port": str(ports / "ttyA"), "send": "--state /x"})
-        ident = trials.start(free, 7)
+        ident = trials.start(free, 7, no_audit)
         assert processes.commands[0][1:] == ["-m", starting.MODULE, str(ports), str(ports / "ttyA")]
         assert processes.orders == [free.model_dump(mode="json")]
         assert read_report(ports, 8).id == ident
         assert (ports / trial_file.FILE).stat().st_mode & 0o777 == 0o600
         with pytest.raises(SettingError, match="a trial goes on"):
-            trials.start(free, 0)
+            trials.start(free, 0, no_audit)
         processes.ended = True
-        assert trials.start(free, 0) != ident
+        assert trials.start(free, 0, no_audit) != ident
 
 
 def test_ports_are_listed_with_the_instruments_that_have_them(ports):
@@ -147,18 +152,18 @@ def test_a_port_that_may_be_that_of_an_instrument_is_not_free(ports, monkeypatch
         for port in listed:
             if port in own:
                 with pytest.raises(SettingError, match="is the port of bench-1"):
-                    trials.start(ORDER.model_copy(update={"port": port}), 0)
+                    trials.start(ORDER.model_copy(update={"port": port}), 0, no_audit)
             else:
-                trials.start(ORDER.model_copy(update={"port": port}), 0)
+                trials.start(ORDER.model_copy(update={"port": port}), 0, no_audit)
         assert [command[-1] for command in processes.commands] == [path for path in listed if path not in own]
         # A listed name that fits several adapters names none.
         monkeypatch.setattr(free_ports, "names", lambda: ["usb:f1a2:0001"])
         instruments["bench-1"] = instruments["bench-1"].model_copy(update={"port": str(ports / "stable-b")})
         with pytest.raises(SettingError, match="is the port of bench-1"):
-            trials.start(ORDER.model_copy(update={"port": "usb:f1a2:0001"}), 0)
+            trials.start(ORDER.model_copy(update={"port": "usb:f1a2:0001"}), 0, no_audit)
         instruments["bench-1"] = instruments["bench-1"].model_copy(update={"port": "/dev/none"})
         with pytest.raises(SettingError, match="fits more than one adapter"):
-            trials.start(ORDER.model_copy(update={"port": "usb:f1a2:0001"}), 0)
+            trials.start(ORDER.model_copy(update={"port": "usb:f1a2:0001"}), 0, no_audit)
 
 
 @pytest.mark.parametrize("at", [(starting.subprocess, "Popen"), (starting, "write_report")])
@@ -171,7 +176,7 @@ def test_a_trial_that_cannot_be_started_has_failed_and_says_why(ports, monkeypat
         with monkeypatch.context() as patch:
             patch.setattr(*at, refuse)
             with pytest.raises(LinkError, match="cannot be started: no space left on device"):
-                trials.start(ORDER.model_copy(update={"port": str(ports / "ttyA")}), 0)
+                trials.start(ORDER.model_copy(update={"port": str(ports / "ttyA")}), 0, no_audit)
     found = read_report(ports, 0)
     assert (found is None) == (at[1] == "write_report")
     assert found is None or (found.stage, "no space left" in found.reason) == ("failed", True)
@@ -179,8 +184,10 @@ def test_a_trial_that_cannot_be_started_has_failed_and_says_why(ports, monkeypat
 
 def test_a_trial_is_audited_and_needs_the_daemon(tmp_path):
     class Trials:
-        def start(self, order, _utc_ns):
-            return f"trial at {order.port}"
+        def start(self, order, _utc_ns, audit):
+            ident = f"trial at {order.port}"
+            audit(ident)
+            return ident
 
     with staffed(tmp_path) as lab:
         order = {"kind": "kiln-scale", "port": "/dev/ttyUSB7", "send": "P"}
@@ -204,13 +211,121 @@ def test_a_trial_is_audited_and_needs_the_daemon(tmp_path):
                 carry_out(lab, "driver_trial", order | wrong)
 
 
+def test_a_trial_is_in_the_audit_trail_before_anything_of_it_starts(ports, monkeypatch):
+    processes, heard = Started(), []
+    monkeypatch.setattr(starting.subprocess, "Popen", processes)
+
+    def audit(ident):
+        assert processes.commands == []
+        assert not (ports / trial_file.FILE).exists()
+        heard.append(ident)
+
+    def refuse(_ident):
+        raise StoreError("the disk is full")
+
+    with laboratory(ports) as lab:
+        trials = TrialProcess(ports, lambda: lab.catalogue)
+        free = ORDER.model_copy(update={"port": str(ports / "ttyA")})
+        with pytest.raises(StoreError):
+            trials.start(free, 0, refuse)
+        assert processes.commands == []
+        assert read_report(ports, 0) is None
+        ident = trials.start(free, 0, audit)
+        assert heard == [ident]
+        # One that is refused is not audited.
+        with pytest.raises(SettingError, match="a trial goes on"):
+            trials.start(free, 0, audit)
+        processes.ended = True
+        with pytest.raises(SettingError, match="there are no lines of a trial"):
+            trials.start(free.model_copy(update={"description": "x", "captured": True}), 0, audit)
+        assert heard == [ident]
+
+
+def test_the_act_refuses_old_lines_without_a_description_and_audits_the_digest_of_one(tmp_path):
+    orders = []
+
+    class Trials:
+        def start(self, order, _utc_ns, audit):
+            audit("t")
+            orders.append(order)
+            return "t"
+
+    with staffed(tmp_path) as lab:
+        lab.trials = Trials()
+        order = {"kind": "kiln-scale", "port": "/dev/ttyUSB7", "captured": True}
+        with pytest.raises(SettingError, match="description"):
+            carry_out(lab, "driver_trial", order)
+        carry_out(lab, "driver_trial", order | {"description": "kind = 1"})
+        detail = json.loads(audited(lab)[-1].detail)
+        assert detail["description"] == hashlib.sha256(b"kind = 1").hexdigest()
+        assert orders[0].description == "kind = 1"
+
+
+def test_a_corrected_description_is_checked_with_the_same_lines_and_its_values_are_beside_them(monkeypatch, tmp_path):
+    monkeypatch.setattr(live_trial, "check_driver_apart", lambda *_, **__: Report("x", [Finding("a", "passed", "")]))
+    before = tmp_path / trial_file.CAPTURE_FILE
+    monkeypatch.setattr(live_trial, "_captured", lambda *_: (captured(*weights()), ""))
+    first = live_trial.try_out(ORDER, "/dev/none", BEGAN, lambda _: None, before)
+    assert first.stage == "done", first
+    assert len(first.values) == len(first.lines) == 24
+    # The first line after opening may be incomplete; the description says so.
+    assert first.values[:2] == ("", "mass 101.37 g")
+    assert first.values[-1] == "mass 131.51 g"
+
+    def never(*_):
+        raise AssertionError("no port is opened")
+
+    monkeypatch.setattr(live_trial, "_captured", never)
+    again = ORDER.model_copy(update={"captured": True})
+    wrong = again.model_copy(update={"description": first.description.replace("kind", "kid", 1)})
+    failed = live_trial.try_out(wrong, "", BEGAN, lambda _: None, before)
+    assert (failed.stage, failed.description) == ("failed", wrong.description)
+    no_toml = live_trial.try_out(again.model_copy(update={"description": "= ["}), "", BEGAN, lambda _: None, before)
+    assert no_toml.stage == "failed"
+    assert any("is no TOML" in line for line in no_toml.remarks)
+    better = again.model_copy(update={"description": first.description.replace("mass", "net_weight")})
+    second = live_trial.try_out(better, "", BEGAN, lambda _: None, before)
+    assert second.stage == "done", second
+    assert second.lines == first.lines
+    assert second.values == tuple(text.replace("mass", "net_weight") for text in first.values)
+
+
+def test_the_newest_lines_and_their_values_are_shown_while_the_capture_goes_on():
+    pieces = captured(*weights(50)).pieces
+    for description in ("", live_trial.guess_description("kiln-scale", captured(*weights()), "x").text):
+        beside = live_trial._Beside(ORDER.model_copy(update={"description": description}))
+        for count in (1, 10, 50):
+            report = live_trial._so_far(BEGAN, pieces[:count], beside)
+            assert len(report.lines) == len(report.values) == min(count, live_trial.NEWEST)
+            assert report.left_out == count - len(report.lines)
+            if count >= 10:
+                assert f"{100 + (count - 1) * 1.37:.6g}" in report.values[-1]
+    # Hostile lines have no values, and end nothing.
+    rng = random.Random(3)
+    noise = captured(*(rng.randbytes(rng.randrange(1, 90)) for _ in range(60))).pieces
+    report = live_trial._so_far(BEGAN, noise, live_trial._Beside(ORDER))
+    assert len(report.values) == live_trial.NEWEST
+    assert all(text.isprintable() for text in (*report.lines, *report.values))
+
+
+def test_the_lines_that_are_kept_fit_in_their_file(tmp_path):
+    capture = captured(*[bytes([n % 256]) * 250 for n in range(4000)])
+    text = live_trial._kept_text(capture)
+    assert len(text) <= trial_file.LARGEST
+    trial_file.write_private(tmp_path / "x", text)
+    kept = load_capture(tmp_path / "x")
+    assert kept.pieces == capture.pieces[: len(kept.pieces)]
+    assert len(kept.pieces) > 500
+
+
 def test_the_stages_follow_each_other_and_end_with_description_and_findings(monkeypatch):
     found = Report(
         "kiln-scale", [Finding("contract", "passed", "good"), Finding("units", "failed", "no unit", do="add")]
     )
     monkeypatch.setattr(live_trial, "check_driver_apart", lambda *_, **__: found)
     last, kept = tried(monkeypatch, captured(*weights()))
-    assert [r.stage for r in kept] == ["describing", "checking"]
+    # The values are beside the lines before the checks, which take longest.
+    assert [(r.stage, bool(r.values)) for r in kept] == [("describing", False), ("checking", False), ("checking", True)]
     assert "kiln-scale" in last.description
     assert any("ST,GS" in line for line in last.lines)
     assert last.stage == "done", last
@@ -282,9 +397,13 @@ def test_a_real_process_reads_a_real_port_and_only_that(tmp_path, monkeypatch):
     try:
         with laboratory(tmp_path) as lab:
             trials = TrialProcess(tmp_path, lambda: lab.catalogue)
-            order = ORDER.model_copy(update={"port": device})
-            trials.start(order, lab.clock.utc_ns())
-            process = trials._process
+            order = ORDER.model_copy(update={"port": device, "seconds": 2})
+            trials.start(order, lab.clock.utc_ns(), no_audit)
+            process, while_it_read = trials._process, []
+            while process.poll() is None:
+                now = read_report(tmp_path, lab.clock.utc_ns())
+                while_it_read.append(now.stage == "capturing" and any(now.values))
+                over.wait(0.05)
             assert process.wait(200) in (0, -signal.SIGALRM)
             report = read_report(tmp_path, lab.clock.utc_ns())
             trials.close()
@@ -297,4 +416,8 @@ def test_a_real_process_reads_a_real_port_and_only_that(tmp_path, monkeypatch):
     assert report.passed > 5, report
     assert report.received > 100, report.reason
     assert "kiln-scale" in report.description, report
-    assert sorted(p.name for p in tmp_path.iterdir() if p.name.startswith("trial")) == [trial_file.FILE]
+    files = sorted(p.name for p in tmp_path.iterdir() if p.name.startswith("trial"))
+    assert files == sorted([trial_file.FILE, trial_file.CAPTURE_FILE])
+    assert len(report.values) == len(report.lines)
+    assert any(f"{100 + 1.37:.6g}" in text for text in report.values)
+    assert any(while_it_read), "lines and values were there before the end"

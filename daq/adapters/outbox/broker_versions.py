@@ -7,12 +7,12 @@ import contextlib
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
-
-import structlog
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.adapters.clock import utc_text
-from daq.adapters.mqtt.versions import SpokenVersion
+
+if TYPE_CHECKING:
+    from daq.adapters.mqtt.versions import SpokenVersion
 
 FILE: Final = "brokers.json"
 
@@ -40,8 +40,10 @@ class BrokerVersions:
         self.path = folder / FILE
         self._entries = _read(self.path)
 
-    def spoken(self, place: str) -> SpokenVersion:
+    def spoken(self, place: str) -> "SpokenVersion":
         """Return the known version of a broker; a process asks each broker once for MQTT 5."""
+        from daq.adapters.mqtt.versions import SpokenVersion  # noqa: PLC0415 - lists do without MQTT
+
         entry = self._entries.get(place)
         if entry is None:
             return SpokenVersion()
@@ -56,7 +58,7 @@ class BrokerVersions:
         """Return a sentence for each broker with which MQTT 3.1.1 is used."""
         return [f"{place}: {found}" for place in sorted(self._entries) if (found := self.fallback(place)) is not None]
 
-    def note(self, place: str, spoken: SpokenVersion, utc_ns: int) -> bool:
+    def note(self, place: str, spoken: "SpokenVersion", utc_ns: int) -> bool:
         """Store the version of a broker; return whether it is new.  A file that cannot be written is logged."""
         entry = {"version": spoken.version, "reason": spoken.reason}
         before = self._entries.get(place, {})
@@ -69,6 +71,8 @@ class BrokerVersions:
             draft.replace(self.path)
         except OSError as error:
             # The present process remembers the version; the next one asks the broker again.
+            import structlog  # noqa: PLC0415 - as above
+
             structlog.get_logger().warning("a file cannot be written", file=str(self.path), reason=str(error))
             with contextlib.suppress(OSError):
                 draft.unlink(missing_ok=True)

@@ -4,9 +4,12 @@ import shutil
 import sqlite3
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from daq.adapters.store.errors import StorageError
+
+RESERVE_BYTES: Final = 64 * 2**20
+"""Free disk space (bytes) below which no run starts."""
 
 #: Is called with the name of a point just before its statement; a test can end the process there.
 CrashHook = Callable[[str], None]

@@ -8,6 +8,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
+from daq.adapters.store.access import RESERVE_BYTES
 from daq.adapters.store.agreement.disagreement import Disagreement
 from daq.adapters.store.agreement.everything import NEWEST_RUNS, Comparison
 from daq.adapters.store.agreement.outside import of_head, of_message
@@ -16,7 +17,6 @@ from daq.adapters.store.agreement.tables import of_tables
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.outgoing.outbox_reading import changed_messages, quarantined
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.store import RESERVE_BYTES
 from daq.core.errors import StoreError
 
 RESTORE: Final = "stop daq, copy the file aside, and restore the last good backup; report what happened"

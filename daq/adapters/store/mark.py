@@ -18,8 +18,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
-import structlog
-
 from daq.adapters.store.reading import Reader
 
 SUFFIX: Final = ".mark"
@@ -113,6 +111,8 @@ class MarkFile:
             draft.replace(self.path)
         except OSError as error:
             if not self._failed:
+                import structlog  # noqa: PLC0415 - readers do without it
+
                 log = structlog.get_logger()
                 log.warning("the mark beside the database is not written", file=str(self.path), reason=str(error))
             self._failed = True

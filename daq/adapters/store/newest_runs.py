@@ -25,11 +25,9 @@ class RunOfProduct:
 
 @dataclass(frozen=True, slots=True)
 class VerifyingRun:
-    """A run that was a verification or a control, with number, time (UTC, ns), person and detail of its audit entry."""
+    """A run that was a verification or a control, with number and detail of its audit entry."""
 
     seq: int
-    utc_ns: int
-    who: str
     run: str
     fluid: str
     detail: Mapping[str, Any]
@@ -72,12 +70,12 @@ def verifying_runs(reader: Reader, instrument: str, *, before: int = LATEST, lim
     """Return at most `limit` verifications of an instrument with an audit number below `before`, newest first."""
     rows = reader.rows(
         # The planner may take the index of all entries of a subject, of which an instrument has many more.
-        "SELECT seq, utc_ns, who, detail FROM audit INDEXED BY audit_verifications WHERE what = 'verification' "
+        "SELECT seq, detail FROM audit INDEXED BY audit_verifications WHERE what = 'verification' "
         "AND subject = ? AND seq < ? ORDER BY seq DESC LIMIT ?",
         [instrument, before, limit],
     )
-    found = ((seq, utc_ns, who, json.loads(detail)) for seq, utc_ns, who, detail in rows)
-    return [VerifyingRun(seq, t, who, detail["run"], detail["fluid"], detail) for seq, t, who, detail in found]
+    found = ((seq, json.loads(detail)) for seq, detail in rows)
+    return [VerifyingRun(seq, detail["run"], detail["fluid"], detail) for seq, detail in found]
 
 
 def run_started_seq(reader: Reader, run: str) -> int:

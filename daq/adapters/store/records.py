@@ -168,5 +168,11 @@ def found_by(
     return [_stored(row) for row in rows]
 
 
+def count_of_key(reader: Reader, kind: str, name: str, first: str, last: str) -> int:
+    """Return the number of records whose key `name` has a value from `first` to `last`."""
+    sql = "SELECT count(*) FROM record_keys WHERE kind = ? AND name = ? AND value BETWEEN ? AND ?"
+    return int(reader.rows(sql, [kind, name, first, last])[0][0])
+
+
 def _stored(row: Mapping[str, Any]) -> StoredRecord:
     return StoredRecord(**{**row, "data": json.loads(row["data"])})

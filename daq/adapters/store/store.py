@@ -17,10 +17,8 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import Any, Final, Self, TypeVar
 
-import structlog
-
 from daq.adapters.paths import make_private, sync
-from daq.adapters.store.access import Access, CrashHook
+from daq.adapters.store.access import RESERVE_BYTES, Access, CrashHook
 from daq.adapters.store.audit import source_uri
 from daq.adapters.store.errors import FAULTS, StorageError, explain
 from daq.adapters.store.reading import Reader
@@ -35,8 +33,6 @@ APPLICATION_ID: Final = 0x6C616271
 """Identifies the file as a database of daq in SQLite's header."""
 BUSY_SECONDS: Final = 5.0
 """Longest wait for another program that holds the database, s."""
-RESERVE_BYTES: Final = 64 * 2**20
-"""Free disk space (bytes) below which no run starts."""
 WAL_LIMIT_BYTES: Final = 64 * 2**20
 """Size (bytes) to which the write-ahead log is cut back after a checkpoint."""
 MOST_TOGETHER: Final = 256
@@ -282,6 +278,8 @@ class Store:
             try:
                 self.on_fault(trouble)
             except Exception:  # noqa: BLE001 - an error of the callback must not end the writer
+                import structlog  # noqa: PLC0415 - as good as never needed
+
                 structlog.get_logger().exception("a fault of the store could not be reported", trouble=str(trouble))
 
 

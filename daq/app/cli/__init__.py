@@ -62,6 +62,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("resend", "publish results again, same ids, same bytes", "delivery.resend"),
     ("collect", "write the results of many daemons from the broker into PostgreSQL", "delivery.collect"),
     ("capture", "record what goes over an instrument's line", "workshop.capture"),
+    ("lines", "show the last raw lines of an instrument that the daemon serves", "workshop.raw_lines"),
     ("driver", "list, make, check and try drivers", "workshop.driver"),
     ("simulate", "simulate an instrument, from a capture or a description", "workshop.simulate"),
     ("schemas", "list or write the JSON Schemas of all messages", "delivery.schemas"),

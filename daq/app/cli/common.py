@@ -8,14 +8,16 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from daq.adapters.paths import config_dir, database_path, state_dir
-from daq.adapters.store.reading import Reader
 from daq.app.screens.json_text import harmless_json
 from daq.app.setup.state_folder import state_named
 from daq.core.errors import DaqError, SettingError
 from daq.process.logins import login_of, own_login
+
+if TYPE_CHECKING:
+    from daq.adapters.store.reading import Reader
 
 SHOWN_ID = 8
 """Number of characters of a run's id in tables."""
@@ -29,9 +31,9 @@ def count_of(text: str) -> int:
     return int(text)
 
 
-def say_more(limit: int) -> None:
-    """Say on standard error, beside a table or JSON, that a list was cut at its limit."""
-    print(f"daq: there are more than {limit}; the others are not listed: go on with a greater --limit", file=sys.stderr)
+def say_more(limit: int, further: str = "go on with a greater --limit") -> None:
+    """Say on standard error, beside a table or JSON, that a list was cut at its limit, and how to see the others."""
+    print(f"daq: there are more than {limit}; the others are not listed: {further}", file=sys.stderr)
 
 
 def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
@@ -64,7 +66,7 @@ def archives_argument(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def open_reader(args: argparse.Namespace) -> Reader:
+def open_reader(args: argparse.Namespace) -> "Reader":
     """Return the database of a command, open for reading, with the archives that the command names.
 
     Where this is not the database of the archives, or there is none, the first archive is returned with the others.
@@ -92,7 +94,9 @@ def open_reader(args: argparse.Namespace) -> Reader:
     return reader
 
 
-def _open_database(args: argparse.Namespace) -> Reader:
+def _open_database(args: argparse.Namespace) -> "Reader":
+    from daq.adapters.store.reading import Reader  # `daq stop` reads no database
+
     state = chosen_state(args)
     refuse_foreign(state)
     return Reader(database_path(state))

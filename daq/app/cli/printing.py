@@ -1,10 +1,12 @@
 """Text and tables on the standard output: no wider than the terminal, unlimited where the output is piped."""
 
+import os
 import shutil
 import sys
 from collections.abc import Sequence
+from typing import IO
 
-from daq.app.screens.styled_lines import NARROWEST
+from daq.app.screens.styled_lines import NARROWEST, Line, text_of
 from daq.app.screens.tables import table
 from daq.app.screens.text import fold, width
 
@@ -32,3 +34,23 @@ def print_table(
 ) -> None:
     """Print a table that fits the terminal; the arguments are those of `daq.app.screens.tables.table`."""
     print(table(head, rows, right=right, columns=terminal_columns(), drop=drop))
+
+
+def print_lines(lines: list[Line], file: IO[str] | None = None) -> None:
+    """Print lines: with styles on a terminal ($NO_COLOR is respected), elsewhere as text."""
+    out = file or sys.stdout
+    if not out.isatty() and not os.environ.get("FORCE_COLOR"):
+        for line in lines:
+            print(text_of(line), file=out)
+        return
+    # The library is imported only for a terminal.
+    from rich.console import Console
+
+    from daq.app.screens.live import styled
+
+    console = Console(file=out, highlight=False, markup=False, emoji=False)
+    if console.is_terminal and not console.is_dumb_terminal:
+        console.print(styled(lines), soft_wrap=True)
+        return
+    for line in lines:
+        print(text_of(line), file=out)

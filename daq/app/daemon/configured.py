@@ -12,7 +12,7 @@ from daq.adapters.paths import DAEMON_FILE
 from daq.app.records.replaying import maker as driver_maker
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.changes import Changes, changed_files, compare, session_digests
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.app.setup.sources import digests_now
 from daq.core.driver import Driver
 from daq.core.errors import SettingError, SettingErrors

@@ -14,13 +14,13 @@ from pydantic import Field
 
 import daq
 from daq.adapters.outbox.publisher_state import BrokerState
+from daq.app.delivery.node_standing import NodeStanding
 from daq.app.delivery.resending import ResendOrder
-from daq.app.delivery.sparkplug import NodeStanding
 from daq.app.laboratory.identity import Given
 from daq.app.screens.bench.bench_view import BenchView
 from daq.app.screens.bench.live_frame import LiveFrame
 from daq.app.screens.run_view import RunEnd, RunView
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.encoding import decode, encode, fields
 from daq.core.errors import DaqError, SettingError
 from daq.methods.files.fields import Hidden, Model, NeededLabel

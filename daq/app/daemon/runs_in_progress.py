@@ -31,7 +31,8 @@ from daq.app.run.view import run_view
 from daq.app.screens.run_view import RunView
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.fitted import Fit, conflict, fits_of, with_fits
-from daq.app.setup.orders import RunOrder, names_of, prepare, with_past_moment
+from daq.app.setup.orders import names_of, prepare
+from daq.app.setup.run_order import RunOrder, with_past_moment
 from daq.app.setup.used import begin_configured
 from daq.core.driver import Identity
 from daq.core.errors import DaqError, LinkError, SettingError, SettingErrors
@@ -289,12 +290,12 @@ class RunsInProgress:
             for event in active.subscribers:
                 event.set()
 
-    def view(self, active: Active) -> RunView:
-        """Return the present state of a run, for a screen."""
+    def view(self, active: Active, before: RunView | None = None) -> RunView:
+        """Return the present state of a run, for a screen; with `before` as in `run_view`."""
         runner, record = active.runner, active.record
         caution = self._configured.caution(record.product)
         now, advise = self._clock.mono_ns(), active.maker.advise
-        view = run_view(record, runner.pipeline, now, advise, active.digits, runner.notes, caution)
+        view = run_view(record, runner.pipeline, now, advise, active.digits, runner.notes, caution, before=before)
         return replace(view, configuration=tuple(str(e) for e in self._configured.errors))
 
     # ---- stops

@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from daq.app.daemon.copies import Copies
-from daq.app.daemon.livefeed import LiveFeed
+from daq.app.daemon.live.livefeed import LiveFeed
 from daq.app.daemon.protocol import (
     Answer,
     AskQuery,
@@ -48,6 +48,7 @@ from daq.app.daemon.protocol import (
 )
 from daq.app.daemon.queries.asking import QueryProcess
 from daq.app.daemon.queries.registry import query
+from daq.app.daemon.queries.session_queries import SESSION_QUERIES
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.resending import ResendOrder
 from daq.app.laboratory.acts import carry_out
@@ -56,10 +57,11 @@ from daq.app.laboratory.identity import acting, identify, log_in, refuse_copy
 from daq.app.run.active import Active
 from daq.app.screens.run_view import RunEnd
 from daq.app.setup.fitted import Fit, conflicts, fits_of
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError, StoreError
 from daq.laboratory.bench.bench_events import Pressed
 from daq.laboratory.people import Who
+from daq.methods.files.load import parse
 from daq.process.logins import own_login
 
 VIEW_S: Final = 0.25
@@ -133,8 +135,12 @@ class Service:
             return LoggedOut(laboratory.tickets.end(request.ticket))
         if isinstance(request, Identify):
             return Identified(self._visitor(await asyncio.to_thread(identify, laboratory, request.by)))
-        needed = query(request.query).role
+        own = SESSION_QUERIES.get(request.query)
+        needed = query(request.query).role if own is None else own.role
         await asyncio.to_thread(acting, laboratory, f"the query {request.query}", needed, request.by)
+        if own is not None:
+            supervisor, asked = self._supervisor, parse(own.asked, request.parameters)
+            return Queried(own.answer(supervisor.sessions, asked, supervisor.clock.mono_ns()))
         return Queried(await self._queries.ask(request.query, request.parameters))
 
     def _visitor(self, who: Who) -> Visitor:

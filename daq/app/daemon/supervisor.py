@@ -43,7 +43,7 @@ from daq.app.run.results import ResultMaker
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.details import place_of
 from daq.app.setup.lines import RealPorts
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import StoreError
 from daq.core.linkstates import Motor
 from daq.core.plan import Plan

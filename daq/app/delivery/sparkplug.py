@@ -2,7 +2,7 @@
 
 import asyncio
 import contextlib
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from daq.adapters.mqtt.settings import MqttSettings
@@ -10,6 +10,7 @@ from daq.adapters.sparkplug.memory import Memory
 from daq.adapters.sparkplug.names import Names
 from daq.adapters.sparkplug.phase import Phase
 from daq.adapters.store.reading import Reader
+from daq.app.delivery.node_standing import NodeStanding
 from daq.app.delivery.sparkplug_content import Bench, StoredContent, position
 from daq.core.errors import SettingError, StoreError
 from daq.methods.files.daemon import Daemon
@@ -22,23 +23,6 @@ if TYPE_CHECKING:
 
 LAST_DELIVERY_S: Final = 5.0
 """Longest time in seconds that the shutdown waits to send the last results to a connected broker."""
-
-
-@dataclass(slots=True)
-class NodeStanding:
-    """State of the node, for screens and metrics."""
-
-    alive: bool = False
-    state: str = "not started"
-    trouble: str = ""
-    devices: list[str] = field(default_factory=list)
-    results: int = 0
-    """Number of results that the broker has received, repeated ones included."""
-    late: int = 0
-    """Number of these that were sent as historical data."""
-    rebirths: int = 0
-    not_followed: int = 0
-    """Number of messages to the node that it does not follow: unknown commands and states."""
 
 
 class Sparkplug:

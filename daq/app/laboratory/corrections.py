@@ -26,7 +26,6 @@ from daq.app.records.checks.doubts import doubting, failures_after
 from daq.app.records.history import plan_of
 from daq.app.records.judging import samples_left
 from daq.app.records.product_versions import product_texts
-from daq.app.setup.moments import past_moment
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.laboratory.kinds import decision_id
@@ -35,6 +34,7 @@ from daq.methods.files.fields import Label, Model, NeededLabel, Text
 from daq.methods.messages.doubting import doubted, still_doubted
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
+from daq.process.moments import past_moment
 
 ANNULLED_FROM: Final = frozenset({"audit", "results", "records", "record_keys"})
 """Tables whose rows about a run must agree with the audit trail before it is annulled."""

@@ -18,6 +18,8 @@ FIRST_WAIT_S: Final = 1.0
 """Wait after the first failed log-in of a person, s; it doubles with each further one (common practice, no source)."""
 LONGEST_WAIT_S: Final = 60.0
 """Longest wait, s.  A stranger can hold a person up for as long."""
+FORGET_NS: Final = 60 * 10**9
+"""Time after which one failure of a shared count is forgotten (common practice, no source)."""
 LIFE_NS: Final = 12 * 3600 * 10**9
 """Longest life of a ticket: a shift (common practice, no source)."""
 IDLE_NS: Final = 3600 * 10**9
@@ -28,42 +30,63 @@ REFUSED: Final = "the log-in is refused"
 """The same for every reason, so that it tells a stranger nothing."""
 
 
+@dataclass(slots=True)
+class _Failed:
+    count: int = 0
+    since_ns: int = 0
+    """Monotonic time from which the oldest failure of a shared count is forgotten after `FORGET_NS`."""
+    until_ns: int = 0
+    """Monotonic time until which no other is checked."""
+
+
 class LogIns:
     """Counts failed log-ins, by person; those by badge by login, because a wrong code names no person.
+
+    The count of a person ends with the right password of that person.  A count that several persons share ends with
+    time alone: otherwise a person with a badge could try those of others without end.
 
     One log-in is checked at a time.  Several at once would all be checked before the first failure is counted.
     """
 
     def __init__(self) -> None:
-        self._failed: dict[str, tuple[int, int]] = {}
-        """Number of failures, and the monotonic time (ns) until which no other is checked."""
+        self._failed: dict[str, _Failed] = {}
         self._one = threading.Lock()
 
-    def check(self, name: str, mono_ns: int, verify: Callable[[], T | None]) -> T:
+    def check(self, name: str, mono_ns: int, verify: Callable[[], T | None], *, shared: int | None = None) -> T:
         """Return what `verify` returns.
 
         Args:
             name: under which failures are counted.
             mono_ns: monotonic time, ns.
             verify: checks the password or code; returns None where it is wrong.
+            shared: None for the count of one person; for a count that several persons share, the number of failures
+                that delay no one.
 
         Raises:
             SettingError: it is wrong, or another wrong one was not long enough ago.
         """
         with self._one:
-            count, until = self._failed.get(name, (0, 0))
-            if mono_ns < until:
-                seconds = -((mono_ns - until) // 10**9)
+            failed = self._failed.get(name, _Failed(since_ns=mono_ns))
+            if mono_ns < failed.until_ns:
+                seconds = -((mono_ns - failed.until_ns) // 10**9)
                 raise SettingError(f"{REFUSED}: the last one failed; try again in {seconds} s")
+            if shared is not None:
+                over = (mono_ns - failed.since_ns) // FORGET_NS
+                failed.count = max(0, failed.count - over)
+                failed.since_ns = failed.since_ns + over * FORGET_NS if failed.count else mono_ns
             found = verify()
             if found is None:
-                wait = min(FIRST_WAIT_S * 2.0 ** min(count, 30), LONGEST_WAIT_S)
-                self._failed[name] = (count + 1, mono_ns + round(wait * 1e9))
+                beyond = failed.count - (shared or 0)
+                wait = min(FIRST_WAIT_S * 2.0 ** min(beyond, 30), LONGEST_WAIT_S) if beyond >= 0 else 0.0
+                failed.count += 1
+                failed.until_ns = mono_ns + round(wait * 1e9)
+                self._failed[name] = failed
                 import structlog  # a command that only reads logs nothing
 
-                structlog.get_logger().warning("log-in failed", by=name or "an unknown person", times=count + 1)
-                raise SettingError(f"{REFUSED}; the next one is possible in {wait:g} s")
-            self._failed.pop(name, None)
+                structlog.get_logger().warning("log-in failed", by=name or "an unknown person", times=failed.count)
+                raise SettingError(f"{REFUSED}; the next one is possible in {max(wait, FIRST_WAIT_S):g} s")
+            if shared is None:
+                self._failed.pop(name, None)
             return found
 
 

@@ -10,7 +10,7 @@ from daq.app.laboratory.progress import open_tests
 from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import wrong_id
 from daq.app.setup.fitted import fits_of, with_fits
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample
 from daq.methods.files.product import Product

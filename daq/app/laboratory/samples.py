@@ -8,12 +8,12 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
 from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.records.judging import tried_of_sample
-from daq.app.setup.moments import any_moment, past_moment
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.kinds import NEWEST
 from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, SampleState
 from daq.methods.files.fields import Label, Model, NeededLabel
 from daq.methods.files.product import Product
+from daq.process.moments import any_moment, past_moment
 
 if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue

@@ -2,33 +2,37 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.app.records.history import History
-from daq.app.records.readings import Readings
 from daq.app.screens.drawings.drawing_words import ENGLISH_WORDS, DrawingWords
 from daq.app.screens.drawings.trend_svg import Trend
 from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.text import called, plain
 from daq.core.errors import DaqError
 from daq.core.faults import ANNULLED
-from daq.core.replay import MakeDriver
 from daq.core.units import symbol
-from daq.methods.curves.curve import curve_of
-from daq.methods.curves.curvedata import FlowCurveData
-from daq.methods.parts.finding import Finding
 from daq.quality.digits import number
-from daq.quality.statistics import fit_line, theil_sen
+
+if TYPE_CHECKING:
+    from daq.app.records.readings import Readings
+    from daq.core.replay import MakeDriver
+    from daq.methods.curves.curvedata import FlowCurveData
 
 MOST_POINTS: Final = 600
 """Largest number of points of a Theil-Sen line, which uses every pair; more readings are averaged in groups."""
 LEAST_READINGS: Final = 8
 
 
-def flow_curve(found: History) -> FlowCurveData | None:
+def flow_curve(found: History) -> "FlowCurveData | None":
     """Return the flow curve of a run; None without a result that counts, or where the method asks for none."""
     if found.data is None or found.plan is None or ANNULLED in found.data["faults"]:
         return None
+    if found.plan.context.flow_curve is None:
+        return None
+    from daq.methods.curves.curve import curve_of  # most methods ask for no flow curve
+    from daq.methods.parts.finding import Finding
+
     finding = {name: found.data[name] for name in Finding.model_fields if name in found.data}
     return curve_of(found.plan, Finding.model_validate(finding))
 
@@ -59,7 +63,7 @@ def curve_head(data: Mapping[str, Any], words: DrawingWords = ENGLISH_WORDS) -> 
     return [plain(row) for row in (*rows, ", ".join(part for part in where if part))]
 
 
-def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
+def steadiness_lines(found: History, raw: bytes, make: "MakeDriver") -> list[str]:
     """Return lines on the drift of the readings in the result's span.
 
     They give least squares with t, Theil-Sen, and the bound that decides.
@@ -67,6 +71,9 @@ def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
     kept, data = result_kept(found), found.data
     if kept is None or data is None or found.plan is None:
         return []
+    from daq.app.records.readings import Readings
+    from daq.quality.statistics import fit_line, theil_sen
+
     try:
         seconds, values, nulls = _span(Readings(raw, make, found.plan), kept, found.plan.primary)
     except DaqError as error:
@@ -107,7 +114,7 @@ def result_kept(found: History) -> Any | None:
     return None
 
 
-def trend_of(found: History, raw: bytes, make: MakeDriver) -> Trend | None:
+def trend_of(found: History, raw: bytes, make: "MakeDriver") -> Trend | None:
     """Return the readings of the result's signal over the run; None without a result from readings.
 
     Raises:
@@ -116,6 +123,8 @@ def trend_of(found: History, raw: bytes, make: MakeDriver) -> Trend | None:
     kept, data = result_kept(found), found.data
     if kept is None or data is None or found.plan is None:
         return None
+    from daq.app.records.readings import Readings
+
     readings = Readings(raw, make, found.plan)
     own = [
         (r.begin_s, value, r.t)
@@ -138,7 +147,7 @@ def trend_of(found: History, raw: bytes, make: MakeDriver) -> Trend | None:
     )
 
 
-def _span(readings: Readings, kept: Any, primary: str) -> tuple[list[float], list[float], int]:
+def _span(readings: "Readings", kept: Any, primary: str) -> tuple[list[float], list[float], int]:
     seconds, values, nulls = [], [], 0
     for reading in readings:
         if reading.t > kept["t"]:

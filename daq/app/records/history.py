@@ -5,10 +5,11 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import StoredRecord, found_by, revisions
+from daq.adapters.store.records import StoredRecord, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
 from daq.app.records.product_versions import ProductVersion, version_of_run
 from daq.app.records.run_checklist import RunChecklist, checklist_of
+from daq.app.records.run_notes import notes_of
 from daq.app.records.signatures import RUN, Releases, stored_signatures
 from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.screens.run_view import WrittenNote, recorded_note
@@ -20,8 +21,7 @@ from daq.core.events import ClockAnchor
 from daq.core.header import read_header
 from daq.core.journal import read_records
 from daq.core.plan import Plan
-from daq.laboratory.declarations import Declaration, Note
-from daq.laboratory.kinds import ReleaseState
+from daq.laboratory.kinds import DECLARATION, ReleaseState
 
 
 @dataclass(slots=True)
@@ -164,12 +164,6 @@ def _written_by(record: StoredRecord) -> dict[str, str | None]:
     return {"at": utc_iso(record.utc_ns), "who": record.who, "because": record.because or None}
 
 
-def notes_of(reader: Reader, run_id: str) -> list[StoredRecord]:
-    """Return the notes of persons about a run, oldest first."""
-    found = found_by(reader, Note.kind, "run", run_id, limit=-1)
-    return sorted(found, key=lambda note: note.audit_seq)
-
-
 def plan_of(run: RunRecord) -> Plan | None:
     """Return the plan in a run's header; None if the header has another format or is damaged."""
     try:
@@ -190,7 +184,7 @@ def history(reader: Reader, run: RunRecord) -> History:
         reader.kept(run.id),
         journal_summary(reader, run.id),
         plan_of(run),
-        revisions(reader, Declaration.kind, run.id),
+        revisions(reader, DECLARATION, run.id),
         notes_of(reader, run.id),
         of_sample(reader, run.sample),
         clock_evidence(reader, run.id),

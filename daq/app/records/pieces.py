@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
 from daq.app.setup.fitted import fits_of, with_fits
-from daq.core.driver import Identity
 from daq.core.errors import SettingError
 from daq.laboratory.equipment import PIECE, SERIAL, PieceKind, equipment_id, serial_key
 from daq.methods.files.fields import Amount
-from daq.methods.files.instrument import Instrument
 
 if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue
+    from daq.core.driver import Identity
+    from daq.methods.files.instrument import Instrument
 
 _LENGTHS: Final = ("inner_radius", "outer_radius", "length", "radius", "gap", "diameter", "height")
 _NUMBERS: Final = {"end_factor": "1", "angle": "1"}
@@ -56,7 +56,7 @@ class Piece:
 
 
 def pieces_of_run(
-    catalogue: "Catalogue", names: Iterable[str], identities: Mapping[str, Identity | None]
+    catalogue: "Catalogue", names: Iterable[str], identities: "Mapping[str, Identity | None]"
 ) -> tuple[Piece, ...]:
     """Return the pieces that take part in a run: the instruments, their fitted geometries and their probes.
 
@@ -71,13 +71,13 @@ def pieces_of_run(
     return tuple(found)
 
 
-def pieces_in_use(instrument: Instrument, identity: Identity | None) -> list[Piece]:
+def pieces_in_use(instrument: "Instrument", identity: "Identity | None") -> list[Piece]:
     """Return the pieces of one instrument that take part in a run, as in `pieces_of_run`."""
     serial = instrument.expect_serial if identity is None else identity.serial
     return [p for p in pieces_of(instrument, serial or "") if p.part != "geometry" or p.fitted]
 
 
-def pieces_of(instrument: Instrument, serial: str) -> list[Piece]:
+def pieces_of(instrument: "Instrument", serial: str) -> list[Piece]:
     """Return all pieces of one instrument, which has the serial number `serial`; "": it is not known."""
     found = [Piece(instrument.name, "instrument", serial, instrument.driver, _of_instrument(instrument))]
     for name, geometry in instrument.geometries.items():
@@ -95,7 +95,7 @@ def pieces_of(instrument: Instrument, serial: str) -> list[Piece]:
     return found
 
 
-def _of_instrument(instrument: Instrument) -> dict[str, Amount]:
+def _of_instrument(instrument: "Instrument") -> dict[str, Amount]:
     found = {}
     specification, vessel = instrument.specification, instrument.density_vessel
     if specification is not None and specification.torque_full_scale is not None:

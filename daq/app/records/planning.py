@@ -12,6 +12,7 @@ from daq.core.units import UNITS, convert, symbol
 from daq.methods.files.fields import Amount, amount
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
+from daq.methods.parts.viscosities import VISCOSITIES
 from daq.methods.planning.geometries import flow_geometry
 from daq.quality.digits import significant
 from daq.rheology.cylinders import angular_speed
@@ -21,7 +22,6 @@ LATEST: Final = 5
 """Largest number of a product's last results that are used."""
 LOOKED_AT: Final = 200
 """Number of a product's newest runs that are searched for them."""
-VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 
 
 @dataclass(frozen=True, slots=True)

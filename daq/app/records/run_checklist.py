@@ -2,12 +2,15 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, revisions
 from daq.app.screens.text import utc_iso
-from daq.laboratory.bench.benchstate import Checked, Checklist
+from daq.laboratory.kinds import CHECKLIST
+
+if TYPE_CHECKING:
+    from daq.laboratory.bench.benchstate import Checked
 
 PARTS: Final = ("opening", "before", "after")
 """Lists of a checklist: at the start of the shift, before the run, and after it."""
@@ -25,7 +28,7 @@ class RunChecklist:
         is_damaged: the stored record cannot be read; `daq verify` names what was changed.
     """
 
-    items: Mapping[str, tuple[Checked, ...]]
+    items: "Mapping[str, tuple[Checked, ...]]"
     repeat_of: str
     reason: str
     started: StoredRecord
@@ -46,9 +49,11 @@ class RunChecklist:
 
 def checklist_of(reader: Reader, run_id: str) -> RunChecklist | None:
     """Return the checklist of a run; None where it has none, as a run by `daq run`."""
-    stored = revisions(reader, Checklist.kind, run_id)
+    stored = revisions(reader, CHECKLIST, run_id)
     if not stored:
         return None
+    from daq.laboratory.bench.benchstate import Checklist  # most runs are shown without a checklist
+
     started, newest = stored[0], stored[-1]
     finished = newest if len(stored) > 1 else None
     try:
@@ -60,7 +65,7 @@ def checklist_of(reader: Reader, run_id: str) -> RunChecklist | None:
     return RunChecklist(items, record.repeat_of, record.reason, started, finished)
 
 
-def _item(item: Checked) -> dict[str, Any]:
+def _item(item: "Checked") -> dict[str, Any]:
     return item.model_dump(mode="json") | {"unit": item.unit or None}
 
 

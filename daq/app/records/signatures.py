@@ -3,7 +3,7 @@
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declared import KIND as DECLARATION
@@ -11,6 +11,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, stored_text
 from daq.adapters.store.rows import CHANGED, ResultRecord, RunRecord
 from daq.app.records.attempts import runs_of_sample
+from daq.app.records.seen_signatures import SeenSignature, seen
 from daq.core.errors import StoreError
 from daq.laboratory.kinds import DOUBT_DECISION, REPORTABLE, SIGNATURE, ReleaseState, decision_id
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from daq.methods.messages.doubting import Doubt
     from daq.methods.parts.statement import Statement
 
+S = TypeVar("S", bound="SeenSignature | Signature")
 RUN = "run"
 """Kind of a subject that is a run."""
 BLOCKED_BY: "Final[Mapping[Doubt, str]]" = {
@@ -60,36 +62,53 @@ def signatures_of(reader: Reader, of: str, subject: str) -> "list[Signature]":
     return sorted(found, key=lambda s: s.number)
 
 
+def seen_signatures_of(reader: Reader, of: str, subject: str) -> "Sequence[SeenSignature | Signature]":
+    """Return the signatures under a run or a record as `signatures_of`, for a list; errors as there."""
+    found = [seen(s.data) for s in stored_signatures(reader, of, subject)]
+    if None in found:
+        return signatures_of(reader, of, subject)
+    return sorted((s for s in found if s is not None), key=lambda s: s.number)
+
+
 def digest_of_parts(parts: "Sequence[SignedPart]") -> str:
     """Return the digest (SHA-256, hex) over the names and digests of what a signature covers."""
-    return digest_of(json.dumps([p.model_dump() for p in parts], sort_keys=True))
+    return _digest_of([p.model_dump() for p in parts])
+
+
+def _digest_of(parts: Sequence[Mapping[str, Any]]) -> str:
+    return digest_of(json.dumps(parts, sort_keys=True))
 
 
 def parts_of_run(reader: Reader, newest: ResultRecord) -> "tuple[SignedPart, ...]":
     """Return what a signature under a run covers: its newest result, and the declaration where it was corrected."""
-    from daq.laboratory.signing import SignedPart
-
-    parts = [SignedPart(kind="result", id=newest.id, digest=digest_of(newest.data))]
-    if newest.supersedes is not None:
-        parts += _part_of_record(reader, DECLARATION, newest.run)
-    return tuple(parts)
+    return _as_parts(_plain_parts_of_run(reader, newest))
 
 
 def parts_of_record(reader: Reader, kind: str, ident: str) -> "tuple[SignedPart, ...]":
     """Return what a signature under a record covers: its newest revision; empty where there is no such record."""
-    return tuple(_part_of_record(reader, kind, ident))
+    return _as_parts(_part_of_record(reader, kind, ident))
 
 
-def _part_of_record(reader: Reader, kind: str, ident: str) -> "list[SignedPart]":
+def _as_parts(plain: Sequence[Mapping[str, Any]]) -> "tuple[SignedPart, ...]":
     from daq.laboratory.signing import SignedPart
 
+    return tuple(SignedPart(**part) for part in plain)
+
+
+def _plain_parts_of_run(reader: Reader, newest: ResultRecord) -> list[dict[str, Any]]:
+    parts = [{"kind": "result", "id": newest.id, "revision": 0, "digest": digest_of(newest.data)}]
+    return parts if newest.supersedes is None else parts + _part_of_record(reader, DECLARATION, newest.run)
+
+
+def _part_of_record(reader: Reader, kind: str, ident: str) -> list[dict[str, Any]]:
     stored = newest_revision(reader, kind, ident)
     if stored is None:
         return []
-    return [SignedPart(kind=kind, id=ident, revision=stored.revision, digest=digest_of(stored_text(stored.data)))]
+    digest = digest_of(stored_text(stored.data))
+    return [{"kind": kind, "id": ident, "revision": stored.revision, "digest": digest}]
 
 
-def rejection(signatures: "Sequence[Signature]") -> "Signature | None":
+def rejection(signatures: "Sequence[S]") -> "S | None":
     """Return the last rejection, unless a review in force came after it.
 
     A rejection holds also after a correction of what was rejected.
@@ -220,12 +239,12 @@ class Releases:
         A run whose signatures cannot be read is not released.
         """
         try:
-            found = signatures_of(self.reader, RUN, run.id)
+            found = seen_signatures_of(self.reader, RUN, run.id)
         except StoreError:
             return "release_withdrawn"
         if not found or newest is None:
             return None
-        digest = digest_of_parts(parts_of_run(self.reader, newest))
+        digest = _digest_of(_plain_parts_of_run(self.reader, newest))
         return _state(found, digest, lambda: bool(self.doubts(run)))
 
     def of_reportable(self, record: "ReportableRecord") -> ReleaseState | None:
@@ -246,12 +265,12 @@ class Releases:
     def of_record(self, kind: str, ident: str, *, blocked: bool) -> ReleaseState | None:
         """Return the state of release of a record; `blocked`: the record itself states that it must not be released."""
         try:
-            found = signatures_of(self.reader, kind, ident)
+            found = seen_signatures_of(self.reader, kind, ident)
         except StoreError:
             return "release_withdrawn"
         if not found:
             return None
-        return _state(found, digest_of_parts(parts_of_record(self.reader, kind, ident)), lambda: blocked)
+        return _state(found, _digest_of(_part_of_record(self.reader, kind, ident)), lambda: blocked)
 
 
 def failed_after(e: "Entry", instrument: str) -> "Statement":
@@ -268,12 +287,14 @@ def _unreleased(release: ReleaseState | None, *, needed: bool) -> "tuple[Stateme
     return (state("not_released", release=release),) if needed and release != "released" else ()
 
 
-def _holds(signature: "Signature", digest: str) -> bool:
+def _holds(signature: "SeenSignature | Signature", digest: str) -> bool:
     # A signature is in force only for the bytes that were signed.
     return signature.state == "in_force" and signature.digest == digest
 
 
-def _state(signatures: "Sequence[Signature]", digest: str, is_blocked: Callable[[], bool]) -> ReleaseState | None:
+def _state(
+    signatures: "Sequence[SeenSignature | Signature]", digest: str, is_blocked: Callable[[], bool]
+) -> ReleaseState | None:
     if rejection(signatures) is not None:
         return "rejected"
     released = [s for s in signatures if s.meaning == "released"]

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import StoredRecord, found_by, revisions
+from daq.adapters.store.records import StoredRecord, count_of_key, found_by, revisions
 from daq.app.screens.text import local_time, utc_iso
 from daq.core.units import symbol
 from daq.laboratory.kinds import LAST, OF_SAMPLE, OPEN, READ, TRANSCRIBED, read_key
@@ -79,10 +79,15 @@ def of_sample(reader: Reader, sample: str) -> list[Transcription]:
     return sorted(found, key=lambda t: (t.record.test, t.record.replicate))
 
 
-def read_between(reader: Reader, first_utc_ns: int, last_utc_ns: int) -> list[Transcription]:
-    """Return the values that were read in a span of time, oldest first."""
+def read_between(reader: Reader, first_utc_ns: int, last_utc_ns: int, *, limit: int = -1) -> list[Transcription]:
+    """Return at most `limit` (-1: all) values that were read in a span of time: the newest ones, oldest first."""
     first, last = read_key(max(first_utc_ns, 0)), read_key(last_utc_ns)
-    return [_shown(r) for r in found_by(reader, TRANSCRIBED, READ, first, last, limit=-1)]
+    return [_shown(r) for r in reversed(found_by(reader, TRANSCRIBED, READ, first, last, limit=limit, newest=True))]
+
+
+def count_read(reader: Reader, first_utc_ns: int, last_utc_ns: int) -> int:
+    """Return the number of values that were read in a span of time."""
+    return count_of_key(reader, TRANSCRIBED, READ, read_key(max(first_utc_ns, 0)), read_key(last_utc_ns))
 
 
 def not_confirmed(reader: Reader, *, limit: int = 100) -> list[Transcription]:

@@ -13,6 +13,7 @@ import structlog
 
 from daq.adapters.clock import Clock
 from daq.adapters.ports.transport import Connection, OnData, OnLost, Sent
+from daq.app.run.latest_lines import LatestLines
 from daq.app.run.link_audit import Audit, LinkAudit
 from daq.app.run.link_counts import LinkCounts
 from daq.app.run.standing import Standing
@@ -74,6 +75,7 @@ class Session:
         self.standing = Standing()
         self.progress = 0
         self.counts = LinkCounts()
+        self.latest = LatestLines()
         self._opener, self._clock = opener, clock
         self._changed, self._audit = changed, LinkAudit(name, audit)
         self.link = Link(
@@ -167,10 +169,11 @@ class Session:
         if self._connection is None or self.link.state in (LinkState.OPENING, LinkState.WRONG_INSTRUMENT):
             return  # the port is being opened, or about to be closed
         self.progress += 1
+        now = self._now()
+        self.latest.add(now, "<", data)
         if self._borrower is not None and self.link.state is LinkState.LENT:
             self._borrower.received(self.name, data)
             return
-        now = self._now()
         self._guarded(lambda: self._take(now, self.link.receive(now, data)))
 
     def _take(self, now: int, items: Iterable[Item]) -> None:
@@ -203,6 +206,7 @@ class Session:
         if self._connection is None:
             raise LinkError(f"{self.name}: not connected")
         self._connection.write(data, sent)
+        self.latest.add(self._now(), ">", data)
 
     def free(self) -> None:
         """Let others use the line: no answer is awaited on this link now."""

@@ -24,6 +24,8 @@ def run_view(
     digits: LiveDigits,
     notes: Sequence[Noted],
     caution: str = "",
+    *,
+    before: RunView | None = None,
 ) -> RunView:
     """Return the state of a run at `now` (ns).
 
@@ -35,11 +37,16 @@ def run_view(
         digits: keeps the decimals of the run's live values; the same object for all views of a run.
         notes: the notes of the run so far.
         caution: the product's safety note.
+        before: an earlier view of the run.  Value, advice and decimals, which cost most of the time, are those of it if
+            the run is in the same state of the same step; None: they are computed.
     """
     plan = pipeline.plan
     facts = pipeline.facts()
     meter = pipeline.life.meter
-    kept = meter.provisional(now) if meter is not None else None
+    number = pipeline.life.step_number + 1
+    if before is not None and (before.run, before.state, before.step.number) != (record.id, pipeline.state, number):
+        before = None
+    kept = meter.provisional(now) if meter is not None and before is None else None
     step = plan.steps[pipeline.life.step_number]
     began = meter.clock.start if meter is not None else pipeline.life.stage_start
     c = plan.conditioning
@@ -58,7 +65,7 @@ def run_view(
         stage_s=(now - began) / 1e9 if began else 0.0,
         stage_of_s=_stage_ns(plan, pipeline.state) / 1e9,
         step=StepShown(
-            number=pipeline.life.step_number + 1,
+            number=number,
             of=len(plan.steps),
             name=step.name,
             speed=set_speed,
@@ -66,13 +73,19 @@ def run_view(
         seek=_seek(plan, pipeline.life.step_number, facts),
         signals=signals,
         units=units(pipeline),
-        decimals=digits.decimals((pipeline.life.step_number, set_speed), facts, kept, signals),
+        decimals=digits.decimals((pipeline.life.step_number, set_speed), facts, kept, signals)
+        if before is None
+        else before.decimals,
         faults=_faults(pipeline),
         band=plan.band,
         temperature=TemperatureGate(c.signal, c.low, c.high) if c.signal else None,
-        value=None if kept is None else _value(pipeline, kept),
+        value=before.value if before is not None else None if kept is None else _value(pipeline, kept),
         rules=tuple(pipeline.progress(now)),
-        advice=tuple(advise(_with_provisional(facts, kept))) if kept is not None else (),
+        advice=before.advice
+        if before is not None
+        else ()
+        if kept is None
+        else tuple(advise(_with_provisional(facts, kept))),
         notes=tuple(map(written_note, notes)),
         motor=pipeline.motor.value,
     )

@@ -74,3 +74,12 @@ def _half_blocks(c: str) -> list[str]:
     return [
         "".join(_HALVES[bool(dots[row] >> k & 1), bool(dots[row + 1] >> k & 1)] for k in columns) for row in (0, 2, 4)
     ]
+
+
+TALL: Final = 34
+"""A terminal of at least this many rows shows a result in the largest digits."""
+
+
+def large_digits(rows: int) -> int:
+    """Return the height of the large digits on a terminal of `rows` rows."""
+    return 7 if rows >= TALL else 5

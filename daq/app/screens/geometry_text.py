@@ -5,7 +5,7 @@ from typing import Any
 
 from daq.app.screens.text import plain, spaced
 from daq.core.units import symbol
-from daq.methods.messages.result import DIMENSION_UNITS
+from daq.methods.parts.dimension_units import DIMENSION_UNITS
 
 
 def geometry_lines(geometry: Mapping[str, Any] | None) -> list[str]:

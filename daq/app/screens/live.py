@@ -5,9 +5,10 @@ import time
 from collections.abc import Callable
 from typing import IO, Any, Final
 
-from rich.console import Console
 from rich.text import Text
 
+from daq.app.screens.digits import large_digits
+from daq.app.screens.exit_codes import FAILED, NOT_VALID, STOPPED, code_of_verdict
 from daq.app.screens.redrawn import RedrawnScreen
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_parts import NO_EFFECT
@@ -20,10 +21,6 @@ PLAIN_S: Final = 5.0
 """Longest time (s) between two lines where there is no terminal; a change of state gives a line at once."""
 PIPED_COLUMNS: Final = 100
 """Width of a result where there is no terminal."""
-TALL: Final = 34
-"""A terminal of at least this many rows shows a result in the largest digits."""
-
-VALID, OUTSIDE, NOT_VALID, STOPPED, FAILED, UNDECIDED = 0, 10, 11, 12, 13, 14
 
 STYLES: Final = {
     "head": "bold",
@@ -50,11 +47,6 @@ def exit_code(end: RunEnd, result: dict[str, Any] | None) -> int:
     if result["validity"] != "valid":
         return NOT_VALID
     return code_of_verdict(result["verdict"]["verdict"])
-
-
-def code_of_verdict(verdict: str) -> int:
-    """Return the exit code of a verdict on a valid value."""
-    return {"outside": OUTSIDE, "not_comparable": OUTSIDE, "undecided": UNDECIDED}.get(verdict, VALID)
 
 
 class RunScreen(RedrawnScreen):
@@ -148,11 +140,6 @@ class RunScreen(RedrawnScreen):
         print(text, file=self._file, flush=True)
 
 
-def large_digits(rows: int) -> int:
-    """Return the height of the large digits on a terminal of `rows` rows."""
-    return 7 if rows >= TALL else 5
-
-
 def styled(lines: list[Line]) -> Text:
     """Return lines as the terminal library takes them."""
     out = Text(no_wrap=True, overflow="crop", end="")
@@ -162,14 +149,3 @@ def styled(lines: list[Line]) -> Text:
         for piece, style in line:
             out.append(piece, STYLES.get(style))
     return out
-
-
-def print_lines(lines: list[Line], file: IO[str] | None = None) -> None:
-    """Print lines: with styles on a terminal ($NO_COLOR is respected), elsewhere as text."""
-    out = file or sys.stdout
-    console = Console(file=out, highlight=False, markup=False, emoji=False)
-    if console.is_terminal and not console.is_dumb_terminal:
-        console.print(styled(lines), soft_wrap=True)
-        return
-    for line in lines:
-        print(text_of(line), file=out)

@@ -18,10 +18,9 @@ from daq.app.screens.text import (
 )
 from daq.app.screens.verification_text import verification_words
 from daq.core.units import UNITS, convert, symbol
-from daq.methods.concluding.ownvalue import VISCOSITIES
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import Conditions
-from daq.methods.planning.signals import OWN_VISCOSITY
+from daq.methods.parts.viscosities import OWN_VISCOSITY, VISCOSITIES
 from daq.quality.digits import interval_text, not_finer, number, significant
 
 VERDICTS: Final[dict[str, tuple[str, str]]] = {

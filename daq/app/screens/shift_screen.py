@@ -9,7 +9,7 @@ from daq.app.screens.bench_panes import shift_lines
 from daq.app.screens.live import styled
 from daq.app.screens.redrawn import RedrawnScreen
 from daq.app.screens.run_view import RunView
-from daq.app.screens.styled_lines import Line, text_of
+from daq.app.screens.styled_lines import Line, cropped, text_of
 
 REFRESH_S: Final = 0.1
 KEPT: Final = 60
@@ -25,6 +25,7 @@ class ShiftScreen(RedrawnScreen):
         self._title, self._clock = title, clock
         self._views: dict[str, RunView] = {}
         self._past: list[Sequence[Line]] = []
+        self._kept: list[Line] = []
         self._drawn = clock() - REFRESH_S
 
     def add(self, *parts: Line) -> None:
@@ -33,6 +34,14 @@ class ShiftScreen(RedrawnScreen):
             print("  ".join(text_of(part) for part in parts), file=self._file, flush=True)
             return
         self._past = [*self._past[1 - KEPT :], parts]
+        self._draw()
+
+    def keep(self, line: Line) -> None:
+        """Add a line that stays below the title, such as an address."""
+        if self._live is None:
+            self.add(line)
+            return
+        self._kept.append(line)
         self._draw()
 
     def show(self, bench: str, view: RunView) -> None:
@@ -46,5 +55,7 @@ class ShiftScreen(RedrawnScreen):
             return
         self._drawn = self._clock()
         views = dict(sorted(self._views.items()))
-        lines = shift_lines(self._title, views, self._past, self._console.width, self._console.height - 1)
+        columns, rows = self._console.width, self._console.height - 1 - len(self._kept)
+        title, *rest = shift_lines(self._title, views, self._past, columns, rows)
+        lines = [title, *(cropped(line, columns) for line in self._kept), *rest]
         self._live.update(styled(lines), refresh=True)

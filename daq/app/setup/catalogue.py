@@ -2,36 +2,35 @@
 
 import contextlib
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Self, TypeVar
 
 from daq.adapters.paths import DAEMON_FILE
 from daq.app.setup.drivers import Drivers, described
-from daq.app.setup.product_checks import product_errors
 from daq.app.setup.sources import Source
 from daq.app.setup.state_folder import state_of
 from daq.app.setup.unknown_names import unknown
-from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
 from daq.methods.files.daemon import Daemon
-from daq.methods.files.digest import digest
-from daq.methods.files.fields import Model
-from daq.methods.files.fluid import Fluid
-from daq.methods.files.instrument import Instrument
 from daq.methods.files.load import parse
-from daq.methods.files.product import Product
-from daq.methods.files.recipe import Method
 from daq.textfiles.plain_file import read_plain
 from daq.textfiles.toml_file import LARGEST_FILE, tables_of
 
 if TYPE_CHECKING:
+    from daq.core.driver import Driver, Identity
     from daq.core.plan import Plan
     from daq.descriptions.load import Description
+    from daq.methods.files.fields import Model
+    from daq.methods.files.fluid import Fluid
+    from daq.methods.files.instrument import Instrument
+    from daq.methods.files.product import Product
+    from daq.methods.files.recipe import Method
     from daq.methods.planning.making import Companion
 
-M = TypeVar("M", bound=Model)
+KINDS: Final = ("instruments", "methods", "products", "fluids")
+M = TypeVar("M", bound="Model")
 T = TypeVar("T")
 
 
@@ -45,10 +44,10 @@ class Catalogue:
     folder: Path
     daemon: Daemon
     drivers: Drivers
-    instruments: dict[str, Instrument] = field(default_factory=dict)
-    methods: dict[str, dict[str, Method]] = field(default_factory=dict)
-    products: dict[str, Product] = field(default_factory=dict)
-    fluids: dict[str, Fluid] = field(default_factory=dict)
+    instruments: "dict[str, Instrument]" = field(default_factory=dict)
+    methods: "dict[str, dict[str, Method]]" = field(default_factory=dict)
+    products: "dict[str, Product]" = field(default_factory=dict)
+    fluids: "dict[str, Fluid]" = field(default_factory=dict)
     descriptions: "dict[Path, Description]" = field(default_factory=dict)
     """Descriptions that instruments' files name, by path."""
     sources: dict[str, Source] = field(default_factory=dict)
@@ -57,19 +56,26 @@ class Catalogue:
     """Number of files that were read."""
 
     @classmethod
-    def load(cls, folder: Path) -> Self:
+    def load(cls, folder: Path, *kinds: str) -> Self:
         """Read a configuration folder.
 
+        Args:
+            folder: the folder.
+            kinds: folders to read, of those in `KINDS`, for a command that lists; names in the files are then not
+                checked against the other folders.  All without one.
+
         Raises:
-            SettingErrors: all errors in its files.
+            SettingErrors: all errors in the files that are read.
         """
-        catalogue, errors = cls.read(folder)
+        catalogue, errors = cls.read(folder, kinds=kinds or KINDS)
         if errors:
             raise SettingErrors(errors)
         return catalogue
 
     @classmethod
-    def read(cls, folder: Path, *, started_with: Daemon | None = None) -> tuple[Self, list[SettingError]]:
+    def read(
+        cls, folder: Path, *, started_with: Daemon | None = None, kinds: Sequence[str] = KINDS
+    ) -> tuple[Self, list[SettingError]]:
         """Return everything that can be read of a configuration folder, and all errors in its files.
 
         `started_with` is the daemon's file of a daemon that runs: it keeps these settings, and a change of the file is
@@ -83,7 +89,7 @@ class Catalogue:
             errors += parts(error)
         if started_with is not None:
             catalogue.daemon = started_with
-        catalogue._fill(errors)
+        catalogue._fill(kinds, errors)
         return catalogue, errors
 
     def _load(self, model: type[M], path: Path) -> M:
@@ -95,20 +101,47 @@ class Catalogue:
         self.sources[str(path)] = Source(raw)
         return tables_of(raw, str(path))
 
-    def _fill(self, errors: list[SettingError]) -> None:
+    def _fill(self, kinds: Sequence[str], errors: list[SettingError]) -> None:
+        fill = {
+            "instruments": self._fill_instruments,
+            "methods": self._fill_methods,
+            "products": self._fill_products,
+            "fluids": self._fill_fluids,
+        }
+        for kind in kinds:
+            fill[kind](errors)
+        if {*kinds} == {*KINDS}:
+            self._check_names(errors)
+
+    # Each imports its model, so that a list of one kind does without the others.
+
+    def _fill_instruments(self, errors: list[SettingError]) -> None:
+        from daq.methods.files.instrument import Instrument
+
         for instrument in self._all("instruments", Instrument, errors):
             _put(self.instruments, instrument.name, instrument, "name", errors)
+
+    def _fill_methods(self, errors: list[SettingError]) -> None:
+        from daq.methods.files.recipe import Method
+
         for method in self._all("methods", Method, errors):
             _put_version(self.methods.setdefault(method.id, {}), method, errors)
         self.methods = {
             key: dict(sorted(versions.items(), key=lambda item: version_key(item[0])))
             for key, versions in self.methods.items()
         }
+
+    def _fill_products(self, errors: list[SettingError]) -> None:
+        from daq.methods.files.product import Product
+
         for product in self._all("products", Product, errors):
             _put(self.products, product.id, product, "id", errors)
+
+    def _fill_fluids(self, errors: list[SettingError]) -> None:
+        from daq.methods.files.fluid import Fluid
+
         for fluid in self._all("fluids", Fluid, errors):
             _put(self.fluids, fluid.id, fluid, "id", errors)
-        self._check_names(errors)
 
     def folder_of(self, kind: str) -> Path:
         """Return the folder of the files of a kind, such as ``methods``."""
@@ -129,6 +162,8 @@ class Catalogue:
                 errors += parts(error)
 
     def _check_names(self, errors: list[SettingError]) -> None:
+        from daq.app.setup.product_checks import product_errors
+
         for i, name in enumerate(self.daemon.enable or ()):
             if name not in self.instruments:
                 reason = unknown("instrument", name, self.instruments)
@@ -142,7 +177,7 @@ class Catalogue:
         for product in self.products.values():
             errors += product_errors(product, self.methods, self.instruments)
 
-    def _control_errors(self, instrument: Instrument) -> Iterator[SettingError]:
+    def _control_errors(self, instrument: "Instrument") -> Iterator[SettingError]:
         """Yield the errors of a required control: a fluid or a method that is not known, or that is no control."""
         asked = instrument.control
         if asked is None:
@@ -168,26 +203,26 @@ class Catalogue:
         """Names of the instruments that the daemon serves: those its file enables, or all."""
         return list(self.instruments if self.daemon.enable is None else self.daemon.enable)
 
-    def instrument(self, name: str) -> Instrument:
+    def instrument(self, name: str) -> "Instrument":
         """Return an instrument by its name; `SettingError` if there is none."""
         return _found("instrument", name, self.instruments)
 
-    def method(self, method_id: str, version: str = "") -> Method:
+    def method(self, method_id: str, version: str = "") -> "Method":
         """Return a method in the given version, or the newest; `SettingError` if there is none."""
         versions = _found("method", method_id, self.methods)
         if not version:
             return list(versions.values())[-1]
         return _found(f"version of method {method_id}:", version, versions)
 
-    def product(self, product_id: str) -> Product:
+    def product(self, product_id: str) -> "Product":
         """Return a product by its id; `SettingError` if there is none."""
         return _found("product", product_id, self.products)
 
-    def fluid(self, fluid_id: str) -> Fluid:
+    def fluid(self, fluid_id: str) -> "Fluid":
         """Return a reference fluid by its id; `SettingError` if there is none."""
         return _found("fluid", fluid_id, self.fluids)
 
-    def make_driver(self, instrument: Instrument) -> Driver:
+    def make_driver(self, instrument: "Instrument") -> "Driver":
         """Return a new driver for an instrument.
 
         A kind that ends in ``.toml`` is the path of a description file, relative to the configuration folder.
@@ -200,7 +235,7 @@ class Catalogue:
             return _named(lambda: described(description, instrument.driver_options), instrument)
         return _named(lambda: self.drivers.make(instrument.driver, instrument.driver_options), instrument)
 
-    def _described(self, instrument: Instrument) -> "Description":
+    def _described(self, instrument: "Instrument") -> "Description":
         """Return the description that an instrument's file names, read once; its errors name the description's file."""
         path = self.description_path(instrument)
         if path not in self.descriptions:
@@ -219,11 +254,13 @@ class Catalogue:
                 with contextlib.suppress(SettingError):
                     self._described(instrument)
 
-    def description_path(self, instrument: Instrument) -> Path:
+    def description_path(self, instrument: "Instrument") -> Path:
         """Return the path of the description file that an instrument's file names."""
         return self.folder / Path(instrument.driver).expanduser()
 
-    def companions(self, instrument: Instrument, identities: Mapping[str, Identity] | None = None) -> "list[Companion]":
+    def companions(
+        self, instrument: "Instrument", identities: "Mapping[str, Identity] | None" = None
+    ) -> "list[Companion]":
         """Return the companions of an instrument with new drivers; errors as in `make_driver` and `instrument`."""
         from daq.methods.planning.making import Companion
 
@@ -232,11 +269,11 @@ class Catalogue:
 
     def compile(
         self,
-        method: Method,
-        instrument: Instrument,
+        method: "Method",
+        instrument: "Instrument",
         *,
-        product: Product | None = None,
-        fluid: Fluid | None = None,
+        product: "Product | None" = None,
+        fluid: "Fluid | None" = None,
         choices: Mapping[str, Any] | None = None,
     ) -> "Plan":
         """Return the plan of a method on an instrument that is not identified yet; errors as in `compile_plan`."""
@@ -253,7 +290,7 @@ class Catalogue:
         )
 
 
-def _named(make: Callable[[], Driver], instrument: Instrument) -> Driver:
+def _named(make: "Callable[[], Driver]", instrument: "Instrument") -> "Driver":
     """Return the driver that `make` makes; its errors name the instrument's file."""
     try:
         return make()
@@ -284,7 +321,9 @@ def _put(known: dict[str, M], name: str, model: M, key: str, errors: list[Settin
     known[name] = model
 
 
-def _put_version(versions: dict[str, Method], method: Method, errors: list[SettingError]) -> None:
+def _put_version(versions: "dict[str, Method]", method: "Method", errors: list[SettingError]) -> None:
+    from daq.methods.files.digest import digest
+
     before = versions.setdefault(method.version, method)
     if before is not method and digest(before) != digest(method):
         reason = (

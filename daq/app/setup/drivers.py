@@ -7,7 +7,6 @@ import difflib
 import inspect
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,6 +14,8 @@ from daq.core.driver import API_VERSION, Driver
 from daq.core.errors import SettingError, SettingErrors
 
 if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
+
     from daq.descriptions.load import Description
 
 GROUP: Final = "daq.drivers"
@@ -24,17 +25,24 @@ GROUP: Final = "daq.drivers"
 class Drivers:
     """The drivers of this installation.  Each is imported at its first use, so a broken one does not affect others."""
 
-    entries: dict[str, list[EntryPoint]]
+    _found: "dict[str, list[EntryPoint]] | None" = None
     _loaded: dict[str, "type[Driver] | Description | str"] = field(default_factory=dict)
     """By name: the class or description, or the reason why it cannot be used."""
 
     @classmethod
-    def find(cls, entries: Iterable[EntryPoint] | None = None) -> "Drivers":
+    def find(cls, entries: "Iterable[EntryPoint] | None" = None) -> "Drivers":
         """Return the drivers of the installed distributions, or of `entries`."""
-        found: dict[str, list[EntryPoint]] = {}
-        for entry in entry_points(group=GROUP) if entries is None else entries:
-            found.setdefault(entry.name, []).append(entry)
-        return cls(found)
+        return cls(None if entries is None else _by_name(entries))
+
+    @property
+    def entries(self) -> "dict[str, list[EntryPoint]]":
+        """The entry points by name."""
+        # Read at the first use, because it opens the metadata of every installed package.
+        if self._found is None:
+            from importlib.metadata import entry_points
+
+            self._found = _by_name(entry_points(group=GROUP))
+        return self._found
 
     @property
     def names(self) -> list[str]:
@@ -126,7 +134,7 @@ class Drivers:
                 return f"the driver {name!r} of {_owner(entry)} has a description that cannot be used: {error}"
         return self._wrong_class(name, entry, loaded) or loaded
 
-    def _wrong_class(self, name: str, entry: EntryPoint, loaded: Any) -> str:
+    def _wrong_class(self, name: str, entry: "EntryPoint", loaded: Any) -> str:
         """Return the reason why an object of an entry point is no driver; "" for a class of drivers."""
         if not (isinstance(loaded, type) and issubclass(loaded, Driver)):
             return (
@@ -142,6 +150,13 @@ class Drivers:
                 f"contract, this daq has version {API_VERSION}; install versions that fit together"
             )
         return ""
+
+
+def _by_name(entries: "Iterable[EntryPoint]") -> "dict[str, list[EntryPoint]]":
+    found: dict[str, list[EntryPoint]] = {}
+    for entry in entries:
+        found.setdefault(entry.name, []).append(entry)
+    return found
 
 
 def described(description: "Description", options: Mapping[str, Any]) -> Driver:
@@ -166,5 +181,5 @@ def _of_options(error: SettingError) -> SettingError:
     return SettingError(error.reason, file=error.file, key=error.key or "options")
 
 
-def _owner(entry: EntryPoint) -> str:
+def _owner(entry: "EntryPoint") -> str:
     return f"{entry.dist.name} {entry.dist.version}" if entry.dist is not None else entry.value

@@ -13,10 +13,10 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, newest_revision
 from daq.core.errors import SettingError
 from daq.laboratory.configuration import Fitted
-from daq.methods.files.instrument import Instrument
 
 if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue
+    from daq.methods.files.instrument import Instrument
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ def change_of(record: Fitted, what: str, after: int) -> Change:
     return Change(record.kind, record.id, what, record.model_dump(mode="json"), record.keys(), after)
 
 
-def fitted_as(instrument: Instrument, geometry: str, serial: str = "") -> Fitted:
+def fitted_as(instrument: "Instrument", geometry: str, serial: str = "") -> Fitted:
     """Return the record of a geometry, with the serial number of the file or the one that a person states.
 
     Raises:
@@ -89,7 +89,7 @@ def fitted_as(instrument: Instrument, geometry: str, serial: str = "") -> Fitted
     return Fitted(id=instrument.name, geometry=geometry, serial=serial or stated, in_file=instrument.fitted or "")
 
 
-def conflict(instrument: Instrument, fit: Fit | None) -> SettingError | None:
+def conflict(instrument: "Instrument", fit: Fit | None) -> SettingError | None:
     """Return the error of a file that does not agree with the recorded geometry, with the command; None if it does."""
     if fit is None:
         return None
@@ -132,7 +132,7 @@ def with_fits(catalogue: "Catalogue", fits: Mapping[str, Fit]) -> "Catalogue":
     return replace(catalogue, instruments=instruments)
 
 
-def with_fit(instrument: Instrument, fit: Fit | None) -> Instrument:
+def with_fit(instrument: "Instrument", fit: Fit | None) -> "Instrument":
     """Return an instrument with the recorded geometry and its serial number; unchanged where nothing is recorded."""
     if fit is None:
         return instrument

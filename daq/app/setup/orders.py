@@ -6,15 +6,13 @@ import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from importlib.metadata import version
-from typing import Any, Final, Literal
-
-from pydantic import Field
+from typing import Any, Final
 
 import daq
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.transactions import RegisterMethod
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.moments import past_moment
+from daq.app.setup.run_order import RunOrder, with_past_moment
 from daq.app.setup.used import Used
 from daq.core.driver import Driver, Identity
 from daq.core.errors import NotComparableError, SettingError
@@ -23,53 +21,13 @@ from daq.core.plan import Plan
 from daq.laboratory.people import Operator
 from daq.methods.concluding.foreseeing import foreseen
 from daq.methods.files.digest import canonical
-from daq.methods.files.fields import Choices, Hidden, Label, Model, NeededLabel
 from daq.methods.files.product import Product
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.making import Companion
 from daq.methods.planning.standing import control_due, day
 
-MOST_REPLICATES: Final = 9_999
-"""Greatest number of a replicate."""
 _RECORD_NAMES: Final = frozenset(f.name for f in fields(RunRecord))
-
-
-class RunOrder(Model):
-    """Order of an operator: a method on an instrument, for one sample.
-
-    Command line and control socket check an order by this one model.
-    """
-
-    sample: NeededLabel = Field(description="the sample's identifier")
-    method_id: Label = ""
-    """Id of the method; "" means that of the product's test."""
-    instrument: Label = ""
-    """Name of the instrument; "" means the only one that is allowed and served."""
-    method_version: Label = ""
-    product: Label = ""
-    fluid: Label = ""
-    lot: Label = ""
-    fill: Label = ""
-    filling: Literal["", "same", "fresh"] = ""
-    """Instead of `fill`: the filling of the sample's run before, or a fresh one."""
-    replicate: int = Field(default=1, ge=1, le=MOST_REPLICATES)
-    sampled_at: Label = ""
-    """Time at which the sample was taken: ``14:20`` is the latest one, local time; see `past_moment`."""
-    operator: Label = ""
-    """The person who measures; "" means the login from which the order came.
-
-    Where people are switched on, the login or the badge decides, and another name is refused.
-    """
-    badge: Hidden = ""
-    """Code of the badge of the person who measures; it is not stored."""
-    ticket: Hidden = ""
-    """Ticket of the log-in of the person who measures; it is not stored."""
-    condition: Literal["", "as_found", "as_left"] = ""
-    """Condition of the instrument at a verification; "" means as found."""
-    choices: Choices = Field(default_factory=dict)
-    anyway: bool = False
-    """Measure although the result cannot be comparable with the limits of the product."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,13 +49,6 @@ class Prepared:
         """Return the lines for a person before the run starts."""
         line = (not_comparable(self.record.product, self.anyway),) if self.anyway else ()
         return (*line, *(w.text for w in self.warnings if w.code != "measured_anyway"))
-
-
-def with_past_moment(order: RunOrder, utc_ns: int) -> RunOrder:
-    """Return an order with its sampling time as ISO 8601 with its offset; `SettingError` if it lies in the future."""
-    if not order.sampled_at:
-        return order
-    return order.model_copy(update={"sampled_at": past_moment(order.sampled_at, utc_ns, "sampled_at")})
 
 
 def names_of(order: RunOrder, catalogue: Catalogue) -> list[str]:

@@ -27,7 +27,7 @@ from daq.app.delivery.contract import schema_messages
 from daq.app.delivery.publishing import Publishing
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.app.workshop.bench_process import BenchProcess
 from daq.app.workshop.visited_bench import BENCH, INSTRUMENT, SAMPLES, PageProcess, register_samples
 from daq.methods.files.broker import SECOND
@@ -107,6 +107,9 @@ class Report:
 
 class Audience(Protocol):
     """Shows the demonstration while it goes on."""
+
+    def keep(self, line: str) -> None:
+        """Show a sentence as long as the demonstration goes on."""
 
     def tell(self, line: str) -> None:
         """Show a sentence about what happens."""
@@ -190,8 +193,10 @@ class Demonstration:
             if self._visited:
                 await asyncio.to_thread(register_samples, self._supervisor)
                 page = await stack.enter_async_context(PageProcess(self._supervisor))
-                self._audience.tell(f"{BENCH} waits for you, with {len(SAMPLES)} samples: {page.says}/bench/{BENCH}")
-                self._audience.tell(f"all benches: {page.says}")
+                # Of its own line, so that no narrow terminal cuts it.
+                self._audience.keep(f"{BENCH} waits for you, with {len(SAMPLES)} samples; your browser is its screen:")
+                self._audience.keep(page.pairs)
+                self._audience.keep(f"all benches: {page.says}")
             yield self
 
     def _catalogue(self) -> Catalogue:

@@ -17,9 +17,10 @@ from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
 from daq.app.daemon.control import ask
 from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
+from daq.app.delivery.node_standing import NodeStanding
 from daq.app.delivery.publishing import Publishing
 from daq.app.delivery.resending import unsent_results
-from daq.app.delivery.sparkplug import NodeStanding, Sparkplug
+from daq.app.delivery.sparkplug import Sparkplug
 from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.certificates import findings as certificate_findings

@@ -1,7 +1,10 @@
 """The process of a trial: ``python -m daq.app.workshop.live_trial STATE DEVICE``, with the order as JSON on its input.
 
-It captures, writes a description from the capture, and runs the conformance kit on that; after each stage it replaces
-the file with the findings.  It writes no other file, and has bounds of time, memory and size.
+It captures, writes a description from the capture, and runs the conformance kit on that.  Where the order has a
+corrected description, it takes that, and where the order says so, the lines of the trial before.  It replaces the file
+with the findings after each stage, and during the capture twice a second: the newest lines, and the values in them.
+Besides, it keeps the lines in a file for the next trial.  It writes no other file, and has bounds of time, memory and
+size.
 """
 
 import asyncio
@@ -11,6 +14,7 @@ import os
 import resource
 import signal
 import sys
+import time
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -18,8 +22,8 @@ from typing import Final
 
 from daq.adapters.ports.transport import PortAddress
 from daq.app.daemon.trials.trial_file import (
+    CAPTURE_FILE,
     LARGEST,
-    LONGEST_DESCRIPTION,
     LONGEST_S,
     MOST_FINDINGS,
     MOST_LINES,
@@ -27,16 +31,18 @@ from daq.app.daemon.trials.trial_file import (
     TrialReport,
     read_report,
     short,
+    write_private,
     write_report,
 )
 from daq.app.workshop.capturing import Capturing, Wish
-from daq.core.driver import Port
+from daq.app.workshop.decoding import values_beside
+from daq.core.driver import Driver, Port
 from daq.core.errors import DaqError, LinkError, SettingError
-from daq.descriptions.capture import Capture, unescaped
+from daq.descriptions.capture import Capture, Piece, load_capture, piece_line, unescaped
 from daq.descriptions.guessing.guess import guess_description
 from daq.descriptions.guessing.write import open_points
 from daq.descriptions.load import check_description
-from daq.laboratory.trials import DriverTrial
+from daq.laboratory.trials import LONGEST_DESCRIPTION, DriverTrial
 from daq.methods.files.load import parse
 from daq.testing.apart import check_driver_apart
 
@@ -48,22 +54,41 @@ MEMORY: Final = 2 << 30
 """Greatest address space of each process of the trial, bytes."""
 CHECK_S: Final = 60.0
 """Longest time in seconds of one check of the kit."""
+SHOW_S: Final = 0.5
+"""Time in seconds between two reports during the capture."""
+NEWEST: Final = 30
+"""Number of newest lines in a report during the capture."""
+LEAST_LINES: Final = 3
+"""Number of received pieces from which a description is written from the capture so far."""
+GUESS_SHARE: Final = 0.2
+"""Greatest share of the time that goes into descriptions of the capture so far."""
+
+Keep = Callable[[TrialReport], None]
 
 
-def try_out(order: DriverTrial, device: str, report: TrialReport, keep: Callable[[TrialReport], None]) -> TrialReport:
+def try_out(
+    order: DriverTrial, device: str, report: TrialReport, keep: Keep, before: Path | None = None
+) -> TrialReport:
     """Capture, describe and check, and return the last report.
 
     Args:
         order: what to do.
         device: the device that is opened; no other one is.
         report: the report at the start.
-        keep: called with the report after each stage.
+        keep: called with the report after each stage, and during the capture.
+        before: file of the lines of the trial before, which is replaced by one at a port; None: there is none.
     """
     try:
-        capture, lost = _captured(order, device)
+        if order.captured and before is not None:
+            capture, lost = load_capture(before), ""
+        else:
+            beside = _Beside(order)
+            capture, lost = _captured(order, device, lambda pieces: keep(_so_far(report, pieces, beside)))
+            if before is not None:
+                write_private(before, _kept_text(capture))
     except (LinkError, SettingError) as error:
         return report.model_copy(update={"stage": "failed", "reason": short(str(error))})
-    lines = [short(line) for line in capture.text().splitlines()]
+    lines = [short(piece_line(piece)) for piece in capture.pieces]
     report = report.model_copy(
         update={
             "stage": "describing",
@@ -80,8 +105,68 @@ def try_out(order: DriverTrial, device: str, report: TrialReport, keep: Callable
     return _described(order, capture, report, keep)
 
 
-def _captured(order: DriverTrial, device: str) -> tuple[Capture, str]:
-    """Return the capture, and why it ended early."""
+class _Beside:
+    """The values beside the newest lines: by the corrected description, otherwise by one of the capture so far."""
+
+    def __init__(self, order: DriverTrial) -> None:
+        self._order, self._driver = order, None if not order.description else _or_none(order.kind, order.description)
+        self._free_at = 0.0
+
+    def values(self, pieces: list[Piece]) -> list[str]:
+        """Return the texts for pieces; "" for each where no description is known yet."""
+        now = time.monotonic()
+        received = sum(piece.way == "<" for piece in pieces)
+        if self._driver is None and not self._order.description and received >= LEAST_LINES and now >= self._free_at:
+            self._driver = _guessed(self._order.kind, pieces)
+            self._free_at = now + (time.monotonic() - now) / GUESS_SHARE
+        return [""] * len(pieces) if self._driver is None else values_beside(self._driver, pieces)
+
+
+def _drivers_of(kind: str, text: str) -> Callable[[], Driver]:
+    """Return the maker of drivers of a description; `DaqError` where it is wrong."""
+    try:
+        return check_description(tomllib.loads(text), f"{kind}.toml").driver
+    except tomllib.TOMLDecodeError as error:
+        raise SettingError(f"is no TOML: {error}", file=f"{kind}.toml") from None
+
+
+def _or_none(kind: str, text: str) -> Driver | None:
+    try:
+        return _drivers_of(kind, text)()
+    except DaqError:
+        return None  # the check of the whole capture states the reason
+
+
+def _guessed(kind: str, pieces: list[Piece]) -> Driver | None:
+    try:
+        text = guess_description(kind, Capture(list(pieces)), f"{kind}.capture").text
+    except DaqError:
+        return None  # more lines may tell more
+    return _or_none(kind, text)
+
+
+def _so_far(report: TrialReport, pieces: list[Piece], beside: _Beside) -> TrialReport:
+    """Return the report of a capture that goes on: its newest lines, and the values in them."""
+    values = beside.values(pieces)
+    return report.model_copy(
+        update={
+            "received": sum(len(piece.data) for piece in pieces if piece.way == "<"),
+            "sent": sum(piece.way == ">" for piece in pieces),
+            "lines": tuple(short(piece_line(piece)) for piece in pieces[-NEWEST:]),
+            "values": tuple(map(short, values[-NEWEST:])),
+            "left_out": max(0, len(pieces) - NEWEST),
+        }
+    )
+
+
+def _kept_text(capture: Capture) -> bytes:
+    """Return the text of a capture in the size of the file: the oldest lines, where it is longer."""
+    text = capture.text().encode()
+    return text if len(text) <= LARGEST else text[: text.rindex(b"\n", 0, LARGEST) + 1]
+
+
+def _captured(order: DriverTrial, device: str, show: Callable[[list[Piece]], None]) -> tuple[Capture, str]:
+    """Return the capture, and why it ended early; `show` is called with the pieces so far, in a thread."""
     settings = Port(baud=order.baud, data_bits=order.data_bits, parity=order.parity, stop_bits=order.stop_bits)
     try:
         sends = [unescaped(order.send) + unescaped(order.end)] if order.send else []
@@ -99,32 +184,48 @@ def _captured(order: DriverTrial, device: str) -> tuple[Capture, str]:
 
     capturing = Capturing(wish, io.StringIO(), count)
 
+    async def shown() -> None:
+        while True:
+            await asyncio.sleep(SHOW_S)
+            # In a thread: a slow description must not hold up the bytes, whose times are measured.
+            await asyncio.to_thread(show, list(capturing.capture.pieces))
+
     async def bounded() -> None:
         asyncio.get_running_loop().call_later(order.seconds, capturing.end)
-        await capturing.run()
+        showing = asyncio.create_task(shown())
+        try:
+            await capturing.run()
+        finally:
+            showing.cancel()
+            await asyncio.gather(showing, return_exceptions=True)
 
     asyncio.run(bounded())
     return capturing.capture, capturing.lost
 
 
-def _described(
-    order: DriverTrial, capture: Capture, report: TrialReport, keep: Callable[[TrialReport], None]
-) -> TrialReport:
-    try:
-        guess = guess_description(order.kind, capture, f"{order.kind}.capture")
-    except DaqError as error:
-        return report.model_copy(update={"stage": "failed", "reason": short(str(error))})
-    if len(guess.text) > LONGEST_DESCRIPTION:
+def _described(order: DriverTrial, capture: Capture, report: TrialReport, keep: Keep) -> TrialReport:
+    text = order.description
+    findings: tuple[str, ...] = ()
+    if not text:
+        try:
+            guess = guess_description(order.kind, capture, f"{order.kind}.capture")
+        except DaqError as error:
+            return report.model_copy(update={"stage": "failed", "reason": short(str(error))})
+        text, findings = guess.text, tuple(guess.findings)
+    if len(text) > LONGEST_DESCRIPTION:
         return report.model_copy(update={"stage": "failed", "reason": "the description is too long"})
-    points = [f"line {number}: {what}" for number, what in open_points(guess.text)]
-    remarks = [*report.remarks, *map(short, guess.findings), *map(short, points)]
+    points = [f"line {number}: {what}" for number, what in open_points(text)]
+    remarks = [*report.remarks, *map(short, findings), *map(short, points)]
     report = report.model_copy(
-        update={"stage": "checking", "description": guess.text, "remarks": tuple(remarks[:MOST_FINDINGS])}
+        update={"stage": "checking", "description": text, "remarks": tuple(remarks[:MOST_FINDINGS])}
     )
     keep(report)
     try:
-        description = check_description(tomllib.loads(guess.text), f"{order.kind}.toml")
-        found = check_driver_apart(description.driver, capture=capture, longest_s=CHECK_S)
+        make = _drivers_of(order.kind, text)
+        values = values_beside(make(), capture.pieces[: len(report.lines)])
+        report = report.model_copy(update={"values": tuple(map(short, values))})
+        keep(report)
+        found = check_driver_apart(make, capture=capture, longest_s=CHECK_S)
     except DaqError as error:
         remarks += [short(line) for line in str(error).splitlines()]
         return report.model_copy(
@@ -163,7 +264,7 @@ def main(state: Path, device: str) -> None:
         write_report(state, now)
 
     try:
-        keep(try_out(order, device, report, keep))
+        keep(try_out(order, device, report, keep, state / CAPTURE_FILE))
     except Exception as error:  # noqa: BLE001 - a person waits for the reason
         keep(report.model_copy(update={"stage": "failed", "reason": short(f"{type(error).__name__}: {error}")}))
 

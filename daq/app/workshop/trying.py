@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.ports.transport import Connection, PortAddress, open_port
+from daq.app.run.latest_lines import LatestLines
 from daq.core.driver import Driver, Identity, Values
 from daq.core.effects import Send
 from daq.core.errors import LinkError
@@ -30,6 +31,7 @@ class Tried:
         failures: requests that were given up, with the reason.
         report: counters of the exchange.
         raw: the latest bytes that were received.
+        latest: the last raw lines in both directions.
         silent: True while the instrument does not answer.
     """
 
@@ -40,6 +42,7 @@ class Tried:
     failures: list[str] = field(default_factory=list)
     report: dict[str, Any] = field(default_factory=dict)
     raw: bytes = b""
+    latest: LatestLines = field(default_factory=LatestLines)
     silent: bool = False
 
 
@@ -98,6 +101,7 @@ class Trial:
             return
         self.tried.raw = data[-200:]
         now = self._clock.mono_ns()
+        self.tried.latest.add(now, "<", data)
         self._take(now, self._link.receive(now, data))
         self._wake()
 
@@ -133,6 +137,7 @@ class Trial:
             return
         try:
             self._connection.write(data, lambda: self._link.sent(self._clock.mono_ns()))
+            self.tried.latest.add(self._clock.mono_ns(), ">", data)
         except LinkError as error:
             self.end(str(error))
 

@@ -7,13 +7,15 @@ from typing import IO, Final, Self
 from rich.console import Console
 from rich.live import Live
 
+from daq.app.run.latest_lines import MOST_PIECES
 from daq.app.screens.live import styled
 from daq.app.screens.styled_lines import NARROWEST, Line, joined, wrapped
 from daq.app.screens.text import fold, plain, width
 from daq.app.workshop.trying import Tried
+from daq.app.workshop.watching import identity_of, problem_of, watch_lines
 from daq.core.driver import Driver
-from daq.core.faults import FAULTS
 from daq.core.units import symbol
+from daq.descriptions.capture import escaped
 from daq.quality.digits import number
 
 REFRESH_S: Final = 0.1
@@ -23,8 +25,9 @@ NOTHING_S: Final = 2.5
 class TrialScreen:
     """Screen of a trial, a context manager; `show` can be called with every reading."""
 
-    def __init__(self, driver: Driver, file: IO[str] | None = None) -> None:
-        self._driver = driver
+    def __init__(self, driver: Driver, file: IO[str] | None = None, *, watch: bool = False) -> None:
+        """`watch`: show the raw lines beside the values."""
+        self._driver, self._watch = driver, watch
         self._file = file or sys.stdout
         self._console = console = Console(file=self._file, highlight=False, markup=False, emoji=False)
         self._live: Live | None = None
@@ -57,12 +60,18 @@ class TrialScreen:
             self._draw(self._live, tried)
 
     def _draw(self, live: Live, tried: Tried) -> None:
-        live.update(styled(trial_lines(self._driver, tried, self._console.width)), refresh=True)
+        columns, now = self._console.width, time.monotonic_ns()
+        if self._watch:
+            raw = tried.latest.lines(self._driver.framing, MOST_PIECES)
+            lines = watch_lines(self._driver, tried, raw, now, columns)
+        else:
+            lines = trial_lines(self._driver, tried, columns)
+        live.update(styled(lines), refresh=True)
 
     def _write(self, tried: Tried) -> None:
         if tried.identity is not None and not self._shown_identity:
             self._shown_identity = True
-            self._print(f"instrument: {_who(self._driver, tried)}")
+            self._print(f"instrument: {identity_of(self._driver, tried)}")
         for failure in tried.failures[self._shown_failures :]:
             self._print(f"given up: {plain(failure)}")
         self._shown_failures = len(tried.failures)
@@ -72,11 +81,17 @@ class TrialScreen:
         self._shown_readings, self._drawn = tried.readings, time.monotonic()
         parts = []
         for channel, value in zip(self._driver.channels, tried.values, strict=True):
-            problem = _problem(tried, channel.name)
+            problem = problem_of(tried, channel.name)
             text = f"{plain(channel.name)} {number(value, 6)} {symbol(channel.unit)}".rstrip()
             parts.append(f"{text} ({problem})" if problem else text)
-        general = _problem(tried, "")
-        self._print("  ".join(parts) + (f"  ({general})" if general else ""))
+        general = problem_of(tried, "")
+        raw = self._raw_line(tried) if self._watch else ""
+        self._print("  ".join(parts) + (f"  ({general})" if general else "") + raw)
+
+    def _raw_line(self, tried: Tried) -> str:
+        """Return the last line that was received, behind the values."""
+        lines = tried.latest.lines(self._driver.framing, MOST_PIECES)
+        return next((f"  < {escaped(line.data)}" for line in reversed(lines) if line.way == "<"), "")
 
     def _nothing_new(self, tried: Tried) -> None:
         if time.monotonic() - self._drawn < NOTHING_S:
@@ -98,11 +113,11 @@ class TrialScreen:
 def trial_lines(driver: Driver, tried: Tried, columns: int) -> list[Line]:
     """Return the present state of a trial; long lines are wrapped to `columns` (at least `NARROWEST`)."""
     columns = max(columns, NARROWEST)
-    lines = joined([[(plain(driver.kind), "head")], [(_who(driver, tried), "dim")]], columns, hang="  ")
+    lines = joined([[(plain(driver.kind), "head")], [(identity_of(driver, tried), "dim")]], columns, hang="  ")
     longest = max((width(plain(c.name)) for c in driver.channels), default=0)
     values = tried.values or (None,) * len(driver.channels)
     for channel, value in zip(driver.channels, values, strict=True):
-        problem, name = _problem(tried, channel.name), plain(channel.name)
+        problem, name = problem_of(tried, channel.name), plain(channel.name)
         value_text = f"{number(value, 6):>12} {symbol(channel.unit)}".rstrip()
         parts: list[Line] = [
             [(name + " " * (longest - width(name)), "")],
@@ -110,7 +125,7 @@ def trial_lines(driver: Driver, tried: Tried, columns: int) -> list[Line]:
         ]
         parts += [[(problem, "warn")]] if problem else []
         lines += joined(parts, columns, indent="  ", hang="    ")
-    if general := _problem(tried, ""):
+    if general := problem_of(tried, ""):
         lines += wrapped(general, columns, "  ", "warn")
     rejected = sum(tried.report.get("rejected", {}).values())
     counts = f"{tried.readings} readings, {rejected} lines rejected, {tried.report.get('timeouts', 0)} time-outs"
@@ -118,14 +133,3 @@ def trial_lines(driver: Driver, tried: Tried, columns: int) -> list[Line]:
     if tried.silent:
         lines.append([("  the instrument is silent", "bad")])
     return lines + wrapped(plain(repr(tried.raw)[1:]), columns, "  last bytes: ", "dim")
-
-
-def _who(driver: Driver, tried: Tried) -> str:
-    if tried.identity is None:
-        return "not known yet" if driver.identify() is not None else "has no request for its identity"
-    who = tried.identity
-    return plain(f"{who.kind}, serial {who.serial}" + (f", firmware {who.firmware}" if who.firmware else ""))
-
-
-def _problem(tried: Tried, channel: str) -> str:
-    return ", ".join(FAULTS[fault].sentence for of, fault in tried.faults if of == channel)

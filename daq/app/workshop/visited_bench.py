@@ -52,15 +52,16 @@ class PageProcess:
 
     Attributes:
         says: the line that it prints when it listens: ``open http://...``.
+        pairs: the same for the address that pairs the browser of the visitor with the bench.
     """
 
     def __init__(self, supervisor: Supervisor) -> None:
         """Nothing is started yet."""
         self._command: Sequence[str] = page_command(
-            config=str(examples_dir()), state=str(supervisor.state), listen=address(), parent=os.getpid()
+            config=str(examples_dir()), state=str(supervisor.state), listen=address(), parent=os.getpid(), pair=BENCH
         )
         self._process: asyncio.subprocess.Process | None = None
-        self.says = ""
+        self.says = self.pairs = ""
 
     async def __aenter__(self) -> Self:
         """Start the page and wait until it listens; `LinkError` if it does not."""
@@ -72,12 +73,13 @@ class PageProcess:
             env=page_environment(),
             start_new_session=True,
         )
-        line = b""
+        lines = [b"", b""]
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(START_S):
-                line = await process.stdout.readline() if process.stdout is not None else b""
-        self.says = line.decode().strip()
-        if not self.says:
+                if process.stdout is not None:
+                    lines = [await process.stdout.readline() for _ in lines]
+        self.says, self.pairs = (line.decode().strip() for line in lines)
+        if not self.pairs:
             await self._end()
             raise LinkError("the page did not start")
         return self

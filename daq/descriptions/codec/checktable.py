@@ -115,6 +115,8 @@ class ChecksumTable(Model):
                 raise KeyedError(f"covers_{key}", f"needs the text `{key}`")
         if self.covers_mark and self.before:
             raise KeyedError("before", "contradicts covers_mark; leave one of them out")
+        if self.covers_mark and not self.mark:
+            raise KeyedError("covers_mark", "needs the text `mark`")
         if self.after and (self.skip or self.covers_begin):
             raise KeyedError("after", "gives the beginning; leave out skip and covers_begin")
         return self

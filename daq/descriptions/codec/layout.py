@@ -10,7 +10,7 @@ from operator import itemgetter
 from typing import Final
 
 from daq.descriptions.numbers import packed, padded_text, size_of, struct_code, unpacker
-from daq.descriptions.template import Field, Part
+from daq.descriptions.template import Field, Part, opening_of
 from daq.descriptions.types import BINARY, BITS
 
 LARGEST: Final = 1e100
@@ -31,10 +31,25 @@ class Length:
         """Number of bytes of the length itself."""
         return size_of(self.kind, 0)
 
+    def of(self, total: int) -> bytes:
+        """Return the length in a frame of `total` bytes.
+
+        Raises:
+            ValueError: it does not fit.
+        """
+        return packed(self.kind, 0, total - self.adds)
+
+    def total(self, raw: bytes) -> int:
+        """Return the number of bytes of the frame in which this length is."""
+        return int.from_bytes(raw, "little" if self.kind.endswith("le") else "big") + self.adds
+
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A field or a constant of a frame at its place; size 0 for a text of any length."""
+    """A field or a constant of a frame at its place; size 0 for a text of any length.
+
+    The length of a frame is a constant, too, where the frame has no text of any length.
+    """
 
     at: int
     size: int
@@ -96,14 +111,18 @@ class FrameLayout:
     """
 
     def __init__(self, parts: Sequence[Part], length: Length | None, check_size: int) -> None:
-        """Lay out the parts of a template of bytes; `check_size`: bytes of the checksum behind it."""
+        """Lay out the parts of a template of bytes; `check_size`: bytes of the checksum behind it.
+
+        Raises:
+            ValueError: the length does not fit in its field.
+        """
         self.length, self.check_size = length, check_size
         self.pieces: list[Piece] = []
         at = 0
         for part in parts:
             if isinstance(part, str):
                 piece = Piece(at, len(part), constant=part.encode("latin-1"))
-            elif isinstance(part, Field) and part.type == "length":
+            elif isinstance(part, Field) and is_length(part):
                 piece = Piece(at, length.size if length else 1, field=part)
             elif isinstance(part, Field):
                 piece = Piece(at, size_of(part.type, part.width), field=part)
@@ -113,60 +132,57 @@ class FrameLayout:
             at += piece.size
         self.size = at
         self.grows = any(p.field is not None and p.field.type == "ascii" and not p.size for p in self.pieces)
-        self.opening = self.pieces[0].constant if self.pieces else b""
+        self.opening = opening_of(parts).encode("latin-1")
+        if length is not None and not self.grows:
+            whole = length.of(self.size + check_size)
+            self.pieces = [Piece(p.at, p.size, whole) if is_length(p.field) else p for p in self.pieces]
+        # The places of what follows a text depend on its length.
+        self._before = list(takewhile(lambda piece: piece.size, self.pieces))
+        self._constants = _constants(self._before)
+        self._counted = next((piece for piece in self._before if is_length(piece.field)), None)
 
     def total(self, window: bytes) -> int:
         """Return the length with checksum of the frame that `window` begins; 0: not known yet, -1: there is none."""
-        stop, whole = len(window), self.size + self.check_size
-        total = 0 if self.grows else whole
-        for piece in self.pieces:
-            if piece.at >= stop:
-                break
-            if piece.constant:
-                if not piece.constant.startswith(window[piece.at : piece.at + piece.size]):
-                    return -1
-            elif piece.field is not None and piece.field.type == "length":
-                raw = window[piece.at : piece.at + piece.size]
-                if len(raw) < piece.size:
-                    break
-                total = self._length(raw)
-                if total < whole or (total > whole and not self.grows):
-                    return -1
-            elif not piece.size:
-                break  # the places of what follows a text depend on its length
-        return total
+        whole, own = self.size + self.check_size, self._counted
+        if not _agree(self._constants, window):
+            return -1
+        if not self.grows:
+            return whole
+        if own is None or self.length is None or len(window) < own.at + own.size:
+            return 0
+        total = self.length.total(window[own.at : own.at + own.size])
+        return total if total >= whole else -1
 
     @property
     def fixed(self) -> dict[int, int]:
         """Constant bytes by their places, up to a text of any length."""
-        own = takewhile(lambda piece: piece.size, self.pieces)
-        return {piece.at + i: byte for piece in own for i, byte in enumerate(piece.constant)}
-
-    def _length(self, raw: bytes) -> int:
-        return int.from_bytes(raw, "little" if self.length and self.length.kind.endswith("le") else "big") + (
-            self.length.adds if self.length else 0
-        )
+        return {at + i: byte for at, _, constant in self._constants for i, byte in enumerate(constant)}
 
     def raw(self, content: bytes) -> dict[Field, bytes] | None:
         """Return the bytes of each named field of a frame without checksum; None where it is not of this layout."""
         more = len(content) - self.size
         if more < 0 or (more and not self.grows):
             return None
+        pieces = self._moved(more) if self.grows else self.pieces
+        if not _agree(_constants(pieces), content):
+            return None
         found: dict[Field, bytes] = {}
+        for piece in pieces:
+            own = content[piece.at : piece.at + piece.size]
+            if is_length(piece.field) and self.length and self.length.total(own) != len(content) + self.check_size:
+                return None
+            if piece.field is not None and piece.field.name:
+                found[piece.field] = own
+        return found
+
+    def _moved(self, more: int) -> list[Piece]:
+        """Return the pieces of a frame whose text has `more` bytes."""
+        out: list[Piece] = []
         shift = 0
         for piece in self.pieces:
-            at, size = piece.at + shift, piece.size
-            if piece.field is None:
-                if content[at : at + size] != piece.constant:
-                    return None
-                continue
-            if piece.field.type == "length" and self._length(content[at : at + size]) != len(content) + self.check_size:
-                return None
-            if piece.field.type == "ascii" and not size:
-                size = shift = more
-            if piece.field.name:
-                found[piece.field] = content[at : at + size]
-        return found
+            out.append(Piece(piece.at + shift, piece.size or more, piece.constant, piece.field))
+            shift += 0 if piece.size else more
+        return out
 
     def texts(self, content: bytes) -> dict[Field, bytes] | None:
         """Return each named field of a frame as text; None where it is not of this layout or a field is not valid."""
@@ -190,7 +206,7 @@ class FrameLayout:
         out: list[bytes] = []
         for piece in self.pieces:
             field = piece.field
-            if field is None or field.type in ("length", "any"):
+            if field is None or field.type == "any" or is_length(field):
                 out.append(piece.constant or bytes(piece.size))
             elif field.type == "ascii":
                 text = texts.get(field, "")
@@ -199,9 +215,8 @@ class FrameLayout:
                 out.append(packed(field.type, field.width, float(texts.get(field, "0"))))
         if self.length is not None:
             total = sum(map(len, out)) + self.check_size
-            counted = packed(self.length.kind, 0, total - self.length.adds)
-            out = [counted if p.field is not None and p.field.type == "length" else o
-                   for p, o in zip(self.pieces, out, strict=True)]  # fmt: skip
+            counted = self.length.of(total)
+            out = [counted if is_length(p.field) else o for p, o in zip(self.pieces, out, strict=True)]
         return b"".join(out)
 
     # ---- fast reading
@@ -214,9 +229,6 @@ class FrameLayout:
         for piece in self.pieces:
             if piece.field is None:
                 out += re.escape(piece.constant).decode("latin-1")
-            elif piece.field.type == "length":
-                total = self.size + self.check_size - (self.length.adds if self.length else 0)
-                out += re.escape(packed(self.length.kind if self.length else "u8", 0, total)).decode("latin-1")
             elif piece.field in good:
                 out += _one_of(good[piece.field])
             else:
@@ -262,6 +274,28 @@ class FrameLayout:
         return struct.Struct(form + f"{self.size + self.check_size - at}x").unpack
 
 
+def is_length(field: Part | None) -> bool:
+    """Return True where a part is the length of its frame."""
+    return isinstance(field, Field) and field.type == "length"
+
+
+Constants = list[tuple[int, int, bytes]]
+"""First place, place behind it, and bytes of each constant."""
+
+
+def _constants(pieces: Sequence[Piece]) -> Constants:
+    return [(piece.at, piece.at + piece.size, piece.constant) for piece in pieces if piece.constant]
+
+
+def _agree(constants: Constants, data: bytes) -> bool:
+    """Return True where all constants are in `data`, as far as it reaches."""
+    for first, stop, constant in constants:
+        own = data[first:stop]
+        if own != constant and not constant.startswith(own):
+            return False
+    return True
+
+
 def _one_of(values: Sequence[bytes]) -> str:
     """Return the regular expression of one of these values."""
     if values and all(len(value) == 1 for value in values):
@@ -280,4 +314,4 @@ def _text(field: Field, data: bytes) -> bytes | None:
     return number_bytes(number)
 
 
-__all__ = ["BINARY", "BITS", "BitRange", "FrameLayout", "Length", "Piece", "bit_range", "number_bytes"]
+__all__ = ["BINARY", "BITS", "BitRange", "FrameLayout", "Length", "Piece", "bit_range", "is_length", "number_bytes"]

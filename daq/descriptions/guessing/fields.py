@@ -7,29 +7,23 @@ from itertools import pairwise, zip_longest
 from typing import Final
 
 from daq.core.units import UNITS, convert
+from daq.descriptions.guessing.finding.hexwords import MARKED
 from daq.descriptions.unitwords import LETTERS, UNIT_WORD, unit_of, unit_text, unit_word, written_unit
 
 _ONE_PIECE: Final = (
-    r"(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d(?:\.\d+)?)?(?![\d:])"
+    rf"(?P<hex>{MARKED}[0-9A-Fa-f]+)"
+    r"|(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d(?:\.\d+)?)?(?![\d:])"
     r"|(?<![\d.-])(?:\d{{4}}-\d\d-\d\d(?:T\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:Z|[+-]\d\d:?\d\d)?)?"
     r"|\d\d\.\d\d\.(?:\d{{4}}|\d\d)|\d\d/\d\d/(?:\d{{4}}|\d\d))(?![\d.]))"
     r"|(?P<number>(?:(?<![\d.])[+-] *|(?<![\d.]))\d+(?:{mark}\d+)?(?:[eE][+-]?\d{{1,2}})?)"
-    r"|(?P<dashes>-{{2,}}(?:{mark}-+)?)"
-    r"|(?P<word>[{letters}]+\d*(?![\d.,]))"
+    r"|(?P<dashes>-{{2,}}(?:[.,]-+)?)"
+    r"|(?P<word>[{letters}]+(?:\d+(?!\d|[.,]\d))?)"
     r"|(?P<space>[ \t]+)"
     r"|(?P<other>.)"
 )
 _UNIT: Final = re.compile(rf"[ \t,;]*({UNIT_WORD})(?![=:])")
 """Possible unit after a number; a word before '=' or ':' is the name of the next value instead."""
 TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark), letters=LETTERS), re.DOTALL) for mark in ".,"}
-NAMES: Final = {"acidity": "ph", "number": "value", "viscosity": "viscosity"}
-"""Names of channels by the dimension of their unit, where the name differs from the dimension."""
-HINTS: Final = {
-    "T": "temperature", "TEMP": "temperature", "PH": "ph", "RH": "humidity", "HUM": "humidity", "MASS": "mass",
-    "WEIGHT": "mass", "SPEED": "speed", "RPM": "speed", "VISC": "viscosity", "TORQUE": "torque", "LEVEL": "level",
-    "DENS": "density", "COND": "conductivity",
-}  # fmt: skip
-"""Names of channels by the word before the number."""
 
 
 @dataclass(slots=True)
@@ -69,16 +63,28 @@ class GuessedField:
     """The number of another line that is probably the same quantity."""
     channel: str = ""
     """Channel of the number."""
+    key: str = ""
+    """Constant name of the field, in the keys of questions."""
+    sample: str = ""
+    """A line with the field."""
+    pad: bool = False
+    """True for a text with blanks before it."""
+    signed_bits: int = 0
+    """Number of bits of a hexadecimal number in two's complement."""
 
     @property
     def numeric(self) -> bool:
         """True where the field is a number."""
-        return self.type in ("number", "padded", "scientific", "whole")
+        return self.type in ("number", "padded", "scientific", "whole", "hexadecimal")
 
     @property
     def numbers(self) -> list[float]:
         """Numbers in this place, without the conversion of their unit."""
-        return [float(t.replace(" ", "").replace(",", ".")) for t in self.texts if t not in self.special]
+        measured = [t for t in self.texts if t not in self.special]
+        if self.type == "hexadecimal":
+            top = 1 << self.signed_bits
+            return [float(n - top if top > 1 and n * 2 >= top else n) for n in (int(t, 16) for t in measured)]
+        return [float(t.replace(" ", "").replace(",", ".")) for t in measured]
 
     @property
     def values(self) -> list[float]:
@@ -120,16 +126,22 @@ class GuessedLine:
     """True where its fields are separated by blanks only."""
     fixed_numbers: list[str] = field(default_factory=list)
     """Numbers with a unit that are the same in all of its lines."""
+    key: str = ""
+    """Constant name of the kind of line, in the keys of questions."""
 
     @property
     def fields(self) -> list[GuessedField]:
         """Fields in order."""
         return [p for p in self.pieces if isinstance(p, GuessedField)]
 
+    def lines_with(self, found: GuessedField, text: str) -> list[str]:
+        """Return the lines that have a text in the place of a field."""
+        return [line for line, own in zip(self.lines, found.texts, strict=False) if own == text]
+
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """A piece of one line and its kind: clock (a time of day or a date), number, dashes, word, space, other."""
+    """A piece of one line and its kind: hex, clock (a time of day or a date), number, dashes, word, space, other."""
 
     kind: str
     text: str
@@ -137,22 +149,15 @@ class Token:
 
 def tokens_of(text: str, mark: str = ".") -> list[Token]:
     """Split a line into tokens; `mark` is the decimal mark."""
-    return [Token(str(m.lastgroup), m.group()) for m in TOKENS[mark].finditer(text)]
+    return [Token(str(m.lastgroup), m.group().removeprefix(MARKED)) for m in TOKENS[mark].finditer(text)]
 
 
-def decimal_mark(texts: Sequence[str]) -> str:
-    """Return the decimal mark: a comma where no number has a point and commas do not separate columns."""
-    points = sum(len(re.findall(r"\d\.\d", text)) for text in texts)
-    commas = [len(re.findall(r"\d,\d", text)) for text in texts]
-    separated = any(mark in text for text in texts for mark in ";\t")
-    return "," if not points and max(commas, default=0) and (separated or max(commas) == 1) else "."
-
-
-def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
-    """Make the pattern of lines of the same structure."""
+def guess_line(texts: Sequence[str], mark: str, varying: frozenset[str] = frozenset()) -> GuessedLine:
+    """Make the pattern of lines of the same structure; the numbers `varying` are fields, even constant ones."""
     rows = [_aligned(text, mark) for text in texts]
     pieces: list[Piece] = []
     before = last = before_kind = ""
+    behind_number = False
     fixed: list[str] = []
     for column in zip_longest(*rows, fillvalue=("", Token("other", ""))):
         blanks = [blank for blank, _ in column]
@@ -162,16 +167,13 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
         if kinds == {"clock"}:
             _append(pieces, _common(blanks))
             pieces.append(GuessedField("word", texts_here, kept=False))
-        elif "number" in kinds and _is_field(texts_here, glued=not blanks[0] and last.isalpha()):
-            found = _number_field(blanks, tokens, before)
-            pad = _common(blanks)
-            if found.type != "padded" and _is_right_aligned(pad, first=not pieces):
-                # Longer numbers use the place of blanks; one blank separates the number from a field before it.
-                found.type, pad = "padded", " " if pieces and isinstance(pieces[-1], GuessedField) else ""
-                _append(pieces, pad)
-            elif pad and found.type != "padded":
-                _append(pieces, pad)
-            pieces.append(found)
+        elif kinds == {"hex"}:
+            _append(pieces, _common(blanks))
+            pieces.append(GuessedField("hex", texts_here, before=before))
+        elif "number" in kinds and (
+            texts_here[0] in varying or _is_field(texts_here, glued=not blanks[0] and last.isalpha())
+        ):
+            _append_number(pieces, _number_field(blanks, tokens, before), blanks)
         elif len(set(texts_here)) > 1:
             _append(pieces, _common(blanks))
             letters = all(s.isalpha() and s.isascii() for s in texts_here)
@@ -183,15 +185,37 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
         last = texts_here[0]
         constant = len(set(texts_here)) == 1
         before_kind = "number" if kinds == {"number"} and constant else ""
-        before = last if kinds == {"word"} and constant else before if kinds == {"other"} else ""
+        # A unit behind a number does not name the next one.
+        names = kinds == {"word"} and constant and not (behind_number and unit_word(last)[0])
+        before = last if names else before if kinds == {"other"} else ""
+        behind_number = "number" in kinds
     _widths(pieces)
+    by_blanks = _separated_by_blanks(pieces)
+    _units_in_line(pieces)
+    _units_behind(pieces)
+    return GuessedLine(pieces, [text.replace(MARKED, "") for text in texts], by_blanks, fixed)
+
+
+def _append_number(pieces: list[Piece], found: GuessedField, blanks: Sequence[str]) -> None:
+    """Append the field of a number, with the blanks before it."""
+    pad, behind_field = _common(blanks), bool(pieces) and isinstance(pieces[-1], GuessedField)
+    if found.type == "padded":
+        _append(pieces, " " if all(blanks) and behind_field else "")
+    elif _is_right_aligned(pad, first=not pieces):
+        # Longer numbers use the place of blanks; one blank separates the number from a field before it.
+        found.type = "padded"
+        _append(pieces, " " if behind_field else "")
+    else:
+        _append(pieces, pad)
+    pieces.append(found)
+
+
+def _separated_by_blanks(pieces: Sequence[Piece]) -> bool:
+    """Return True where only blanks are between the fields."""
     between = [p for p in pieces if isinstance(p, str)]
     # Blanks separate two adjacent fields only where the second includes the blanks before it.
     parted = all(isinstance(a, str) or isinstance(b, str) or b.type == "padded" for a, b in pairwise(pieces))
-    by_blanks = parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
-    _units_in_line(pieces)
-    _units_behind(pieces)
-    return GuessedLine(pieces, list(texts), by_blanks, fixed)
+    return parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
 
 
 def _widths(pieces: Sequence[Piece]) -> None:
@@ -286,58 +310,19 @@ def _units_in_line(pieces: Sequence[Piece]) -> None:
 
 
 def _units_behind(pieces: Sequence[Piece]) -> None:
-    """Set the unit of each number that is followed by a unit."""
-    for found, text in pairwise(pieces):
+    """Set the unit of each number that is followed by a unit.
+
+    A word between two numbers may be the name of the second one, where the first one has a name, too
+    (``P 1.5 V 2.5 mV``): it is not taken for a unit.
+    """
+    for at, (found, text) in enumerate(pairwise(pieces)):
         if isinstance(found, str) or not isinstance(text, str) or not found.numeric or found.unit:
             continue
         word = _UNIT.match(text)
         found.behind = word[1] if word else ""
+        number = at + 2 < len(pieces) and isinstance(pieces[at + 2], GuessedField) and pieces[at + 2].numeric  # type: ignore[union-attr]
+        ahead = pieces[at - 1] if at else ""
+        named = isinstance(ahead, str) and re.search(rf"[{LETTERS}]", ahead) is not None
+        if word and named and number and not text[word.end() :].strip(" ,;") and word.start(1) != 0 and text[-1] == " ":
+            continue
         found.unit, found.factor = unit_word(found.behind)
-
-
-def name_fields(line: GuessedLine) -> None:
-    """Name each field after its probable quantity; the names are unique."""
-    used: set[str] = set()
-    for found in line.fields:
-        if not found.kept:
-            continue
-        hint = HINTS.get(found.before.upper(), "")
-        if hint == "ph" and found.numeric and not found.unit:
-            found.unit = "[pH]"
-        if found.units:
-            name = "unit"
-        elif not found.numeric:
-            name = "state"
-        elif found.unit:
-            dimension = UNITS[found.unit].dimension
-            name = hint or NAMES.get(dimension, dimension.replace(" ", "_"))
-        else:
-            name = hint or "value"
-        number, free = 1, name
-        while free in used:
-            number += 1
-            free = f"{name}_{number}"
-        used.add(free)
-        found.name = free
-
-
-def share_quantities(others: Sequence[GuessedLine], line: GuessedLine) -> None:
-    """Mark the numbers of `line` that are probably quantities of `others`, which answer the same request.
-
-    Such a number has the same word before it and a unit of the same dimension: a second channel of it would be an
-    invented one, whose value comes from another time than that of the first.
-    """
-    taken: list[GuessedField] = []
-    for found in line.fields:
-        if not found.numeric or not found.numbers:
-            continue
-        for other in (f for group in others for f in group.fields):
-            like = other.numeric and other.before == found.before and _dimension(other) == _dimension(found)
-            if like and other.numbers and other.same_as is None and not any(other is one for one in taken):
-                found.same_as = other
-                taken.append(other)
-                break
-
-
-def _dimension(found: GuessedField) -> str:
-    return UNITS[found.unit].dimension if found.unit else ""

@@ -1,33 +1,31 @@
 """Make a first description from a capture: a TOML file with remarks on the points that a person must fill in."""
 
+import math
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, escaped
 from daq.descriptions.guessing import write
-from daq.descriptions.guessing.checksum import FEW_LINES, FoundChecksum, Tail, find_checksum, unknown_tail
-from daq.descriptions.guessing.fields import (
-    GuessedLine,
-    decimal_mark,
-    guess_line,
-    name_fields,
-    share_quantities,
-)
-from daq.descriptions.guessing.grouping import group_lines
-from daq.descriptions.guessing.identity import identity_pattern, literal
-from daq.descriptions.guessing.transcript import Lines, ReceivedLine, cut_lines, interval_of
-from daq.descriptions.guessing.write import quoted
+from daq.descriptions.guessing.fields import GuessedLine
+from daq.descriptions.guessing.finding.blocks import Block, find_block
+from daq.descriptions.guessing.finding.checksum import FEW_LINES, FoundChecksum, Tail, find_checksum, unknown_tail
+from daq.descriptions.guessing.finding.refusals import end_to_set, is_refusal, wrong_end
+from daq.descriptions.guessing.finding.textbytes import NO_TEXT, strange
+from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine, cut_lines, interval_of
+from daq.descriptions.guessing.fullscale import full_scale, with_full_scale
+from daq.descriptions.guessing.identity import identity_pattern, literal, serial_words, with_serial
+from daq.descriptions.guessing.questions import Answers, Question, one_of
+from daq.descriptions.guessing.readinglines import ReadingLines, asked_decimal_mark
+from daq.descriptions.guessing.remarks import fill_in, quoted, seconds
+from daq.descriptions.guessing.report import framing_findings
 
 IDENTITY_REQUEST: Final = re.compile(
     rb"\*?IDN\?|\bID\b|ID\?|\bSN|IDENTITY_REQUEST|NAME|VER|INFO|\bI\?|\bN\?", re.IGNORECASE
 )
-REFUSAL: Final = re.compile(rb"ERR|UNKNOWN|INVALID|ILLEGAL|SYNTAX|NAK|\?|\x15", re.IGNORECASE)
-"""Words in answers to an unknown request."""
-
 MOST_BYTES: Final = 100_000
 """Number of bytes of a capture from which a description is made; the time grows with the square of the lines."""
 
@@ -39,10 +37,12 @@ class Guess:
     Attributes:
         text: the description file.
         findings: findings in the capture, one sentence each, for a person.
+        questions: questions without an answer, in the order of the file.
     """
 
     text: str
     findings: list[str] = field(default_factory=list)
+    questions: list[Question] = field(default_factory=list)
 
     @property
     def open_points(self) -> list[str]:
@@ -50,14 +50,21 @@ class Guess:
         return [what for _, what in write.open_points(self.text)]
 
 
-def guess_description(kind: str, capture: Capture, file: str) -> Guess:
+def guess_description(kind: str, capture: Capture, file: str, answers: Mapping[str, str] | None = None) -> Guess:
     """Make a first description of the instrument in a capture.
+
+    Args:
+        kind: the kind of instrument.
+        capture: its capture.
+        file: name of the capture.
+        answers: answers to the questions of an earlier guess, by their keys.
 
     Raises:
         SettingError: the capture has too few lines, or no text.
+        ValueError: an answer is not understood.
     """
     part = _beginning(capture)
-    found = _Guesser(kind, part, file).guess()
+    found = _Guesser(kind, part, file, Answers(answers or {})).guess()
     if part is not capture:
         found.findings.insert(0, f"only the first {MOST_BYTES // 1000} kB of the capture are used")
     return found
@@ -75,8 +82,8 @@ def _beginning(capture: Capture) -> Capture:
 
 
 class _Guesser:
-    def __init__(self, kind: str, capture: Capture, file: str) -> None:
-        self.kind, self.capture, self.file = kind, capture, file
+    def __init__(self, kind: str, capture: Capture, file: str, ask: Answers) -> None:
+        self.kind, self.capture, self.file, self.ask = kind, capture, file, ask
         self.lines: Lines = cut_lines(capture, file)
         self.findings: list[str] = []
         self.left_out: set[str] = set()
@@ -84,16 +91,19 @@ class _Guesser:
         if not self.lines.received:
             raise SettingError("there is no complete line in this capture; capture for longer", file=file)
         raw = [h.text for h in self.lines.received]
-        if _strange(raw) * 5 > sum(map(len, raw)):
-            raise SettingError(
-                "most of the bytes received are not text: baud rate or parity were wrong, or the instrument has a "
-                "binary protocol and needs a driver in Python (`daq driver new NAME --python FOLDER`)",
-                file=file,
-            )
+        if strange(raw) * 5 > sum(map(len, raw)):
+            raise SettingError(f"most of the bytes received {NO_TEXT}", file=file)
         self.checksum: FoundChecksum | None = find_checksum([t for t in raw if t])
         self.tail: Tail | None = None if self.checksum is not None else unknown_tail(raw)
+        bodies = [self._raw_body(text) for text in dict.fromkeys(raw)]
+        if sum(strange([body]) > 0 for body in bodies) * 3 > len(bodies):
+            raise SettingError(f"bytes of most different lines {NO_TEXT}", file=file)
         self._enough_lines()
+        self._checksum_in_doubt(raw)
         self.sealed_requests = self._requests_sealed()
+        self.block: Block | None = (
+            None if self.checksum is not None or self.tail is not None else find_block(self.lines)
+        )
 
     def _enough_lines(self) -> None:
         """Raise `SettingError` where too few different lines leave the checksum open."""
@@ -109,20 +119,41 @@ class _Guesser:
             file=self.file,
         )
 
+    def _checksum_in_doubt(self, raw: Sequence[bytes]) -> None:
+        """Ask for the checksum where the lines do not prove one."""
+        found = self.checksum
+        if found is None or found.sure:
+            return
+        ways = {str(found): found} | {str(other): other for other in found.others}
+        picked = self.ask.ask(
+            "checksum", "Which checksum do the lines have, according to the manual?", one_of([*ways]),
+            point=write.doubt(found), lines=[text.decode("latin-1") for text in raw], answers="; ".join(ways),
+        )  # fmt: skip
+        if picked is not None:
+            self.checksum = replace(ways[picked], bits=math.inf, rivals=())
+
     # ---- requests
 
     def guess(self) -> Guess:
         """Return the description file and the findings."""
         poll, identity, others = self._requests()
-        self._report_framing()
+        self.findings += framing_findings(self.lines, self.checksum, self.tail, self.block)
         readings = [h for h in self.lines.received if (h.asked is None if self.lines.streams else h.asked in poll)]
         texts = [self._body(h.text) for h in readings if h.text]
-        mark = decimal_mark(texts)
+        mark, comma = asked_decimal_mark(texts, self.ask)
         lines = self.lines
+        scales = self._scales(others) if identity is not None else {}
         parts: list[list[str]] = [
-            write.head(self.kind, self.file, mark, identified=identity is not None),
-            write.port(self.capture.about.get("settings", ""), echo=lines.echo),
-            write.framing(lines),
+            write.head(
+                self.kind,
+                self.file,
+                mark,
+                identified=["who", *scales] if identity is not None else [],
+                ignored=[text.decode("latin-1") for text in self.block.ignored] if self.block is not None else [],
+            ),
+            [fill_in(comma)] if comma else [],
+            write.port(self.capture.about.get("settings", ""), self.ask, echo=lines.echo),
+            write.framing(lines, self.block),
             write.checksum(self.checksum, requests=self.sealed_requests, tail=self.tail),
         ]
         groups = self._reading_groups(poll, readings, mark)
@@ -135,32 +166,45 @@ class _Guesser:
             parts.append(self._request(name, request, answers))
         if identity is not None:
             parts.append(self._request("who", identity, []))
+        parts += [self._request(name, request, []) for name, request in scales.items()]
         for name, group in groups:
             seldom = name in self.left_out or not _measures(group)
-            parts.append(
-                write.ignored_line(name, group, self.tail) if seldom else write.reading_line(name, group, self.tail)
-            )
+            write_line = write.ignored_line if seldom else write.reading_line
+            parts.append(write_line(name, group, self.ask, self.tail))
         if identity is not None:
-            parts.append(self._identity(identity))
-        parts.append(self._others(others))
+            parts.append(self._identity(identity, mark))
+        parts += [self._facts(name, request, mark) for name, request in scales.items()]
+        parts.append(self._others([other for other in others if other not in scales.values()]))
         text = "\n\n".join("\n".join(part) for part in parts if part) + "\n"
-        return Guess(text, self.findings)
+        return Guess(text, self.findings, self.ask.open)
+
+    def _scales(self, others: Sequence[bytes]) -> dict[str, bytes]:
+        """Return the requests for a full-scale torque that is not in the line of the serial number, by name."""
+        found = [r for r in others if not self._varies(r) and self._has_full_scale(r)]
+        return {"scale": found[0]} if len(found) == 1 else {}
+
+    def _has_full_scale(self, request: bytes) -> bool:
+        return full_scale(self._body(self.lines.answers(request)[0])) is not None
 
     def _requests(self) -> tuple[list[bytes], bytes | None, list[bytes]]:
         """Return the requests for a reading, the one for the identity, and the others."""
+        self._check_end()
         asked = [r for r in self.lines.requests if not self._refuses(r)]
         counts = Counter(self.capture.sent)
         identity = next((r for r in asked if IDENTITY_REQUEST.search(r) and not self._varies(r)), None)
         if identity is None:
             identity = next((r for r in asked if counts[r] <= 2 < max(counts.values()) and not self._varies(r)), None)
-        if identity is None and any(map(self._varies, asked)):
+        if identity is None and (self.lines.streams or any(map(self._varies, asked))):
             always = [r for r in asked if counts[r] > 1 and not self._varies(r) and self._has_number(r)]
+            always = [r for r in always if not self._has_full_scale(r)] or always
             identity = always[0] if len(always) == 1 else None
         rest = [r for r in asked if r != identity]
         if not asked and self.lines.requests:
+            end = end_to_set(self.lines, answers_some=False)
             raise SettingError(
                 f"the instrument refuses every request of this capture (it answers {escaped(self._refusal())}); check "
-                "the request, its end (--end) and its checksum in the manual, and capture again",
+                "the request, its end (--end) and its checksum in the manual, and capture again"
+                f"{': ' if end else ''}{end}",
                 file=self.file,
             )
         others = [r for r in self.lines.requests if r != identity]
@@ -168,16 +212,26 @@ class _Guesser:
             return [], identity, others
         most = max((counts[r] for r in rest), default=0)
         poll = [r for r in rest if counts[r] * 2 >= most and self._has_number(r)]
+        if any(map(self._varies, poll)):
+            poll = [r for r in poll if self._varies(r) or not self._has_full_scale(r)]
         if not poll:
             raise SettingError(
                 "no answer in this capture has a number; send the request for a value (--send TEXT)", file=self.file
             )
         return poll, identity, [r for r in others if r not in poll]
 
+    def _check_end(self) -> None:
+        """Raise `SettingError` where most answers are one error."""
+        answered = [(h.text, h.asked) for h in self.lines.received if h.asked is not None]
+        refused = [(text, asked) for text, asked in answered if is_refusal(self._raw_body(text), self._bare(asked))]
+        sentence = wrong_end(self.lines, refused, answered)
+        if sentence and not self.lines.streams:
+            raise SettingError(sentence, file=self.file)
+
     def _refuses(self, request: bytes) -> bool:
         """Return True where the answer is always the same refusal."""
         answers = set(self.lines.answers(request))
-        return len(answers) == 1 and _is_refusal(self._raw_body(answers.pop()), self._bare(request))
+        return len(answers) == 1 and is_refusal(self._raw_body(answers.pop()), self._bare(request))
 
     def _refusal(self) -> bytes:
         return next(iter(self.lines.answers(self.lines.requests[0])), b"")
@@ -215,23 +269,6 @@ class _Guesser:
 
     # ---- the parts of the file
 
-    def _report_framing(self) -> None:
-        lines = self.lines
-        if lines.ends:
-            self.findings.append("lines end with " + " or ".join(escaped(e) for e in lines.ends))
-        elif lines.length:
-            self.findings.append(f"every line has {lines.length} bytes")
-        else:
-            between = "lines are between STX and ETX, with a checksum after ETX; " if lines.enveloped else ""
-            self.findings.append(f"{between}only a pause marks the end of a line")
-        if self.checksum is not None:
-            self.findings.append(f"every line has a checksum: {self.checksum}")
-        elif self.tail is not None:
-            self.findings.append("every line ends like a checksum, but it is none of the known ones")
-        else:
-            self.findings.append("no checksum was found: a damaged line may be taken for a value")
-        self.findings.append("readings come unasked" if lines.streams else "readings are polled")
-
     def _reading_groups(
         self, poll: Sequence[bytes], readings: Sequence[ReceivedLine], mark: str
     ) -> list[tuple[str, GuessedLine]]:
@@ -239,13 +276,9 @@ class _Guesser:
         usual = 0
         for request in poll or [None]:  # type: ignore[list-item]  # None: a stream
             texts = [self._body(h.text) for h in readings if h.text and (request is None or h.asked == request)]
-            before: list[GuessedLine] = []
-            for i, lines in enumerate(group_lines(texts, mark)):
-                line = guess_line(lines, mark)
-                name_fields(line)
-                share_quantities(before, line)
-                before.append(line)
-                base = "reading" if request is None else self._poll_names(poll)[list(poll).index(request)]
+            base = "reading" if request is None else self._poll_names(poll)[list(poll).index(request)]
+            for i, line in enumerate(ReadingLines(mark, self.ask).kinds(texts, base)):
+                lines = line.lines
                 name = base if i == 0 else f"{base}-{i + 1}"
                 usual = usual if i else len(lines)
                 if request is None and len(lines) * 2 < usual:
@@ -261,13 +294,13 @@ class _Guesser:
         used: set[str] = set()
         for group in groups:
             for found in group.fields:
-                if not found.numeric or not found.numbers:
+                if not found.numeric or not found.numbers or not found.kept:
                     continue
                 if found.same_as is not None:
                     found.channel = found.same_as.channel
                     continue
                 found.channel = found.name = _free(found.name, used)
-                out += [*write.channel(found), ""]
+                out += [*write.channel(found, self.ask, group.lines), ""]
         if not out:
             raise SettingError("no line in this capture has a measured number", file=self.file)
         return out[:-1]
@@ -275,54 +308,65 @@ class _Guesser:
     def _timing(self, poll: Sequence[bytes], interval: int) -> list[str]:
         if poll:
             return write.poll(self._poll_names(poll), sum(self.lines.slowest_ns(r) for r in poll))
-        self.findings.append(f"a line comes every {write.seconds(interval)}")
+        self.findings.append(f"a line comes every {seconds(interval)}")
         return write.stream(interval)
 
     def _request(self, name: str, request: bytes, lines: Sequence[str]) -> list[str]:
         slowest, streams = self.lines.slowest_ns(request), self.lines.streams
         return write.request(name, self._request_body(request), lines, slowest, streams=streams)
 
-    def _identity(self, request: bytes) -> list[str]:
+    def _identity(self, request: bytes, mark: str) -> list[str]:
         answers = [t for t in self.lines.answers(request) if t]
         if not answers:
             return []
         text = self._body(answers[0])
         pattern, sure = identity_pattern(text, self._request_body(request))
+        if not sure:
+            words = serial_words(text)
+            serial = self.ask.ask(
+                "serial", "Which part of this line is the serial number?", one_of(words), lines=[text],
+                answers="; ".join(words),
+            )  # fmt: skip
+            if serial is not None:
+                pattern, sure = with_serial(text, serial), True
+        pattern, table = with_full_scale(text, pattern, mark, self.ask)
         pattern += write.tail_pattern(self.tail)
         out = [f"# {quoted(text)}", "[line.identity]", 'says = "identity"', f"pattern = {quoted(pattern)}"]
+        out += self._own_checksum(answers)
         self.findings.append(f"it sends its identity: {text}")
         if not sure:
-            out.append(write.fill_in("the place of the serial number in this line"))
-        return out
+            out.append(fill_in("the place of the serial number in this line"))
+        if "{full_scale:" in pattern:
+            self.findings.append("its identity has the torque at full scale")
+        return [*out, *table]
+
+    def _facts(self, name: str, request: bytes, mark: str) -> list[str]:
+        """Return the line with a full scale that answers a request of its own."""
+        text = self._body(self.lines.answers(request)[0])
+        pattern, table = with_full_scale(text, literal(text), mark, self.ask)
+        self.findings.append(f"it sends the torque at full scale: {text}")
+        pattern += write.tail_pattern(self.tail)
+        return [f"[line.{name}]", 'says = "facts"', f"pattern = {quoted(pattern)}", *table]
+
+    def _own_checksum(self, texts: Sequence[bytes]) -> list[str]:
+        """Return the key of lines without the checksum of the others."""
+        found = self.checksum
+        return ['checksum = "none"'] if found is not None and not any(found.fits(text) for text in texts) else []
 
     def _others(self, others: Sequence[bytes]) -> list[str]:
         out: list[str] = []
         for i, request in enumerate(others):
-            texts = list(dict.fromkeys(self._body(t) for t in self.lines.answers(request)))
+            raw = list(dict.fromkeys(self.lines.answers(request)))
+            texts = [self._body(t) for t in raw]
             if not texts:
                 continue
             out += [f"# {quoted(self._request_body(request))} was answered with this; see [command.NAME] in the guide"]
             for j, text in enumerate(texts[:3]):
                 says = "refusal" if self._refuses(request) else "ignored"
                 out += [f"[line.answer-{i + 1}-{j + 1}]", f"says = {quoted(says)}"]
-                out += [f"pattern = {quoted(literal(text) + write.tail_pattern(self.tail))}", ""]
+                out += [f"pattern = {quoted(literal(text) + write.tail_pattern(self.tail))}"]
+                out += [*self._own_checksum(raw[j : j + 1]), ""]
         return out[:-1]
-
-
-def _strange(lines: Sequence[bytes]) -> int:
-    """Return the number of bytes that are no text: control characters, and bytes beyond ASCII that are no UTF-8."""
-    try:
-        b"".join(lines).decode("utf-8")
-        beyond = 0x100
-    except UnicodeDecodeError:
-        beyond = 0x80
-    return sum(b >= beyond or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15") for line in lines for b in line)
-
-
-def _is_refusal(answer: bytes, request: bytes) -> bool:
-    """Return True where an answer is a refusal; the part that repeats the request is ignored."""
-    repeated = next((i for i, (a, b) in enumerate(zip(answer, request, strict=False)) if a != b), len(request))
-    return REFUSAL.search(answer[repeated:]) is not None
 
 
 def _measures(group: GuessedLine) -> bool:

@@ -29,6 +29,18 @@ def identity_pattern(text: str, request: str = "") -> tuple[str, bool]:
     return _with_firmware(text, start, best.end(), f" {best.end() - start}"), False
 
 
+def serial_words(text: str) -> list[str]:
+    """Return the parts of an identity line that may be the serial number: words with a digit."""
+    return list(dict.fromkeys(re.findall(r"[^\s,;=:*\x00-\x1f]*\d[^\s,;=:*\x00-\x1f]*", text))) or [text]
+
+
+def with_serial(text: str, serial: str) -> str:
+    """Return the pattern of an identity line whose serial number is a part of it."""
+    start = text.index(serial)
+    glued = text[:start][-1:].isalnum()
+    return _with_firmware(text, start, start + len(serial), f" {len(serial)}" if glued else "")
+
+
 def _with_firmware(text: str, start: int, end: int, width: str = "") -> str:
     head, tail = text[:start], text[end:]
     found = FIRMWARE.search(tail)

@@ -1,25 +1,23 @@
 """Write the parts of a description file that is made from a capture, each as lines of text."""
 
-import json
 import re
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from daq.core.checksums import CHECKSUMS
-from daq.descriptions.guessing.checksum import FoundChecksum, Tail
+from daq.descriptions.guessing.fieldlines import field_table
 from daq.descriptions.guessing.fields import GuessedField, GuessedLine
+from daq.descriptions.guessing.finding.blocks import Block
+from daq.descriptions.guessing.finding.catalogue import ALGORITHMS
+from daq.descriptions.guessing.finding.checksum import FoundChecksum, Tail
+from daq.descriptions.guessing.finding.transcript import Lines, interval_of
 from daq.descriptions.guessing.identity import literal
-from daq.descriptions.guessing.transcript import Lines, interval_of
+from daq.descriptions.guessing.questions import Answers, one_of, span, yes_or_no
+from daq.descriptions.guessing.remarks import FILL_IN, fill_in, quoted, seconds, time
 
-FILL_IN: Final = "FILL IN:"
-"""Start of a remark on a point that only a person can know."""
 SECOND: Final = 1_000_000_000
 LEAST_TIMEOUT: Final = 300_000_000
-
-
-def fill_in(what: str) -> str:
-    """Return the remark on a point to fill in."""
-    return f"# {FILL_IN} {what}"
+TYPES: Final = {"hexadecimal": "hex"}
+"""Types of the template language, where a guessed field has another one."""
 
 
 def open_points(text: str) -> Iterator[tuple[int, str]]:
@@ -30,7 +28,7 @@ def open_points(text: str) -> Iterator[tuple[int, str]]:
             yield number, what
 
 
-def head(kind: str, file: str, mark: str, *, identified: bool) -> list[str]:
+def head(kind: str, file: str, mark: str, *, identified: Sequence[str], ignored: Sequence[str] = ()) -> list[str]:
     """Return the keys before the first table; `mark` is the decimal mark."""
     out = [
         f"# A first description of {kind}, made from {file}.",
@@ -41,14 +39,18 @@ def head(kind: str, file: str, mark: str, *, identified: bool) -> list[str]:
     ]
     if mark == ",":
         out.append('decimal = "comma"             # 12,5 is twelve and a half')
-    if identified:
+    if ignored:
+        out.append(f"ignore = [{', '.join(map(quoted, ignored))}]  # lines that begin so have no values")
+    if len(identified) > 1:
+        out.append(f"identify = [{', '.join(map(quoted, identified))}]")
+    elif identified:
         out.append('identify = "who"              # to detect another instrument on this port')
     else:
         out.append("# identify = ...              # the request for its serial number, where it has one")
     return out
 
 
-def port(settings: str, *, echo: bool) -> list[str]:
+def port(settings: str, ask: Answers, *, echo: bool) -> list[str]:
     """Return the table of the serial line; `settings` as in a capture, for example ``9600 baud, 8N1``."""
     found = re.match(r"(\d+) baud, ([5-8])([NEO])([\d.]+)", settings)
     out = ["[port]"]
@@ -58,15 +60,22 @@ def port(settings: str, *, echo: bool) -> list[str]:
         out += [f"parity = {quoted(found[3])}"] if found[3] != "N" else []
         out += [f"stop_bits = {found[4]}"] if found[4] not in ("1", "1.5") else []
     else:
-        out += ["baud = 9600", fill_in("the baud rate of the instrument")]
+        point = "the baud rate of the instrument"
+        baud = ask.ask("baud", "What is the baud rate of the instrument?", int, point=point, answers="9600, 19200, ...")
+        out += ["baud = 9600", fill_in(point)] if baud is None else [f"baud = {baud}"]
     if echo:
         out.append("echo = true                   # it sends every request back before it answers")
     return out
 
 
-def framing(lines: Lines) -> list[str]:
+def framing(lines: Lines, block: Block | None = None) -> list[str]:
     """Return the table of the framing."""
     out = ["[framing]"]
+    if lines.begin:
+        out.append(f"begin = {quoted(lines.begin.decode('latin-1'))}")
+    if block is not None:
+        idle = max(SECOND // 2, -(-2 * block.longest_ns // 100_000_000) * 100_000_000)
+        out += [f"begin = {quoted(block.begin.decode('latin-1'))}", f"lines = {block.lines}", f"idle = {time(idle)}"]
     if lines.ends:
         out.append("ends = [" + ", ".join(quoted(e.decode("latin-1")) for e in lines.ends) + "]")
     elif lines.length:
@@ -75,10 +84,12 @@ def framing(lines: Lines) -> list[str]:
         out.append(f"silence = {time(lines.silence_ns)}")
     longest = max(len(h.text) for h in lines.received)
     out.append(f"longest = {max(20, 2 * longest)}  # the longest in the capture had {longest} bytes")
+    if (lines.begin or block is not None) and lines.sends_end is not None:
+        out.append('sends_begin = ""')
     sends = lines.sends_end
     if sends is not None and (not lines.ends or sends != lines.ends[0]):
         out.append(f"sends_end = {quoted(sends.decode('latin-1'))}")
-    if lines.streams and lines.ends:
+    if lines.streams and lines.ends and block is None and not lines.begin:
         out.append("drop_first = true             # the first line after opening may be incomplete")
     return out
 
@@ -89,18 +100,16 @@ def checksum(found: FoundChecksum | None, *, requests: bool, tail: Tail | None =
     `tail`: the end of the lines that looks like an unknown one.
     """
     if tail is not None:
-        what = (
-            f"the checksum behind {quoted(tail.mark)}, which is none of {', '.join(CHECKSUMS)}: until it is checked, "
-        )
+        what = f"the checksum behind {quoted(tail.mark)}, none of {len(ALGORITHMS)} known ones: until it is checked, "
         return [fill_in(what + "a damaged line may be taken for a value; for another one write a driver in Python")]
     if found is None:
         return []
-    out = ["[checksum]", f"name = {quoted(found.name)}"]
+    out = ["[checksum]", found.kind.keys]
     if found.written != "hex":
         out.append(f"written = {quoted(found.written)}")
     if found.written == "hex" and found.letters != "upper":
         out.append('letters = "lower"')
-    if found.written == "hex" and found.digits != 2 * CHECKSUMS[found.name].size:
+    if found.written == "hex" and found.digits != 2 * found.kind.size:
         out.append(f"digits = {found.digits}")
     if found.mark:
         out.append(f"mark = {quoted(found.mark)}")
@@ -111,25 +120,39 @@ def checksum(found: FoundChecksum | None, *, requests: bool, tail: Tail | None =
     if requests:
         out.append("requests = true")
     if not found.sure:
-        also = f"; these fit as well: {'; '.join(found.rivals[:4])}" if found.rivals else ""
-        out.append(fill_in(f"check this checksum in the manual: the capture has few different lines{also}"))
+        out.append(fill_in(doubt(found)))
     return out
 
 
-def channel(found: GuessedField) -> list[str]:
-    """Return the table of one measured quantity."""
+def doubt(found: FoundChecksum) -> str:
+    """Return the open point of a checksum that the capture does not prove."""
+    also = f"; these fit as well: {'; '.join(found.rivals[:4])}" if found.rivals else ""
+    few = f"the capture has few different lines ({found.lines}, and {found.needed} prove it)"
+    return f"check this checksum in the manual: {few if not found.rivals else 'the lines do not decide'}{also}"
+
+
+def channel(found: GuessedField, ask: Answers, lines: Sequence[str]) -> list[str]:
+    """Return the table of one measured quantity, which is in `lines`."""
     measured = [t for t in found.texts if t not in found.special]
     whole = max(len(t.lstrip("+- ").split(".")[0].split(",")[0]) for t in measured)
     width = max(whole, 1) if found.type == "number" else whole + 1
-    signed = any(t[0] in "+-" for t in measured)
+    signed = any(t[0] in "+-" for t in measured) or found.signed_bits > 0
     high = 10.0**width * found.largest_factor if found.type != "scientific" else 1e9
     seen = f"{min(found.values):g} to {max(found.values):g} in the capture"
-    out = ["[[channel]]", f"name = {quoted(found.name)}", f"unit = {quoted(found.unit or '1')}"]
+    unit = found.unit or "1"
+    out = ["[[channel]]", f"name = {quoted(found.name)}", f"unit = {quoted(unit)}"]
     if not found.unit:
         behind = f", followed by {found.behind!r}" if found.behind else ""
         out.append(fill_in(f"the UCUM unit of {found.name} ({seen}{behind}); '1' is a plain number"))
+    point = f"the range of {found.name} as the maker states it ({seen})"
+    stated = ask.ask(
+        f"range {found.key}", f"From which to which value in {unit} does it measure {found.name} ({seen})?", span(unit),
+        point=point, lines=lines, parts=found.texts, answers=f"LOW to HIGH, as in: -20 to 150 ({unit})",
+    )  # fmt: skip
+    if stated is not None:
+        return [*out, f"low = {stated[0]:.12g}", f"high = {stated[1]:.12g}"]
     out += [f"low = {-high if signed else 0:g}", f"high = {high:g}"]
-    out.append(fill_in(f"the range of {found.name} as the maker states it ({seen})"))
+    out.append(fill_in(point))
     return out
 
 
@@ -169,25 +192,38 @@ def tail_pattern(tail: Tail | None) -> str:
     return "" if tail is None else f"{literal(tail.mark)}{{:word {tail.digits}}}"
 
 
-def ignored_line(name: str, group: GuessedLine, tail: Tail | None = None) -> list[str]:
+def ignored_line(name: str, group: GuessedLine, ask: Answers, tail: Tail | None = None) -> list[str]:
     """Return the table of a line without a measured value, or of one that is too rare."""
-    return [
+    point = f"the meaning of {quoted(group.lines[0])}"
+    meaning = ask.ask(
+        f"meaning {group.key}", "What does this line mean?", one_of(("ignored", "refusal")), point=point,
+        lines=group.lines,
+        answers="ignored (it has no meaning for the values), refusal (an error in place of an answer)",
+    )  # fmt: skip
+    out = [
         f"[line.{name}]",
-        'says = "ignored"',
+        f"says = {quoted(meaning or 'ignored')}",
         f"pattern = {quoted(_pattern(group, named=False) + tail_pattern(tail))}",
-        fill_in(f"the meaning of {quoted(group.lines[0])}"),
     ]
+    return out if meaning else [*out, fill_in(point)]
 
 
-def reading_line(name: str, group: GuessedLine, tail: Tail | None = None) -> list[str]:
+def reading_line(name: str, group: GuessedLine, ask: Answers, tail: Tail | None = None) -> list[str]:
     """Return the table of a line with values."""
     out = [f"# for example {quoted(group.lines[-1])}", f"[line.{name}]", 'says = "reading"']
     if group.by_blanks and tail is None:
-        columns = [_field(f) if f.type != "padded" else _field(f, "number") for f in group.fields]
+        columns = [_field(f, "number" if f.type == "padded" else f.type) for f in group.fields]
         out += [f"columns = [{', '.join(map(quoted, columns))}]", 'separator = " "']
     else:
         out.append(f"pattern = {quoted(_pattern(group) + tail_pattern(tail))}")
-    fixed = group.fixed_numbers
+    constant = [
+        number for number in group.fixed_numbers
+        if ask.ask(
+            f"fixed {group.key}/{number}", f"Can the number {number}, the same in all of these lines, change?",
+            yes_or_no, lines=group.lines, parts=[number] * len(group.lines), answers="yes, no",
+        ) is None
+    ]  # fmt: skip
+    fixed = constant
     if fixed:
         one, them = ("", "it") if len(fixed) == 1 else ("s", "them")
         out.append(
@@ -198,64 +234,7 @@ def reading_line(name: str, group: GuessedLine, tail: Tail | None = None) -> lis
         )
     for found in group.fields:
         if found.kept:
-            out += _field_table(name, found)
-    return out
-
-
-def seconds(ns: int) -> str:
-    """Return a time (ns) as text."""
-    return f"{ns / 1e9:g} s" if ns >= SECOND else f"{round(ns / 1e6)} ms"
-
-
-def time(ns: int) -> str:
-    """Return a time (ns) as a value of TOML."""
-    return f'"{seconds(ns)}"'
-
-
-def quoted(text: str) -> str:
-    """Return a text as a string of TOML."""
-    return json.dumps(text, ensure_ascii=True)
-
-
-def _field_table(line: str, found: GuessedField) -> list[str]:
-    out = ["", f"[line.{line}.fields.{found.name}]"]
-    if found.units:
-        return [*out, *_unit_table(found)]
-    if not found.numeric:
-        texts = list(dict.fromkeys(found.texts))
-        listed = ", ".join(map(quoted, texts))
-        out.append("means = { " + ", ".join(f'{quoted(t)} = ""' for t in texts) + " }")
-        out.append(fill_in(f'which of {listed} mean a fault, as in: "E" = "probe" or "value: unsteady"'))
-        if found.may_be_units:
-            out.append(fill_in(f"if {listed} are units, write `units` and `unit_of` in the place of `means`"))
-        return out
-    own = [] if found.factor == 1.0 else [f"scale = {found.factor:g}  # {found.behind} to {found.unit}"]
-    if found.same_as is not None:
-        own += [f"channel = {quoted(found.channel)}"] if found.channel != found.name else []
-        own += [f"unit = {quoted(found.unit)}"] if found.unit != found.same_as.unit and found.unit_word is None else []
-        own.append(fill_in(f"whether this number and {found.channel} of the lines above are the same quantity"))
-    if not found.special:
-        return [*out, *own] if own else []
-    out += own
-    listed = ", ".join(map(quoted, found.special))
-    out.append("special = { " + ", ".join(f'{quoted(s)} = "not_a_number"' for s in found.special) + " }")
-    return [*out, fill_in(f"the fault that {listed} means (probe, over_range, ...)")]
-
-
-def _unit_table(found: GuessedField) -> list[str]:
-    numbers = [number.name for number in found.unit_of]
-    known = {text: unit for text, unit in found.units.items() if unit}
-    listed = ", ".join(f"{quoted(text)} = {quoted(unit)}" for text, unit in known.items())
-    out = [f"units = {{ {listed} }}", f"unit_of = [{', '.join(map(quoted, numbers))}]"]
-    unknown = [text for text in found.units if text not in known]
-    if unknown:
-        texts = ", ".join(map(quoted, unknown))
-        out.append(
-            fill_in(
-                f"the unit that {texts} mean{'s' if len(unknown) == 1 else ''}, as in {quoted(unknown[0])} = "
-                '"453.59237 g"; until then a line with it is refused'
-            )
-        )
+            out += field_table(name, group, found, ask)
     return out
 
 
@@ -265,4 +244,8 @@ def _pattern(group: GuessedLine, *, named: bool = True) -> str:
 
 def _field(found: GuessedField, kind: str = "", *, named: bool = True) -> str:
     width = f" {found.width}" if found.width else ""
-    return f"{{{found.name if named and found.kept else ''}:{kind or found.type}{width}}}"
+    if found.type == "padded" and not kind and found.special and not any(" " in text for text in found.texts):
+        return f"{{:pad}}{_field(found, 'number', named=named)}"  # blanks are before the text, too
+    if found.pad and not kind:
+        return f"{{:pad}}{_field(found, found.type, named=named)}"
+    return f"{{{found.name if named and found.kept else ''}:{kind or TYPES.get(found.type, found.type)}{width}}}"

@@ -104,7 +104,7 @@ def _direct(  # noqa: C901, PLR0915 - closures for one and two numbers; a loop w
         or (seal is not None and not raw_check)
     ):
         return None
-    heads, tails = (_texts(layout, own, good) for own in (pieces[:first], pieces[first + len(fields) :]))
+    heads, tails = (_texts(own, good) for own in (pieces[:first], pieces[first + len(fields) :]))
     if heads is None or tails is None or len(heads) > 1:
         return None
     (beginning,) = heads
@@ -162,16 +162,12 @@ def _no_checksum(frame: bytes) -> Any:
     return frame
 
 
-def _texts(
-    layout: FrameLayout, pieces: Sequence[Piece], good: Mapping[Field, Sequence[bytes]]
-) -> frozenset[bytes] | None:
+def _texts(pieces: Sequence[Piece], good: Mapping[Field, Sequence[bytes]]) -> frozenset[bytes] | None:
     """Return all bytes without fault of these pieces; None for too many."""
     choices: list[Sequence[bytes]] = []
     for piece in pieces:
         if piece.field is None:
             choices.append([piece.constant])
-        elif piece.field.type == "length" and layout.length is not None:
-            choices.append([packed(layout.length.kind, 0, layout.size + layout.check_size - layout.length.adds)])
         elif piece.field in good:
             choices.append(good[piece.field])
         else:

@@ -75,10 +75,7 @@ class Line:
     @property
     def opening(self) -> bytes:
         """Bytes of the text at its beginning; b"" where it begins with a field."""
-        first = next(iter(self.parts), "")
-        if self.layout is not None:
-            return self.layout.opening
-        return self.writing.of(first) if isinstance(first, str) else b""
+        return self.writing.of(template.opening_of(self.parts)) if self.layout is None else self.layout.opening
 
 
 def line_of(

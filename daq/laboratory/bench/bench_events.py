@@ -110,7 +110,15 @@ class TakeOut:
     because: str
 
 
-Act = Begin | Stop | NoteRun | KeepAfter | TakeOut
+@dataclass(frozen=True, slots=True)
+class Reopen:
+    """Open a sample again that is done, because it is measured again for a reason."""
+
+    sample: str
+    because: str
+
+
+Act = Begin | Stop | NoteRun | KeepAfter | TakeOut | Reopen
 
 
 @dataclass(frozen=True, slots=True)

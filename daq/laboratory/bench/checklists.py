@@ -32,6 +32,7 @@ class Facts:
         newest_run: id of the newest run of the bench; "" for none.
         control: state of the required control of the shift; "" where the file of the bench requires none.
         control_fluid: its control fluid.
+        active_run: id of the run that is in progress on the bench; "" for none.
         cause: reason of the cause that was assigned to the run of the flow; "" for none.
     """
 
@@ -47,6 +48,7 @@ class Facts:
     zero_limit: float | None = None
     temperature: float | None = None
     newest_run: str = ""
+    active_run: str = ""
     control: ControlState | Literal[""] = ""
     control_fluid: str = ""
     cause: str = ""

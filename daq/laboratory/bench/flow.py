@@ -20,6 +20,7 @@ from daq.laboratory.bench.bench_events import (
     NoteRun,
     Pressed,
     Refused,
+    Reopen,
     Step,
     Stop,
     TakeOut,
@@ -106,6 +107,8 @@ def step(state: BenchState, event: Event, facts: Facts) -> Step:
     elif isinstance(event, Pressed):
         if event.command not in OFFERED[state.stage]:
             return Step(state)
+        if event.command in ("confirm", "skip") and _run_elsewhere(state, facts):
+            return _say(state, "run_elsewhere")
         done = _COMMANDS[event.command](state, facts)
     elif isinstance(event, Tick):
         done = _tick(state, facts)
@@ -114,6 +117,11 @@ def step(state: BenchState, event: Event, facts: Facts) -> Step:
     else:
         done = _run_changed(state, event)
     return _opened(done, facts)
+
+
+def _run_elsewhere(state: BenchState, facts: Facts) -> bool:
+    """Return whether a list cannot be worked through, because a run that was started elsewhere turns the rotor."""
+    return state.stage in LISTED and bool(facts.active_run) and facts.active_run != state.run
 
 
 def _opened(done: Step, facts: Facts) -> Step:
@@ -217,7 +225,10 @@ def _confirm_checklist(state: BenchState, facts: Facts) -> Step:
 def _begin(state: BenchState, named: NamedSample, items: tuple[Checked, ...]) -> Step:
     cups = tuple(c for c in state.cups if c.sample != named.sample)
     done = _to(state, "starting", before=(), cups=cups, clean_after="", stopping=False, due_ns=0)
-    return Step(done, (Begin(named, state.opened, items),), CLEAR)
+    begin = Begin(named, state.opened, items)
+    if named.repeat_of and named.reason:
+        return Step(done, (Reopen(named.sample, named.reason), begin), CLEAR)
+    return Step(done, (begin,), CLEAR)
 
 
 def _confirm_repeat(state: BenchState, facts: Facts) -> Step:

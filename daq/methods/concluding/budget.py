@@ -18,6 +18,7 @@ from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ON
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import Drift
 from daq.methods.parts.statement import Statement, state
+from daq.methods.parts.viscosities import VISCOSITIES
 from daq.methods.planning.ranging import stated
 from daq.methods.planning.signals import DENSITY, INTERVAL_SCALES, MASS
 from daq.quality.verification import certified_coefficient
@@ -39,7 +40,6 @@ from daq.rheology.viscosity_budget import (
 )
 
 STRESS: Final = "stress"
-VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 BUOYANCY: Final = 0.001
 """g/mL by which a density weighed in air reads low: about the density of air."""
 BEYOND_TABLE_K: Final = 0.25

@@ -119,14 +119,8 @@ def _event_leaf(plan: Plan, kept: Kept) -> Rule | None:
 
 def _hold_ns(plan: Plan, kept: Kept) -> float:
     """Return how long (ns) the condition had held when the event was recognised."""
-    leaf, speed = _event_leaf(plan, kept), plan.steps[kept.step].speed
-    if leaf is None:
-        return 0.0
-    if leaf.kind == "steady":
-        return float((leaf.spans - 1) * leaf.span.ns)
-    if leaf.hold.revolutions:
-        return leaf.hold.revolutions / abs(speed) * 60e9 if speed else 0.0
-    return float(leaf.hold.ns)
+    leaf = _event_leaf(plan, kept)
+    return 0.0 if leaf is None else leaf.held_ns(plan.steps[kept.step].speed)
 
 
 def event_seconds(plan: Plan, facts: Facts, kept: Kept) -> float | None:
@@ -149,13 +143,7 @@ def _met_at_once(plan: Plan, facts: Facts, kept: Kept) -> bool:
     speed = plan.steps[kept.step].speed
     after = leaf.after.ns if not leaf.after.revolutions else leaf.after.revolutions / abs(speed or 1.0) * 60e9
     # The first reading comes within one interval; two intervals allow for a late reading.
-    return kept.t - _hold_ns(plan, kept) <= ended.started + after + 2.0 * _interval_ns(plan, kept)
-
-
-def _interval_ns(plan: Plan, kept: Kept) -> float:
-    summary = kept.summaries.get(plan.primary)
-    n = 0 if summary is None else summary.n
-    return (kept.t - kept.start) / n if n else 0.0
+    return kept.t - _hold_ns(plan, kept) <= ended.started + after + 2.0 * kept.event_interval_ns
 
 
 def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Uncertainty | None:
@@ -168,7 +156,7 @@ def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Un
     left_out: list[Statement] = []
     reasons: list[Statement] = []
     components: list[Component] = []
-    interval = _interval_ns(plan, kept) / 1e9
+    interval = kept.event_interval_ns / 1e9
     if interval > 0.0:
         components.append(from_limit("interval of the readings", interval))
     slope = None if summary is None else summary.slope

@@ -14,11 +14,11 @@ from daq.methods.concluding.intervals import components_of, stated_interval
 from daq.methods.parts.known import Corrected, DryContent, Uncertainty
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
+from daq.methods.parts.viscosities import VISCOSITIES
 from daq.rheology.slips import dry_content
 from daq.rheology.temperature import Andrade, Vft, correct_to_reference
 from daq.rheology.uncertainty import Component, coverage_factor, from_limit
 
-VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 DENSITY: Final = "density"
 ROOM_CELSIUS: Final = 20.0
 """degC, taken where no temperature is measured."""

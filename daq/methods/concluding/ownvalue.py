@@ -11,7 +11,7 @@ from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ON
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
-from daq.methods.planning.signals import OWN_VISCOSITY
+from daq.methods.parts.viscosities import OWN_VISCOSITY, VISCOSITIES
 from daq.rheology.viscosity_budget import END_FACTOR, VANE_ENDS
 
 COMMON: Final = (
@@ -29,7 +29,6 @@ COMMON: Final = (
 """Components common to both values: both come from the same torque and speed, and neither knows the fluid."""
 ALLOWED_PERCENT: Final = 1.0
 """Allowed difference where the specification states no maximum permissible error of the geometry (our choice)."""
-VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 
 
 def own_value_caution(plan: Plan, kept: Kept, row: KeptValue, budget: Uncertainty | None) -> Statement | None:

@@ -7,7 +7,8 @@ from typing import Final
 
 from daq.core.arguments import require_within
 from daq.core.errors import ArgumentError
-from daq.core.plan import Extent, Plan
+from daq.core.extent import Extent
+from daq.core.plan import Plan
 from daq.methods.curves.curvedata import Branch, CurvePoint, Loop, Recovery, ThinningIndex
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state

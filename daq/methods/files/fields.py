@@ -14,7 +14,7 @@ from typing import Annotated, Any, Final, Self
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr
 
 from daq.core.errors import SettingError
-from daq.core.plan import Extent
+from daq.core.extent import Extent
 from daq.core.units import ENTRY, UNITS, convert, entered
 
 _QUANTITY: Final = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
@@ -46,7 +46,7 @@ class KeyedError(ValueError):
 class Model(BaseModel):
     """Base of all models of files: unknown keys are refused, values are not coerced, and instances are immutable."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False, defer_build=True)
     _source: str = PrivateAttr("")
 
     def from_file(self, path: Path | str) -> Self:

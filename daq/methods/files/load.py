@@ -4,20 +4,22 @@ import difflib
 import types
 import typing
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from daq.core.errors import SettingError, SettingErrors
-from daq.methods.files.daemon import Daemon
 from daq.methods.files.fields import KeyedError, Model
-from daq.methods.files.fluid import Fluid
-from daq.methods.files.instrument import Instrument
-from daq.methods.files.product import Product
-from daq.methods.files.recipe import Method
-from daq.methods.files.works import Works
 from daq.textfiles.toml_file import read_toml
+
+if TYPE_CHECKING:
+    from daq.methods.files.daemon import Daemon
+    from daq.methods.files.fluid import Fluid
+    from daq.methods.files.instrument import Instrument
+    from daq.methods.files.product import Product
+    from daq.methods.files.recipe import Method
+    from daq.methods.files.works import Works
 
 M = TypeVar("M", bound=Model)
 MOST_ERRORS: Final = 50
@@ -29,38 +31,50 @@ DISCRIMINATORS: Final = ("kind", "says")
 _TAG_ERRORS: Final = ("union_tag_not_found", "union_tag_invalid")
 
 
-def load_method(path: Path | str) -> Method:
+def load_method(path: Path | str) -> "Method":
     """Return the method in a TOML file.
 
     Raises:
         SettingError: the file cannot be read or is not TOML.
         SettingErrors: all errors in it.
     """
+    from daq.methods.files.recipe import Method
+
     return _load(Method, path)
 
 
-def load_product(path: Path | str) -> Product:
+def load_product(path: Path | str) -> "Product":
     """Return the product in a TOML file; errors as in `load_method`."""
+    from daq.methods.files.product import Product
+
     return _load(Product, path)
 
 
-def load_instrument(path: Path | str) -> Instrument:
+def load_instrument(path: Path | str) -> "Instrument":
     """Return the instrument in a TOML file; errors as in `load_method`."""
+    from daq.methods.files.instrument import Instrument
+
     return _load(Instrument, path)
 
 
-def load_fluid(path: Path | str) -> Fluid:
+def load_fluid(path: Path | str) -> "Fluid":
     """Return the reference fluid in a TOML file; errors as in `load_method`."""
+    from daq.methods.files.fluid import Fluid
+
     return _load(Fluid, path)
 
 
-def load_works(path: Path | str) -> Works:
+def load_works(path: Path | str) -> "Works":
     """Return the head of the works' reports in a TOML file; errors as in `load_method`."""
+    from daq.methods.files.works import Works
+
     return _load(Works, path)
 
 
-def load_daemon(path: Path | str) -> Daemon:
+def load_daemon(path: Path | str) -> "Daemon":
     """Return the daemon's configuration in a TOML file; errors as in `load_method`."""
+    from daq.methods.files.daemon import Daemon
+
     return _load(Daemon, path)
 
 

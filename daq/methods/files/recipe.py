@@ -5,7 +5,8 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, field_validator, model_validator
 
 from daq.core.errors import SettingError
-from daq.core.plan import Extent, KeepAt, Statistic
+from daq.core.extent import Extent
+from daq.core.plan import KeepAt, Statistic
 from daq.methods.files.conditioning import Conditioning, Preparation
 from daq.methods.files.fields import (
     Amount,

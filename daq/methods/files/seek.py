@@ -4,7 +4,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from daq.core.plan import Extent
+from daq.core.extent import Extent
 from daq.methods.files.fields import KeyedError, Length, Model, Percent, PerMinute
 
 NARROWEST = 1.2

@@ -12,6 +12,7 @@ from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.messages.leaves import UNITS, fixed_units
 from daq.methods.parts.base import StatusCode
+from daq.methods.parts.dimension_units import DIMENSION_UNITS
 from daq.methods.parts.finding import Finding, MotorState, Outcome
 from daq.methods.parts.judged import Controlled, Verified
 from daq.methods.parts.origin import Attribution, GeometryUsed, MethodUsed, Origin, Place, Sample, Superseded
@@ -192,16 +193,14 @@ def _origin(plan: Plan, details: RunDetails, clock: ClockFacts) -> Origin:
     )
 
 
-DIMENSION_UNITS: Final = {"angle": "deg", "end_factor": "1", "at_speed": "/min"}
-"""UCUM code of each dimension of a geometry that is no length; lengths are in mm."""
+def schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of `ResultData`."""
+    out = ResultData.model_json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}
+
+
 RESULT_UNITS: Final = fixed_units(ResultData) | {
     f"verdict.limits[].applies_at.{key}": code
     for key, code in {"speed": "/min", "time": "s", "temperature": "Cel"}.items()
 }
 """UCUM code by path of each number of a result whose unit is fixed, without the dimensions of its geometry."""
-
-
-def schema() -> dict[str, Any]:
-    """Return the JSON Schema (draft 2020-12) of `ResultData`."""
-    out = ResultData.model_json_schema(mode="serialization")
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}

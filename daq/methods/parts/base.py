@@ -20,7 +20,7 @@ IDENTITY: Final = Field(json_schema_extra={"format": "uuid"})
 class Part(BaseModel):
     """Base of all parts: unknown keys are refused, values are frozen, numbers are finite."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 def finite(value: Any) -> Any:

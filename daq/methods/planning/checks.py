@@ -10,9 +10,10 @@ from daq.methods.files.instrument import Geometry as FittedGeometry
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.parts.statement import Statement, state
+from daq.methods.parts.viscosities import OWN_VISCOSITY
 from daq.methods.planning.making import Making
 from daq.methods.planning.refusals import Refusals
-from daq.methods.planning.signals import INTERVAL_SCALES, OWN_VISCOSITY, SPEED, TORQUE
+from daq.methods.planning.signals import INTERVAL_SCALES, SPEED, TORQUE
 from daq.rheology.geometry import Geometry, narrowest_gap
 
 FULL_SCALE_FACT = "full_scale_uN_m"

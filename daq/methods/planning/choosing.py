@@ -3,16 +3,18 @@
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from pydantic import BaseModel
 
 from daq.core import context
 from daq.core.errors import SettingError
 from daq.methods.files.fields import Amount, amount
-from daq.methods.files.instrument import Instrument
-from daq.methods.files.recipe import Method
 from daq.methods.planning.refusals import Refusals
+
+if TYPE_CHECKING:
+    from daq.methods.files.instrument import Instrument
+    from daq.methods.files.recipe import Method
 
 COMMAND_LINE = "choice"
 
@@ -21,12 +23,12 @@ COMMAND_LINE = "choice"
 class Chosen:
     """The value of every choice of a method for one run."""
 
-    method: Method
+    method: "Method"
     values: dict[str, Amount]
     refusals: Refusals
 
     @classmethod
-    def of(cls, method: Method, given: Mapping[str, Any], refusals: Refusals) -> "Chosen":
+    def of(cls, method: "Method", given: Mapping[str, Any], refusals: Refusals) -> "Chosen":
         """Return the defaults, replaced by the `given` values that the method allows; others go to the refusals."""
         values = {name: choice.default for name, choice in method.choices.items()}
         for name, value in given.items():
@@ -66,7 +68,7 @@ class Chosen:
             self.refusals.add(self.method, key, error.reason)
             return 0.0
 
-    def speed(self, setting: Amount | str, key: str, instrument: Instrument) -> float:
+    def speed(self, setting: Amount | str, key: str, instrument: "Instrument") -> float:
         """Return a speed in /min, checked against the limit of the instrument."""
         before = len(self.refusals.errors)
         speed = self.value(setting, "/min", key)

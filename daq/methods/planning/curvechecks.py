@@ -4,7 +4,8 @@ import math
 from collections.abc import Sequence
 
 from daq.core.context import CurveAsked
-from daq.core.plan import Extent, Step
+from daq.core.extent import Extent
+from daq.core.plan import Step
 from daq.core.remarks import Parameter
 from daq.methods.planning.making import Making
 from daq.methods.planning.rules import NS, in_time

@@ -4,7 +4,8 @@ import math
 from dataclasses import dataclass, replace
 
 from daq.core.errors import SettingError
-from daq.core.plan import Extent, Rule
+from daq.core.extent import Extent
+from daq.core.plan import Rule
 from daq.core.remarks import Parameter
 from daq.core.units import symbol
 from daq.methods.files.fields import Amount

@@ -12,8 +12,6 @@ from daq.rheology.geometry import Geometry
 BUILT_IN = {"elapsed": "s", "readings": "1", "revolutions": "{rev}"}
 TORQUE, SPEED = "torque", "speed"
 MASS, DENSITY = "mass", "density"
-OWN_VISCOSITY = "own_viscosity"
-"""The channel of an instrument that computes a viscosity itself."""
 INTERVAL_SCALES = {"Cel": (0.05, "'0.05 K'"), "[degF]": (0.1, "0.1"), "[pH]": (0.02, "0.02")}
 """Units whose zero is a convention, so that a percentage of a value has no meaning.
 

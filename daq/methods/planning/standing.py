@@ -5,7 +5,7 @@ Pure: the present time is an argument.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.core.arguments import require_instance, require_within
 from daq.core.context import (
@@ -17,8 +17,10 @@ from daq.core.context import (
     Standing,
     Verified,
 )
-from daq.core.plan import Plan
 from daq.methods.parts.statement import Statement, state
+
+if TYPE_CHECKING:
+    from daq.core.plan import Plan
 
 SIGMAS: Final = 3.0
 """Distance of the control limits from the centre line in standard deviations (ISO 7870-2)."""
@@ -133,7 +135,7 @@ def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | No
     return Standing(own[-1] if own else None, last_pass, due, overdue)
 
 
-def standing_faults(plan: Plan) -> list[str]:
+def standing_faults(plan: "Plan") -> list[str]:
     """Return the faults of a result that follow from calibrations, and from verifications of the instrument.
 
     The verifications before it do not make a verification doubtful, but they do so with a control.
@@ -210,7 +212,7 @@ def required_control(
     return RequiredControl(fluid=fluid, state=found, last=last.verified)
 
 
-def control_faults(plan: Plan) -> list[str]:
+def control_faults(plan: "Plan") -> list[str]:
     """Return the fault of a result that follows from the required control; none for a verification and a control."""
     found = plan.context.control
     if found is None or plan.context.verification is not None:
@@ -234,7 +236,7 @@ def control_statement(context: Context, fault: str, instrument: str) -> Statemen
     )
 
 
-def control_due(plan: Plan) -> Statement | None:
+def control_due(plan: "Plan") -> Statement | None:
     """Return the warning before a run whose result will be Uncertain because the control has not passed, or None."""
     found = plan.context.control
     if found is None or not control_faults(plan):

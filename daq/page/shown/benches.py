@@ -14,6 +14,8 @@ from daq.page.texts.texts import Texts, placeholders
 
 IN_DOUBT: Final = ("may_still_be_turning", "in_doubt")
 """States of a motor that may still turn."""
+WITH_SERIAL: Final = re.compile(r"(.*) \(serial number (.*)\)")
+"""A fitted geometry in the words of the daemon."""
 OLD_S: Final = 2.0
 """Age (s) from which a reading is old, as in `static/stream.js`."""
 STEPPING: Final = ("starting", "measuring", "seeking")
@@ -63,6 +65,12 @@ def stage_words(t: Texts, view: Mapping[str, Any]) -> str:
     return t(f"bench.stage.{stage}")
 
 
+def fitted_words(t: Texts, fitted: str) -> str:
+    """Return name and serial number of the fitted geometry, as the daemon writes them in English, in the language."""
+    found = WITH_SERIAL.fullmatch(fitted)
+    return fitted if found is None else t("bench.sample.with_serial", name=found[1], serial=found[2])
+
+
 def choices(t: Texts, stage: str) -> list[str]:
     """Return the texts that a person can touch in a stage that asks for a text."""
     return [t(f"bench.choice.{stage}_{code}") for code in CHOICES.get(stage, ())]
@@ -76,7 +84,8 @@ def command_words(t: Texts, command: str, stage: str) -> str:
 
 def message_words(t: Texts, view: Mapping[str, Any]) -> str:
     """Return the newest message of a bench; a code of a newer daemon is shown as it is."""
-    key, given = f"bench.message.{view['message']}", view["values"]
+    key = f"bench.message.{view['message']}"
+    given = {name: without_commands(t, value) for name, value in view["values"].items()}
     if not t.has(key) or not placeholders(t.template(key)) <= given.keys():
         return (
             t.code("bench.message", view["message"])
@@ -84,6 +93,19 @@ def message_words(t: Texts, view: Mapping[str, Any]) -> str:
             else f"{view['message']}: {', '.join(given.values())}"
         )
     return t(key, **given)
+
+
+def without_commands(t: Texts, text: str) -> str:
+    """Return a reason of the daemon for the panel at a bench, where nothing can be typed.
+
+    From the clause with a command on it is left out; in its place the person is sent to the one who looks after daq.
+    """
+    found = _COMMAND.search(text)
+    if found is None:
+        return text
+    cut = max(text.rfind(mark, 0, found.start() + 1) for mark in ";:,(.")
+    head = text[: max(cut, 0)].strip()
+    return f"{head}. {t('bench.help.ask_keeper')}" if head else t("bench.help.ask_keeper")
 
 
 def in_doubt(bench: Mapping[str, Any]) -> bool:
@@ -96,6 +118,14 @@ def in_doubt(bench: Mapping[str, Any]) -> bool:
         or run.get("motor") in IN_DOUBT
         or (result.get("motor") in IN_DOUBT and not still)
     )
+
+
+def foreign_run(bench: Mapping[str, Any]) -> bool:
+    """Return whether the run on a bench (`BenchLive`) was started elsewhere: its work is at another stage."""
+    view, run = bench.get("view"), bench.get("run")
+    if not view or not run or view["stage"] in ("starting", "running"):
+        return False
+    return bool(run["run"] != view["run"])
 
 
 def clock(seconds: float) -> str:
@@ -161,6 +191,8 @@ def _filled(template: str, given: Mapping[str, str]) -> str:
     return re.sub(r"\{(\w+)#?\}", lambda found: given.get(found[1], ""), whole)
 
 
+_COMMAND: Final = re.compile(r"`daq |(?<!this )(?<!the )(?<!of )(?<!after )\bdaq [a-z]+|(?<![\w-])--[a-z]")
+"""A command that is typed, or an option of one."""
 _IN_BAND: Final = re.compile(r"(.+) in band")
 """The condition of a run that waits for its temperature; it is no stop rule of a method."""
 _RULES: Final[Mapping[str, re.Pattern[str]]] = {
@@ -190,6 +222,13 @@ def live_words(t: Texts, bench: Mapping[str, Any]) -> dict[str, Any]:
         "symbols": {unit.code: unit.symbol for unit in UNITS.values()} | {"[pH]": ""},
         "terms": {term: t.term(term) for term in sorted(terms)},
     }
+
+
+def stop_words(t: Texts) -> dict[str, Any]:
+    """Return the texts that the stop of a paired bench, and ages, need on a screen that is not that of a bench."""
+    texts = {key: t.template(f"bench.{key}") for key in LIVE if key.startswith("stop.")}
+    texts |= {key: t.template(key) for key in LIVE_FRAME}
+    return {"texts": texts, "symbols": {}, "terms": {}}
 
 
 def bench_kind(bench: Mapping[str, Any]) -> str:

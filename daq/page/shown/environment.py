@@ -12,8 +12,10 @@ FUNCTIONS: Final[dict[str, Any]] = {
     function.__name__: function
     for function in (
         benches.bench_kind, benches.choices, benches.clock, benches.command_words, benches.fault_words,
+        benches.foreign_run,
         benches.in_doubt, benches.live_words, benches.message_words, benches.reading_amount, benches.rule_words,
-        benches.run_words, benches.stage_template, benches.stage_words, benches.temperature_signal,
+        benches.run_words, benches.stage_template, benches.stage_words, benches.stop_words, benches.fitted_words,
+        benches.temperature_signal,
         calibrations.calibration_lines, calibrations.without_lines, figures.amount, figures.entry_value,
         figures.half_text, figures.is_long, figures.limit_range, figures.percent, figures.risk, figures.short,
         figures.unit_symbol, figures.value_text, results.applies_at, results.components, results.conditions,

@@ -78,6 +78,22 @@ function showRules(page, words, run) {
   });
 }
 
+/** Draw at the trend what ends the run by time and by steadiness, and tell how near each rule is. */
+function showEnds(page, words, run, trend) {
+  const said = run.rules.map((rule, place) => {
+    const row = page.querySelector(`[data-rule="${place}"]`);
+    const name = row?.querySelector("[data-live-part=rule]")?.textContent;
+    return name ? `${name}: ${part(row, "near").textContent}` : "";
+  });
+  put(part(page, "trend-ends"), said.filter((text) => text).join(" · "));
+  if (!trend) return;
+  const timed = run.rules.find((rule) => rule.signal === "elapsed" && rule.kind !== "steady" && rule.value !== null);
+  const steady = run.rules.find((rule) => rule.kind === "steady" && rule.signal === run.value?.name);
+  const mean = run.value?.value ?? null;
+  const drift = steady && mean !== null ? (steady.relative ? Math.abs(mean) * steady.limit : steady.limit) : null;
+  trend.ends(timed ? run.run_s + timed.limit - timed.value : null, drift === null ? null : [mean - drift / 2, mean + drift / 2]);
+}
+
 /** Show a run (`RunView`) on a page. */
 export function showRun(page, words, run, trend) {
   showValue(page, words, run);
@@ -86,12 +102,19 @@ export function showRun(page, words, run, trend) {
   const left = remaining(run);
   figure(page, "remaining", left === null ? null : span(words, left));
   showRules(page, words, run);
+  showEnds(page, words, run, trend);
   if (!trend) return;
-  // Before there is a value, the trend is that of the temperature that the run waits for.
-  const shown = run.value?.name ?? run.temperature?.signal ?? "temperature";
-  if (trend.signal !== shown) { trend.clear(); trend.mark(null, null); trend.signal = shown; }
-  if (!run.value) { trend.add(run.run_s, run.signals[shown] ?? null); return; }
+  follow(run, trend);
+  if (!run.value) return;
   const level = run.rules.find((rule) => rule.signal === run.value.name && rule.kind !== "steady");
   if (run.value.span_s) trend.mark(run.run_s - run.value.span_s, run.run_s, level?.limit ?? null);
-  trend.add(run.run_s, run.signals[run.value.name] ?? null);
+}
+
+/** Begin the trend anew where its signal is another: before there is a value, it is the temperature that the run waits for. */
+function follow(run, trend) {
+  const shown = run.value?.name ?? run.temperature?.signal ?? "temperature";
+  if (trend.signal === shown) return;
+  trend.clear();
+  trend.mark(null, null);
+  trend.signal = shown;
 }

@@ -67,11 +67,27 @@ export class Stream {
 
   /** Tell the age of the newest reading; a page that hears nothing is cut off. */
   tick() {
+    if (this.paused) return;
     const now = performance.now();
     const age = (now - this.valued) / 1000;
     const silent = (now - this.heard) / 1000 > SILENT_S;
     if (silent && (now - this.opened) / 1000 > SILENT_S) this.open();
     this.aged(age >= OLD_S ? age : null, this.lost || !this.daemon || silent);
+  }
+
+  /** Hold the connection back while the page is not seen. */
+  pause() {
+    this.end();
+    this.paused = true;
+  }
+
+  /** Connect again after a pause; the newest state comes first. */
+  resume() {
+    if (!this.paused) return;
+    this.paused = false;
+    this.heard = performance.now();
+    this.timer = setInterval(() => this.tick(), 250);
+    this.open();
   }
 
   end() {

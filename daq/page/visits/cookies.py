@@ -14,6 +14,10 @@ ANONYMOUS: Final = "anon."
 """Beginning of the value of a visit without a log-in; no ticket has a dot."""
 PAIRING_S: Final = 10 * 365 * 86_400
 VISIT_S: Final = 12 * 3600
+"""Time in seconds after which a browser forgets the ticket of a person."""
+ANONYMOUS_S: Final = 400 * 86_400
+"""Time in seconds after which a browser forgets a visit without a person, which permits nothing: the longest that
+browsers take (RFC 6265bis, 5.5).  The screen of a bench stays open for weeks."""
 THEMES: Final = ("system", "light", "dark")
 
 

@@ -82,7 +82,8 @@ async def sample_import_send(request: Request) -> Response:
 async def samples_csv(request: Request) -> Response:
     """Send all samples as CSV."""
     found = await ask(request, "samples_csv", {})
-    return _file(found["csv"], f"samples-{datetime.now(UTC).date().isoformat()}.csv", "text/csv; charset=utf-8")
+    part = "-part" if found["is_cut"] else ""
+    return _file(found["csv"], f"samples-{datetime.now(UTC).date().isoformat()}{part}.csv", "text/csv; charset=utf-8")
 
 
 async def sample_label(request: Request) -> Response:
@@ -96,7 +97,7 @@ async def trial_description(request: Request) -> Response:
     """Send the description of the newest trial; 404 where there is none."""
     trial = (await ask(request, "driver_trial", {}))["trial"]
     if trial is None or not trial["description"]:
-        raise RefusedError(404, "there is no description")
+        raise RefusedError(404, "", "refused.no_description")
     return _file(trial["description"], f"{safe_name(trial['kind'])}.toml", "text/plain; charset=utf-8")
 
 

@@ -108,10 +108,13 @@ def _calibrated(given: Fields) -> dict[str, Any]:
 
 
 def _trial(given: Fields) -> dict[str, Any]:
-    order = {name: given.get(name, "") for name in ("kind", "port", "send", "end")}
+    order: dict[str, Any] = {name: given.get(name, "") for name in ("kind", "port", "send", "end")}
     frame = given.get("frame", "")
     bits = _whole({"data_bits": frame[:1]}, "data_bits") | _whole({"stop_bits": frame[2:]}, "stop_bits")
-    return order | {"parity": frame[1:2]} | bits | _whole(given, "baud") | _whole(given, "seconds")
+    order |= {"parity": frame[1:2]} | bits | _whole(given, "baud") | _whole(given, "seconds")
+    # A field of several lines is sent with \r\n.
+    order |= {"description": given["description"].replace("\r\n", "\n")} if given.get("description", "").strip() else {}
+    return order | ({"captured": True} if given.get("captured") else {})
 
 
 def _fixed(given: Fields) -> dict[str, Any]:

@@ -30,6 +30,18 @@ def identity(case: Case) -> Finding:
     at = e.frame.find(serial)
     if at < 0:
         return note("identity", f"serial {who.serial}, which is not contained in the answer literally", shown(e.frame))
+    for place, beside in ((at - 1, serial[:1]), (at + len(serial), serial[-1:])):
+        digit = e.frame[place : place + 1] if place >= 0 else b""
+        if not (digit + beside).isdigit() or not digit or not beside:
+            continue
+        line = case.sealed(e.frame[:place] + (b"7" if digit != b"7" else b"8") + e.frame[place + 1 :])
+        meaning = decode(case.make(), line, e.asked)
+        # A checksum directly behind the number is corrected, and its digit is the old one again.
+        if line[place : place + 1] != digit and isinstance(meaning, Reply) and meaning.identity == who:
+            raise DriverFaultError(
+                f"the serial number {who.serial} is a part of a longer number", shown(e.frame),
+                do="take the whole number: instruments that differ in the other digits would be taken for one",
+            )  # fmt: skip
     last = at + len(serial) - 1
     other = e.frame[:last] + (b"7" if e.frame[last : last + 1] != b"7" else b"8") + e.frame[last + 1 :]
     meaning = decode(case.make(), case.sealed(other), e.asked)
@@ -64,6 +76,19 @@ def distinct_answers(case: Case) -> Finding:
                     "the identity is taken for a reading",
                     f"{shown(e.frame)}: {shown(meaning)}",
                     do="accept a reading only where the whole line matches",
+                )
+            own = kinds[other][1]
+            if (
+                expects == "reading"
+                and other not in ("reading", "identity")
+                and isinstance(meaning, Reply)
+                and meaning.kind == other
+                and not is_reading(decode(driver, own.frame, e.asked))
+            ):
+                raise DriverFaultError(
+                    f"a reading is taken for the confirmation of {other}",
+                    f"{shown(e.frame)}: {shown(meaning)}; its confirmation is {shown(own.frame)}",
+                    do="accept a confirmation only where the whole line matches",
                 )
             mixed += not isinstance(meaning, Reject) and not same(meaning, e.meaning)
     if len(kinds) < 2:

@@ -3,18 +3,20 @@
 import json
 import math
 import random
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, Final
 
-from daq.core.driver import Driver, Part, Reject, Reply, Request, Several, Values
+from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Request, Several, Values
 from daq.core.exchangecounters import MOST_REASONS
 from daq.testing.case import Case, called, decode, ignored, passed
 from daq.testing.checks.checks_declared import known_faults
 from daq.testing.growth import growth as grown_each_time
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
-from daq.testing.talk import Example, rejected, requests_of
+from daq.testing.talk import Example, rejected, requests_of, row_of
 
 GROWTH_BYTES: Final = 48_000
+LATER: Final = 2_000
+"""Readings after which a line must have its first meaning."""
 GROWTH_ROUNDS: Final = 2_500
 TRAPS: Final = (
     b"", b" ", b"\x00", b"\xff" * 8, b"nan", b"NaN", b"inf", b"-inf", b"1e999", b"-1e999", b"--1", b"+", b"-", b".",
@@ -173,7 +175,22 @@ def understands(case: Case) -> Finding:
             *(f"no answer to {shown(request)}" for request in talk.unanswered[:3]),
             do="describe their frames, with their checksum; or remove them from the capture where they are noise",
         )
+    _all_channels(case, talk.readings)
     return passed("understands", f"{len(talk.examples)} lines, {len(talk.readings)} of them readings")
+
+
+def _all_channels(case: Case, readings: Sequence[Example]) -> None:
+    """Check that each channel has a value or a fault in some line of the transcript."""
+    given: set[int] = set()
+    for e in readings:
+        parts = e.meaning.values if isinstance(e.meaning, Part) else enumerate(row_of(e.meaning) or ())
+        given |= {index for index, _ in parts}
+    missing = [c.name for i, c in enumerate(case.driver.channels) if i not in given]
+    if missing:
+        raise DriverFaultError(
+            f"no line of the transcript gives {', '.join(missing)}",
+            do="number the channels of each Part from 0, in order; or capture the lines with this quantity",
+        )
 
 
 def _seen(e: Example) -> str:
@@ -200,7 +217,29 @@ def same_again(case: Case) -> Finding:
                 shown(frame),
                 do="a reading without fault must have the same meaning each time",
             )
+    _same_later(case, frames, first)
     return passed("same again", f"{len(frames)} lines twice")
+
+
+def _same_later(case: Case, frames: Sequence[tuple[bytes, Request | None]], first: Sequence[Decoded]) -> None:
+    """Check that readings keep their meaning after many lines, and in a stream beside any request."""
+    driver = case.make()
+    good = [(frame, asked, m) for (frame, asked), m in zip(frames, first, strict=True) if type(m) is tuple][:40]
+    for number in range(LATER if good else 0):
+        frame, asked, before = good[number % len(good)]
+        if decode(driver, frame, asked) != before and not driver.state():
+            raise DriverFaultError(
+                f"a line is read otherwise after {number} lines", shown(frame),
+                do="decode may depend on the line only; a driver that remembers something returns it from state()",
+            )  # fmt: skip
+    for request in (None, *requests_of(driver)) if driver.streams else ():
+        for frame, _, before in good[:8]:
+            if decode(driver, frame, request) != before:
+                raise DriverFaultError(
+                    "a reading of the stream has another meaning while a request waits for its answer",
+                    shown(frame) + (f" after {shown(request.data)}" if request else " without a request"),
+                    do="in a stream a reading without fault does not depend on `asked`",
+                )
 
 
 def state(case: Case) -> Finding:

@@ -1,12 +1,13 @@
 """Checks of damaged lines: all must be rejected where there is a checksum; otherwise the accepted ones are counted."""
 
 import random
+from collections.abc import Iterator
 from typing import Final
 
 from daq.core.driver import Decoded, Driver, Reject, Request
 from daq.core.frames import make_framer
 from daq.core.framing import Framer
-from daq.testing.case import Case, decode, note, passed, same
+from daq.testing.case import Case, decode, is_text, note, passed, same
 from daq.testing.checks.checks_bytes import proper
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import is_reading, raw
@@ -57,6 +58,13 @@ def flipped_bits(case: Case) -> Finding:
                 taken += protected
                 loose += not protected
                 first = first or f"{shown(e.frame)} as {shown(bytes(broken))}: {shown(meaning)}"
+        for broken_end in _other_ends(e.frame) if protected else ():
+            meaning = decode(driver, broken_end, e.asked)
+            tried += 1
+            # Even where the value is that of the line: this checksum is compared with nothing.
+            if not isinstance(meaning, Reject):
+                taken += 1
+                first = first or f"{shown(e.frame)} as {shown(broken_end)}: {shown(meaning)}"
     if taken:
         raise DriverFaultError(
             f"{taken} of {tried} lines with one wrong bit were accepted, although they have a checksum",
@@ -68,6 +76,17 @@ def flipped_bits(case: Case) -> Finding:
     return note(
         "flipped bits", f"corruption undetectable: {loose} of {tried} lines with one wrong bit were accepted", first
     )
+
+
+def _other_ends(frame: bytes) -> Iterator[bytes]:
+    """Yield a line with another checksum: zeros, blanks, letters, and other digits."""
+    text = is_text(frame)
+    for size in (1, 2, 4):
+        for one in (b"0", b" ", b"-", b"?", b"9", b"F", b"x") if text else (b"\x00", b"\xff", b" "):
+            other = frame[:-size] + one * size
+            # Where more than the checksum is replaced, the line may be another one with the same checksum.
+            if len(frame) > size and sum(a != b for a, b in zip(frame, other, strict=True)) == size:
+                yield other
 
 
 def cut_frames(case: Case) -> Finding:

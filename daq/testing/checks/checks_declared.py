@@ -1,6 +1,5 @@
 """Checks of a driver's declarations; most need no transcript."""
 
-import ast
 import inspect
 import math
 import re
@@ -13,8 +12,8 @@ from daq.core.faults import FAULTS
 from daq.core.frames import make_framer
 from daq.core.framing import Framing
 from daq.core.units import UNITS
-from daq.testing.case import DESCRIPTION, Case, called, note, passed, printed, remade
-from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
+from daq.testing.case import DESCRIPTION, Case, called, note, passed, remade
+from daq.testing.report import DriverFaultError, Finding, shown
 from daq.testing.talk import MOTION, TRIED
 
 MILLISECOND: Final = 1_000_000
@@ -22,12 +21,8 @@ SECOND: Final = 1_000_000_000
 ACTIONS: Final = get_args(Action)
 ON_LINK_LOSS: Final = get_args(Driver.__annotations__["on_link_loss"])
 NAME: Final = re.compile(r"[a-z][a-z0-9_]{0,39}")
-IMPURE: Final = frozenset({
-    "asyncio", "concurrent", "ctypes", "datetime", "http", "io", "logging", "multiprocessing", "os", "random",
-    "requests", "secrets", "select", "serial", "shutil", "signal", "socket", "sqlite3", "ssl", "subprocess", "sys",
-    "tempfile", "threading", "time", "urllib", "uuid",
-})  # fmt: skip
-CALLS: Final = frozenset({"eval", "exec", "open", "print", "input", "__import__", "compile"})
+OTHER_OPTIONS: Final[tuple[Any, ...]] = (1, 2, 7, 60, 250, 1000, "1", "2", "B")
+"""Values that options may have."""
 JUNK: Final[tuple[Any, ...]] = (None, [], {}, "", "nonsense", -1, 0, 10**30, math.nan, True, b"\x00", 1e308)
 
 
@@ -192,7 +187,7 @@ def times(case: Case) -> Finding:
         raise DriverFaultError(f"wake = {shown(d.wake)}", do="give the wake-up bytes as bytes: b'...'")
     if not d.wake and (d.wake_after_ns or d.wake_wait_ns):
         raise DriverFaultError("times for wake-up bytes, but no wake-up bytes", do="set wake")
-    asked = _all_requests(d)
+    asked = all_requests(d)
     for request in asked:
         if not MILLISECOND <= request.timeout_ns <= 120 * SECOND:
             raise DriverFaultError(
@@ -217,7 +212,8 @@ def times(case: Case) -> Finding:
     return passed("times", f"every {d.interval_ns / 1e9:g} s, silent after {d.stale_after_ns / 1e9:g} s")
 
 
-def _all_requests(driver: Driver) -> list[Request]:
+def all_requests(driver: Driver) -> list[Request]:
+    """Return every request of a driver, those of its actions included."""
     poll = driver.poll()
     found = [] if poll is None else [poll] if isinstance(poll, Request) else list(poll)
     found += [r for r in (driver.identify(), driver.start_stream()) if r is not None]
@@ -268,6 +264,24 @@ def _can(d: Driver, action: Action) -> None:
                 f"would send {shown(given.data)} for {action} to {value}",
                 do="raise DriverError for a value that is not a finite number",
             )
+    _distinct(d, action)
+
+
+def _distinct(d: Driver, action: Action) -> None:
+    """Check that other values of an action give other requests: no sign or fraction is lost, no limit is passed."""
+    if action not in TRIED:
+        return
+    for one, other in ((TRIED[action], -TRIED[action]), (TRIED[action], TRIED[action] + 0.5)):
+        sent = [called(f"action({action!r}, {v})", partial(d.action, action, v), DriverError) for v in (one, other)]
+        if None not in sent and sent[0].data == sent[1].data:
+            raise DriverFaultError(
+                f"sends {shown(sent[0].data)} for {action} to {one:g} and to {other:g}",
+                do="send the value as it is, or raise DriverError for one that the instrument cannot have",
+            )
+    if called(f"action({action!r}, 1e300)", partial(d.action, action, 1e300), DriverError) is not None:
+        raise DriverFaultError(
+            f"would send {action} to 1e300", do="raise DriverError for a value beyond the limits of the instrument"
+        )
 
 
 def _cannot(d: Driver, action: Action) -> None:
@@ -306,11 +320,12 @@ def options(case: Case) -> Finding:
 
 def _option_names(driver: Driver) -> list[str]:
     names = {*driver.options, *getattr(getattr(driver, "tables", None), "options", ())}
-    try:
-        source = inspect.getsource(type(driver))
-    except (OSError, TypeError):
-        source = ""
-    names |= set(re.findall(r"options(?:\.get\(|\[)\s*[\"'](\w+)[\"']", source))
+    for own in type(driver).__mro__[: type(driver).__mro__.index(Driver)]:
+        try:
+            source = inspect.getsource(own)
+        except (OSError, TypeError):
+            continue
+        names |= set(re.findall(r"options(?:\.get\(|\[)\s*[\"'](\w+)[\"']", source))
     return sorted(names - {DESCRIPTION})
 
 
@@ -321,57 +336,18 @@ def digest(case: Case) -> Finding:
         raise DriverFaultError("the digest changes from driver to driver", a, b, do="leave digest() as it is")
     if re.fullmatch(r"[0-9a-f]{64}", a) is None:
         raise DriverFaultError(f"the digest is {shown(a)}", do="SHA-256 as 64 hex digits; leave digest() as it is")
+    for name in _option_names(case.driver):
+        others = []
+        for value in OTHER_OPTIONS:
+            try:
+                others.append(remade(case.driver, {**case.driver.options, name: value}).digest())
+            except Exception:  # noqa: BLE001, S112 - the check `options` judges it
+                continue
+        if len(others) > 1 and set(others) == {a}:
+            raise DriverFaultError(
+                f"the digest is the same for other values of the option {name}", do="leave digest() as it is"
+            )
     return passed("digest", a[:16])
-
-
-def imports(case: Case) -> Finding:
-    """Check that a Python driver imports no clock, no IO and no random numbers."""
-    module = inspect.getmodule(type(case.driver))
-    if module is None or module.__name__.startswith("daq."):
-        raise NotApplicableError("a description file has no code")
-    try:
-        source = inspect.getsource(type(case.driver) if module.__name__.startswith("tests.") else module)
-    except OSError:
-        raise NotApplicableError("its source is not available") from None
-    wrong = sorted(_impure(ast.parse(inspect.cleandoc(source) if source[:1].isspace() else source)))
-    if wrong:
-        raise DriverFaultError(
-            f"uses {', '.join(wrong)}",
-            do="a driver must be pure: only the exchange uses clocks, ports and random numbers",
-        )
-    return passed("imports", "no clock, no IO, no random numbers")
-
-
-def _impure(tree: ast.Module) -> set[str]:
-    found: set[str] = set()
-    for node in ast.walk(tree):
-        names: list[str] = []
-        if isinstance(node, ast.Import):
-            names = [a.name for a in node.names]
-        elif isinstance(node, ast.ImportFrom):
-            names = [node.module or ""]
-        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in CALLS:
-            found.add(f"{node.func.id}()")
-        elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in IMPURE:
-            found.add(f"{node.value.id}.{node.attr}")
-        for name in names:
-            if name.partition(".")[0] in IMPURE:
-                found.add(name)
-            elif name.startswith("daq.") and not name.startswith(("daq.core", "daq.testing", "daq.descriptions")):
-                found.add(f"{name} (drivers may import daq.core only)")
-    return found
-
-
-def quiet(case: Case) -> Finding:
-    """Check that the driver prints nothing."""
-    with printed() as out:
-        driver = case.make()
-        _all_requests(driver)
-        for line in (b"", b"?", *(e.frame for e in (case.talk.examples[:50] if case.talk else ()))):
-            driver.decode(line, None)
-    if out.getvalue():
-        raise DriverFaultError("prints", shown(out.getvalue()), do="remove it: the screen belongs to the run")
-    return passed("quiet", "prints nothing")
 
 
 def known_faults() -> frozenset[str]:

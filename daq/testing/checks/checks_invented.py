@@ -1,7 +1,7 @@
 """Checks that every value comes from its own line: none is invented, repeated, or given by a line without a number."""
 
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Final
 
 from daq.core.driver import Decoded, Driver, Reject
@@ -11,9 +11,9 @@ from daq.testing.talk import Example, is_reading, values_of
 
 MOST_LINES: Final = 40
 NO_NUMBERS: Final = (
-    b"-----", b"--.--", b"_____", b"+++++", b"*****", b"?????", b"=====", b".....", b"OL", b"0L", b"OVER", b"UNDER",
-    b"OFL", b"ERR", b"Err", b"E-1", b"---.-", b"HHHH", b"LLLL", b"HI", b"LO", b"OPEN", b"none", b"NAN", b"INF",
-    b"     ", b"",
+    b"--", b"---", b"----", b"-----", b"--.--", b"_____", b"+++++", b"*****", b"?????", b"=====", b".....", b"OL",
+    b"0L", b"OVER", b"UNDER", b"OFL", b"ERR", b"Err", b"E-1", b"---.-", b"HHHH", b"LLLL", b"HI", b"LO", b"OPEN",
+    b"none", b"NAN", b"INF", b"     ", b"",
 )  # fmt: skip
 """Texts that instruments show in place of a number (common practice, no source)."""
 _DIGITS: Final = re.compile(
@@ -27,9 +27,11 @@ def from_the_line(case: Case) -> Finding:
     driver = case.make()
     lines = _good(case)
     tried = 0
+    places: list[dict[int, frozenset[int]]] = []
     for e in lines:
-        for channel in values_of(e.meaning):
-            tried += _depends(case, driver, e, channel)
+        digits = {channel: _digits_of(case, driver, e, channel) for channel in values_of(e.meaning)}
+        places.append(digits)
+        tried += sum(map(bool, digits.values()))
         for line in _without_number(case, driver, e):
             tried += 1
             meaning = decode(driver, line[0], e.asked)
@@ -40,6 +42,7 @@ def from_the_line(case: Case) -> Finding:
                     shown(line[0]),
                     do="give None with a fault (over_range, probe, ...), or Reject: never a number for a text",
                 )
+    _apart(driver, places)
     return passed("from the line", f"{tried} values and texts")
 
 
@@ -53,50 +56,92 @@ def _good(case: Case) -> list[Example]:
     return list(found.values())[:MOST_LINES]
 
 
-def _depends(case: Case, driver: Driver, e: Example, channel: int) -> bool:
-    """Check that another digit gives another value of a channel; return False where no line with one is accepted."""
+def _digits_of(case: Case, driver: Driver, e: Example, channel: int) -> frozenset[int]:
+    """Return the places of the digits that change the value of a channel, or its faults.
+
+    Raises:
+        DriverFaultError: the value does not depend on any digit.
+    """
     accepted = False
-    for line in _other_digits(e.frame):
-        meaning = decode(driver, case.sealed(line), e.asked)
-        if isinstance(meaning, Reject) or not is_reading(meaning):
-            continue
-        if getattr(meaning, "faults", ()) or values_of(meaning).get(channel) != values_of(e.meaning)[channel]:
-            return True
-        accepted = True
+    found: set[int] = set()
+    # A number in hexadecimal may have no digit, as FFAE.
+    for others in (_other_digits, _other_letters):
+        for at, line in others(e.frame) if not found else ():
+            meaning = decode(driver, case.sealed(line), e.asked)
+            if isinstance(meaning, Reject) or not is_reading(meaning):
+                continue
+            if getattr(meaning, "faults", ()) or values_of(meaning).get(channel) != values_of(e.meaning)[channel]:
+                found.add(at)
+            accepted = True
     value, name = values_of(e.meaning)[channel], driver.channels[channel].name
-    if accepted or (is_text(e.frame) and not _DIGITS.search(e.frame)):
+    if not found and (accepted or (is_text(e.frame) and not _DIGITS.search(e.frame))):
         raise DriverFaultError(
             f"{name} = {value:g} does not come from the line: no digit of it has an effect on the value",
             shown(e.frame),
             do="give None with a fault where the line has no number; a driver repeats and invents no value",
         )
-    return False
+    return frozenset(found)
 
 
-def _other_digits(frame: bytes) -> Iterator[bytes]:
-    """Yield the line with one digit replaced, for each digit in turn; in a packet of bytes one bit of each byte."""
+def _apart(driver: Driver, places: Sequence[dict[int, frozenset[int]]]) -> None:
+    """Check that no two channels have their values from the same digits in every line."""
+    both = [own for own in places if len(own) > 1]
+    for one in range(len(driver.channels)):
+        for other in range(one):
+            shared = [own for own in both if own.get(one) and own.get(other)]
+            if shared and all(own[one] == own[other] for own in shared):
+                raise DriverFaultError(
+                    f"{driver.channels[other].name} and {driver.channels[one].name} come from the same digits",
+                    do="give each channel its own number; derive other quantities in the method",
+                )
+
+
+def _other_digits(frame: bytes) -> Iterator[tuple[int, bytes]]:
+    """Yield place and line with one digit replaced, each in turn; in a packet of bytes with one bit of each byte."""
     if not is_text(frame):
         for at, byte in enumerate(frame):
-            yield frame[:at] + bytes([byte ^ 1]) + frame[at + 1 :]
+            yield at, frame[:at] + bytes([byte ^ 1]) + frame[at + 1 :]
         return
     for found in _DIGITS.finditer(frame):
         for at in range(found.start(), found.end()):
-            yield frame[:at] + (b"4" if frame[at : at + 1] == b"5" else b"5") + frame[at + 1 :]
+            yield at, frame[:at] + (b"4" if frame[at : at + 1] == b"5" else b"5") + frame[at + 1 :]
+
+
+def _other_letters(frame: bytes) -> Iterator[tuple[int, bytes]]:
+    """Yield place and line with one hexadecimal letter replaced, where it is not among digits."""
+    for at, byte in enumerate(frame if is_text(frame) else b""):
+        if byte in b"ABCDEF":
+            yield at, frame[:at] + (b"A" if byte == 0x42 else b"B") + frame[at + 1 :]
 
 
 def _without_number(case: Case, driver: Driver, e: Example) -> Iterator[tuple[bytes, int]]:
     """Yield lines with a text in the place of a number, each with the index of the channel that the number gives."""
     values = values_of(e.meaning)
+    given: dict[tuple[int, int], int] = {}
     for found in _NUMBER.finditer(e.frame) if is_text(e.frame) else ():
         at = found.end() - 1
         other = e.frame[:at] + (b"4" if e.frame[at : at + 1] == b"5" else b"5") + e.frame[at + 1 :]
         changed = values_of(decode(driver, case.sealed(other), e.asked))
         for channel, value in values.items():
             if channel in changed and changed[channel] != value:
-                for text in NO_NUMBERS:
+                given[found.span()] = channel
+                for text in (*NO_NUMBERS, *_garbled(found[0])):
                     if not text.strip() and any(_NUMBER.search(part) for part in _neighbours(e.frame, found)):
                         continue  # a column that is left out is another line, not a text in place of a number
                     yield case.sealed(e.frame[: found.start()] + text + e.frame[found.end() :]), channel
+    for text in NO_NUMBERS if len(given) > 1 else ():
+        line = e.frame
+        for start, stop in sorted(given, reverse=True):
+            line = line[:start] + text + line[stop:]
+        yield from ((case.sealed(line), channel) for channel in set(given.values()) if text.strip())
+
+
+def _garbled(number: bytes) -> Iterator[bytes]:
+    """Yield a number with a sign of its display that is no digit: in place of a digit, or between two."""
+    for at in range(len(number)):
+        if number[at : at + 1].isdigit():
+            yield from (number[:at] + sign + number[at + 1 :] for sign in (b"?", b"O", b"l", b"_", b"*"))
+            yield number[: at + 1] + b"_" + number[at + 1 :]
 
 
 def _neighbours(frame: bytes, found: "re.Match[bytes]") -> tuple[bytes, bytes]:

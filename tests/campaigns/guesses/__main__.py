@@ -19,6 +19,9 @@ def main(given: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--seed", type=int, default=1, help="seed of the first capture; each next one has the next seed"
     )
+    parser.add_argument(
+        "--kit-every", type=int, default=4, help="the kit checks each such capture, and each with a wrong value (4)"
+    )
     parser.add_argument("--only", nargs="+", choices=NAMES, default=NAMES, help="names of drivers (all)")
     args = parser.parse_args(given)
     wrong = 0
@@ -27,7 +30,7 @@ def main(given: Sequence[str] | None = None) -> int:
             continue
         counts: Counter[str] = Counter()
         for seed in range(args.seed, args.seed + args.captures):
-            verdict = judged(driver, options, kind, simulator, seed)
+            verdict = judged(driver, options, kind, simulator, seed, kit=seed % args.kit_every == 0)
             counts[verdict.outcome] += 1
             if verdict.outcome == "wrong":
                 wrong += 1

@@ -1,20 +1,74 @@
 """Tell for one mutant whether the capture of its instrument, with notes of the display, refuses it."""
 
+import copy
 import random
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 from daq.app.setup.driver_choice import chosen_driver
-from daq.core.driver import Driver
+from daq.core.driver import Driver, Values
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, Piece
-from daq.descriptions.load import check_description
+from daq.descriptions.load import check_description, load_description
 from daq.testing import check_driver
-from daq.testing.checks.checks_values import values_of
-from daq.testing.talk import is_reading, record, transcribe
+from daq.testing.bench import Simulator
+from daq.testing.talk import Example, is_reading, record, requests_of, transcribe, values_of
 from tests.campaigns.guesses.captures import Person
 from tests.campaigns.guesses.judge import simulated
+from tests.campaigns.mutants.changes import mutants
+from tests.campaigns.mutants.reasons import reason
+from tests.support.dialects.instruments import DIALECTS, FOLDER
+from tests.support.instruments.built_in import BUILT_IN
+from tests.support.instruments.driver_cases import CASES
 
 SPOKEN = {"[pH]": "pH", "/min": "1/min"}
+MOST_NOTES = 150
+Tables = dict[str, Any]
+
+
+@dataclass(slots=True)
+class Judged:
+    """Outcome for one description.
+
+    Attributes:
+        killed: key, change and check of each mutant that is refused.
+        survivors: key, change, reason and difference of each other one.
+    """
+
+    killed: list[tuple[str, str, str]] = field(default_factory=list)
+    survivors: list[tuple[str, str, str, str]] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """A description with a simulator: its tables, the options of its driver, and its capture."""
+
+    raw: Tables
+    options: dict[str, Any]
+    capture: Callable[[], Capture]
+
+
+def _built_in(driver: str, options: dict[str, Any], kind: str, given: dict[str, Any]) -> Instrument:
+    return Instrument(
+        copy.deepcopy(dict(BUILT_IN[driver].raw)), options, lambda: noted_capture(driver, options, kind, given)
+    )
+
+
+def _dialect(name: str, make: Callable[..., Simulator], options: dict[str, Any]) -> Instrument:
+    description = load_description(FOLDER / f"{name}.toml")
+
+    def capture() -> Capture:
+        return with_notes(description.driver(options), record(description.driver(options), make(seed=7), readings=40))
+
+    return Instrument(copy.deepcopy(dict(description.raw)), options, capture)
+
+
+INSTRUMENTS: dict[str, Instrument] = {
+    name: _built_in(name, *rest) for name, *rest in reversed(CASES) if name in BUILT_IN
+} | {name: _dialect(name, make, options) for name, (make, options) in DIALECTS.items() if "," not in name}
+"""Every built-in description, and those of dialects: frames of bytes, blocks of lines, several readings in a line."""
 
 
 def noted_capture(driver: str, options: dict[str, Any], kind: str, given: dict[str, Any]) -> Capture:
@@ -31,30 +85,94 @@ def noted_capture(driver: str, options: dict[str, Any], kind: str, given: dict[s
 
 
 def with_notes(driver: Driver, capture: Capture) -> Capture:
-    """Return the capture with the display's text behind each piece that completes a reading without fault."""
+    """Return the capture with the display's text behind each piece that completes a reading, where it has changed."""
     out, polls = Capture(about=dict(capture.about)), driver.poll()
     size = len(polls) if isinstance(polls, tuple) else 1
+    shown: list[str] = []
     for piece in capture.pieces:
         out.pieces.append(piece)
-        if piece.way != "<":
+        if piece.way != "<" or len(shown) >= MOST_NOTES:
             continue
         examples = [e for e in transcribe(driver, out, "").examples[-size:] if is_reading(e.meaning)]
         values: dict[int, float] = {}
         for e in examples:
             values |= values_of(e.meaning)
-        if len(values) == len(driver.channels) and len(out.pieces) < 240:
-            units = [SPOKEN.get(c.unit, c.unit) for c in driver.channels]
-            text = "  ".join(f"{values[i]:.6f} {unit}".replace(" 1", "") for i, unit in enumerate(units))
+        units = {i: SPOKEN.get(driver.channels[i].unit, driver.channels[i].unit) for i in sorted(values)}
+        text = "  ".join(f"{values[i]:.6f} {unit}".replace(" 1", "") for i, unit in units.items())
+        if len(examples) == size and values and text not in shown[-1:]:
             out.pieces.append(Piece(piece.t, "=", text.encode()))
+            shown.append(text)
     return out
 
 
-def killed_by(tables: dict[str, Any], options: dict[str, Any], capture: Capture) -> set[str]:
-    """Return "loading", or the names of the failed checks of the kit; none for a survivor."""
+@cache
+def capture_of(name: str) -> Capture:
+    """Return the capture of an instrument with its notes."""
+    return INSTRUMENTS[name].capture()
+
+
+def killed_by(tables: Tables, options: dict[str, Any], capture: Capture, ignored: frozenset[str] = frozenset()) -> str:
+    """Return "loading", or the name of the first check of the kit that fails; "" for a survivor."""
     try:
         description = check_description(tables)
         description.driver(options)
     except SettingError:
-        return {"loading"}
-    report = check_driver(lambda: description.driver(options), capture=capture)
-    return {f.name for f in report.failed}
+        return "loading"
+    report = check_driver(lambda: description.driver(options), capture=capture, until_failed=True, accepted=ignored)
+    return next((f.name for f in report.failed if f.name not in ignored), "")
+
+
+def judged(name: str, every: int = 1) -> Judged:
+    """Return the outcome of every n-th mutant of a description."""
+    one = INSTRUMENTS[name]
+    capture = capture_of(name)
+    # The time at which a simulated answer arrives in a stream is none of a real line.
+    accepted = frozenset({"times"}) if killed_by(one.raw, one.options, capture) == "times" else frozenset()
+    fails = killed_by(one.raw, one.options, capture, accepted)
+    if fails:
+        raise AssertionError(f"{name}: the description itself fails: {fails}")
+    out = Judged()
+    for number, (key, what, tables) in enumerate(mutants(one.raw)):
+        if number % every or same_meaning(tables, one.raw):
+            continue
+        check = killed_by(tables, one.options, capture, accepted)
+        if check:
+            out.killed.append((key, what, check))
+        else:
+            out.survivors.append((key, what, reason(key, what, one.raw), difference(tables, name)))
+    return out
+
+
+def same_meaning(tables: Tables, raw: Tables) -> bool:
+    """Return True where a mutant is the same description: a key has its default."""
+    try:
+        return check_description(tables).tables == check_description(raw).tables
+    except SettingError:
+        return False
+
+
+def difference(tables: Tables, name: str) -> str:
+    """Return what a mutant reads otherwise in the capture: values, rejections, faults, answers; "" where it reads the capture alike."""
+    one = INSTRUMENTS[name]
+    ours, other = (check_description(t).driver(one.options) for t in (one.raw, tables))
+    found = []
+    names = [[c.name for c in driver.channels] for driver in (ours, other)]
+    for e, f in zip(*(transcribe(d, capture_of(name), "").examples for d in (ours, other)), strict=False):
+        if e.meaning == f.meaning and e.frame == f.frame:
+            continue
+        before, now = _named(e, names[0]), _named(f, names[1])
+        if any(before.get(name) != value for name, value in now.items()):
+            found.append("values")
+        elif before != now:
+            found.append("rejections")
+        elif getattr(e.meaning, "faults", None) != getattr(f.meaning, "faults", None) or isinstance(f.meaning, Values):
+            found.append("faults")
+        else:
+            found.append("answers")
+    if requests_of(ours) != requests_of(other):
+        found.append("requests")
+    return ", ".join(dict.fromkeys(found))
+
+
+def _named(e: Example, names: list[str]) -> dict[str, float]:
+    return {names[i]: value for i, value in values_of(e.meaning).items()}

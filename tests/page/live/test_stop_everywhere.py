@@ -63,15 +63,28 @@ def test_each_other_screen_of_a_paired_browser_stops_its_bench(works_here, brows
     context.add_init_script(SAID)
     tab = works.opened(context, path)
     assert tab.evaluate(STOP_ON_TOP)
-    tab.locator("button.stop").tap()
-    tab.wait_for_url("**/bench/bench-1")
-    until(tab, "window.lines?.at(-1) === 'still'")
-    assert tab.evaluate("window.lines") == ["taken", "still"]
+    address, line = tab.url, tab.locator("[data-paired] [data-live-part=stop]")
+    tab.locator("[data-form=paired-stop] button.stop").tap()
+    expect(line).to_contain_text(T("bench.stop.still"))
     assert not works.lab.bench.turning
+    assert tab.url == address
     works.until_stage("verdict")
     # Loaded again, the screen does not repeat it.
     tab.reload()
-    expect(tab.locator("[data-live-part=stop]")).to_be_hidden()
+    expect(line).to_be_hidden()
+    context.close()
+
+
+def test_without_scripts_the_stop_of_another_screen_goes_to_the_screen_of_its_bench(works_here, browser):
+    works = works_here
+    works.begin("lasts")
+    context = works.visitor(browser, paired="bench-1", java_script_enabled=False)
+    tab = works.opened(context, "/log-in")
+    tab.locator("button.stop").tap()
+    tab.wait_for_url("**/bench/bench-1")
+    expect(tab.locator("[data-live-part=stop]")).to_contain_text(T("bench.stop.taken"))
+    works.until_stage("verdict")
+    assert not works.lab.bench.turning
     context.close()
 
 

@@ -97,7 +97,7 @@ class Works:
         page: the page's process; its address stays when it is started again.
     """
 
-    def __init__(self, lab: Lab) -> None:
+    def __init__(self, lab: Lab, *, interval_ms: int = 500) -> None:
         self.lab = lab
         self._numbers = itertools.count(1)
         with socket.socket() as free:
@@ -107,7 +107,7 @@ class Works:
         self.cable = Cable(self.port)
         for bench in lab.instruments:
             path = lab.config / "instruments" / f"{bench}.toml"
-            path.write_text(path.read_text().replace("interval_ms = 100", "interval_ms = 500"))
+            path.write_text(path.read_text().replace("interval_ms = 100", f"interval_ms = {interval_ms}"))
         for name, text in METHODS.items():
             (lab.config / "methods" / f"{name}.toml").write_text(text)
             limits = LIMITS if name == "quick" else ""
@@ -233,8 +233,8 @@ class Works:
 
 
 @contextmanager
-def works(folder: Path) -> Iterator[Works]:
-    """Run a works for the time of a context."""
+def works(folder: Path, *, interval_ms: int = 500) -> Iterator[Works]:
+    """Run a works for the time of a context; `interval_ms` is the time between two polls in simulated ms."""
     simulators = Simulators(folder, scale=SCALE)
     more = ("--fluid", "reference-b", "--geometry", "coaxial-15", "--temperature", "25", "--seed", "3")
     third = Simulator(folder, "bench-3", "rotational", "--serial", "R-1044", *more, scale=simulators.scale)
@@ -242,7 +242,7 @@ def works(folder: Path) -> Iterator[Works]:
     simulators.all["bench-3"] = third
     lab = Lab(folder, simulators, benches=3)
     try:
-        made = Works(lab)
+        made = Works(lab, interval_ms=interval_ms)
         try:
             yield made
         finally:

@@ -21,6 +21,7 @@ CASES = [
     ("multimeter-resistance", {}, "multimeter", {"function": "resistance"}),
     ("multimeter-voltage", {}, "multimeter", {}),
     ("ph-meter", {}, "ph-meter", {}),
+    ("printer-port", {}, "printer-scale", {"every": 2.0}),
     ("rotational", {}, "rotational", {}),
     ("rotational", {"mode": "stream"}, "rotational", {}),
     ("scpi-thermometer", {}, "scpi-thermometer", {}),

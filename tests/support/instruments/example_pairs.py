@@ -9,6 +9,7 @@ from tests.support.runs.examples import example
 
 INSTRUMENTS = {
     "balance-1": ("balance", {}),
+    "scale-1": ("printer-scale", {}),
     "ph-1": ("ph-meter", {}),
     "thermo-1": ("thermometer", {}),
     "thermo-2": ("scpi-thermometer", {}),

@@ -68,7 +68,7 @@ def main(
     here = argv.index("--")
     switches = _parser().parse_args(argv[:here])
     from daq.app.cli import main as daq_main
-    from daq.app.cli.measuring import run, serve
+    from daq.app.cli.measuring import run_alone, serve
 
     if switches.driver_fault:
         break_driver(switches.driver_fault)
@@ -81,7 +81,7 @@ def main(
             full.supervisor = supervisor
         return supervisor
 
-    for command in (serve, run):
+    for command in (serve, run_alone):
         command.SystemClock = functools.partial(make_clock, switches.scale)  # type: ignore[attr-defined]
         command.Supervisor = make_supervisor  # type: ignore[attr-defined]
     return daq_main(argv[here + 1 :])

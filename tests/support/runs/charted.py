@@ -45,7 +45,10 @@ EMPTY_RESULT: dict[str, Any] = {
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One run of a sample; `changes` replace parts of its result, `corrected` is the value of a correction."""
+    """One run of a sample; `changes` replace parts of its result, `corrected` is the value of a correction.
+
+    With a `topic` each result has a message.
+    """
 
     sample: str
     value: float | None
@@ -55,6 +58,7 @@ class Measured:
     simulated: bool = False
     changes: dict[str, Any] = field(default_factory=dict)
     corrected: dict[str, Any] | None = None
+    topic: str = ""
 
 
 def run_id(number: int) -> str:
@@ -139,7 +143,8 @@ def _store(access: Access, number: int, run: Measured, utc_ns: int, first: Any, 
     def built(data: dict[str, Any]) -> Any:
         def build(_sequence: int, head: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
             origin = {"run": name, "audit_head": head.head, "journal_digest": digest}
-            return json.dumps(data | {"origin": origin}, sort_keys=True, ensure_ascii=False), []
+            text = json.dumps(data | {"origin": origin}, sort_keys=True, ensure_ascii=False)
+            return text, [Outgoing(run.topic, text.encode())] if run.topic else []
 
         return build
 

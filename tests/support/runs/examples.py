@@ -102,6 +102,7 @@ def kept(
         longest_interval_ns=100_000_000,
         completeness=1.0,
         rule=rule,
+        event_interval_ns=100_000_000 if at == "event" else 0,
     )
 
 

@@ -11,9 +11,9 @@ from pathlib import Path
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Audit, BeginRun, Conclude, EndRun, RegisterMethod
-from daq.core.journal import CRC, HEAD, RECEIVED
-from daq.core.journal import HEADER as HEADER_KIND
-from daq.core.journal_block import Block, chain
+from daq.core.journal import RECEIVED
+from daq.core.journal_block import CRC, HEAD, Block, chain
+from daq.core.journal_block import HEADER as HEADER_KIND
 
 T0 = 1_760_000_000_000_000_000
 SECOND = 1_000_000_000

@@ -10,8 +10,7 @@ from typing import Any, Final
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.stored import Entry, Row, Stored
 from daq.core.errors import JournalError
-from daq.core.journal import CRC, EFFECT, HEAD, HEADER
-from daq.core.journal_block import chain
+from daq.core.journal_block import CRC, EFFECT, HEAD, HEADER, chain
 
 _KEPT: Final = b"Kept "
 

@@ -18,6 +18,10 @@ from daq.core.errors import StoreError
 DO: Final = (
     "keep the file, and read another copy of this archive; the database has results, kept values and audit trail"
 )
+NO_DIGEST: Final = (
+    "has no digest file beside it, so completeness cannot be shown: rows that were removed together leave no trace in "
+    "it; put its .sha256 file beside it, or check it with its database"
+)
 MOST_SHOWN: Final = 50
 """Largest number of disagreements that are shown one by one."""
 
@@ -50,7 +54,7 @@ def check_archive(path: Path, database: Path | None = None) -> list[Finding]:
         sha256 = sha256_of(path, from_medium=True)
     except OSError as error:
         return [Finding(False, name, f"cannot be read: {error.strerror}", DO)]
-    findings = check_bytes(path, sha256)
+    findings = check_bytes(path, sha256, alone=database is None)
     try:
         with Stored(path) as stored:
             findings += check_contents(stored, name)
@@ -63,14 +67,14 @@ def check_archive(path: Path, database: Path | None = None) -> list[Finding]:
     return findings
 
 
-def check_bytes(path: Path, sha256: str) -> list[Finding]:
-    """Compare the SHA-256 of an archive with the digest in the file beside it."""
+def check_bytes(path: Path, sha256: str, *, alone: bool = True) -> list[Finding]:
+    """Compare the SHA-256 of an archive with the digest in the file beside it; `alone`: no database has it, too."""
     try:
         stated = stated_digest(path)
     except StoreError as error:
         return [Finding(False, path.name, str(error), DO)]
     if not stated:
-        say = f"SHA-256 {sha256}; no file beside it states what it must be"
+        say = f"{NO_DIGEST} (SHA-256 {sha256})" if alone else f"SHA-256 {sha256}; no digest file is beside it"
         return [Finding(True, path.name, say)]
     if stated != sha256:
         say = f"was changed after it was written: its SHA-256 is {sha256}, and the file beside it states {stated}"

@@ -79,6 +79,11 @@ def digest_path(path: Path) -> Path:
     return path.with_name(path.name + ".sha256")
 
 
+def has_digest(path: Path) -> bool:
+    """Return whether the file with the digest of an archive is beside it."""
+    return digest_path(path).exists()
+
+
 def write_digest(path: Path, sha256: str, step: Step = no_step) -> None:
     """Write the digest of an archive beside it, in the form of `sha256sum`, whole or not at all."""
     target = digest_path(path)

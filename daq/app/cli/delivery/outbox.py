@@ -10,8 +10,6 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, print_json
 from daq.app.cli.printing import hung, terminal_columns
-from daq.app.daemon.control import ask
-from daq.app.daemon.protocol import AskStatus, StatusAnswer
 from daq.app.delivery.resending import SHOWN, OutboxView, outbox_view
 from daq.app.screens.tables import table
 from daq.app.screens.text import plain, span
@@ -51,6 +49,9 @@ def _daemon(state: Path) -> BrokerState | None:
         socket = daemon_socket(state)
         if socket is None:
             return None
+        from daq.app.daemon.control import ask  # without a daemon nothing is asked
+        from daq.app.daemon.protocol import AskStatus, StatusAnswer
+
         broker = ask(socket, AskStatus(), StatusAnswer).status.broker
     except DaqError as error:
         return BrokerState(trouble=str(error))

@@ -3,14 +3,14 @@
 import argparse
 import time
 
-from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json
+from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json, say_more
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.equipment.casefile import MOST_RUNS, Case, CaseInstrument, CaseRun, case_of
 from daq.app.records.checks.audited_checks import Entry
 from daq.app.records.run_rows import marks_of, value_of, verdict_of
 from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.text import local_time, plain, spaced
-from daq.app.setup.moments import bound
+from daq.process.moments import bound
 from daq.quality.digits import NOTHING
 
 
@@ -31,13 +31,17 @@ def run(args: argparse.Namespace) -> int:
         found = case_of(reader, args.lot, limit=args.limit, until_utc_ns=until)
     if args.json:
         print_json(found.as_json())
+        if found.more_samples:
+            say_more(args.limit)
     else:
         _print(found)
     return 0
 
 
 def _print(found: Case) -> None:
-    say(plain(f"lot {found.lot}: {len(found.samples)} samples, {len(found.runs)} runs"))
+    say(plain(f"lot {found.lot}: {len(found.samples) + found.more_samples} samples, {len(found.runs)} runs"))
+    if found.more_samples:
+        say(f"{found.more_samples} of the samples, and what is about them, are left out: go on with a greater --limit")
     if found.examined_from_utc_ns is not None:
         first = local_time(found.examined_from_utc_ns)
         say(f"runs before {first}, and what is about them, are left out; older ones: --until {first!r}")

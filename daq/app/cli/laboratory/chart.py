@@ -98,10 +98,9 @@ def _check(args: argparse.Namespace) -> None:
 
 
 def _charts(args: argparse.Namespace) -> list[Chart]:
-    catalogue = Catalogue.load(config_dir(args.config))
     with open_reader(args) as reader:
         if args.product:
-            product = catalogue.product(args.product)
+            product = Catalogue.load(config_dir(args.config), "products").product(args.product)
             return product_charts(
                 reader,
                 product,

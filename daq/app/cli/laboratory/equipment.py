@@ -100,7 +100,7 @@ def _values(args: argparse.Namespace) -> list[dict[str, Any]]:
 
 
 def _list(args: argparse.Namespace) -> int:
-    catalogue = Catalogue.load(config_dir(args.config))
+    catalogue = Catalogue.load(config_dir(args.config), "instruments")
     with open_reader(args) as reader:
         lines = inventory(catalogue, reader, time.time_ns())
     if args.json:
@@ -119,7 +119,7 @@ def _row(line: Line) -> list[str]:
 
 
 def _show(args: argparse.Namespace) -> int:
-    catalogue = Catalogue.load(config_dir(args.config))
+    catalogue = Catalogue.load(config_dir(args.config), "instruments")
     with open_reader(args) as reader:
         piece = named_piece(catalogue, reader, args.piece)
         lines = [line for line in inventory(catalogue, reader, time.time_ns()) if line.piece == piece.name]

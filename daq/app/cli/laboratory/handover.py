@@ -2,10 +2,10 @@
 
 import argparse
 import time
-from typing import Any
+from typing import Any, Final
 
 from daq.adapters.paths import config_dir
-from daq.app.cli.common import open_reader, print_json
+from daq.app.cli.common import count_of, open_reader, print_json, say_more
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.bench.handing_over import left_over
@@ -23,6 +23,8 @@ WORDS = {
     "control": "control that has not passed",
 }
 """Words of a thing that a shift leaves."""
+LISTED: Final = 50
+"""Number of open things that are listed where no other number is asked for."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -33,6 +35,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help="record the list as handed over; level, zero and required controls are due again",
     )
     parser.add_argument("--remark", default="", metavar="TEXT", help="a text for the next shift (with --done)")
+    parser.add_argument(
+        "--limit", type=count_of, default=LISTED, metavar="N", help=f"list at most N of them ({LISTED})"
+    )
     parser.add_argument("--json", action="store_true", help="print JSON")
     identity_arguments(parser)
 
@@ -44,9 +49,13 @@ def run(args: argparse.Namespace) -> int:
         found = perform(args, "handover", {"remark": args.remark})["listed"]
     else:
         with open_reader(args) as reader:
-            found = [encode(f) for f in left_over(reader, Catalogue.load(config_dir(args.config)), time.time_ns())]
+            catalogue = Catalogue.load(config_dir(args.config), "instruments", "products")
+            found = [encode(f) for f in left_over(reader, catalogue, time.time_ns())]
+    shown = found[: args.limit]
     if args.json:
-        print_json(found)
+        print_json(shown)
+        if len(found) > len(shown):
+            say_more(args.limit)
         return 0
     if not found:
         say("nothing is open")
@@ -59,9 +68,11 @@ def run(args: argparse.Namespace) -> int:
                 f["run"][:8],
                 local_time(f["since_utc_ns"]) if f["since_utc_ns"] else "",
             ]
-            for f in found
+            for f in shown
         ]
         print_table(["open", "bench", "sample", "run", "since"], rows)
+        if len(found) > len(shown):
+            say(f"and {len(found) - len(shown)} more: go on with a greater --limit")
     if args.done:
         say("the shift is handed over; level, zero and required controls are due at every bench")
     return 0

@@ -2,7 +2,7 @@
 
 import argparse
 
-from daq.app.cli.common import open_reader, print_json
+from daq.app.cli.common import open_reader, print_json, say_more
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.equipment.monthly import COUNTED, ReviewCounts, review
 from daq.app.records.transcriptions import NOT_MEASURED
@@ -21,6 +21,8 @@ def run(args: argparse.Namespace) -> int:
         found = review(reader, args.month)
     if args.json:
         print_json(found.as_json())
+        if found.transcribed_count > len(found.transcribed):
+            say_more(len(found.transcribed), "daq day DATE lists the values of one day")
         return 0
     if not found.rows:
         say(f"no runs in {args.month}")
@@ -28,8 +30,8 @@ def run(args: argparse.Namespace) -> int:
         head = ["bench", "person", *(spaced(name) for name in COUNTED)]
         rows = [_row(r) for r in found.rows] + [["all", "", *_numbers(found.total)]]
         print_table(head, rows, right=frozenset(range(2, len(head))))
-    if found.transcribed:
-        say(f"{NOT_MEASURED}: {len(found.transcribed)} values; {found.mismatches} entries of a second person differed")
+    if found.transcribed_count:
+        say(f"{NOT_MEASURED}: {found.transcribed_count} values; {found.mismatches} entries of a second person differed")
     return 0
 
 

@@ -61,6 +61,8 @@ def run(args: argparse.Namespace) -> int:
 
 def lines_of(found: Traced) -> list[tuple[str, str]]:
     """Return all of it in lines, each with the text before it."""
+    from daq.adapters.store.archiving.checking import NO_DIGEST
+
     about = found.about
     out = [(f"DO NOT USE: stored data do not agree: {plain(text)}", "") for text in found.disagreements]
     if about["withdrawn"]:
@@ -73,6 +75,7 @@ def lines_of(found: Traced) -> list[tuple[str, str]]:
         (f"result {s.result} of run {s.run}: give the archive that has this run, too (--archive FILE)", NOT_HERE)
         for s in found.elsewhere
     ]
+    out += [(f"{plain(name)} {NO_DIGEST}", "NOT KNOWN TO BE COMPLETE: ") for name in found.without_digest]
     out.append((f"{plain(about['title'])}, number {about['number']}", ""))
     simulated = ", SIMULATED" if about["simulated"] else ""
     out.append((f"made on {about['made']['at']} by {plain(about['made']['who'])}{simulated}", "  "))

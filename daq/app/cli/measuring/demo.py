@@ -129,6 +129,10 @@ class _Audience:
     def __init__(self, title: str) -> None:
         self.screen = ShiftScreen(title)
 
+    def keep(self, line: str) -> None:
+        """Show a sentence as long as the demonstration goes on."""
+        self.screen.keep([(plain(line), "")])
+
     def tell(self, line: str) -> None:
         """Show a sentence about what happens."""
         self.screen.add([(plain(line), "")])

@@ -8,26 +8,18 @@ from collections.abc import AsyncIterator, Callable, Coroutine
 from pathlib import Path
 from typing import Final
 
-from daq.adapters.clock import SystemClock
-from daq.adapters.paths import config_dir, database_path, state_dir
-from daq.adapters.store.reading import Reader
+from daq.adapters.paths import config_dir, state_dir
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of
-from daq.app.cli.measuring.serve import publishing, sparkplug
 from daq.app.daemon.control import follow
-from daq.app.daemon.process import served
 from daq.app.daemon.protocol import Answer, Ended, Started, StopRun, Viewed
-from daq.app.daemon.supervisor import Supervisor
-from daq.app.laboratory.ordering import completed
 from daq.app.screens.live import RunScreen, exit_code
 from daq.app.screens.text import called, plain
 from daq.app.setup.catalogue import Catalogue, parts
-from daq.app.setup.orders import RunOrder, with_past_moment
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import LinkError, NotComparableError, SettingError, SettingErrors
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.load import parse
 from daq.methods.files.recipe import Method
-from daq.process.logins import own_login
-from daq.process.logs import set_up_logs
 from daq.process.stop_request import daemon_socket
 
 EXAMPLES: Final = """\
@@ -112,8 +104,9 @@ def run(args: argparse.Namespace) -> int:
             return asyncio.run(_through_daemon(socket, order, screen))
         if wrong:
             raise SettingErrors(wrong)
-        set_up_logs("error", "auto")
-        return asyncio.run(_alone(catalogue, state, order, screen))
+        from daq.app.cli.measuring.run_alone import alone  # with a daemon only the client's part is imported
+
+        return asyncio.run(alone(catalogue, state, order, lambda answers, stop: _show(answers, screen, stop)))
     except NotComparableError:
         raise
     except SettingError as error:
@@ -181,37 +174,6 @@ async def _through_daemon(path: Path, order: RunOrder, screen: RunScreen) -> int
             pass
 
     return await _show(follow(path, order), screen, stop)
-
-
-async def _alone(catalogue: Catalogue, state: Path, order: RunOrder, screen: RunScreen) -> int:
-    order = _completed(catalogue, state, with_past_moment(order, SystemClock().utc_ns()))
-    instrument = catalogue.instrument(order.instrument)
-    only = (instrument.name, *instrument.companions.values())
-    supervisor = Supervisor(
-        catalogue,
-        state,
-        SystemClock(),
-        only=only,
-        publishing=publishing(catalogue),
-        sparkplug=sparkplug(catalogue),
-    )
-    async with served(supervisor) as service:
-
-        async def stop(instrument: str) -> None:
-            supervisor.stop_run(instrument, own_login())
-
-        return await _show(service.handle(order), screen, stop)
-
-
-def _completed(catalogue: Catalogue, state: Path, order: RunOrder) -> RunOrder:
-    """Return an order with its instrument, before any port is opened."""
-    if order.method_id and order.instrument:
-        return order  # the supervisor completes the rest
-    database = database_path(state)
-    if not database.exists():
-        return completed(order, catalogue, None, catalogue.enabled)
-    with Reader(database) as reader:
-        return completed(order, catalogue, reader, catalogue.enabled)
 
 
 class _Stopping:

@@ -13,7 +13,7 @@ from daq.app.records.sheets.day_sheet import COLUMNS, LISTED, DaySheet, OpenWork
 from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.tables import table
 from daq.app.screens.text import local_time, plain
-from daq.app.setup.moments import bound_of_day, span_of_day
+from daq.process.moments import bound_of_day, span_of_day
 
 DAY_NS = 86_400 * 10**9
 
@@ -69,6 +69,9 @@ def text_of(day: str, where: str, sheet: DaySheet, columns: int | None) -> list[
     if sheet.transcribed:
         lines += ["", *hung(NOT_MEASURED, "", columns)]
         lines += [row for t in sheet.transcribed for row in hung(plain(t.words), "  ", columns)]
+        before = sheet.transcribed_count - len(sheet.transcribed)
+        if before:
+            lines += hung(f"and {before} values before them: go on with a greater --limit", "  ", columns)
     lines += [row for text in _open(sheet.open) for row in hung(text, "open now: ", columns)]
     return lines
 

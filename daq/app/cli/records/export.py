@@ -10,9 +10,10 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import RUN_HELP, archive_argument, open_reader, output, wanted_path
 from daq.app.laboratory.named_runs import find_run
-from daq.app.records.history import notes_of, plan_of, raw_journal
+from daq.app.records.history import plan_of, raw_journal
 from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
+from daq.app.records.run_notes import notes_of
 from daq.app.records.sheets.exporting import (
     NOTE_COLUMNS,
     Row,

@@ -5,10 +5,9 @@ import sys
 from typing import Any
 
 from daq.app.cli.common import RUN_HELP, archive_argument, open_reader
-from daq.app.cli.printing import say, terminal_columns
+from daq.app.cli.printing import print_lines, say, terminal_columns
 from daq.app.laboratory.named_runs import find_run
 from daq.app.records.replaying import Recomputed, recompute
-from daq.app.screens.live import print_lines
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.text import called, digits_of, plain
 from daq.app.setup.drivers import Drivers

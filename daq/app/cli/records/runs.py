@@ -12,7 +12,7 @@ from daq.app.records.searching import OUTCOMES, RunSearch, absent, search
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import NOT_MEASURED, of_sample
 from daq.app.screens.text import local_time, plain
-from daq.app.setup.moments import bound
+from daq.process.moments import bound
 from daq.quality.limits import Verdict
 
 EXAMPLES = """\

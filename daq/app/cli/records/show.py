@@ -4,11 +4,11 @@ import argparse
 import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
-from daq.app.cli.common import RUN_HELP, archive_argument, open_reader, print_json, wanted_path
-from daq.app.cli.printing import terminal_columns
+from daq.app.cli.common import RUN_HELP, SHOWN_ID, archive_argument, open_reader, print_json, wanted_path
+from daq.app.cli.printing import print_lines, terminal_columns
 from daq.app.cli.records.budget_lines import budget_lines
 from daq.app.cli.records.change_lines import (
     PIPED_COLUMNS,
@@ -26,13 +26,10 @@ from daq.app.laboratory.named_runs import find_run, find_runs
 from daq.app.laboratory.reporting.tracing import reports_of_run
 from daq.app.records.derived import curve_head, flow_curve, steadiness_lines
 from daq.app.records.history import History, history, raw_journal
-from daq.app.records.replaying import maker
 from daq.app.records.run_rows import entry
 from daq.app.records.transcriptions import NOT_MEASURED
-from daq.app.screens.drawings.curve_svg import svg
-from daq.app.screens.drawings.curve_text import curve_lines
+from daq.app.screens.digits import large_digits
 from daq.app.screens.geometry_text import geometry_lines
-from daq.app.screens.live import large_digits, print_lines
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.styled_lines import Line, wrapped
 from daq.app.screens.tables import table
@@ -49,16 +46,16 @@ from daq.app.screens.text import (
     width,
 )
 from daq.app.screens.verification_text import verification_table
-from daq.app.setup.drivers import Drivers
-from daq.core.effects import StepEnded
 from daq.core.errors import SettingError
 from daq.core.faults import ANNULLED
-from daq.core.replay import replay
 from daq.core.units import symbol
-from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
 from daq.quality.digits import NOTHING, number, significant
+
+if TYPE_CHECKING:
+    from daq.core.effects import StepEnded
+    from daq.methods.curves.curvedata import FlowCurveData
 
 EXIT_DISAGREES = 13
 """Exit code where the stored copies of a fact of the run differ."""
@@ -69,6 +66,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
+    parser.add_argument(
+        "--details",
+        action="store_true",
+        help="replay the journal, too: how steady the readings were, and the counters of the lines",
+    )
     parser.add_argument("--svg", metavar="FILE", type=wanted_path, help="draw the flow curve into a new file")
     archive_argument(parser)
 
@@ -81,28 +83,30 @@ def run(args: argparse.Namespace) -> int:
             print_runs([entry(reader, r) for r in named], as_json=args.json)
             return 0
         found = history(reader, find_run(reader, args.run))
-        raw = b"" if found.journal.archived else raw_journal(reader, found.run.id)[0]
+        raw = raw_journal(reader, found.run.id)[0] if args.details and not found.journal.archived else b""
         reports = reports_of_run(reader, found.run.id)
         disagreements = [d.text for d in disagreements_of_run(reader.path, found.run.id)]
     curve = flow_curve(found)
     if args.svg is not None:
         _draw(args.svg, found, curve)
         return 0
-    counters = _count(raw)
+    counters = _count(raw) if args.details else None
     if args.json:
         points = None if curve is None else curve.model_dump(mode="json")
         more = {"counters": counters, "flow_curve": points, "reports": reports, "disagreements": disagreements}
         print_json(found.as_json() | more)
     else:
-        steady = _steadiness(found, raw)
+        steady = _steadiness(found, raw) if args.details else []
         lines = lines_of(found, counters, terminal_columns(), curve=curve, steadiness=steady, reports=reports)
         print_lines([*disagreement_lines(disagreements, terminal_columns()), *lines])
     return EXIT_DISAGREES if disagreements else 0
 
 
-def _draw(path: Path, found: History, curve: FlowCurveData | None) -> None:
+def _draw(path: Path, found: History, curve: "FlowCurveData | None") -> None:
     if curve is None:
         raise SettingError(f"run {found.run.id} has no flow curve: its method asks for none, or it has no result")
+    from daq.app.screens.drawings.curve_svg import svg
+
     title = f"{found.run.sample}, {found.run.method_id} {found.run.method_version}"
     try:
         with path.open("x", encoding="utf-8") as out:
@@ -115,6 +119,9 @@ def _draw(path: Path, found: History, curve: FlowCurveData | None) -> None:
 
 
 def _steadiness(found: History, raw: bytes) -> list[str]:
+    from daq.app.records.replaying import maker
+    from daq.app.setup.drivers import Drivers
+
     try:
         return steadiness_lines(found, raw, maker(Drivers.find()))
     except SettingError as error:  # a driver that is not installed any more
@@ -123,6 +130,10 @@ def _steadiness(found: History, raw: bytes) -> list[str]:
 
 def _count(raw: bytes) -> Counters:
     """Return the counters of each link; they are not stored, a replay of the journal gives them."""
+    from daq.app.records.replaying import maker
+    from daq.app.setup.drivers import Drivers
+    from daq.core.replay import replay
+
     try:
         return replay(raw, maker(Drivers.find())).facts.counters if raw else {}
     except SettingError as error:  # a driver that is not installed any more
@@ -131,14 +142,17 @@ def _count(raw: bytes) -> Counters:
 
 def lines_of(
     found: History,
-    counters: Counters,
+    counters: Counters | None,
     columns: int | None,
     *,
-    curve: FlowCurveData | None = None,
+    curve: "FlowCurveData | None" = None,
     steadiness: Sequence[str] = (),
     reports: Sequence[Mapping[str, Any]] = (),
 ) -> list[Line]:
-    """Return all sections, styled, in lines of at most `columns` columns (None: no terminal)."""
+    """Return all sections, styled, in lines of at most `columns` columns (None: no terminal).
+
+    Without `counters` the last line names the option that shows what a replay of the journal gives.
+    """
     room = PIPED_COLUMNS if columns is None else columns
     inner = None if columns is None else columns - 2
     lines = _title(found, room)
@@ -165,12 +179,15 @@ def lines_of(
         ("notes of persons", note_lines(found)),
         (NOT_MEASURED, [plain(t.words) for t in found.transcribed]),
         ("notes", _notes(found)),
-        ("counters", _counters(counters)),
+        ("counters", [] if counters is None else _counters(counters)),
         ("origin", _origin(found)),
     ):
         if section:
             rows = [part for row in section for part in _fitted(row, inner)]
             lines += [[], [(heading, "head")], *([(f"  {row}", "")] for row in rows)]
+    if counters is None and not found.journal.archived:
+        more = f"how steady it was, counters of the lines: daq show {found.run.id[:SHOWN_ID]} --details"
+        lines += [[], *wrapped(more, room, "", "dim")]
     return lines
 
 
@@ -212,7 +229,9 @@ def _title(found: History, columns: int) -> list[Line]:
     return lines + release_line(found)
 
 
-def _curve(curve: FlowCurveData, found: History, columns: int) -> list[str]:
+def _curve(curve: "FlowCurveData", found: History, columns: int) -> list[str]:
+    from daq.app.screens.drawings.curve_text import curve_lines
+
     data = found.data or {}
     return curve_lines(curve, columns, data["unit"], digits_of(data))
 
@@ -271,7 +290,7 @@ def _steps(found: History, columns: int | None) -> list[str]:
     return table(head, rows, right=frozenset({2, 3, 4, 5, 7}), columns=columns).splitlines() if rows else []
 
 
-def _met_at(found: History, step: StepEnded) -> str:
+def _met_at(found: History, step: "StepEnded") -> str:
     """Return the value that met a step's rule; a derived quantity has the digits that the result supports."""
     plan = found.plan
     if plan is None or found.data is None or step.step >= len(plan.steps):

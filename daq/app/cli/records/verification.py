@@ -12,7 +12,6 @@ from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments
-from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.records.checks.audited_checks import Entry, entries, pair_of
 from daq.app.records.checks.controls import control_of
@@ -50,7 +49,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the state of each instrument; of a named one its history and its results in doubt, too."""
-    catalogue = Catalogue.load(config_dir(args.config))
+    catalogue = Catalogue.load(config_dir(args.config), "instruments")
     with open_reader(args) as reader:
         catalogue = with_fits(catalogue, fits_of(reader, catalogue.instruments))
         seen = {record.name: record.serial for record in reader.instruments()}
@@ -79,6 +78,8 @@ def run(args: argparse.Namespace) -> int:
 def _make(args: argparse.Namespace, found: "_Verifications | None") -> int:
     if found is None or not found.history:
         raise SettingError("name an instrument that was verified", key="--pdf")
+    from daq.app.cli.laboratory.report import write_report
+
     write_report(args, "report_make", {"of": found.history[-1].run}, args.pdf, "--pdf")
     return 0
 
@@ -168,7 +169,8 @@ def _verifications_of(
 
 def _pair(entry: Entry, serial: str | None) -> Pair:
     """Return the pair of a verification, with the serial number that the instrument has now where it is known."""
-    return Pair(serial or entry.detail.serial, entry.detail.geometry, entry.detail.geometry_serial)
+    data = entry.data
+    return Pair(serial or data["serial"], data["geometry"], data["geometry_serial"])
 
 
 def _state_words(now: Standing) -> str:

@@ -5,8 +5,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from pydantic import TypeAdapter
-
 from daq.adapters.paths import config_dir
 from daq.adapters.store.agreement.one_run import disagreements_of_sample
 from daq.adapters.store.reading import Reader
@@ -18,7 +16,7 @@ from daq.app.records.attempts import runs_of_sample
 from daq.app.records.judging import judged, tried_of_sample
 from daq.app.records.product_versions import present, versions_of
 from daq.app.records.signatures import Releases
-from daq.app.screens.live import code_of_verdict
+from daq.app.screens.exit_codes import code_of_verdict
 from daq.app.screens.tables import table
 from daq.app.screens.text import called, chance, plain, sentence, spaced
 from daq.app.setup.catalogue import Catalogue
@@ -62,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
             raise SettingError(f"the runs name several products ({several}); say which", key="--product")
         if args.product and not names:
             # No run names a product: its present file is the only rule that the person can mean.
-            version = present(Catalogue.load(config_dir(args.config)).product(args.product))
+            version = present(Catalogue.load(config_dir(args.config), "products").product(args.product))
             runs = [replace(t, run=replace(t.run, product=args.product)) for t in runs]
             found = judged(args.sample, runs, lambda _: version, args.method)
         else:
@@ -71,6 +69,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         signs = [s.model_dump(mode="json") for s in slip]
         more = {"wall_slip": signs, "stored": [s for s, _ in stored]}
+        from pydantic import TypeAdapter
+
         print_json(TypeAdapter(Reportable).dump_python(found, mode="json") | more)
     else:
         print(text_of(found, terminal_columns(), slip))

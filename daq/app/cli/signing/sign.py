@@ -19,13 +19,13 @@ from daq.app.laboratory.signing.subjects import Subject, refusals
 from daq.app.records.signatures import RUN, Releases
 from daq.app.screens.text import local_time, plain, sentence, spaced, utc_iso
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.moments import bound
 from daq.core.errors import SettingError
 from daq.laboratory.people import Person
 from daq.laboratory.reports import Report
 from daq.laboratory.signing import MEANINGS
 from daq.methods.parts.statement import Statement
 from daq.process.logins import own_login
+from daq.process.moments import bound
 
 EXAMPLES: Final = """\
 examples:
@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     """List what is to be signed, ask for the password, and sign all of it."""
     if bool(args.subject) == bool(args.since):
         raise SettingError("name a run, a reportable result or a report, or a set by --since")
-    catalogue = Catalogue.load(config_dir(args.config))
+    catalogue = Catalogue.load(config_dir(args.config), "products")
     with open_reader(args) as reader:
         person = _person(reader, args)
         found = _found(reader, catalogue, args, person)

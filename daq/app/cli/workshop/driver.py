@@ -8,6 +8,7 @@ from typing import Final
 PARTS: Final[tuple[tuple[str, str, str], ...]] = (
     ("list", "list the kinds of instruments that are known", "driver_list"),
     ("new", "write a first description from a capture, or a Python distribution to begin with", "driver_new"),
+    ("registers", "print the channels of a Modbus instrument from a map of its registers", "driver_registers"),
     ("check", "run the conformance kit on a driver", "driver_check"),
     ("try", "show live what a driver reads", "driver_try"),
     ("schema", "print the JSON Schema of description files, for editors", "driver_schema"),

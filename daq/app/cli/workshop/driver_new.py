@@ -20,6 +20,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     what = parser.add_mutually_exclusive_group(required=True)
     what.add_argument("--from", dest="capture", metavar="CAPTURE", type=wanted_path, help="made with `daq capture`")
     what.add_argument("--python", metavar="FOLDER", type=wanted_path, help="write a distribution there")
+    parser.add_argument(
+        "--protocol", choices=("text", "bytes", "stream"), default="text",
+        help="example of the distribution: lines that are asked for (default), frames of bytes, or a stream of lines",
+    )  # fmt: skip
+    parser.add_argument(
+        "--ask", action="store_true", help="ask on the terminal, one by one, what only a person can know (with --from)"
+    )
     parser.add_argument("-o", "--output", metavar="FILE", type=wanted_path, help="file to write (default: NAME.toml)")
 
 
@@ -28,16 +35,17 @@ def run(args: argparse.Namespace) -> int:
     from daq.app.workshop.driver_template import checked_kind, write_distribution
 
     if args.python is not None:
-        for written in write_distribution(args.name, args.python):
+        for written in write_distribution(args.name, args.python, args.protocol):
             print(f"wrote {written}")
         print("next: read README.md there; it works as it is, with a dialect of its own:")
         print(f"  pip install --no-deps -e {args.python} && python -m pytest {args.python}")
         return 0
     path: Path = args.output or Path(f"{checked_kind(args.name)}.toml")
-    return _described(checked_kind(args.name), args.capture, path)
+    return _described(checked_kind(args.name), args.capture, path, ask=args.ask)
 
 
-def _described(kind: str, source: Path, path: Path) -> int:
+def _described(kind: str, source: Path, path: Path, *, ask: bool) -> int:
+    from daq.app.cli.workshop.driver_ask import ask_through
     from daq.descriptions.capture import load_capture
     from daq.descriptions.guessing.guess import guess_description
     from daq.descriptions.guessing.write import open_points
@@ -48,14 +56,10 @@ def _described(kind: str, source: Path, path: Path) -> int:
     capture = load_capture(source)
     if capture.cut:
         print(f"{plain(str(source))}: its last line was cut off and is left out")
-    guess = guess_description(kind, capture, source.name)
-    try:
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(guess.text)
-    except FileExistsError:
-        raise SettingError("exists already; name another file with -o, or remove it", file=str(path)) from None
-    except OSError as error:
-        raise SettingError(f"cannot be written: {error.strerror}", file=str(path)) from error
+    if path.exists():
+        raise SettingError("exists already; name another file with -o, or remove it", file=str(path))
+    guess = ask_through(kind, capture, source.name) if ask else guess_description(kind, capture, source.name)
+    _write(guess.text, path)
     try:
         description = check_description(tomllib.loads(guess.text), str(path))
     except SettingError as error:
@@ -83,3 +87,13 @@ def _described(kind: str, source: Path, path: Path) -> int:
     given = "" if beside == source and source.parent == path.parent else f" --capture {source}"
     print(f"next: daq driver check {path}{given}")
     return 0
+
+
+def _write(text: str, path: Path) -> None:
+    try:
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+    except FileExistsError:
+        raise SettingError("exists already; name another file with -o, or remove it", file=str(path)) from None
+    except OSError as error:
+        raise SettingError(f"cannot be written: {error.strerror}", file=str(path)) from error

@@ -24,6 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--option", action="append", default=[], metavar="NAME=VALUE", help="an option of the driver")
     parser.add_argument("--baud", type=baud, metavar="N", help="otherwise as the driver says")
     parser.add_argument("--for", type=seconds, dest="seconds", metavar="S", help="for S seconds (until Ctrl-C)")
+    parser.add_argument("--watch", action="store_true", help="show the raw lines beside the values")
     parser.add_argument("--readings", type=count, metavar="N", help="end after N readings")
 
 
@@ -36,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
 
     driver = chosen_driver(args.what, parse_options(args.option))()
     settings = driver.port if args.baud is None else dataclasses.replace(driver.port, baud=args.baud)
-    with TrialScreen(driver) as screen:
+    with TrialScreen(driver, watch=args.watch) as screen:
         trial = Trial(driver, PortAddress(args.port, settings), screen.show)
         try:
             lost = asyncio.run(_until_done(trial, args))

@@ -30,10 +30,10 @@ from daq.app.records.sheets.exporting import write_csv
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import of_sample
 from daq.app.screens.text import utc_iso
-from daq.app.setup.moments import bound
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
+from daq.process.moments import bound
 
 CSV_COLUMNS: Final = (
     "run", "began", "ended", "instrument", "sample", "product", "lot", "method_id", "method_version", "operator",
@@ -43,14 +43,17 @@ CSV_COLUMNS: Final = (
 """Columns of runs as CSV."""
 
 
-def _runs(sources: Sources, asked: RunsAsked) -> dict[str, Any]:
-    reader, now = sources.reader, sources.utc_ns
+def _wanted(sources: Sources, asked: RunsAsked) -> RunSearch:
     conditions = asked.model_dump(include={"sample", "lot", "product", "operator", "instrument", "outcome", "verdict"})
-    wanted = RunSearch(
+    return RunSearch(
         **conditions,
-        since_utc_ns=bound(asked.since, now, "since", end=False),
-        until_utc_ns=bound(asked.until, now, "until", end=True),
+        since_utc_ns=bound(asked.since, sources.utc_ns, "since", end=False),
+        until_utc_ns=bound(asked.until, sources.utc_ns, "until", end=True),
     )
+
+
+def _runs(sources: Sources, asked: RunsAsked) -> dict[str, Any]:
+    reader, wanted = sources.reader, _wanted(sources, asked)
     found = search(reader, wanted, limit=asked.limit)
     releases = Releases(reader)
     rows = [encode(entry(reader, record, releases)) for record in found.runs]
@@ -65,11 +68,21 @@ def _runs(sources: Sources, asked: RunsAsked) -> dict[str, Any]:
 
 
 def _runs_csv(sources: Sources, asked: RunsAsked) -> dict[str, Any]:
-    """Return runs as CSV; cells that a spreadsheet could run as a formula are made harmless."""
+    """Return runs as CSV; cells that a spreadsheet could run as a formula are made harmless.
+
+    Where older runs satisfy the conditions, too, or may do so, the last line states it.
+    """
     out = io.StringIO()
-    rows = _runs(sources, asked)["rows"]
-    write_csv(out, CSV_COLUMNS, [{name: row[name] for name in CSV_COLUMNS} for row in rows])
-    return {"csv": out.getvalue()}
+    found = search(sources.reader, _wanted(sources, asked), limit=asked.limit + 1)
+    releases = Releases(sources.reader)
+    rows = [encode(entry(sources.reader, record, releases)) for record in found.runs[: asked.limit]]
+    listed = [{name: row[name] for name in CSV_COLUMNS} for row in rows]
+    is_cut = len(found.runs) > asked.limit or found.reached_utc_ns is not None
+    if is_cut:
+        since = rows[-1]["began"] if len(found.runs) > asked.limit else utc_iso(found.reached_utc_ns)
+        listed.append(dict.fromkeys(CSV_COLUMNS) | {"run": f"NOT ALL: runs before {since} are not in this file"})
+    write_csv(out, CSV_COLUMNS, listed)
+    return {"csv": out.getvalue(), "is_cut": is_cut}
 
 
 def _run(sources: Sources, asked: RunAsked) -> dict[str, Any]:

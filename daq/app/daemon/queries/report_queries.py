@@ -19,12 +19,12 @@ from daq.app.records.run_rows import entry
 from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.screens.drawings.trend_svg import drawn_points
 from daq.app.screens.text import local_time
-from daq.app.setup.moments import bound_of_day, span_of_day
 from daq.core.encoding import encode
 from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
 from daq.laboratory.kinds import LAST
 from daq.laboratory.reports import Report
+from daq.process.moments import bound_of_day, span_of_day
 
 DIGEST: Final = 64
 """Number of digits of the SHA-256 of a file."""

@@ -13,9 +13,9 @@ from daq.app.records.checks.audited_checks import Entry
 from daq.app.records.run_rows import entry
 from daq.app.records.signatures import Releases
 from daq.app.screens.text import utc_iso
-from daq.app.setup.moments import bound
 from daq.core.encoding import encode
 from daq.laboratory.people import Person
+from daq.process.moments import bound
 
 MOST_LEFT_OUT: Final = 40
 """Greatest number of records that are listed with the reason why they must not be signed."""

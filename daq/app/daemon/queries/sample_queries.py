@@ -16,8 +16,15 @@ from daq.core.errors import SettingError
 def _csv(sources: Sources, asked: ExportAsked) -> dict[str, Any]:
     """Return samples as CSV; cells that a spreadsheet could run as a formula are made harmless."""
     out = io.StringIO()
-    write_csv(out, COLUMNS, rows(k.record for k in all_samples(sources.reader, limit=asked.limit)))
-    return {"csv": out.getvalue()}
+    found = all_samples(sources.reader, limit=asked.limit + 1)
+    shown = found[: asked.limit]
+    listed = [*rows(k.record for k in shown)]
+    is_cut = len(found) > len(shown)
+    if is_cut:
+        note = f"NOT ALL: samples after {shown[-1].record.id} are not in this file"
+        listed.append(dict.fromkeys(COLUMNS) | {COLUMNS[0]: note})
+    write_csv(out, COLUMNS, listed)
+    return {"csv": out.getvalue(), "is_cut": is_cut}
 
 
 def _listed(sources: Sources, asked: ListAsked) -> dict[str, Any]:

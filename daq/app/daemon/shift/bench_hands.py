@@ -58,7 +58,7 @@ class BenchHands:
         """Return the facts about a bench."""
         instrument = self._catalogue().instruments.get(state.id)
         fit = fit_of(reader, state.id)
-        session = self._sessions.get(state.id)
+        session, active = self._sessions.get(state.id), self._in_progress.active.get(state.id)
         values = {} if session is None else newest_reading(state.id, session, self._in_progress.active)[0]
         newest = reader.runs(limit=1, instrument=state.id)
         cause = None if state.outcome is None else find(reader, RepeatCause, state.outcome.run)
@@ -77,6 +77,7 @@ class BenchHands:
             torque=values.get(TORQUE) if has_rotor else None,
             zero_limit=instrument.health.zero if instrument is not None and has_rotor else None,
             temperature=self._temperature(state, values),
+            active_run="" if active is None else active.record.id,
             newest_run=newest[0].id if newest else "",
             control="" if control is None else control.state,
             control_fluid="" if control is None else control.fluid,

@@ -20,7 +20,7 @@ from daq.app.laboratory.bench_work import Actor
 from daq.app.laboratory.laboratory import new
 from daq.app.screens.bench.bench_view import BenchView
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import DaqError
 from daq.laboratory.bench.bench_events import Began, Begin, Ended, Refused
 from daq.laboratory.bench.benchstate import Checklist, Outcome

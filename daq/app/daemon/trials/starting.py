@@ -11,13 +11,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from daq.app.daemon.trials.trial_file import TrialReport, write_report
+from daq.app.daemon.trials.trial_file import CAPTURE_FILE, report_of, write_report
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.free_ports import free_device
 from daq.core.errors import LinkError, SettingError
 from daq.laboratory.trials import DriverTrial
 
 MODULE: Final = "daq.app.workshop.live_trial"
+NO_CAPTURE: Final = "there are no lines of a trial; begin one at a port"
 GOES_ON: Final = "a trial goes on; wait for its end"
 
 
@@ -30,8 +31,10 @@ class TrialProcess:
         self._turn = threading.Lock()
         self._process: subprocess.Popen[bytes] | None = None
 
-    def start(self, order: DriverTrial, utc_ns: int) -> str:
+    def start(self, order: DriverTrial, utc_ns: int, audited: Callable[[str], None]) -> str:
         """Start a trial and return its id.  It waits for the disk, so it is called in a thread.
+
+        `audited` stores the trial of an id in the audit trail: nothing is started that is not in it.
 
         Raises:
             SettingError: a trial goes on, or the port is not listed or has an instrument.
@@ -40,9 +43,12 @@ class TrialProcess:
         with self._turn:
             if self._process is not None and self._process.poll() is None:
                 raise SettingError(GOES_ON)
-            device = free_device(order.port, self._catalogue().instruments.values())
+            device = "" if order.captured else free_device(order.port, self._catalogue().instruments.values())
+            if order.captured and not (self._state / CAPTURE_FILE).exists():
+                raise SettingError(NO_CAPTURE, key="captured")
             ident = secrets.token_hex(8)
-            report = TrialReport(id=ident, kind=order.kind, port=order.port, began_utc_ns=utc_ns)
+            report = report_of(order, ident, utc_ns)
+            audited(ident)
             try:
                 write_report(self._state, report)
                 self._process = process = subprocess.Popen(  # noqa: S603 - no shell, and no argument of a person

@@ -4,19 +4,22 @@ import os
 from pathlib import Path
 from typing import Final, Literal
 
+from pydantic import Field
+
 from daq.core.errors import SettingError
+from daq.laboratory.trials import DriverTrial
 from daq.methods.files.fields import Model
 
 FILE: Final = "trial.json"
 """Name of the file in the state directory."""
+CAPTURE_FILE: Final = "trial.capture"
+"""Name of the file with the lines of the newest trial at a port, for a second check of the description."""
 LARGEST: Final = 1 << 20
-"""Greatest size of the file, bytes."""
+"""Greatest size of each file, bytes."""
 MOST_LINES: Final = 200
 LONGEST_LINE: Final = 300
 """Greatest number of lines of the capture that are kept, and of characters of each text."""
 MOST_FINDINGS: Final = 100
-LONGEST_DESCRIPTION: Final = 64 * 1024
-"""Greatest length of the description, characters."""
 LONGEST_S: Final = 180
 """Longest time in seconds of a trial, all of its stages together; then its processes are killed."""
 
@@ -43,7 +46,9 @@ class TrialReport(Model):
         stage: what goes on; ``failed``: it ended early, `reason` says why.
         reason: why it failed; "" otherwise.
         received, sent: number of bytes that came, and of requests.
-        lines: first lines of the capture, escaped.
+        asked: the order, without a description, for another trial with the same settings.
+        lines: first lines of the capture, escaped; while it goes on, its newest lines.
+        values: the readings in each of these lines, as the description has them; "" for a line without one.
         left_out: number of lines that are not kept.
         remarks: what was found in the capture, and what is wrong with the description.
         description: text of the description; "" before it is written.
@@ -59,12 +64,20 @@ class TrialReport(Model):
     reason: str = ""
     received: int = 0
     sent: int = 0
+    asked: dict[str, str | int | bool] = Field(default_factory=dict)
     lines: tuple[str, ...] = ()
+    values: tuple[str, ...] = ()
     left_out: int = 0
     remarks: tuple[str, ...] = ()
     description: str = ""
     findings: tuple[TrialFinding, ...] = ()
     passed: int = 0
+
+
+def report_of(order: DriverTrial, ident: str, utc_ns: int) -> TrialReport:
+    """Return the report of a trial that starts."""
+    asked = order.model_dump(mode="json", exclude={"description", "captured"})
+    return TrialReport(id=ident, kind=order.kind, port=order.port, began_utc_ns=utc_ns, asked=asked)
 
 
 def short(text: str) -> str:
@@ -74,15 +87,19 @@ def short(text: str) -> str:
 
 def write_report(state: Path, report: TrialReport) -> None:
     """Replace the file of the state directory; only its owner reads it."""
-    text = report.model_dump_json().encode()
+    write_private(state / FILE, report.model_dump_json().encode())
+
+
+def write_private(path: Path, text: bytes) -> None:
+    """Replace a file of the state directory; only its owner reads it.  `SettingError` where it is too long."""
     if len(text) > LARGEST:
-        raise SettingError("the findings are too long", file=FILE)
-    beside = state / f"{FILE}.new"
+        raise SettingError("the findings are too long", file=path.name)
+    beside = path.with_name(f"{path.name}.new")
     beside.unlink(missing_ok=True)
     fd = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     with os.fdopen(fd, "wb") as file:
         file.write(text)
-    beside.replace(state / FILE)
+    beside.replace(path)
 
 
 def read_report(state: Path, utc_ns: int) -> TrialReport | None:

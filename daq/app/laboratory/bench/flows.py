@@ -11,6 +11,7 @@ from daq.adapters.store.records import Change, ChangedMeanwhileError, ChangeReco
 from daq.adapters.store.store import Store
 from daq.app.laboratory.bench_work import DAEMON, Actor
 from daq.app.laboratory.laboratory import Kept, changed, find, listed, new
+from daq.app.laboratory.samples import REOPENED, in_state
 from daq.core.errors import SettingError
 from daq.laboratory.bench.bench_events import (
     Act,
@@ -20,6 +21,7 @@ from daq.laboratory.bench.bench_events import (
     Message,
     NoteRun,
     Pressed,
+    Reopen,
     Stop,
     TakeOut,
     Text,
@@ -31,6 +33,7 @@ from daq.laboratory.bench.flow import ASKS, CLEAR, step
 from daq.laboratory.bench.restoring import restored
 from daq.laboratory.declarations import Note
 from daq.laboratory.kinds import LAST
+from daq.laboratory.samples import Sample
 
 OLD_VIEW: Final = "the screen showed an earlier state of this bench; look at it again, then repeat your key"
 
@@ -196,7 +199,7 @@ class BenchFlows:
         done = step(held.state, event, self._hands.facts(reader, held.state))
         held.steps += done.message is not None or done.state != held.state
         changes = self._changes(reader, held, done.state, done.acts, what)
-        because = next((act.because for act in done.acts if isinstance(act, TakeOut)), "")
+        because = next((act.because for act in done.acts if isinstance(act, TakeOut | Reopen)), "")
         if done.message is not None:
             held.message = done.message
         if changes:
@@ -226,6 +229,10 @@ class BenchFlows:
                 found.append(new(Note(id=self._new_id(), run=act.run, text=act.text), "note_added"))
             elif isinstance(act, TakeOut):
                 found.append(self._hands.taken_out(reader, held.state.id, act))
+            elif isinstance(act, Reopen):
+                sample = find(reader, Sample, act.sample)
+                if sample is not None and sample.record.state == "done":
+                    found.append(in_state(sample, "open", REOPENED))
             elif isinstance(act, KeepAfter):
                 kept = find(reader, Checklist, act.run)
                 if kept is not None:

@@ -11,7 +11,7 @@ from daq.app.laboratory.progress import open_tests
 from daq.app.records.judging import without_cause
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.laboratory.bench.benchstate import NamedSample, Outcome, Repeat
 from daq.laboratory.samples import Sample

@@ -13,7 +13,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import ChangeRecords
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
 from daq.core.errors import NotAllowedError, StoreError
-from daq.laboratory.people import Person
+from daq.laboratory.people import Person, Role, lesser
 from daq.laboratory.tokens import Token, TokenHash, TokenUse
 
 MARK: Final = "daq."
@@ -55,8 +55,17 @@ def state_of(reader: Reader, kept: Kept[Token], day: str) -> TokenState:
     return "locked" if adder is not None and adder.record.locked else "valid"
 
 
+def role_of(reader: Reader, kept: Kept[Token]) -> Role:
+    """Return the role in which a token is taken: the lesser of its own and that of the person who added it, now.
+
+    A person sees the text of a token and could use it, so it lends no role that the person does not have.
+    """
+    adder = find(reader, Person, kept.who)
+    return kept.record.role if adder is None else lesser(kept.record.role, adder.record.role)
+
+
 def token_of(reader: Reader, laboratory: Laboratory, text: str, day: str) -> Token:
-    """Return the token of a text as the records have it now, and record the day of its use.
+    """Return the token of a text with the role in which it is taken now, and record the day of its use.
 
     Args:
         reader: the records.
@@ -75,7 +84,7 @@ def token_of(reader: Reader, laboratory: Laboratory, text: str, day: str) -> Tok
     if kept is None or not fits or state_of(reader, kept, day) != "valid":
         raise NotAllowedError(REFUSED, key="token")
     _record_use(reader, laboratory, kept.record, day)
-    return kept.record
+    return kept.record.model_copy(update={"role": role_of(reader, kept)})
 
 
 def _record_use(reader: Reader, laboratory: Laboratory, token: Token, day: str) -> None:

@@ -5,10 +5,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
+from daq.adapters.store.records import StoredRecord, count_of_key, found_by, newest_revision, revisions
 from daq.app.records.checks.audited_checks import Entry as Verification
 from daq.app.records.equipment_state import all_records, history
-from daq.app.records.history import notes_of
+from daq.app.records.run_notes import notes_of
 from daq.app.records.run_rows import Entry, entry
 from daq.app.records.searching import ALL, RunSearch, search
 from daq.app.records.signatures import Releases
@@ -50,10 +50,14 @@ class CaseInstrument:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """Everything about a lot; `examined_from_utc_ns` is the start of its first run here, where it has runs before."""
+    """Everything about a lot; `examined_from_utc_ns` is the start of its first run here, where it has runs before.
+
+    `more_samples` is the number of samples of the lot that are not among `samples`.
+    """
 
     lot: str
     samples: tuple[dict[str, Any], ...]
+    more_samples: int
     runs: tuple[CaseRun, ...]
     transcribed: tuple[Transcription, ...]
     instruments: tuple[CaseInstrument, ...]
@@ -65,6 +69,7 @@ class Case:
         return {
             "lot": self.lot,
             "samples": list(self.samples),
+            "more_samples": self.more_samples,
             "runs": [encode(r.run) | {"corrections": list(r.corrections), "notes": list(r.notes)} for r in self.runs],
             "transcribed": [t.as_json() for t in self.transcribed],
             "instruments": [
@@ -88,13 +93,13 @@ def case_of(reader: Reader, lot: str, *, limit: int = MOST_RUNS, until_utc_ns: i
     Args:
         reader: the database.
         lot: the lot.
-        limit: greatest number of runs, the newest ones; -1: all.
+        limit: greatest number of runs, the newest ones, and of samples without one of these runs; -1: all.
         until_utc_ns: only runs that started until then; None: all.
 
     Raises:
         SettingError: no sample and no run has this lot.
     """
-    registered = {s.id: s for s in found_by(reader, SAMPLE, "lot", lot, limit=-1)}
+    registered = {s.id: s for s in found_by(reader, SAMPLE, "lot", lot, limit=limit)}
     asked = RunSearch(lot=lot, until_utc_ns=until_utc_ns)
     found = search(reader, asked, limit=-1 if limit < 0 else limit + 1, most=ALL)
     runs = list(reversed(found.runs if limit < 0 else found.runs[:limit]))
@@ -104,10 +109,15 @@ def case_of(reader: Reader, lot: str, *, limit: int = MOST_RUNS, until_utc_ns: i
         )
     releases = Releases(reader)
     rows = tuple(_run(reader, entry(reader, record, releases)) for record in runs)
-    samples = dict.fromkeys([*registered, *(r.sample for r in runs)])
+    for name in {r.sample for r in runs} - {*registered}:
+        stored = newest_revision(reader, SAMPLE, name)
+        if stored is not None and stored.data.get("lot") == lot:
+            registered[name] = stored
+    samples = dict.fromkeys([*sorted(registered), *(r.sample for r in runs)])
     return Case(
         lot=lot,
         samples=tuple({"id": s, **(registered[s].data if s in registered else {})} for s in samples),
+        more_samples=count_of_key(reader, SAMPLE, "lot", lot, lot) - len(registered),
         runs=rows,
         transcribed=tuple(t for s in samples for t in of_sample(reader, s)),
         instruments=tuple(_instruments(reader, releases, [r.run for r in rows])),

@@ -11,12 +11,14 @@ from daq.adapters.store.records import newest_revision, revisions
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.transcriptions import Transcription, entries_of, read_between
 from daq.app.screens.text import local_time
-from daq.app.setup.moments import read_moment
 from daq.core.errors import SettingError
 from daq.laboratory.bench.benchstate import Checklist
 from daq.laboratory.declarations import Declaration
 from daq.laboratory.transcribed import Transcribed
+from daq.process.moments import read_moment
 
+LISTED: Final = 50
+"""Greatest number of transcribed values that a review lists; it counts all."""
 _MONTH: Final = re.compile(r"(\d{4})-(0[1-9]|1[0-2])")
 NO_AUTHORISATION: Final = "not_authorised"
 SKIPPED: Final = "skipped"
@@ -60,7 +62,8 @@ class Review:
         month: ``2026-11``.
         rows: counts by bench and person.
         total: their sums.
-        transcribed: values that were read by eye in the month.
+        transcribed: values that were read by eye in the month, the newest `LISTED` ones.
+        transcribed_count: number of all of them.
         mismatches: entries of a second person in them that differed from the first.
     """
 
@@ -68,6 +71,7 @@ class Review:
     rows: tuple[ReviewCounts, ...]
     total: ReviewCounts
     transcribed: tuple[Transcription, ...]
+    transcribed_count: int
     mismatches: int
 
     def as_json(self) -> dict[str, Any]:
@@ -77,6 +81,7 @@ class Review:
             "rows": [asdict(r) for r in self.rows],
             "total": asdict(self.total),
             "transcribed": [t.as_json() for t in self.transcribed],
+            "transcribed_count": self.transcribed_count,
             "mismatches": self.mismatches,
         }
 
@@ -111,12 +116,14 @@ def review(reader: Reader, month: str) -> Review:
     """Return the review of a month; errors as in `span_of_month`."""
     first, last = span_of_month(month)
     runs = [*_as_started(reader, first, last), *_others(reader, first, last)]
+    # All are read, because a mismatch is counted from the revisions of each.
     transcribed = tuple(read_between(reader, first, last))
     return Review(
         month=month,
         rows=tuple(counts(runs)),
         total=_sum("", "", runs),
-        transcribed=transcribed,
+        transcribed=transcribed[-LISTED:],
+        transcribed_count=len(transcribed),
         mismatches=sum(_mismatches(reader, t.record) for t in transcribed),
     )
 

@@ -157,11 +157,16 @@ def _point(
         method=_method(newest),
         unit=made.unit,
         limits=_limits(newest),
+        serials=tuple(sorted({_serial(d) for d in results})),
     ), ()
 
 
 def _geometry(data: dict[str, Any]) -> str:
     return (data.get("geometry") or {}).get("name") or ""
+
+
+def _serial(data: dict[str, Any]) -> str:
+    return (data.get("geometry") or {}).get("serial") or ""
 
 
 def _method(data: dict[str, Any]) -> str:
@@ -248,6 +253,7 @@ def _take_verification(
             quality=data["quality"],
             method=_method(data),
             unit="%",
+            serials=(_serial(data),),
         )
         found.add(key, point)
 
@@ -270,6 +276,7 @@ def _take_control(found: _Found, run: RunRecord, data: dict[str, Any], name: str
         quality=data["quality"],
         method=_method(data),
         unit=data["unit"],
+        serials=(_serial(data),),
     )
     found.add(key, point)
 

@@ -72,6 +72,7 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
         last=chart.points[-1].name,
         left_out=order.without,
         simulated=any(p.simulated for p in chart.points),
+        serials=tuple(sorted({serial for p in chart.points for serial in p.serials})),
     )
     kept = laboratory.found(ChartLimits, record.id)
     what = "chart_limits_fixed"

@@ -6,7 +6,7 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.bench_work import DAEMON
-from daq.app.laboratory.clients.bearer import new_text, state_of
+from daq.app.laboratory.clients.bearer import new_text, role_of, state_of
 from daq.app.laboratory.identity import owner, today
 from daq.app.laboratory.laboratory import Laboratory, changed, find, listed, new
 from daq.core.errors import SettingError
@@ -77,7 +77,7 @@ def _refuse_name_in_use(laboratory: Laboratory, name: str) -> None:
 
 
 def list_tokens(reader: Reader, day: str, *, limit: int = -1) -> list[dict[str, Any]]:
-    """Return tokens by name without their hashes, each with the state on a day (YYYY-MM-DD) and the day of last use.
+    """Return tokens by name without their hashes, each with role and state on a day and the day of last use.
 
     Args:
         reader: the records.
@@ -90,7 +90,7 @@ def list_tokens(reader: Reader, day: str, *, limit: int = -1) -> list[dict[str, 
         rows.append(
             {
                 "id": token.id,
-                "role": token.role,
+                "role": role_of(reader, kept),
                 "until": token.until,
                 "state": state_of(reader, kept, day),
                 "used": None if use is None else use.record.day,

@@ -29,11 +29,11 @@ from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
 from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.screens.text import sentence
-from daq.app.setup.moments import span_of_day
 from daq.core.errors import SettingError, StoreError
 from daq.laboratory.controlchart import as_json
 from daq.laboratory.reports import Report
 from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.process.moments import span_of_day
 
 MADE, MADE_AGAIN = "report_made", "report_made_again"
 OTHER_FILE: Final = "another version of the software made another file of it"

@@ -9,16 +9,13 @@ from typing import Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_record, disagreements_of_run
 from daq.adapters.store.archiving.archive_reader import holds_run, reads_archive
-from daq.adapters.store.archiving.checking import check_bytes
-from daq.adapters.store.archiving.files import sha256_of
+from daq.adapters.store.archiving.files import has_digest, sha256_of
 from daq.adapters.store.archiving.joining import join_archives
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
 from daq.app.laboratory.laboratory import Kept, kept
 from daq.app.laboratory.reporting.page_blocks import number_of
-from daq.app.laboratory.reporting.shown import product_used
-from daq.app.laboratory.signing.report_subjects import report_objections
 from daq.app.records.history import raw_journal
 from daq.app.records.signatures import Releases, stored_signatures
 from daq.app.screens.text import utc_iso, value_line
@@ -43,6 +40,8 @@ class Traced:
     """
     elsewhere: tuple[ShownResult, ...] = ()
     """Results of runs that the given archives do not have; nothing is known about them."""
+    without_digest: tuple[str, ...] = ()
+    """Archives without the file of their digest, from which alone it is read: they may have had more."""
 
     @property
     def is_superseded(self) -> bool:
@@ -54,7 +53,8 @@ class Traced:
         blocked = [s.model_dump(mode="json") for s in self.objections]
         own = {"report": self.about, "blocked": blocked}
         elsewhere = [{"run": shown.run, "result": shown.result} for shown in self.elsewhere]
-        return own | {"results": self.results, "elsewhere": elsewhere, "disagreements": self.disagreements}
+        found = {"results": self.results, "elsewhere": elsewhere, "disagreements": self.disagreements}
+        return own | found | {"without_digest": [*self.without_digest]}
 
 
 def report_of_file(reader: Reader, digest: str) -> Kept[Report]:
@@ -83,6 +83,8 @@ def trace_given(reader: Reader, named: Callable[[Reader], Kept[Report]]) -> Trac
         StoreError: a file cannot be read.
     """
     archives = [*([reader] if reads_archive(reader) else []), *reader.archives]
+    from daq.adapters.store.archiving.checking import check_bytes  # `daq show` lists reports and traces none
+
     changed = [f"{f.what} {f.say}" for a in archives for f in check_bytes(a.path, sha256_of(a.path)) if not f.ok]
     if reader not in archives or len(archives) == 1:
         found = trace(reader, named(reader).record)
@@ -93,7 +95,9 @@ def trace_given(reader: Reader, named: Callable[[Reader], Kept[Report]]) -> Trac
             changed += join_archives([a.path for a in archives], path, [shown.run for shown in report.shown])
             with Reader(path) as joined:
                 found = trace(joined, named(joined).record)
-    return replace(found, disagreements=[*changed, *found.disagreements])
+    # Beside the database the digest is in the record of the archive, and results and audit trail are whole there.
+    unknown = tuple(a.path.name for a in archives if reader in archives and not has_digest(a.path))
+    return replace(found, disagreements=[*changed, *found.disagreements], without_digest=unknown)
 
 
 def _in_any(archives: list[Reader], named: Callable[[Reader], Kept[Report]]) -> Report:
@@ -118,6 +122,8 @@ def trace(reader: Reader, report: Report) -> Traced:
     unreadable: list[str] = []
     objections = _read(lambda: releases.rejections(Report.kind, report.id), unreadable)
     if report.form not in ("day", "chart"):
+        from daq.app.laboratory.signing.report_subjects import report_objections
+
         objections = distinct([*objections, *_read(lambda: report_objections(releases, report), unreadable)])
     about = report_about(revisions(reader, Report.kind, report.id))
     about["signatures"] = _signatures(reader, report.id)
@@ -181,6 +187,8 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
     data: dict[str, Any] = {} if stored is None else json.loads(stored.data)
     objections = () if run is None else _read(lambda: releases.objections(run), unreadable)
     later = newest is not None and newest.id != shown.result
+    from daq.app.laboratory.reporting.shown import product_used
+
     product = product_used(reader, run)
     raw, trouble = _raw(reader, shown.run, unreadable)
     configuration = newest_revision(reader, RunConfiguration.kind, shown.run)

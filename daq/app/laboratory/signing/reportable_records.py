@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
@@ -11,7 +11,6 @@ from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import ChangedMeanwhileError, found_by
 from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
-from daq.adapters.store.store import Store
 from daq.app.delivery.record_messages import Numbered, reportable_message
 from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.withdrawing import withdrawn_by_value
@@ -23,6 +22,9 @@ from daq.app.records.signatures import Releases
 from daq.laboratory.reportables import ReportableRecord, contents, reportable_id, reportable_record
 from daq.methods.messages.reportabledata import ReportableData
 from daq.methods.parts.statement import distinct
+
+if TYPE_CHECKING:
+    from daq.adapters.store.store import Store
 
 TRIES: Final = 5
 """Number of times that storing is tried where results of the sample change at the same moment."""
@@ -99,7 +101,7 @@ class Keeping:
         who: the person or program, for the audit trail.
     """
 
-    store: Store
+    store: "Store"
     topics: Topics | None
     utc_ns: int
     who: str

@@ -2,23 +2,25 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.newest_runs import LATEST, VerifyingRun, newest_of_kind, run_started_seq, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision, revisions
 from daq.app.records.checks.audited_checks import audited_check, pair_of
-from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.core.context import ControlLimits, RequiredControl
 from daq.laboratory.bench.checklists import SHIFT_NS
 from daq.laboratory.bench.repeatcause import Handover
 from daq.laboratory.chartlimits import ChartLimits, ChartName, control_quantity
 from daq.laboratory.configuration import Fitted
-from daq.methods.files.fluid import Fluid
-from daq.methods.files.instrument import ControlOfShift, Instrument
-from daq.methods.planning.compile import FixedControlLimits
 from daq.methods.planning.standing import Pair, StoredControl, day, required_control
+
+if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
+    from daq.methods.files.fluid import Fluid
+    from daq.methods.files.instrument import ControlOfShift, Instrument
+    from daq.methods.planning.compile import FixedControlLimits
 
 REFITTED: Final = "geometry_fitted"
 """Name of the change with which a person records that a geometry was fitted; others only note the file."""
@@ -27,7 +29,7 @@ CONTROLS_READ: Final = 20
 
 
 def control_of(
-    reader: Reader, instrument: Instrument, pair: Pair, now_utc_ns: int, *, before: int = LATEST
+    reader: Reader, instrument: "Instrument", pair: Pair, now_utc_ns: int, *, before: int = LATEST
 ) -> RequiredControl | None:
     """Return the control of the shift that the file of an instrument requires; None where it requires none.
 
@@ -70,7 +72,7 @@ class ControlOfBench:
         return f"{self.instrument} with {self.geometry}" if self.geometry else self.instrument
 
 
-def required_controls(reader: Reader, catalogue: Catalogue, now_utc_ns: int) -> list[ControlOfBench]:
+def required_controls(reader: Reader, catalogue: "Catalogue", now_utc_ns: int) -> list[ControlOfBench]:
     """Return the required control of each instrument whose file requires one, as it is now."""
     named = {name for name, i in catalogue.instruments.items() if i.control is not None}
     if not named:
@@ -89,7 +91,7 @@ def required_controls(reader: Reader, catalogue: Catalogue, now_utc_ns: int) -> 
 
 
 def _newest_control(
-    reader: Reader, instrument: Instrument, asked: ControlOfShift, pair: Pair, before: int
+    reader: Reader, instrument: "Instrument", asked: "ControlOfShift", pair: Pair, before: int
 ) -> StoredControl | None:
     """Return the control of a pair whose run ended last, as it is judged now; None without one.
 
@@ -116,7 +118,7 @@ def _last_begun(found: Iterable[StoredControl | None]) -> StoredControl | None:
 
 
 def _stored_control(
-    reader: Reader, check: VerifyingRun, asked: ControlOfShift, pair: Pair, instrument: Instrument
+    reader: Reader, check: VerifyingRun, asked: "ControlOfShift", pair: Pair, instrument: "Instrument"
 ) -> StoredControl | None:
     """Return a control as this judgement has it; None where it does not count for the pair.
 
@@ -129,10 +131,11 @@ def _stored_control(
     return StoredControl(verified, e.passed, run_started_seq(reader, check.run)) if pair.counts(verified) else None
 
 
-def fixed_control_limits(reader: Reader, instrument: Instrument, fluid: Fluid) -> FixedControlLimits | None:
+def fixed_control_limits(reader: Reader, instrument: "Instrument", fluid: "Fluid") -> "FixedControlLimits | None":
     """Return the limits that a person fixed for a control fluid on an instrument with its fitted geometry, or None.
 
-    Limits from simulated points are none for a real instrument.
+    Limits from simulated points are none for a real instrument, and those of one geometry none for another specimen of
+    it with another serial number.
     """
     name = ChartName(
         fluid=fluid.id,
@@ -144,7 +147,9 @@ def fixed_control_limits(reader: Reader, instrument: Instrument, fluid: Fluid) -
     if stored is None:
         return None
     record = ChartLimits.model_validate(stored.data, strict=False)
-    if record.simulated != instrument.simulated:
+    geometry = instrument.geometry
+    serial = "" if geometry is None else geometry.serial or ""
+    if record.simulated != instrument.simulated or serial not in record.serials:
         return None
     limits = ControlLimits(
         centre=record.centre,
@@ -153,4 +158,6 @@ def fixed_control_limits(reader: Reader, instrument: Instrument, fluid: Fluid) -
         fixed_by=stored.who,
         fixed_on=day(stored.utc_ns),
     )
+    from daq.methods.planning.compile import FixedControlLimits  # a run that starts needs it, a list does not
+
     return FixedControlLimits(record.method, limits)

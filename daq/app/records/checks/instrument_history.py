@@ -2,24 +2,26 @@
 
 import json
 from collections.abc import Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
 from daq.app.records.checks.audited_checks import Entry, checks, entries, pair_of
 from daq.app.records.checks.controls import control_of, fixed_control_limits
 from daq.app.records.checks.doubts import results_between
-from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder
-from daq.core.driver import Identity
-from daq.methods.files.instrument import Instrument
-from daq.methods.planning.compile import InstrumentHistory
 from daq.methods.planning.standing import Pair, Standing, day, standing
+
+if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
+    from daq.app.setup.run_order import RunOrder
+    from daq.core.driver import Identity
+    from daq.methods.files.instrument import Instrument
+    from daq.methods.planning.compile import InstrumentHistory
 
 DAY_NS: Final = 86_400_000_000_000
 """Largest age of a torque at rest that is used for the drift of the zero."""
 
 
-def standing_of(found: Sequence[Entry], instrument: Instrument | None, pair: Pair, now_utc_ns: int) -> Standing:
+def standing_of(found: Sequence[Entry], instrument: "Instrument | None", pair: Pair, now_utc_ns: int) -> Standing:
     """Return the verification status of a pair now; without the instrument's file no interval is known.
 
     A pass on a simulated instrument counts for a simulated one only.
@@ -30,13 +32,15 @@ def standing_of(found: Sequence[Entry], instrument: Instrument | None, pair: Pai
 
 
 def instrument_history(
-    reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Identity | None, now_utc_ns: int
-) -> InstrumentHistory:
+    reader: Reader, catalogue: "Catalogue", order: "RunOrder", identity: "Identity | None", now_utc_ns: int
+) -> "InstrumentHistory":
     """Return the history of an instrument at the start of a run on it.
 
     Raises:
         SettingError: the method is not known.
     """
+    from daq.methods.planning.compile import InstrumentHistory  # a run that starts needs it, a list does not
+
     instrument = catalogue.instrument(order.instrument)
     serial = identity.serial if identity is not None else instrument.expect_serial
     found = entries(reader, instrument.name)

@@ -9,7 +9,7 @@ from daq.app.records.run_rows import Entry, entry, marks_of, value_of, verdict_o
 from daq.app.records.searching import ALL, RunSearch, search
 from daq.app.records.sheets.day_counts import Counts, day_counts
 from daq.app.records.signatures import Releases
-from daq.app.records.transcriptions import Transcription, read_between
+from daq.app.records.transcriptions import Transcription, count_read, read_between
 from daq.app.screens.text import ended, spaced
 from daq.core.encoding import encode
 from daq.laboratory.kinds import SAMPLE
@@ -83,7 +83,9 @@ class DaySheet:
     """Numbers of all runs of the span, however many are listed."""
     open: OpenWork
     transcribed: tuple[Transcription, ...]
-    """Values that were read by eye on that day and entered by hand; they are no runs."""
+    """Values that were read by eye on that day and entered by hand, the newest ones; they are no runs."""
+    transcribed_count: int
+    """Number of all values that were read by eye on that day."""
     listed_from_utc_ns: int | None
     """Start of the first run that is listed, where the span has runs before it; otherwise None."""
 
@@ -109,7 +111,8 @@ def day_sheet(
         begin_utc_ns: begin of the day.
         end_utc_ns: end of the day.
         instrument: only runs on it; "" means all.
-        limit: greatest number of runs that are listed, the newest ones; -1: all.  The counts are of all runs.
+        limit: greatest number of runs, and of values that were read by eye, that are listed: the newest ones; -1: all.
+            The counts are of all.
         until_utc_ns: only runs that started until then are listed; None: all.
 
     Raises:
@@ -129,7 +132,8 @@ def day_sheet(
         counts=day_counts(reader, begin_utc_ns, end_utc_ns, instrument),
         open=_open(reader),
         # They name no instrument, so that the sheet of one instrument has none.
-        transcribed=() if instrument else tuple(read_between(reader, begin_utc_ns, end_utc_ns)),
+        transcribed=() if instrument else tuple(read_between(reader, begin_utc_ns, end_utc_ns, limit=limit)),
+        transcribed_count=0 if instrument else count_read(reader, begin_utc_ns, end_utc_ns),
         listed_from_utc_ns=listed[-1].began_utc_ns if len(found.runs) > len(listed) else None,
     )
 

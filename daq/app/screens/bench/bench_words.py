@@ -69,6 +69,7 @@ MESSAGES: Final[Mapping[str, str]] = MappingProxyType(
         "cup_at_bench": "the cup of $sample is at the bench, not in the bath",
         "cup_in_bath": "the cup of $sample is in the bath",
         "out_of_service": "$reason",
+        "run_elsewhere": "a run that was started elsewhere is in progress: wait for its end, or stop it",
         "not_met_zero": "the torque is not at zero: take the rotor off, zero the instrument, then confirm again",
         "not_met_motor_still": "the motor is not known to be still: wait, or see to the instrument",
         "not_met_stirred": "the sample is not stirred for its time yet",

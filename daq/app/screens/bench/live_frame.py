@@ -30,14 +30,16 @@ class LiveReading:
 
 @dataclass(frozen=True, slots=True)
 class LiveFrame:
-    """The changes; the first frame has everything.
+    """The changes; the first frames, to the first without `more`, have everything.
 
     Attributes:
         readings: by instrument.
         benches: the work at the benches.
         runs: runs by instrument; None where the run has ended.
+        more: the frame is one of several with everything; another one follows.
     """
 
     readings: dict[str, LiveReading] = field(default_factory=dict)
     benches: dict[str, BenchView] = field(default_factory=dict)
     runs: dict[str, RunView | None] = field(default_factory=dict)
+    more: bool = False

@@ -19,7 +19,7 @@ from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.laboratory.identity import NOTHING_GIVEN, Given
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.orders import RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.app.workshop.shift import invented_works as works
 from daq.app.workshop.shift.fast_time import FastClock, FastLoop
 from daq.app.workshop.shift.invented_works import Batch

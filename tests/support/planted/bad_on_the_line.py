@@ -5,8 +5,8 @@ from dataclasses import replace
 
 from daq.core.driver import Part, Reject, Reply, Request, Values
 from daq.core.framing import Framing
-from tests.kit.bad_drivers import found_by
-from tests.kit.good_drivers import Level, Probe, Scale, Stirrer, level_length, sealed, xor
+from tests.support.planted.bad_drivers import found_by
+from tests.support.planted.good_drivers import Level, Probe, Scale, Stirrer, level_length, sealed, xor
 
 # ---- damaged lines
 

@@ -8,8 +8,8 @@ import threading
 import time
 
 from daq.core.driver import Reject, Values
-from tests.kit.bad_drivers import found_by
-from tests.kit.good_drivers import Scale, Stirrer
+from tests.support.planted.bad_drivers import found_by
+from tests.support.planted.good_drivers import Scale, Stirrer
 
 
 @found_by("from the line")

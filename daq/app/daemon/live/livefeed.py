@@ -1,16 +1,18 @@
 """Frames with everything that changes on the benches, for a page: one subscription serves any number of browsers.
 
-Readings come at most every `READING_S`.  Views are costlier: a bench is viewed when its run, its flow or its connection
-has changed, and otherwise in turn, `STILL_VIEWS` benches every `VIEW_S`, whatever their number is.
+Readings come at most every `TICK_S`.  Views are costlier: runs are viewed in turn, spread over `VIEW_S`, and their
+values and advice are computed in turn (`liveturns`).  A bench is viewed when its run, its flow or its connection has
+changed, and otherwise in turn, `STILL_VIEWS` benches every `VIEW_S`, whatever their number is.
 """
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import structlog
 
+from daq.app.daemon.live.liveturns import TICK_S, VIEW_S, ViewTurns
 from daq.app.daemon.shift.bench_hands import motor_still
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
@@ -25,10 +27,10 @@ if TYPE_CHECKING:
 
 log = structlog.get_logger()
 
-READING_S: Final = 0.05
-"""Least time in seconds between two readings of an instrument."""
-VIEW_S: Final = 0.25
-"""Least time in seconds between two views of a run, with its advice, or of a bench."""
+TOGETHER: Final = 8
+"""Number of instruments whose readings are taken without a pause for what waits in the loop."""
+LEAST_PAUSE_S: Final = 0.01
+"""Least time in seconds between the end of a turn and the next one."""
 STILL_VIEWS: Final = 2
 """Number of benches without a change that are viewed every `VIEW_S`."""
 STILL_S: Final = 1.0
@@ -46,43 +48,66 @@ class LiveFeed:
         self._read_at: dict[str, int] = {}
         self._benches: dict[str, BenchView] = {}
         self._marks: dict[str, object] = {}
-        self._runs: dict[str, RunView | None] = {}
+        self._runs: dict[str, RunView] = {}
+        self._turns = ViewTurns()
         self._turn: list[str] = []
 
     async def frames(self) -> AsyncIterator[LiveFrame]:
-        """Yield frames: the first with everything, each next with what has changed."""
+        """Yield frames: first those with everything, of which all but the last have `more`, then what has changed.
+
+        A frame has a few instruments, and between two of them the loop takes up what waits: a reading is not delayed by
+        the number of instruments.
+        """
         loop = asyncio.get_running_loop()
-        viewed_at = sent_at = -STILL_S
+        benches_at = sent_at = -STILL_S
+        first = True
         while True:
             now = loop.time()
-            runs: dict[str, RunView | None] = {}
-            benches: dict[str, BenchView] = {}
-            if now - viewed_at >= VIEW_S:
-                viewed_at = now
-                runs = self._new_runs()
-                benches = await self._new_benches()
-            frame = LiveFrame(self._new_readings(), benches, runs)
-            if frame.readings or frame.benches or frame.runs or now - sent_at >= STILL_S:
+            async for frame in self._changes(now, with_benches=now - benches_at >= VIEW_S):
                 sent_at = now
-                yield frame
-            await asyncio.sleep(READING_S)
+                yield replace(frame, more=first)
+                await asyncio.sleep(0)
+            if now - benches_at >= VIEW_S:
+                benches_at = now
+            if first or now - sent_at >= STILL_S:
+                first, sent_at = False, now
+                yield LiveFrame()
+            await asyncio.sleep(max(LEAST_PAUSE_S, now + TICK_S - loop.time()))
+
+    async def _changes(self, now: float, *, with_benches: bool) -> AsyncIterator[LiveFrame]:
+        """Yield what has changed since the frames before, in parts."""
+        names = list(self._supervisor.sessions)
+        for start in range(0, len(names), TOGETHER):
+            readings = self._new_readings(names[start : start + TOGETHER])
+            if readings:
+                yield LiveFrame(readings)
+            await asyncio.sleep(0)
+        for gone in self._readings.keys() - self._supervisor.sessions.keys():
+            del self._readings[gone], self._read_at[gone]
+        async for name, view in self._new_runs(now):
+            yield LiveFrame(runs={name: view})
+        if with_benches:
+            for name, bench in (await self._new_benches()).items():
+                yield LiveFrame(benches={name: bench})
 
     # ---- readings
 
-    def _new_readings(self) -> dict[str, LiveReading]:
+    def _new_readings(self, names: Sequence[str]) -> dict[str, LiveReading]:
         found = {}
-        for name, session in self._supervisor.sessions.items():
+        for name in names:
+            session = self._supervisor.sessions.get(name)
+            if session is None:
+                continue
             try:
                 reading, read_at = self._reading(name, session)
             except Exception:
                 # A fault of one instrument's driver must not end the view of the others.
                 log.exception("no live reading", instrument=name)
                 continue
-            if (replace(reading, age_s=None), read_at) != (self._readings.get(name), self._read_at.get(name)):
-                self._readings[name], self._read_at[name] = replace(reading, age_s=None), read_at
+            ageless = replace(reading, age_s=None)
+            if (ageless, read_at) != (self._readings.get(name), self._read_at.get(name)):
+                self._readings[name], self._read_at[name] = ageless, read_at
                 found[name] = reading
-        for gone in self._readings.keys() - self._supervisor.sessions.keys():
-            del self._readings[gone], self._read_at[gone]
         return found
 
     def _reading(self, name: str, session: Session) -> tuple[LiveReading, int]:
@@ -108,15 +133,21 @@ class LiveFeed:
 
     # ---- views
 
-    def _new_runs(self) -> dict[str, RunView | None]:
-        found: dict[str, RunView | None] = {}
-        for name, active in list(self._supervisor.runs.items()):
-            view = self._supervisor.in_progress.view(active)
-            if view != self._runs.get(name):
-                found[name] = view
-        found |= dict.fromkeys(self._runs.keys() - self._supervisor.runs.keys())
-        self._runs = {name: v for name, v in (self._runs | found).items() if v is not None}
-        return found
+    async def _new_runs(self, now: float) -> AsyncIterator[tuple[str, RunView | None]]:
+        """Yield the runs whose view differs, in turn, and those that have ended."""
+        runs = self._supervisor.runs
+        for gone in self._runs.keys() - runs.keys():
+            del self._runs[gone]
+            yield gone, None
+        for name, with_value in self._turns.turn(list(runs), now):
+            active, before = runs.get(name), self._runs.get(name)
+            if active is None:  # it has ended while others were viewed
+                continue
+            view = self._supervisor.in_progress.view(active, None if with_value else before)
+            if view != before:
+                self._runs[name] = view
+                yield name, view
+            await asyncio.sleep(0)
 
     async def _new_benches(self) -> dict[str, BenchView]:
         names = list(self._supervisor.sessions)

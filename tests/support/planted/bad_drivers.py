@@ -10,7 +10,7 @@ from typing import Any
 
 from daq.core.driver import Channel, Identity, Port, Reject, Reply, Request, Values
 from daq.core.framing import Framing
-from tests.kit.good_drivers import Level, Probe, Scale, Stirrer, sealed
+from tests.support.planted.good_drivers import Level, Probe, Scale, Stirrer, sealed
 
 PLANTED: list["Planted"] = []
 

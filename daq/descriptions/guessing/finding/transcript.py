@@ -64,6 +64,8 @@ class Lines:
     streams: bool = False
     received: list[ReceivedLine] = field(default_factory=list)
     enveloped: bool = False
+    begin: bytes = b""
+    """STX, where the check behind ETX is followed by a line end; the lines are then without STX."""
 
     def answers(self, request: bytes) -> list[bytes]:
         """Return the lines after a request, until the next request."""
@@ -94,8 +96,15 @@ def cut_lines(capture: Capture, file: str) -> Lines:
     lines = Lines(sends_end=_common_end(capture.sent))
     lines.echo = _echoes(capture)
     lines.enveloped = _enveloped(received)
-    lines.ends = () if lines.enveloped else _ends(received)
     chunks = _chunks(capture, echo=lines.echo)
+    lines.ends = () if lines.enveloped else _ends(b"".join(chunk.data for chunk in chunks))
+    if not lines.enveloped and (size := _check_before_end(received)):
+        lines.begin, lines.ends = b"\x02", (b"\r\n",)
+        _cut_sealed(lines, chunks, size)
+        lines.streams = _streams(lines, capture)
+        if lines.streams:
+            _part_answers_from_stream(lines, capture)
+        return lines
     if not lines.ends:
         _without_ends(lines, chunks)
     _cut(lines, chunks)
@@ -136,6 +145,33 @@ def _enveloped(received: bytes) -> bool:
         return False
     # One checksum may look like a line end; where all of them do, they are line ends.
     return all(behind) and not all(text.endswith((b"\r", b"\n")) for text in behind)
+
+
+def _check_before_end(received: bytes) -> int:
+    """Return the number of bytes between ETX and CR LF where they are a checksum in bytes; 0 where there is none."""
+    best = 0
+    for size in (1, 2, 4):
+        frame = re.compile(rb"\x02[^\x02\x03]{2,}\x03.{%d}\r\n" % size, re.DOTALL)
+        frames = frame.findall(received)
+        checks = {one[-2 - size : -2] for one in frames}
+        odd = any(byte < 0x20 or byte > 0x7E for check in checks for byte in check) or (size == 1 and len(checks) > 2)
+        if len(frames) >= 3 and odd and sum(map(len, frames)) * 10 >= 8 * len(received):
+            best = best or size
+    return best
+
+
+def _cut_sealed(lines: Lines, chunks: Sequence[Chunk], size: int) -> None:
+    """Cut lines of STX, text, ETX, `size` bytes, CR LF; STX and CR LF are left out. Other lines end with CR LF."""
+    sealed = re.compile(rb"\x02([^\x02\x03]*\x03.{%d})\r\n" % size, re.DOTALL)
+    buffer = b""
+    before: Chunk | None = None
+    for chunk in chunks:
+        buffer = buffer + chunk.data if before is not None and before.asked == chunk.asked else chunk.data
+        before = chunk
+        while (found := sealed.search(buffer)) is not None:
+            took = chunk.t - chunk.sent_t if chunk.asked is not None else 0
+            lines.received.append(ReceivedLine(chunk.t, found[1], chunk.asked, took))
+            buffer = buffer[found.end() :]
 
 
 def _ends(received: bytes) -> tuple[bytes, ...]:
@@ -229,31 +265,44 @@ def _streams(lines: Lines, capture: Capture) -> bool:
     if any(h.asked is None for h in lines.received[:-1]):
         return True
     per_request = Counter(h.asked for h in lines.received)
+    # The lines of one answer come without a pause.
+    later = Counter(b.asked for a, b in pairwise(lines.received) if b.asked == a.asked and b.t - a.t > SECOND // 10)
     times_sent = Counter(capture.sent)
-    return any(n > 3 * times_sent[asked] for asked, n in per_request.items() if asked is not None)
+    return any(
+        n > 3 * times_sent[asked] and (later[asked] > times_sent[asked] or n > 16 * times_sent[asked])
+        for asked, n in per_request.items()
+        if asked is not None
+    )
 
 
 def _part_answers_from_stream(lines: Lines, capture: Capture) -> None:
     """Take back the request of lines that belong to the stream.
 
-    An answer is among the first lines after its request, and its shape is not more frequent than the request.
+    Where one text follows nearly every sending of a request and hardly comes otherwise, it is the answer. Otherwise an
+    answer is among the first lines after its request, and its shape is not more frequent than the request.
     """
-    shapes = Counter(shape(h.text) for h in lines.received)
+    shapes = Counter(_words(h.text) for h in lines.received)
+    texts = Counter(h.text for h in lines.received)
     times_sent = Counter(capture.sent)
-    since: Counter[bytes] = Counter()
-    before: bytes | None = None
+    constant: dict[bytes, bytes] = {}
+    for request, times in times_sent.items():
+        near = Counter(h.text for h in lines.received if h.asked == request)
+        usual, count = near.most_common(1)[0] if near else (b"", 0)
+        if times > 1 and count * 5 >= 4 * times and texts[usual] * 5 <= 6 * times:
+            constant[request] = usual
+    since: Counter[int] = Counter()
     for i, h in enumerate(lines.received):
         if h.asked is None:
             continue
-        since[h.asked] = since[h.asked] + 1 if h.asked == before else 1
-        before = h.asked
-        if since[h.asked] > SOON or shapes[shape(h.text)] > times_sent[h.asked]:
+        since[h.t - h.took_ns] += 1
+        late = since[h.t - h.took_ns] > SOON or shapes[_words(h.text)] > times_sent[h.asked]
+        if h.text != constant[h.asked] if h.asked in constant else late:
             lines.received[i] = ReceivedLine(h.t, h.text, None)
 
 
-def shape(text: bytes) -> bytes:
-    """Return a line with every number replaced by 9."""
-    return re.sub(rb"\d+", b"9", text)
+def _words(text: bytes) -> bytes:
+    """Return a line with 9 in the place of its numbers, signs and blanks."""
+    return re.sub(rb"[0-9+., -]+", b"9", text)
 
 
 def _drop_first(lines: Lines) -> None:

@@ -1,0 +1,1 @@
+"""Frames with what changes on all benches, and the order in which runs are viewed for them."""

@@ -1,0 +1,1 @@
+"""Find in the bytes of a capture: lines and their ends, blocks, checksums, refusals, words of hexadecimal digits."""

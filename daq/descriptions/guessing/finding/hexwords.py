@@ -1,0 +1,48 @@
+"""Find words of hexadecimal digits in lines, whose digits and letters would be taken for numbers and units."""
+
+import re
+from collections.abc import Sequence
+from typing import Final
+
+MARKED: Final = "\ue000"
+"""Character before a word of hexadecimal digits in a text that is split into tokens; no instrument sends it."""
+_WORDS: Final = {mark: re.compile(rf"[0-9A-Za-z.+{mark}-]+") for mark in (".", ",")}
+_DIGITS: Final = (re.compile(r"[0-9A-F]{2,8}"), re.compile(r"[0-9a-f]{2,8}"))
+_EXPONENT: Final = re.compile(r"[0-9]+[eE][0-9]{1,2}")
+
+
+def marked(texts: Sequence[str], mark: str = ".") -> list[str]:
+    """Return the lines, whose decimal mark is `mark`, with `MARKED` before each word that is hexadecimal.
+
+    All lines of the same punctuation have words of one width of hexadecimal digits in one place, some with a letter and
+    some with a digit.
+    """
+    places: dict[tuple[str, int], list[str]] = {}
+    rows = [_words(text, mark) for text in texts]
+    for skeleton, words in rows:
+        for at, word in enumerate(words):
+            places.setdefault((skeleton, at), []).append(word[0])
+    hexadecimal = {place for place, found in places.items() if _is_hexadecimal(found)}
+    out: list[str] = []
+    for text, (skeleton, words) in zip(texts, rows, strict=True):
+        new = text
+        for at in range(len(words) - 1, -1, -1):
+            if (skeleton, at) in hexadecimal:
+                start = words[at].start()
+                new = new[:start] + MARKED + new[start:]
+        out.append(new)
+    return out
+
+
+def _words(text: str, mark: str) -> tuple[str, list[re.Match[str]]]:
+    """Return the punctuation of a line, and the words between."""
+    return "".join(_WORDS[mark].sub("_", text).split()), list(_WORDS[mark].finditer(text))
+
+
+def _is_hexadecimal(found: Sequence[str]) -> bool:
+    if len({len(word) for word in found}) != 1 or len(set(found)) < 2:
+        return False
+    if all(_EXPONENT.fullmatch(word) for word in found):
+        return False
+    letters, digits = (any(getattr(c, kind)() for word in found for c in word) for kind in ("isalpha", "isdigit"))
+    return letters and digits and any(all(one.fullmatch(word) for word in found) for one in _DIGITS)

@@ -1,0 +1,211 @@
+"""Questions to a person about a capture: each has a text, the lines concerned, and the answers that are understood."""
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import zip_longest
+from typing import Final, TypeVar
+
+from daq.core.faults import FAULTS
+from daq.descriptions.entries import INSTRUMENT_FAULTS, near
+from daq.descriptions.guessing.enteredunits import entered_unit
+
+T = TypeVar("T")
+MOST_LINES: Final = 4
+"""Greatest number of lines that are shown with a question."""
+NOTHING: Final = "ok"
+"""Answer for a text or a bit that means no fault."""
+CHANNEL_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A question about a capture.
+
+    Attributes:
+        key: constant name of the question; an answer to another one does not change it.
+        text: the question.
+        point: the remark that stays in the description without an answer; "" for none.
+        lines: the lines concerned.
+        parts: the part of each of them that is in question; "" for the whole line.
+        answers: answers that are understood, for a person.
+    """
+
+    key: str
+    text: str
+    point: str
+    lines: tuple[str, ...] = ()
+    parts: tuple[str, ...] = ()
+    answers: str = ""
+    check: Callable[[str], object] = str
+
+
+@dataclass(slots=True)
+class Answers:
+    """Answers of a person, and the questions that have none."""
+
+    given: Mapping[str, str] = field(default_factory=dict)
+    open: list[Question] = field(default_factory=list)
+
+    def ask(
+        self, key: str, text: str, read: Callable[[str], T], *, point: str = "", lines: Sequence[str] = (),
+        parts: Sequence[str] = (), answers: str = "",
+    ) -> T | None:  # fmt: skip
+        """Return the answer to a question as `read` understands it; None where there is none.
+
+        Raises:
+            ValueError: `read` does not understand the answer.
+        """
+        if key in self.given:
+            return read(self.given[key])
+        if all(question.key != key for question in self.open):
+            shown: dict[str, tuple[str, str]] = {}
+            several = len(set(parts)) > 1
+            for line, part in zip_longest(lines, parts[: len(lines)], fillvalue=""):
+                shown.setdefault(part if several and part else line, (line, part))
+            pairs = list(shown.values())[:MOST_LINES]
+            own, places = tuple(line for line, _ in pairs), tuple(part for _, part in pairs)
+            self.open.append(Question(key, text, point, own, places, answers, read))
+        return None
+
+
+def yes_or_no(text: str) -> bool:
+    """Return True for yes, False for no.
+
+    Raises:
+        ValueError: the text is neither.
+    """
+    if text.strip().lower() in ("yes", "y"):
+        return True
+    if text.strip().lower() in ("no", "n"):
+        return False
+    raise ValueError("answer yes or no")
+
+
+def one_of(choices: Sequence[str]) -> Callable[[str], str]:
+    """Return the reader of one of the choices, given as its text or its number from 1."""
+
+    def read(text: str) -> str:
+        text = text.strip()
+        if text in choices:
+            return text
+        if text.isdecimal() and 1 <= int(text) <= len(choices):
+            return choices[int(text) - 1]
+        raise ValueError(f"answer with one of: {'; '.join(choices)}")
+
+    return read
+
+
+def fault(text: str) -> str:
+    """Return a fault with or without its channel, as in ``temperature: probe``; "" where the text means no fault.
+
+    Raises:
+        ValueError: there is no such fault.
+    """
+    text = text.strip()
+    if text == NOTHING:
+        return ""
+    name = text.rpartition(":")[2].strip()
+    if name not in FAULTS:
+        raise ValueError(f"there is no fault {name!r}; {near(name, INSTRUMENT_FAULTS)}")
+    return text
+
+
+LABEL: Final = "ignored"
+"""Answer for texts and numbers that have no meaning for the values."""
+OTHER_QUANTITY: Final = "quantity"
+"""Answer for a text that names the quantity of the number beside it."""
+
+
+def state(text: str) -> str:
+    """Return the meaning of a text in a line: a fault, "" for none, `LABEL` or `OTHER_QUANTITY`.
+
+    Raises:
+        ValueError: there is no such fault.
+    """
+    return text.strip() if text.strip() in (LABEL, OTHER_QUANTITY) else fault(text)
+
+
+def fault_in_place(text: str) -> str:
+    """Return the fault of a text in the place of a number.
+
+    Raises:
+        ValueError: there is no such fault, or it is one of a number.
+    """
+    found = fault(text).rpartition(":")[2].strip()
+    if not found or FAULTS[found].keeps_value:
+        raise ValueError("a text in the place of a number is a fault: probe, sensor, over_range, not_a_number, ...")
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """Meaning of a number or of a word of hexadecimal digits.
+
+    Attributes:
+        says: ``number`` in a unit, ``state``, ``bits``, or ``ignored``.
+        unit, factor: UCUM code, and factor of the number to it.
+        signed: True where a hexadecimal number is in two's complement.
+    """
+
+    says: str
+    unit: str = ""
+    factor: float = 1.0
+    signed: bool = False
+
+
+def meaning(text: str) -> Meaning:
+    """Return the meaning of a number without a unit.
+
+    Raises:
+        ValueError: the unit is unknown.
+    """
+    text = text.strip()
+    if text in ("bits", "state", LABEL):
+        return Meaning(text)
+    return Meaning("number", *entered_unit(text))
+
+
+def hexadecimal(text: str) -> Meaning:
+    """Return the meaning of a word of hexadecimal digits.
+
+    Raises:
+        ValueError: it is none of the answers, or the unit is unknown.
+    """
+    text = text.strip()
+    if text in ("bits", "state", LABEL):
+        return Meaning(text)
+    kind, _, unit = text.partition(" ")
+    if kind not in ("number", "signed"):
+        raise ValueError("answer bits, state, ignored, number UNIT or signed UNIT")
+    code, factor = entered_unit(unit)
+    return Meaning("number", code, factor, kind == "signed")
+
+
+def name(text: str) -> str:
+    """Return the name of a channel.
+
+    Raises:
+        ValueError: a name has other characters.
+    """
+    if CHANNEL_NAME.fullmatch(text.strip()) is None:
+        raise ValueError("begin with a small letter, go on with small letters, digits and _")
+    return text.strip()
+
+
+def span(unit: str) -> Callable[[str], tuple[float, float]]:
+    """Return the reader of a range in a unit, as in ``-20 to 150``, or in another unit of the quantity."""
+
+    def read(text: str) -> tuple[float, float]:
+        number = r"([+-]?[0-9]+(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]{1,2})?)"
+        found = re.fullmatch(rf"\s*{number}\s+to\s+{number}\s*(.*?)\s*", text)
+        if found is None:
+            raise ValueError(f"write it as in: 0 to 100 {unit}")
+        if found[3] and entered_unit(found[3]) != (unit, 1.0):
+            raise ValueError(f"write it in {unit}")
+        low, high = (float(one.replace(",", ".")) for one in found.group(1, 2))
+        if low >= high:
+            raise ValueError("the lower limit is not below the upper one")
+        return low, high
+
+    return read

@@ -1,0 +1,158 @@
+"""Make the kinds of lines with readings from their texts, with a person's answers on numbers and words."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from daq.descriptions.guessing.decimals import decimal_mark, is_sure_mark
+from daq.descriptions.guessing.fieldlines import same_quantity
+from daq.descriptions.guessing.fields import GuessedField, GuessedLine, guess_line
+from daq.descriptions.guessing.finding.hexwords import marked
+from daq.descriptions.guessing.grouping import group_lines
+from daq.descriptions.guessing.naming import is_ph, name_fields, share_quantities
+from daq.descriptions.guessing.questions import (
+    LABEL,
+    OTHER_QUANTITY,
+    Answers,
+    Meaning,
+    hexadecimal,
+    meaning,
+    name,
+    yes_or_no,
+)
+
+
+@dataclass(slots=True)
+class ReadingLines:
+    """Makes kinds of lines; `mark` is the decimal mark."""
+
+    mark: str
+    ask: Answers
+
+    def kinds(self, texts: Sequence[str], base: str) -> list[GuessedLine]:
+        """Return the kinds of lines that answer one request, or that come unasked, the most frequent first."""
+        found: list[GuessedLine] = []
+        for lines in group_lines(marked(texts, self.mark), self.mark):
+            found += self._kinds(lines, base)
+        before: list[GuessedLine] = []
+        for line in found:
+            name_fields(line)
+            share_quantities(before, line)
+            for one in line.fields:
+                if same_quantity(line, one, self.ask) is False:
+                    one.same_as = None
+            self._names(line)
+            before.append(line)
+        return found
+
+    def _kinds(self, lines: Sequence[str], base: str) -> list[GuessedLine]:
+        """Return the kinds of lines of one structure: several where a word names the quantity of the number."""
+        line = guess_line(lines, self.mark)
+        key = f"{base}/{line.lines[0]}"
+        varying = frozenset(
+            number
+            for number in line.fixed_numbers
+            if self.ask.given.get(f"fixed {key}/{number}", "").strip() in ("yes", "y")
+        )
+        if varying:
+            line = guess_line(lines, self.mark, varying)
+        line.key = key
+        for at, found in enumerate(line.fields):
+            found.key, found.sample = f"{key}/{at}", line.lines[0]
+        for found in line.fields:
+            if not found.kept or found.numeric or found.units or found.type == "hex":
+                continue
+            meanings = [self.ask.given.get(f"state {found.key}/{text}", "").strip() for text in found.texts]
+            if OTHER_QUANTITY in meanings:
+                return self._split(lines, found, meanings, base)
+            found.kept = LABEL not in meanings
+        for found in line.fields:
+            self._meaning(line, found)
+        return [line]
+
+    def _split(
+        self, lines: Sequence[str], found: GuessedField, meanings: Sequence[str], base: str
+    ) -> list[GuessedLine]:
+        """Return a kind of line for each word that names a quantity, and one for the lines with the other words."""
+        parts: dict[str, list[str]] = {}
+        for line, text, own in zip(lines, found.texts, meanings, strict=True):
+            parts.setdefault(text if own == OTHER_QUANTITY else "", []).append(line)
+        return [kind for part in parts.values() for kind in self._kinds(part, base)]
+
+    def _meaning(self, line: GuessedLine, found: GuessedField) -> None:
+        """Ask for the meaning of a number without a unit, or of a word of hexadecimal digits."""
+        if found.type == "hex":
+            answer = self.ask.ask(
+                f"hex {found.key}", "What are the hexadecimal digits in these lines?", hexadecimal, lines=line.lines,
+                parts=found.texts, answers="bits (each bit is a state), state (each text is one), ignored, number "
+                "UNIT, signed UNIT (two's complement); a UNIT may have a factor: number 0.01 %",
+            )  # fmt: skip
+            if answer is None:
+                found.type = "word"
+            else:
+                _set_hexadecimal(found, answer)
+        elif found.numeric and found.kept and found.numbers and not found.unit and not is_ph(found):
+            answer = self.ask.ask(
+                f"unit {found.key}", f"What is the number {found.texts[0]} in these lines?", meaning, lines=line.lines,
+                parts=found.texts,
+                answers="its unit, as in: g/cm3, \u00b0C, rpm, %, 1 (a plain number), 0.1 \u00b0C (tenths); "
+                "state (each number is a state), bits (hexadecimal digits), ignored (a counter, an address, ...)",
+            )  # fmt: skip
+            if answer is not None:
+                _set_number(found, answer)
+
+    def _names(self, line: GuessedLine) -> None:
+        """Ask for the quantity of each number that has no name of its own."""
+        used = {one.name for one in line.fields}
+        for found in line.fields:
+            if not found.kept or not found.numeric or not found.numbers or found.same_as is not None:
+                continue
+            if not found.unit or not found.name.startswith(("value", "viscosity")):
+                continue
+            given = self.ask.ask(
+                f"name {found.key}", f"Which quantity is the number {found.texts[0]} in these lines?", name,
+                lines=line.lines, parts=found.texts,
+                answers="a name: torque, speed, mass, ... (own_viscosity for a viscosity that the instrument computes)",
+            )  # fmt: skip
+            if given is not None and given not in used:
+                used.add(given)
+                found.name = given
+
+
+def _set_hexadecimal(found: GuessedField, answer: Meaning) -> None:
+    if answer.says == LABEL:
+        found.type, found.kept = "word", False
+    elif answer.says == "state":
+        found.type = "word"
+    elif answer.says == "number":
+        found.type, found.unit, found.factor = "hexadecimal", answer.unit, answer.factor
+        found.signed_bits = 4 * len(found.texts[0]) if answer.signed else 0
+
+
+def _set_number(found: GuessedField, answer: Meaning) -> None:
+    if answer.says == LABEL:
+        found.kept = False
+    elif answer.says in ("state", "bits"):
+        found.pad = found.type == "padded"
+        found.type = "word" if answer.says == "state" else "hex"
+    else:
+        found.unit, found.factor = answer.unit, answer.factor
+
+
+def asked_decimal_mark(texts: Sequence[str], ask: Answers) -> tuple[str, str]:
+    """Return the decimal mark, and the open point on it; "" for none.
+
+    A comma that may also separate two numbers is a question.
+    """
+    mark = decimal_mark(texts)
+    if is_sure_mark(texts, mark):
+        return mark, ""
+    with_comma = [text for text in texts if re.search(r"\d,\d", text)]
+    sample = re.search(r"[0-9]+,[0-9]+", with_comma[0])
+    part = sample[0] if sample else ","
+    point = f"whether {part} is one number with a decimal comma, or two numbers"
+    answer = ask.ask(
+        "comma", f"Is {part} in these lines one number, with a decimal comma?", yes_or_no, point=point,
+        lines=with_comma, answers="yes; no, where the comma separates two numbers",
+    )  # fmt: skip
+    return "." if answer is False else mark, "" if answer is not None else point

@@ -1,0 +1,28 @@
+"""Texts of a description file: the remark on an open point, strings and times."""
+
+import json
+from typing import Final
+
+FILL_IN: Final = "FILL IN:"
+"""Start of a remark on a point that only a person can know."""
+SECOND: Final = 1_000_000_000
+
+
+def fill_in(what: str) -> str:
+    """Return the remark on a point to fill in."""
+    return f"# {FILL_IN} {what}"
+
+
+def quoted(text: str) -> str:
+    """Return a text as a string of TOML."""
+    return json.dumps(text, ensure_ascii=True)
+
+
+def seconds(ns: int) -> str:
+    """Return a time (ns) as text."""
+    return f"{ns / 1e9:g} s" if ns >= SECOND else f"{round(ns / 1e6)} ms"
+
+
+def time(ns: int) -> str:
+    """Return a time (ns) as a value of TOML."""
+    return f'"{seconds(ns)}"'

@@ -1,0 +1,140 @@
+"""The last raw lines: bounded, cut at the ends of lines, shown on request in the role `look`, during a run too."""
+
+import json
+import random
+
+import pytest
+
+from daq.app.cli import main
+from daq.app.cli.workshop import raw_lines
+from daq.app.daemon import control
+from daq.app.daemon.protocol import AskQuery, Queried
+from daq.app.daemon.queries.registry import QUERIES
+from daq.app.daemon.queries.session_queries import SESSION_QUERIES, LinesAsked
+from daq.app.daemon.service import Service
+from daq.app.laboratory.identity import NotAllowedError
+from daq.app.run.latest_lines import MOST_BYTES, MOST_PIECES, LatestLines, RawLine
+from daq.core.errors import SettingError
+from daq.core.framing import Framing
+from daq.laboratory.people import ROLES
+from tests.support.memory_bench import SupervisorBench
+
+S = 1_000_000_000
+LINES = Framing(terminator=b"\r\n", longest=100)
+
+
+def test_pieces_are_joined_and_cut_at_the_ends_of_lines():
+    latest = LatestLines()
+    latest.add(1, ">", b"read\r\n")
+    for t, data in ((2, b"va"), (3, b"l 1\r"), (4, b"\nval 2\r\nva"), (5, b"l 3")):
+        latest.add(t, "<", data)
+    found = latest.lines(LINES, 10)
+    assert [(one.way, one.data) for one in found] == [
+        (">", b"read\r\n"), ("<", b"val 1\r\n"), ("<", b"val 2\r\n"), ("<", b"val 3"),
+    ]  # fmt: skip
+    assert [one.t for one in found] == [1, 4, 4, 5]
+    assert latest.lines(LINES, 2) == found[-2:]
+    latest.add(5 + 2 * S, "<", b"later")
+    assert latest.lines(LINES, 1) == [RawLine(5 + 2 * S, "<", b"later")]
+
+
+def test_a_request_ends_an_answer_that_is_incomplete():
+    latest = LatestLines()
+    for way, data in (("<", b"val"), (">", b"read\r\n"), ("<", b" 2\r\n")):
+        latest.add(1, way, data)
+    assert [one.data for one in latest.lines(LINES, 9)] == [b"val", b"read\r\n", b" 2\r\n"]
+
+
+def test_frames_of_bytes_are_shown_as_they_came():
+    latest = LatestLines()
+    latest.add(1, "<", b"\xaa\r\n\x55")
+    assert [one.data for one in latest.lines(Framing(length=4, longest=4), 9)] == [b"\xaa\r\n\x55"]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_ring_is_bounded_and_loses_only_what_is_old(seed):
+    rng = random.Random(f"latest lines {seed}")
+    latest, sent = LatestLines(), b""
+    for t in range(3 * MOST_PIECES):
+        data = rng.randbytes(rng.choice((1, 5, 40))).replace(b"\r", b"-") + rng.choice((b"", b"\r\n"))
+        sent += data
+        latest.add(t, "<", data)
+    found = b"".join(one.data for one in latest.lines(LINES, 10**6))
+    assert sent.endswith(found)
+    latest.add(10**6, "<", bytes(10 * MOST_BYTES))
+    assert len(latest._pieces) == MOST_PIECES
+    assert sum(len(one.data) for one in latest._pieces) <= MOST_PIECES * MOST_BYTES
+
+
+def test_the_query_has_a_name_of_its_own_a_role_and_bounds():
+    assert not SESSION_QUERIES.keys() & QUERIES.keys()
+    assert all(one.role in ROLES and one.name == name for name, one in SESSION_QUERIES.items())
+    for wrong in (0, MOST_PIECES + 1):
+        with pytest.raises(ValueError, match="last"):
+            LinesAsked(instrument="bench-1", last=wrong)
+
+
+async def asked(service, **parameters):
+    (answer,) = [a async for a in service.handle(AskQuery(query="lines", parameters=parameters))]
+    return answer.queried
+
+
+@pytest.mark.slow
+@pytest.mark.asyncio
+async def test_the_daemon_shows_the_lines_at_rest_and_during_a_run(tmp_path):
+    async with SupervisorBench(tmp_path) as bench:
+        service = Service(bench.supervisor)
+        idle = await asked(service, instrument="bench-1", last=50)
+        assert (idle["instrument"], idle["state"]) == ("bench-1", "ready")
+        ways = {line["way"]: line["text"] for line in idle["lines"]}
+        assert ways["sent"].startswith("read#")
+        assert ways["received"].startswith("val ")
+        assert all(line["text"].endswith("\\r\\n") for line in idle["lines"])
+        ages = [line["age_s"] for line in idle["lines"]]
+        assert ages == sorted(ages, reverse=True)
+        await bench.measuring()
+        during = await asked(service, instrument="bench-1", last=256)
+        assert any(line["text"].startswith("speed ") for line in during["lines"])
+        with pytest.raises(SettingError, match="serves no instrument 'bench-9'; served: bench-1"):
+            await asked(service, instrument="bench-9")
+        with pytest.raises(SettingError):
+            await asked(service, instrument="bench-1", last=0)
+        bench.supervisor.catalogue.daemon = bench.supervisor.catalogue.daemon.model_copy(
+            update={"people": bench.supervisor.catalogue.daemon.people.model_copy(update={"required": True})}
+        )
+        with pytest.raises(NotAllowedError, match="needs a person with the role look"):
+            await asked(service, instrument="bench-1")
+        await service.close()
+
+
+SHOWN = {
+    "instrument": "bench-1", "state": "ready", "detail": "",
+    "lines": [
+        {"age_s": 12.5, "way": "sent", "text": "read#1C07\\r\\n", "cut": False},
+        {"age_s": 0.25, "way": "received", "text": "val 1\\x1B[2J", "cut": True},
+    ],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("shown", [SHOWN, SHOWN | {"lines": []}])
+def test_the_command_prints_age_direction_and_text(tmp_path, monkeypatch, capsys, shown):
+    sent = []
+    monkeypatch.setattr(raw_lines, "chosen_state", lambda _args: tmp_path)
+    monkeypatch.setattr(raw_lines, "daemon_socket", lambda _state: tmp_path / "socket")
+    monkeypatch.setattr(control, "ask", lambda _socket, request, _kind: sent.append(request) or Queried(shown))
+    code = main(["lines", "bench-1", "--last", "5"])
+    printed = capsys.readouterr().out.splitlines()
+    assert (sent[0].query, sent[0].parameters) == ("lines", {"instrument": "bench-1", "last": 5})
+    assert printed[0] == "bench-1 is ready"
+    if shown["lines"]:
+        assert printed[1:] == ["   12.500 s ago > read#1C07\\r\\n", "    0.250 s ago < ... val 1\\x1B[2J"]
+    else:
+        assert printed[1:] == ["nothing was sent or received since the daemon started"]
+    assert code == (0 if shown["lines"] else 1)
+    assert main(["lines", "bench-1", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == shown
+
+
+def test_without_a_daemon_the_command_names_what_to_do(tmp_path, capsys):
+    assert main(["--state", str(tmp_path), "lines", "bench-1"]) != 0
+    assert "daq capture" in capsys.readouterr().err
