@@ -11,7 +11,7 @@ from daq.app.laboratory.bench.naming import named_sample, outcome_of
 from daq.app.laboratory.laboratory import find, new
 from daq.app.laboratory.ordering import completed
 from daq.app.laboratory.samples import REOPENED, in_state
-from daq.app.records.judging import without_cause
+from daq.app.records.judged.judging import without_cause
 from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.laboratory.bench.repeatcause import Handover, RepeatCause

@@ -20,8 +20,8 @@ from daq.app.laboratory.ordering import completed
 from daq.app.laboratory.reporting.about_runs import against_alone
 from daq.app.laboratory.reporting.shown import product_used
 from daq.app.laboratory.signing.reportable_records import computed
-from daq.app.records.judging import judged_sample, tried_of_sample, without_cause
-from daq.app.records.product_versions import present, version_at
+from daq.app.records.judged.judging import judged_sample, tried_of_sample, without_cause
+from daq.app.records.judged.product_versions import present, version_at
 from daq.app.records.signatures import Releases
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.run_order import RunOrder, with_past_moment

@@ -12,7 +12,7 @@ from daq.adapters.store.records import revisions
 from daq.app.delivery.contract import SCHEMAS
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.signing.subjects import reportable_subject
-from daq.app.records.judging import judged_sample
+from daq.app.records.judged.judging import judged_sample
 from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError
 from daq.laboratory.reportables import ReportableRecord, reportable_id

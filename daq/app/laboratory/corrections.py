@@ -24,8 +24,8 @@ from daq.app.laboratory.signing.suspending import suspending
 from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import doubting, failures_after
 from daq.app.records.history import plan_of
-from daq.app.records.judging import samples_left
-from daq.app.records.product_versions import product_texts
+from daq.app.records.judged.judging import samples_left
+from daq.app.records.judged.product_versions import product_texts
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.laboratory.kinds import decision_id

@@ -7,8 +7,8 @@ from daq.adapters.store.records import ChangedMeanwhileError, ChangeRecords, rev
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Kept, find
 from daq.app.laboratory.samples import REOPENED, in_state
-from daq.app.records.judging import judged, judged_sample, tried_of_sample
-from daq.app.records.product_versions import versions_of
+from daq.app.records.judged.judging import judged, judged_sample, tried_of_sample
+from daq.app.records.judged.product_versions import versions_of
 from daq.laboratory.samples import Sample
 from daq.methods.files.product import Product
 from daq.methods.files.producttest import ProductTest

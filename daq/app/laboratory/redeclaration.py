@@ -14,8 +14,14 @@ from daq.app.records.checks.controls import control_of
 from daq.app.records.checks.instrument_history import standing_of
 from daq.app.records.equipment_state import out_of_service, was_overdue
 from daq.app.records.history import plan_of, raw_journal
+from daq.app.records.judged.product_versions import (
+    ProductVersion,
+    present,
+    refuse_other_text,
+    version_at,
+    version_of_run,
+)
 from daq.app.records.pieces import pieces_of
-from daq.app.records.product_versions import ProductVersion, present, refuse_other_text, version_at, version_of_run
 from daq.app.records.replaying import facts_of, maker, recompute
 from daq.app.setup.catalogue import Catalogue
 from daq.core.context import OverdueCalibration, RequiredControl

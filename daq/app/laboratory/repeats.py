@@ -4,7 +4,7 @@ from typing import Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.records.judging import samples_left, without_cause
+from daq.app.records.judged.judging import samples_left, without_cause
 from daq.app.records.searching import RunSearch, search
 from daq.core.errors import SettingError
 

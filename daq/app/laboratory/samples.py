@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
 from daq.app.laboratory.repeats import refuse_without_cause
-from daq.app.records.judging import tried_of_sample
+from daq.app.records.judged.judging import tried_of_sample
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.kinds import NEWEST
 from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, SampleState

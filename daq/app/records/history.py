@@ -7,7 +7,7 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
-from daq.app.records.product_versions import ProductVersion, version_of_run
+from daq.app.records.judged.product_versions import ProductVersion, version_of_run
 from daq.app.records.run_checklist import RunChecklist, checklist_of
 from daq.app.records.run_notes import notes_of
 from daq.app.records.signatures import RUN, Releases, stored_signatures

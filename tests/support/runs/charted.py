@@ -18,7 +18,7 @@ from daq.adapters.store.rows import AuditPoint, Outgoing
 from daq.adapters.store.store import Store, open_writer
 from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, RegisterMethod
 from daq.app.laboratory.laboratory import new
-from daq.app.records.product_versions import present
+from daq.app.records.judged.product_versions import present
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.configuration import KeptText, RunConfiguration, UsedFile
 from daq.methods.files.product import Product

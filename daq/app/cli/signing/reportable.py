@@ -13,8 +13,8 @@ from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.laboratory.laboratory import listed
 from daq.app.records.attempts import runs_of_sample
-from daq.app.records.judging import judged, tried_of_sample
-from daq.app.records.product_versions import present, versions_of
+from daq.app.records.judged.judging import judged, tried_of_sample
+from daq.app.records.judged.product_versions import present, versions_of
 from daq.app.records.signatures import Releases
 from daq.app.screens.exit_codes import code_of_verdict
 from daq.app.screens.tables import table

@@ -7,7 +7,7 @@ from daq.app.laboratory.laboratory import Laboratory, find, new
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.samples import REOPENED, in_state
 from daq.app.laboratory.signing.own_work import refuse_own
-from daq.app.records.judging import samples_left, without_cause
+from daq.app.records.judged.judging import samples_left, without_cause
 from daq.core.errors import SettingError
 from daq.laboratory.bench.repeatcause import Cause, RepeatCause
 from daq.laboratory.kinds import cause_id

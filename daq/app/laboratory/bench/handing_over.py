@@ -8,7 +8,7 @@ from daq.adapters.store.reading import Reader
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, listed, new
 from daq.app.records.checks.controls import required_controls
-from daq.app.records.judging import without_cause
+from daq.app.records.judged.judging import without_cause
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.laboratory.bench.benchstate import FILLED, BenchState

@@ -8,7 +8,7 @@ from daq.adapters.store.reading import Reader
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.ordering import completed
 from daq.app.laboratory.progress import open_tests
-from daq.app.records.judging import without_cause
+from daq.app.records.judged.judging import without_cause
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.run_order import RunOrder

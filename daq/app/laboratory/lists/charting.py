@@ -16,8 +16,8 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.records.attempts import runs_of_sample
-from daq.app.records.judging import Tried, judged, tried
-from daq.app.records.product_versions import VersionOf, versions_of
+from daq.app.records.judged.judging import Tried, judged, tried
+from daq.app.records.judged.product_versions import VersionOf, versions_of
 from daq.core.context import Amount
 from daq.core.faults import Quality
 from daq.laboratory.chartlimits import ChartLimits, ChartName, control_quantity

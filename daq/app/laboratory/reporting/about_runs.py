@@ -27,8 +27,8 @@ from daq.app.laboratory.signing.reportable_records import is_current
 from daq.app.records.attempts import AttemptWithData, attempt_of
 from daq.app.records.derived import flow_curve, trend_of
 from daq.app.records.history import History, history, raw_journal
-from daq.app.records.judging import judged, other_attempts, tried_of_sample
-from daq.app.records.product_versions import versions_of
+from daq.app.records.judged.judging import judged, other_attempts, tried_of_sample
+from daq.app.records.judged.product_versions import versions_of
 from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
 from daq.app.records.sheets.exporting import kept_columns, kept_rows, write_csv

@@ -15,7 +15,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.reporting.measured_facts import ProductUsed
 from daq.app.laboratory.reporting.page_blocks import Attached
-from daq.app.records.product_versions import version_of_run
+from daq.app.records.judged.product_versions import version_of_run
 from daq.app.screens.json_text import harmless_json
 from daq.core.errors import StoreError
 from daq.laboratory.reports import ShownResult

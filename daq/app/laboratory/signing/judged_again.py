@@ -8,8 +8,8 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Laboratory, find
-from daq.app.records.judging import Tried, causes_of, judged, samples_left, tried, tried_of_sample, waits_after
-from daq.app.records.product_versions import ProductVersion, VersionOf, version_of_run
+from daq.app.records.judged.judging import Tried, causes_of, judged, samples_left, tried, tried_of_sample, waits_after
+from daq.app.records.judged.product_versions import ProductVersion, VersionOf, version_of_run
 from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
 from daq.core.errors import SettingError
 from daq.laboratory.declarations import Declaration, Left

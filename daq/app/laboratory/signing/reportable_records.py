@@ -16,8 +16,8 @@ from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.withdrawing import withdrawn_by_value
 from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.doubts import doubt_by
-from daq.app.records.judging import Tried, judged, samples_left, tried_of_sample
-from daq.app.records.product_versions import versions_of
+from daq.app.records.judged.judging import Tried, judged, samples_left, tried_of_sample
+from daq.app.records.judged.product_versions import versions_of
 from daq.app.records.signatures import Releases
 from daq.laboratory.reportables import ReportableRecord, contents, reportable_id, reportable_record
 from daq.methods.messages.reportabledata import ReportableData

@@ -5,7 +5,7 @@ from typing import Any, Final
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.signing.reportable_records import Keeping
-from daq.app.records.judging import tried_of_sample
+from daq.app.records.judged.judging import tried_of_sample
 from daq.core.errors import SettingError
 from daq.methods.files.fields import Model, NeededLabel
 

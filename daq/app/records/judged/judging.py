@@ -12,7 +12,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by, newest_revision
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
-from daq.app.records.product_versions import ProductVersion, VersionOf, versions_of
+from daq.app.records.judged.product_versions import ProductVersion, VersionOf, versions_of
 from daq.laboratory.kinds import cause_id
 
 if TYPE_CHECKING:
