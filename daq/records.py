@@ -16,7 +16,6 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, refuse_foreign
-from daq.app.laboratory.moments import bound
 from daq.app.laboratory.named_runs import find_run
 from daq.app.records import readings as computed
 from daq.app.records.history import raw_journal
@@ -27,6 +26,7 @@ from daq.app.records.searching import RunSearch, search
 from daq.app.screens.text import expanded_of, local_time, utc_iso
 from daq.app.setup.drivers import Drivers
 from daq.core.errors import SettingError, StoreError
+from daq.process.moments import bound
 
 if TYPE_CHECKING:
     import numpy as np

@@ -6,7 +6,7 @@ from pydantic import AfterValidator, Field
 
 from daq.laboratory.kinds import DECLARATION
 from daq.laboratory.record import Record
-from daq.methods.files.fields import Label, Model, NeededLabel, clean
+from daq.methods.files.fields import Label, Listed, Model, NeededLabel, clean
 
 DeclarationState = Literal["corrected", "annulled"]
 LONGEST_NOTE: Final = 2000
@@ -20,6 +20,22 @@ class Change(Model):
     name: NeededLabel
     before: Label = ""
     after: Label = ""
+
+
+class Left(Model):
+    """A sample to which a run belonged before a correction gave it to another one.
+
+    Attributes:
+        sample: the sample.
+        to: the sample to which the correction gave the run.
+        because: the reason of the correction.
+        outside: the run was outside its limits then, or the sample waited for an assigned cause.
+    """
+
+    sample: NeededLabel
+    to: NeededLabel
+    because: NeededLabel
+    outside: bool = False
 
 
 class Declaration(Record):
@@ -36,6 +52,11 @@ class Declaration(Record):
         changes: the facts that this revision changes.
         plan: the corrected plan, as a journal's header writes it; None where the plan is that of the run.
         kept: the kept values, computed again with this plan; None where they are those of the run.
+        product_version, product_text: version of the product by which the run is judged, and the id of its text; ""
+            where it is that of the start of the run.
+        moved: the samples to which the run belonged before.
+        not_authorised: the persons who had no authorisation for the method: the one who measured, or the operator as
+            corrected; empty before a correction of the operator.
     """
 
     kind: ClassVar[str] = DECLARATION
@@ -52,12 +73,15 @@ class Declaration(Record):
     changes: tuple[Change, ...] = ()
     plan: dict[str, Any] | None = None
     kept: list[dict[str, Any]] | None = None
+    product_version: Label = ""
+    product_text: Label = ""
+    moved: Annotated[tuple[Left, ...], Listed] = ()
+    not_authorised: Annotated[tuple[NeededLabel, ...], Listed] = ()
 
     def keys(self) -> tuple[tuple[str, str], ...]:
         """Return the keys by which `daq.adapters.store.declared` finds runs by what is declared."""
-        return tuple(
-            (name, value) for name in ("sample", "product", "lot", "operator") if (value := getattr(self, name))
-        )
+        own = ((name, getattr(self, name)) for name in ("sample", "product", "lot", "operator"))
+        return (*((name, value) for name, value in own if value), *(("moved_from", m.sample) for m in self.moved))
 
 
 class Note(Record):

@@ -31,6 +31,11 @@ def decision_id(verification: str, run: str) -> str:
     return f"{verification}/{run}"
 
 
+def cause_id(run: str, sample: str) -> str:
+    """Return the id of the cause of a run as a run of a sample, where its first sample has one of its own."""
+    return f"{run}/{sample}"
+
+
 def read_key(utc_ns: int) -> str:
     """Return a time as text that sorts as the time does."""
     return f"{utc_ns:020d}"

@@ -10,8 +10,8 @@ from daq.app.laboratory.bench.handing_over import left_over
 from daq.app.laboratory.bench.naming import named_sample, outcome_of
 from daq.app.laboratory.laboratory import find, new
 from daq.app.laboratory.ordering import completed
-from daq.app.laboratory.repeats import without_cause
 from daq.app.laboratory.samples import REOPENED, in_state
+from daq.app.records.judged.judging import without_cause
 from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.laboratory.bench.repeatcause import Handover, RepeatCause
@@ -22,7 +22,7 @@ from tests.bench_flow.parts import with_flows
 from tests.support.laboratories import laboratory
 from tests.support.runs.virtual_bench import StoredBench, run_id_of
 
-METHOD = "clear-glaze-qc 1"
+METHOD = "clear-glaze-qc"
 THICK = "clear-glaze-thick"
 
 
@@ -50,9 +50,9 @@ def lab(measured, tmp_path):
         yield lab
 
 
-def needed(lab, sample, product=None):
+def needed(lab, sample):
     with lab.reader() as reader:
-        return without_cause(reader, sample, product or lab.catalogue.product("clear-glaze"), METHOD)
+        return without_cause(reader, sample, METHOD)
 
 
 def test_a_repeat_needs_a_cause_only_after_a_valid_outside(lab):
@@ -62,13 +62,18 @@ def test_a_repeat_needs_a_cause_only_after_a_valid_outside(lab):
     assert needed(lab, "twice") == run_id_of("twice", fill="2")
 
 
-def test_a_replicate_that_the_product_asks_for_needs_no_cause(lab):
-    product = lab.catalogue.product("clear-glaze")
+def test_a_replicate_that_the_product_asks_for_needs_no_cause(tmp_path):
+    """The rule is that of the product's version with which the sample was measured."""
+    bench = StoredBench(tmp_path)
+    product = bench.catalogue.product("clear-glaze")
     rule = Replicates.model_validate({"count": 2, "repeatability_limit": "15 mPa.s"})
-    assert needed(lab, "out", product.model_copy(update={"replicates": rule})) == ""
-    lab.catalogue.products["clear-glaze"] = product.model_copy(update={"replicates": rule})
-    with lab.reader() as reader:
-        assert outcome_of(reader, lab.catalogue, run_id_of("out", THICK)).repeat == "replicate"
+    bench.catalogue.products["clear-glaze"] = product.model_copy(update={"replicates": rule, "version": "2"})
+    run = bench.measure("pair", THICK)
+    with laboratory(tmp_path) as lab:
+        assert needed(lab, "pair") == ""
+        lab.catalogue.products["clear-glaze"] = bench.catalogue.products["clear-glaze"]
+        with lab.reader() as reader:
+            assert outcome_of(reader, lab.catalogue, run).repeat == "replicate"
 
 
 def order_of(lab, sample):
@@ -120,12 +125,12 @@ def test_a_cause_is_for_the_newest_valid_run_outside_and_opens_its_sample(lab):
     for run, words in (
         (run_id_of("in"), "needs no assigned cause"),
         (run_id_of("twice", THICK, fill="1"), "the newest valid run outside is"),
-        (run_id_of("free", THICK), "is not registered"),
     ):
         with pytest.raises(SettingError, match=words):
             carry_out(lab, "repeat_assign", {"run": run, "cause": "other", "because": "a second look"})
-    done = lab.get(Sample, "out")
-    lab.change(in_state(done, "done", "sample_done"))
+    done = carry_out(lab, "repeat_assign", {"run": "free", "cause": "other", "because": "a second view"})
+    assert not done["opened"]
+    lab.change(in_state(lab.get(Sample, "out"), "done", "sample_done"))
     carry_out(lab, "repeat_assign", {"run": "out", "cause": "sampling", "because": "top of the bucket"})
     assert lab.get(Sample, "out").record.state == "open"
     with pytest.raises(SettingError, match="needs no assigned cause"):

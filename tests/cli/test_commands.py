@@ -203,7 +203,7 @@ def test_show_prints_all_parts_of_a_result(cli, shift):
     text = cli("--state", shift.state, "show", shift.within[:6], "--details").stdout
     for expected in (
         f"run {shift.within}  SIMULATED",
-        "sample G-1041, product clear-glaze, replicate 1",
+        "sample G-1041, product clear-glaze (version 1), replicate 1",
         "clear-glaze-qc 1 on bench-1 by m.keeper",
         "VALID",
         "WITHIN limits",

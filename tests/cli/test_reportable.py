@@ -7,6 +7,7 @@ import shutil
 import pytest
 
 from daq.adapters.paths import examples_dir
+from daq.app.setup.catalogue import Catalogue
 from tests.support.runs.virtual_bench import StoredBench
 
 RULE = '[replicates]\ncount = 2\nmost = 3\nrepeatability_limit = "10 mPa.s"\n\n[[limits]]'
@@ -24,6 +25,7 @@ def lab(tmp_path):
 
 def test_duplicates_of_a_sample(cli, lab, tmp_path):
     bench = StoredBench(tmp_path / "state")
+    bench.catalogue.products["clear-glaze"] = Catalogue.load(lab).product("clear-glaze")
     first = bench.measure("G-7", fill="F-1")
     where = ("--state", bench.state, "--config", lab)
     waiting = cli(*where, "reportable", "G-7")

@@ -14,8 +14,8 @@ from daq.adapters.store.outgoing.delivery import Acknowledge, Refused
 from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.daemon.protocol import PROTOCOL, read_request
-from daq.app.laboratory.moments import read_moment
 from daq.core.errors import SettingError
+from daq.process.moments import read_moment
 from tests.support.processes.mosquitto import fill
 from tests.support.runs.stored import SECOND, T0
 

@@ -31,7 +31,7 @@ def normal(count, seed=3, **more):
 
 
 def drawn(folder, runs, product=PRODUCT, last=20, **more):
-    path = make_charted(folder / "daq.db", runs)
+    path = make_charted(folder / "daq.db", runs, product=product)
     with Reader(path) as reader:
         return product_charts(reader, product, last=last, **more)
 

@@ -5,8 +5,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from daq.app.laboratory.moments import any_moment, past_moment
 from daq.core.errors import SettingError
+from daq.process.moments import any_moment, past_moment
 
 
 def ns(text):

@@ -254,6 +254,9 @@ def test_the_same_filling_as_that_of_a_run_without_a_name_is_the_filling_of_that
     assert order(bench, **asked, filling="same").fill == first
 
 
-def test_a_sample_that_is_not_registered_is_measured_as_before(bench):
-    bench.measure("G-1042")
-    assert order(bench, sample="G-1042", instrument="bench-1", method_id="clear-glaze-qc").fill == ""
+def test_a_sample_that_is_not_registered_stays_on_its_filling_where_none_is_stated(bench):
+    first = bench.measure("G-1042")
+    asked = {"sample": "G-1042", "instrument": "bench-1", "method_id": "clear-glaze-qc"}
+    assert order(bench, **asked).fill == first
+    assert order(bench, **asked, filling="fresh").fill == ""
+    assert order(bench, **asked, fill="F-2").fill == "F-2"

@@ -94,7 +94,9 @@ def measured_really(tmp_path_factory):
 def bench_with_runs(folder, **about):
     bench = StoredBench(folder / "state")
     for number in range(len(ROLES) + 2):
+        # Nobody judges an own run; each signs an own one.
         bench.measure(f"t-{number}", operator=ACTORS[number], **about)
+        bench.measure(f"doubted-{number}", operator="m.keeper", **about)
         bench.measure(f"outside-t-{number}", "clear-glaze-thick")
     with Reader(database_path(bench.state)) as reader:
         DIGESTS.update(
@@ -134,11 +136,12 @@ def order_of(act, target, actor):
         "sample_import": {"file": "list.csv", "text": f"id\nlisted-{target}\n"},
         "fit": {"instrument": "bench-1", "geometry": "coaxial-12"},
         "run_correct": {"run": run_id_of(target), "sample": "G-1042", "because": "mistyped"},
-        "run_correct_reviewed": {"run": run_id_of(target), "product": "", "because": "label of another bucket"},
-        "run_annul": {"run": run_id_of(target), "because": "spilled"},
+        "run_correct_reviewed": {"run": run_id_of(target.replace("t-", "doubted-")), "product": "", "because": "label of another bucket"},
+        "run_annul": {"run": run_id_of(target.replace("t-", "doubted-")), "because": "spilled"},
         "note_add": {"run": run_id_of(target), "text": "a lump in the cup"},
         "doubt_decide": {
-            "run": run_id_of(target), "verification": "failed", "decision": "upheld", "because": "measured again",
+            "run": run_id_of(target.replace("t-", "doubted-")), "verification": "failed", "decision": "upheld",
+            "because": "measured again",
         },
         "sign_measured": {"signed": [{"of": "run", "id": run_id_of(target)}], "password": "a new glaze"},
         "sign": {
@@ -220,7 +223,7 @@ def released(lab, target, operator):
     """Uphold and release the run of a target, whose certificate is then made."""
     run, signer = run_id_of(target), "review" if operator != "review" else "administer"
     decision = {"verification": "failed", "decision": "upheld", "because": "measured again"}
-    carry_out(lab, "doubt_decide", {"run": run} | decision)
+    carry_out(at(lab, f"at-{signer}"), "doubt_decide", {"run": run} | decision)
     order = {"signed": [{"of": "run", "id": run}], "meaning": "released", "password": "a new glaze"}
     carry_out(at(lab, f"at-{signer}"), "sign", order)
 

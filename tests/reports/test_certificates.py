@@ -131,7 +131,7 @@ def test_a_certificate_has_what_the_standard_demands(lab):
 
 
 def test_no_internal_name_is_on_a_certificate(lab):
-    run = lab.runs[0]
+    run = lab.runs[1]
     data = lab.newest(run)
     names = internal_names(data)
     assert set(names) == {"m.keeper", "bench-1", "thermo-1", "rotational"}
@@ -214,6 +214,9 @@ def test_an_annulled_run_and_a_cancelled_sample_have_no_certificate(lab):
     for of in ("G-1043", lab.runs[1]):
         with pytest.raises(SettingError, match="cancelled: spilled"):
             lab.do("certificate_release", of=of)
+    for run in (lab.runs[0], lab.runs[2]):
+        with pytest.raises(SettingError, match="further results"):
+            lab.do("certificate_release", of=run)
     for run in (lab.runs[0], lab.runs[2]):
         lab.do("run_annul", run=run, because="spilled")
         with pytest.raises(SettingError, match="the run is annulled"):

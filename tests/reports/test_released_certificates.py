@@ -91,7 +91,7 @@ def joined(lab, _):
 
 
 def other_product(lab, _):
-    """The file of the product asks for another rounding; the reportable result is not stored anew yet."""
+    """The file of the product asks for another rounding, which changes nothing about a sample of before."""
     product = lab.lab.catalogue.products["clear-glaze"]
     lab.lab.catalogue.products["clear-glaze"] = product.model_copy(update={"reported_digits": 2})
 
@@ -99,6 +99,7 @@ def other_product(lab, _):
 upheld, uncertain = decided("upheld"), decided("uncertain")
 both = (run_released, value_released)
 UNSIGNED, REJECTED, DOUBT = "has not signed it as released", "b.lind rejected it", "failed after it"
+HIDDEN = "a certificate of one run would hide them"
 WITHDRAWN = r"as it is now \(release withdrawn\)"
 #: Steps, then the refusal of the certificate of the run and of the sample: where people are off, and where they are on.
 STATES = [
@@ -125,8 +126,8 @@ STATES = [
     ((*both, failed, uncertain), ("is doubtful", "is doubtful"), ("is doubtful", "is doubtful")),
     ((*both, corrected), ("", ""), (WITHDRAWN, WITHDRAWN)),
     ((*both, corrected, *both), ("", ""), ("", "")),
-    ((*both, joined), ("", ""), ("", UNSIGNED)),
-    ((*both, other_product), ("", ""), ("", UNSIGNED)),
+    ((*both, joined), (HIDDEN, ""), (HIDDEN, UNSIGNED)),
+    ((*both, other_product), ("", ""), ("", "")),
 ]
 QUICK = {both, (run_rejected,), (*both, failed)}
 

@@ -153,12 +153,12 @@ def test_a_report_is_named_by_its_number(lab):
     with lab.lab.reader() as reader:
         releases = Releases(reader)
         for name in (ident, number_of(ident), number_of(ident).lower(), ident[:12]):
-            subject = named_subject(releases, lab.lab.catalogue, name)
+            subject = named_subject(releases, name)
             assert (subject.of, subject.id) == ("report", ident)
-        assert named_subject(releases, lab.lab.catalogue, run).of == "run"
-        assert named_subject(releases, lab.lab.catalogue, f"{SAMPLES[1]}/clear-glaze-qc").of == "reportable"
+        assert named_subject(releases, run).of == "run"
+        assert named_subject(releases, f"{SAMPLES[1]}/clear-glaze-qc").of == "reportable"
         with pytest.raises(SettingError, match="no run whose id begins with"):
-            named_subject(releases, lab.lab.catalogue, "0" * 12)
+            named_subject(releases, "0" * 12)
 
 
 @pytest.mark.slow
@@ -169,7 +169,7 @@ def test_a_name_that_begins_a_run_and_a_report_is_refused(lab, monkeypatch):
     with lab.lab.reader() as reader:
         monkeypatch.setattr(signing_list, "find_run", lambda *_: reader.run(lab.runs[0]))
         with pytest.raises(SettingError, match="begins a run and a report; type more"):
-            named_subject(Releases(reader), lab.lab.catalogue, ident[:8])
+            named_subject(Releases(reader), ident[:8])
 
 
 @pytest.mark.slow

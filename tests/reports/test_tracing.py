@@ -94,9 +94,9 @@ def test_a_changed_file_and_a_foreign_number_are_not_found(lab):
 
 
 def test_a_correction_withdraws_the_certificates_of_its_run_and_its_sample(lab):
-    run, other = lab.runs[0], lab.runs[1]
-    numbers = [lab.do("certificate_release", of=of)["id"] for of in (run, "G-1042")]
-    kept = lab.do("certificate_release", of=other)["id"]
+    run = lab.runs[1]
+    numbers = [lab.do("certificate_release", of=of)["id"] for of in (run, "G-1043")]
+    kept = lab.do("certificate_release", of="G-1042")["id"]
     record = lab.do("report_make", of=run)["id"]
     done = lab.correct(run, lot="L8", because="label of another bucket")
     assert sorted(done["withdrawn"]) == sorted(numbers)
@@ -132,8 +132,8 @@ def test_a_run_that_joins_a_sample_withdraws_its_certificate(lab):
 
 @pytest.mark.slow
 def test_an_annulment_withdraws(lab):
-    certificates = [lab.do("certificate_release", of=of)["id"] for of in (lab.runs[0], "G-1042")]
-    done = lab.do("run_annul", run=lab.runs[0], because="spilled")
+    certificates = [lab.do("certificate_release", of=of)["id"] for of in (lab.runs[1], "G-1043")]
+    done = lab.do("run_annul", run=lab.runs[1], because="spilled")
     assert sorted(done["withdrawn"]) == sorted(certificates)
     assert {traced(lab, c).about["withdrawn"]["because"] for c in certificates} == {"spilled"}
 

@@ -58,7 +58,8 @@ from daq.app.laboratory.equipment.monthly import review
 from daq.app.laboratory.laboratory import new
 from daq.app.laboratory.reporting.tracing import people_of
 from daq.app.laboratory.signing.correctable import _last_sequence
-from daq.app.laboratory.signing.subjects import _start
+from daq.app.laboratory.signing.own_work import measured_by
+from daq.app.laboratory.signing.subjects import _is_anyway
 from daq.app.records import searching
 from daq.app.records.archiving import recorded_archives
 from daq.app.records.checks.audited_checks import (
@@ -75,12 +76,14 @@ from daq.app.records.checks.audited_checks import (
 from daq.app.records.checks.check_trail import CheckTrail, pair_of_check
 from daq.app.records.equipment_state import equipment_of_run, out_of_service
 from daq.app.records.history import clock_evidence
+from daq.app.records.judged.product_versions import version_at
 from daq.app.records.pieces import Piece
 from daq.app.records.searching import RunSearch, search
 from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import not_confirmed, of_sample, read_between
 from daq.app.workshop.diagnosis import examine
+from daq.core.errors import StoreError
 from daq.laboratory.equipment import Equipment
 from daq.laboratory.transcribed import Transcribed
 from tests.bench.year import look_ups, make, record
@@ -273,7 +276,11 @@ def signed_records(path: Path, run: str, result: str) -> None:
         seen = AsSeen(((run, result),), (("sample", "G-0", 0),), (("bench-9", 0),), (("run", run, 0),))
         message = Outgoing("lab/v1/signature/bench-1", b"{}", id="s")
         store.submit(PublishRecords(changes, ((result, message),), seen, T0, "m.keeper")).result(20)
-        _start(Releases(reader), run)
+        _is_anyway(Releases(reader), run)
+        with contextlib.suppress(StoreError):  # the signature of this database cannot be read
+            measured_by(reader, reader.run(run))
+        for product in ("clear-glaze", "engobe"):
+            version_at(reader, reader.run(run), product, None)
 
 
 def checks(path: Path, folder: Path, faulty_copies: list[Path], patch: pytest.MonkeyPatch) -> None:

@@ -61,7 +61,7 @@ class SigningLab:
 
     def keep(self, *samples):
         lab = self.lab
-        return Keeping(lab.store, lab.catalogue, lab.topics, lab.clock.utc_ns(), "daemon").store_of_samples(samples)
+        return Keeping(lab.store, lab.topics, lab.clock.utc_ns(), "daemon").store_of_samples(samples)
 
     def release(self, run):
         with self.lab.reader() as reader:

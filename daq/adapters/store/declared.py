@@ -70,6 +70,8 @@ def declared_run(row: Mapping[str, Any]) -> RunRecord:
     if text is not None:
         declared = json.loads(text)
         values |= {name: declared[name] for name in DECLARED}
+        if declared.get("not_authorised"):
+            values["attribution"] = "not_authorised"
         if declared["plan"] is not None:
             values["header"] = json.dumps(json.loads(values["header"]) | {"plan": declared["plan"]})
     return run_record(values)

@@ -88,7 +88,7 @@ class PostRunTasks:
             log.warning("reportable results not stored", run=run_id, reason=str(error))
 
     def _reportables(self, run_id: str) -> list[str]:
-        keeping = Keeping(self._store, self._catalogue(), self._topics, self._clock.utc_ns(), "daemon")
+        keeping = Keeping(self._store, self._topics, self._clock.utc_ns(), "daemon")
         with self._store.reader() as reader:
             run = reader.run(run_id)
             samples = [] if run is None else samples_after(reader, run)

@@ -32,7 +32,7 @@ from daq.app.screens.run_view import RunView
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.fitted import Fit, conflict, fits_of, with_fits
 from daq.app.setup.orders import names_of, prepare
-from daq.app.setup.run_order import RunOrder
+from daq.app.setup.run_order import RunOrder, with_past_moment
 from daq.app.setup.used import begin_configured
 from daq.core.driver import Identity
 from daq.core.errors import DaqError, LinkError, SettingError, SettingErrors
@@ -110,7 +110,8 @@ class RunsInProgress:
             LinkError: an instrument is not connected or busy.
             StoreError: the store takes no new run.
         """
-        order = await self._completed(order)
+        # The record of the sample states its time with the offset, so that of the order is compared in the same form.
+        order = await self._completed(with_past_moment(order, self._clock.utc_ns()))
         # Nothing is awaited until the instruments are claimed: no change of a file comes in between.
         name = order.instrument
         if name in self.active:

@@ -7,31 +7,34 @@ from typing import Any, Final, Literal
 from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declaring.publishing import ANYTHING, PublishRecords
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import stored_text
 from daq.adapters.store.rows import RunRecord
 from daq.app.delivery.curve_publishing import curve_message
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
-from daq.app.laboratory.moments import past_moment
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.progress import note_done, note_undone
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
 from daq.app.laboratory.signing.correctable import Correctable, correctable, store_new_result
+from daq.app.laboratory.signing.judged_again import Sides, judged_otherwise, left_by, not_authorised
+from daq.app.laboratory.signing.own_work import refuse_own
 from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
 from daq.app.laboratory.signing.suspending import suspending
 from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import doubting, failures_after
 from daq.app.records.history import plan_of
-from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
+from daq.app.records.judged.judging import samples_left
+from daq.app.records.judged.product_versions import product_texts
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.laboratory.kinds import decision_id
 from daq.laboratory.signing import Decision, DoubtDecision
-from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.files.fields import Label, Model, NeededLabel, Text
 from daq.methods.messages.doubting import doubted, still_doubted
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
+from daq.process.moments import past_moment
 
 ANNULLED_FROM: Final = frozenset({"audit", "results", "records", "record_keys"})
 """Tables whose rows about a run must agree with the audit trail before it is annulled."""
@@ -41,8 +44,6 @@ SHOWN_RUN: Final = 8
 """Number of characters of a run's id in a statement."""
 DECIDED: Final = "doubt_decided"
 """Name of the change in the audit trail."""
-JUDGED: Final = ("quantity", "value", "unit", "reported", "quality", "validity", "faults", "uncertainty", "corrected")
-"""Parts of a result whose change needs a reviewer; so does one of its verdict, dry content or verification."""
 
 
 class CorrectRun(Model):
@@ -113,6 +114,8 @@ def correct_reviewed(laboratory: Laboratory, order: CorrectRun) -> dict[str, Any
 def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
     """Annul a run: its new result has no value and is Bad.  The journal is not needed.  Errors as in `correct`."""
     subject = correctable(laboratory, order.run, order.result, ANNULLED_FROM)
+    with laboratory.reader() as reader:
+        refuse_own(laboratory, reader, subject.record, "its annulment")
     superseding = subject.superseding(laboratory, subject.record, order.because)
     plan = plan_of(subject.record)
     if plan is None and ResultData.model_validate_json(subject.newest.data).verification is not None:
@@ -142,6 +145,7 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     subject = correctable(laboratory, order.run, order.result, ANNULLED_FROM)
     run = subject.record
     with laboratory.reader() as reader:
+        refuse_own(laboratory, reader, run, "the decision of a doubt")
         verification = find_run(reader, order.verification).id
         doubts = failures_after(
             reader, doubting(CheckTrail(reader, run.instrument)), run.id, reader.results(run.id)[0].audit_seq
@@ -186,26 +190,35 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
 def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> dict[str, Any]:
     subject = correctable(laboratory, order.run, order.result)
     given = _given(laboratory, order)
+    before = ResultData.model_validate_json(subject.newest.data)
     with laboratory.reader() as reader:
         if order.archive:
             reader.archives.append(open_archive(Path(order.archive)))
         made = redeclaration(reader, laboratory.catalogue, subject.declared(), given, subject.started)
-    before = ResultData.model_validate_json(subject.newest.data)
-    made = replace(made, conclusion=still_doubted(before, made.conclusion))
-    superseding = subject.superseding(laboratory, made.record, order.because)
-    declaration = made.declaration.model_copy(update={"result": superseding.result_id, "supersedes": subject.newest.id})
+        made = _with_persons(laboratory, reader, made, subject.started)
+        made = replace(made, conclusion=still_doubted(before, made.conclusion))
+        superseding = subject.superseding(laboratory, made.record, order.because, made.declaration.not_authorised)
+        data = superseding.preview(made.plan, made.conclusion, ())
+        sides = Sides(subject.record, made.record, before, data, made.version)
+        judged = judged_otherwise(reader, sides)
+        if judged and not reviewed:
+            return {"run": subject.record.id, "needs_review": judged}
+        if judged:
+            refuse_own(laboratory, reader, subject.record, "a correction that changes how it is judged")
+        moved = left_by(reader, made.declaration, sides, order.because)
+        texts = () if made.version is None else product_texts(reader, made.version)
+    declaration = made.declaration.model_copy(
+        update={"result": superseding.result_id, "supersedes": subject.newest.id, "moved": moved}
+    )
     change = subject.change(declaration, "run_corrected")
     digest = digest_of(stored_text(change.data))[:SHOWN_DIGEST]
     warnings = _statements(subject.started, made, laboratory.who, order.because, digest)
-    judged = _judged_otherwise(before, made.conclusion)
-    if judged and not reviewed:
-        return {"run": subject.record.id, "needs_review": judged}
     gone = store_new_result(
         laboratory,
         subject,
         made.record,
         superseding,
-        lambda ready, more: ready.corrected(made.plan, made.conclusion, warnings, (change, *more)),
+        lambda ready, more: ready.corrected(made.plan, made.conclusion, warnings, (change, *texts, *more)),
     )
     _publish_curve(laboratory, subject.record.id, made.plan)
     _follow(laboratory, subject, made.record, order.because)
@@ -219,11 +232,16 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
     }
 
 
+def _with_persons(laboratory: Laboratory, reader: Reader, made: Redeclaration, started: RunRecord) -> Redeclaration:
+    """Return a correction that records who had no authorisation for the method."""
+    persons = not_authorised(laboratory, reader, started, made.record.operator)
+    record = replace(made.record, attribution="not_authorised") if persons else made.record
+    return replace(made, declaration=made.declaration.model_copy(update={"not_authorised": persons}), record=record)
+
+
 def _given(laboratory: Laboratory, order: CorrectRun) -> Given:
     """Return the corrected facts that an order gives, checked."""
     catalogue, sampled_at = laboratory.catalogue, order.sampled_at
-    if order.product:
-        catalogue.product(order.product)
     if order.fluid:
         catalogue.fluid(order.fluid)
     if sampled_at:
@@ -244,22 +262,14 @@ def _statements(started: RunRecord, made: Redeclaration, who: str, because: str,
     return tuple(out)
 
 
-def _judged_otherwise(before: ResultData, now: Conclusion) -> list[str]:
-    """Return the names of value, verdict and their like that differ between a result and a new conclusion."""
-    parts = (*JUDGED, "verdict", "dry_content", "verification")
-    # Both sides as JSON: a number that was written and read is the same number.
-    a, b = before.model_dump(mode="json"), now.model_dump(mode="json")
-    return [name for name in parts if any(differences(name, a[name], b[name], OTHER_VERSIONS_TOLERANCE))]
-
-
 def _follow(laboratory: Laboratory, before: Correctable, now: RunRecord, because: str) -> None:
     """Bring samples and reportable results of a run, as declared before and now, in step with its new result."""
     store, catalogue, utc_ns = laboratory.store, laboratory.catalogue, laboratory.clock.utc_ns()
     note_undone(store, catalogue, before.record.sample, utc_ns, laboratory.who, because)
     note_done(store, catalogue, before.record.id, utc_ns, laboratory.who)
     with laboratory.reader() as reader:
-        samples = [before.record.sample, *samples_after(reader, now, judged_again=True)]
-    Keeping(store, catalogue, laboratory.topics, utc_ns, laboratory.who).store_of_samples(samples)
+        samples = [before.record.sample, *samples_left(reader, now.id), *samples_after(reader, now, judged_again=True)]
+    Keeping(store, laboratory.topics, utc_ns, laboratory.who).store_of_samples(samples)
 
 
 def _publish_curve(laboratory: Laboratory, run: str, plan: Plan) -> None:

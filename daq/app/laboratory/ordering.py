@@ -45,9 +45,8 @@ def completed(order: RunOrder, catalogue: "Catalogue", reader: Reader | None, se
         raise SettingError(wrong, key="sample")
     order = _with_method(order, catalogue, reader, product)
     test = _test(order, catalogue, product)
-    if sample is not None and reader is not None:
-        method = catalogue.method(order.method_id, order.method_version)
-        refuse_without_cause(reader, order.sample, product, f"{method.id} {method.version}")
+    if reader is not None and not order.fluid:
+        refuse_without_cause(reader, order.sample, catalogue.method(order.method_id, order.method_version).id)
     order = _with_instrument(order, catalogue, test, served)
     if test is not None:
         given: dict[str, Any] = {name: _setting(a.value, a.unit) for name, a in test.choices.items()}
@@ -205,6 +204,9 @@ def _before(order: RunOrder, reader: Reader) -> list[RunRecord]:
 def _with_fill(order: RunOrder, before: Sequence[RunRecord], *, registered: bool) -> RunOrder:
     """Return an order with the fill that ``--same-fill`` means.
 
+    A sample that is not registered stays on its filling where the order states none: two runs on one filling must not
+    count as two.
+
     Raises:
         SettingError: a registered sample was measured before, and the order does not say on which filling it is now.
     """
@@ -223,4 +225,6 @@ def _with_fill(order: RunOrder, before: Sequence[RunRecord], *, registered: bool
             "ID); two runs on one filling are no replicates",
             key="fill",
         )
+    if before and not order.fill and not order.filling and not order.fluid:
+        return order.model_copy(update={"fill": before[0].fill or before[0].id})
     return order

@@ -7,9 +7,9 @@ from daq.adapters.store.records import ChangedMeanwhileError, ChangeRecords, rev
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Kept, find
 from daq.app.laboratory.samples import REOPENED, in_state
-from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
+from daq.app.records.judged.judging import judged, judged_sample, tried_of_sample
+from daq.app.records.judged.product_versions import versions_of
 from daq.laboratory.samples import Sample
-from daq.methods.concluding.reportable import reportable
 from daq.methods.files.product import Product
 from daq.methods.files.producttest import ProductTest
 
@@ -23,30 +23,22 @@ TRIES: Final = 5
 
 def is_measured(reader: Reader, sample: Sample, product: Product | None) -> bool:
     """Return whether a sample has a reportable result of every test of its product, by the rule for replicates."""
-    return (
-        not open_tests(reader, sample.id, product)
-        if product and product.tests
-        else _is_reported(reader, sample, product)
-    )
+    return not open_tests(reader, sample.id, product) if product and product.tests else _is_reported(reader, sample)
 
 
-def _is_reported(reader: Reader, sample: Sample, product: Product | None) -> bool:
-    return reportable(sample.id, _attempts(reader, sample.id), product).value is not None
+def _is_reported(reader: Reader, sample: Sample) -> bool:
+    return judged_sample(reader, sample.id).value is not None
 
 
 def open_tests(reader: Reader, sample: str, product: Product) -> tuple[ProductTest, ...]:
     """Return the tests of a product of which a sample has no reportable result yet."""
-    runs = _attempts(reader, sample)
+    runs, version_of = tried_of_sample(reader, sample), versions_of(reader)
 
     def is_open(test: ProductTest) -> bool:
-        own = [(attempt, data) for attempt, data in runs if attempt.method == test.method]
-        return reportable(sample, own, product).value is None
+        own = [t for t in runs if t.attempt[0].method == test.method]
+        return judged(sample, own, version_of).value is None
 
     return tuple(test for test in product.tests if is_open(test))
-
-
-def _attempts(reader: Reader, sample: str) -> list[AttemptWithData]:
-    return [attempt_of(reader, r) for r in runs_of_sample(reader, sample)]
 
 
 def note_done(store: "Store", catalogue: "Catalogue", run_id: str, utc_ns: int, who: str = "") -> bool:

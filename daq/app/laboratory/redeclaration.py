@@ -14,6 +14,13 @@ from daq.app.records.checks.controls import control_of
 from daq.app.records.checks.instrument_history import standing_of
 from daq.app.records.equipment_state import out_of_service, was_overdue
 from daq.app.records.history import plan_of, raw_journal
+from daq.app.records.judged.product_versions import (
+    ProductVersion,
+    present,
+    refuse_other_text,
+    version_at,
+    version_of_run,
+)
 from daq.app.records.pieces import pieces_of
 from daq.app.records.replaying import facts_of, maker, recompute
 from daq.app.setup.catalogue import Catalogue
@@ -28,6 +35,7 @@ from daq.laboratory.declarations import Change, Declaration
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.files.instrument import Instrument
+from daq.methods.files.product import Product
 from daq.methods.planning.redeclaring import Redeclared, redeclared
 from daq.methods.planning.standing import Pair, day
 
@@ -48,6 +56,8 @@ class Redeclaration:
     plan: Plan
     record: RunRecord
     conclusion: Conclusion
+    version: ProductVersion | None = None
+    """The version of the product, where product, geometry or fluid are corrected."""
 
     def since_start(self, started: RunRecord) -> list[Change]:
         """Return what is declared otherwise than at the start of the run."""
@@ -95,9 +105,17 @@ def redeclaration(
     plan = header.plan if before.plan is None else decode(Plan, before.plan, exact=True)
     asked = frozenset(given) & frozenset(OF_THE_PLAN)
     now = before.model_copy(update={**given, "changes": ()})
-    new_plan = _plan(reader, catalogue, plan, now, asked, started) if asked else plan
+    version = _version(reader, catalogue, now, asked, started)
+    if "product" in asked:
+        of_version = {"product_version": "", "product_text": ""}
+        if version is not None:
+            of_version = {"product_version": version.version, "product_text": version.digest}
+        now = now.model_copy(update=of_version)
+    product = None if version is None else version.product
+    new_plan = _plan(reader, catalogue, plan, now, asked, started, product) if asked else plan
     changes = tuple(_changes({name: getattr(before, name) for name in NAMES}, now))
-    if not changes and new_plan == plan:
+    same_version = (before.product_text or now.product_text) == now.product_text
+    if not changes and new_plan == plan and same_version:
         raise SettingError(f"nothing of run {started.id} changes: it is declared like this already")
     is_new = new_plan != header.plan
     raw, _ = raw_journal(reader, started.id)
@@ -114,7 +132,7 @@ def redeclaration(
     record = replace(started, **{name: getattr(declaration, name) for name in DECLARED})
     if kept is not None:
         facts = replace(facts, kept=kept)
-    return Redeclaration(declaration, new_plan, record, conclude(new_plan, facts))
+    return Redeclaration(declaration, new_plan, record, conclude(new_plan, facts), version)
 
 
 def _first(done: Any) -> str:
@@ -130,8 +148,40 @@ def _first(done: Any) -> str:
     return f"{where}: {stored!r} is stored, {again!r} is computed"
 
 
+def _version(
+    reader: Reader, catalogue: Catalogue, now: Declaration, asked: frozenset[str], started: RunRecord
+) -> ProductVersion | None:
+    """Return the version of the product by which the run is judged from now on; None without a product.
+
+    Raises:
+        SettingError: no version was in force when the run was measured, or it is not stored.
+    """
+    if not now.product or not asked:
+        return None
+    if "product" in asked:
+        found = version_at(reader, started, now.product, catalogue.products.get(now.product))
+        version = found or present(catalogue.product(now.product))
+        refuse_other_text(reader, version)
+        return version
+    # The run as declared before, because this correction does not change its product.
+    known = version_of_run(reader, replace(started, product=now.product))
+    if known is None:
+        raise SettingError(
+            f"the version of product {now.product} by which run {started.id} is judged is not stored; correct its "
+            "product, too",
+            key="product",
+        )
+    return known
+
+
 def _plan(
-    reader: Reader, catalogue: Catalogue, plan: Plan, now: Declaration, asked: frozenset[str], started: RunRecord
+    reader: Reader,
+    catalogue: Catalogue,
+    plan: Plan,
+    now: Declaration,
+    asked: frozenset[str],
+    started: RunRecord,
+    product: Product | None,
 ) -> Plan:
     verification = plan.context.verification
     if verification is not None and verification.kind == "control" and asked & {"geometry", "fluid"}:
@@ -159,9 +209,6 @@ def _plan(
     overdue = plan.context.overdue
     if "geometry" in asked and instrument is not None and now.geometry in geometries:
         overdue = _overdue(reader, plan, instrument.with_fitted(now.geometry), started)
-    product = catalogue.product(now.product) if "product" in asked and now.product else None
-    if "product" not in asked:
-        product = catalogue.products.get(now.product)
     return redeclared(
         plan,
         Redeclared(

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
-from daq.app.laboratory.moments import any_moment, past_moment
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.kinds import NEWEST
 from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, SampleState
 from daq.methods.files.fields import Label, Model, NeededLabel
 from daq.methods.files.product import Product
+from daq.process.moments import any_moment, past_moment
 
 if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue

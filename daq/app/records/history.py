@@ -7,6 +7,7 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
+from daq.app.records.judged.product_versions import ProductVersion, version_of_run
 from daq.app.records.run_checklist import RunChecklist, checklist_of
 from daq.app.records.run_notes import notes_of
 from daq.app.records.signatures import RUN, Releases, stored_signatures
@@ -15,7 +16,7 @@ from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
 from daq.core.effects import Moved, StepEnded
 from daq.core.encoding import decode
-from daq.core.errors import ArchivedError, DaqError, JournalError, SettingError
+from daq.core.errors import ArchivedError, DaqError, JournalError, SettingError, StoreError
 from daq.core.events import ClockAnchor
 from daq.core.header import read_header
 from daq.core.journal import read_records
@@ -107,6 +108,8 @@ class History:
     """Signatures, each in its newest revision (`daq.laboratory.signing.Signature`)."""
     release: ReleaseState | None = None
     checklist: RunChecklist | None = None
+    version: ProductVersion | None = None
+    """The version of the product by which the run is judged."""
     """The items that were confirmed at the bench; None for a run that was started without a checklist."""
 
     @property
@@ -123,6 +126,7 @@ class History:
         journal["anchor"] = None if self.journal.anchor is None else asdict(self.journal.anchor)
         return {
             "run": run | {"began": utc_iso(began), "ended": utc_iso(ended)},
+            "product": None if self.version is None else {"version": self.version.version, "text": self.version.digest},
             "result": self.data,
             "results": [
                 {
@@ -187,7 +191,16 @@ def history(reader: Reader, run: RunRecord) -> History:
         stored_signatures(reader, RUN, run.id),
         Releases(reader).of_run(run, newest),
         checklist_of(reader, run.id),
+        _version(reader, run),
     )
+
+
+def _version(reader: Reader, run: RunRecord) -> ProductVersion | None:
+    """Return the version of the product by which a run is judged; None where it cannot be read."""
+    try:
+        return version_of_run(reader, run)
+    except StoreError:
+        return None
 
 
 def clock_evidence(reader: Reader, run_id: str) -> dict[str, Any] | None:

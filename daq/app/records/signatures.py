@@ -255,8 +255,10 @@ class Releases:
         blocked = record.data.state == "blocked" or any(self.doubts(run) for run in runs)
         found = self.of_record(REPORTABLE, record.id, blocked=blocked)
         if found in ("released", "release_blocked"):
-            newest = {a.run: self.reader.newest_result(a.run) for a in record.data.attempts}
-            same = all((n.id if (n := newest[a.run]) is not None else None) == a.result for a in record.data.attempts)
+            # A run that was moved to another sample is listed, and is none of this sample any more.
+            own = [a for a in record.data.attempts if all(w.code != "moved_to_sample" for w in a.why)]
+            newest = {a.run: self.reader.newest_result(a.run) for a in own}
+            same = all((n.id if (n := newest[a.run]) is not None else None) == a.result for a in own)
             if now != set(newest) or not same:
                 return "release_withdrawn"
         return found

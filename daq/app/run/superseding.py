@@ -2,7 +2,7 @@
 
 import uuid
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from daq.adapters.clock import utc_text
 from daq.adapters.store.declaring.correcting import Correct
@@ -62,6 +62,8 @@ class Superseding:
     more: More = lambda _: ()
     seen: AsSeen = ANYTHING
     follow: Follow | None = None
+    not_authorised: tuple[str, ...] = ()
+    """Persons without an authorisation for the method, where the operator was corrected."""
 
     def corrected(
         self, plan: Plan, conclusion: Conclusion, warnings: tuple[Statement, ...], changes: tuple[Change, ...]
@@ -76,20 +78,34 @@ class Superseding:
         """
 
         def contents(audit: AuditPoint, journal_digest: str) -> ResultData:
-            details = details_of(
-                self.record,
-                began=utc_text(self.record.began_utc_ns),
-                ended=self._before.origin.ended,
-                journal_digest=journal_digest,
-                audit=audit,
-                software=SOFTWARE,
-                place=self.messages.place,
-                supersedes=self._superseded,
-                warnings=warnings,
-            )
-            return ResultData.build(plan, conclusion, details)
+            return self._corrected(plan, conclusion, warnings, audit, journal_digest)
 
         return self._transaction(contents, plan, conclusion, changes)
+
+    def preview(self, plan: Plan, conclusion: Conclusion, warnings: tuple[Statement, ...]) -> ResultData:
+        """Return the contents of a corrected result, without its place in the audit trail."""
+        return self._corrected(plan, conclusion, warnings, None, None)
+
+    def _corrected(
+        self,
+        plan: Plan,
+        conclusion: Conclusion,
+        warnings: tuple[Statement, ...],
+        audit: AuditPoint | None,
+        journal_digest: str | None,
+    ) -> ResultData:
+        details = details_of(
+            self.record,
+            began=utc_text(self.record.began_utc_ns),
+            ended=self._before.origin.ended,
+            journal_digest=journal_digest,
+            audit=audit,
+            software=SOFTWARE,
+            place=self.messages.place,
+            supersedes=self._superseded,
+            warnings=warnings,
+        )
+        return ResultData.build(plan, conclusion, replace(details, not_authorised=self.not_authorised))
 
     def annulled(self, plan: Plan | None, changes: tuple[Change, ...]) -> Correct:
         """Return the transaction that annuls the run; `plan` is None where it cannot be read, `changes` are records."""

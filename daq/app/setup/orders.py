@@ -12,7 +12,7 @@ import daq
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.transactions import RegisterMethod
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.run_order import RunOrder
+from daq.app.setup.run_order import RunOrder, with_past_moment
 from daq.app.setup.used import Used
 from daq.core.driver import Driver, Identity
 from daq.core.errors import NotComparableError, SettingError
@@ -83,6 +83,7 @@ def prepare(
             that.
     """
     names = names_of(order, catalogue)
+    order = with_past_moment(order, utc_ns)
     method = catalogue.method(order.method_id, order.method_version)
     product = catalogue.product(order.product) if order.product else None
     if product is not None:

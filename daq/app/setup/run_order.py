@@ -1,26 +1,14 @@
 """The order of a run, as command line and control socket check it."""
 
-from datetime import datetime
-from typing import Annotated, Final, Literal
+from typing import Final, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import Field
 
 from daq.methods.files.fields import Choices, Hidden, Label, Model, NeededLabel
+from daq.process.moments import past_moment
 
 MOST_REPLICATES: Final = 9_999
 """Greatest number of a replicate."""
-
-
-def _sampled_at(value: str) -> str:
-    """Return the time at which a sample was taken; `ValueError` if it is no time with an offset from UTC."""
-    if value:
-        try:
-            moment = datetime.fromisoformat(value)
-        except ValueError:
-            moment = None
-        if moment is None or moment.tzinfo is None:
-            raise ValueError(f"{value!r} is no time with its offset from UTC; write for example 2026-11-26T08:15+01:00")
-    return value
 
 
 class RunOrder(Model):
@@ -42,7 +30,8 @@ class RunOrder(Model):
     filling: Literal["", "same", "fresh"] = ""
     """Instead of `fill`: the filling of the sample's run before, or a fresh one."""
     replicate: int = Field(default=1, ge=1, le=MOST_REPLICATES)
-    sampled_at: Annotated[Label, AfterValidator(_sampled_at)] = ""
+    sampled_at: Label = ""
+    """Time at which the sample was taken: ``14:20`` is the latest one, local time; see `past_moment`."""
     operator: Label = ""
     """The person who measures; "" means the login from which the order came.
 
@@ -57,3 +46,10 @@ class RunOrder(Model):
     choices: Choices = Field(default_factory=dict)
     anyway: bool = False
     """Measure although the result cannot be comparable with the limits of the product."""
+
+
+def with_past_moment(order: RunOrder, utc_ns: int) -> RunOrder:
+    """Return an order with its sampling time as ISO 8601 with its offset; `SettingError` if it lies in the future."""
+    if not order.sampled_at:
+        return order
+    return order.model_copy(update={"sampled_at": past_moment(order.sampled_at, utc_ns, "sampled_at")})

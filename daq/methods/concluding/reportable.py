@@ -41,6 +41,8 @@ HOW: Final = {
 JUDGED: Final = ("within", "outside", "undecided")
 """Verdicts under a limit that applies."""
 FILLS: Final = "scatter between fills"
+NOT_AUTHORISED: Final = "operator_not_authorised"
+"""Code of the warning of a run by a person without an authorisation for its method."""
 OF_ONE_RUN: Final = (SCATTER, WITHIN_ONE_STEP, PART_OF_A_TURN)
 """Components of one run that are part of the scatter between fills."""
 SHOWN_ID: Final = 8
@@ -133,6 +135,11 @@ def reportable(
     return _made(sample, product, counted, attempts, agreement, needed, limit)
 
 
+def counting(runs: Sequence[tuple[Attempt, dict[str, Any] | None]], method: str = "") -> list[str]:
+    """Return the runs that may count by themselves, in their order; `method` as in `reportable`."""
+    return [a.run for a, data in runs if not _why_not(a, data, (), {}, method)]
+
+
 def _rule(
     product: Product | None, runs: Sequence[tuple[Attempt, dict[str, Any] | None]], method: str
 ) -> Replicates | None:
@@ -177,8 +184,11 @@ def never_counts(data: dict[str, Any]) -> tuple[Statement, ...]:
         return (state("fill_was_sheared"),)
     origin = data.get("origin") or {}
     if origin.get("attribution") == "not_authorised":
-        method = data["method"]["id"]
-        return (state("operator_not_authorised", operator=origin["operator"] or "", method=method),)
+        # The result names the persons: after a correction of the operator it may be the one who measured.
+        stated = [w for w in data.get("warnings") or () if w["code"] == NOT_AUTHORISED]
+        if stated:
+            return tuple(Statement.model_validate(w) for w in stated)
+        return (state(NOT_AUTHORISED, operator=origin["operator"] or "", method=data["method"]["id"]),)
     return ()
 
 
@@ -288,7 +298,7 @@ def _verdict(
     verdicts: list[Verdict] = []
     within: list[tuple[float | None, float | None]] = []
     for i, limit in enumerate(counted[0]["verdict"]["limits"]):
-        same = [d["verdict"]["limits"][i] for d in counted]
+        same = [_limit_of(d, i) for d in counted]
         comparable = all(x["verdict"] in JUDGED for x in same)
         edges = {name: limit[name] for name in ("quantity", "low", "high", "unit")}
         if not comparable or limit["unit"] != unit:
@@ -313,6 +323,12 @@ def _verdict(
     overall = overall_verdict(verdicts)
     risk = risk_outside(value, u, within) if overall is Verdict.WITHIN else None
     return _Judged(overall, rule, risk, tuple(statements))
+
+
+def _limit_of(data: dict[str, Any], i: int) -> dict[str, Any]:
+    """Return the verdict of a result under a limit; not comparable where the result has no such limit."""
+    limits = data["verdict"]["limits"]
+    return limits[i] if i < len(limits) else {"verdict": "not_comparable", "reasons": []}
 
 
 def reportable_interval(

@@ -32,6 +32,8 @@ class RunDetails:
     place: Place | None = None
     operator: str | None = None
     attribution: Attribution = "unattributed"
+    not_authorised: tuple[str, ...] = ()
+    """Persons without an authorisation for the method; empty: the operator, where `attribution` says so."""
     began: str | None = None
     ended: str | None = None
     journal_digest: str | None = None
@@ -107,10 +109,11 @@ class ResultData(Finding):
 
 
 def _of_the_operator(plan: Plan, details: RunDetails) -> tuple[Statement, ...]:
-    """Return the warning of a run whose operator has no authorisation for its method."""
+    """Return the warnings of a run whose operator has no authorisation for its method."""
     if details.attribution != "not_authorised":
         return ()
-    return (state("operator_not_authorised", operator=details.operator or "", method=plan.method),)
+    persons = details.not_authorised or (details.operator or "",)
+    return tuple(state("operator_not_authorised", operator=name, method=plan.method) for name in persons)
 
 
 def _dimension_units(geometry: MeasuringGeometry | None) -> dict[str, str]:

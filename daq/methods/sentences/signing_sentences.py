@@ -39,5 +39,21 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "measured_by_signer": sentence("{who} measured it; another person signs it", who=NAME),
     "not_measured_by_signer": sentence("{operator} measured it, not {who}", operator=NAME, who=NAME),
     "products_differ": sentence("not decided: the runs name several products: {products}", products=NAMES),
-    "product_unknown": sentence("not decided: there is no file of the product {product}", product=NAME),
+    "product_version_unknown": sentence(
+        "not decided: the version of the product {product} by which run {run} is judged is not stored",
+        product=NAME,
+        run=NAME,
+    ),
+    "product_versions_differ": sentence(
+        "not decided: the runs that count were made under several versions of the product {product}: {versions}",
+        product=NAME,
+        versions=NAMES,
+    ),
+    "moved_to_sample": sentence("a correction gave it to sample {sample}: {because}", sample=NAME, because=NAME),
+    "other_attempts": sentence(
+        "sample {sample} has further results ({runs}): a certificate of one run would hide them; make that of the "
+        "sample",
+        sample=NAME,
+        runs=NAMES,
+    ),
 }  # fmt: skip

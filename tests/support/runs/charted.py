@@ -6,14 +6,22 @@ import json
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+from daq.adapters.paths import examples_dir
 from daq.adapters.store.access import Access
 from daq.adapters.store.declaring.correcting import Correct
+from daq.adapters.store.records import change_record
 from daq.adapters.store.rows import AuditPoint, Outgoing
 from daq.adapters.store.store import Store, open_writer
 from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, RegisterMethod
+from daq.app.laboratory.laboratory import new
+from daq.app.records.judged.product_versions import present
+from daq.app.setup.catalogue import Catalogue
+from daq.laboratory.configuration import KeptText, RunConfiguration, UsedFile
+from daq.methods.files.product import Product
 from tests.support.runs import stored
 from tests.support.runs.stored import SECOND, T0
 
@@ -76,8 +84,29 @@ def verified(*deviations: float | None, fluid: str = "house-fluid", condition: s
     return {"verification": {"fluid": fluid, "condition": condition, "levels": levels}}
 
 
-def make_charted(path: Path, runs: Sequence[Measured], *, every_s: int = 3600) -> Path:
-    """Store runs `every_s` apart, oldest first, in one commit; return the database."""
+@cache
+def example(product: str) -> Product | None:
+    """Return a product of the examples."""
+    return Catalogue.load(examples_dir()).products.get(product)
+
+
+def configured(access: Access, run: str, product: Product, utc_ns: int) -> None:
+    """Store the version of a product with which a run was started."""
+    version = present(product)
+    used = UsedFile(what="product", id=product.id, version=version.version, text=version.digest)
+    records = [new(RunConfiguration(id=run, used=(used,), fitted={}), "run_configured")]
+    kept = access.one("kept", "SELECT 1 FROM records WHERE kind = 'text' AND id = ?", (version.digest,))
+    if kept is None:
+        records.append(new(KeptText(id=version.digest, text=version.text), "text_kept"))
+    for record in records:
+        change_record(access, record, utc_ns, "m.keeper", "")
+
+
+def make_charted(path: Path, runs: Sequence[Measured], *, every_s: int = 3600, product: Product | None = None) -> Path:
+    """Store runs `every_s` apart, oldest first, in one commit; return the database.
+
+    `product` is the version with which its runs were started; without it, it is that of the examples.
+    """
     Store(path, utc_ns=T0).close()
     with contextlib.closing(open_writer(path)) as connection:
         (source,) = connection.execute("SELECT source FROM meta").fetchone()
@@ -89,6 +118,9 @@ def make_charted(path: Path, runs: Sequence[Measured], *, every_s: int = 3600) -
         first, second = stored.blocks(2)
         for number, run in enumerate(runs):
             _store(access, number, run, T0 + number * every_s * SECOND, first, second)
+            own = product if product is not None and product.id == run.product else example(run.product)
+            if own is not None:
+                configured(access, run_id(number), own, T0 + number * every_s * SECOND)
         connection.execute("COMMIT")
     return path
 

@@ -15,6 +15,7 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, EndRun, RegisterMethod
 from daq.app.run.results import ResultMaker
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.used import Used, begin_configured
 from daq.core.effects import Concluded, Ended, Send
 from daq.core.events import ClockAnchor, Event, LinkUp, OperatorCommand, Received, Sent, Tick
 from daq.core.journal import JournalWriter
@@ -107,7 +108,11 @@ class StoredBench:
             store.submit(
                 RegisterMethod(method.id, method.version, plan.digest, canonical(method), clock.utc_ns(), "m.keeper")
             ).result()
-            store.submit(BeginRun(record)).result()
+            named = catalogue.products.get(record.product)
+            fluid = catalogue.fluid(certified) if certified else None
+            instruments = tuple(catalogue.instrument(n) for n in ("bench-1", "thermo-1"))
+            used = Used(instruments, method, named, fluid)
+            store.submit(begin_configured(BeginRun(record), catalogue, used, {})).result()
             maker = ResultMaker(record, plan, clock, lambda: store.source, self.topics, with_flat=True)
             pipeline = Pipeline(plan, drivers)
             journal = JournalWriter([link.name for link in plan.links])

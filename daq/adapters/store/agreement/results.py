@@ -136,7 +136,7 @@ def _copies(row: Row, run: Row | None, declared: tuple[str, Row] | None, *, head
         known += [
             (path, run[column], where + column)
             for path, column in RUN_COPIES.items()
-            if column in run and (declared is None or column not in DECLARED)
+            if column in run and (declared is None or column not in (*DECLARED, "attribution"))
         ]
         known.append(("origin.began", utc_text(run["began_utc_ns"]), where + "began_utc_ns"))
         serial = at(json_or_none(run["header"]), "plan.context.serial") if header else None

@@ -12,10 +12,10 @@ from daq.app.cli.common import chosen_state
 from daq.app.daemon.control import ask
 from daq.app.daemon.protocol import Resent
 from daq.app.delivery.resending import ResendOrder
-from daq.app.laboratory.moments import read_moment
 from daq.core.errors import SettingError, StoreError
 from daq.methods.files.load import parse
 from daq.process.logins import own_login
+from daq.process.moments import read_moment
 from daq.process.stop_request import daemon_socket
 
 LONGEST_NUMBER: Final = 18

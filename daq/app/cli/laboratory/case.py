@@ -6,11 +6,11 @@ import time
 from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json, say_more
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.equipment.casefile import MOST_RUNS, Case, CaseInstrument, CaseRun, case_of
-from daq.app.laboratory.moments import bound
 from daq.app.records.checks.audited_checks import Entry
 from daq.app.records.run_rows import marks_of, value_of, verdict_of
 from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.text import local_time, plain, spaced
+from daq.process.moments import bound
 from daq.quality.digits import NOTHING
 
 

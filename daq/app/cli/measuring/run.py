@@ -70,7 +70,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(f"--{name}-fill", dest="filling", action="store_const", const=name, default="", help=text)
     parser.add_argument("--replicate", type=int, default=1, metavar="N")
     parser.add_argument(
-        "--sampled-at", default="", metavar="TIME", help="when the sample was taken, ISO 8601 with offset"
+        "--sampled-at", default="", metavar="TIME", help="when the sample was taken: 14:20, or a day with a time"
     )
     parser.add_argument("--operator", default="", metavar="NAME", help="who measures (otherwise your login)")
     badge_arguments(parser)

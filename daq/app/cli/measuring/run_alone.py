@@ -12,7 +12,7 @@ from daq.app.daemon.protocol import Answer
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.laboratory.ordering import completed
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.run_order import RunOrder
+from daq.app.setup.run_order import RunOrder, with_past_moment
 from daq.process.logins import own_login
 from daq.process.logs import set_up_logs
 
@@ -24,7 +24,7 @@ Show = Callable[[AsyncIterator[Answer], Stop], Coroutine[None, None, int]]
 async def alone(catalogue: Catalogue, state: Path, order: RunOrder, show: Show) -> int:
     """Measure in this process, without a daemon, and return the exit code of `show`."""
     set_up_logs("error", "auto")
-    order = _completed(catalogue, state, order)
+    order = _completed(catalogue, state, with_past_moment(order, SystemClock().utc_ns()))
     instrument = catalogue.instrument(order.instrument)
     only = (instrument.name, *instrument.companions.values())
     supervisor = Supervisor(

@@ -8,12 +8,12 @@ from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json, want
 from daq.app.cli.laboratory.acting import identity_arguments
 from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, terminal_columns
-from daq.app.laboratory.moments import bound_of_day, span_of_day
 from daq.app.records.sheets.day_counts import Counts
 from daq.app.records.sheets.day_sheet import COLUMNS, LISTED, DaySheet, OpenWork, SheetRow, day_sheet
 from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.tables import table
 from daq.app.screens.text import local_time, plain
+from daq.process.moments import bound_of_day, span_of_day
 
 DAY_NS = 86_400 * 10**9
 

@@ -7,12 +7,12 @@ import time
 from daq.app.cli.common import count_of, open_reader
 from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.cli.run_list import print_runs
-from daq.app.laboratory.moments import bound
 from daq.app.records.run_rows import entry
 from daq.app.records.searching import OUTCOMES, RunSearch, absent, search
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import NOT_MEASURED, of_sample
 from daq.app.screens.text import local_time, plain
+from daq.process.moments import bound
 from daq.quality.limits import Verdict
 
 EXAMPLES = """\

@@ -199,11 +199,16 @@ def _fitted(row: str, columns: int | None) -> list[str]:
     return [part if i == 0 else f"  {part}" for i, part in enumerate(rows)]
 
 
+def _product(found: History) -> str:
+    """Return the product with the version by which the run is judged."""
+    return found.run.product + ("" if found.version is None else f" (version {found.version.version})")
+
+
 def _title(found: History, columns: int) -> list[Line]:
     r = found.run
     title: Line = [(f"run {r.id}", "head"), ("  SIMULATED" if r.simulated else "", "warn")]
     joined = [f"sample {plain(r.sample)}"]
-    joined += [f"{name} {plain(v)}" for name, v in (("product", r.product), ("lot", r.lot)) if v]
+    joined += [f"{name} {plain(v)}" for name, v in (("product", _product(found)), ("lot", r.lot)) if v]
     if r.fill and r.fill != r.id:
         joined.append(f"fill {plain(r.fill)}")
     joined.append(f"replicate {r.replicate}")

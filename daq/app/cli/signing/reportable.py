@@ -2,6 +2,7 @@
 
 import argparse
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from daq.adapters.paths import config_dir
@@ -11,7 +12,9 @@ from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.laboratory.laboratory import listed
-from daq.app.records.attempts import attempt_of, runs_of_sample
+from daq.app.records.attempts import runs_of_sample
+from daq.app.records.judged.judging import judged, tried_of_sample
+from daq.app.records.judged.product_versions import present, versions_of
 from daq.app.records.signatures import Releases
 from daq.app.screens.exit_codes import code_of_verdict
 from daq.app.screens.tables import table
@@ -20,7 +23,7 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, StoreError
 from daq.core.units import symbol
 from daq.laboratory.reportables import ReportableRecord
-from daq.methods.concluding.reportable import Reportable, reportable
+from daq.methods.concluding.reportable import Reportable
 from daq.methods.curves.slipsigns import slip_signs
 from daq.methods.parts.statement import Statement
 from daq.quality.digits import NOTHING, is_interval, not_finer, uncertain, within
@@ -45,16 +48,24 @@ def run(args: argparse.Namespace) -> int:
     with open_reader(args) as reader:
         records = runs_of_sample(reader, args.sample)
         _refuse_disagreements(reader, args.sample, [r.id for r in records])
-        runs = [attempt_of(reader, record) for record in records]
+        runs = tried_of_sample(reader, args.sample)
+        if args.product:
+            runs = [t for t in runs if t.run.product in ("", args.product)]
         stored = _stored(reader, args.sample)
-    if not runs:
-        raise SettingError(f"there is no run of sample {args.sample!r}; `daq runs` lists them")
-    names = {r.product for r in records if r.product} if not args.product else {args.product}
-    if len(names) > 1:
-        raise SettingError(f"the runs name several products ({', '.join(sorted(names))}); say which", key="--product")
-    product = Catalogue.load(config_dir(args.config), "products").product(names.pop()) if names else None
-    slip = slip_signs([data for _, data in runs if data is not None])
-    found = reportable(args.sample, runs, product, args.method)
+        if not runs:
+            raise SettingError(f"there is no run of sample {args.sample!r}; `daq runs` lists them")
+        names = {t.run.product for t in runs if t.moved is None and t.run.product}
+        if len(names) > 1:
+            several = ", ".join(sorted(names))
+            raise SettingError(f"the runs name several products ({several}); say which", key="--product")
+        if args.product and not names:
+            # No run names a product: its present file is the only rule that the person can mean.
+            version = present(Catalogue.load(config_dir(args.config), "products").product(args.product))
+            runs = [replace(t, run=replace(t.run, product=args.product)) for t in runs]
+            found = judged(args.sample, runs, lambda _: version, args.method)
+        else:
+            found = judged(args.sample, runs, versions_of(reader), args.method)
+    slip = slip_signs([t.data for t in runs if t.data is not None and t.moved is None])
     if args.json:
         signs = [s.model_dump(mode="json") for s in slip]
         more = {"wall_slip": signs, "stored": [s for s, _ in stored]}

@@ -12,7 +12,6 @@ from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform
 from daq.app.cli.laboratory.typed_secrets import secret
 from daq.app.cli.printing import say
 from daq.app.laboratory.laboratory import find, listed
-from daq.app.laboratory.moments import bound
 from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.signing.sign_acts import MOST
 from daq.app.laboratory.signing.signing_list import EXAMINED, Asked, SigningList, named_subject, signing_list
@@ -26,6 +25,7 @@ from daq.laboratory.reports import Report
 from daq.laboratory.signing import MEANINGS
 from daq.methods.parts.statement import Statement
 from daq.process.logins import own_login
+from daq.process.moments import bound
 
 EXAMPLES: Final = """\
 examples:
@@ -114,7 +114,7 @@ def _person(reader: Reader, args: argparse.Namespace) -> Person | None:
 def _found(reader: Reader, catalogue: Catalogue, args: argparse.Namespace, person: Person | None) -> SigningList:
     releases = Releases(reader)
     if args.subject:
-        subject = named_subject(releases, catalogue, args.subject)
+        subject = named_subject(releases, args.subject)
         own = catalogue.daemon.people.review_own
         why = refusals(subject, args.meaning, person, review_own=own, alone=True)
         return SigningList([] if why else [subject], [(subject, why)] if why else [], [], 0, None)

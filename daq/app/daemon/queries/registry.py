@@ -20,7 +20,6 @@ from daq.app.daemon.queries import (
 from daq.app.daemon.queries.asked import MOST_ROWS, RunAsked, RunsAsked, SampleAsked, SamplesAsked
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.lists.sample_lists import sample, worklist
-from daq.app.laboratory.moments import bound
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.reporting.tracing import reports_of_run
 from daq.app.records.derived import flow_curve
@@ -34,6 +33,7 @@ from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
+from daq.process.moments import bound
 
 CSV_COLUMNS: Final = (
     "run", "began", "ended", "instrument", "sample", "product", "lot", "method_id", "method_version", "operator",

@@ -9,7 +9,6 @@ from daq.app.daemon.queries.desk_asked import CompareAsked, DayAsked, LotAsked, 
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.equipment.casefile import case_of
 from daq.app.laboratory.equipment.monthly import review
-from daq.app.laboratory.moments import bound_of_day, span_of_day
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.reporting.tracing import report_about, report_of_file, trace
 from daq.app.laboratory.signing.report_subjects import report_named
@@ -25,6 +24,7 @@ from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
 from daq.laboratory.kinds import LAST
 from daq.laboratory.reports import Report
+from daq.process.moments import bound_of_day, span_of_day
 
 DIGEST: Final = 64
 """Number of digits of the SHA-256 of a file."""

@@ -5,7 +5,6 @@ from typing import Any, Final
 from daq.app.daemon.queries.desk_asked import MOST_SIGNED, DoubtsAsked, RepeatsAsked, SigningAsked
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.laboratory import find
-from daq.app.laboratory.moments import bound
 from daq.app.laboratory.repeats import waiting_for_cause
 from daq.app.laboratory.signing.affected_runs import affected, failed_checks
 from daq.app.laboratory.signing.signing_list import Asked, SigningList, named_subject, signing_list
@@ -16,6 +15,7 @@ from daq.app.records.signatures import Releases
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.laboratory.people import Person
+from daq.process.moments import bound
 
 MOST_LEFT_OUT: Final = 40
 """Greatest number of records that are listed with the reason why they must not be signed."""
@@ -28,7 +28,7 @@ def _signing(sources: Sources, asked: SigningAsked) -> dict[str, Any]:
     person = None if kept is None else kept.record
     releases = Releases(reader)
     if asked.subject:
-        subject = named_subject(releases, catalogue, asked.subject)
+        subject = named_subject(releases, asked.subject)
         own = catalogue.daemon.people.review_own
         why = refusals(subject, asked.meaning, person, review_own=own, alone=True)
         found = SigningList([] if why else [subject], [(subject, why)] if why else [], [], 0, None)
@@ -76,7 +76,7 @@ def _subject(s: Subject) -> dict[str, Any]:
 def _repeats(sources: Sources, asked: RepeatsAsked) -> dict[str, Any]:
     reader = sources.reader
     releases = Releases(reader)
-    found = waiting_for_cause(reader, sources.catalogue().products, limit=asked.limit)
+    found = waiting_for_cause(reader, limit=asked.limit)
     return {"rows": [encode(entry(reader, run, releases)) for run in found]}
 
 

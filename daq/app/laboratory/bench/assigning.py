@@ -5,43 +5,53 @@ from typing import Any, Final
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, find, new
 from daq.app.laboratory.named_runs import find_run
-from daq.app.laboratory.repeats import without_cause
 from daq.app.laboratory.samples import REOPENED, in_state
+from daq.app.laboratory.signing.own_work import refuse_own
+from daq.app.records.judged.judging import samples_left, without_cause
 from daq.core.errors import SettingError
 from daq.laboratory.bench.repeatcause import Cause, RepeatCause
+from daq.laboratory.kinds import cause_id
 from daq.laboratory.samples import Sample
-from daq.methods.files.fields import Model, NeededLabel
+from daq.methods.files.fields import Label, Model, NeededLabel
 
 
 class AssignCause(Model):
-    """Order to assign a cause to a run, whose id may be given as for `find_run`."""
+    """Order to assign a cause to a run, whose id may be given as for `find_run`.
+
+    Attributes:
+        sample: the sample that waits; "" means that of the run, or the one from which a correction took it.
+    """
 
     run: NeededLabel
     cause: Cause
     because: NeededLabel
+    sample: Label = ""
 
 
 def assign(laboratory: Laboratory, order: AssignCause) -> dict[str, Any]:
     """Assign a cause to the newest valid run of a sample that is outside, and open the sample again if it is done.
 
     Raises:
-        SettingError: there is no such run, its sample is not registered, or a repeat needs no cause.
+        SettingError: there is no such run, a repeat needs no cause, or the person measured it.
     """
     with laboratory.reader() as reader:
         run = find_run(reader, order.run)
-        kept = find(reader, Sample, run.sample)
-        product = laboratory.catalogue.products.get((kept.record.product if kept else "") or run.product)
-        if kept is None:
-            raise SettingError(f"sample {run.sample!r} is not registered, so no cause is needed", key="run")
-        needed = without_cause(reader, run.sample, product, f"{run.method_id} {run.method_version}")
-    if needed != run.id:
-        other = f"; the newest valid run outside is {needed[:8]}" if needed else ""
-        raise SettingError(f"a repeat after run {run.id[:8]} needs no assigned cause{other}", key="run")
-    changes = [new(RepeatCause(id=run.id, sample=run.sample, cause=order.cause), "cause_assigned")]
-    if kept.record.state == "done":
+        refuse_own(laboratory, reader, run, "the cause of a repeat")
+        samples = (order.sample,) if order.sample else (run.sample, *samples_left(reader, run.id))
+        needed = {sample: without_cause(reader, sample, run.method_id) for sample in samples if sample}
+        sample = next((name for name, after in needed.items() if after == run.id), "")
+        if not sample:
+            last = next((after for after in needed.values() if after), "")
+            other = f"; the newest valid run outside is {last[:8]}" if last else ""
+            raise SettingError(f"a repeat after run {run.id[:8]} needs no assigned cause{other}", key="run")
+        kept = find(reader, Sample, sample)
+        ident = run.id if find(reader, RepeatCause, run.id) is None else cause_id(run.id, sample)
+    is_done = kept is not None and kept.record.state == "done"
+    changes = [new(RepeatCause(id=ident, sample=sample, cause=order.cause), "cause_assigned")]
+    if kept is not None and is_done:
         changes.append(in_state(kept, "open", REOPENED))
     laboratory.change(*changes, because=order.because)
-    return {"run": run.id, "sample": run.sample, "opened": kept.record.state == "done"}
+    return {"run": run.id, "sample": sample, "opened": is_done}
 
 
 ACTS: Final = (Act("repeat_assign", AssignCause, "review", assign),)

@@ -7,8 +7,8 @@ from typing import Any, Final, Literal
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, listed, new
-from daq.app.laboratory.repeats import without_cause
 from daq.app.records.checks.controls import required_controls
+from daq.app.records.judged.judging import without_cause
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.laboratory.bench.benchstate import FILLED, BenchState
@@ -56,7 +56,7 @@ def left_over(reader: Reader, catalogue: Catalogue, now_utc_ns: int) -> list[Lef
     ]
     found += [LeftOver("cup", s.id, cup.sample, "", cup.since_utc_ns) for s in states for cup in s.cups]
     found += [LeftOver("discard", s.id, sample) for s in states for sample in s.discard]
-    awaited = [(s.id, a) for s in states for a in s.awaited if _still_awaited(reader, catalogue, a.sample, a.run)]
+    awaited = [(s.id, a) for s in states for a in s.awaited if _still_awaited(reader, a.sample, a.run)]
     found += [LeftOver("cause", bench, a.sample, a.run) for bench, a in awaited]
     known = {f.sample for f in found}
     found += [f for f in _measured_and_open(reader, catalogue) if f.sample not in known]
@@ -74,12 +74,11 @@ def _controls(reader: Reader, catalogue: Catalogue, now_utc_ns: int) -> list[Lef
     return out
 
 
-def _still_awaited(reader: Reader, catalogue: Catalogue, sample: str, run_id: str) -> bool:
+def _still_awaited(reader: Reader, sample: str, run_id: str) -> bool:
     run = reader.run(run_id)
     if run is None:
         return False
-    product = catalogue.products.get(run.product)
-    return without_cause(reader, sample, product, f"{run.method_id} {run.method_version}") == run_id
+    return without_cause(reader, sample, run.method_id) == run_id
 
 
 def _measured_and_open(reader: Reader, catalogue: Catalogue) -> list[LeftOver]:

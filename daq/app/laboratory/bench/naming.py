@@ -8,7 +8,7 @@ from daq.adapters.store.reading import Reader
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.ordering import completed
 from daq.app.laboratory.progress import open_tests
-from daq.app.laboratory.repeats import without_cause
+from daq.app.records.judged.judging import without_cause
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.run_order import RunOrder
@@ -95,7 +95,7 @@ def _repeat_of(reader: Reader, catalogue: Catalogue, run_id: str) -> Repeat:
     kept = find(reader, Sample, run.sample)
     product = catalogue.products.get((kept.record.product if kept else "") or run.product)
     method = f"{run.method_id} {run.method_version}"
-    if without_cause(reader, run.sample, product, method):
+    if without_cause(reader, run.sample, run.method_id):
         return "cause"
     if product is None or product.replicates_of(method) is None:
         return "free"

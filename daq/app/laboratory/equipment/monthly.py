@@ -9,13 +9,13 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision, revisions
 from daq.adapters.store.rows import RunRecord
-from daq.app.laboratory.moments import read_moment
 from daq.app.records.transcriptions import Transcription, entries_of, read_between
 from daq.app.screens.text import local_time
 from daq.core.errors import SettingError
 from daq.laboratory.bench.benchstate import Checklist
 from daq.laboratory.declarations import Declaration
 from daq.laboratory.transcribed import Transcribed
+from daq.process.moments import read_moment
 
 LISTED: Final = 50
 """Greatest number of transcribed values that a review lists; it counts all."""

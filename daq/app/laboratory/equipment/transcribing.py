@@ -9,12 +9,12 @@ from pydantic import Field
 from daq.adapters.store.records import Change
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, new
-from daq.app.laboratory.moments import past_moment, read_moment
 from daq.app.records.transcriptions import Transcription, named
 from daq.core.errors import SettingError
 from daq.core.units import UNITS, convert
 from daq.laboratory.transcribed import Transcribed
 from daq.methods.files.fields import Amount, Label, Model, NeededLabel, amount
+from daq.process.moments import past_moment, read_moment
 
 
 class OfReading(Model):

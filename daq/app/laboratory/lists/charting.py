@@ -15,12 +15,14 @@ from daq.adapters.store.newest_runs import LATEST, runs_of_product, verifying_ru
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import find
-from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
+from daq.app.records.attempts import runs_of_sample
+from daq.app.records.judged.judging import Tried, judged, tried
+from daq.app.records.judged.product_versions import VersionOf, versions_of
 from daq.core.context import Amount
 from daq.core.faults import Quality
 from daq.laboratory.chartlimits import ChartLimits, ChartName, control_quantity
 from daq.laboratory.controlchart import Chart, FixedLimits, LeftOut, Point, control_chart, same_kind
-from daq.methods.concluding.reportable import JUDGED, reportable
+from daq.methods.concluding.reportable import JUDGED
 from daq.methods.files.product import Product
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.choosing import method_words
@@ -111,16 +113,18 @@ def _take_sample(
     if compared.of_sample(sample, [r.id for r in records]):
         found.elsewhere.append(LeftOut(sample, (state("chart_data_changed"),)))
         return
-    runs = [attempt_of(reader, record) for record in records]
+    runs = [tried(reader, record) for record in records]
     began = {record.id: record.began_utc_ns for record in records}
-    alike: dict[tuple[str, str, str], list[AttemptWithData]] = {}
-    for attempt, data in runs:
+    alike: dict[tuple[str, str, str], list[Tried]] = {}
+    for t in runs:
+        data = t.data
         kind = ("", "", "") if data is None else (_geometry(data), data["quantity"], _method(data))
         if data is not None and _belongs_elsewhere(data, sample, product.id):
-            found.elsewhere.append(LeftOut(f"{sample}, run {attempt.run[:8]}", (state("chart_corrected_away"),)))
+            found.elsewhere.append(LeftOut(f"{sample}, run {t.run.id[:8]}", (state("chart_corrected_away"),)))
         elif not any(wanted and wanted != has for wanted, has in zip(only, kind[:2], strict=True)) or data is None:
-            alike.setdefault(kind, []).append((attempt, data))
-    made = {kind: _point(sample, attempts, product, began) for kind, attempts in alike.items()}
+            alike.setdefault(kind, []).append(t)
+    version_of = versions_of(reader)
+    made = {kind: _point(sample, own, version_of, began) for kind, own in alike.items()}
     for (geometry, quantity, _), (point, why) in made.items():
         if point is not None:
             found.add((geometry, quantity), point)
@@ -134,10 +138,10 @@ def _belongs_elsewhere(data: dict[str, Any], sample: str, product: str) -> bool:
 
 
 def _point(
-    sample: str, attempts: Sequence[AttemptWithData], product: Product, began: dict[str, int]
+    sample: str, runs: Sequence[Tried], version_of: VersionOf, began: dict[str, int]
 ) -> tuple[Point | None, tuple[Statement, ...]]:
-    made = reportable(sample, attempts, product)
-    data = {attempt.run: d for attempt, d in attempts if d is not None}
+    made = judged(sample, runs, version_of)
+    data = {t.run.id: t.data for t in runs if t.data is not None}
     counted = [a.run for a in made.attempts if a.counted]
     if made.value is None:
         return None, (made.how, *(reason for a in made.attempts for reason in a.why))

@@ -4,11 +4,11 @@ import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by
-from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.reporting.certificate_page import CertificateFacts, of_reportable, refusal
 from daq.app.laboratory.reporting.page_blocks import Attached, Page, WorksHead, number_of
@@ -28,6 +28,8 @@ from daq.app.laboratory.signing.reportable_records import is_current
 from daq.app.records.attempts import AttemptWithData, attempt_of
 from daq.app.records.derived import flow_curve, trend_of
 from daq.app.records.history import History, history, raw_journal
+from daq.app.records.judged.judging import judged, other_attempts, tried_of_sample
+from daq.app.records.judged.product_versions import versions_of
 from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
 from daq.app.records.sheets.exporting import kept_columns, kept_rows, write_csv
@@ -37,7 +39,11 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import DaqError, SettingError
 from daq.laboratory.reportables import ReportableRecord, reportable_id
 from daq.laboratory.reports import Report, ReportForm, ShownResult
-from daq.methods.concluding.reportable import Reportable, reportable
+from daq.methods.concluding.reportable import Reportable
+from daq.methods.parts.statement import Statement, state
+
+SHOWN_ID: Final = 8
+"""Number of characters of a run's id in a statement."""
 
 
 def run_page(reader: Reader, catalogue: Catalogue, run: RunRecord, works: WorksHead) -> Page:
@@ -65,7 +71,7 @@ def run_page(reader: Reader, catalogue: Catalogue, run: RunRecord, works: WorksH
     stored = about | {"flow_curve": None if curve is None else curve.model_dump(mode="json")}
     given = RunFacts(
         history=about,
-        product=product_used(reader, run.id, run.product),
+        product=product_used(reader, run),
         shown=shown_of(found.result),
         trend=trend,
         curve=curve,
@@ -87,14 +93,12 @@ def _kept_csv(found: History, raw: bytes, make: Any) -> Attached:
     return Attached("kept.csv", "text/csv", out.getvalue(), "The kept values with the statistics of every signal")
 
 
-def sample_record(
-    reader: Reader, catalogue: Catalogue, sample: str, runs: Sequence[RunRecord], works: WorksHead
-) -> Page:
+def sample_record(reader: Reader, sample: str, runs: Sequence[RunRecord], works: WorksHead) -> Page:
     """Return the internal record of a sample, with the results of its runs attached; errors as in `run_page`."""
-    attempts, found = _reported(reader, catalogue, sample, runs)
+    attempts, found = _reported(reader, sample, runs)
     counted = _first_counted(found, attempts)
     releases = Releases(reader)
-    stored_value = None if counted is None else _stored_value(releases, catalogue, found, counted)
+    stored_value = None if counted is None else _stored_value(releases, found, counted)
     subjects = [] if stored_value is None else [(ReportableRecord.kind, stored_value.id)]
     data = None if counted is None or found.value is None else of_reportable(found, counted)
     results = [result for r in runs if (result := reader.newest_result(r.id)) is not None]
@@ -103,7 +107,7 @@ def sample_record(
     return sample_page(
         found,
         data,
-        product_used(reader, first, found.product or ""),
+        product_used(reader, reader.run(first)),
         [shown_of(r) for r in results],
         works,
         max((r.created_utc_ns for r in results), default=runs[-1].began_utc_ns),
@@ -133,27 +137,27 @@ def certificate_of_run(reader: Reader, run: RunRecord, seen: str = "", *, needs_
     attempt, data = attempt_of(reader, run)
     refuse_changed_sample(reader, run.sample, [run])
     releases = Releases(reader)
-    why = refusal(data, (attempt, data), run.state, releases.against_run(run, newest, needed=needs_release))
+    why = refusal(data, (attempt, data), run.state, against_alone(releases, run, newest, needed=needs_release))
     if why or data is None or newest is None:
         raise SettingError(f"run {run.id} has no certificate: {why}")
     return CertificateFacts(
         of=run.id,
         data=data,
-        product=product_used(reader, run.id, run.product),
+        product=product_used(reader, run),
         shown=(shown_of(newest),),
         signed=authorisation_lines(releases, RUN, run.id),
     )
 
 
 def certificate_of_sample(
-    reader: Reader, catalogue: Catalogue, sample: str, runs: Sequence[RunRecord], *, needs_release: bool
+    reader: Reader, sample: str, runs: Sequence[RunRecord], *, needs_release: bool
 ) -> CertificateFacts:
     """Return what the certificate of a sample shows: its reportable result; errors as in `certificate_of_run`.
 
     Where it needs a release, that of the stored reportable result counts, and the certificate shows the same value.
     """
     refuse_changed_sample(reader, sample, ())
-    attempts, found = _reported(reader, catalogue, sample, runs)
+    attempts, found = _reported(reader, sample, runs)
     counted = _first_counted(found, attempts)
     if counted is None:
         why = "; ".join(dict.fromkeys(s.text for a in found.attempts for s in a.why))
@@ -162,7 +166,7 @@ def certificate_of_sample(
     used = [a.run for a in found.attempts if a.counted]
     releases, ident = Releases(reader), reportable_id(sample, counted["method"]["id"])
     refuse_changed_record(reader, ReportableRecord.kind, ident)
-    kept = _stored_value(releases, catalogue, found, counted)
+    kept = _stored_value(releases, found, counted)
     own = [run for run in runs if run.id in used]
     refuse_changed_sample(reader, sample, own)
     against = releases.against_reportable(ident, kept, own, needed=needs_release)
@@ -175,13 +179,22 @@ def certificate_of_sample(
     return CertificateFacts(
         of=sample,
         data=data | {"simulated": simulated},
-        product=product_used(reader, used[0], found.product or ""),
+        product=product_used(reader, reader.run(used[0])),
         shown=tuple(shown_of(r) for r in results),
         counted=tuple(d for a, d in attempts if d is not None and a.run in used),
         how=how,
         sample=sample,
         signed=() if kept is None else authorisation_lines(releases, ReportableRecord.kind, ident),
     )
+
+
+def against_alone(
+    releases: Releases, run: RunRecord, newest: ResultRecord | None, *, needed: bool
+) -> tuple[Statement, ...]:
+    """Return why a run has no certificate of its own: as `Releases.against_run`, or its sample has further results."""
+    more = tuple(r.id[:SHOWN_ID] for r in other_attempts(releases.reader, run))
+    others = (state("other_attempts", sample=run.sample, runs=more),) if more else ()
+    return (*releases.against_run(run, newest, needed=needed), *others)
 
 
 def with_customer(reader: Reader, given: CertificateFacts, customer: str) -> CertificateFacts:
@@ -198,9 +211,7 @@ def newest_utc_ns(reader: Reader, shown: Iterable[ShownResult]) -> int:
     return max((r.created_utc_ns for r in found if r is not None), default=0)
 
 
-def _reported(
-    reader: Reader, catalogue: Catalogue, sample: str, runs: Sequence[RunRecord]
-) -> tuple[list[AttemptWithData], Reportable]:
+def _reported(reader: Reader, sample: str, runs: Sequence[RunRecord]) -> tuple[list[AttemptWithData], Reportable]:
     """Return the runs of a sample with their newest results, and its reportable result.
 
     Raises:
@@ -211,20 +222,17 @@ def _reported(
     names = {r.product for r in runs if r.product}
     if len(names) > 1:
         raise SettingError(f"the runs of {sample} name several products: {', '.join(sorted(names))}")
-    product = catalogue.product(names.pop()) if names else None
-    attempts = [attempt_of(reader, run) for run in runs]
-    return attempts, reportable(sample, attempts, product)
+    tried = tried_of_sample(reader, sample)
+    return [t.attempt for t in tried if t.moved is None], judged(sample, tried, versions_of(reader))
 
 
-def _stored_value(
-    releases: Releases, catalogue: Catalogue, found: Reportable, counted: Mapping[str, Any]
-) -> ReportableRecord | None:
+def _stored_value(releases: Releases, found: Reportable, counted: Mapping[str, Any]) -> ReportableRecord | None:
     """Return the stored reportable result that has the value and the runs of a computed one; None without one.
 
     `counted` is the first result that counts.
     """
     kept = find(releases.reader, ReportableRecord, reportable_id(found.sample, counted["method"]["id"]))
-    if kept is None or not is_current(releases, catalogue, kept.record):
+    if kept is None or not is_current(releases, kept.record):
         return None
     data = kept.record.data
     runs = [a.run for a in data.attempts if a.counted]

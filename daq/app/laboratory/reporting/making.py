@@ -15,7 +15,6 @@ from daq.app.delivery.record_messages import Numbered
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
 from daq.app.laboratory.lists.fixing_limits import ChartChoice, charts_of, only_one
-from daq.app.laboratory.moments import span_of_day
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.reporting import about_runs
 from daq.app.laboratory.reporting.certificate_page import certificate_page
@@ -34,6 +33,7 @@ from daq.core.errors import SettingError, StoreError
 from daq.laboratory.controlchart import as_json
 from daq.laboratory.reports import Report
 from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.process.moments import span_of_day
 
 MADE, MADE_AGAIN = "report_made", "report_made_again"
 OTHER_FILE: Final = "another version of the software made another file of it"
@@ -88,7 +88,7 @@ def make(laboratory: Laboratory, order: MakeReport) -> dict[str, Any]:
         if isinstance(runs, RunRecord):
             page = about_runs.run_page(reader, laboratory.catalogue, runs, works)
         else:
-            page = about_runs.sample_record(reader, laboratory.catalogue, order.of, runs, works)
+            page = about_runs.sample_record(reader, order.of, runs, works)
         return lambda _: page
 
     return _released(laboratory, read)
@@ -117,7 +117,7 @@ def release(laboratory: Laboratory, order: ReleaseCertificate) -> dict[str, Any]
             if not needed:
                 # A newer revision withdraws the certificate, so the one that it states is stored first.
                 _keep_value(laboratory, order.of)
-            given = about_runs.certificate_of_sample(reader, catalogue, order.of, runs, needs_release=needed)
+            given = about_runs.certificate_of_sample(reader, order.of, runs, needs_release=needed)
         given = about_runs.with_customer(reader, given, order.customer)
         made = about_runs.newest_utc_ns(reader, given.shown)
         return lambda issued: certificate_page(given, works, issued, made)
@@ -132,7 +132,7 @@ def _keep_value(laboratory: Laboratory, sample: str) -> None:
         ChangedMeanwhileError: they had changed.
     """
     utc_ns, who = laboratory.clock.utc_ns(), laboratory.who
-    keeping = Keeping(laboratory.store, laboratory.catalogue, laboratory.topics, utc_ns, who)
+    keeping = Keeping(laboratory.store, laboratory.topics, utc_ns, who)
     if keeping.store_of_samples([sample]):
         raise ChangedMeanwhileError(f"the reportable results of sample {sample} were stored")
 

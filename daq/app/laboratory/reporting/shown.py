@@ -12,13 +12,12 @@ from daq.adapters.store.agreement.one_run import (
 )
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import newest_revision
-from daq.adapters.store.rows import ResultRecord
+from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.reporting.measured_facts import ProductUsed
 from daq.app.laboratory.reporting.page_blocks import Attached
+from daq.app.records.judged.product_versions import version_of_run
 from daq.app.screens.json_text import harmless_json
 from daq.core.errors import StoreError
-from daq.laboratory.configuration import KeptText, ProductText, RunConfiguration
 from daq.laboratory.reports import ShownResult
 
 LARGEST_ATTACHED: Final = 400_000
@@ -43,26 +42,18 @@ def newest_shown(reader: Reader, runs: Iterable[str]) -> tuple[ShownResult, ...]
     return tuple(shown_of(result) for result in found if result is not None)
 
 
-def product_used(reader: Reader, run: str, product: str) -> ProductUsed:
-    """Return a product as a run used it; only its id where the run's configuration is not stored.
-
-    A correction of the run can name another product; then its version is not known.
-    """
-    stored = newest_revision(reader, RunConfiguration.kind, run)
-    if stored is None or not product:
-        return ProductUsed(id=product)
-    used = next((u for u in stored.data["used"] if u["what"] == "product" and u["id"] == product), None)
-    if used is None:
-        return ProductUsed(id=product)
-    kept = newest_revision(reader, KeptText.kind, used["text"])
-    registered = newest_revision(reader, ProductText.kind, f"{product} {used['version']}")
-    content: dict[str, Any] = {} if kept is None else json.loads(kept.data["text"])
+def product_used(reader: Reader, run: RunRecord | None) -> ProductUsed:
+    """Return the version of a run's product by which it is judged; only the id where its text is not stored."""
+    version = None if run is None else version_of_run(reader, run)
+    if run is None or version is None:
+        return ProductUsed(id="" if run is None else run.product)
+    product = version.product
     return ProductUsed(
-        id=product,
-        name=str(content.get("name") or ""),
-        version=used["version"],
-        approved_by="" if registered is None else registered.data["approved_by"],
-        text_digest=used["text"],
+        id=product.id,
+        name=product.name,
+        version=version.version,
+        approved_by=product.approved_by or "",
+        text_digest=version.digest,
     )
 
 

@@ -190,7 +190,7 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
     later = newest is not None and newest.id != shown.result
     from daq.app.laboratory.reporting.shown import product_used
 
-    product = product_used(reader, shown.run, "" if run is None else run.product)
+    product = product_used(reader, run)
     raw, trouble = _raw(reader, shown.run, unreadable)
     configuration = newest_revision(reader, RunConfiguration.kind, shown.run)
     return {

@@ -4,13 +4,14 @@ from typing import Any, Final
 
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed
-from daq.app.laboratory.moments import any_moment, past_moment
 from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import REOPENED, Errors, check_day, in_state, wrong_id
 from daq.app.laboratory.signing.changed_samples import store_change
+from daq.app.records.judged.judging import tried_of_sample
 from daq.core.errors import SettingError, SettingErrors
 from daq.laboratory.samples import Priority, Retained, Sample, SampleState
 from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.process.moments import any_moment, past_moment
 
 
 class ChangeSample(Model):
@@ -132,11 +133,9 @@ def again(laboratory: Laboratory, order: CloseSample) -> dict[str, Any]:
     kept = laboratory.get(Sample, order.id)
     if kept.record.state == "open":
         raise SettingError(f"sample {order.id!r} is open already")
-    product = laboratory.catalogue.products.get(kept.record.product)
     with laboratory.reader() as reader:
-        methods = {f"{r.method_id} {r.method_version}" for r in reader.runs(limit=-1, sample=order.id)}
-        for method in sorted(methods):
-            refuse_without_cause(reader, order.id, product, method)
+        for test in sorted({t.run.method_id for t in tried_of_sample(reader, order.id)}):
+            refuse_without_cause(reader, order.id, test)
     return _in_state(laboratory, kept, "open", REOPENED, order.because)
 
 

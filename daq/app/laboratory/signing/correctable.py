@@ -66,7 +66,9 @@ class Correctable:
         """Return the change that stores a declaration."""
         return new(declaration, what) if self.stored is None else changed(self.stored, declaration, what)
 
-    def superseding(self, laboratory: Laboratory, record: RunRecord, because: str) -> Superseding:
+    def superseding(
+        self, laboratory: Laboratory, record: RunRecord, because: str, not_authorised: tuple[str, ...] = ()
+    ) -> Superseding:
         """Return the maker of the new result."""
         store, utc_ns = laboratory.store, laboratory.clock.utc_ns()
         return Superseding(
@@ -82,6 +84,7 @@ class Correctable:
                 record.instrument, lambda: store.source, laboratory.topics, with_flat=laboratory.with_flat
             ),
             follow=suspending(laboratory.topics, record.instrument, utc_ns, laboratory.who, because),
+            not_authorised=not_authorised,
         )
 
 

@@ -1,7 +1,7 @@
 """Reportable results as records: computed in one place, stored when they change, and published."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from daq.adapters.clock import utc_text
@@ -14,19 +14,17 @@ from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
 from daq.app.delivery.record_messages import Numbered, reportable_message
 from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.withdrawing import withdrawn_by_value
-from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
 from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.doubts import doubt_by
+from daq.app.records.judged.judging import Tried, judged, samples_left, tried_of_sample
+from daq.app.records.judged.product_versions import versions_of
 from daq.app.records.signatures import Releases
 from daq.laboratory.reportables import ReportableRecord, contents, reportable_id, reportable_record
-from daq.methods.concluding.reportable import Reportable, reportable
-from daq.methods.files.product import Product
 from daq.methods.messages.reportabledata import ReportableData
-from daq.methods.parts.statement import Statement, distinct, state
+from daq.methods.parts.statement import distinct
 
 if TYPE_CHECKING:
     from daq.adapters.store.store import Store
-    from daq.app.setup.catalogue import Catalogue
 
 TRIES: Final = 5
 """Number of times that storing is tried where results of the sample change at the same moment."""
@@ -38,79 +36,44 @@ BLOCKED: Final = "its release is blocked, or is not blocked any more"
 """The same where value and attempts stay as they are."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Tested:
-    """A run of a test, as an attempt, with its newest result."""
-
-    run: RunRecord
-    attempt: AttemptWithData
-    newest: ResultRecord | None
-
-
-def computed(releases: Releases, catalogue: "Catalogue", sample: str) -> dict[str, ReportableData]:
+def computed(releases: Releases, sample: str) -> dict[str, ReportableData]:
     """Return the reportable result of each test of a sample by the method's id, computed from its runs as they are now.
 
     A test of which all runs are verifications has none.  A record of an earlier time stays, without any attempt.
     """
     reader = releases.reader
-    tested: dict[str, list[_Tested]] = {}
-    for run in runs_of_sample(reader, sample):
-        tested.setdefault(run.method_id, []).append(_Tested(run, attempt_of(reader, run), reader.newest_result(run.id)))
-    products = {t.run.product for runs in tested.values() for t in runs if t.run.product}
-    names = [test for test, runs in tested.items() if not all(_is_verification(t) for t in runs)]
+    tests: dict[str, list[Tried]] = {}
+    runs = tried_of_sample(reader, sample)
+    for t in runs:
+        tests.setdefault(t.run.method_id, []).append(t)
+    names = [test for test, own in tests.items() if not all(_is_verification(t) for t in own)]
     names += [s.data["test"] for s in found_by(reader, ReportableRecord.kind, "sample", sample, limit=-1)]
-    return {
-        test: _computed(releases, catalogue, sample, test, tested.get(test, []), products)
-        for test in dict.fromkeys(names)
-    }
+    products = {t.run.product for t in runs if t.moved is None and t.run.product}
+    return {test: _computed(releases, sample, test, tests.get(test, []), products) for test in dict.fromkeys(names)}
 
 
-def _is_verification(t: _Tested) -> bool:
-    data = t.attempt[1]
-    return data is not None and bool(data.get("verification"))
+def _is_verification(t: Tried) -> bool:
+    return t.data is not None and bool(t.data.get("verification"))
 
 
-def _computed(
-    releases: Releases, catalogue: "Catalogue", sample: str, test: str, runs: list[_Tested], products: set[str]
-) -> ReportableData:
-    undecided, product = _product(catalogue, products)
-    found = reportable(sample, [t.attempt for t in runs], product, test)
-    if undecided is not None:
-        found = _without_value(sample, runs, undecided)
+def _computed(releases: Releases, sample: str, test: str, runs: list[Tried], products: set[str]) -> ReportableData:
+    reader = releases.reader
+    found = judged(sample, runs, versions_of(reader), test, products)
     counted = {a.run for a in found.attempts if a.counted}
     own = [t for t in runs if t.run.id in counted]
+    newest = [r for t in runs if t.moved is None and (r := reader.newest_result(t.run.id)) is not None]
     return ReportableData.of(
         found,
-        {t.run.id: (t.newest.id, digest_of(t.newest.data)) for t in runs if t.newest is not None},
+        {r.run: (r.id, digest_of(r.data)) for r in newest},
         test=test,
-        simulated=any(t.run.simulated or bool((t.attempt[1] or {}).get("simulated")) for t in own),
+        simulated=any(t.run.simulated or bool((t.data or {}).get("simulated")) for t in own),
         blocked=distinct(s for t in own for s in releases.doubts(t.run)),
     )
 
 
-def _product(catalogue: "Catalogue", names: set[str]) -> tuple[Statement | None, Product | None]:
-    """Return the product of the runs, or the statement why nothing is decided.
-
-    Without its rule for replicates the first result of an unknown product would be reported.
-    """
-    if len(names) > 1:
-        return state("products_differ", products=tuple(sorted(names))), None
-    name = next(iter(names), "")
-    product = catalogue.products.get(name)
-    if name and product is None:
-        return state("product_unknown", product=name), None
-    return None, product
-
-
-def _without_value(sample: str, runs: list[_Tested], why: Statement) -> Reportable:
-    found = reportable(sample, [], None)
-    attempts = tuple(replace(t.attempt[0], counted=False, why=(why,)) for t in runs)
-    return replace(found, decided="none", how=why, attempts=attempts)
-
-
-def is_current(releases: Releases, catalogue: "Catalogue", record: ReportableRecord) -> bool:
-    """Return whether a stored reportable result is that of its runs and its product as they are now."""
-    now = computed(releases, catalogue, record.sample).get(record.test)
+def is_current(releases: Releases, record: ReportableRecord) -> bool:
+    """Return whether a stored reportable result is that of its runs as they are now."""
+    now = computed(releases, record.sample).get(record.test)
     return now is not None and contents(reportable_record(now)) == contents(record)
 
 
@@ -123,7 +86,7 @@ def samples_after(reader: Reader, run: RunRecord, *, judged_again: bool = False)
     found = checks(reader, run.instrument)
     own = next((e for e in found if e.run == run.id), None)
     if own is None:
-        return [run.sample]
+        return [run.sample, *samples_left(reader, run.id)]
     doubt = doubt_by(reader, run.instrument, found, own, however=judged_again)
     runs = (reader.run(other) for _, other in doubt.results)
     return list(dict.fromkeys(r.sample for r in runs if r is not None))
@@ -139,7 +102,6 @@ class Keeping:
     """
 
     store: "Store"
-    catalogue: "Catalogue"
     topics: Topics | None
     utc_ns: int
     who: str
@@ -165,7 +127,7 @@ class Keeping:
 
     def _try(self, sample: str) -> list[str]:
         with self.store.reader() as reader:
-            found = computed(Releases(reader), self.catalogue, sample)
+            found = computed(Releases(reader), sample)
             steps = [(test, self._transaction(reader, sample, test, data)) for test, data in found.items()]
         done = []
         for test, step in steps:

@@ -92,7 +92,7 @@ def _sign(laboratory: Laboratory, order: _Sign, meaning: Meaning, because: str) 
         raise SettingError("a record is named twice", key="signed")
     with laboratory.reader() as reader:
         releases = Releases(reader)
-        subjects = [_checked(laboratory, releases, each) for each in order.signed]
+        subjects = [_checked(releases, each) for each in order.signed]
         for subject in subjects:
             _refuse(laboratory, subject, meaning, person, alone=len(subjects) == 1)
         step = _transaction(laboratory, reader, subjects, _Signer(person, meaning, because))
@@ -101,22 +101,22 @@ def _sign(laboratory: Laboratory, order: _Sign, meaning: Meaning, because: str) 
     return {"meaning": meaning, "by": person.id, "signed": signed}
 
 
-def subject_of(laboratory: Laboratory, releases: Releases, of: str, ident: str) -> Subject:
+def subject_of(releases: Releases, of: str, ident: str) -> Subject:
     """Return a run, a reportable result or a report as a subject; `SettingError` where there is none."""
     if of == Report.kind:
         return report_subject(releases, ident)
     if of == ReportableRecord.kind:
-        return reportable_subject(releases, laboratory.catalogue, ident)
+        return reportable_subject(releases, ident)
     run = releases.reader.run(ident)
     if run is None:
         raise SettingError(f"there is no run {ident}")
     return run_subject(releases, run)
 
 
-def _checked(laboratory: Laboratory, releases: Releases, given: Signed) -> Subject:
+def _checked(releases: Releases, given: Signed) -> Subject:
     """Return a subject whose stored data agree with the audit trail, and are those that the person saw."""
     path = releases.reader.path
-    subject = subject_of(laboratory, releases, given.of, given.id)
+    subject = subject_of(releases, given.of, given.id)
     found = [d for run in subject.runs for d in disagreements_of_run(path, run.id)]
     found += disagreements_of_record(path, subject.of, subject.id) if subject.of != RUN else []
     if found:

@@ -85,7 +85,7 @@ def signing_list(releases: Releases, catalogue: Catalogue, asked: Asked) -> Sign
         else:
             with_result.append(run)
     signed = 0
-    for subject in _subjects(releases, catalogue, with_result, reportables=asked.reportables):
+    for subject in _subjects(releases, with_result, reportables=asked.reportables):
         own = catalogue.daemon.people.review_own
         why = refusals(subject, asked.meaning, asked.person, review_own=own, alone=False)
         if any(s.code == ALREADY for s in why):
@@ -103,26 +103,24 @@ def _place(subject: Subject) -> tuple[bool, int, int]:
     return not subject.exceptions, first, subject.began_utc_ns
 
 
-def _subjects(
-    releases: Releases, catalogue: Catalogue, runs: list[RunRecord], *, reportables: bool
-) -> Iterator[Subject]:
+def _subjects(releases: Releases, runs: list[RunRecord], *, reportables: bool) -> Iterator[Subject]:
     if not reportables:
         yield from (run_subject(releases, run) for run in runs)
         return
     for sample in dict.fromkeys(run.sample for run in runs):
         for stored in found_by(releases.reader, ReportableRecord.kind, "sample", sample, limit=-1):
             if stored.data["runs"]:
-                yield reportable_subject(releases, catalogue, stored.id)
+                yield reportable_subject(releases, stored.id)
 
 
-def named_subject(releases: Releases, catalogue: Catalogue, given: str) -> Subject:
+def named_subject(releases: Releases, given: str) -> Subject:
     """Return what a person names: a reportable result (SAMPLE/TEST), a run as for `find_run`, or a report's number.
 
     Raises:
         SettingError: nothing, several runs, or a run and a report have this name.
     """
     if find(releases.reader, ReportableRecord, given) is not None:
-        return reportable_subject(releases, catalogue, given)
+        return reportable_subject(releases, given)
     report = _report(releases, given)
     try:
         run = find_run(releases.reader, given)

@@ -5,7 +5,7 @@ from typing import Any, Final
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.signing.reportable_records import Keeping
-from daq.app.records.attempts import runs_of_sample
+from daq.app.records.judged.judging import tried_of_sample
 from daq.core.errors import SettingError
 from daq.methods.files.fields import Model, NeededLabel
 
@@ -25,11 +25,9 @@ def store_reportable(laboratory: Laboratory, order: StoreReportable) -> dict[str
         SettingError: the sample has no run.
     """
     with laboratory.reader() as reader:
-        if not runs_of_sample(reader, order.sample):
+        if not tried_of_sample(reader, order.sample):
             raise SettingError(f"there is no run of sample {order.sample!r}", key="sample")
-    keeping = Keeping(
-        laboratory.store, laboratory.catalogue, laboratory.topics, laboratory.clock.utc_ns(), laboratory.who
-    )
+    keeping = Keeping(laboratory.store, laboratory.topics, laboratory.clock.utc_ns(), laboratory.who)
     return {"stored": keeping.store_of_samples([order.sample])}
 
 

@@ -3,12 +3,12 @@
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final, Literal
 
 from daq.adapters.store.declaring.publishing import AsSeen
-from daq.adapters.store.records import revisions
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.signing.own_work import is_of, measured_by
 from daq.app.laboratory.signing.reportable_records import is_current
 from daq.app.records.checks.audited_checks import last_seq
 from daq.app.records.signatures import (
@@ -23,15 +23,11 @@ from daq.app.records.signatures import (
 from daq.app.screens.text import value_line
 from daq.core.errors import SettingError
 from daq.core.faults import ANNULLED
-from daq.laboratory.declarations import Declaration
 from daq.laboratory.people import Person
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Meaning, Signature, SignedPart
-from daq.methods.concluding.reportable import never_counts
+from daq.methods.concluding.reportable import NOT_AUTHORISED, never_counts
 from daq.methods.parts.statement import Statement, distinct, state
-
-if TYPE_CHECKING:
-    from daq.app.setup.catalogue import Catalogue
 
 ExceptionName = Literal[
     "not_valid",
@@ -95,7 +91,7 @@ class Subject:
 
     def is_measured_by(self, person: Person) -> bool:
         """Return whether a person measured it, by id, login or name."""
-        return not self.measured_by.isdisjoint({person.id, *person.logins, person.name} - {""})
+        return is_of(person, self.measured_by)
 
 
 def refusals(
@@ -152,12 +148,7 @@ def run_subject(releases: Releases, run: RunRecord) -> Subject:
     newest = results[-1]
     data: dict[str, Any] = json.loads(newest.data)
     signatures = signatures_of(reader, RUN, run.id)
-    started = reader.run_as_started(run.id) or run
-    login, anyway = _start(releases, run.id)
-    # A person could declare another operator, and then release: each operator that was ever declared has measured.
-    declared = {str(r.data["operator"]) for r in revisions(reader, Declaration.kind, run.id)}
-    signed = {s.by for s in signatures if s.meaning == "measured"}
-    measured = {run.operator, started.operator, login} | declared | signed
+    is_anyway = _is_anyway(releases, run.id)
     return Subject(
         of=RUN,
         id=run.id,
@@ -169,10 +160,10 @@ def run_subject(releases: Releases, run: RunRecord) -> Subject:
         runs=(run,),
         seen=AsSeen(results=((run.id, newest.id),), verified=(last_verified(releases, run.instrument),)),
         signatures=tuple(signatures),
-        measured_by=frozenset(measured - {""}),
+        measured_by=measured_by(reader, run),
         operator=run.operator,
         shown=value_line(data),
-        exceptions=_exceptions(run, data, signatures, anyway=anyway, corrected=newest.supersedes is not None),
+        exceptions=_exceptions(run, data, signatures, anyway=is_anyway, corrected=newest.supersedes is not None),
         hindrances=distinct(_hindrances(releases, run, data)),
         ended=run.state == "ended",
     )
@@ -189,8 +180,9 @@ def _hindrances(releases: Releases, run: RunRecord, data: dict[str, Any]) -> Ite
         yield state("run_is_annulled")
     if run.simulated or data["simulated"]:
         yield state("run_is_simulated")
-    yield from never_counts(data)
-    if run.attribution == "not_authorised":
+    never = never_counts(data)
+    yield from never
+    if run.attribution == "not_authorised" and not any(s.code == NOT_AUTHORISED for s in never):
         yield state("operator_not_authorised", operator=run.operator, method=run.method_id)
     if data["validity"] != "valid" or data["quality"] != "Good" or data["value"] is None:
         yield state("without_valid_result", validity=data["validity"])
@@ -212,10 +204,10 @@ def _exceptions(
     return (*out, *(name for name, found in marks.items() if found))
 
 
-def _start(releases: Releases, run: str) -> tuple[str, bool]:
-    """Return the login that ordered a run, and whether it was ordered although its result would not be comparable."""
-    rows = releases.reader.query("SELECT who, detail FROM audit WHERE subject = ? AND what = 'run_started'", [run])
-    return (rows[0]["who"], bool(json.loads(rows[0]["detail"]).get("anyway"))) if rows else ("", False)
+def _is_anyway(releases: Releases, run: str) -> bool:
+    """Return whether a run was ordered although its result would not be comparable."""
+    rows = releases.reader.query("SELECT detail FROM audit WHERE subject = ? AND what = 'run_started'", [run])
+    return bool(rows) and bool(json.loads(rows[0]["detail"]).get("anyway"))
 
 
 def last_verified(releases: Releases, instrument: str) -> tuple[str, int]:
@@ -223,7 +215,7 @@ def last_verified(releases: Releases, instrument: str) -> tuple[str, int]:
     return instrument, last_seq(releases.reader, instrument)
 
 
-def reportable_subject(releases: Releases, catalogue: "Catalogue", ident: str) -> Subject:
+def reportable_subject(releases: Releases, ident: str) -> Subject:
     """Return a reportable result as a subject.
 
     Raises:
@@ -264,17 +256,17 @@ def reportable_subject(releases: Releases, catalogue: "Catalogue", ident: str) -
         operator=", ".join(dict.fromkeys(s.operator for s in subjects)),
         shown=_shown(record),
         exceptions=_of_reportable(record, subjects, signatures),
-        hindrances=distinct(_reportable_hindrances(releases, catalogue, record, subjects)),
+        hindrances=distinct(_reportable_hindrances(releases, record, subjects)),
     )
 
 
 def _reportable_hindrances(
-    releases: Releases, catalogue: "Catalogue", record: ReportableRecord, subjects: Iterable[Subject]
+    releases: Releases, record: ReportableRecord, subjects: Iterable[Subject]
 ) -> Iterable[Statement]:
     if record.data.value is None or record.data.state == "open":
         yield state("reportable_without_value")
     yield from record.data.blocked
-    if not is_current(releases, catalogue, record):
+    if not is_current(releases, record):
         yield state("reportable_out_of_date")
     for subject in subjects:
         yield from subject.hindrances

@@ -223,7 +223,8 @@ class ShiftDay:
         run = await self._run(bench, f"{order.sample}{again}", order)
         if batch.typed:
             because = "the id was mistyped; the label on the cup is right"
-            await self._act("run_correct", {"run": run, "sample": batch.sample, "because": because})
+            # The sample that was typed loses its result, so a person who reviews corrects the run.
+            await self._act("run_correct_reviewed", {"run": run, "sample": batch.sample, "because": because})
             self._note(bench, f"{batch.typed} corrected to {batch.sample}: {because}")
 
     async def _sign_off(self) -> None:
