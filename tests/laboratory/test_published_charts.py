@@ -124,7 +124,7 @@ def test_replicates_are_averaged_within_the_published_critical_range(tmp_path, c
     values = [800.0, 800.0 + spread, *[800.0 + 0.25 * spread] * (count - 2)]
     runs = [Measured("G-1", value, fill=f"F-{i}") for i, value in enumerate(values)]
     agreed = share < 1
-    with Reader(make_charted(tmp_path / "daq.db", runs)) as reader:
+    with Reader(make_charted(tmp_path / "daq.db", runs, product=product)) as reader:
         (chart,) = product_charts(reader, product, last=20)
     middle = sorted(values)
     median = (middle[(count - 1) // 2] + middle[count // 2]) / 2

@@ -12,6 +12,7 @@ import pytest
 from daq.adapters.store.agreement.everything import Comparison
 from daq.adapters.store.agreement.stored import Stored
 from daq.app.delivery.contract import SCHEMAS
+from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.signing.subjects import refusals, run_subject
 from daq.app.records.signatures import Releases
@@ -143,6 +144,9 @@ def test_seeded_corrections_each_withdraw_the_release_in_their_transaction(lab, 
     lab.keep(*SAMPLES)
     published = 0
     for number in range(count):
+        person = {"id": f"person-{number}"}
+        carry_out(lab.at("c.head"), "person_add", person | {"role": "measure"})
+        carry_out(lab.at("c.head"), "person_authorise", person | {"method": "clear-glaze-qc", "since": "2020-01-01"})
         run = rng.choice(lab.runs)
         lab.sign(run)
         reviewed = rng.random() < 0.5

@@ -13,11 +13,10 @@ import pytest
 
 from daq.adapters.ports import resolving
 from daq.adapters.ports.resolving import SerialDevice
-from daq.app.daemon.trials import starting, trial_file
+from daq.app.daemon.trials import free_ports, starting, trial_file
 from daq.app.daemon.trials.starting import TrialProcess
 from daq.app.daemon.trials.trial_file import LONGEST_S, TrialReport, read_report, write_report
 from daq.app.laboratory.acts import carry_out
-from daq.app.setup import free_ports
 from daq.app.workshop import live_trial
 from daq.core.errors import LinkError, SettingError, StoreError
 from daq.core.portname import UsbAdapter

@@ -4,9 +4,9 @@ from typing import Any, Final
 
 from daq.app.daemon.queries.desk_asked import Nothing
 from daq.app.daemon.queries.query import Query, Sources
+from daq.app.daemon.trials.free_ports import listed_ports
 from daq.app.daemon.trials.trial_file import read_report
 from daq.app.screens.text import utc_iso
-from daq.app.setup.free_ports import listed_ports
 
 
 def _trial(sources: Sources, _asked: Nothing) -> dict[str, Any]:

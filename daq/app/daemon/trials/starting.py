@@ -11,9 +11,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
+from daq.app.daemon.trials.free_ports import free_device
 from daq.app.daemon.trials.trial_file import CAPTURE_FILE, report_of, write_report
 from daq.app.setup.catalogue import Catalogue
-from daq.app.setup.free_ports import free_device
 from daq.core.errors import LinkError, SettingError
 from daq.laboratory.trials import DriverTrial
 
