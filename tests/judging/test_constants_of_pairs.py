@@ -94,7 +94,9 @@ def test_names_serial_numbers_and_radii(tmp_path, configured, most):
             carry_out(lab, "fit", {"instrument": name, "geometry": "coaxial-12"})
             bench.verify(name, configured=configured)
             assert bench.counts(name)
-            bench.instrument(name, geometries=(first if kind == "copied" else {}) | {called: bench.geometry(now, radius)})
+            bench.instrument(
+                name, geometries=(first if kind == "copied" else {}) | {called: bench.geometry(now, radius)}
+            )
             done = carry_out(lab, "fit", {"instrument": name, "geometry": called})
             both = bool(before and now)
             is_piece = before == now if both else kind == "same"
@@ -123,7 +125,9 @@ EDITS = {
 }
 
 
-@pytest.mark.parametrize("described", ["both", *(pytest.param(d, marks=pytest.mark.slow) for d in ("lead", "companion"))])
+@pytest.mark.parametrize(
+    "described", ["both", *(pytest.param(d, marks=pytest.mark.slow) for d in ("lead", "companion"))]
+)
 def test_descriptions_and_companions_without_a_fitted_geometry(tmp_path, described):
     with laboratory(tmp_path) as lab:
         bench = Bench(lab)

@@ -4,8 +4,8 @@
 
 import json
 import random
-from dataclasses import replace
 import re
+from dataclasses import replace
 
 import jsonschema
 import pytest

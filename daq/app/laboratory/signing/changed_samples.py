@@ -83,9 +83,7 @@ def _try(laboratory: Laboratory, changes: tuple[Change, ...], sample: str, becau
     return withdrawn
 
 
-def changing(
-    reader: Reader, changes: tuple[Change, ...], sample: str, by: By
-) -> tuple[PublishRecords, list[str]]:
+def changing(reader: Reader, changes: tuple[Change, ...], sample: str, by: By) -> tuple[PublishRecords, list[str]]:
     """Return the transaction of changes, of which one changes a sample, and the ids of the certificates it withdraws.
 
     Raises:

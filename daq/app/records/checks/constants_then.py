@@ -32,8 +32,8 @@ class Constants:
 
     Attributes:
         own: those of instrument and geometry.
-        around: those of its companions, and the digests of the description files; "" where a digest is not known.  None:
-            they are not compared.
+        around: those of its companions, and the digests of the description files; "" where a digest is not known.
+            None: they are not compared.
     """
 
     own: Mapping[str, str]
