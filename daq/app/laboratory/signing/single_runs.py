@@ -30,7 +30,7 @@ def hidden_by(reader: Reader, run: RunRecord) -> tuple[Statement, ...]:
 
 
 def hidden_by_report(reader: Reader, report: Report) -> tuple[Statement, ...]:
-    """Return the statements about further results that a certificate of a single run hides; errors as in `hidden_by`."""
+    """Return the statements about further results that a certificate of one run hides; errors as in `hidden_by`."""
     if (report.form, report.sample) != (FORM, ""):
         return ()
     runs = (reader.run(name) for name in dict.fromkeys(shown.run for shown in report.shown))
