@@ -109,7 +109,7 @@ def report_objections(releases: Releases, report: Report) -> tuple[Statement, ..
     A certificate of a single run is not used either where its sample has further results.
 
     Raises:
-        StoreError: a signature, or a result of the sample, cannot be read.
+        StoreError: a signature cannot be read.
     """
     runs = [r for name in dict.fromkeys(s.run for s in report.shown) if (r := releases.reader.run(name)) is not None]
     found = [s for run in runs for s in releases.objections(run)]

@@ -5,9 +5,8 @@ from typing import Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by
-from daq.adapters.store.rows import CHANGED, RunRecord
+from daq.adapters.store.rows import RunRecord
 from daq.app.records.judged.judging import other_attempts, tried_of_sample
-from daq.core.errors import StoreError
 from daq.laboratory.reports import Report
 from daq.methods.parts.statement import Statement, state
 
@@ -19,18 +18,17 @@ SHOWN_ID: Final = 8
 def hidden_by(reader: Reader, run: RunRecord) -> tuple[Statement, ...]:
     """Return the statement that a sample has further results that a run alone hides; empty where it hides none.
 
-    Raises:
-        StoreError: a result of the sample cannot be read.
+    Where a result of the sample lacks a part, it may hide a value, and the run is refused as one without a valid result.
     """
     try:
         more = tuple(r.id[:SHOWN_ID] for r in other_attempts(reader, run)) if run.sample else ()
     except (KeyError, ValueError):
-        raise StoreError(f"a result of sample {run.sample} was {CHANGED}: run `daq verify`") from None
+        return (state("without_valid_result", validity="not_valid"),)
     return (state("other_attempts", sample=run.sample, runs=more),) if more else ()
 
 
 def hidden_by_report(reader: Reader, report: Report) -> tuple[Statement, ...]:
-    """Return the statements about further results that a certificate of one run hides; errors as in `hidden_by`."""
+    """Return the statements about further results that a certificate of one run hides."""
     if (report.form, report.sample) != (FORM, ""):
         return ()
     runs = (reader.run(name) for name in dict.fromkeys(shown.run for shown in report.shown))
