@@ -11,7 +11,7 @@ class MoistureMeter(Timed):
     kind = "moisture-meter"
     end = b"\r\n"
 
-    def __init__(self, seed: int = 1, *, serial: str = "MO-4711") -> None:
+    def __init__(self, seed: int = 1, *, serial: str = "MO-2094") -> None:
         super().__init__(seed, serial=serial)
         self.awake_until = 0.0
         self.woken: list[tuple[float, bool]] = []
