@@ -74,9 +74,7 @@ class Case:
         }
         if len({len(frame) for frame in frames}) == 1:
             return True
-        counts = [
-            at for at in range(min(map(len, frames))) if len({len(frame) - frame[at] for frame in frames}) == 1
-        ]
+        counts = [at for at in range(min(map(len, frames))) if len({len(frame) - frame[at] for frame in frames}) == 1]
         return any(at < len(short) and len(short) - short[at] != len(e.frame) - e.frame[at] for at in counts)
 
     def transcript(self) -> Transcript:

@@ -65,12 +65,12 @@ class ModbusDriver(Driver):
         echo: true where the line echoes every request (often RS-485 with two wires).
         channels: a table for each channel: `register`, `table` (``input``, read with function 4, or ``holding``,
             with 3), `type` (int16, uint16, int32, uint32, float32, float64), `words` (``high first`` or ``low first``,
-            needed for more than 16 bits) and `bytes` (the same, ``high first`` by default), `unit`, `low`, `high`, `scale`, `offset`, `special` (numbers in place of a value, each with
-            its fault).
+            needed for more than 16 bits) and `bytes` (the same, ``high first`` by default), `unit`, `low`, `high`,
+            `scale`, `offset`, `special` (numbers in place of a value, each with its fault).
         status: `register`, `table`, `type` and `bits`: faults by the bit's weight.
         serial: `register`, `table` and `count` of the registers with the serial number as text.
-        commands: by action (speed, turn, halt, zero, bath): `register`, `type`, `words`, the `value` to write, or `low` and
-            `high` of the action's own value; `scale`; `function` 16 (default) or 6.  The answer to function 6 is the
+        commands: by action (speed, turn, halt, zero, bath): `register`, `type`, `words`, the `value` to write, or
+            `low` and `high` of the action's own value; `scale`; `function` 16 (default) or 6.  The answer to function 6 is the
             request itself, so an echoing line would confirm a command that was not received.
         on_link_loss: behaviour of a motor when the cable is pulled.
     """

@@ -27,11 +27,13 @@ _SPECIAL: Final = re.compile(r"([+-]?[0-9.]+(?:[eE][+-]?[0-9]{1,2})?)=([a-z_]+)"
 def channels_of(text: str, file: str = "") -> dict[str, dict[str, Any]]:
     """Return the channels of a map, by name, as the option `channels` of the driver takes them.
 
-    The first row names the columns; the separator is a comma, or a semicolon with a decimal comma.  Each row has a type,
-    and the order of the words where the type has more than one register.  No two rows share a part of their registers.
-    A register is given
-    as its number from 0 (`register`), or as makers number it (`address`: 30001 is the first input register, 40001 the
-    first holding register).  `special` holds numbers in place of a value, as in ``-32768=probe 32767=over_range``.
+    The first row names the columns; the separator is a comma, or a semicolon with a decimal comma.  Each row has a
+    type, and the order of the words where the type has more than one register.  No two rows share a part of their
+    registers.  No mark of a number is before exactly three digits, unless a single zero is before it.
+
+    A register is given as its number from 0 (`register`), or as makers number it (`address`: 30001 is the first input
+    register, 40001 the first holding register).  `special` holds numbers in place of a value, as in
+    ``-32768=probe 32767=over_range``.
 
     Raises:
         SettingError: the row and column of the first fault.

@@ -113,8 +113,16 @@ def test_what_is_written_is_read_and_printed_as_toml(seed):
         (HEAD + "t,1,Cel,0,9,int16,1,,more\n", "row 2", "has 9 columns, the first row 8"),
         ("name,address,type,unit,low,high\nt,50001,int16,Cel,0,9\n", "row 2.address", "such as 30001"),
         ("name,address,type,unit,low,high\nt,30000,int16,Cel,0,9\n", "row 2.address", "such as 30001"),
-        ("name,address,table,type,unit,low,high\nt,30001,holding,int16,Cel,0,9\n", "row 2.address", "is of the table input"),
-        ("name,address,register,type,unit,low,high\nt,30001,1,int16,Cel,0,9\n", "row 2.register", "give one of register"),
+        (
+            "name,address,table,type,unit,low,high\nt,30001,holding,int16,Cel,0,9\n",
+            "row 2.address",
+            "is of the table input",
+        ),
+        (
+            "name,address,register,type,unit,low,high\nt,30001,1,int16,Cel,0,9\n",
+            "row 2.register",
+            "give one of register",
+        ),
         ("name,register,unit,low,high\nt,1,Cel,0,9\n", "row 1", "the column 'type' is missing"),
         (HEAD + "t,1,Cel,0,9,,0.1\n", "row 2.type", "is missing"),
         (HEAD + "t,1,Cel,0,9,int16,1,32.767=probe\n", "row 2.special", "may be 32.7670 or 32767"),

@@ -246,7 +246,9 @@ def test_a_frame_whose_length_shows_a_lost_byte_is_no_excuse_for_a_checksum_that
     rng, pieces = random.Random(f"{check} {sizes}"), []
     for n in range(24):
         size = sizes[n % len(sizes)]
-        number = bytes([rng.randrange(1, 100), 0 if n % 8 == 0 else 7, *(rng.randrange(1, 250) for _ in range(size - 2))])
+        number = bytes(
+            [rng.randrange(1, 100), 0 if n % 8 == 0 else 7, *(rng.randrange(1, 250) for _ in range(size - 2))]
+        )
         content = bytes([2, size + 1]) + number
         answer = content + bytes([made.check(content)])
         pieces += [Piece(n * 10**9, ">", b"R\r"), Piece(n * 10**9 + 10**7, "<", answer)]

@@ -135,7 +135,9 @@ def test_a_full_scale_that_may_have_thousands_needs_a_mark_that_readings_prove_o
     assert (f"mark {line}" in keys(guess)) != proved
     assert ("{full_scale:" in guess.text) == proved
     made = driver_of(guessed(Capture(pieces), answers | {f"mark {line}": "yes"}))
-    assert made.decode(line.encode(), made.identify()).identity == Identity("made", "R-12", "", {"full_scale_uN_m": 1.0})
+    assert made.decode(line.encode(), made.identify()).identity == Identity(
+        "made", "R-12", "", {"full_scale_uN_m": 1.0}
+    )
     if not proved:
         with pytest.raises(ValueError, match="between thousands"):
             guessed(Capture(pieces), answers | {f"mark {line}": "no"})
@@ -185,7 +187,7 @@ PLACES = ("{1};{0}", "{0};{1}", "{0} {1} g", "A;{1};{0};B")
 
 
 @pytest.mark.parametrize(
-    ("number", "meanings"), enumerate(itertools.product(("ignored", "ok", "probe", ""), repeat=3)), ids=str
+    ("number", "meanings"), list(enumerate(itertools.product(("ignored", "ok", "probe", ""), repeat=3))), ids=str
 )
 def test_a_place_is_ignored_only_with_all_of_its_texts(number, meanings):
     shape = PLACES[number % 4]
@@ -211,6 +213,7 @@ def test_a_place_is_ignored_only_with_all_of_its_texts(number, meanings):
 
 
 # ---- names
+
 
 def test_a_name_that_another_number_has_is_refused():
     lines = [f"A {12.25 + n} % B {20.5 + n} %" for n in range(4)]

@@ -103,7 +103,10 @@ def asked_decimal_mark(texts: Sequence[str], ask: Answers) -> Mark:
         if proved or not sample:
             found.proved |= {mark} if proved and mark == "." else set()
             continue
-        question, point = f"Does the comma in {sample} separate two numbers?", f"whether the comma in {sample} separates"
+        question, point = (
+            f"Does the comma in {sample} separate two numbers?",
+            f"whether the comma in {sample} separates",
+        )
         if mark == ".":
             question, point = f"Is the point in {sample} a decimal point?", f"whether the point in {sample} is decimal"
         point += f" or is between thousands; then {sample} is read as a wrong number"

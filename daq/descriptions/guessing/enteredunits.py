@@ -52,7 +52,8 @@ def entered_unit(text: str) -> tuple[str, float]:
     A number before the unit is a factor: ``0.1 \u00b0C`` is ``("Cel", 0.1)``.
 
     Raises:
-        ValueError: the unit is unknown, the mark in the number may be one between thousands, or its base units are those of several quantities.
+        ValueError: the unit is unknown, the mark in the number may be one between thousands, or its base units are
+            those of several quantities.
     """
     text = text.strip()
     if text in WITHOUT:

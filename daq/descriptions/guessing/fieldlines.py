@@ -51,7 +51,9 @@ def _state(group: GuessedLine, found: GuessedField, ask: Answers) -> list[str]:
     means: dict[str, str] = {}
     unknown: list[str] = []
     for text in texts:
-        others = {one: ask.given[f"state {found.key}/{one}"] for one in means if f"state {found.key}/{one}" in ask.given}
+        others = {
+            one: ask.given[f"state {found.key}/{one}"] for one in means if f"state {found.key}/{one}" in ask.given
+        }
         meaning = ask.ask(
             f"state {found.key}/{text}", f"Does {text!r} in these lines mean a fault?", state_beside(others),
             lines=group.lines_with(found, text), parts=[text] * len(group.lines),

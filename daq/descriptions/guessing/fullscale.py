@@ -57,7 +57,9 @@ def with_full_scale(text: str, pattern: str, mark: Mark, ask: Answers) -> tuple[
     if not answer:
         return pattern, []
     if may_be_thousands(number) and not mark.proved & {*number}:
-        point = f"whether {number} at full scale has a decimal mark or a mark between thousands; the guide names the field"
+        point = (
+            f"whether {number} at full scale has a decimal mark or a mark between thousands; the guide names the field"
+        )
         sure = ask.ask(
             f"mark {text}", f"Is the mark in {number} a decimal mark?", decimal, point=point, lines=[text],
             parts=[number], answers="yes; no, where it is between thousands",

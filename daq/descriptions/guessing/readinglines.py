@@ -136,4 +136,3 @@ def _set_number(found: GuessedField, answer: Meaning) -> None:
         found.type = "word" if answer.says == "state" else "hex"
     else:
         found.unit, found.factor = answer.unit, answer.factor
-

@@ -61,10 +61,10 @@ def between(found: Block | None, ask: Answers) -> list[str]:
         *((text, "no part of a whole block") for text in dict.fromkeys(found.left_out if found else ())),
     ):
         text = head.decode("latin-1")
-        point = f"whether a line such as {quoted(text)}, which is {where}, has no meaning for the values, for example a fault"
+        point = f"whether a line such as {quoted(text)}, which is {where}, has no meaning for the values"
         meaning = ask.ask(
             f"between {text}", "What does this line beside the blocks mean?", one_of((LABEL,)), point=point,
-            lines=[text], answers="ignored (it has no meaning for the values); leave it open where it may report a fault",
+            lines=[text], answers="ignored (it has no meaning for the values; leave it open where it may report a fault)",
         )  # fmt: skip
         out += [] if meaning else [fill_in(point)]
     return out

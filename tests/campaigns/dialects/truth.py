@@ -4,8 +4,8 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from daq.core.units import UNITS, convert
 from daq.core.thousands import may_be_thousands
+from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.questions import Question
 from tests.campaigns.dialects.dialect import Dialect, Quantity
