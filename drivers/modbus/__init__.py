@@ -70,8 +70,8 @@ class ModbusDriver(Driver):
         status: `register`, `table`, `type` and `bits`: faults by the bit's weight.
         serial: `register`, `table` and `count` of the registers with the serial number as text.
         commands: by action (speed, turn, halt, zero, bath): `register`, `type`, `words`, the `value` to write, or
-            `low` and `high` of the action's own value; `scale`; `function` 16 (default) or 6.  The answer to function 6 is the
-            request itself, so an echoing line would confirm a command that was not received.
+            `low` and `high` of the action's own value; `scale`; `function` 16 (default) or 6.  The answer to function 6
+            is the request itself, so an echoing line would confirm a command that was not received.
         on_link_loss: behaviour of a motor when the cable is pulled.
     """
 

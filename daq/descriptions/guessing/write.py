@@ -64,7 +64,7 @@ def between(found: Block | None, ask: Answers) -> list[str]:
         point = f"whether a line such as {quoted(text)}, which is {where}, has no meaning for the values"
         meaning = ask.ask(
             f"between {text}", "What does this line beside the blocks mean?", one_of((LABEL,)), point=point,
-            lines=[text], answers="ignored (it has no meaning for the values; leave it open where it may report a fault)",
+            lines=[text], answers="ignored (no meaning for the values; leave it open where it may report a fault)",
         )  # fmt: skip
         out += [] if meaning else [fill_in(point)]
     return out
