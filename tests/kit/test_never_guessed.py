@@ -9,9 +9,9 @@ from daq.core.driver import Identity, Reject
 from daq.core.errors import SettingError
 from daq.core.units import ENTRY, UNITS
 from daq.descriptions.capture import Capture, Piece
-from daq.descriptions.guessing.decimals import asked_decimal_mark
 from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.guess import guess_description
+from daq.descriptions.guessing.markasked import asked_decimal_mark
 from daq.descriptions.guessing.questions import Answers, span
 from daq.descriptions.load import check_description
 from daq.descriptions.unitwords import PREFIXES, SPELLED, unit_word
@@ -195,13 +195,13 @@ def test_a_place_is_ignored_only_with_all_of_its_texts(number, meanings):
     asked = [q for q in guessed(lines).questions if q.key.startswith("state ")]
     assert [q.key.rpartition("/")[2] for q in asked] == [*TEXTS]
     given = {q.key: meaning for q, meaning in zip(asked, meanings, strict=True) if meaning}
-    said = [meaning for meaning in meanings if meaning]
-    if "ignored" in said and len({one == "ignored" for one in said}) > 1:
+    given_meanings = [meaning for meaning in meanings if meaning]
+    if "ignored" in given_meanings and len({one == "ignored" for one in given_meanings}) > 1:
         with pytest.raises(ValueError, match="in the same place"):
             guessed(lines, given)
         return
     guess = guessed(lines, given)
-    everything = said == ["ignored"] * 3
+    everything = given_meanings == ["ignored"] * 3
     driver = driver_of(guess)
     unseen = driver.decode(shape.format("XX", "12.25").encode())
     assert isinstance(unseen, Reject) != everything

@@ -5,9 +5,9 @@ from typing import Final
 
 from daq.core.thousands import may_be_thousands
 from daq.core.units import UNITS, convert
-from daq.descriptions.guessing.decimals import Mark, decimal
 from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.identity import literal
+from daq.descriptions.guessing.markasked import Mark, decimal
 from daq.descriptions.guessing.questions import Answers, yes_or_no
 from daq.descriptions.guessing.remarks import fill_in, quoted
 from daq.descriptions.unitwords import UNIT_WORD, unit_word

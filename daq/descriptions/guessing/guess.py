@@ -10,7 +10,6 @@ from typing import Final
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, escaped
 from daq.descriptions.guessing import write
-from daq.descriptions.guessing.decimals import Mark, asked_decimal_mark
 from daq.descriptions.guessing.fields import GuessedLine
 from daq.descriptions.guessing.finding.blocks import Block, find_block
 from daq.descriptions.guessing.finding.checksum import FEW_LINES, FoundChecksum, Tail, find_checksum, unknown_tail
@@ -19,6 +18,7 @@ from daq.descriptions.guessing.finding.textbytes import NO_TEXT, strange
 from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine, cut_lines, interval_of
 from daq.descriptions.guessing.fullscale import full_scale, with_full_scale
 from daq.descriptions.guessing.identity import identity_pattern, literal, serial_words, with_serial
+from daq.descriptions.guessing.markasked import Mark, asked_decimal_mark
 from daq.descriptions.guessing.questions import Answers, Question, one_of
 from daq.descriptions.guessing.readinglines import ReadingLines
 from daq.descriptions.guessing.remarks import fill_in, quoted, seconds
