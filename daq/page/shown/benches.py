@@ -41,7 +41,8 @@ LIVE: Final = (
     "band.inside", "band.below", "band.above", "band.below_target", "band.above_target", "band.on_target",
     "band.saturated", "band.still", "band.none", "running.value", "running.no_value", "running.readings", "running.met",
     "running.near", "running.set_speed", "running.rule_now", "running.not_judged", "running.at_most", "running.part",
-    "running.trend_words", "stop.taken", "stop.taken_help", "stop.still", "stop.still_help", "stop.failed",
+    "running.trend_words", "stop.taken", "stop.taken_help", "stop.still", "stop.still_help",
+    "stop.ended", "stop.failed",
 )  # fmt: skip
 """Texts of the bench that the live modules fill in."""
 LIVE_FRAME: Final = (
