@@ -139,3 +139,20 @@ def test_a_reason_of_the_daemon_is_shown_at_a_bench_without_its_command(language
     view = bench_live(bench_view("choosing", message="sample_refused", values={"reason": done}))["view"]
     assert message_words(t, view) == f"sample 'G-1' is done. {t('bench.help.ask_keeper')}"
     assert without_commands(t, "bench-1 is in a run already") == "bench-1 is in a run already"
+
+
+@pytest.mark.asyncio
+async def test_a_stop_while_the_benches_of_a_returned_daemon_arrive_leads_to_its_screen(tmp_path, monkeypatch):
+    """No bench is known yet; later a bench that is not among them is denied."""
+    monkeypatch.setattr("daq.page.acting.READY_S", 0.0)
+    with staffed(tmp_path) as lab:
+        async with Page(lab, people=True) as page:
+            browser, hub = await page.browser("measure", paired=BENCH), page.parts.hub
+            hub._begin_again()
+            hub._set_link(reached=True)
+            response = await browser.post(STOPS[0])
+            assert (response.status_code, page.daemon.stopped) == (303, [BENCH])
+            for path in (response.headers["location"], f"/api/v1/benches/{BENCH}"):
+                assert (await browser.get(path)).status_code == 200
+            hub.ready.set()
+            assert (await browser.get(response.headers["location"])).status_code == 404

@@ -1,4 +1,4 @@
-"""The stop and the alarm of a bench in Chromium, on its own screen and on every other screen of a paired browser; visits that end; ticks that grow old."""
+"""The stop and the alarm of a bench in Chromium, on its own screen and on every other screen of a paired browser; visits that end; old measured ticks."""
 
 from contextlib import contextmanager
 

@@ -99,7 +99,7 @@ def message_words(t: Texts, view: Mapping[str, Any]) -> str:
 def without_commands(t: Texts, text: str) -> str:
     """Return a reason of the daemon for the panel at a bench, where nothing can be typed.
 
-    From the clause with a command on it is left out; in its place the person is sent to the one who looks after daq.
+    The text from the clause with a command on is left out; the sentence names the person who administers daq instead.
     """
     found = _COMMAND.search(text)
     if found is None:

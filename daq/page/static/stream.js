@@ -86,7 +86,7 @@ export class Stream {
     return took - Math.min(this.before, this.quickest);
   }
 
-  /** Tell the age of the newest reading; a page that hears nothing is cut off. */
+  /** Tell the age of the newest reading; a page that receives nothing is cut off. */
   tick() {
     if (this.paused) return;
     const now = performance.now();
@@ -112,7 +112,7 @@ export class Stream {
     this.tick();
   }
 
-  /** Close the connection for an order, and connect again after it; the values grow old meanwhile. */
+  /** Close the connection for an order, and connect again after it; the age of the values is shown meanwhile. */
   hold(is) {
     if (this.paused || is === Boolean(this.held)) return;
     clearTimeout(this.held);
