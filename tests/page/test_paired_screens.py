@@ -101,7 +101,7 @@ def test_no_text_of_the_bench_asks_for_a_command(language):
         for key, text in table(language).items()
         if key.startswith("bench.") and re.search(r"daq [a-z]|--[a-z]", text)
     }
-    assert found <= {"bench.help.fitting", "bench.message.nothing_fitted", "bench.help.ask_keeper"}
+    assert found <= {"bench.help.fitting", "bench.message.nothing_fitted", "bench.help.ask_administrator"}
     for key in found:
         assert not re.search(r"daq (?!to )[a-z]|--[a-z]", table(language)[key]), key
 
@@ -133,11 +133,11 @@ def test_a_reason_of_the_daemon_is_shown_at_a_bench_without_its_command(language
     reasons = sentences()
     assert len(reasons) > 20
     for reason in reasons:
-        shown = without_commands(t, reason).removesuffix(t("bench.help.ask_keeper"))
+        shown = without_commands(t, reason).removesuffix(t("bench.help.ask_administrator"))
         assert not re.search(r"`daq|daq (?!reads|that|has|of)[a-z]+ |--[a-z]", shown), (reason, shown)
     done = "sample 'G-1' is done; `daq sample again G-1 --because TEXT` opens it again"
     view = bench_live(bench_view("choosing", message="sample_refused", values={"reason": done}))["view"]
-    assert message_words(t, view) == f"sample 'G-1' is done. {t('bench.help.ask_keeper')}"
+    assert message_words(t, view) == f"sample 'G-1' is done. {t('bench.help.ask_administrator')}"
     assert without_commands(t, "bench-1 is in a run already") == "bench-1 is in a run already"
 
 

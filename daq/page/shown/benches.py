@@ -106,7 +106,7 @@ def without_commands(t: Texts, text: str) -> str:
         return text
     cut = max(text.rfind(mark, 0, found.start() + 1) for mark in ";:,(.")
     head = text[: max(cut, 0)].strip()
-    return f"{head}. {t('bench.help.ask_keeper')}" if head else t("bench.help.ask_keeper")
+    return f"{head}. {t('bench.help.ask_administrator')}" if head else t("bench.help.ask_administrator")
 
 
 def in_doubt(bench: Mapping[str, Any]) -> bool:
