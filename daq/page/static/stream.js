@@ -46,12 +46,12 @@ export class Stream {
   }
 
   /** Connect; a connection before it, which may hang without an error, ends. */
-  open() {
+  open(anew = true) {
     this.close();
     if (this.held) return;
     this.opened = performance.now();
-    this.since = undefined;
-    this.quickest = undefined;
+    // After an order the server is the same: a reading that a slow network keeps back stays known as late.
+    if (anew) this.since = this.quickest = undefined;
     this.source = new EventSource(this.address);
     for (const name of ["link", "bench", "run", "reading"]) {
       this.source.addEventListener(name, (event) => this.got(name, JSON.parse(event.data)));
@@ -118,7 +118,7 @@ export class Stream {
     clearTimeout(this.held);
     this.held = is ? setTimeout(() => this.hold(false), HELD_MS) : 0;
     if (is) this.close();
-    else this.open();
+    else this.open(false);
   }
 
   close() {
