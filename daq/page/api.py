@@ -147,7 +147,7 @@ async def bench_stop(
     A client that sends a stop again until it is answered marks it: a further sending stops no other run than the one
     it names.  Then `taken` is false.
     """
-    return await stop_bench(request, StopTouch(unquote(x_stop_run), x_stop_key, bool(x_stop_again)))
+    return await stop_bench(request, StopTouch(unquote(x_stop_run), x_stop_key, x_stop_again == "1"))
 
 
 async def bench_trend(request: Request, bench: BenchName) -> dict[str, Any]:

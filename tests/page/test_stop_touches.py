@@ -59,6 +59,7 @@ async def test_the_page_stops_at_the_first_sending_and_spares_another_run_at_a_f
             await stop(True, Run="run-2", Key="a", Again="1")
             await stop(True, Key="c", Again="1")
             await stop(True, Run="run-1", Key="d" * 5000)
+            await stop(True, Run="run-1", Again="0")
             hub._set_link(reached=False, reason="lost")
             await stop(True, Run="run-1", Key="a", Again="1")
             hub._set_link(reached=True)
