@@ -70,7 +70,7 @@ def test_the_flow_curve_of_an_engobe(glazed, tmp_path):
     assert "flow_curve" not in shown["result"]
     assert json.loads(glazed.daq("show", "last", "--json").stdout)["flow_curve"] == curve
 
-    shown = glazed.daq("show", "last").stdout
+    shown = glazed.daq("show", "last", "--details").stdout
     assert "→  Herschel-Bulkley" in shown
     assert "yield stress, extrapolated by this model: τ_y = " in shown
     assert "▼" in shown
