@@ -28,7 +28,7 @@ class MoistureMeter(Timed):
         return b"\x02" + content + bytes([block]) + b"\r\n"
 
     def receive(self, data: bytes) -> bytes:
-        """Answer whole requests; without the wake-up a sleeping instrument hears nothing."""
+        """Answer whole requests; without the wake-up a sleeping instrument receives nothing."""
         if data.startswith(b"\0\0"):
             self.woken.append((self.now, self.now < self.awake_until))
             self.awake_until = self.now + self.sleeps_after_s
