@@ -18,7 +18,7 @@ SHOWN_ID: Final = 8
 def hidden_by(reader: Reader, run: RunRecord) -> tuple[Statement, ...]:
     """Return the statement that a sample has further results that a run alone hides; empty where it hides none.
 
-    Where a result of the sample lacks a part, it may hide a value, and the run is refused as one without a valid result.
+    Where a result of the sample lacks a part, the run is refused as one without a valid result.
     """
     try:
         more = tuple(r.id[:SHOWN_ID] for r in other_attempts(reader, run)) if run.sample else ()
