@@ -132,11 +132,11 @@ KINDS: dict[str, Kind] = {
     ),
     "density-meter": Kind(
         DensityMeter,
-        "DM-77 A",
+        "TG-31 A",
         "density meter, frames of bytes",
         (ADDRESS,),
     ),
-    "moisture-meter": Kind(MoistureMeter, "MO-4711", "moisture meter, STX, ETX and a block check"),
+    "moisture-meter": Kind(MoistureMeter, "MO-2094", "moisture meter, STX, ETX and a block check"),
     "weighing-terminal": Kind(
         lambda seed, serial: WeighingTerminal(seed, serial=serial), "", "weighing terminal, blocks of lines"
     ),

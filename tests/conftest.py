@@ -83,6 +83,7 @@ SWEEPS = {
     "tests/kit/test_built_in.py": 8,
     "tests/kit/test_conformance.py": 9,
     "tests/kit/test_guess.py": 4,
+    "tests/kit/test_never_guessed.py": 8,
     "tests/laboratory/test_charting.py": 3,
     "tests/laboratory/test_fixing_limits.py": 3,
     "tests/laboratory/test_importing.py": 3,

@@ -38,7 +38,10 @@ def unit_of(word: str) -> str:
 
 
 def unit_word(word: str) -> tuple[str, float]:
-    """Return UCUM code and factor of a unit as an instrument writes it: ``MOhm`` is ``("Ohm", 1e6)``; "" if unknown."""
+    """Return UCUM code and factor of a unit as an instrument writes it: ``MOhm`` is ``("Ohm", 1e6)``; "" if unknown.
+
+    A word of capitals such as ``MG`` or ``MV`` is unknown, because its prefix may be mega or milli.
+    """
     if not word.isascii():
         # A line is taken for latin-1; an instrument may send UTF-8.
         with contextlib.suppress(UnicodeError):
@@ -49,7 +52,9 @@ def unit_word(word: str) -> tuple[str, float]:
         return ENTRY[word]
     if word in SPELLED:
         return SPELLED[word], 1.0
-    base = unit_of(word[1:]) if word[:1] in PREFIXES and len(word) > 1 else ""
+    # A display of capitals only writes MG for milligrams, and G may be no unit at all.
+    capitals = (word.isascii() and word.isupper() and word[0] == "M") or word[1:] == "G"
+    base = unit_of(word[1:]) if word[:1] in PREFIXES and len(word) > 1 and not capitals else ""
     return (base, PREFIXES[word[0]]) if base in PREFIXED else ("", 1.0)
 
 

@@ -15,6 +15,8 @@ NOTE: Final = "note"
 ReleaseState = Literal["released", "release_blocked", "release_withdrawn", "rejected"]
 """``release_blocked``: released, and put in doubt after that by a verification or a control."""
 
+WITHDRAWN_LATER: Final = frozenset({"verification_withdrawn_later", "control_withdrawn_later"})
+"""The doubts by a pass that was taken back; the others are those by a failure."""
 NEWEST: Final = "last"
 """Name of the newest run in commands; no sample has it as its id."""
 LAST: Final = "\U0010ffff"
@@ -26,9 +28,14 @@ OPEN: Final = "open"
 the value."""
 
 
-def decision_id(verification: str, run: str) -> str:
-    """Return the id of the decision about a run after a failed verification."""
-    return f"{verification}/{run}"
+def decision_id(verification: str, run: str, doubt: str) -> str:
+    """Return the id of the decision about a run by what puts it in doubt (`daq.methods.messages.doubting.Doubt`).
+
+    A decision about a pass that was taken back is none about a failure.  An earlier version of the program kept one
+    decision for both; it counts for a failure.
+    """
+    ident = f"{verification}/{run}"
+    return f"{ident}/withdrawn" if doubt in WITHDRAWN_LATER else ident
 
 
 def cause_id(run: str, sample: str) -> str:

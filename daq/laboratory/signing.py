@@ -85,10 +85,11 @@ class Suspension(Record):
 
 
 class DoubtDecision(Record):
-    """The decision about a result that a failed verification put in doubt; the reason is in the audit entry.
+    """The decision about a result that a verification or control put in doubt; the reason is in the audit entry.
 
     Attributes:
-        verification, run: ids of the run of the verification and of the run in doubt; `decision_id` of both is the id.
+        verification, run: ids of the run of the verification and of the run in doubt; `decision_id` of both, and of the
+            kind of the doubt, is the id.
         decision: ``uncertain`` (published again as Uncertain), or ``upheld``.
     """
 

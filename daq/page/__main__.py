@@ -13,7 +13,7 @@ from daq.page.settings import PageSettings
 from daq.process.logs import set_up_logs
 
 POLITE: Final = 5
-"""Niceness of the process: the daemon goes first."""
+"""Niceness of the process: the daemon has priority."""
 EXIT_USAGE: Final = 2
 EXIT_FAILED: Final = 13
 

@@ -12,6 +12,7 @@ from daq.app.laboratory.bench import bench_acts
 from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError
 from daq.page.parts import parts_of, visit_of
 from daq.page.refusals import RefusedError
+from daq.page.visits.stop_touches import StopTouch
 
 READY_S: Final = 2.0
 """Longest time in seconds that a request waits for the first frame after the start of the page."""
@@ -35,7 +36,8 @@ async def bench_of(request: Request) -> dict[str, Any]:
     """Return the newest state of the bench of a request; `RefusedError` where there is no such bench."""
     await known(request)
     hub, name = parts_of(request).hub, str(request.path_params["bench"])
-    if name not in hub.names() and hub.link["daemon"]:
+    # While the first frames arrive, a bench that is missing may be in the next one.
+    if name not in hub.names() and hub.link["daemon"] and hub.ready.is_set():
         raise RefusedError(404, "", "refused.no_bench")
     return hub.bench(name)
 
@@ -50,6 +52,15 @@ async def give_command(request: Request, command: str, seen: int, text: str = ""
     if text.strip():
         seen = int((await give_text(request, text, seen))["revision"])
     return await _perform(request, "bench_command", {"command": command, "seen": seen})
+
+
+async def stop_bench(request: Request, touch: StopTouch) -> dict[str, Any]:
+    """Stop the bench of a request; `taken` is False where another run than that of the touch is on, which goes on."""
+    parts, bench = parts_of(request), str(request.path_params["bench"])
+    known = parts.hub.ready.is_set() and bool(parts.hub.link["daemon"])
+    if parts.touches.spares(touch, parts.hub.bench(bench), known=known):
+        return {"taken": False, "run": False}
+    return {"taken": True, "run": await parts.daemon.stop(bench)}
 
 
 async def _perform(request: Request, act: str, order: Mapping[str, Any]) -> dict[str, Any]:
@@ -83,7 +94,7 @@ async def run_of(request: Request, query: str = "run") -> dict[str, Any]:
 
 
 async def logged_in(request: Request, given: Mapping[str, str]) -> LoggedIn:
-    """Return the ticket for a badge, or for a person and password; failures are counted by the visitor's address.
+    """Return the ticket for a badge, or for a person and password; failures are counted by address and person.
 
     Raises:
         TooManyAttemptsError: log-ins from this address failed too often.
@@ -92,7 +103,9 @@ async def logged_in(request: Request, given: Mapping[str, str]) -> LoggedIn:
     """
     parts = parts_of(request)
     address = "" if request.client is None else request.client.host
-    parts.attempts.begin(address, time.monotonic())
+    # A badge decides where both are given; the count of a person is for passwords.
+    person = "" if given.get("badge") else given.get("person", "")
+    parts.attempts.begin(address, person, time.monotonic())
     failed = False
     try:
         wanted = {key: given.get(key, "") for key in WRONG_LOG_IN if given.get(key)}
@@ -103,7 +116,7 @@ async def logged_in(request: Request, given: Mapping[str, str]) -> LoggedIn:
         failed = True
         raise error if isinstance(error, SettingError) else SettingError(str(error)) from None
     finally:
-        parts.attempts.end(address, time.monotonic(), failed=failed)
+        parts.attempts.end(address, person, time.monotonic(), failed=failed)
 
 
 def filters(request: Request) -> dict[str, str]:

@@ -3,8 +3,9 @@
 import json
 from collections.abc import AsyncIterator
 from typing import Annotated, Any, Final
+from urllib.parse import unquote
 
-from fastapi import Path, Query, Request
+from fastapi import Header, Path, Query, Request
 from fastapi.responses import JSONResponse, Response, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -12,16 +13,20 @@ from daq.app.daemon.queries.asked import MOST_ROWS, RunsAsked
 from daq.app.laboratory.clients.bearer import is_token
 from daq.core.encoding import encode
 from daq.core.errors import LinkError
-from daq.page.acting import ask, bench_of, carry_out, give_command, give_text, known, logged_in, run_of
+from daq.page.acting import ask, bench_of, carry_out, give_command, give_text, known, logged_in, run_of, stop_bench
 from daq.page.admission import still_permits
 from daq.page.livehub import MOST_BROWSERS, TOO_MANY
 from daq.page.parts import parts_of, visit_of
 from daq.page.routetable import ROUTES, Route
 from daq.page.texts.texts import LANGUAGES
 from daq.page.visits.cookies import ANONYMOUS_S, new_visit
+from daq.page.visits.stop_touches import StopTouch
 
 LONGEST_NAME: Final = 1000
 BenchName = Annotated[str, Path(max_length=LONGEST_NAME, description="name of the bench")]
+StopRunHeader = Annotated[str, Header(description="run that the screen shows, percent-encoded; none: any run")]
+StopKeyHeader = Annotated[str, Header(description="the same in each sending of one stop")]
+StopAgainHeader = Annotated[str, Header(description="1 in each sending after the first")]
 Limit = Annotated[int, Query(ge=1, le=MOST_ROWS, description="greatest number of rows")]
 
 
@@ -130,9 +135,19 @@ async def bench_command(request: Request, bench: BenchName, given: CommandGiven)
     return await give_command(request, given.command, given.seen, given.text)
 
 
-async def bench_stop(request: Request, bench: BenchName) -> dict[str, Any]:
-    """Stop the run on a bench.  The answer: the command was taken.  The reading says whether the motor stands still."""
-    return {"taken": True, "run": await parts_of(request).daemon.stop(bench)}
+async def bench_stop(
+    request: Request,
+    bench: BenchName,  # noqa: ARG001 - it describes the path
+    x_stop_run: StopRunHeader = "",
+    x_stop_key: StopKeyHeader = "",
+    x_stop_again: StopAgainHeader = "",
+) -> dict[str, Any]:
+    """Stop the run on a bench.  The answer: the command was taken.  The reading says whether the motor stands still.
+
+    A client that sends a stop again until it is answered marks it: a further sending stops no other run than the one
+    it names.  Then `taken` is false.
+    """
+    return await stop_bench(request, StopTouch(unquote(x_stop_run), x_stop_key, x_stop_again == "1"))
 
 
 async def bench_trend(request: Request, bench: BenchName) -> dict[str, Any]:

@@ -1,6 +1,7 @@
 """The application: exactly the routes of the table, each behind its check, all behind the first check of a request."""
 
 import contextlib
+import secrets
 from collections.abc import AsyncIterator, Awaitable, Callable
 from types import ModuleType
 from typing import Any, Final
@@ -28,7 +29,8 @@ from daq.page.settings import PageSettings
 from daq.page.staticfiles import StaticFiles
 from daq.page.visits.attempts import Attempts
 from daq.page.visits.cookies import Cookies
-from daq.page.visits.pairing import PairingCodes
+from daq.page.visits.pairing import CODE_KEY_BYTES, PairingCodes
+from daq.page.visits.stop_touches import StopTouches
 from daq.page.work.deskforms import HANDLERS
 from daq.process.tasks import Tasks
 
@@ -55,8 +57,9 @@ def make_parts(settings: PageSettings) -> PageParts:
     """Return the parts of a page."""
     link = DaemonLink(settings.socket)
     cookies = Cookies(settings.signing_key, settings.secure, settings.port)
-    codes = PairingCodes(settings.signing_key)
-    return PageParts(settings, link, LiveHub(link), cookies, Attempts(), codes, StaticFiles())
+    # The process that prints a code takes it: a key of its own ends the codes of every process before it, used or not.
+    codes = PairingCodes(secrets.token_bytes(CODE_KEY_BYTES))
+    return PageParts(settings, link, LiveHub(link), cookies, Attempts(), codes, StopTouches(), StaticFiles())
 
 
 def make_application(parts: PageParts) -> ASGIApp:
@@ -123,8 +126,9 @@ async def _following(parts: PageParts) -> AsyncIterator[None]:
 
 
 async def _answer_fault(request: Request, error: Exception) -> Response:
-    # Neither body nor query: they can hold secrets.
-    log.error("request failed", method=request.method, path=request.url.path, exc_info=error)
+    # Neither body nor query nor the values in the path: they can hold secrets, such as the code of a pairing.
+    path = getattr(request.scope.get("route"), "path", "")
+    log.error("request failed", method=request.method, path=path, exc_info=error)
     return await answer_error(request, error)
 
 

@@ -76,7 +76,7 @@ class LiveHub:
         self._link: dict[str, Any] = {"daemon": False, "reason": NOT_YET}
         self._closed = False
         self.ready = asyncio.Event()
-        """Set when everything is known, or after the first failure."""
+        """Set when everything is known, or after a failure; not while the first frames of a daemon arrive."""
 
     # ---- from the daemon
 
@@ -105,7 +105,8 @@ class LiveHub:
             await asyncio.sleep(AGAIN_S)
 
     def _begin_again(self) -> None:
-        """Forget what the daemon before knew: the first frame has everything."""
+        """Forget what the daemon before knew; the first frames, up to one without `more`, have everything."""
+        self.ready.clear()
         for name in self._runs:
             self._put("run", name, {"bench": name, "run": None, "point": None})
         self._readings, self._benches, self._runs = {}, {}, {}

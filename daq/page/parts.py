@@ -14,6 +14,7 @@ from daq.page.texts.texts import LANGUAGES, languages_accepted
 from daq.page.visits.attempts import Attempts
 from daq.page.visits.cookies import THEMES, Cookies
 from daq.page.visits.pairing import PairingCodes
+from daq.page.visits.stop_touches import StopTouches
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,7 @@ class PageParts:
     cookies: Cookies
     attempts: Attempts
     codes: PairingCodes
+    touches: StopTouches
     static: StaticFiles
 
 

@@ -25,6 +25,7 @@ from daq.page.acting import (
 from daq.page.answers import back, form, shown
 from daq.page.parts import parts_of, visit_of
 from daq.page.refusals import RefusedError, reason_words, status_of, words_of
+from daq.page.routetable import permits
 from daq.page.texts.texts import LANGUAGES
 from daq.page.visits.attempts import TooManyAttemptsError
 from daq.page.visits.cookies import ANONYMOUS_S, PAIRING_S, THEMES, VISIT_S, new_visit, safe_next
@@ -34,7 +35,7 @@ FAILED: Final = "failed"
 TAKEN_S: Final = 30
 """Longest time in seconds between a stop by a form and the page that states it."""
 CODE_OVER: Final = (
-    "this address pairs one browser, within an hour; it was used, or is over, or is wrong: "
+    "this address pairs one browser, within an hour; it was used, or its hour has passed, or it is wrong: "
     "pair on the screen of {bench}"
 )
 NOTHING_FOUND: Final[dict[str, Any]] = {"rows": [], "reached": None, "absent": [], "by_hand": []}
@@ -110,7 +111,7 @@ async def bench(request: Request, refused: str = "", status: int = 200, stop: st
     """Show one bench; `stop`: ``failed``, or ``taken`` once after a stop by a form."""
     parts, found = parts_of(request), await bench_of(request)
     cookies = parts.cookies
-    was_stopped = request.cookies.get(cookies.name(TAKEN)) == cookies.pairing(found["bench"])
+    was_stopped = request.cookies.get(cookies.name(TAKEN)) == cookies.stop_taken(found["bench"])
     stop = stop or (TAKEN if was_stopped else "")
     values = {"bench": found, "link": parts.hub.link, "refused": refused, "stop": stop}
     response = shown(request, "bench.html", values, status=status)
@@ -148,7 +149,7 @@ async def bench_stop(request: Request) -> Response:
         return await bench(request, words_of(request, error), status_of(error), FAILED)
     response = _to_bench(request)
     cookies = parts_of(request).cookies
-    cookies.set(response, TAKEN, cookies.pairing(request.path_params["bench"]), TAKEN_S)
+    cookies.set(response, TAKEN, cookies.stop_taken(request.path_params["bench"]), TAKEN_S)
     return response
 
 
@@ -162,10 +163,15 @@ async def pair(request: Request) -> Response:
 
 
 async def pair_by_code(request: Request) -> Response:
-    """Pair the browser with a bench by a code that is good once; a browser that is paired with it needs none."""
-    parts, name = parts_of(request), str(request.path_params["bench"])
-    if visit_of(request).paired == name:
+    """Pair the browser with a bench by a code that is good once; a browser that is paired with it needs none.
+
+    With people a code pairs only for a person who may pair without one.
+    """
+    parts, name, visit = parts_of(request), str(request.path_params["bench"]), visit_of(request)
+    if visit.paired == name:
         return _to_bench(request)
+    if not permits("administer", role=visit.role, people=visit.people, paired=visit.paired, bench=name):
+        raise RefusedError(403, CODE_OVER.format(bench=name), "error.pairing_over", bench=name)
     if not parts.codes.take(name, str(request.path_params["code"])):
         raise RefusedError(403, CODE_OVER.format(bench=name), "error.pairing_over", bench=name)
     return await pair(request)

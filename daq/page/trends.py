@@ -69,7 +69,7 @@ class Trends:
     ) -> dict[str, Any] | None:
         """Take a view of a run; return the point that it adds (signal, t in s, value), None where it adds none.
 
-        A view that the same reading belongs to adds nothing: a value that grows old is no value of now.
+        A view with the same reading as the view before adds nothing: it has no new value.
 
         Args:
             bench: name of the bench.

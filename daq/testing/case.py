@@ -59,6 +59,24 @@ class Case:
         own: Callable[[bytes], bool] | None = getattr(self.driver, "protects", None)
         return self.driver.has_checksum if own is None else own(e.frame)
 
+    def shows_length(self, e: Example, short: bytes) -> bool:
+        """Return True where the length of `short`, a frame of bytes that lost one of them, is wrong for its kind.
+
+        The frames of the kind (answers to one request, with the same first byte) are all of one length, or one of their
+        bytes counts their length.  Lines of text have any length.
+        """
+        if is_mostly_text(e.frame[: len(e.frame) - self.tail]):
+            return False
+        frames = {
+            other.frame
+            for other in self.transcript().examples
+            if other.frame[:1] == e.frame[:1] and other.asked == e.asked and type(other.meaning).__name__ != "Reject"
+        }
+        if len({len(frame) for frame in frames}) == 1:
+            return True
+        counts = [at for at in range(min(map(len, frames))) if len({len(frame) - frame[at] for frame in frames}) == 1]
+        return any(at < len(short) and len(short) - short[at] != len(e.frame) - e.frame[at] for at in counts)
+
     def transcript(self) -> Transcript:
         """Return the transcript.
 

@@ -16,6 +16,7 @@ from drivers.modbus.registers import (
     TABLES,
     Command,
     Measured,
+    check_apart,
     command_of,
     measured_of,
     one_of,
@@ -63,14 +64,14 @@ class ModbusDriver(Driver):
         timeout_ms: greatest wait for an answer, 20 to 10000; default 500.
         echo: true where the line echoes every request (often RS-485 with two wires).
         channels: a table for each channel: `register`, `table` (``input``, read with function 4, or ``holding``,
-            with 3), `type` (int16, uint16, int32, uint32, float32, float64), `words` and `bytes` (``high first`` or
-            ``low first``), `unit`, `low`, `high`, `scale`, `offset`, `special` (numbers in place of a value, each with
-            its fault).
+            with 3), `type` (int16, uint16, int32, uint32, float32, float64), `words` (``high first`` or ``low first``,
+            needed for more than 16 bits) and `bytes` (the same, ``high first`` by default), `unit`, `low`, `high`,
+            `scale`, `offset`, `special` (numbers in place of a value, each with its fault).
         status: `register`, `table`, `type` and `bits`: faults by the bit's weight.
         serial: `register`, `table` and `count` of the registers with the serial number as text.
-        commands: by action (speed, turn, halt, zero, bath): `register`, `type`, the `value` to write, or `low` and
-            `high` of the action's own value; `scale`; `function` 16 (default) or 6.  The answer to function 6 is the
-            request itself, so an echoing line would confirm a command that was not received.
+        commands: by action (speed, turn, halt, zero, bath): `register`, `type`, `words`, the `value` to write, or
+            `low` and `high` of the action's own value; `scale`; `function` 16 (default) or 6.  The answer to function 6
+            is the request itself, so an echoing line would confirm a command that was not received.
         on_link_loss: behaviour of a motor when the cable is pulled.
     """
 
@@ -114,7 +115,9 @@ class ModbusDriver(Driver):
         table = table_of(given, "options.channels")
         if not table:
             raise SettingError("needs at least one channel", key="options.channels")
-        return [measured_of(name, channel, f"options.channels.{name}") for name, channel in table.items()]
+        found = {name: measured_of(name, channel, f"options.channels.{name}") for name, channel in table.items()}
+        check_apart({name: measured.place for name, measured in found.items()}, "options.channels")
+        return [*found.values()]
 
     def _joined(self) -> Iterator[Block]:
         """Yield blocks of adjacent registers; registers that are not named are not read."""

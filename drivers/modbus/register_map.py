@@ -9,9 +9,10 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from daq.core.errors import SettingError
-from drivers.modbus.registers import measured_of
+from daq.core.thousands import may_be_thousands, two_ways
+from drivers.modbus.registers import Place, check_apart, measured_of
 
-NEEDED: Final = ("name", "unit", "low", "high")
+NEEDED: Final = ("name", "type", "unit", "low", "high")
 COLUMNS: Final = (
     "name", "register", "address", "table", "type", "words", "bytes", "unit", "low", "high", "scale", "offset",
     "special",
@@ -26,9 +27,13 @@ _SPECIAL: Final = re.compile(r"([+-]?[0-9.]+(?:[eE][+-]?[0-9]{1,2})?)=([a-z_]+)"
 def channels_of(text: str, file: str = "") -> dict[str, dict[str, Any]]:
     """Return the channels of a map, by name, as the option `channels` of the driver takes them.
 
-    The first row names the columns; the separator is a comma, or a semicolon with a decimal comma.  A register is given
-    as its number from 0 (`register`), or as makers number it (`address`: 30001 is the first input register, 40001 the
-    first holding register).  `special` holds numbers in place of a value, as in ``-32768=probe 32767=over_range``.
+    The first row names the columns; the separator is a comma, or a semicolon with a decimal comma.  Each row has a
+    type, and the order of the words where the type has more than one register.  No two rows share a part of their
+    registers.  No mark of a number is before exactly three digits, unless a single zero is before it.
+
+    A register is given as its number from 0 (`register`), or as makers number it (`address`: 30001 is the first input
+    register, 40001 the first holding register).  `special` holds numbers in place of a value, as in
+    ``-32768=probe 32767=over_range``.
 
     Raises:
         SettingError: the row and column of the first fault.
@@ -38,6 +43,7 @@ def channels_of(text: str, file: str = "") -> dict[str, dict[str, Any]]:
     head = [cell.strip().lower() for cell in rows[0]] if rows else []
     _check_head(head, file)
     found: dict[str, dict[str, Any]] = {}
+    places: dict[str, Place] = {}
     for number, row in enumerate(rows[1 : MOST_ROWS + 1], 2):
         cells = [cell.strip() for cell in row]
         if not any(cells) or cells[0].startswith("#"):
@@ -51,10 +57,14 @@ def channels_of(text: str, file: str = "") -> dict[str, dict[str, Any]]:
             raise SettingError(f"{name!r} is the name of an earlier row", file=file, key=f"{key}.name")
         try:
             table = dict(_cells(given, key, comma=semicolon))
-            measured_of(name, table, key)
+            places[key] = measured_of(name, table, key).place
         except SettingError as error:
             raise SettingError(error.reason, file=file, key=error.key) from None
         found[name] = table
+    try:
+        check_apart(places, "")
+    except SettingError as error:
+        raise SettingError(error.reason, file=file, key=(error.key or "").removeprefix(".")) from None
     if len(rows) > MOST_ROWS + 1:
         raise SettingError(f"has more than {MOST_ROWS} rows", file=file)
     if not found:
@@ -86,6 +96,7 @@ def _cells(given: Mapping[str, str], key: str, *, comma: bool) -> Iterator[tuple
                 raise SettingError("must be a whole number", key=here)
             yield from _place(name, int(cell), given, here)
         elif name in NUMBERS:
+            _check_mark(cell, here)
             text = cell.replace(",", ".") if comma else cell
             if not _NUMBER.fullmatch(text):
                 raise SettingError(f"{cell!r} is no number" + ("" if comma else " with a decimal point"), key=here)
@@ -96,6 +107,12 @@ def _cells(given: Mapping[str, str], key: str, *, comma: bool) -> Iterator[tuple
             yield name, cell.lower()
         elif name != "name":
             yield name, cell
+
+
+def _check_mark(number: str, key: str) -> None:
+    """Refuse a number that may have a decimal mark or a mark between thousands; the map cannot ask."""
+    if may_be_thousands(number):
+        raise SettingError(two_ways(number), key=key)
 
 
 def _place(name: str, number: int, given: Mapping[str, str], key: str) -> Iterator[tuple[str, Any]]:
@@ -119,6 +136,7 @@ def _specials(cell: str, key: str) -> Iterator[tuple[str, str]]:
         found = _SPECIAL.fullmatch(part)
         if found is None:
             raise SettingError(f"{part!r} is not NUMBER=FAULT, as in -32768=probe", key=key)
+        _check_mark(found[1], key)
         yield found[1], found[2]
 
 

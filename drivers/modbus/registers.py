@@ -154,12 +154,28 @@ def one_of(given: Mapping[str, Any], name: str, key: str, choices: Any, default:
     return value
 
 
-def place_of(given: Mapping[str, Any], key: str, table: str = "holding") -> Place:
-    """Return the place of a number; raise `SettingError` for its faults."""
+def place_of(given: Mapping[str, Any], key: str, table: str = "holding", kind: str | None = None) -> Place:
+    """Return the place of a number; raise `SettingError` for its faults.
+
+    Neither the type nor the order of several words has a usual value: another one reads a wrong number that may be
+    within the limits of the channel.
+
+    Args:
+        given: the table of the options.
+        key: its key.
+        table: kind of register without the key `table`.
+        kind: type without the key `type`; None where the type must be given.
+    """
+    if kind is None and "type" not in given:
+        raise SettingError(f"is missing: the format of the number, one of {', '.join(FORMATS)}", key=f"{key}.type")
+    format_ = one_of(given, "type", key, tuple(FORMATS), kind)
+    if struct.calcsize(FORMATS[format_]) > 2 and "words" not in given:
+        orders = " or ".join(map(repr, ORDERS))
+        raise SettingError(f"is missing: the order of the registers of a {format_}, {orders}", key=f"{key}.words")
     place = Place(
         TABLES[one_of(given, "table", key, tuple(TABLES), table)],
         whole(given, "register", key, 0, 65_535),
-        one_of(given, "type", key, tuple(FORMATS), "uint16"),
+        format_,
         one_of(given, "words", key, ORDERS, ORDERS[0]) == ORDERS[1],
         one_of(given, "bytes", key, ORDERS, ORDERS[0]) == ORDERS[1],
     )
@@ -194,6 +210,23 @@ def measured_of(name: str, given: Any, key: str) -> Measured:
     return Measured(Channel(name, unit, low, high), place, scale, number(table, "offset", key, 0.0), special)
 
 
+def check_apart(places: Mapping[str, Place], key: str) -> None:
+    """Check that no two channels share a part of their registers; the same number in two channels is accepted.
+
+    Raises:
+        SettingError: the later of two such channels, in the order of `places`.
+    """
+    earlier: list[tuple[str, Place]] = []
+    for name, place in places.items():
+        for other, own in earlier:
+            apart = place.register >= own.register + own.count or own.register >= place.register + place.count
+            if place.table == own.table and not apart and place != own:
+                raise SettingError(
+                    f"its {place.kind} shares registers with the {own.kind} of {other}", key=f"{key}.{name}.register"
+                )
+        earlier.append((name, place))
+
+
 def status_of(given: Any, channels: list[str], key: str) -> Status:
     """Return the status register of the options; raise `SettingError` for its faults."""
     table = table_of(given, key, PLACE | {"bits"}, frozenset({"register", "bits"}))
@@ -206,7 +239,7 @@ def status_of(given: Any, channels: list[str], key: str) -> Status:
         if fault.strip() not in FAULTS or channel.strip() not in ("", *channels):
             raise SettingError("must be a fault, or 'channel: fault'", key=here)
         bits[int(weight)] = (channel.strip(), fault.strip())
-    place = place_of(table, key, "input")
+    place = place_of(table, key, "input", "uint16")
     if place.kind not in ("uint16", "uint32"):
         raise SettingError("bits are in a uint16 or uint32", key=f"{key}.type")
     return Status(place, bits)

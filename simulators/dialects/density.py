@@ -10,7 +10,7 @@ class DensityMeter(Timed):
 
     kind = "density-meter"
 
-    def __init__(self, seed: int = 1, *, serial: str = "DM-77 A", address: int = 1) -> None:
+    def __init__(self, seed: int = 1, *, serial: str = "TG-31 A", address: int = 1) -> None:
         super().__init__(seed, serial=serial)
         self.address = address
 

@@ -11,7 +11,7 @@ class MoistureMeter(Timed):
     kind = "moisture-meter"
     end = b"\r\n"
 
-    def __init__(self, seed: int = 1, *, serial: str = "MO-4711") -> None:
+    def __init__(self, seed: int = 1, *, serial: str = "MO-2094") -> None:
         super().__init__(seed, serial=serial)
         self.awake_until = 0.0
         self.woken: list[tuple[float, bool]] = []
@@ -28,7 +28,7 @@ class MoistureMeter(Timed):
         return b"\x02" + content + bytes([block]) + b"\r\n"
 
     def receive(self, data: bytes) -> bytes:
-        """Answer whole requests; without the wake-up a sleeping instrument hears nothing."""
+        """Answer whole requests; without the wake-up a sleeping instrument receives nothing."""
         if data.startswith(b"\0\0"):
             self.woken.append((self.now, self.now < self.awake_until))
             self.awake_until = self.now + self.sleeps_after_s

@@ -13,14 +13,17 @@ from daq.app.laboratory.ordering import completed
 from daq.app.laboratory.samples import REOPENED, in_state
 from daq.app.records.judged.judging import without_cause
 from daq.app.setup.run_order import RunOrder
-from daq.core.errors import SettingError
+from daq.core.errors import NotAllowedError, SettingError
 from daq.laboratory.bench.repeatcause import Handover, RepeatCause
+from daq.laboratory.reports import Report
 from daq.laboratory.samples import Sample
 from daq.methods.files.producttest import Replicates
 from tests.bench_flow.flows import in_stage
 from tests.bench_flow.parts import with_flows
-from tests.support.laboratories import laboratory
+from tests.support.laboratories import cheap_hashes, laboratory
+from tests.support.runs.full_database import TOPICS
 from tests.support.runs.virtual_bench import StoredBench, run_id_of
+from tests.support.signed_laboratories import signing_lab
 
 METHOD = "clear-glaze-qc"
 THICK = "clear-glaze-thick"
@@ -150,3 +153,76 @@ def test_the_handover_lists_what_is_left_and_level_and_zero_are_due(lab):
     with lab.reader() as reader:
         (entry,) = [e for e in reader.audit() if e.what == "handed_over"]
         assert find(reader, Handover, entry.subject).because == "quiet"
+
+
+@pytest.fixture(scope="module")
+def real(tmp_path_factory):
+    """A bench with a sample that was measured on a real instrument, within the limits and outside."""
+    bench = StoredBench(tmp_path_factory.mktemp("real") / "state", topics=TOPICS)
+    return bench, [bench.measure("in", simulated=False), bench.measure("out", THICK, simulated=False)]
+
+
+def at_bench(lab, person, sample):
+    """Repeat a sample at the bench with the keys of a person; return stage and message."""
+    own = lab.at(person)
+    for command, text in (("fresh", "torque was unsteady"), ("confirm", ""), ("confirm", "")):
+        seen = own.flows.state("bench-1")[1]
+        carry_out(own, "bench_command", {"bench": "bench-1", "command": command, "seen": seen})
+        if text:
+            seen = own.flows.state("bench-1")[1]
+            carry_out(own, "bench_text", {"bench": "bench-1", "text": text, "seen": seen})
+    state, _, message = own.flows.state("bench-1")
+    return state.stage, message.code
+
+
+def assigned(lab, person, sample):
+    carry_out(lab.at(person), "repeat_assign", {"run": lab.runs[1], "cause": "bubbles", "because": "at the rotor"})
+    return "starting", ""
+
+
+def by_command(lab, person, sample):
+    try:
+        carry_out(lab.at(person), "sample_again", {"id": sample, "because": "torque was unsteady"})
+    except NotAllowedError:
+        return "checking", "not_started"
+    return "starting", ""
+
+
+WAYS = {"bench": (at_bench, "in"), "command": (by_command, "in"), "cause": (assigned, "out")}
+OPENINGS = [
+    pytest.param(way, person, certified, marks=() if (way, certified) == ("bench", True) else pytest.mark.slow)
+    for way in WAYS
+    for person in ("m.keeper", "b.lind")
+    for certified in (True, False)
+    if (way, person) != ("cause", "m.keeper")  # a cause is for a reviewer only
+]
+
+
+@pytest.mark.parametrize(("way", "person", "certified"), OPENINGS)
+def test_no_way_to_open_a_sample_leaves_its_certificate_released(real, tmp_path, monkeypatch, way, person, certified):
+    cheap_hashes(monkeypatch)
+    opening, sample = WAYS[way]
+    run = run_id_of("in") if sample == "in" else run_id_of("out", THICK)
+    with signing_lab(*real, tmp_path) as lab:
+        lab.lab = with_flows(lab.lab, TOPICS)
+        lab.do("sample_add", id=sample, product="clear-glaze")
+        lab.keep(sample)
+        lab.sign(run)
+        lab.sign(f"{sample}/{METHOD}", of="reportable")
+        made = [lab.do("certificate_release", of=of)["id"] for of in (run, sample) if certified]
+        for ident in made:
+            lab.sign(ident, of="report")
+        lab.lab.change(in_state(lab.lab.get(Sample, sample), "done", "sample_done"))
+        judged = in_stage("verdict")
+        named = judged.named.model_copy(update={"sample": sample})
+        lab.lab.change(new(judged.model_copy(update={"id": "bench-1", "named": named}), "bench_began"))
+        done = opening(lab, person, sample)
+        allowed = person != "m.keeper" or not certified
+        assert done[0] == ("starting" if allowed else "checking")
+        assert allowed or done[1] == "not_started"
+        assert lab.lab.get(Sample, sample).record.state == ("open" if allowed else "done")
+        states = {lab.lab.get(Report, ident).record.state for ident in made}
+        assert states == ({"withdrawn" if allowed else "released"} if made else set())
+        gone = {e["data"]["subject"] for e in lab.messages("signature") if e["data"]["state"] == "withdrawn"}
+        assert gone == (set(made) if allowed else set())
+        assert lab.disagreements() == []

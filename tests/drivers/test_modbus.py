@@ -17,19 +17,19 @@ BATH = {
     "address": 17,
     "interval_ms": 500,
     "channels": {
-        "temperature": {"register": 0, "type": "float32", "unit": "Cel", "low": -50, "high": 200},
+        "temperature": {"register": 0, "type": "float32", "words": "high first", "unit": "Cel", "low": -50, "high": 200},
         "probe": {
             "register": 2, "type": "int16", "unit": "Cel", "low": -50, "high": 200, "scale": 0.01,
             "special": {"-32768": "probe"},
         },
-        "pump": {"register": 3, "unit": "/min", "low": 0, "high": 6000},
+        "pump": {"register": 3, "type": "uint16", "unit": "/min", "low": 0, "high": 6000},
     },
     "status": {"register": 4, "bits": {"4": "instrument_error"}},
     "serial": {"register": 10, "count": 4},
     "commands": {
-        "bath": {"register": 0, "type": "float32", "low": -30, "high": 150},
-        "turn": {"register": 2, "value": 1, "function": 6},
-        "halt": {"register": 2, "value": 0},
+        "bath": {"register": 0, "type": "float32", "words": "high first", "low": -30, "high": 150},
+        "turn": {"register": 2, "type": "uint16", "value": 1, "function": 6},
+        "halt": {"register": 2, "type": "uint16", "value": 0},
     },
     "on_link_loss": "keeps_turning",
 }  # fmt: skip
@@ -69,7 +69,7 @@ def test_registers_that_follow_each_other_are_read_together():
     asked = driver().poll()
     assert asked.data == sealed(bytes.fromhex("11 04 0000 0005"))
     assert (asked.expects, asked.timeout_ns) == ("reading", 500_000_000)
-    apart = dict(BATH["channels"], far={"register": 100, "unit": "1", "low": 0, "high": 9})
+    apart = dict(BATH["channels"], far={"register": 100, "type": "uint16", "unit": "1", "low": 0, "high": 9})
     first, second = driver(channels=apart).poll()
     assert (first.data[2:6].hex(), second.data[2:6].hex()) == ("00000005", "00640001")
 
@@ -86,7 +86,7 @@ def test_a_reading():
 
 
 def test_parts_of_a_reading():
-    apart = dict(BATH["channels"], far={"register": 100, "unit": "1", "low": 0, "high": 9})
+    apart = dict(BATH["channels"], far={"register": 100, "type": "uint16", "unit": "1", "low": 0, "high": 9})
     d = driver(channels=apart, status=BATH["status"])
     _, second = d.poll()
     assert answer(d, second, bytes([17, 4, 2, 0, 7])) == Part(((3, 7.0),))
@@ -216,12 +216,16 @@ def test_no_bytes_make_it_raise(raw, form):
         ({**BATH, "form": "tcp"}, "options.form"),
         ({**BATH, "echo": 1}, "options.echo"),
         ({"address": 1, "channels": {"x": {"register": 0, "unit": "Cel", "low": 0}}}, "options.channels.x.high"),
-        ({"address": 1, "channels": {"x": {"register": 0, "unit": "deg", "low": 0, "high": 1}}}, "options.channels.x.unit"),
-        ({"address": 1, "channels": {"x": {"register": 65535, "type": "int32", "unit": "1", "low": 0, "high": 1}}}, "options.channels.x.register"),
+        ({"address": 1, "channels": {"x": {"register": 0, "type": "int16", "unit": "deg", "low": 0, "high": 1}}}, "options.channels.x.unit"),
+        ({"address": 1, "channels": {"x": {"register": 65535, "type": "int32", "words": "low first", "unit": "1", "low": 0, "high": 1}}}, "options.channels.x.register"),
+        ({"address": 1, "channels": {"x": {"register": 0, "unit": "1", "low": 0, "high": 1}}}, "options.channels.x.type"),
+        ({"address": 1, "channels": {"x": {"register": 0, "type": "uint32", "unit": "1", "low": 0, "high": 1}}}, "options.channels.x.words"),
+        ({**BATH, "commands": {"bath": {"register": 2, "low": 0, "high": 1}}}, "options.commands.bath.type"),
+        ({**BATH, "commands": {"bath": {"register": 2, "type": "float32", "low": 0, "high": 1}}}, "options.commands.bath.words"),
         ({**BATH, "status": {"register": 1, "bits": {"3": "probe"}}}, "options.status.bits.3"),
         ({**BATH, "status": {"register": 1, "bits": {"4": "rain"}}}, "options.status.bits.4"),
-        ({**BATH, "commands": {"turn": {"register": 2, "value": 70_000}, "halt": {"register": 2, "value": 0}}}, "options.commands.turn.value"),
-        ({**BATH, "commands": {"turn": {"register": 2, "value": 1}}}, "options.commands"),
+        ({**BATH, "commands": {"turn": {"register": 2, "type": "uint16", "value": 70_000}, "halt": {"register": 2, "type": "uint16", "value": 0}}}, "options.commands.turn.value"),
+        ({**BATH, "commands": {"turn": {"register": 2, "type": "uint16", "value": 1}}}, "options.commands"),
         ({**BATH, "commands": {"bath": {"register": 2}}}, "options.commands.bath.high"),
         ({**BATH, "serial": {"register": 2, "count": 99}}, "options.serial.count"),
     ],

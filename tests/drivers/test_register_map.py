@@ -3,6 +3,7 @@
 import csv
 import io
 import random
+import struct
 import tomllib
 
 import pytest
@@ -14,11 +15,12 @@ from daq.core.units import UNITS
 from daq.testing.talk import record, transcribe, values_of
 from drivers.modbus import ModbusDriver
 from drivers.modbus.register_map import channels_of, toml_of
-from drivers.modbus.registers import FORMATS, ORDERS
+from drivers.modbus.registers import FORMATS, ORDERS, measured_of
 from simulators.bath import Bath
 from tests.support.runs.examples import CONFIG, example
 
 HEAD = "name,register,unit,low,high,type,scale,special\n"
+WORDS = HEAD.replace("special", "words")
 WITHOUT_VALUE = sorted(name for name, fault in FAULTS.items() if not fault.keeps_value)
 
 
@@ -38,16 +40,17 @@ def test_the_command_prints_tables_for_the_instruments_file(capsys):
 
 def random_channels(rng):
     found = {}
-    for number in range(rng.randint(1, 8)):
+    for number, register in enumerate(rng.sample(range(0, 60_000, 4), rng.randint(1, 8))):
         table = {
-            "register": rng.randrange(60_000), "unit": rng.choice(sorted(UNITS)), "low": rng.choice((-1e3, -0.5, 0.0)),
+            "register": register, "unit": rng.choice(sorted(UNITS)), "low": rng.choice((-1e3, -0.5, 0.0)),
             "high": rng.choice((1.0, 250.25)), "type": rng.choice(sorted(FORMATS)), "table": rng.choice(("input", "holding")),
         }  # fmt: skip
         more = {
             "words": rng.choice(ORDERS), "bytes": rng.choice(ORDERS), "scale": rng.choice((0.01, -2.5, 1e-6)), "offset": 273.15,
             "special": {str(n): rng.choice(WITHOUT_VALUE) for n in rng.sample(range(-40_000, 40_000), rng.randint(1, 3))},
         }  # fmt: skip
-        found[f"channel_{number}"] = table | {name: more[name] for name in more if rng.random() < 0.5}
+        needed = ("words",) if table["type"][-2:] in ("32", "64") else ()
+        found[f"channel_{number}"] = table | {name: more[name] for name in more if name in needed or rng.random() < 0.5}
     return found
 
 
@@ -90,29 +93,40 @@ def test_what_is_written_is_read_and_printed_as_toml(seed):
     ("text", "key", "reason"),
     [
         ("", "row 1", "the column 'name' is missing"),
-        ("name,register,unit,low\n", "row 1", "the column 'high' is missing"),
-        ("name,unit,low,high\n", "row 1", "the column 'register' is missing"),
+        ("name,register,type,unit,low\n", "row 1", "the column 'high' is missing"),
+        ("name,type,unit,low,high\n", "row 1", "the column 'register' is missing"),
         (HEAD.replace("unit", "einheit"), "row 1", "the column 'einheit' is unknown"),
         (HEAD.replace("scale", "unit"), "row 1", "the column 'unit' is twice"),
         (HEAD, "", "has no register"),
-        (HEAD + "t,1,Cel,0,9\nt,2,Cel,0,9\n", "row 3.name", "is the name of an earlier row"),
-        (HEAD + "t,1,Grad,0,9\n", "row 2.unit", "must be one of"),
-        (HEAD + "t,x,Cel,0,9\n", "row 2.register", "whole number"),
-        (HEAD + "t,70000,Cel,0,9\n", "row 2.register", "from 0 to 65535"),
-        (HEAD + "t,1,Cel,9,0\n", "row 2.low", "must be below high"),
-        (HEAD + 't,1,Cel,0,"9,5"\n', "row 2.high", "with a decimal point"),
-        (HEAD + "t,1,Cel,0,1_0\n", "row 2.high", "is no number"),
-        (HEAD + "t,1,Cel,0,nan\n", "row 2.high", "is no number"),
+        (HEAD + "t,1,Cel,0,9,int16\nt,2,Cel,0,9,int16\n", "row 3.name", "is the name of an earlier row"),
+        (HEAD + "t,1,Grad,0,9,int16\n", "row 2.unit", "must be one of"),
+        (HEAD + "t,x,Cel,0,9,int16\n", "row 2.register", "whole number"),
+        (HEAD + "t,70000,Cel,0,9,int16\n", "row 2.register", "from 0 to 65535"),
+        (HEAD + "t,1,Cel,9,0,int16\n", "row 2.low", "must be below high"),
+        (HEAD + 't,1,Cel,0,"9,5",int16\n', "row 2.high", "with a decimal point"),
+        (HEAD + "t,1,Cel,0,1_0,int16\n", "row 2.high", "is no number"),
+        (HEAD + "t,1,Cel,0,nan,int16\n", "row 2.high", "is no number"),
         (HEAD + "t,1,Cel,0,9,int17\n", "row 2.type", "must be one of"),
         (HEAD + "t,1,Cel,0,9,int16,0\n", "row 2.scale", "must not be 0"),
         (HEAD + "t,1,Cel,0,9,int16,1,-1:probe\n", "row 2.special", "is not NUMBER=FAULT"),
         (HEAD + "t,1,Cel,0,9,int16,1,-1=nothing\n", "row 2.special.-1", "must be a fault without value"),
         (HEAD + "t,1,Cel,0,9,int16,1,,more\n", "row 2", "has 9 columns, the first row 8"),
-        ("name,address,unit,low,high\nt,50001,Cel,0,9\n", "row 2.address", "such as 30001"),
-        ("name,address,unit,low,high\nt,30000,Cel,0,9\n", "row 2.address", "such as 30001"),
-        ("name,address,table,unit,low,high\nt,30001,holding,Cel,0,9\n", "row 2.address", "is of the table input"),
-        ("name,address,register,unit,low,high\nt,30001,1,Cel,0,9\n", "row 2.register", "give one of register"),
-        (HEAD + "T 1,1,Cel,0,9\n", "row 2", "small letters"),
+        ("name,address,type,unit,low,high\nt,50001,int16,Cel,0,9\n", "row 2.address", "such as 30001"),
+        ("name,address,type,unit,low,high\nt,30000,int16,Cel,0,9\n", "row 2.address", "such as 30001"),
+        (
+            "name,address,table,type,unit,low,high\nt,30001,holding,int16,Cel,0,9\n",
+            "row 2.address",
+            "is of the table input",
+        ),
+        (
+            "name,address,register,type,unit,low,high\nt,30001,1,int16,Cel,0,9\n",
+            "row 2.register",
+            "give one of register",
+        ),
+        ("name,register,unit,low,high\nt,1,Cel,0,9\n", "row 1", "the column 'type' is missing"),
+        (HEAD + "t,1,Cel,0,9,,0.1\n", "row 2.type", "is missing"),
+        (HEAD + "t,1,Cel,0,9,int16,1,32.767=probe\n", "row 2.special", "may be 32.7670 or 32767"),
+        (HEAD + "T 1,1,Cel,0,9,int16\n", "row 2", "small letters"),
     ],
 )
 def test_a_wrong_cell_is_named(text, key, reason):
@@ -120,6 +134,69 @@ def test_a_wrong_cell_is_named(text, key, reason):
         channels_of(text, "map.csv")
     assert (caught.value.file, caught.value.key) == ("map.csv", key)
     assert reason in caught.value.reason
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_each_type_is_read_in_each_order_of_its_words_and_never_without_one(kind):
+    """The same bytes in another type or another order are another number: none of them is a usual value."""
+    number = 25.0
+    with pytest.raises(SettingError, match="is missing"):
+        channels_of(WORDS + "t,1,Cel,-40,160,,1,high first\n")
+    size = struct.calcsize(FORMATS[kind])
+    for order in ORDERS:
+        table = channels_of(WORDS + f"t,1,Cel,-40,160,{kind},1,{order}\n")
+        measured = measured_of("t", table["t"], "")
+        raw = struct.pack(">" + FORMATS[kind], int(number) if "int" in kind else number)
+        words = [raw[at : at + 2] for at in range(0, size, 2)]
+        assert measured.read(b"".join(words if order == "high first" else words[::-1])) == (number, "")
+    without = WORDS + f"t,1,Cel,-40,160,{kind},1\n"
+    if size == 2:
+        assert channels_of(without)["t"]["type"] == kind
+    else:
+        with pytest.raises(SettingError) as caught:
+            channels_of(without, "map.csv")
+        assert (caught.value.file, caught.value.key) == ("map.csv", "row 2.words")
+
+
+@pytest.mark.parametrize("first", FORMATS)
+@pytest.mark.parametrize("second", FORMATS)
+def test_rows_that_share_a_part_of_their_registers_are_refused(first, second):
+    size = struct.calcsize(FORMATS[first]) // 2
+    for apart in range(1 - struct.calcsize(FORMATS[second]) // 2, size + 1):
+        if (apart, first) == (0, second):
+            continue  # the same number twice
+        text = WORDS + f"a,100,1,0,9,{first},1,high first\nb,{100 + apart},1,0,9,{second},1,high first\n"
+        if apart == size:
+            assert len(channels_of(text)) == 2
+            continue
+        with pytest.raises(SettingError) as caught:
+            channels_of(text, "map.csv")
+        assert (caught.value.key, caught.value.file) == ("row 3.register", "map.csv")
+        with pytest.raises(SettingError, match="shares registers"):
+            ModbusDriver(
+                {
+                    "address": 1,
+                    "channels": {
+                        "a": {"register": 100, "type": first, "words": ORDERS[0], "unit": "1", "low": 0, "high": 9},
+                        "b": {"register": 100 + apart, "type": second, "words": ORDERS[0], "unit": "1", "low": 0, "high": 9},
+                    },
+                }
+            )  # fmt: skip
+
+
+@pytest.mark.parametrize("column", ["low", "high", "scale", "offset"])
+@pytest.mark.parametrize("number", ["1{}000", "-12{}500", "999{}999", "001{}050"])
+@pytest.mark.parametrize("mark", [",", "."])
+@pytest.mark.parametrize("separator", [",", ";"])
+def test_a_mark_before_exactly_three_digits_is_refused_in_every_cell(column, number, mark, separator):
+    cells = {"name": "t", "register": "1", "type": "int16", "unit": "1", "low": "-9999999", "high": "9999999"}
+    cells |= {column: number.format(mark)}
+    out = io.StringIO()
+    csv.writer(out, delimiter=separator).writerows([list(cells), list(cells.values())])
+    with pytest.raises(SettingError) as caught:
+        channels_of(out.getvalue())
+    assert caught.value.key == f"row 2.{column}"
+    assert "write one of the two" in caught.value.reason
 
 
 def test_the_values_of_a_bath_are_read_by_its_map():

@@ -64,7 +64,7 @@ async def test_simulators_in_processes_of_their_own_are_read_over_pseudo_termina
             assert trial.tried.readings >= 2, kind
             assert None not in trial.tried.values, kind
             assert all("ignore" in reason for reason in trial.tried.report["rejected"]), kind
-        assert trials["moisture-meter"].tried.identity.serial == "MO-4711"
+        assert trials["moisture-meter"].tried.identity.serial == "MO-2094"
     finally:
         for process in hosts.values():
             process.kill()

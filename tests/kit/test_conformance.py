@@ -1,12 +1,16 @@
 """The kit passes good drivers, and finds every planted fault under the name of the check that is meant to find it."""
 
+import random
 import tomllib
+from functools import reduce
+from operator import xor
 from pathlib import Path
 
 import pytest
 
 from daq.app.setup.driver_choice import chosen_driver
-from daq.core.driver import Driver, Reject
+from daq.core.driver import Channel, Driver, Reject, Request
+from daq.core.framing import Framing
 from daq.descriptions.capture import Capture, Piece, read_capture
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms, check_driver, check_driver_apart
@@ -201,3 +205,54 @@ def test_endless_work_is_stopped_even_where_everything_is_caught():
                 sum(range(1000))
             except Exception:  # noqa: BLE001, S110 - as a careless driver does
                 pass
+
+
+class CountedBytes(Driver):
+    """Frames of bytes: 2, the number of further bytes, a number, and a checksum; the count is not tested."""
+
+    kind = "counted"
+    has_checksum = True
+    channels = (Channel("count", "1", -1e9, 1e9),)
+    framing = Framing(silence_ns=20_000_000, longest=40)
+    interval_ns = 1_000_000_000
+    stale_after_ns = 10_000_000_000
+    tests_count = False
+
+    def poll(self):
+        return Request(b"R\r", "reading")
+
+    def decode(self, line, asked=None):
+        if len(line) < 4 or line[:1] != b"\x02" or line[-1] != self.check(line[:-1]):
+            return Reject("wrong checksum")
+        if self.tests_count and line[1] != len(line) - 2:
+            return Reject("wrong length")
+        return (float(int.from_bytes(line[2:-1], "big", signed=True)),)
+
+    def check(self, content):
+        return sum(content) % 256 if self.options["check"] == "sum" else reduce(xor, content)
+
+
+class CountsBytes(CountedBytes):
+    """The same instrument; the count of each frame is tested."""
+
+    tests_count = True
+
+
+@pytest.mark.parametrize("check", ["sum", "xor"])
+@pytest.mark.parametrize("sizes", [(4,), (2, 4), (3, 4, 5)], ids=str)
+def test_a_frame_whose_length_shows_a_lost_byte_is_no_excuse_for_a_checksum_that_fits(check, sizes):
+    """A sum and an exclusive or do not change where a zero byte is lost: the length of the frame shows it."""
+    made = CountedBytes({"check": check})
+    rng, pieces = random.Random(f"{check} {sizes}"), []
+    for n in range(24):
+        size = sizes[n % len(sizes)]
+        number = bytes(
+            [rng.randrange(1, 100), 0 if n % 8 == 0 else 7, *(rng.randrange(1, 250) for _ in range(size - 2))]
+        )
+        content = bytes([2, size + 1]) + number
+        answer = content + bytes([made.check(content)])
+        pieces += [Piece(n * 10**9, ">", b"R\r"), Piece(n * 10**9 + 10**7, "<", answer)]
+    for driver, outcome in ((CountedBytes, "failed"), (CountsBytes, "passed")):
+        found = check_driver(lambda made=driver: made({"check": check}), capture=Capture(pieces)).finding("lost bytes")
+        assert found.outcome == outcome, found.message
+        assert ("lines without one byte were accepted, although" in found.message) == (outcome == "failed")

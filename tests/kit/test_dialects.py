@@ -159,7 +159,7 @@ def test_the_serial_number_of_one_answer_and_the_full_scale_of_another_are_one_i
             answer = instrument.receive(effect.data)
             due.append(answer if answers_both or b"\x91" not in answer[3:4] else b"")
 
-    link = Link("meter", driver, emit, purpose=Purpose.RUN, expected=ExpectedInstrument("DM-77 A"))
+    link = Link("meter", driver, emit, purpose=Purpose.RUN, expected=ExpectedInstrument("TG-31 A"))
     link.open(0)
     link.port_open(0)
     t = 0
@@ -172,7 +172,7 @@ def test_the_serial_number_of_one_answer_and_the_full_scale_of_another_are_one_i
     assert found.check is (IdentityCheck.SAME if answers_both else IdentityCheck.NO_ANSWER)
     if answers_both:
         facts = {"full_scale_kg_m3": 3000.5}
-        assert found.identity == Identity("density", "DM-77 A", "1.07", facts)
+        assert found.identity == Identity("density", "TG-31 A", "1.07", facts)
     else:
         assert found.identity is None
 

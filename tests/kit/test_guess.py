@@ -121,7 +121,7 @@ def test_the_serial_number_is_found():
         ("Kiln Street Works,bench multimeter,M-0610,1.02", "*IDN?", "M-0610", True),
         ("#07 ID DOSER-3 Nr. 20417 V2,1", "#07 ID?", "20417", True),
         ("TANKSCALE 7 S/N 4471 R1.3", "V", "4471", True),
-        ("NK4711", "N?", "K4711", False),
+        ("NK2094", "N?", "K2094", False),
         ("#01IHT0042", "@01I", "HT0042", False),
         ("SN;P-0330;1.4", "SN?", "P-0330", False),
     ],

@@ -136,7 +136,7 @@ def test_a_block_of_lines_is_one_reading():
 def test_a_line_with_an_answer_behind_it_is_no_block():
     pieces = []
     for n in range(12):
-        pieces += [Piece(n * 1000 * MS, ">", b"ID\r\n"), Piece((n * 1000 + 5) * MS, "<", b"SN 4711-A\r\n")]
+        pieces += [Piece(n * 1000 * MS, ">", b"ID\r\n"), Piece((n * 1000 + 5) * MS, "<", b"SN 2094-A\r\n")]
         pieces.append(Piece((n * 1000 + 6) * MS, "<", b"ST %.2f g\r\n" % (n * 1.37)))
     _, guess = described(Capture(pieces))
     assert "lines = " not in guess.text

@@ -261,3 +261,34 @@ def test_a_result_is_in_doubt_where_the_control_before_it_is_annulled(measured, 
             assert [e.run for e, _ in affected(reader, "control")] == [run]
         lab.do("doubt_decide", run=run, verification="control", decision="uncertain", because="no other control")
         assert lab.newest(run)["faults"] == ["control_withdrawn_later"]
+
+
+@pytest.mark.parametrize("kind", ["control", pytest.param("verification", marks=pytest.mark.slow)])
+def test_a_decision_lifts_the_kind_of_doubt_that_it_was_made_about(measured, tmp_path, kind):
+    """A judgement is taken back, fails or passes again in every order; a person upholds the result after each."""
+    bench, _ = measured
+    other = replace(bench, state=tmp_path / "other")
+    with Store(database_path(other.state), utc_ns=T0) as store:
+        verify(store, "check", passed=True, kind=kind)
+    run = other.measure("G-1", simulated=False)
+    with signing_lab(other, [run], tmp_path / "lab") as lab:
+        lab.sign(run)
+        upheld, seen = set(), set()
+        for number, passed in enumerate((None, False, None, True, False, None)):
+            detail = encode(verification_detail("check", passed=passed, kind=kind))
+            superseded = "r-check" if number == 0 else f"s-{number - 1}"
+            again = Correct(
+                superseded, f"s-{number}", "wrong fluid", 2 * T0, "c.head", builder("check"), verification=detail
+            )
+            lab.lab.store.submit(again).result(10)
+            blocked = passed is not True and passed not in upheld
+            assert lab.release(run) == ("release_blocked" if blocked else "released"), (number, passed)
+            with lab.lab.reader() as reader:
+                found = affected(reader, "check") if passed is not True else []
+            assert [decision for _, decision in found] == ([None if blocked else "upheld"] if found else [])
+            seen.add((passed, blocked))
+            if passed is not True and blocked:
+                lab.do("doubt_decide", run=run, verification="check", decision="upheld", because="the same on bench-2")
+                upheld.add(passed)
+                assert lab.release(run) == "released"
+        assert seen == {(None, True), (False, True), (None, False), (False, False), (True, False)}

@@ -5,6 +5,7 @@
 import json
 import random
 import re
+from dataclasses import replace
 
 import jsonschema
 import pytest
@@ -229,7 +230,9 @@ def test_each_reason_has_a_code(lab):
     assert codes(lab, run, "reviewed", "b.lind", alone=False) == ["rejected_by"]
     verify(lab.lab.store, "failed", passed=False)
     assert codes(lab, lab.runs[1], "released", "b.lind") == ["verification_failed_after"]
-    for step in (begin("concluded"), conclude("concluded", build=built(lab, run))):
+    began = begin("concluded")
+    began = replace(began, run=replace(began.run, sample="G-9"))
+    for step in (began, conclude("concluded", build=built(lab, run))):
         lab.lab.store.submit(step).result()
     for meaning in MEANINGS:
         assert "signed_before_end" in codes(lab, "concluded", meaning, "a.novak")

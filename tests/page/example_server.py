@@ -40,6 +40,10 @@ class ExampleServer(ThreadingHTTPServer):
         """Answer of the trend that the page keeps."""
         self.refuse: dict[str, int] = {}
         """Status of the answer to a POST, by the end of its path."""
+        self.answer: dict[str, Any] = {}
+        """Answer to a POST that is not refused."""
+        self.headers: list[dict[str, str]] = []
+        """Headers of the POSTs, with names in small letters."""
         self.visit: dict[str, str] | None = None
         """Token (`csrf`) and `person` of the present visit; with it, a POST with another token is refused."""
 
@@ -109,6 +113,7 @@ class Handler(BaseHTTPRequestHandler):
     def do_POST(self) -> None:
         body = self.rfile.read(int(self.headers.get("Content-Length") or 0))
         self.server.posted.append((self.path, json.loads(body) if body.startswith(b"{") else body.decode()))
+        self.server.headers.append({name.lower(): value for name, value in self.headers.items()})
         visit = self.server.visit
         if visit and self.headers.get("X-CSRF-Token") != visit["csrf"]:
             self.send_error(403)
@@ -117,7 +122,7 @@ class Handler(BaseHTTPRequestHandler):
         if status != 200:
             self.send_error(status)
         else:
-            self._send(b"{}", "application/json")
+            self._send(json.dumps(self.server.answer).encode(), "application/json")
 
     def _send(self, content: bytes, kind: str) -> None:
         self.send_response(200)

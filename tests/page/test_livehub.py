@@ -2,6 +2,7 @@
 
 import asyncio
 import random
+from dataclasses import replace
 
 import pytest
 
@@ -110,6 +111,27 @@ async def test_a_lost_daemon_is_named_and_its_runs_are_forgotten(monkeypatch):
     kinds = [kind for kind, _ in await waiting(events, 3)]
     assert kinds == ["link", "bench", "reading"]
     assert hub.names() == ["bench-2"]
+    following.cancel()
+    await asyncio.gather(following, return_exceptions=True)
+
+
+async def test_while_the_first_frames_of_a_returned_daemon_arrive_no_bench_is_denied(monkeypatch):
+    """Each prefix of the first frames is incomplete; `ready` states so."""
+    monkeypatch.setattr("daq.page.livehub.AGAIN_S", 0.0)
+    daemon = Daemon()
+    hub = LiveHub(daemon, Clock())
+    following = asyncio.create_task(hub.run())
+    names = [f"bench-{n}" for n in range(4)]
+    for _ in range(3):
+        for name in names:
+            daemon.frames.put_nowait(replace(frame(name), more=name != names[-1]))
+            while name not in hub.names() or not hub.link["daemon"]:
+                await asyncio.sleep(0)
+            assert hub.ready.is_set() == (hub.names() == names)
+        daemon.frames.put_nowait(LinkError("the daemon was killed"))
+        while hub.link["daemon"]:
+            await asyncio.sleep(0)
+        assert hub.ready.is_set()
     following.cancel()
     await asyncio.gather(following, return_exceptions=True)
 

@@ -7,7 +7,7 @@ import structlog
 
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.log_ins import IDLE_NS, LIFE_NS, MOST, Tickets
-from daq.page.visits.attempts import FORGET_S, LOCKED_AFTER, LOCKED_S, Attempts, TooManyAttemptsError
+from daq.page.visits.attempts import ADDRESS, BADGE, LOCKED_S, PERSON, Attempts, TooManyAttemptsError
 from tests.page.visiting import BENCH, Page
 from tests.support.laboratories import cheap_hashes, staffed
 
@@ -69,8 +69,8 @@ async def test_wrong_passwords_are_slowed_by_person_and_locked_by_address(tmp_pa
                 again = await page.send(browser, "POST", "/log-in", {"person": "measure", "password": RIGHT})
                 assert again.status_code == 403
                 found = {
-                    (await page.send(browser, "POST", "/log-in", {"person": f"p{n}", "password": WRONG})).status_code
-                    for n in range(3)
+                    (await page.send(browser, "POST", "/log-in", {"person": "p", "password": WRONG})).status_code
+                    for _ in range(3)
                 }
             assert 429 in found
             assert WRONG not in repr(logs) + first.text + again.text
@@ -102,48 +102,73 @@ async def test_every_refused_log_in_reads_the_same(tmp_path):
             assert (await browser.get("/api/v1/session")).json()["role"] == "measure"
 
 
-def test_an_address_waits_longer_with_each_failure_and_is_locked():
-    attempts, now = Attempts(), 0.0
-    waits = []
-    for _ in range(LOCKED_AFTER):
-        attempts.begin("a", now)
-        with pytest.raises(TooManyAttemptsError, match="being checked"):
-            attempts.begin("a", now)
-        attempts.begin("b", now)  # another address
-        attempts.end("b", now, failed=False)
-        attempts.end("a", now, failed=True)
-        waits.append(attempts._failed["a"].until_s - now)
-        now = max(now, attempts._failed["a"].until_s)
+def guess(attempts, person, now):
+    """Fail as soon as it is permitted; return the time of the failure and the wait after it (s)."""
+    keys = [("a", ADDRESS, ""), ("a", PERSON if person else BADGE, person)]
+    now = max([now, *(attempts._failed[key].until_s for key in keys if key in attempts._failed)])
+    attempts.begin("a", person, now)
+    attempts.end("a", person, now, failed=True)
+    return now, max(attempts._failed[key].until_s for key in keys) - now
+
+
+def test_a_person_at_an_address_waits_longer_with_each_failure_and_is_locked():
+    attempts, now, waits = Attempts(), 0.0, []
+    for _ in range(PERSON.locked_after):
+        now, wait = guess(attempts, "one", now)
+        waits.append(wait)
     assert waits[0] <= 0.0
-    assert waits[1:-1] == [2.0**n for n in range(LOCKED_AFTER - 2)]
+    assert waits[1:-1] == [2.0**n for n in range(PERSON.locked_after - 2)]
     assert waits[-1] == LOCKED_S
-    attempts.begin("a", now)
-    attempts.end("a", now, failed=False)
-    attempts.begin("a", now)
-    attempts.end("a", now, failed=True)
-    assert attempts._failed["a"].until_s == now + LOCKED_S  # the right one has cleared nothing
-    now += (LOCKED_AFTER + 1) * FORGET_S
-    attempts.begin("a", now)
-    attempts.end("a", now, failed=False)
+    with pytest.raises(TooManyAttemptsError, match="try again in"):
+        attempts.begin("a", "one", now)
+    now += LOCKED_S
+    attempts.begin("a", "one", now)
+    with pytest.raises(TooManyAttemptsError, match="being checked"):
+        attempts.begin("a", "two", now)
+    attempts.begin("b", "one", now)  # another address
+    attempts.end("b", "one", now, failed=False)
+    attempts.end("a", "one", now, failed=False)
+    assert guess(attempts, "one", now)[1] == LOCKED_S  # the right one has cleared nothing
+    now += (ADDRESS.locked_after + 1) * PERSON.forget_s
+    attempts.begin("a", "one", now)
+    attempts.end("a", "one", now, failed=False)
     assert attempts._failed == {}
 
 
+def test_mistypes_of_many_persons_at_one_address_delay_none_of_them_until_they_are_those_of_a_stranger():
+    """Ten persons mistype three times within a minute; a stranger who tries many names is locked all the same."""
+    attempts = Attempts()
+    for n in range(30):
+        attempts.begin("a", f"p{n % 10}", 10.0 * n)
+        attempts.end("a", f"p{n % 10}", 10.0 * n, failed=True)
+    attempts.begin("a", "another", 300.0)
+    attempts.end("a", "another", 300.0, failed=False)
+    now, guesses = 300.0, 0
+    while now < 86_400:
+        guesses += 1
+        now, _ = guess(attempts, f"stranger-{guesses}", now)
+    assert guesses <= ADDRESS.locked_after + 86_400 / ADDRESS.forget_s
+
+
+@pytest.mark.parametrize("named", [True, False])
 @pytest.mark.parametrize("seed", range(5))
-def test_own_log_ins_and_a_lost_daemon_between_guesses_give_no_further_guess(seed):
+def test_own_log_ins_and_a_lost_daemon_between_guesses_give_no_further_guess(seed, named):
     """Any order of right log-ins, refusals of the daemon's socket and guesses, as quick as they are taken, for a day."""
     random = Random(seed)
-    attempts, now, guesses = Attempts(), 0.0, 0
+    attempts, now, guesses, limit = Attempts(), 0.0, 0, PERSON if named else BADGE
     while now < 86_400:
         failed = random.random() < 0.5
+        person = "" if not named else "one" if failed else "own"
         try:
-            attempts.begin("a", now)
+            attempts.begin("a", person, now)
         except TooManyAttemptsError:
-            now = attempts._failed["a"].until_s
+            now = max(found.until_s for found in attempts._failed.values())
             continue
         now += random.choice((0.0, 0.1))
         guesses += failed
-        attempts.end("a", now, failed=failed)
-    assert LOCKED_AFTER < guesses <= LOCKED_AFTER + 86_400 / FORGET_S + 1
+        attempts.end("a", person, now, failed=failed)
+        now += 0.05 if not failed else 0.0
+    assert limit.locked_after < guesses <= limit.locked_after + 86_400 / limit.forget_s + 1
 
 
 @pytest.mark.asyncio
@@ -152,7 +177,7 @@ async def test_a_wrong_badge_of_one_visitor_delays_no_other(tmp_path):
         carry_out(lab, "person_badge", {"id": "measure", "badge": "4711-99"})
         async with Page(lab, people=True) as page:
             stranger, person = await page.browser(address="192.0.2.7"), await page.browser()
-            for _ in range(2):
+            for _ in range(BADGE.free + 1):
                 wrong = await page.send(stranger, "POST", "/api/v1/log-in", body={"badge": "4711-98"})
                 assert wrong.status_code == 422
             right = await page.send(person, "POST", "/api/v1/log-in", body={"badge": "4711-99"})
@@ -170,7 +195,7 @@ async def test_a_lost_daemon_clears_no_count(tmp_path):
             statuses = []
             for lost in ("", "the daemon does not answer", "", ""):
                 page.daemon.lost = lost
-                given = {"person": f"p{len(statuses)}", "password": WRONG}
+                given = {"person": "p", "password": WRONG}
                 statuses.append((await page.send(browser, "POST", "/api/v1/log-in", body=given)).status_code)
             assert statuses[1] == 503
             assert statuses[3] == 429

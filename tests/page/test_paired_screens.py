@@ -101,7 +101,7 @@ def test_no_text_of_the_bench_asks_for_a_command(language):
         for key, text in table(language).items()
         if key.startswith("bench.") and re.search(r"daq [a-z]|--[a-z]", text)
     }
-    assert found <= {"bench.help.fitting", "bench.message.nothing_fitted", "bench.help.ask_keeper"}
+    assert found <= {"bench.help.fitting", "bench.message.nothing_fitted", "bench.help.ask_administrator"}
     for key in found:
         assert not re.search(r"daq (?!to )[a-z]|--[a-z]", table(language)[key]), key
 
@@ -133,9 +133,26 @@ def test_a_reason_of_the_daemon_is_shown_at_a_bench_without_its_command(language
     reasons = sentences()
     assert len(reasons) > 20
     for reason in reasons:
-        shown = without_commands(t, reason).removesuffix(t("bench.help.ask_keeper"))
+        shown = without_commands(t, reason).removesuffix(t("bench.help.ask_administrator"))
         assert not re.search(r"`daq|daq (?!reads|that|has|of)[a-z]+ |--[a-z]", shown), (reason, shown)
     done = "sample 'G-1' is done; `daq sample again G-1 --because TEXT` opens it again"
     view = bench_live(bench_view("choosing", message="sample_refused", values={"reason": done}))["view"]
-    assert message_words(t, view) == f"sample 'G-1' is done. {t('bench.help.ask_keeper')}"
+    assert message_words(t, view) == f"sample 'G-1' is done. {t('bench.help.ask_administrator')}"
     assert without_commands(t, "bench-1 is in a run already") == "bench-1 is in a run already"
+
+
+@pytest.mark.asyncio
+async def test_a_stop_while_the_benches_of_a_returned_daemon_arrive_leads_to_its_screen(tmp_path, monkeypatch):
+    """No bench is known yet; later a bench that is not among them is denied."""
+    monkeypatch.setattr("daq.page.acting.READY_S", 0.0)
+    with staffed(tmp_path) as lab:
+        async with Page(lab, people=True) as page:
+            browser, hub = await page.browser("measure", paired=BENCH), page.parts.hub
+            hub._begin_again()
+            hub._set_link(reached=True)
+            response = await browser.post(STOPS[0])
+            assert (response.status_code, page.daemon.stopped) == (303, [BENCH])
+            for path in (response.headers["location"], f"/api/v1/benches/{BENCH}"):
+                assert (await browser.get(path)).status_code == 200
+            hub.ready.set()
+            assert (await browser.get(response.headers["location"])).status_code == 404

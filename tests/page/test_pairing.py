@@ -6,16 +6,18 @@ import subprocess
 
 import httpx
 import pytest
+import structlog
 
 from daq.adapters.paths import examples_dir
 from daq.core.errors import SettingError
+from daq.page.application import make_parts
 from daq.page.routetable import ROUTES, permits
 from daq.page.server import serve_page
 from daq.page.settings import PageSettings
 from daq.page.texts.texts import LANGUAGES, Texts
 from daq.page.visits.pairing import GOOD_S, PairingCodes
 from daq.process.pagechild import page_command
-from tests.page.visiting import BENCH, KEY, Page
+from tests.page.visiting import BENCH, KEY, ORIGIN, Page
 from tests.support.laboratories import laboratory, staffed
 
 
@@ -112,6 +114,58 @@ def test_a_page_prints_an_address_that_pairs_the_browser_which_opens_it(tmp_path
         process.terminate()
         process.wait(60)
         process.stdout.close()
+
+
+@pytest.mark.asyncio
+async def test_no_cookie_of_the_page_but_a_pairing_pairs(tmp_path):
+    """A person in the role measure stops and copies each cookie, and each token, into that of a pairing."""
+    with staffed(tmp_path) as lab:
+        async with Page(lab, people=True) as page:
+            browser = await page.browser("measure")
+            await page.send(browser, "POST", f"/bench/{BENCH}/stop")
+            assert page.daemon.stopped == [BENCH]
+            cookies = page.parts.cookies
+            taken = browser.cookies[cookies.name("taken")]
+            assert f"{Texts('en')('bench.stop.taken')}." in (await browser.get(f"/bench/{BENCH}")).text
+            name = cookies.pairing(BENCH).partition(".")[0]
+            for value in (taken, *browser.cookies.values(), page.csrf(browser)):
+                for copied in (value, f"{name}.{value}", f"{name}.{value.rpartition('.')[2]}"):
+                    assert cookies.paired({cookies.name("bench"): copied}) == ""
+            assert cookies.paired({cookies.name("bench"): cookies.pairing(BENCH)}) == BENCH
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("person", ["", "look", "measure", "review", "administer"])
+async def test_with_people_a_code_pairs_only_for_a_person_who_administers(tmp_path, person):
+    with staffed(tmp_path) as lab:
+        async with Page(lab, people=True) as page:
+            browser = await page.browser(person)
+            answer = await browser.get(f"/pair/{BENCH}/{page.parts.codes.made(BENCH)}")
+            paired = page.parts.cookies.paired(browser.cookies) == BENCH
+            assert (answer.status_code, paired) == ((303, True) if person == "administer" else (403, False))
+
+
+def test_a_code_of_an_earlier_process_is_over(tmp_path):
+    """A used code is known to its process alone, and the signing key of the page outlives it."""
+    settings = PageSettings(socket=tmp_path / "s", port=1, signing_key=KEY)
+    before, after = make_parts(settings), make_parts(settings)
+    assert not after.codes.take(BENCH, before.codes.made(BENCH))
+    assert after.codes.take(BENCH, after.codes.made(BENCH))
+    assert after.cookies.paired({after.cookies.name("bench"): before.cookies.pairing(BENCH)}) == BENCH
+
+
+@pytest.mark.asyncio
+async def test_a_fault_logs_no_code(tmp_path, monkeypatch):
+    with laboratory(tmp_path) as lab:
+        async with Page(lab, people=False) as page:
+            transport = httpx.ASGITransport(page.app, raise_app_exceptions=False)
+            code = page.parts.codes.made(BENCH)
+            monkeypatch.setattr(PairingCodes, "take", lambda *_: 1 / 0)
+            async with httpx.AsyncClient(transport=transport, base_url=ORIGIN) as browser:
+                with structlog.testing.capture_logs() as logs:
+                    assert (await browser.get(f"/pair/{BENCH}/{code}")).status_code == 500
+            assert [entry["path"] for entry in logs] == ["/pair/{bench}/{code}"]
+            assert code not in repr([entry | {"exc_info": ""} for entry in logs])
 
 
 @pytest.mark.asyncio

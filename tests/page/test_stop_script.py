@@ -1,4 +1,4 @@
-"""The stop and the alarm of a bench in Chromium, on its own screen and on every other screen of a paired browser; visits that end; ticks that grow old."""
+"""The stop and the alarm of a bench in Chromium, on its own screen and on every other screen of a paired browser; visits that end; old measured ticks."""
 
 from contextlib import contextmanager
 
@@ -31,6 +31,7 @@ def served():
 def opened(served, name, lang="en", **context):
     server, browser = served
     server.posted, server.pushed, server.refuse, server.visit = [], [], {}, None
+    server.headers, server.answer = [], {}
     tab = browser.new_context(viewport={"width": 800, "height": 480}, **context).new_page()
     tab.set_default_timeout(LONG_MS)
     tab.problems = []
@@ -70,6 +71,98 @@ def test_each_screen_of_a_paired_browser_has_the_stop_and_the_alarm_of_its_bench
         expect(alarm).to_be_hidden(timeout=LONG_MS)
 
 
+COUNTED = """(() => {
+  const Plain = window.EventSource;
+  window.streams = [];
+  window.EventSource = class extends Plain { constructor(address) { super(address); window.streams.push(this); } };
+})()"""
+OPEN = "number => window.streams.filter((stream) => stream.readyState !== Plain.CLOSED).length === number".replace(
+    "Plain", "EventSource"
+)
+SEEN = "hidden => { Object.defineProperty(document, 'hidden', { value: hidden, configurable: true }); document.dispatchEvent(new Event('visibilitychange')); }"
+
+
+@pytest.mark.parametrize(
+    ("name", "number"), [("bench-running", 1), ("desk", 2), ("error-404", 1), ("bench-choosing-elsewhere", 2)]
+)
+def test_a_screen_that_is_not_seen_has_no_stream(served, name, number):
+    with opened(served, name) as (_, tab):
+        tab.add_init_script(COUNTED)
+        tab.reload()
+        for seen in (True, False, True):
+            tab.evaluate(SEEN, not seen)
+            tab.wait_for_function(OPEN, arg=number * seen, timeout=LONG_MS)
+        tab.add_init_script(f"({SEEN})(true)")
+        tab.reload()
+        tab.wait_for_function(OPEN, arg=0, timeout=LONG_MS)
+        tab.evaluate(SEEN, False)
+        tab.wait_for_function(OPEN, arg=number, timeout=LONG_MS)
+
+
+def test_a_stop_has_a_connection_where_open_screens_use_all(served):
+    """A browser has six to one server; three screens of another bench have two streams each."""
+    with opened(served, "bench-choosing-elsewhere") as (server, first):
+        first.add_init_script(COUNTED)
+        first.reload()
+        for _ in range(2):
+            last = first.context.new_page()
+            last.goto(first.url)
+            expect(last.locator("[data-paired]")).to_be_attached()
+        last.locator("form[data-form=paired-stop] button.stop").click()
+        expect(last.locator("[data-paired] [data-live-part=stop]")).to_contain_text(
+            T("bench.stop.taken"), timeout=LONG_MS
+        )
+        assert stops(server) == ["/api/v1/benches/bench-2/stop"]
+        # The streams of the other screens were held back as well, and are back.
+        first.wait_for_function("() => window.streams.length >= 4", timeout=LONG_MS)
+        first.wait_for_function(OPEN, arg=2, timeout=LONG_MS)
+
+
+def test_each_sending_of_a_stop_names_the_run_of_the_touch(served):
+    with opened(served, "bench-running") as (server, tab):
+        values = server.by_name["bench-running"].values
+        kept = values["bench"]
+        run, line = kept["run"], tab.locator("[data-live-part=stop]")
+        server.refuse = {"/stop": 503}
+        tab.locator("button.stop").click()
+        expect(line).to_have_text(T("bench.stop.failed"), timeout=LONG_MS)
+        # Another run is on, and shown, while the stop is sent on.
+        another = run | {"run": "another", "faults": {"silent": []}}
+        values["bench"] = kept | {"run": another}
+        server.pushed.append(("run", {"bench": "bench-1", "run": another}))
+        expect(tab.locator(".messages > :first-child")).to_contain_text("not answered", timeout=LONG_MS)
+        server.answer = {"taken": False, "run": False}
+        with tab.expect_request("**/stop"):
+            pass
+        server.refuse = {}
+        expect(line).to_have_text(T("bench.stop.ended"), timeout=LONG_MS)
+        named = [(sent["x-stop-run"], sent.get("x-stop-again")) for sent in server.headers]
+        assert named == [(run["run"], None)] + [(run["run"], "1")] * (len(named) - 1)
+        assert len(named) > 1
+        assert len({sent["x-stop-key"] for sent in server.headers}) == 1
+        # A further touch is a stop of the run that is shown by now.
+        server.answer = {}
+        tab.locator("button.stop").click()
+        expect(line).to_contain_text(T("bench.stop.taken"), timeout=LONG_MS)
+        last = server.headers[-1]
+        assert (last["x-stop-run"], last.get("x-stop-again")) == ("another", None)
+        assert last["x-stop-key"] != server.headers[0]["x-stop-key"]
+        values["bench"] = kept
+
+
+def test_a_stop_that_fails_is_not_shown_as_the_one_before_that_was_taken(served):
+    with opened(served, "bench-checking") as (server, tab):
+        line = tab.locator("[data-live-part=stop]")
+        tab.locator("button.stop").click()
+        expect(line).to_contain_text(T("bench.stop.taken"), timeout=LONG_MS)
+        server.refuse = {"/stop": 422}  # refused: it is not sent again for long
+        tab.locator("button.stop").click()
+        expect(line).to_have_text(T("bench.stop.failed"), timeout=LONG_MS)
+        server.pushed.append(("reading", STILL | {"still": False, "motor": "in_doubt"}))
+        expect(tab.locator(".alarm").first).to_be_visible(timeout=LONG_MS)
+        expect(line).to_have_text(T("bench.stop.failed"))
+
+
 def test_without_scripts_the_stop_of_another_screen_is_a_form(served):
     with opened(served, "error-404", java_script_enabled=False) as (server, tab):
         tab.locator("button.stop").click()
@@ -84,14 +177,25 @@ def test_a_screen_whose_visit_has_ended_stops_and_renews_itself(served, person):
         tab.locator("button.stop").click()
         expect(tab.locator("[data-live-part=stop]")).to_contain_text(T("bench.stop.taken"), timeout=LONG_MS)
         assert stops(server) == [STOP, STOP]
-        assert set(tab.evaluate("[...document.querySelectorAll('input[name=csrf]')].map(i => i.value)")) == {"n" * 43}
+        # The token of another person is used for the stop alone: the screen still shows the person before.
+        kept = ("c" if person == "r.viewer" else "n") * 43
+        assert set(tab.evaluate("[...document.querySelectorAll('input[name=csrf]')].map(i => i.value)")) == {kept}
     with opened(served, "bench-checking") as (server, tab):
         server.visit = {"csrf": "n" * 43, "person": person}
-        with tab.expect_response("**/session"):
-            tab.locator("button[value=confirm]").click()
+        if person == "r.viewer":
+            # The screen cannot be made anew for now: each touch is refused, not only the first one.
+            tab.route("**/page/**", lambda route: route.abort())
+            for _ in range(2):
+                with tab.expect_response("**/session"):
+                    tab.locator("button[value=confirm]").click()
+            tab.unroute("**/page/**")
+        else:
+            with tab.expect_response(lambda answer: answer.url.endswith("/command") and answer.ok):
+                tab.locator("button[value=confirm]").click()
         if person == "r.viewer":
             expect(tab.locator("[data-live-part=stop]")).to_contain_text(T("error.changed"), timeout=LONG_MS)
-            assert len(server.posted) == 1
+            assert {sent["x-csrf-token"] for sent in server.headers} == {"c" * 43}
+            assert len(server.posted) == 2
         else:
             expect(tab.locator("body")).to_have_attribute(
                 "data-csrf", "c" * 43, timeout=LONG_MS

@@ -171,7 +171,9 @@ class Supervisor:
             hook=self._crash_hook,
         )
         self.runs = self.in_progress.active
-        self.benches = Benches(self._instruments, self.in_progress, self.store, self.clock, lambda: self.catalogue)
+        self.benches = Benches(
+            self._instruments, self.in_progress, self.store, self.clock, lambda: self.catalogue, topics
+        )
         self.facts = BenchFacts(self.store, self.sessions, self.runs, self.unfinished)
 
     def _busy(self) -> set[str]:

@@ -9,12 +9,16 @@ from daq.laboratory.bench.benchstate import BenchState
 
 @dataclass(frozen=True, slots=True)
 class Actor:
-    """The person at a bench: the name for the audit trail, the login, and the badge or ticket that identifies."""
+    """The person at a bench: the name for the audit trail, the login, and the badge or ticket that identifies.
+
+    `withdraws`: the person may withdraw certificates.
+    """
 
     who: str
     login: str
     badge: str = field(default="", repr=False)
     ticket: str = field(default="", repr=False)
+    withdraws: bool = False
 
 
 DAEMON: Final = Actor("daemon", "")

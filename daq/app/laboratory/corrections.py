@@ -153,12 +153,11 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
         fault = next((e.doubt for e in doubts if e.run == verification), None)
         if fault is None:
             raise SettingError(f"{verification} is no failed verification or control that put run {run.id} in doubt")
-        kept = find(reader, DoubtDecision, decision_id(verification, run.id))
+        ident = decision_id(verification, run.id, fault)
+        kept = find(reader, DoubtDecision, ident)
     if kept is not None and kept.record.decision == "uncertain":
         raise SettingError(f"run {run.id} is Uncertain already by {kept.who}; measure again")
-    decision = DoubtDecision(
-        id=decision_id(verification, run.id), verification=verification, run=run.id, decision=order.decision
-    )
+    decision = DoubtDecision(id=ident, verification=verification, run=run.id, decision=order.decision)
     decided = new(decision, DECIDED) if kept is None else changed(kept, decision, DECIDED)
     if order.decision == "upheld":
         utc_ns, who = laboratory.clock.utc_ns(), laboratory.who

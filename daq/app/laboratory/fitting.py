@@ -8,8 +8,8 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.records.equipment_state import out_of_service
 from daq.app.records.pieces import named_piece
-from daq.app.setup.constants import differing, differing_words
-from daq.app.setup.fitted import change_of, fit_of, fits_in_order, fitted_as
+from daq.app.setup.constants import differing, differing_words, renamed
+from daq.app.setup.fitted import change_of, fit_of, fits_in_order, fitted_as, is_piece
 from daq.methods.files.fields import Label, Model, NeededLabel
 
 
@@ -36,7 +36,8 @@ def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
     with laboratory.reader() as reader:
         before = fit_of(reader, order.instrument)
         earlier = [fitted for _, fitted in fits_in_order(reader, order.instrument) if fitted.constants]
-    same = [f for f in earlier if (f.geometry, f.serial) == (record.geometry, record.serial)]
+    same = [f for f in earlier if is_piece(f, record.geometry, record.serial)]
+    before_now = renamed(same[-1].constants, same[-1].geometry, record.geometry) if same else record.constants
     change = change_of(record, "geometry_fitted", 0 if before is None else before.revision)
     laboratory.store.submit(Fit(change, laboratory.clock.utc_ns(), laboratory.who)).result()
     name = f"{record.id}/{record.geometry}"
@@ -44,7 +45,7 @@ def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
         piece = replace(named_piece(laboratory.catalogue, reader, name), serial=record.serial)
         out = [o.words for o in out_of_service(reader, piece)]
     return {
-        "constants": differing_words(differing(same[-1].constants, record.constants)) if same else "",
+        "constants": differing_words(differing(before_now, record.constants)),
         "out_of_service": out[0] if out else "",
         "instrument": record.id,
         "geometry": record.geometry,

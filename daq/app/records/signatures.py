@@ -150,7 +150,7 @@ class Releases:
     def doubts(self, run: RunRecord) -> "tuple[Statement, ...]":
         """Return a statement for each failed verification, and failed or withdrawn control, that blocks a release.
 
-        A person's decision to uphold the result lifts the block of that one.
+        A person's decision to uphold the result lifts the block of that one, and of that kind of doubt.
         """
         return tuple(failed_after(e, run.instrument) for e in self.failures(run))
 
@@ -163,7 +163,7 @@ class Releases:
             return []
         seq = results[0].audit_seq
         failed = failures_after(self.reader, self._doubting_after(run.instrument, seq), run.id, seq)
-        return [e for e in failed if e.doubt is not None and not self._upheld(e.run, run.id)]
+        return [e for e in failed if e.doubt is not None and not self._upheld(e.run, run.id, e.doubt)]
 
     def objections(self, run: RunRecord) -> "tuple[Statement, ...]":
         """Return why a result of a run is not used although it may be valid: it is rejected, or in doubt.
@@ -230,8 +230,8 @@ class Releases:
         digest, rejected = digest_of_parts(parts), rejection(found)
         return [s for s in found if s == rejected or (s.meaning != "rejected" and _holds(s, digest))]
 
-    def _upheld(self, verification: str, run: str) -> bool:
-        stored = newest_revision(self.reader, DOUBT_DECISION, decision_id(verification, run))
+    def _upheld(self, verification: str, run: str, doubt: "Doubt") -> bool:
+        stored = newest_revision(self.reader, DOUBT_DECISION, decision_id(verification, run, doubt))
         return stored is not None and stored.data["decision"] == "upheld"
 
     def of_run(self, run: RunRecord, newest: ResultRecord | None) -> ReleaseState | None:

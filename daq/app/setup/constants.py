@@ -1,7 +1,7 @@
 """The constants of an instrument and its fitted geometry that enter a value.  They are part of what was verified."""
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
@@ -25,6 +25,33 @@ def constants_of(instrument: "Instrument") -> dict[str, str]:
     if instrument.geometry is not None and instrument.fitted is not None:
         own = instrument.geometry.model_dump(mode="json", exclude=DESCRIBING, exclude_defaults=True)
         found |= dict(_leaves({"geometries": {instrument.fitted: own}}))
+    return found
+
+
+def renamed(constants: Mapping[str, str], geometry: str, name: str) -> dict[str, str]:
+    """Return constants with those of a geometry under another name of it: a label, and no constant itself."""
+    old, new = f"geometries.{geometry}.", f"geometries.{name}."
+    return {new + key.removeprefix(old) if key.startswith(old) else key: value for key, value in constants.items()}
+
+
+def constants_around(
+    instrument: "Instrument", others: Mapping[str, "Instrument"], text_of: Callable[["Instrument"], str]
+) -> dict[str, str]:
+    """Return the constants of an instrument's companions by their roles, and the digests of description files.
+
+    Args:
+        instrument: the instrument.
+        others: its companions by name.
+        text_of: returns the digest of the description file of an instrument; "" where it is not known.
+    """
+    found = {"description": text_of(instrument)} if instrument.driver.endswith(".toml") else {}
+    for role, name in instrument.companions.items():
+        if name not in others:
+            continue
+        other, above = others[name], f"companions.{role}"
+        found |= {f"{above}.{key}": value for key, value in constants_of(other).items()}
+        if other.driver.endswith(".toml"):
+            found[f"{above}.description"] = text_of(other)
     return found
 
 

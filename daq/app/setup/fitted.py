@@ -58,6 +58,11 @@ def fits_in_order(reader: Reader, instrument: str) -> list[tuple[int, Fitted]]:
     return [(s.audit_seq, Fitted.model_validate(s.data)) for s in revisions(reader, Fitted.kind, instrument)]
 
 
+def is_piece(record: Fitted, geometry: str, serial: str) -> bool:
+    """Return whether a record is that of a geometry: of its serial number, under any name, or of its name without."""
+    return record.serial == serial if record.serial and serial else record.geometry == geometry
+
+
 def fits_by_file(catalogue: "Catalogue", instruments: Iterable[str], known: Mapping[str, Fit]) -> list[Change]:
     """Return the changes that the files make to the records of what is fitted to `instruments`.
 

@@ -47,7 +47,7 @@ from daq.methods.files.load import parse
 from daq.testing.apart import check_driver_apart
 
 POLITE: Final = 10
-"""Niceness of the process: the daemon goes first."""
+"""Niceness of the process: the daemon has priority."""
 MOST_BYTES: Final = 64 * 1024
 """Greatest number of bytes from the instrument; then the capture ends and the rest of the trial goes on."""
 MEMORY: Final = 2 << 30

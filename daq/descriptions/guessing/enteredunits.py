@@ -9,6 +9,7 @@ import re
 from functools import cache
 from typing import Final
 
+from daq.core.thousands import may_be_thousands, two_ways
 from daq.core.units import UNITS
 from daq.descriptions.unitwords import unit_word
 
@@ -51,12 +52,15 @@ def entered_unit(text: str) -> tuple[str, float]:
     A number before the unit is a factor: ``0.1 \u00b0C`` is ``("Cel", 0.1)``.
 
     Raises:
-        ValueError: the unit is unknown, or its base units are those of several quantities.
+        ValueError: the unit is unknown, the mark in the number may be one between thousands, or its base units are
+            those of several quantities.
     """
     text = text.strip()
     if text in WITHOUT:
         return "1", 1.0
     given = _NUMBER.fullmatch(text)
+    if given and may_be_thousands(given[1]):
+        raise ValueError(two_ways(given[1]))
     own = float(given[1].replace(",", ".")) if given else 1.0
     word = given[2].strip() if given else text
     if word in WITHOUT:

@@ -2,7 +2,7 @@
 
 from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.fields import GuessedField, GuessedLine
-from daq.descriptions.guessing.questions import Answers, fault, fault_in_place, state, yes_or_no
+from daq.descriptions.guessing.questions import LABEL, Answers, fault, fault_in_place, state_beside, yes_or_no
 from daq.descriptions.guessing.remarks import fill_in, quoted
 from daq.descriptions.unitwords import unit_text
 
@@ -51,14 +51,17 @@ def _state(group: GuessedLine, found: GuessedField, ask: Answers) -> list[str]:
     means: dict[str, str] = {}
     unknown: list[str] = []
     for text in texts:
+        others = {
+            one: ask.given[f"state {found.key}/{one}"] for one in means if f"state {found.key}/{one}" in ask.given
+        }
         meaning = ask.ask(
-            f"state {found.key}/{text}", f"Does {text!r} in these lines mean a fault?", state,
+            f"state {found.key}/{text}", f"Does {text!r} in these lines mean a fault?", state_beside(others),
             lines=group.lines_with(found, text), parts=[text] * len(group.lines),
             answers=f"{FAULT_ANSWERS}; quantity, where it names the quantity of the number; ignored, where all of them "
             "are labels",
         )  # fmt: skip
-        means[text] = meaning or ""
-        unknown += [text] if meaning is None else []
+        means[text] = "" if meaning in (None, LABEL) else meaning or ""
+        unknown += [text] if meaning in (None, LABEL) else []
     out = ["means = { " + ", ".join(f"{quoted(t)} = {quoted(m)}" for t, m in means.items()) + " }"]
     if not unknown:
         return out

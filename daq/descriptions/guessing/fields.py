@@ -23,6 +23,12 @@ _ONE_PIECE: Final = (
 )
 _UNIT: Final = re.compile(rf"[ \t,;]*({UNIT_WORD})(?![=:])")
 """Possible unit after a number; a word before '=' or ':' is the name of the next value instead."""
+HINTS: Final = {
+    "T": "temperature", "TEMP": "temperature", "PH": "ph", "RH": "humidity", "HUM": "humidity", "MASS": "mass",
+    "WEIGHT": "mass", "SPEED": "speed", "RPM": "speed", "VISC": "viscosity", "TORQUE": "torque", "LEVEL": "level",
+    "DENS": "density", "COND": "conductivity",
+}  # fmt: skip
+"""Names of channels by the word before the number."""
 TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark), letters=LETTERS), re.DOTALL) for mark in ".,"}
 
 
@@ -325,4 +331,18 @@ def _units_behind(pieces: Sequence[Piece]) -> None:
         named = isinstance(ahead, str) and re.search(rf"[{LETTERS}]", ahead) is not None
         if word and named and number and not text[word.end() :].strip(" ,;") and word.start(1) != 0 and text[-1] == " ":
             continue
-        found.unit, found.factor = unit_word(found.behind)
+        if not _is_letter(found):
+            found.unit, found.factor = unit_word(found.behind)
+
+
+def _is_letter(found: GuessedField) -> bool:
+    """Return True for a single capital letter behind a number that may be a state (G: gross) as well as a unit.
+
+    A word before the number that names the quantity of the unit, or the letter itself (``V=1.5 V``), proves the unit.
+    """
+    letter = found.behind
+    if not (len(letter) == 1 and letter.isascii() and letter.isupper()):
+        return False
+    code = unit_word(letter)[0]
+    before = found.before.upper()
+    return before != letter and (not code or HINTS.get(before) != UNITS[code].dimension)

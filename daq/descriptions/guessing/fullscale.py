@@ -3,9 +3,11 @@
 import re
 from typing import Final
 
+from daq.core.thousands import may_be_thousands
 from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.identity import literal
+from daq.descriptions.guessing.markasked import Mark, decimal
 from daq.descriptions.guessing.questions import Answers, yes_or_no
 from daq.descriptions.guessing.remarks import fill_in, quoted
 from daq.descriptions.unitwords import UNIT_WORD, unit_word
@@ -32,11 +34,12 @@ def full_scale(text: str) -> tuple[int, int, str] | None:
     return None if named is None else (named.start(1), named.end(1), named[2] or "")
 
 
-def with_full_scale(text: str, pattern: str, mark: str, ask: Answers) -> tuple[str, list[str]]:
+def with_full_scale(text: str, pattern: str, mark: Mark, ask: Answers) -> tuple[str, list[str]]:
     """Return the pattern of an identity line with a field of the full scale, and further lines of its table.
 
     The pattern is unchanged where the line has no full scale or a person says so; without an answer the lines have the
-    open point.
+    open point.  `mark`: the decimal mark of the readings; one of the full scale that may be between thousands is a
+    question where no reading proves it.
     """
     found = full_scale(text)
     if found is None:
@@ -53,10 +56,20 @@ def with_full_scale(text: str, pattern: str, mark: str, ask: Answers) -> tuple[s
         ]
     if not answer:
         return pattern, []
+    if may_be_thousands(number) and not mark.proved & {*number}:
+        point = (
+            f"whether {number} at full scale has a decimal mark or a mark between thousands; the guide names the field"
+        )
+        sure = ask.ask(
+            f"mark {text}", f"Is the mark in {number} a decimal mark?", decimal, point=point, lines=[text],
+            parts=[number], answers="yes; no, where it is between thousands",
+        )  # fmt: skip
+        if sure is None:
+            return pattern, [fill_in(point)]
     scale = float(f"{convert(answer[1], answer[0], 'uN.m'):.15g}")
     keys = [f"fact = {quoted(FACT)}", *([f"scale = {scale:.15g}"] if scale != 1.0 else [])]
-    if not number.isdigit() and ("," in number) != (mark == ","):
-        keys.append(f"decimal = {quoted('comma' if mark == '.' else 'point')}")
+    if not number.isdigit() and ("," in number) != (mark.mark == ","):
+        keys.append(f"decimal = {quoted('comma' if mark.mark == '.' else 'point')}")
     table = f"fields.full_scale = {{ {', '.join(keys)} }}"
     return before.removesuffix(literal(number)) + "{full_scale:number}" + behind, [table]
 

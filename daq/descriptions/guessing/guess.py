@@ -18,8 +18,9 @@ from daq.descriptions.guessing.finding.textbytes import NO_TEXT, strange
 from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine, cut_lines, interval_of
 from daq.descriptions.guessing.fullscale import full_scale, with_full_scale
 from daq.descriptions.guessing.identity import identity_pattern, literal, serial_words, with_serial
+from daq.descriptions.guessing.markasked import Mark, asked_decimal_mark
 from daq.descriptions.guessing.questions import Answers, Question, one_of
-from daq.descriptions.guessing.readinglines import ReadingLines, asked_decimal_mark
+from daq.descriptions.guessing.readinglines import ReadingLines
 from daq.descriptions.guessing.remarks import fill_in, quoted, seconds
 from daq.descriptions.guessing.report import framing_findings
 
@@ -140,23 +141,23 @@ class _Guesser:
         self.findings += framing_findings(self.lines, self.checksum, self.tail, self.block)
         readings = [h for h in self.lines.received if (h.asked is None if self.lines.streams else h.asked in poll)]
         texts = [self._body(h.text) for h in readings if h.text]
-        mark, comma = asked_decimal_mark(texts, self.ask)
+        mark = asked_decimal_mark(texts, self.ask)
         lines = self.lines
         scales = self._scales(others) if identity is not None else {}
         parts: list[list[str]] = [
             write.head(
                 self.kind,
                 self.file,
-                mark,
+                mark.mark,
                 identified=["who", *scales] if identity is not None else [],
                 ignored=[text.decode("latin-1") for text in self.block.ignored] if self.block is not None else [],
             ),
-            [fill_in(comma)] if comma else [],
+            [fill_in(point) for point in mark.points] + write.between(self.block, self.ask),
             write.port(self.capture.about.get("settings", ""), self.ask, echo=lines.echo),
             write.framing(lines, self.block),
             write.checksum(self.checksum, requests=self.sealed_requests, tail=self.tail),
         ]
-        groups = self._reading_groups(poll, readings, mark)
+        groups = self._reading_groups(poll, readings, mark.mark)
         channels = self._channels([g for name, g in groups if name not in self.left_out])
         interval = interval_of([h.t for h in readings if not poll or h.asked == poll[0]])
         parts += [channels, self._timing(poll, interval)]
@@ -315,7 +316,7 @@ class _Guesser:
         slowest, streams = self.lines.slowest_ns(request), self.lines.streams
         return write.request(name, self._request_body(request), lines, slowest, streams=streams)
 
-    def _identity(self, request: bytes, mark: str) -> list[str]:
+    def _identity(self, request: bytes, mark: Mark) -> list[str]:
         answers = [t for t in self.lines.answers(request) if t]
         if not answers:
             return []
@@ -340,7 +341,7 @@ class _Guesser:
             self.findings.append("its identity has the torque at full scale")
         return [*out, *table]
 
-    def _facts(self, name: str, request: bytes, mark: str) -> list[str]:
+    def _facts(self, name: str, request: bytes, mark: Mark) -> list[str]:
         """Return the line with a full scale that answers a request of its own."""
         text = self._body(self.lines.answers(request)[0])
         pattern, table = with_full_scale(text, literal(text), mark, self.ask)

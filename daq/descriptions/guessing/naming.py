@@ -4,16 +4,10 @@ from collections.abc import Sequence
 from typing import Final
 
 from daq.core.units import UNITS
-from daq.descriptions.guessing.fields import GuessedField, GuessedLine
+from daq.descriptions.guessing.fields import HINTS, GuessedField, GuessedLine
 
 NAMES: Final = {"acidity": "ph", "number": "value", "viscosity": "viscosity"}
 """Names of channels by the dimension of their unit, where the name differs from the dimension."""
-HINTS: Final = {
-    "T": "temperature", "TEMP": "temperature", "PH": "ph", "RH": "humidity", "HUM": "humidity", "MASS": "mass",
-    "WEIGHT": "mass", "SPEED": "speed", "RPM": "speed", "VISC": "viscosity", "TORQUE": "torque", "LEVEL": "level",
-    "DENS": "density", "COND": "conductivity",
-}  # fmt: skip
-"""Names of channels by the word before the number."""
 
 
 def name_fields(line: GuessedLine) -> None:

@@ -7,6 +7,7 @@ from itertools import zip_longest
 from typing import Final, TypeVar
 
 from daq.core.faults import FAULTS
+from daq.core.thousands import may_be_thousands, two_ways
 from daq.descriptions.entries import INSTRUMENT_FAULTS, near
 from daq.descriptions.guessing.enteredunits import entered_unit
 
@@ -193,6 +194,37 @@ def name(text: str) -> str:
     return text.strip()
 
 
+def free_name(used: Mapping[str, str]) -> Callable[[str], str]:
+    """Return the reader of the name of a channel that is none of `used`, each with a number that has the name."""
+
+    def read(text: str) -> str:
+        found = name(text)
+        if found in used:
+            raise ValueError(f"{found!r} is the name of {used[found]} in these lines already; give another one")
+        return found
+
+    return read
+
+
+def state_beside(others: Mapping[str, str]) -> Callable[[str], str]:
+    """Return the reader of the meaning of a text, beside the answers on the other texts in its place.
+
+    The reader refuses `LABEL` beside a meaning, and a meaning beside `LABEL`: a place is ignored with all of its texts.
+    """
+
+    def read(text: str) -> str:
+        found = state(text)
+        for other, own in others.items():
+            if (own == LABEL) != (found == LABEL):
+                raise ValueError(
+                    f"{other!r} in the same place is {own!r}: either all texts in a place are ignored, or each has a "
+                    "meaning (ok for no fault)"
+                )
+        return found
+
+    return read
+
+
 def span(unit: str) -> Callable[[str], tuple[float, float]]:
     """Return the reader of a range in a unit, as in ``-20 to 150``, or in another unit of the quantity."""
 
@@ -203,7 +235,14 @@ def span(unit: str) -> Callable[[str], tuple[float, float]]:
             raise ValueError(f"write it as in: 0 to 100 {unit}")
         if found[3] and entered_unit(found[3]) != (unit, 1.0):
             raise ValueError(f"write it in {unit}")
-        low, high = (float(one.replace(",", ".")) for one in found.group(1, 2))
+        limits = found.group(1, 2)
+        doubtful = [one for one in limits if may_be_thousands(one)]
+        # A number of another form with the same mark proves a decimal mark: 0.998 to 1.002.
+        proofs = {mark for one in limits for mark in ".," if mark in one and one not in doubtful}
+        for one in doubtful:
+            if not proofs & {*one}:
+                raise ValueError(two_ways(one))
+        low, high = (float(one.replace(",", ".")) for one in limits)
         if low >= high:
             raise ValueError("the lower limit is not below the upper one")
         return low, high

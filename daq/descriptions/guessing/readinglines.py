@@ -1,10 +1,8 @@
 """Make the kinds of lines with readings from their texts, with a person's answers on numbers and words."""
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from daq.descriptions.guessing.decimals import decimal_mark, is_sure_mark
 from daq.descriptions.guessing.fieldlines import same_quantity
 from daq.descriptions.guessing.fields import GuessedField, GuessedLine, guess_line
 from daq.descriptions.guessing.finding.hexwords import marked
@@ -15,10 +13,9 @@ from daq.descriptions.guessing.questions import (
     OTHER_QUANTITY,
     Answers,
     Meaning,
+    free_name,
     hexadecimal,
     meaning,
-    name,
-    yes_or_no,
 )
 
 
@@ -65,7 +62,8 @@ class ReadingLines:
             meanings = [self.ask.given.get(f"state {found.key}/{text}", "").strip() for text in found.texts]
             if OTHER_QUANTITY in meanings:
                 return self._split(lines, found, meanings, base)
-            found.kept = LABEL not in meanings
+            # Another text without a question would be accepted as good where only some of them are ignored.
+            found.kept = any(text != LABEL for text in meanings)
         for found in line.fields:
             self._meaning(line, found)
         return [line]
@@ -103,19 +101,20 @@ class ReadingLines:
 
     def _names(self, line: GuessedLine) -> None:
         """Ask for the quantity of each number that has no name of its own."""
-        used = {one.name for one in line.fields}
+        used = {one.name: one.texts[0] for one in line.fields}
         for found in line.fields:
             if not found.kept or not found.numeric or not found.numbers or found.same_as is not None:
                 continue
             if not found.unit or not found.name.startswith(("value", "viscosity")):
                 continue
             given = self.ask.ask(
-                f"name {found.key}", f"Which quantity is the number {found.texts[0]} in these lines?", name,
+                f"name {found.key}", f"Which quantity is the number {found.texts[0]} in these lines?", free_name(used),
                 lines=line.lines, parts=found.texts,
                 answers="a name: torque, speed, mass, ... (own_viscosity for a viscosity that the instrument computes)",
             )  # fmt: skip
-            if given is not None and given not in used:
-                used.add(given)
+            if given is not None:
+                del used[found.name]
+                used[given] = found.texts[0]
                 found.name = given
 
 
@@ -137,22 +136,3 @@ def _set_number(found: GuessedField, answer: Meaning) -> None:
         found.type = "word" if answer.says == "state" else "hex"
     else:
         found.unit, found.factor = answer.unit, answer.factor
-
-
-def asked_decimal_mark(texts: Sequence[str], ask: Answers) -> tuple[str, str]:
-    """Return the decimal mark, and the open point on it; "" for none.
-
-    A comma that may also separate two numbers is a question.
-    """
-    mark = decimal_mark(texts)
-    if is_sure_mark(texts, mark):
-        return mark, ""
-    with_comma = [text for text in texts if re.search(r"\d,\d", text)]
-    sample = re.search(r"[0-9]+,[0-9]+", with_comma[0])
-    part = sample[0] if sample else ","
-    point = f"whether {part} is one number with a decimal comma, or two numbers"
-    answer = ask.ask(
-        "comma", f"Is {part} in these lines one number, with a decimal comma?", yes_or_no, point=point,
-        lines=with_comma, answers="yes; no, where the comma separates two numbers",
-    )  # fmt: skip
-    return "." if answer is False else mark, "" if answer is not None else point

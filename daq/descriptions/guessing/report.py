@@ -26,6 +26,11 @@ def framing_findings(lines: Lines, checksum: FoundChecksum | None, tail: Tail | 
         out.append("no checksum was found: a damaged line may be taken for a value")
     if block is not None:
         out.append(f"a reading is a block of {block.lines} lines that begins with '{escaped(block.begin)}'")
+        if block.left_out:
+            out.append(
+                f"{len(block.left_out)} groups of lines beside {block.blocks} whole blocks are left out, for example "
+                f"'{escaped(block.left_out[0])}'"
+            )
     return [*out, "readings come unasked" if lines.streams else "readings are polled"]
 
 

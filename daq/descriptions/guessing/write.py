@@ -11,7 +11,7 @@ from daq.descriptions.guessing.finding.catalogue import ALGORITHMS
 from daq.descriptions.guessing.finding.checksum import FoundChecksum, Tail
 from daq.descriptions.guessing.finding.transcript import Lines, interval_of
 from daq.descriptions.guessing.identity import literal
-from daq.descriptions.guessing.questions import Answers, one_of, span, yes_or_no
+from daq.descriptions.guessing.questions import LABEL, Answers, one_of, span, yes_or_no
 from daq.descriptions.guessing.remarks import FILL_IN, fill_in, quoted, seconds, time
 
 SECOND: Final = 1_000_000_000
@@ -47,6 +47,26 @@ def head(kind: str, file: str, mark: str, *, identified: Sequence[str], ignored:
         out.append('identify = "who"              # to detect another instrument on this port')
     else:
         out.append("# identify = ...              # the request for its serial number, where it has one")
+    return out
+
+
+def between(found: Block | None, ask: Answers) -> list[str]:
+    """Return the open points of a block: lines that only some blocks have, and lines outside of whole blocks.
+
+    A fault that such a line reports would not be a part of the reading.
+    """
+    out: list[str] = []
+    for head, where in (
+        *((head, "only in some of the blocks") for head in (found.ignored if found else ())),
+        *((text, "no part of a whole block") for text in dict.fromkeys(found.left_out if found else ())),
+    ):
+        text = head.decode("latin-1")
+        point = f"whether a line such as {quoted(text)}, which is {where}, has no meaning for the values"
+        meaning = ask.ask(
+            f"between {text}", "What does this line beside the blocks mean?", one_of((LABEL,)), point=point,
+            lines=[text], answers="ignored (no meaning for the values; leave it open where it may report a fault)",
+        )  # fmt: skip
+        out += [] if meaning else [fill_in(point)]
     return out
 
 

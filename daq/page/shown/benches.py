@@ -41,7 +41,8 @@ LIVE: Final = (
     "band.inside", "band.below", "band.above", "band.below_target", "band.above_target", "band.on_target",
     "band.saturated", "band.still", "band.none", "running.value", "running.no_value", "running.readings", "running.met",
     "running.near", "running.set_speed", "running.rule_now", "running.not_judged", "running.at_most", "running.part",
-    "running.trend_words", "stop.taken", "stop.taken_help", "stop.still", "stop.still_help", "stop.failed",
+    "running.trend_words", "stop.taken", "stop.taken_help", "stop.still", "stop.still_help",
+    "stop.ended", "stop.failed",
 )  # fmt: skip
 """Texts of the bench that the live modules fill in."""
 LIVE_FRAME: Final = (
@@ -98,14 +99,14 @@ def message_words(t: Texts, view: Mapping[str, Any]) -> str:
 def without_commands(t: Texts, text: str) -> str:
     """Return a reason of the daemon for the panel at a bench, where nothing can be typed.
 
-    From the clause with a command on it is left out; in its place the person is sent to the one who looks after daq.
+    The text from the clause with a command on is left out; the sentence names the person who administers daq instead.
     """
     found = _COMMAND.search(text)
     if found is None:
         return text
     cut = max(text.rfind(mark, 0, found.start() + 1) for mark in ";:,(.")
     head = text[: max(cut, 0)].strip()
-    return f"{head}. {t('bench.help.ask_keeper')}" if head else t("bench.help.ask_keeper")
+    return f"{head}. {t('bench.help.ask_administrator')}" if head else t("bench.help.ask_administrator")
 
 
 def in_doubt(bench: Mapping[str, Any]) -> bool:

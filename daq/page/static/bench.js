@@ -1,4 +1,4 @@
-// The screen at a bench.  The server makes each stage; this module fills in what lives, and fetches the stage when it changes.
+// The screen at a bench.  The server makes each stage; this module fills in the live values, and fetches the stage when it changes.
 
 import { part, put, resultState, wordsOf } from "./figures.js";
 import { showReading, showRun } from "./live_run.js";
@@ -78,8 +78,9 @@ async function refresh() {
 
 function adopt(made, wanted) {
   if (made.body.dataset.bench !== name) {
-    // The log-in has ended, and this screen is not paired: it stays, and says what it is refused.
-    takeOver(made.body.dataset.csrf);
+    // The log-in has ended, and this screen is not paired: it stays, and says what it is refused.  The token of another
+    // person is not that of this screen, which still shows the person before.
+    if (["", body.dataset.person].includes(made.body.dataset.person)) takeOver(made.body.dataset.csrf);
     shown = wanted;
     return;
   }
@@ -214,3 +215,5 @@ makeTrend();
 bind();
 show();
 const stream = new Stream(`/api/v1/benches/${encodeURIComponent(name)}/events`, take, aged);
+// The points of a time in which the page was not seen are those of the server.
+document.addEventListener("visibilitychange", () => { cut = cut || !document.hidden; });

@@ -14,9 +14,7 @@ document.addEventListener("submit", (event) => {
   own.stop();
 });
 own.show();
-const stream = new Stream(`/api/v1/benches/${encodeURIComponent(own.bench)}/events`, (event, data) => {
+new Stream(`/api/v1/benches/${encodeURIComponent(own.bench)}/events`, (event, data) => {
   own.take(event, data);
   own.show();
 }, (_, lost) => { part(place, "lost").hidden = !lost; });
-// A browser keeps few connections to one server, and a stop needs one: screens that are not seen have none.
-document.addEventListener("visibilitychange", () => (document.hidden ? stream.pause() : stream.resume()));

@@ -2,6 +2,7 @@
 
 import { part, put } from "./figures.js";
 import { STANDING } from "./gauges.js";
+import { withConnection } from "./stream.js";
 import { send } from "./visit.js";
 
 /** Longest time (ms) for an answer: a connection that a network has forgotten gives none, and no error either. */
@@ -11,6 +12,11 @@ const STOPS = 3;
 const AGAIN_MS = 1000, AGAIN_FOR_MS = 30_000;
 const SAID_MS = 8000;
 const DOUBT = ["may_still_be_turning", "in_doubt"];
+
+/** Return a key that no other touch has; without TLS a browser has no `randomUUID`. */
+function newKey() {
+  return [...crypto.getRandomValues(new Uint8Array(16))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+}
 
 /** The stop of a bench; `root` has its alarm and its line, `words` returns the texts, `live` is the state (`BenchLive`). */
 export class BenchStop {
@@ -64,19 +70,32 @@ export class BenchStop {
     if (line.dataset.kind === kind) line.hidden = true;
   }
 
-  /** Stop, each further time on another connection; until it is taken, the screen says that it is not. */
+  /**
+   * Stop, each further time on another connection; until it is taken, the screen says that it is not.
+   *
+   * Each sending names the run that the screen shows at the touch: a further one stops no other run.
+   */
   async stop() {
     const turn = ++this.turn;
+    const headers = { "X-Stop-Run": encodeURIComponent(this.live.run?.run ?? ""), "X-Stop-Key": newKey() };
+    this.asked = null; // an earlier touch that was taken says nothing about this one
     const until = performance.now() + AGAIN_FOR_MS;
     for (let time = 0, refused = false; time < STOPS || (!refused && performance.now() < until); time++) {
       if (time >= STOPS) await new Promise((done) => setTimeout(done, AGAIN_MS));
       if (turn !== this.turn) return; // a newer touch goes on
       try {
-        await send(this.bench, "stop", {}, STOP_MS, true);
+        if (time > 0) headers["X-Stop-Again"] = "1";
+        const { taken } = await withConnection(() => send(this.bench, "stop", {}, STOP_MS, { anyone: true, headers }));
+        if (turn !== this.turn) return;
+        if (taken === false) {
+          this.say("ended", this.words().text("stop.ended"));
+          return;
+        }
         this.asked = performance.now();
         this.show();
         return;
       } catch (error) {
+        if (turn !== this.turn) return;
         refused = error.status >= 400 && error.status < 500;
         this.say("failed", this.words().text("stop.failed"));
       }

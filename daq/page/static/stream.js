@@ -5,6 +5,24 @@ export const OLD_S = 2;
 /** Time (s) without an event after which the page is cut off: the server sends one every 2 s at least. */
 const SILENT_S = 5;
 const QUICKEST_MS = 60_000;
+/** Longest time (ms) for which a stream is held back for an order of this tab, or of another one that has ended without a word. */
+const HELD_MS = 3000;
+
+/** All streams of this tab. */
+const streams = new Set();
+const tabs = new BroadcastChannel("daq-streams");
+tabs.addEventListener("message", ({ data }) => { for (const stream of streams) stream.hold(data.hold); });
+
+/** Give a connection to `order`: a browser has six to one server, and each stream of each tab keeps one for itself. */
+export async function withConnection(order) {
+  const hold = (is) => { tabs.postMessage({ hold: is }); for (const stream of streams) stream.hold(is); };
+  hold(true);
+  try {
+    return await order();
+  } finally {
+    hold(false);
+  }
+}
 
 /** Follow a stream; `take` gets the name and the data of each event, `aged` the age (s) of the values and whether the page is cut off. */
 export class Stream {
@@ -17,20 +35,23 @@ export class Stream {
     this.daemon = true;
     this.lost = false;
     this.timer = setInterval(() => this.tick(), 250);
-    document.addEventListener("visibilitychange", () => this.tick());
+    // A browser keeps few connections to one server, and a stop needs one: screens that are not seen have none.
+    document.addEventListener("visibilitychange", () => (document.hidden ? this.pause() : this.resume()));
     // A page that the browser kept while another was shown has values of that time, and no stream.
     addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
     addEventListener("pagehide", () => this.end());
-    this.open();
+    streams.add(this);
+    if (document.hidden) this.pause();
+    else this.open();
   }
 
   /** Connect; a connection before it, which may hang without an error, ends. */
-  open() {
-    this.source?.close();
-    clearTimeout(this.again);
+  open(anew = true) {
+    this.close();
+    if (this.held) return;
     this.opened = performance.now();
-    this.since = undefined;
-    this.quickest = undefined;
+    // After an order the server is the same: a reading that a slow network keeps back stays known as late.
+    if (anew) this.since = this.quickest = undefined;
     this.source = new EventSource(this.address);
     for (const name of ["link", "bench", "run", "reading"]) {
       this.source.addEventListener(name, (event) => this.got(name, JSON.parse(event.data)));
@@ -65,7 +86,7 @@ export class Stream {
     return took - Math.min(this.before, this.quickest);
   }
 
-  /** Tell the age of the newest reading; a page that hears nothing is cut off. */
+  /** Tell the age of the newest reading; a page that receives nothing is cut off. */
   tick() {
     if (this.paused) return;
     const now = performance.now();
@@ -88,11 +109,27 @@ export class Stream {
     this.heard = performance.now();
     this.timer = setInterval(() => this.tick(), 250);
     this.open();
+    this.tick();
+  }
+
+  /** Close the connection for an order, and connect again after it; the age of the values is shown meanwhile. */
+  hold(is) {
+    if (this.paused || is === Boolean(this.held)) return;
+    clearTimeout(this.held);
+    this.held = is ? setTimeout(() => this.hold(false), HELD_MS) : 0;
+    if (is) this.close();
+    else this.open(false);
+  }
+
+  close() {
+    clearTimeout(this.again);
+    this.source?.close();
   }
 
   end() {
     clearInterval(this.timer);
-    clearTimeout(this.again);
-    this.source.close();
+    clearTimeout(this.held);
+    this.held = 0;
+    this.close();
   }
 }

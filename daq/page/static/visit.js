@@ -9,32 +9,41 @@ export function takeOver(token) {
   for (const field of document.querySelectorAll("input[name=csrf]")) field.value = token;
 }
 
-/** Get the token of the present visit; return whether it is another one, and the person that of this screen, no one, or any. */
-async function renew(anyone) {
+/**
+ * Return the token of the present visit where it is another one; `anyone` lets it be of any person.
+ *
+ * The page takes it over only where the screen states the person truly: that of the token, or no one.
+ */
+async function renewed(anyone) {
   const answer = await fetch("/api/v1/session", { cache: "no-store", signal: AbortSignal.timeout(RENEW_MS) });
-  if (!answer.ok) return false;
+  if (!answer.ok) return "";
   const { csrf, person } = await answer.json();
-  if (csrf === body.dataset.csrf) return false;
-  takeOver(csrf);
-  if (!anyone && person && person !== body.dataset.person) throw refusal(409, "");
-  return true;
+  if (csrf === body.dataset.csrf) return "";
+  if (!person || person === body.dataset.person) takeOver(csrf);
+  else if (!anyone) throw refusal(409, "");
+  return csrf;
 }
 
 function refusal(status, text) {
   return Object.assign(new Error(text), { status });
 }
 
-/** Send an order to a bench; an error has the `status` of a refusal.  An order with an ended token has done nothing, and is sent again. */
-export async function send(bench, path, content, longest, anyone = false) {
-  const post = () => fetch(`/api/v1/benches/${encodeURIComponent(bench)}/${path}`, {
+/**
+ * Send an order to a bench, and return the answer; an error has the `status` of a refusal.
+ *
+ * An order with an ended token has done nothing, and is sent again.
+ */
+export async function send(bench, path, content, longest, { anyone = false, headers = {} } = {}) {
+  const post = (token) => fetch(`/api/v1/benches/${encodeURIComponent(bench)}/${path}`, {
     method: "POST",
-    headers: { "Content-Type": "application/json", "X-CSRF-Token": body.dataset.csrf },
+    headers: { "Content-Type": "application/json", "X-CSRF-Token": token, ...headers },
     body: JSON.stringify(content),
     signal: AbortSignal.timeout(longest),
   });
-  let answer = await post();
-  if (answer.status === 403 && await renew(anyone)) answer = await post();
-  if (answer.ok) return;
+  let answer = await post(body.dataset.csrf);
+  const token = answer.status === 403 ? await renewed(anyone) : "";
+  if (token) answer = await post(token);
   const said = await answer.json().catch(() => ({}));
+  if (answer.ok) return said;
   throw refusal(answer.status, typeof said.detail === "string" ? said.detail : "");
 }

@@ -26,7 +26,7 @@ class Cookies:
     """Reads and sets cookies.
 
     Attributes:
-        signing_key: signs pairings and CSRF tokens.
+        signing_key: signs pairings, CSRF tokens and stops that were taken, each with a purpose of its own.
         secure: browsers reach the page by TLS.
         port: makes the names different from those of another page on this machine, because cookies ignore ports.
     """
@@ -86,6 +86,12 @@ class Cookies:
             return ""
         signed = self._signed("bench", bench)
         return bench if hmac.compare_digest(signed.encode(), signature.encode()) else ""
+
+    # ---- a stop by a form
+
+    def stop_taken(self, bench: str) -> str:
+        """Return the value that states a stop of a bench that was taken; it pairs no browser."""
+        return self._signed("taken", bench)
 
     def _signed(self, purpose: str, text: str) -> str:
         return hmac.new(self.signing_key, f"{purpose}:{text}".encode(), hashlib.sha256).hexdigest()

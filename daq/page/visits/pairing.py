@@ -12,6 +12,7 @@ from typing import Final
 
 GOOD_S: Final = 3600
 """Time in seconds for which a code is good."""
+CODE_KEY_BYTES: Final = 32
 LENGTH: Final = 20
 """Number of hexadecimal digits of the signature in a code: 80 bits, which no one finds by trying within `GOOD_S`."""
 
@@ -21,7 +22,7 @@ class PairingCodes:
     """Makes and takes codes.
 
     Attributes:
-        signing_key: of the page.
+        signing_key: of this process of the page; codes that were used are known to the same process alone.
         clock: gives UTC in s.
     """
 

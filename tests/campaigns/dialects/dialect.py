@@ -177,7 +177,7 @@ def _states(d: Dialect, r: random.Random) -> None:
 
 def _identity(d: Dialect, r: random.Random) -> None:
     d.identity_request = r.choice(("*IDN?", "ID?", "SN", "VER", "I"))
-    d.serial = r.choice(("DG-0815", "204417", "K4711", "T-0310"))
+    d.serial = r.choice(("DG-0815", "204417", "K2094", "T-0310"))
     torque = d.quantities[0].name == "torque"
     d.full_scale = r.choice((1003.0, 7187.0, 57.49)) if torque and r.random() < 0.8 else None
     own = r.random() < 0.3

@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
+from daq.core.thousands import may_be_thousands
 from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.questions import Question
@@ -115,13 +116,17 @@ def _of_quantity(kind: str, element: object, question: Question, quantity: Quant
             return None
         low, high = ((-quantity.high if quantity.signed else 0.0), quantity.high)
         low, high = (convert(x * factor, code, unit) for x in (low, high))
-        return f"{low:.9g} to {high:.9g}"
+        return " to ".join(text + "0" * may_be_thousands(text) for text in (f"{low:.9g}", f"{high:.9g}"))
     return None
 
 
 GENERAL: Mapping[str, Callable[[Question, Dialect, list[Emitted]], str | None]] = {
     "baud": lambda *_: "9600",
     "comma": lambda _q, dialect, _t: "yes" if dialect.comma else "no",
+    "point": lambda *_: "yes",
+    "separator": lambda *_: "yes",
+    "mark": lambda *_: "yes",
+    "between": lambda *_: "ignored",
     "full": _full_scale,
     "serial": _serial,
     "meaning": _meaning,

@@ -164,7 +164,7 @@ class DigestWithoutItsOptions(Stirrer):
 @planted()
 class ShortDigest(Scale):
     def digest(self):
-        return "4711"
+        return "2094"
 
 
 # ---- requests and motion

@@ -108,7 +108,7 @@ class StirrerInstrument:
             return b""
         output = b"?"
         if content == b"N?":
-            output = b"NK4711"
+            output = b"NK2094"
         elif content == b"V?":
             self.number += 1
             output = b"V%+.1f,%.1f" % (self.speed, 20.0 + 3.0 * math.sin(self.number))

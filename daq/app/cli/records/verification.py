@@ -154,9 +154,9 @@ def _verifications_of(
         instrument=name,
         serial=serial,
         geometry=own.geometry,
-        now=standing_of(reader, found, instrument, own, now),
+        now=standing_of(reader, found, instrument, own, now, catalogue),
         others=[
-            (pair.geometry, standing_of(reader, found, instrument, pair, now))
+            (pair.geometry, standing_of(reader, found, instrument, pair, now, catalogue))
             for pair, entry in newest.items()
             if not own.counts(entry.verified)
         ],

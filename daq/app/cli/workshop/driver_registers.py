@@ -14,8 +14,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Print the tables [options.channels.NAME] of a Modbus instrument from a CSV file with a row for each\n"
         "register; copy them into the instrument's file. Columns: name, register (from 0) or address (30001, 40001),\n"
-        "unit, low, high; and table, type, words, bytes, scale, offset, special (-32768=probe). With a semicolon\n"
-        "between the columns numbers have a decimal comma."
+        "type, unit, low, high; words (high first, low first) for types of 32 and 64 bits; and table, bytes, scale,\n"
+        "offset, special (-32768=probe). With a semicolon between the columns numbers have a decimal comma."
     )
     parser.add_argument("map", metavar="FILE", type=wanted_path, help="map of the registers, CSV in UTF-8")
 

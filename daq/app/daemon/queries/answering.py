@@ -20,7 +20,7 @@ READY: Final = b"ready\n"
 LARGEST_ANSWER: Final = 8 << 20
 """Greatest length of an answer in bytes."""
 POLITE: Final = 10
-"""Niceness of the process: the daemon goes first."""
+"""Niceness of the process: the daemon has priority."""
 
 
 def answer_of(path: Path, line: bytes, folder: Path | None = None) -> dict[str, Any]:

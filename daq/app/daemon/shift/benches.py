@@ -8,6 +8,7 @@ from typing import Final
 import structlog
 
 from daq.adapters.clock import Clock
+from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.daemon.instrument_sessions import InstrumentSessions
@@ -46,14 +47,15 @@ class Benches:
         store: Store,
         clock: Clock,
         catalogue: Callable[[], Catalogue],
+        topics: Topics | None,
     ) -> None:
-        """Set up; called in the event loop of the daemon."""
+        """Set up; called in the event loop of the daemon.  With `topics` None nothing is published."""
         self._sessions, self._in_progress, self._store = sessions, in_progress, store
         self._clock, self._catalogue = clock, catalogue
         self._tasks = Tasks()
         hands = BenchHands(sessions.by_name, in_progress, catalogue, clock, self._begin)
         self._hands = hands
-        self.flows = BenchFlows(store, clock, hands, lambda: str(uuid.uuid4()))
+        self.flows = BenchFlows(store, clock, hands, lambda: str(uuid.uuid4()), topics)
 
     # ---- life
 

@@ -6,6 +6,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, find, new
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.samples import REOPENED, in_state
+from daq.app.laboratory.signing.changed_samples import store_change
 from daq.app.laboratory.signing.own_work import refuse_own
 from daq.app.records.judged.judging import deciding_runs, samples_left, without_cause
 from daq.core.errors import SettingError
@@ -31,6 +32,8 @@ class AssignCause(Model):
 def assign(laboratory: Laboratory, order: AssignCause) -> dict[str, Any]:
     """Assign a cause to the newest valid run of a sample that is outside, and open the sample again if it is done.
 
+    Certificates of a sample that it opens again are withdrawn.
+
     Raises:
         SettingError: there is no such run, a repeat needs no cause, or the person measured a run that
             decides the result.
@@ -51,10 +54,12 @@ def assign(laboratory: Laboratory, order: AssignCause) -> dict[str, Any]:
         kept = find(reader, Sample, sample)
         ident = run.id if find(reader, RepeatCause, run.id) is None else cause_id(run.id, sample)
     is_done = kept is not None and kept.record.state == "done"
-    changes = [new(RepeatCause(id=ident, sample=sample, cause=order.cause), "cause_assigned")]
-    if kept is not None and is_done:
-        changes.append(in_state(kept, "open", REOPENED))
-    laboratory.change(*changes, because=order.because)
+    cause = new(RepeatCause(id=ident, sample=sample, cause=order.cause), "cause_assigned")
+    if kept is None or not is_done:
+        laboratory.change(cause, because=order.because)
+    else:
+        after = kept.record.model_copy(update={"state": "open"})
+        store_change(laboratory, in_state(kept, "open", REOPENED), kept.record, after, order.because, (cause,))
     return {"run": run.id, "sample": sample, "opened": is_done}
 
 

@@ -161,7 +161,7 @@ def _verifications(catalogue: Catalogue, reader: Reader, now_utc_ns: int) -> Ite
             continue
         serial = seen.get(instrument.name) or instrument.expect_serial
         found = standing_of(
-            reader, entries(reader, instrument.name), instrument, pair_of(instrument, serial), now_utc_ns
+            reader, entries(reader, instrument.name), instrument, pair_of(instrument, serial), now_utc_ns, catalogue
         )
         due = "never passed" if found.due_utc_ns is None else day(found.due_utc_ns)
         words = "FAILED" if found.passed is False else f"OVERDUE: {due}" if found.overdue else due

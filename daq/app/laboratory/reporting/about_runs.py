@@ -4,7 +4,7 @@ import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Final
+from typing import Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by
@@ -25,10 +25,11 @@ from daq.app.laboratory.reporting.shown import (
 from daq.app.laboratory.reporting.signature_lines import authorisation_lines, signature_lines
 from daq.app.laboratory.signing.changed_samples import refuse_changed_sample
 from daq.app.laboratory.signing.reportable_records import is_current
+from daq.app.laboratory.signing.single_runs import hidden_by
 from daq.app.records.attempts import AttemptWithData, attempt_of
 from daq.app.records.derived import flow_curve, trend_of
 from daq.app.records.history import History, history, raw_journal
-from daq.app.records.judged.judging import judged, other_attempts, tried_of_sample
+from daq.app.records.judged.judging import judged, tried_of_sample
 from daq.app.records.judged.product_versions import versions_of
 from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
@@ -40,10 +41,7 @@ from daq.core.errors import DaqError, SettingError
 from daq.laboratory.reportables import ReportableRecord, reportable_id
 from daq.laboratory.reports import Report, ReportForm, ShownResult
 from daq.methods.concluding.reportable import Reportable
-from daq.methods.parts.statement import Statement, state
-
-SHOWN_ID: Final = 8
-"""Number of characters of a run's id in a statement."""
+from daq.methods.parts.statement import Statement
 
 
 def run_page(reader: Reader, catalogue: Catalogue, run: RunRecord, works: WorksHead) -> Page:
@@ -192,9 +190,7 @@ def against_alone(
     releases: Releases, run: RunRecord, newest: ResultRecord | None, *, needed: bool
 ) -> tuple[Statement, ...]:
     """Return why a run has no certificate of its own: as `Releases.against_run`, or its sample has further results."""
-    more = tuple(r.id[:SHOWN_ID] for r in other_attempts(releases.reader, run))
-    others = (state("other_attempts", sample=run.sample, runs=more),) if more else ()
-    return (*releases.against_run(run, newest, needed=needed), *others)
+    return (*releases.against_run(run, newest, needed=needed), *hidden_by(releases.reader, run))
 
 
 def with_customer(reader: Reader, given: CertificateFacts, customer: str) -> CertificateFacts:

@@ -31,7 +31,7 @@ def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
     for _, other in doubt_by(reader, run.instrument, found, own).results:
         record = reader.run(other)
         if record is not None:
-            stored = newest_revision(reader, DoubtDecision.kind, decision_id(run.id, other))
+            stored = newest_revision(reader, DoubtDecision.kind, decision_id(run.id, other, own.doubt))
             out.append((entry(reader, record, releases), None if stored is None else str(stored.data["decision"])))
     return out
 

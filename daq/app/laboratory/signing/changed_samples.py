@@ -1,8 +1,10 @@
 """A change of a sample withdraws the certificates that state it; and a certificate states no other sample."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from daq.adapters.clock import utc_text
+from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.audit import source_uri
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords, seen_keyed
 from daq.adapters.store.reading import Reader
@@ -25,56 +27,95 @@ COPIED = ("product", "lot", "sampled_at")
 TRIES = 5
 
 
-def store_change(laboratory: Laboratory, change: Change, before: Sample, after: Sample, because: str) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class By:
+    """The person who changes a sample, where and when.
+
+    Attributes:
+        source: id of the database, for messages.
+        topics: topics of the messages; None: nothing is published.
+        reviews: whether the person may withdraw certificates.
+    """
+
+    source: str
+    topics: Topics | None
+    who: str
+    because: str
+    utc_ns: int
+    reviews: bool
+
+
+def store_change(
+    laboratory: Laboratory, change: Change, before: Sample, after: Sample, because: str, beside: tuple[Change, ...] = ()
+) -> list[str]:
     """Store a change of a sample; return the ids of the certificates that it withdraws.
+
+    Args:
+        laboratory: the laboratory of the person.
+        change: the change.
+        before: the sample before it.
+        after: the sample after it.
+        because: the reason.
+        beside: changes of other records in the same transaction.
 
     Raises:
         NotAllowedError: it withdraws one, and the person does not review.
         StoreError: another change of the sample came first, or the store cannot write.
     """
     if {name for name in Sample.model_fields if getattr(before, name) != getattr(after, name)} <= WORKING:
-        laboratory.change(change, because=because)
+        laboratory.change(*beside, change, because=because)
         return []
     for tries_left in reversed(range(TRIES)):
         try:
-            return _try(laboratory, change, before.id, because)
+            return _try(laboratory, (*beside, change), before.id, because)
         except ChangedMeanwhileError:
             if not tries_left:
                 raise
     raise AssertionError
 
 
-def _try(laboratory: Laboratory, change: Change, sample: str, because: str) -> list[str]:
-    utc_ns = laboratory.clock.utc_ns()
+def _try(laboratory: Laboratory, changes: tuple[Change, ...], sample: str, because: str) -> list[str]:
+    utc_ns, store = laboratory.clock.utc_ns(), laboratory.store
+    by = By(store.uuid, laboratory.topics, laboratory.who, because, utc_ns, may_withdraw(laboratory))
     with laboratory.reader() as reader:
-        runs = runs_of_sample(reader, sample)
-        names = [("sample", sample), *(("run", run.id) for run in runs)]
-        seen = AsSeen(keyed=tuple(seen_keyed(reader, Report.kind, *name) for name in names))
-        found = {c.id: c for run in ["", *(r.id for r in runs)] for c in withdrawals(reader, run, [sample])}
-        results = [r for run in runs if (r := reader.newest_result(run.id)) is not None]
-        anchor = max(results, key=lambda r: r.audit_seq, default=None)
-        if not found or anchor is None:
-            step = PublishRecords((change,), (), seen, utc_ns, laboratory.who, because)
-        else:
-            _refuse_without_reviewer(laboratory, sample, len(found))
-            replaced = [Superseded(Report.kind, ident, sample) for ident in found]
-            gone = withdrawal(reader, replaced, anchor.stream, laboratory.who, because, utc_ns)
-            at = Numbered(source_uri(laboratory.store.uuid, anchor.epoch), anchor.stream, anchor.sequence)
-            messages = tuple((anchor.id, m) for m in gone.messages(laboratory.topics, at, utc_text(utc_ns)))
-            changes = (change, *found.values(), *gone.changes)
-            step = PublishRecords(changes, messages, seen.and_seen(gone.seen), utc_ns, laboratory.who, because)
-    laboratory.store.submit(step).result()
-    return list(found)
+        step, withdrawn = changing(reader, changes, sample, by)
+    store.submit(step).result()
+    return withdrawn
 
 
-def _refuse_without_reviewer(laboratory: Laboratory, sample: str, count: int) -> None:
-    who = laboratory.identified
-    required = laboratory.catalogue.daemon.people.required
-    if required and who is not None and not (who.role is not None and includes(who.role, "review")):
-        what = "a released certificate states" if count == 1 else f"{count} released certificates state"
+def changing(reader: Reader, changes: tuple[Change, ...], sample: str, by: By) -> tuple[PublishRecords, list[str]]:
+    """Return the transaction of changes, of which one changes a sample, and the ids of the certificates it withdraws.
+
+    Raises:
+        NotAllowedError: it withdraws one, and the person does not review.
+    """
+    runs = runs_of_sample(reader, sample)
+    names = [("sample", sample), *(("run", run.id) for run in runs)]
+    seen = AsSeen(keyed=tuple(seen_keyed(reader, Report.kind, *name) for name in names))
+    found = {c.id: c for run in ["", *(r.id for r in runs)] for c in withdrawals(reader, run, [sample])}
+    results = [r for run in runs if (r := reader.newest_result(run.id)) is not None]
+    anchor = max(results, key=lambda r: r.audit_seq, default=None)
+    if not found or anchor is None:
+        return PublishRecords(changes, (), seen, by.utc_ns, by.who, by.because), list(found)
+    if not by.reviews:
+        what = "a released certificate states" if len(found) == 1 else f"{len(found)} released certificates state"
         raise NotAllowedError(
             f"{what} sample {sample!r} as it is, and this change withdraws them; a person who reviews makes it"
         )
+    replaced = [Superseded(Report.kind, ident, sample) for ident in found]
+    gone = withdrawal(reader, replaced, anchor.stream, by.who, by.because, by.utc_ns)
+    at = Numbered(source_uri(by.source, anchor.epoch), anchor.stream, anchor.sequence)
+    messages = tuple((anchor.id, m) for m in gone.messages(by.topics, at, utc_text(by.utc_ns)))
+    every = (*changes, *found.values(), *gone.changes)
+    return PublishRecords(every, messages, seen.and_seen(gone.seen), by.utc_ns, by.who, by.because), list(found)
+
+
+def may_withdraw(laboratory: Laboratory) -> bool:
+    """Return whether a person may withdraw certificates: where people are switched on, one who reviews."""
+    who = laboratory.identified
+    if who is None or not laboratory.catalogue.daemon.people.required:
+        return True
+    return who.role is not None and includes(who.role, "review")
 
 
 def refuse_changed_sample(reader: Reader, sample: str, runs: Sequence[RunRecord]) -> None:

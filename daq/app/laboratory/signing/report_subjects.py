@@ -8,6 +8,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by
 from daq.adapters.store.rows import ResultRecord
 from daq.app.laboratory.laboratory import Kept, find, kept
+from daq.app.laboratory.signing.single_runs import hidden_by_report
 from daq.app.laboratory.signing.subjects import Subject, last_verified, run_subject
 from daq.app.records.signatures import Releases, parts_of_record, signatures_of
 from daq.core.errors import SettingError
@@ -105,8 +106,10 @@ def _hindrances(releases: Releases, report: Report, subjects: Iterable[Subject])
 def report_objections(releases: Releases, report: Report) -> tuple[Statement, ...]:
     """Return why the results on a report are not used: one of them, or the reportable result, is rejected or in doubt.
 
+    A certificate of a single run is not used either where its sample has further results.
+
     Raises:
-        StoreError: a signature cannot be read.
+        StoreError: a signature, or a result of the sample, cannot be read.
     """
     runs = [r for name in dict.fromkeys(s.run for s in report.shown) if (r := releases.reader.run(name)) is not None]
     found = [s for run in runs for s in releases.objections(run)]
@@ -115,4 +118,4 @@ def report_objections(releases: Releases, report: Report) -> tuple[Statement, ..
         for stored in found_by(releases.reader, ReportableRecord.kind, "sample", report.sample, limit=-1):
             if stored.data["test"] in tests:
                 found += releases.rejections(ReportableRecord.kind, stored.id)
-    return distinct(found)
+    return distinct([*found, *hidden_by_report(releases.reader, report)])

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, StoredRecord, found_by, newest_revision
 from daq.app.laboratory.laboratory import changed, kept
+from daq.app.laboratory.signing.single_runs import hiding
 from daq.laboratory.reports import WITHDRAWABLE, Report
 
 WITHDRAWN = "report_withdrawn"
@@ -34,14 +35,15 @@ def withdrawal_of(reader: Reader, report: str) -> tuple[Change, ...]:
 def withdrawals_of_value(reader: Reader, sample: str, test: str) -> tuple[Change, ...]:
     """Return the changes that withdraw every released certificate of a sample with the result of a test.
 
-    A certificate of a single run stays: it states that run, and no value of the sample.
+    A certificate of a single run stays, unless it hides further results of the sample.
     """
 
     def is_of_test(stored: StoredRecord) -> bool:
         runs = (reader.run(shown["run"]) for shown in stored.data["shown"])
         return any(run is not None and run.method_id == test for run in runs)
 
-    return _withdrawn(s for s in found_by(reader, Report.kind, "sample", sample, limit=-1) if is_of_test(s))
+    of_sample = [s for s in found_by(reader, Report.kind, "sample", sample, limit=-1) if is_of_test(s)]
+    return _withdrawn({s.id: s for s in (*of_sample, *hiding(reader, sample, test))}.values())
 
 
 def _withdrawn(found: Iterable[StoredRecord]) -> tuple[Change, ...]:

@@ -10,6 +10,7 @@ from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.signing.own_work import is_of, measured_by
 from daq.app.laboratory.signing.reportable_records import is_current
+from daq.app.laboratory.signing.single_runs import hidden_by
 from daq.app.records.checks.audited_checks import last_seq
 from daq.app.records.signatures import (
     RUN,
@@ -64,6 +65,7 @@ class Subject:
         shown: value for a person.
         exceptions: what a person who signs must look at.
         hindrances: why it must not be released.
+        hidden: a run: further results of its sample, for which it must not be released alone.
         ended: a run: it has ended.
     """
 
@@ -82,6 +84,7 @@ class Subject:
     shown: str
     exceptions: tuple[ExceptionName, ...]
     hindrances: tuple[Statement, ...]
+    hidden: tuple[Statement, ...] = ()
     ended: bool = True
 
     @property
@@ -125,7 +128,7 @@ def refusals(
     if person is not None and meaning != "measured" and not review_own and subject.is_measured_by(person):
         out.append(state("measured_by_signer", who=person.id))
     if meaning == "released":
-        out += subject.hindrances
+        out += (*subject.hindrances, *subject.hidden)
     if standing is not None and meaning == "reviewed" and not alone:
         out.append(state("rejected_by", who=standing.by))
     return distinct(out)
@@ -165,6 +168,7 @@ def run_subject(releases: Releases, run: RunRecord) -> Subject:
         shown=value_line(data),
         exceptions=_exceptions(run, data, signatures, anyway=is_anyway, corrected=newest.supersedes is not None),
         hindrances=distinct(_hindrances(releases, run, data)),
+        hidden=hidden_by(reader, run),
         ended=run.state == "ended",
     )
 

@@ -12,6 +12,7 @@ from daq.adapters.store.rows import Outgoing, RunRecord
 from daq.app.delivery.record_messages import Numbered, signature_message
 from daq.app.laboratory.laboratory import changed, find, kept
 from daq.app.laboratory.signing.report_withdrawal import withdrawals, withdrawals_of_value
+from daq.app.laboratory.signing.single_runs import runs_of_test
 from daq.app.records.signatures import RUN
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import Report
@@ -195,7 +196,9 @@ def withdrawn_by_value(
         because: the reason.
         utc_ns: the time.
     """
-    seen = AsSeen(keyed=(seen_keyed(reader, Report.kind, "sample", value.sample),))
+    runs = runs_of_test(reader, value.sample, value.test)
+    names = (("sample", value.sample), *(("run", run.id) for run in runs))
+    seen = AsSeen(keyed=tuple(seen_keyed(reader, Report.kind, *name) for name in names))
     reports = withdrawals_of_value(reader, value.sample, value.test)
     replaced = [Superseded(ReportableRecord.kind, value.id, value.sample)]
     replaced += [Superseded(c.kind, c.id, value.sample) for c in reports]

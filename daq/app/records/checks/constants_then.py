@@ -1,51 +1,104 @@
 """The constants with which a verification was measured: a pass counts for an instrument with the same ones only."""
 
+import hashlib
 from bisect import bisect_left
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import newest_revision
 from daq.app.records.checks.audited_checks import Entry
-from daq.app.setup.constants import constants_of
-from daq.app.setup.fitted import fits_in_order
-from daq.laboratory.configuration import Fitted
+from daq.app.setup.constants import constants_around, constants_of, renamed
+from daq.app.setup.fitted import fits_in_order, is_piece
+from daq.core.errors import StoreError
+from daq.laboratory.configuration import Fitted, KeptText, RunConfiguration
 
 if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
     from daq.methods.files.instrument import Instrument
+    from daq.methods.planning.standing import Pair
+
+RECENT: Final = 64
+"""Number of texts of instruments that are kept as they were read."""
+GEOMETRY: Final = "fitted"
+"""Name under which the constants of a geometry are compared: another name makes it no other piece."""
+
+
+@dataclass(frozen=True, slots=True)
+class Constants:
+    """The constants of an instrument with one measuring geometry.
+
+    Attributes:
+        own: those of instrument and geometry.
+        around: those of its companions, and the digests of the description files; "" where a digest is not known.
+            None: they are not compared.
+    """
+
+    own: Mapping[str, str]
+    around: Mapping[str, str] | None
+
+    def are(self, other: "Constants") -> bool:
+        """Return whether they are those of another time; a digest that is not known is not compared."""
+        if self.own != other.own or self.around is None or other.around is None:
+            return self.own == other.own
+        unknown = {key for key, digest in (*self.around.items(), *other.around.items()) if digest == ""}
+        keys = {*self.around, *other.around} - unknown
+        return all(self.around.get(key) == other.around.get(key) for key in keys)
 
 
 @dataclass(frozen=True, slots=True)
 class ConstantsThen:
-    """The records of fitted geometries of an instrument, with its present file.
+    """The stored constants of an instrument, with those that it has now.
 
-    A run fails to begin if the record changed meanwhile, and nothing is fitted during a run, so the newest record
-    before the end of a run is that of the run.
+    The configuration that is stored with the run of a verification has its constants.  For a run without one, as of an
+    earlier version of the program, the records of fitted geometries have them.  A run fails to begin if the record
+    changed meanwhile, and nothing is fitted during a run, so the newest record before the end of a run is that of the
+    run.
     """
 
-    now: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
-    """The constants of the present file by geometry."""
+    reader: Reader
+    now: Constants | None = None
+    """None: nothing is compared."""
     seqs: tuple[int, ...] = ()
     """Numbers of the audit entries of the records, oldest first."""
     records: tuple[Fitted, ...] = ()
 
     @classmethod
-    def of(cls, reader: Reader, instrument: "Instrument | None") -> "ConstantsThen":
-        """Read the records of an instrument; without its file nothing is compared."""
-        if instrument is None:
-            return cls()
+    def of(
+        cls, reader: Reader, instrument: "Instrument | None", pair: "Pair", catalogue: "Catalogue | None"
+    ) -> "ConstantsThen":
+        """Read the records of an instrument; without its file, or the geometry in the file, nothing is compared.
+
+        Args:
+            reader: the database.
+            instrument: the instrument's file.
+            pair: the instrument with the geometry for which verifications are to count.
+            catalogue: the files of companions and descriptions; None: they are not compared.
+        """
+        fitted = None if instrument is None else _with_geometry(instrument, pair.geometry, pair.geometry_serial)
+        if instrument is None or fitted is None:
+            return cls(reader)
         found = fits_in_order(reader, instrument.name)
-        now = {name: constants_of(instrument.with_fitted(name)) for name in instrument.geometries}
-        return cls(now, tuple(seq for seq, _ in found), tuple(record for _, record in found))
+        now = Constants(_own(_as_stored(fitted)), None if catalogue is None else _around_now(catalogue, fitted))
+        return cls(reader, now, tuple(seq for seq, _ in found), tuple(record for _, record in found))
 
     def are_the_same(self, e: Entry) -> bool:
-        """Return whether a verification was measured with the constants that the file has now for its geometry.
+        """Return whether a verification was measured with the constants that the instrument has now.
 
-        Where no record has constants, as of an earlier version of the program, True.
+        Where none are stored, as by an earlier version of the program, True.
         """
-        name, serial = e.data["geometry"], e.data["geometry_serial"]
-        then = self._record_at(e.seq, name, serial)
-        return then is None or name not in self.now or then.constants == self.now[name]
+        if self.now is None:
+            return True
+        try:
+            then = _configured(self.reader, e)
+        except StoreError:  # the text was changed: nothing shows with which constants it was measured
+            return False
+        if then is not None:
+            return then.are(self.now)
+        record = self._record_at(e.seq, e.data["geometry"], e.data["geometry_serial"])
+        return record is None or renamed(record.constants, record.geometry, GEOMETRY) == self.now.own
 
     def _record_at(self, seq: int, geometry: str, serial: str) -> Fitted | None:
         """Return the record of a geometry that held at an audit entry, else the nearest one before or after it.
@@ -54,7 +107,86 @@ class ConstantsThen:
         """
         place = bisect_left(self.seqs, seq)
         for record in (*reversed(self.records[:place]), *self.records[place:]):
-            same_serial = not (record.serial and serial) or record.serial == serial
-            if record.constants and record.geometry == geometry and same_serial:
+            if record.constants and is_piece(record, geometry, serial):
                 return record
         return None
+
+
+def _with_geometry(instrument: "Instrument", name: str, serial: str) -> "Instrument | None":
+    """Return an instrument with the geometry of this name and serial number; None where it has no such one."""
+    if not name:
+        return instrument.model_copy(update={"fitted": None})
+    known = instrument.geometries
+    named = [name] if name in known and not (serial and known[name].serial not in (None, serial)) else []
+    same = [*named, *(other for other, g in known.items() if serial and g.serial == serial)]
+    return instrument.with_fitted(same[0]) if same else None
+
+
+def _own(instrument: "Instrument") -> dict[str, str]:
+    return renamed(constants_of(instrument), instrument.fitted or "", GEOMETRY)
+
+
+def _as_stored(instrument: "Instrument") -> "Instrument":
+    """Return an instrument as a stored text gives it, so that both sides of a comparison are alike."""
+    from daq.methods.files.digest import canonical
+
+    return _instrument(canonical(instrument))
+
+
+def _around_now(catalogue: "Catalogue", instrument: "Instrument") -> dict[str, str]:
+    known = catalogue.instruments
+    others = {name: _as_stored(known[name]) for name in instrument.companions.values() if name in known}
+
+    def text_of(described: "Instrument") -> str:
+        path = str(catalogue.description_path(described))
+        if path not in catalogue.sources:
+            catalogue.read_descriptions()
+        source = catalogue.sources.get(path)
+        return "" if source is None else hashlib.sha256(source.text.encode()).hexdigest()
+
+    return constants_around(instrument, others, text_of)
+
+
+def _configured(reader: Reader, e: Entry) -> Constants | None:
+    """Return the constants of the configuration that is stored with the run of a verification.
+
+    None where there is none, or where it has no geometry as the run was corrected to.
+
+    Raises:
+        StoreError: a stored text was changed.
+    """
+    stored = newest_revision(reader, RunConfiguration.kind, e.run)
+    if stored is None:
+        return None
+    used = RunConfiguration.model_validate(stored.data, strict=False).used
+    texts = [newest_revision(reader, KeptText.kind, u.text) for u in used if u.what == "instrument"]
+    found = [_readable(t.id, str(t.data["text"])) for t in texts if t is not None]
+    lead, *others = found or [None]
+    instrument = None if lead is None else _with_geometry(lead, e.data["geometry"], e.data["geometry_serial"])
+    if instrument is None or None in others or len(found) < len(texts):
+        return None
+    digests = {u.id: u.file_text for u in used if u.what == "description"}
+    by_name = {other.name: other for other in others if other is not None}
+    return Constants(_own(instrument), constants_around(instrument, by_name, lambda i: digests.get(i.driver, "")))
+
+
+def _readable(digest: str, text: str) -> "Instrument | None":
+    """Return the instrument of a stored text; None where another version of the program wrote it.
+
+    Raises:
+        StoreError: the text was changed.
+    """
+    if hashlib.sha256(text.encode()).hexdigest() != digest:
+        raise StoreError(f"the stored text {digest[:8]} of an instrument was changed: run `daq verify`")
+    try:
+        return _instrument(text)
+    except StoreError:
+        return None
+
+
+@lru_cache(RECENT)
+def _instrument(text: str) -> "Instrument":
+    from daq.methods.files.digest import restored
+    from daq.methods.files.instrument import Instrument  # lists of runs compare none
+
+    return restored(Instrument, text)

@@ -14,6 +14,7 @@ from daq.methods.planning.standing import Pair, Standing, day, standing
 if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue
     from daq.app.setup.run_order import RunOrder
+    from daq.core.context import Verified
     from daq.core.driver import Identity
     from daq.methods.files.instrument import Instrument
     from daq.methods.planning.compile import InstrumentHistory
@@ -23,17 +24,27 @@ DAY_NS: Final = 86_400_000_000_000
 
 
 def standing_of(
-    reader: Reader, found: Sequence[Entry], instrument: "Instrument | None", pair: Pair, now_utc_ns: int
+    reader: Reader,
+    found: Sequence[Entry],
+    instrument: "Instrument | None",
+    pair: Pair,
+    now_utc_ns: int,
+    catalogue: "Catalogue | None" = None,
 ) -> Standing:
     """Return the verification status of a pair now; without the instrument's file no interval is known.
 
     A pass on a simulated instrument counts for a simulated one only, and a pass with other constants of instrument or
-    geometry counts for none.
+    geometry counts for none; with a catalogue nor does one with other constants of companions, or other descriptions.
     """
-    constants = ConstantsThen.of(reader, instrument)
+    constants = ConstantsThen.of(reader, instrument, pair, catalogue)
     every = None if instrument is None or instrument.verification is None else instrument.verification.every
     decided = [e for e in found if e.passed is not None and e.counts_for(instrument)]
-    judged = [e.verified for e in decided if not e.passed or constants.are_the_same(e)]
+    judged: list[Verified] = []
+    for e in reversed(decided):
+        if pair.counts(e.verified) and (not e.passed or constants.are_the_same(e)):
+            judged.insert(0, e.verified)
+            if e.passed:
+                break  # older ones decide nothing, and each costs look-ups
     return standing(judged, now_utc_ns=now_utc_ns, every_ns=every, pair=pair)
 
 
@@ -63,7 +74,7 @@ def instrument_history(
         limits = fixed_control_limits(reader, instrument, catalogue.fluid(order.fluid))
     return InstrumentHistory(
         today=day(now_utc_ns),
-        standing=standing_of(reader, found, instrument, pair, now_utc_ns),
+        standing=standing_of(reader, found, instrument, pair, now_utc_ns, catalogue),
         condition=order.condition or "as_found",
         results_since_pass=tuple(result for result, _ in since),
         last_torque_at_rest=_last_torque_at_rest(reader, instrument.name, serial, now_utc_ns),

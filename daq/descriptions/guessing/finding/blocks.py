@@ -26,6 +26,7 @@ class Block:
         ignored: beginnings of lines that are between blocks only sometimes.
         blocks: number of blocks in the capture.
         longest_ns: longest time from the first line to the last one, ns.
+        left_out: lines of groups that are no whole block, one for each group.
     """
 
     begin: bytes
@@ -33,6 +34,7 @@ class Block:
     ignored: tuple[bytes, ...]
     blocks: int
     longest_ns: int
+    left_out: tuple[bytes, ...] = ()
 
 
 def find_block(lines: Lines) -> Block | None:
@@ -100,9 +102,14 @@ def _together(received: Sequence[ReceivedLine]) -> list[list[ReceivedLine]]:
 def _joined(lines: Lines, order: Sequence[bytes], begin: bytes, ignored: tuple[bytes, ...]) -> Block | None:
     """Replace the lines of each whole block by one; incomplete blocks and other lines are left out."""
     end, kept, longest = lines.ends[0], [], 0
-    for group in _together(lines.received):
+    groups = _together(lines.received)
+    left_out: list[bytes] = []
+    for at, group in enumerate(groups):
         own = [line for line in group if _head(line.text) in order]
         if tuple(_head(line.text) for line in own) != tuple(order):
+            # A capture of a stream begins and ends within a block.
+            if not (lines.streams and at in (0, len(groups) - 1)):
+                left_out.append(group[0].text)
             continue
         text = end.join(line.text for line in own)
         longest = max(longest, own[-1].t - own[0].t)
@@ -112,4 +119,4 @@ def _joined(lines: Lines, order: Sequence[bytes], begin: bytes, ignored: tuple[b
     ):
         return None
     lines.received = kept
-    return Block(begin, len(order), ignored, len(kept), longest)
+    return Block(begin, len(order), ignored, len(kept), longest, tuple(left_out))

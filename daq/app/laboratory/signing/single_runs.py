@@ -1,0 +1,51 @@
+"""A run and its certificate state one result of a sample: they must not hide its further results without a cause."""
+
+from collections.abc import Iterator
+from typing import Final
+
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import StoredRecord, found_by
+from daq.adapters.store.rows import CHANGED, RunRecord
+from daq.app.records.judged.judging import other_attempts, tried_of_sample
+from daq.core.errors import StoreError
+from daq.laboratory.reports import Report
+from daq.methods.parts.statement import Statement, state
+
+FORM: Final = "certificate"
+SHOWN_ID: Final = 8
+"""Number of characters of a run's id in a statement."""
+
+
+def hidden_by(reader: Reader, run: RunRecord) -> tuple[Statement, ...]:
+    """Return the statement that a sample has further results that a run alone hides; empty where it hides none.
+
+    Raises:
+        StoreError: a result of the sample cannot be read.
+    """
+    try:
+        more = tuple(r.id[:SHOWN_ID] for r in other_attempts(reader, run)) if run.sample else ()
+    except (KeyError, ValueError):
+        raise StoreError(f"a result of sample {run.sample} was {CHANGED}: run `daq verify`") from None
+    return (state("other_attempts", sample=run.sample, runs=more),) if more else ()
+
+
+def hidden_by_report(reader: Reader, report: Report) -> tuple[Statement, ...]:
+    """Return the statements about further results that a certificate of one run hides; errors as in `hidden_by`."""
+    if (report.form, report.sample) != (FORM, ""):
+        return ()
+    runs = (reader.run(name) for name in dict.fromkeys(shown.run for shown in report.shown))
+    return tuple(s for run in runs if run is not None for s in hidden_by(reader, run))
+
+
+def runs_of_test(reader: Reader, sample: str, test: str) -> list[RunRecord]:
+    """Return the runs of a test (id of its method) that belong to a sample, oldest first."""
+    return [t.run for t in tried_of_sample(reader, sample) if t.moved is None and t.run.method_id == test]
+
+
+def hiding(reader: Reader, sample: str, test: str) -> Iterator[StoredRecord]:
+    """Yield the certificates of single runs of a sample and test that hide further results of it."""
+    for run in runs_of_test(reader, sample, test):
+        found = found_by(reader, Report.kind, "run", run.id, limit=-1)
+        reports = [r for r in found if (r.data["form"], r.data["sample"]) == (FORM, "")]
+        if reports and hidden_by(reader, run):
+            yield from reports

@@ -1,0 +1,272 @@
+"""`daq driver new` never settles by itself what makes another number: marks of thousands, capitals, ignored texts, blocks."""
+
+import itertools
+import tomllib
+
+import pytest
+
+from daq.core.driver import Identity, Reject
+from daq.core.errors import SettingError
+from daq.core.units import ENTRY, UNITS
+from daq.descriptions.capture import Capture, Piece
+from daq.descriptions.guessing.enteredunits import entered_unit
+from daq.descriptions.guessing.guess import guess_description
+from daq.descriptions.guessing.markasked import asked_decimal_mark
+from daq.descriptions.guessing.questions import Answers, span
+from daq.descriptions.load import check_description
+from daq.descriptions.unitwords import PREFIXES, SPELLED, unit_word
+
+MS = 1_000_000
+
+
+def streamed(lines):
+    return Capture([Piece(i * 500 * MS, "<", line.encode() + b"\r\n") for i, line in enumerate(lines)])
+
+
+def guessed(lines, answers=None):
+    capture = lines if isinstance(lines, Capture) else streamed(lines)
+    return guess_description("made", capture, "made.capture", answers)
+
+
+def driver_of(guess):
+    return check_description(tomllib.loads(guess.text), "made.toml").driver()
+
+
+def keys(guess):
+    return {question.key for question in guess.questions}
+
+
+# ---- marks
+
+SHAPES = ("{}", "{} g", "W {} g", "W={}", "W;{};A", "W\t{}")
+"""Lines with one number in several places."""
+
+
+def marked(whole, digits, mark):
+    return f"{whole}{mark}{digits}"
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("mark", ".,")
+@pytest.mark.parametrize("first", ["1", "12", "123", "001"])
+def test_a_mark_before_exactly_three_digits_in_every_line_is_a_question(first, mark, shape):
+    """950 g and 1,050 g: 1050 g, or 1.05 g; `001,023` may be two columns."""
+    numbers = [marked(first, digits, mark) for digits in ("050", "023", "408", "977")]
+    for others in ((), ("950",)):
+        lines = [shape.format(number) for number in (*others, *numbers)]
+        guess = guessed(lines)
+        assert keys(guess) & {"comma", "point"}, lines
+        assert any("thousands" in point for point in guess.open_points)
+
+
+@pytest.mark.parametrize("mark", ".,")
+@pytest.mark.parametrize("proof", ["7{}5", "7{}25", "7{}0625", "1234{}567", "0{}998"])
+def test_another_number_of_digits_proves_that_the_mark_is_not_between_thousands(proof, mark):
+    lines = [f"W;{number.format(mark)};A" for number in ("1{}050", "12{}408", proof)]
+    ask = Answers({})
+    found = asked_decimal_mark(lines, ask)
+    assert (found.mark, found.points, ask.open) == (mark, [], [])
+    assert mark in found.proved
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        ("1,050.5 g", "2,408.25 g"),  # thousands, and a decimal point
+        ("1.050,5 g", "2.408,25 g"),  # thousands, and a decimal comma
+        ("1,050,000 g", "2,408,500 g"),
+        ("001,023", "002,145"),
+        ("12.345,67.890", "13.456,78.901"),
+    ],
+)
+def test_marks_of_two_kinds_and_columns_of_a_constant_width_are_a_question(lines):
+    ask = Answers({})
+    found = asked_decimal_mark(lines, ask)
+    assert ask.open
+    assert found.points
+    assert all("thousands" in question.answers for question in ask.open)
+
+
+@pytest.mark.parametrize("mark", ".,")
+def test_the_answer_decides_and_numbers_with_thousands_have_no_description(mark):
+    lines = [f"W {number}" for number in (f"1{mark}050", f"2{mark}408", f"3{mark}977")]
+    key = "point" if mark == "." else "comma"
+    assert driver_of(guessed(lines, {key: "yes"})).decode(f"W 1{mark}050".encode()) == (1.05,)
+    for answer in ("thousands", *(["no"] if mark == "." else [])):
+        with pytest.raises(ValueError, match="between thousands"):
+            guessed(lines, {key: answer})
+    if mark == ",":
+        assert driver_of(guessed(lines, {key: "no"})).decode(b"W 1,050") == (1.0, 50.0)
+
+
+@pytest.mark.parametrize("sign", ["", "-", "+"])
+@pytest.mark.parametrize("number", ["1{}000", "453{}592", "12{}345", "001{}000"])
+@pytest.mark.parametrize("mark", ".,")
+def test_an_entered_number_with_three_digits_behind_its_mark_is_refused(number, mark, sign):
+    text = number.format(mark)
+    with pytest.raises(ValueError, match="may be .*: write one of the two"):
+        entered_unit(f"{text} g")
+    limits = sorted((sign + text, "-500000" if sign == "-" else "500000"), key=lambda t: float(t.replace(",", ".")))
+    with pytest.raises(ValueError, match="may be .*: write one of the two"):
+        span("g")(" to ".join(limits))
+
+
+def test_an_entered_number_of_another_form_is_understood():
+    assert entered_unit("0,001 g") == ("g", 0.001)
+    assert entered_unit("453.5920 g") == ("g", 453.592)
+    assert entered_unit("1000 g") == ("g", 1000.0)
+    assert span("g/mL")("0.998 to 1.002") == (0.998, 1.002)
+    with pytest.raises(ValueError, match="write one of the two"):
+        span("g/mL")("0.998 to 1,002")
+
+
+@pytest.mark.parametrize("mark", ".,")
+@pytest.mark.parametrize("proved", [False, True])
+def test_a_full_scale_that_may_have_thousands_needs_a_mark_that_readings_prove_or_an_answer(proved, mark):
+    line = f"GAUGE SN=R-12 FS=1{mark}000 uN.m"
+    readings = [f"TQ={(f'{10 + 3.3 * n:.1f}' if proved else str(10 + n)).replace('.', mark)} %" for n in range(9)]
+    pieces = []
+    for n, reading in enumerate(readings):
+        for at, (request, answer) in enumerate(((b"R", reading), (b"ID?", line))):
+            t = (2 * n + at) * 300 * MS
+            pieces += [Piece(t, ">", request + b"\r\n"), Piece(t + 9 * MS, "<", answer.encode() + b"\r\n")]
+    answers = {f"full scale {line}": "yes", "comma": "yes"}
+    guess = guessed(Capture(pieces), answers)
+    assert (f"mark {line}" in keys(guess)) != proved
+    assert ("{full_scale:" in guess.text) == proved
+    made = driver_of(guessed(Capture(pieces), answers | {f"mark {line}": "yes"}))
+    assert made.decode(line.encode(), made.identify()).identity == Identity(
+        "made", "R-12", "", {"full_scale_uN_m": 1.0}
+    )
+    if not proved:
+        with pytest.raises(ValueError, match="between thousands"):
+            guessed(Capture(pieces), answers | {f"mark {line}": "no"})
+
+
+# ---- units in capitals
+
+KNOWN = {*UNITS, *ENTRY, *SPELLED}
+WORDS = sorted(word for word in KNOWN | {p + w for p in PREFIXES for w in KNOWN} if unit_word(word)[0])
+
+
+def size(word):
+    code, factor = unit_word(word)
+    return UNITS[code].dimension, pytest.approx(factor * UNITS[code].factor), UNITS[code].offset
+
+
+@pytest.mark.parametrize("word", [word for word in WORDS if word.isascii() and word.upper() != word])
+def test_a_unit_in_capitals_is_the_same_unit_or_unknown(word):
+    """A display of capitals only writes MG for milligrams, and MV for millivolts."""
+    capitals = word.upper()
+    meant = {w for w in WORDS if w.upper() == capitals and w[:1].upper() + w[1:] != w}
+    if unit_word(capitals)[0]:
+        assert all(size(capitals) == size(one) for one in meant)
+
+
+@pytest.mark.parametrize("letter", sorted(w for w in WORDS if len(w) == 1 and w.isascii() and w.isupper()))
+@pytest.mark.parametrize("glue", ["", " "])
+def test_a_constant_capital_letter_behind_a_number_is_a_unit_only_by_an_answer_or_the_name_before_it(letter, glue):
+    """12.3 G: grams, or a gross weight."""
+    lines = [f"{number}{glue}{letter}" for number in ("12.3", "13.45", "9.5")]
+    guess = guessed(lines)
+    assert any(key.startswith("unit ") for key in keys(guess))
+    assert any("the UCUM unit of" in point for point in guess.open_points)
+    assert driver_of(guess).channels[0].unit == "1"
+    names = {"temperature": "T", "mass": "MASS"}
+    name = names.get(UNITS[unit_word(letter)[0]].dimension, letter)
+    found = driver_of(guessed([f"{name}={line}" for line in lines])).channels[0]
+    assert found.unit == unit_word(letter)[0]
+
+
+# ---- ignored texts
+
+TEXTS = ("ST", "US", "E")
+
+
+PLACES = ("{1};{0}", "{0};{1}", "{0} {1} g", "A;{1};{0};B")
+
+
+@pytest.mark.parametrize(
+    ("number", "meanings"), list(enumerate(itertools.product(("ignored", "ok", "probe", ""), repeat=3))), ids=str
+)
+def test_a_place_is_ignored_only_with_all_of_its_texts(number, meanings):
+    shape = PLACES[number % 4]
+    lines = [shape.format(TEXTS[n % 3], f"{12.25 + n}") for n in range(9)]
+    asked = [q for q in guessed(lines).questions if q.key.startswith("state ")]
+    assert [q.key.rpartition("/")[2] for q in asked] == [*TEXTS]
+    given = {q.key: meaning for q, meaning in zip(asked, meanings, strict=True) if meaning}
+    given_meanings = [meaning for meaning in meanings if meaning]
+    if "ignored" in given_meanings and len({one == "ignored" for one in given_meanings}) > 1:
+        with pytest.raises(ValueError, match="in the same place"):
+            guessed(lines, given)
+        return
+    guess = guessed(lines, given)
+    everything = given_meanings == ["ignored"] * 3
+    driver = driver_of(guess)
+    unseen = driver.decode(shape.format("XX", "12.25").encode())
+    assert isinstance(unseen, Reject) != everything
+    for text, meaning in zip(TEXTS, meanings, strict=True):
+        named = any(f'"{text}"' in point.partition(" mean a fault")[0] for point in guess.open_points)
+        assert named == (meaning in ("", "ignored") and not everything)
+        faults = getattr(driver.decode(shape.format(text, "12.25").encode()), "faults", ())
+        assert [fault for _, fault in faults] == (["probe"] if meaning == "probe" else [])
+
+
+# ---- names
+
+
+def test_a_name_that_another_number_has_is_refused():
+    lines = [f"A {12.25 + n} % B {20.5 + n} %" for n in range(4)]
+    asked = [q.key for q in guessed(lines).questions if q.key.startswith("name ")]
+    assert len(asked) == 2
+    with pytest.raises(ValueError, match="is the name of 20.5 in these lines already"):
+        guessed(lines, {asked[0]: "value_2"})
+    with pytest.raises(ValueError, match="is the name of 12.25 in these lines already"):
+        guessed(lines, {asked[0]: "solids", asked[1]: "solids"})
+    made = driver_of(guessed(lines, {asked[0]: "solids", asked[1]: "water"}))
+    assert [channel.name for channel in made.channels] == ["solids", "water"]
+
+
+# ---- blocks
+
+BLOCK = ("No. {n}", "Gross {a:.2f} kg", "Net {b:.2f} kg")
+
+
+def blocks(extra="", at=0, every=5, alone=False):
+    pieces = []
+    for n in range(20):
+        lines = [line.format(n=n, a=10.5 + n, b=9.25 + n) for line in BLOCK]
+        if extra and n % every == 2:
+            lines = [extra] if alone else [*lines[:at], extra, *lines[at:]]
+        pieces += [Piece(n * 2000 * MS + i * 10 * MS, "<", line.encode() + b"\r\n") for i, line in enumerate(lines)]
+    return Capture(pieces)
+
+
+def test_a_block_in_every_group_of_lines_has_no_question_on_other_lines():
+    guess = guessed(blocks())
+    assert any("block of 3 lines" in finding for finding in guess.findings)
+    assert not any(key.startswith("between ") for key in keys(guess))
+
+
+@pytest.mark.parametrize("extra", ["OVERLOAD", "Error 7", "Date 26.11.2026"])
+@pytest.mark.parametrize(("at", "alone"), [(1, False), (2, False), (3, False), (0, True)])
+def test_a_line_that_only_some_blocks_have_is_a_question_in_every_place(extra, at, alone):
+    capture = blocks(extra, at, every=10 if alone else 5, alone=alone)
+    guess = guessed(capture)
+    assert any("block of 3 lines" in finding for finding in guess.findings)
+    (key,) = [key for key in keys(guess) if key.startswith("between ")]
+    assert extra.startswith(key.removeprefix("between "))
+    assert any("has no meaning for the values" in point for point in guess.open_points)
+    assert alone == any("are left out" in finding for finding in guess.findings)
+    closed = guessed(capture, {key: "ignored"})
+    assert not any("has no meaning for the values" in point for point in closed.open_points)
+    with pytest.raises(ValueError, match="answer with one of: ignored"):
+        guessed(capture, {key: "probe"})
+
+
+def test_a_capture_that_begins_and_ends_within_a_block_leaves_out_nothing():
+    capture = blocks()
+    guess = guessed(Capture(capture.pieces[1:-1]))
+    assert not any("are left out" in finding for finding in guess.findings)
+    with pytest.raises(SettingError):
+        guessed(Capture(capture.pieces[:0]))
