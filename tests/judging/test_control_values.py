@@ -113,6 +113,16 @@ def test_limits_of_another_method_or_unit_judge_nothing(wrong):
     assert parameters(v.reasons, "control_without_limits") == {"fluid": "house-oil", "lot": "HO-3"}
 
 
+@pytest.mark.parametrize("value", [MEAN, 500.0])
+def test_a_control_on_another_specimen_of_the_geometry_is_not_judged_by_the_file(value):
+    """The person replaced the file's limits, and fixed none for this serial number."""
+    history = InstrumentHistory(today=TODAY, control_limits=FixedControlLimits(WORDS, None))
+    assert measured(MEAN).verification.passed is True
+    v = measured(value, plan(history)).verification
+    assert (v.passed, codes(v.reasons), v.levels[0].low) == (None, ["control_without_limits"], None)
+    assert "with its serial number" in v.reasons[0].text
+
+
 def test_a_fluid_without_assigned_value_at_this_temperature_judges_nothing():
     assert measured(MEAN, plan(fluid="reference-b")).verification.passed is None
     house = example("fluids/house-oil.toml")

@@ -1,5 +1,6 @@
 """A result that was Good because of a verification is in doubt as soon as that verification does not count any more."""
 
+import itertools
 import json
 import random
 from dataclasses import dataclass, field, replace
@@ -104,7 +105,9 @@ class Bench:
         if end < check.place:
             return now[0] is False
         gone = (True, geometry) in every and now != (True, geometry)
-        return gone and start < check.judged[-1][0]
+        # The next pass of the geometry ends the doubt, however many other geometries the verification had before.
+        later = any(check.place < c.place < end and c.at(self.place) == (True, geometry) for c in self.checks)
+        return gone and start < check.judged[-1][0] and not later
 
 
 def happen(bench, rng):
@@ -154,3 +157,31 @@ def test_a_result_is_in_doubt_where_the_verification_it_relied_on_is_taken_back(
                         assert bench.may_be_in_doubt(check, start, place, geometry), (run, check.run)
                         assert run in could[check.run]
     assert missed > 3
+
+
+def test_the_doubt_about_a_geometry_ends_with_its_next_pass_whatever_the_verification_was_before(tmp_path):
+    """Each order in which a verification is corrected from one geometry to another and to a third one."""
+    ended = 0
+    with Store(tmp_path / "daq.db", utc_ns=T0) as store:
+        bench = Bench(store)
+        for first, second, third in itertools.permutations((*GEOMETRIES[:2], "cup-99")):
+            bench.verify(True, first)
+            check = bench.checks[-1]
+            bench.judge_again(check, True, second)
+            bench.sample(second, lambda: None)
+            bench.verify(True, second)
+            bench.sample(second, lambda: None)
+            bench.judge_again(check, True, third)
+            (_, start_before, place_before, _), (_, start, place, _) = bench.samples[-2:]
+            assert bench.may_be_in_doubt(check, start_before, place_before, second)
+            assert not bench.may_be_in_doubt(check, start, place, second)
+            with store.reader() as reader:
+                every, now = checks(reader, "bench-1"), doubting(CheckTrail(reader, "bench-1"))
+                own = next(e for e in every if e.run == check.run)
+                assert len(own.taken_back) == 2
+                reached = {run for _, run in doubt_by(reader, "bench-1", every, own).results}
+                for (run, *_), expected in zip(bench.samples[-2:], (True, False), strict=True):
+                    found = failures_after(reader, now, run, reader.results(run)[0].audit_seq)
+                    assert (check.run in {e.run for e in found}, run in reached) == (expected, expected)
+                    ended += not expected
+    assert ended == 6

@@ -1,14 +1,16 @@
 """Fixed limits of a control chart hold for the serial numbers of the geometries from whose points they were fixed."""
 
 import random
+from dataclasses import replace
 
 import pytest
 
 from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.laboratory import new
 from daq.app.laboratory.lists.charting import product_charts, verification_charts
 from daq.app.records.checks.controls import fixed_control_limits
 from daq.app.setup.fitted import Fit, fitted_as, with_fit
-from daq.laboratory.chartlimits import ChartLimits, ChartName
+from daq.laboratory.chartlimits import ChartLimits, ChartName, control_quantity
 from daq.laboratory.controlchart import FixedLimits, Point, control_chart
 from tests.laboratory.parts import laboratory
 from tests.support.runs.charted import Measured, make_charted, verified
@@ -96,7 +98,30 @@ def test_the_limits_of_controls_judge_runs_with_the_same_serial_number(tmp_path,
         with lab.reader() as reader:
             fluid = lab.catalogue.fluid("house-oil")
             found = [fixed_control_limits(reader, with_fit(bench, fit), fluid) for fit in fits]
-    assert [f is not None for f in found] == [own == fitted for fitted in SERIALS]
+    # An answer without limits keeps those of the fluid's file out.
+    assert [f.limits is not None for f in found] == [own == fitted for fitted in SERIALS]
+
+
+@pytest.mark.parametrize("known", [None, ("",), ("A",), ("B", ""), ("A", "B")])
+def test_limits_of_other_serial_numbers_leave_a_control_without_limits(tmp_path, known):
+    """Limits from before serial numbers were stored (None) hold for each one; without any the file's limits count."""
+    with laboratory(tmp_path) as lab:
+        fluid = lab.catalogue.fluid("house-oil")
+        bench = lab.catalogue.instrument("bench-1").model_copy(update={"simulated": False})
+        fits = {s: with_fit(bench, Fit(fitted_as(bench, "coaxial-12", s), 1, "m.keeper", 0)) for s in SERIALS}
+        with lab.reader() as reader:
+            assert fixed_control_limits(reader, fits["A"], fluid) is None
+        name = ChartName(
+            fluid="house-oil", instrument="bench-1", geometry="coaxial-12", quantity=control_quantity(fluid.lot)
+        )
+        record = limits(known or ("",)).record.model_copy(update={"id": name.id, "chart": name})
+        stored = new(record, "chart_limits_fixed")
+        if known is None:
+            stored = replace(stored, data={k: v for k, v in stored.data.items() if k != "serials"})
+        lab.change(stored, because="new")
+        with lab.reader() as reader:
+            found = {s: fixed_control_limits(reader, bench, fluid) for s, bench in fits.items()}
+    assert {s: f.limits is not None for s, f in found.items()} == {s: known is None or s in known for s in SERIALS}
 
 
 def test_a_chart_of_verifications_names_the_serial_numbers_of_its_points(tmp_path):

@@ -45,15 +45,17 @@ def completed(order: RunOrder, catalogue: "Catalogue", reader: Reader | None, se
         raise SettingError(wrong, key="sample")
     order = _with_method(order, catalogue, reader, product)
     test = _test(order, catalogue, product)
-    if reader is not None and not order.fluid:
-        refuse_without_cause(reader, order.sample, catalogue.method(order.method_id, order.method_version).id)
+    method = catalogue.method(order.method_id, order.method_version)
+    # An ordinary method measures a sample also where the order names a fluid.
+    if reader is not None and not method.is_check:
+        refuse_without_cause(reader, order.sample, method.id)
     order = _with_instrument(order, catalogue, test, served)
     if test is not None:
         given: dict[str, Any] = {name: _setting(a.value, a.unit) for name, a in test.choices.items()}
         order = order.model_copy(update={"choices": given | order.choices})
     if reader is None:
         return _with_fill(order, [], registered=False)
-    return _with_fill(order, _before(order, reader), registered=sample is not None)
+    return _with_fill(order, _before(order, reader), registered=sample is not None, is_check=method.is_check)
 
 
 def _as_recorded(catalogue: "Catalogue", reader: Reader | None) -> "Catalogue":
@@ -201,7 +203,7 @@ def _before(order: RunOrder, reader: Reader) -> list[RunRecord]:
     ]
 
 
-def _with_fill(order: RunOrder, before: Sequence[RunRecord], *, registered: bool) -> RunOrder:
+def _with_fill(order: RunOrder, before: Sequence[RunRecord], *, registered: bool, is_check: bool = False) -> RunOrder:
     """Return an order with the fill that ``--same-fill`` means.
 
     A sample that is not registered stays on its filling where the order states none: two runs on one filling must not
@@ -225,6 +227,6 @@ def _with_fill(order: RunOrder, before: Sequence[RunRecord], *, registered: bool
             "ID); two runs on one filling are no replicates",
             key="fill",
         )
-    if before and not order.fill and not order.filling and not order.fluid:
+    if before and not order.fill and not order.filling and not is_check:
         return order.model_copy(update={"fill": before[0].fill or before[0].id})
     return order

@@ -114,7 +114,7 @@ def redeclaration(
     product = None if version is None else version.product
     new_plan = _plan(reader, catalogue, plan, now, asked, started, product) if asked else plan
     changes = tuple(_changes({name: getattr(before, name) for name in NAMES}, now))
-    same_version = (before.product_text or now.product_text) == now.product_text
+    same_version = "product" not in asked or _text_of(reader, before, started) == now.product_text
     if not changes and new_plan == plan and same_version:
         raise SettingError(f"nothing of run {started.id} changes: it is declared like this already")
     is_new = new_plan != header.plan
@@ -133,6 +133,14 @@ def redeclaration(
     if kept is not None:
         facts = replace(facts, kept=kept)
     return Redeclaration(declaration, new_plan, record, conclude(new_plan, facts), version)
+
+
+def _text_of(reader: Reader, before: Declaration, started: RunRecord) -> str:
+    """Return the id of the product's text by which a run is judged before a correction; "" where none is stored."""
+    if before.product_text or not before.product:
+        return before.product_text
+    known = version_of_run(reader, replace(started, product=before.product))
+    return "" if known is None else known.digest
 
 
 def _first(done: Any) -> str:

@@ -299,6 +299,11 @@ class Method(Model):
             raise ValueError(f'is a number; write it in quotes, as in version = "{value}"')  # noqa: TRY004
         return value
 
+    @property
+    def is_check(self) -> bool:
+        """True if a run of the method verifies or controls the instrument, and measures no sample."""
+        return bool(self.control) or self.verification is not None
+
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         if not self.steps:

@@ -43,7 +43,8 @@ class FixedControlLimits:
     """Limits of a control chart that a person fixed, and the method (`method_words`) whose values they hold for."""
 
     method: str
-    limits: ControlLimits
+    limits: ControlLimits | None
+    """None where they were fixed for a measuring geometry with another serial number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,7 +298,9 @@ def _verification(
 ) -> VerificationAsked | None:
     """Return the verification or the control that the run makes; None for any other run."""
     asked = making.method.verification
-    if making.method.control:
+    if not making.method.is_check:
+        return None
+    if asked is None:
         return VerificationAsked(
             levels=1,
             full_scale=0.0,
@@ -306,8 +309,6 @@ def _verification(
             kind="control",
             control=_control_limits(making, fluid, history.control_limits, conditioning),
         )
-    if asked is None:
-        return None
     return VerificationAsked(
         levels=asked.levels,
         full_scale=asked.full_scale,
@@ -319,14 +320,19 @@ def _verification(
 def _control_limits(
     making: Making, fluid: Fluid | None, fixed: FixedControlLimits | None, conditioning: Conditioning
 ) -> ControlLimits | None:
-    """Return the limits of a control: those fixed for this method, otherwise from the fluid's file; None without."""
+    """Return the limits of a control: those fixed for this method and geometry; from the fluid's file where none are.
+
+    None means that there are no limits.
+    """
     unit = next((making.signals.units[name] for name in VISCOUS if name in making.signals.units), "")
     if fixed is not None:
         fitted = making.instrument.geometry
         vessel = "" if fitted is None else fitted.vessel or ""
         words = method_words(making.method.id, making.method.version, making.chosen.shown(), vessel)
-        # Limits of another method hold for other values, and those of the file came before them: neither applies.
-        return fixed.limits if (fixed.method, fixed.limits.unit) == (words, unit) else None
+        # Limits of another method or serial number hold for other values, and those of the file came before them:
+        # neither applies.
+        own = fixed.limits
+        return own if own is not None and (fixed.method, own.unit) == (words, unit) else None
     if fluid is None or not conditioning.signal or not unit:
         return None
     assigned = fluid.assigned_within(conditioning.low, conditioning.high, making.instrument.fitted or "")

@@ -109,8 +109,9 @@ SENTENCES: Final[dict[str, Sentence]] = {
         expanded=measured(".2g"),
     ),
     "control_without_limits": sentence(
-        "there are no control limits of {fluid} lot {lot} for this measuring geometry and method: fix the "
-        "limits of its control chart, or give the assigned value in its file",
+        "there are no control limits of {fluid} lot {lot} for this measuring geometry with its serial "
+        "number and this method: fix the limits of the control chart for it. The assigned value of the fluid's file "
+        "counts where no limits were fixed",
         fluid=NAME, lot=NAME,
     ),
     "control_without_value": sentence("the control has no value"),

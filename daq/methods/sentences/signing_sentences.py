@@ -40,7 +40,14 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "not_measured_by_signer": sentence("{operator} measured it, not {who}", operator=NAME, who=NAME),
     "products_differ": sentence("not decided: the runs name several products: {products}", products=NAMES),
     "product_version_unknown": sentence(
-        "not decided: the version of the product {product} by which run {run} is judged is not stored",
+        "not decided: the version of the product {product} by which run {run} is judged is not stored; a "
+        "reviewer states it with `daq correct {run} --product {product} --because TEXT`",
+        product=NAME,
+        run=NAME,
+    ),
+    "product_text_damaged": sentence(
+        "not decided: the stored text of the product {product} by which run {run} is judged is damaged; see "
+        "`daq verify`",
         product=NAME,
         run=NAME,
     ),

@@ -143,7 +143,7 @@ def _store(access: Access, number: int, run: Measured, utc_ns: int, first: Any, 
     def built(data: dict[str, Any]) -> Any:
         def build(_sequence: int, head: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
             origin = {"run": name, "audit_head": head.head, "journal_digest": digest}
-            text = json.dumps(data | {"origin": origin}, sort_keys=True, ensure_ascii=False)
+            text = json.dumps(data | {"origin": data.get("origin", {}) | origin}, sort_keys=True, ensure_ascii=False)
             return text, [Outgoing(run.topic, text.encode())] if run.topic else []
 
         return build

@@ -8,7 +8,7 @@ from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.samples import REOPENED, in_state
 from daq.app.laboratory.signing.changed_samples import store_change
 from daq.app.laboratory.signing.own_work import refuse_own
-from daq.app.records.judged.judging import samples_left, without_cause
+from daq.app.records.judged.judging import deciding_runs, samples_left, without_cause
 from daq.core.errors import SettingError
 from daq.laboratory.bench.repeatcause import Cause, RepeatCause
 from daq.laboratory.kinds import cause_id
@@ -35,7 +35,8 @@ def assign(laboratory: Laboratory, order: AssignCause) -> dict[str, Any]:
     Certificates of a sample that it opens again are withdrawn.
 
     Raises:
-        SettingError: there is no such run, a repeat needs no cause, or the person measured it.
+        SettingError: there is no such run, a repeat needs no cause, or the person measured a run that
+            decides the result.
     """
     with laboratory.reader() as reader:
         run = find_run(reader, order.run)
@@ -47,6 +48,9 @@ def assign(laboratory: Laboratory, order: AssignCause) -> dict[str, Any]:
             last = next((after for after in needed.values() if after), "")
             other = f"; the newest valid run outside is {last[:8]}" if last else ""
             raise SettingError(f"a repeat after run {run.id[:8]} needs no assigned cause{other}", key="run")
+        # A mean is the value of each person who measured a part of it.
+        for each in deciding_runs(reader, sample, run.method_id):
+            refuse_own(laboratory, reader, each, "the cause of a repeat")
         kept = find(reader, Sample, sample)
         ident = run.id if find(reader, RepeatCause, run.id) is None else cause_id(run.id, sample)
     is_done = kept is not None and kept.record.state == "done"

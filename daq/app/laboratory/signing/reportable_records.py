@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
@@ -16,11 +16,11 @@ from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.withdrawing import withdrawn_by_value
 from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.doubts import doubt_by
-from daq.app.records.judged.judging import Tried, judged, samples_left, tried_of_sample
+from daq.app.records.judged.judging import MOVED, VERSION_UNKNOWN, Tried, judged, samples_left, tried_of_sample
 from daq.app.records.judged.product_versions import versions_of
 from daq.app.records.signatures import Releases
 from daq.laboratory.reportables import ReportableRecord, contents, reportable_id, reportable_record
-from daq.methods.messages.reportabledata import ReportableData
+from daq.methods.messages.reportabledata import ReportableData, ReportableState
 from daq.methods.parts.statement import distinct
 
 if TYPE_CHECKING:
@@ -62,13 +62,36 @@ def _computed(releases: Releases, sample: str, test: str, runs: list[Tried], pro
     counted = {a.run for a in found.attempts if a.counted}
     own = [t for t in runs if t.run.id in counted]
     newest = [r for t in runs if t.moved is None and (r := reader.newest_result(t.run.id)) is not None]
-    return ReportableData.of(
+    now = ReportableData.of(
         found,
         {r.run: (r.id, digest_of(r.data)) for r in newest},
         test=test,
         simulated=any(t.run.simulated or bool((t.data or {}).get("simulated")) for t in own),
         blocked=distinct(s for t in own for s in releases.doubts(t.run)),
     )
+    return _as_stored(releases, now, runs) if now.how.code == VERSION_UNKNOWN else now
+
+
+def _as_stored(releases: Releases, now: ReportableData, runs: list[Tried]) -> ReportableData:
+    """Return the stored reportable result of the same runs, whose product's version is not stored; otherwise `now`.
+
+    A program of an earlier state judged them by the product's file of its day.  The runs and their results are those
+    of that day, so its judgement stays.  Doubts that came since then block it.
+    """
+    kept = find(releases.reader, ReportableRecord, reportable_id(now.sample, now.test))
+    if kept is None or _facts(kept.record.data) != _facts(now):
+        return now
+    stored = kept.record.data
+    counted = {a.run for a in stored.attempts if a.counted}
+    blocked = distinct(s for t in runs if t.run.id in counted for s in releases.doubts(t.run))
+    state: ReportableState = "open" if stored.value is None else "blocked" if blocked else "complete"
+    return stored.model_copy(update={"blocked": blocked, "state": state})
+
+
+def _facts(data: ReportableData) -> list[dict[str, Any]]:
+    """Return the runs of a reportable result with their results, without the judgement whether they count."""
+    moved = {a.run for a in data.attempts if any(w.code == MOVED for w in a.why)}
+    return [{"moved": a.run in moved, **a.model_dump(mode="json", exclude={"counted", "why"})} for a in data.attempts]
 
 
 def is_current(releases: Releases, record: ReportableRecord) -> bool:

@@ -134,8 +134,9 @@ def _stored_control(
 def fixed_control_limits(reader: Reader, instrument: "Instrument", fluid: "Fluid") -> "FixedControlLimits | None":
     """Return the limits that a person fixed for a control fluid on an instrument with its fitted geometry, or None.
 
-    Limits from simulated points are none for a real instrument, and those of one geometry none for another specimen of
-    it with another serial number.
+    Limits from simulated points are none for a real instrument.  Limits of one geometry do not hold for another
+    specimen of it with another serial number: then the answer has no limits, so that those of the fluid's file are not
+    taken either.  Limits that were stored before serial numbers were hold for each one.
     """
     name = ChartName(
         fluid=fluid.id,
@@ -149,8 +150,12 @@ def fixed_control_limits(reader: Reader, instrument: "Instrument", fluid: "Fluid
     record = ChartLimits.model_validate(stored.data, strict=False)
     geometry = instrument.geometry
     serial = "" if geometry is None else geometry.serial or ""
-    if record.simulated != instrument.simulated or serial not in record.serials:
+    if record.simulated != instrument.simulated:
         return None
+    from daq.methods.planning.compile import FixedControlLimits  # a run that starts needs it, a list does not
+
+    if "serials" in stored.data and serial not in record.serials:
+        return FixedControlLimits(record.method, None)
     limits = ControlLimits(
         centre=record.centre,
         standard_deviation=record.sigma,
@@ -158,6 +163,4 @@ def fixed_control_limits(reader: Reader, instrument: "Instrument", fluid: "Fluid
         fixed_by=stored.who,
         fixed_on=day(stored.utc_ns),
     )
-    from daq.methods.planning.compile import FixedControlLimits  # a run that starts needs it, a list does not
-
     return FixedControlLimits(record.method, limits)

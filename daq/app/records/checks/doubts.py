@@ -4,7 +4,8 @@ A list of runs decides it for each release, so nothing here imports the models o
 """
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -12,6 +13,9 @@ from daq.adapters.store.newest_runs import LATEST, run_started_seq
 from daq.adapters.store.reading import Reader
 from daq.app.records.checks.audited_checks import Entry, all_checked
 from daq.app.records.checks.check_trail import CheckTrail, PairOfCheck, later_pairs, pair_of_check
+
+#: The audit entry of the next pass of each pair for which a check passed before; `LATEST` where there is none.
+Ends = Mapping[PairOfCheck, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,19 +36,23 @@ class Doubting:
         is_check: tells whether a run is a verification or control, whose own result nothing puts in doubt.
         reaches: failed and withdrawn verifications and controls, oldest first, each with the audit entries after which
             and up to which results are in doubt.
+        ends: by run of them, the audit entry up to which later results of each pair are in doubt.
     """
 
     is_check: Callable[[str], bool]
     reaches: tuple[tuple[Entry, int, int], ...]
+    ends: Mapping[str, "Ends"]
 
 
-NOTHING_DOUBTS: Final = Doubting(bool, ())
+NOTHING_DOUBTS: Final = Doubting(bool, (), {})
 
 
 def doubting(trail: CheckTrail) -> Doubting:
     """Return the judgements that put results of an instrument in doubt."""
     found = trail.deciding()
-    return Doubting(trail.is_check, tuple((e, *window(found, e)) for e in found if e.doubt is not None))
+    doubted = [e for e in found if e.doubt is not None]
+    reaches = tuple((e, *window(found, e)) for e in doubted)
+    return Doubting(trail.is_check, reaches, {e.run: ends_of(found, e) for e in doubted if e.is_withdrawn})
 
 
 def failures_after(reader: Reader, found: Doubting, run: str, seq: int) -> list[Entry]:
@@ -62,20 +70,27 @@ def failures_after(reader: Reader, found: Doubting, run: str, seq: int) -> list[
     near = [e for e, after, until in found.reaches if after < seq <= until]
     if not near or found.is_check(run):
         return []
-    return [e for e in near if _concerns(reader, e, run, seq)]
+    return [e for e in near if _concerns(reader, e, run, _still(found.ends.get(e.run, {}), e, seq))]
 
 
-def _concerns(reader: Reader, e: Entry, run: str, seq: int, *, however: bool = False) -> bool:
-    """Return whether a verification or control puts a result in doubt that is within its reach."""
-    if e.is_control:
-        return may_be_of(reader, run, e)
-    if seq <= e.seq:
-        return True
-    if however:
-        return may_be_of(reader, run, e)
+def _still(ends: Ends, e: Entry, seq: int) -> AbstractSet[PairOfCheck] | None:
+    """Return the pairs whose doubt has not ended at a result; None for a result before the check, which needs none."""
+    return None if seq <= e.seq else {pair for pair, end in ends.items() if seq <= end}
+
+
+def _concerns(
+    reader: Reader, e: Entry, run: str, pairs: AbstractSet[PairOfCheck] | None, *, however: bool = False
+) -> bool:
+    """Return whether a verification or control puts a result in doubt that is within its reach; `pairs` as `_still`."""
+    if pairs is None:
+        return may_be_of(reader, run, e) if e.is_control else True
+    judged = [(data, gone) for data, gone in e.taken_back if pair_of_check(e, data) in pairs]
+    if e.is_control or however:
+        own = [(e.data, LATEST)] if _pair(e) in pairs else []
+        return any(_counted_for(reader, run, replace(e, data=data)) for data, _ in (*judged, *own))
     # A result that began after the pass was taken back did not rely on it.
     began = run_started_seq(reader, run)
-    return any(began < gone and _counted_for(reader, run, replace(e, data=data)) for data, gone in e.taken_back)
+    return any(began < gone and _counted_for(reader, run, replace(e, data=data)) for data, gone in judged)
 
 
 def window(found: Sequence[Entry], e: Entry) -> tuple[int, int]:
@@ -93,9 +108,18 @@ def reach(found: Sequence[Entry], e: Entry, *, however: bool = False) -> tuple[i
     after = _seq(last_pass(found, e)) if e.passed is False or however else e.seq
     if not (e.is_withdrawn or however):
         return after, e.seq
+    last = max(ends_of(found, e, however=however).values(), default=LATEST)
+    return after, None if last == LATEST else last
+
+
+def ends_of(found: Sequence[Entry], e: Entry, *, however: bool = False) -> Ends:
+    """Return up to which audit entry a check puts later results in doubt, for each pair; `however` as in `reach`.
+
+    The next pass of a pair ends the doubt for it, and says nothing about another pair.
+    """
     pairs = later_pairs(e) | ({_pair(e)} if however else set())
-    later = (o for o in found if o.seq > e.seq and o.is_control == e.is_control and o.passed)
-    return after, next((o.seq for o in later if {_pair(o)} == pairs), None)
+    later = [o for o in found if o.seq > e.seq and o.is_control == e.is_control and o.passed]
+    return {pair: next((o.seq for o in later if _pair(o) == pair), LATEST) for pair in pairs}
 
 
 def last_pass(found: Sequence[Entry], failed: Entry) -> Entry | None:
@@ -151,13 +175,19 @@ def doubt_by(
     after, until = reach(found, failed, however=however)
     before = results_between(reader, instrument, after, failed.seq)
     later = results_between(reader, instrument, failed.seq, until) if until != failed.seq else []
-    results = [
-        (result, run)
-        for seq, found_there in ((failed.seq, before), (LATEST, later))
-        for result, run in found_there
-        if _concerns(reader, failed, run, seq, however=however)
-    ]
+    results = [(r, run) for r, run in before if _concerns(reader, failed, run, None, however=however)]
+    if later:
+        ends = ends_of(found, failed, however=however)
+        within = {p: set(results_between(reader, instrument, failed.seq, _before(end))) for p, end in ends.items()}
+        for each in later:
+            pairs = {p for p, inside in within.items() if each in inside}
+            if _concerns(reader, failed, each[1], pairs, however=however):
+                results.append(each)
     return InDoubt(failed, last_pass(found, failed), tuple(results))
+
+
+def _before(end: int) -> int | None:
+    return None if end == LATEST else end
 
 
 def results_between(reader: Reader, instrument: str, after: int, before: int | None = None) -> list[tuple[str, str]]:

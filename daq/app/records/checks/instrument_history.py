@@ -65,7 +65,7 @@ def instrument_history(
     method = catalogue.method(order.method_id, order.method_version)
     since: list[tuple[str, str]] = []
     limits = None
-    if method.verification is not None or method.control:
+    if method.is_check:
         of_kind = [e for e in checks(reader, instrument.name) if e.is_control] if method.control else found
         alike = (e for e in of_kind if e.passed and e.counts_for(instrument))
         passes = [e.seq for e in alike if pair.counts(e.verified)]

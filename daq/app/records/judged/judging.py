@@ -13,6 +13,7 @@ from daq.adapters.store.records import found_by, newest_revision
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
 from daq.app.records.judged.product_versions import ProductVersion, VersionOf, versions_of
+from daq.core.errors import StoreError
 from daq.laboratory.kinds import cause_id
 
 if TYPE_CHECKING:
@@ -25,6 +26,8 @@ MOVED_FROM: Final = "moved_from"
 """Key of a declaration: a sample to which its run belonged before."""
 MOVED: Final = "moved_to_sample"
 """Code of the statement about a run that a correction gave to another sample."""
+VERSION_UNKNOWN: Final = "product_version_unknown"
+"""Code of the statement about runs by an unknown version of their product."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,10 +110,9 @@ def judged(
     first = next((by_run[run] for run in counting(attempts, test) if by_run[run].run.product), None)
     first = first or next((t for t in own if t.run.product), None)
     if first is not None:
-        version = version_of(first.run)
-        if version is None:
-            why = state("product_version_unknown", product=first.run.product, run=first.run.id[:8])
-            return _with_moved(_undecided(sample, own, why), runs)
+        version = _version(first.run, version_of)
+        if not isinstance(version, ProductVersion):
+            return _with_moved(_undecided(sample, own, version), runs)
         found = reportable(sample, attempts, version.product, test)
         why_not = _other_version(version, [by_run[a.run] for a in found.attempts if a.counted], version_of)
         if why_not is not None:
@@ -118,13 +120,27 @@ def judged(
     return _with_moved(found, runs)
 
 
+def _version(run: RunRecord, version_of: VersionOf) -> "ProductVersion | Statement":
+    """Return the version of the product by which a run is judged, or why there is none.
+
+    A damaged text is an objection to its own sample only, so that it ends no list of samples.
+    """
+    from daq.methods.parts.statement import state
+
+    try:
+        found = version_of(run)
+    except StoreError:
+        return state("product_text_damaged", product=run.product, run=run.id[:8])
+    return found or state(VERSION_UNKNOWN, product=run.product, run=run.id[:8])
+
+
 def _other_version(version: ProductVersion, counted: Iterable[Tried], version_of: VersionOf) -> "Statement | None":
     from daq.methods.parts.statement import state
 
     for t in counted:
-        other = version_of(t.run) if t.run.product else version
-        if other is None:
-            return state("product_version_unknown", product=t.run.product, run=t.run.id[:8])
+        other = _version(t.run, version_of) if t.run.product else version
+        if not isinstance(other, ProductVersion):
+            return other
         if other.digest != version.digest:
             names = tuple(dict.fromkeys((version.version, other.version)))
             return state("product_versions_differ", product=version.product.id, versions=names)
@@ -214,10 +230,23 @@ def without_cause(reader: Reader, sample: str, test: str) -> str:
     return waits_after(sample, runs, versions_of(reader), causes_of(reader))
 
 
+def deciding_runs(reader: Reader, sample: str, test: str) -> list[RunRecord]:
+    """Return the runs whose results decide that of a test (id of its method) of a sample, oldest first.
+
+    They are the runs that count.  Where no decision is made they are all valid runs, because each has its own verdict.
+    """
+    runs = [t for t in tried_of_sample(reader, sample) if t.run.method_id == test]
+    found = judged(sample, runs, versions_of(reader), test)
+    counted = {a.run for a in found.attempts if a.counted}
+    valid = {t.run.id for t in runs if t.moved is None and t.data is not None and t.data["validity"] == "valid"}
+    return [t.run for t in runs if t.run.id in (counted or valid)]
+
+
 def other_attempts(reader: Reader, run: RunRecord) -> list[RunRecord]:
     """Return the further runs of a run's sample and test that have a value and no assigned cause.
 
-    A certificate of one run would hide them.  Verifications and annulled runs have no value of the sample.
+    A certificate of one run would hide them.  Runs that never count, such as verifications, and annulled runs have no
+    value of the sample.
     """
     has_cause = causes_of(reader)
     return [
@@ -233,5 +262,7 @@ def other_attempts(reader: Reader, run: RunRecord) -> list[RunRecord]:
 def _is_value(t: Tried) -> bool:
     if t.moved is not None:
         return t.outside
+    from daq.methods.concluding.reportable import never_counts
+
     data = t.data
-    return data is not None and not data["verification"] and data["value"] is not None and data["validity"] == "valid"
+    return data is not None and data["value"] is not None and data["validity"] == "valid" and not never_counts(data)

@@ -19,13 +19,14 @@ if TYPE_CHECKING:
 
 RECENT: Final = 64
 """Number of texts of products that are kept as they were read."""
-_BEFORE: Final = (
-    "SELECT id FROM runs WHERE product = ? AND began_utc_ns <= ? AND id <> ? ORDER BY began_utc_ns DESC, rowid DESC "
-    "LIMIT 1"
+_KNOWN: Final = (
+    "SELECT id FROM runs WHERE product = ? AND began_utc_ns {} ? AND id <> ? AND EXISTS (SELECT 1 FROM records AS r "
+    "WHERE r.kind IN ('run_configuration', 'declaration') AND r.id = runs.id AND (r.kind = 'run_configuration' OR "
+    "(json_extract(r.data, '$.product') = runs.product AND json_extract(r.data, '$.product_text') <> ''))) "
 )
-_AFTER: Final = (
-    "SELECT id FROM runs WHERE product = ? AND began_utc_ns > ? AND id <> ? ORDER BY began_utc_ns, rowid LIMIT 1"
-)
+"""A run from before the configuration was stored has a version where a correction stated it."""
+_BEFORE: Final = _KNOWN.format("<=") + "ORDER BY began_utc_ns DESC, rowid DESC LIMIT 1"
+_AFTER: Final = _KNOWN.format(">") + "ORDER BY began_utc_ns, rowid LIMIT 1"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +80,9 @@ def version_of_run(reader: Reader, run: RunRecord) -> ProductVersion | None:
 def version_at(reader: Reader, run: RunRecord, product: str, in_file: "Product | None") -> ProductVersion | None:
     """Return the version of a product that was in force when a run began, for a correction of the run.
 
-    The product of the run itself is the one with which it was started.  Of another product the runs before and after it
-    show which version was in force.  None where there is no file, and no run used the product.
+    The product of the run itself is the one with which it was started.  Otherwise the nearest runs before and after it
+    whose version is stored show which one was in force, or the present file.  None where there is no file, and no run
+    used the product.
 
     Args:
         reader: the database.
@@ -165,8 +167,19 @@ def product_texts(reader: Reader, version: ProductVersion) -> tuple[Change, ...]
 
 
 def _used_by(reader: Reader, sql: str, product: str, run: RunRecord) -> ProductVersion | None:
+    """Return the version of the nearest run of a product whose version is stored; None without one."""
     rows = reader.query(sql, [product, run.began_utc_ns, run.id])
-    return _started_with(reader, str(rows[0]["id"]), product) if rows else None
+    if not rows:
+        return None
+    other = str(rows[0]["id"])
+    return _started_with(reader, other, product) or _stated(reader, other, product)
+
+
+def _stated(reader: Reader, run: str, product: str) -> ProductVersion | None:
+    """Return the version of a product that the newest correction of a run recorded; None without one."""
+    declared = newest_revision(reader, DECLARATION, run)
+    digest = "" if declared is None else declared.data.get("product_text", "")
+    return _stored(reader, digest) if digest and declared is not None and declared.data["product"] == product else None
 
 
 def _started_with(reader: Reader, run: str, product: str) -> ProductVersion | None:
