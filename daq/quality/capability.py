@@ -115,6 +115,8 @@ def one_sided_interval(index: float, n: int, coverage: float = 0.95) -> tuple[fl
     require_within("index", index, -LARGEST_INDEX, LARGEST_INDEX)
     require_count("n", n, 2, MOST_VALUES)
     require_probability("coverage", coverage)
+    # Numbers of another library may be of single precision, in which the search below has no end.
+    index, coverage = float(index), float(coverage)
     if abs(index) >= SD_ALONE_FROM:
         low, high = cp_interval(abs(index), n, coverage)
     else:
@@ -144,7 +146,7 @@ def _true_index(index: float, n: int, probability: float) -> float:
     # The probability falls with the true index.  Beyond both ends it is a part of the tail of one of the two factors.
     far = (-NormalDist().inv_cdf(min(probability, 1.0 - probability)) + 10.0) / scale
     low, high = -far, index * (1.0 + reach) + far
-    while high - low > 1e-14 * (1.0 + high):
+    while high - low > 1e-14 * (1.0 + abs(low) + abs(high)):
         middle = (low + high) / 2.0
         shift = scale * middle * ROOT
         found = 0.5 * sum(w * math.erfc(shift - x) for w, x in seen)

@@ -174,8 +174,9 @@ def test_a_run_removed_from_every_table_with_its_audit_entries_is_named_by_the_m
             db.execute(f"DELETE FROM {table} WHERE run = ?", (newest.run,))
         db.execute("DELETE FROM health")
         db.execute("DELETE FROM instruments")
-        db.execute("DELETE FROM record_keys")
-        db.execute("DELETE FROM records")
+        gone = "SELECT kind || '/' || id FROM records WHERE audit_seq >= ?"
+        db.execute(f"DELETE FROM record_keys WHERE kind || '/' || id IN ({gone})", (first,))
+        db.execute("DELETE FROM records WHERE audit_seq >= ?", (first,))
         db.execute("DELETE FROM outbox WHERE id = 'curve'")
         db.execute("DELETE FROM delivery WHERE seq NOT IN (SELECT seq FROM outbox)")
         db.execute("DELETE FROM runs WHERE id = ?", (newest.run,))

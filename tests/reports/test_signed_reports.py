@@ -13,6 +13,7 @@ from daq.adapters.store.audit import digest_of
 from daq.adapters.store.records import newest_revision, stored_text
 from daq.app.cli.laboratory.trace import lines_of
 from daq.app.delivery.contract import SCHEMAS
+from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.reporting import making
 from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.reporting.tracing import trace
@@ -128,14 +129,14 @@ def test_each_reason_against_the_release_of_a_report(lab):
         lab.sign(internal, of="report")
     lab.sign(internal, day, of="report", meaning="reviewed")
     lab.sign(run, meaning="rejected", because="a bubble", person="b.lind")
-    assert codes(lab, ident) == ["rejected_by"]
+    assert codes(lab, ident) == ["report_is_withdrawn", "rejected_by"]
     lab.sign(f"{SAMPLES[2]}/clear-glaze-qc", of="reportable", meaning="rejected", because="a lump", person="b.lind")
-    assert codes(lab, of_third) == ["rejected_by"]
+    assert codes(lab, of_third) == ["report_is_withdrawn", "rejected_by"]
     lab.correct(other, lot="L9")
     assert codes(lab, of_other) == ["report_is_withdrawn", "report_is_superseded"]
     assert codes(lab, day) == ["report_is_internal", "report_is_superseded", "rejected_by"]
     verify(lab.lab.store, "failed", passed=False)
-    assert codes(lab, ident) == ["rejected_by", "verification_failed_after"]
+    assert codes(lab, ident) == ["report_is_withdrawn", "rejected_by", "verification_failed_after"]
     with pytest.raises(SettingError, match="there is no report 'nothing'"):
         lab.sign("nothing", of="report")
     with pytest.raises(SettingError, match="m.keeper measured it; another person signs it"):
@@ -173,15 +174,21 @@ def test_a_name_that_begins_a_run_and_a_report_is_refused(lab, monkeypatch):
 
 
 @pytest.mark.slow
-def test_a_rejected_report_is_not_made_again(lab):
+def test_a_rejected_report_does_not_come_back(lab):
     (ident,) = certified(lab, lab.runs[1])
     lab.sign(ident, of="report")
     lab.sign(ident, of="report", meaning="rejected", because="wrong customer", person="b.lind")
-    assert words(traced(lab, ident)).startswith("RELEASE BLOCKED: b.lind rejected it")
-    with pytest.raises(SettingError, match=f"{number_of(ident)} is not made: b.lind rejected it"):
-        certified(lab, lab.runs[1])
+    said = words(traced(lab, ident)).splitlines()
+    assert said[0].startswith("WITHDRAWN on ")
+    assert said[0].endswith("by b.lind: wrong customer")
+    assert said[1].startswith("RELEASE BLOCKED: b.lind rejected it")
+    # A new certificate is another report, which names the withdrawn one; the rejected one does not come back.
     lab.sign(ident, of="report", meaning="reviewed")
-    assert certified(lab, lab.runs[1]) == [ident]
+    (again,) = certified(lab, lab.runs[1])
+    assert again != ident
+    with lab.lab.reader() as reader:
+        states = [find(reader, Report, one).record.state for one in (ident, again)]
+    assert states == ["withdrawn", "released"]
 
 
 @pytest.mark.slow

@@ -146,7 +146,7 @@ def test_a_correction_that_needs_the_journal_asks_for_the_archive_and_takes_it(a
         with pytest.raises(SettingError, match="cannot be read: No such file"):
             carry_out(lab, "run_correct_reviewed", order | {"archive": str(tmp_path / "none")})
         path = str(folder / f"{name}.archive")
-        done = carry_out(lab, "run_correct", {"run": runs[0], "because": "mistyped", "sample": "G-9", "archive": path})
+        done = carry_out(lab, "run_correct_reviewed", order | {"geometry": None, "sample": "G-9", "archive": path})
         assert done["changes"] == [{"name": "sample", "before": "G-0", "after": "G-9"}]
         # Annulling needs no journal.
         carry_out(lab, "run_annul", {"run": runs[1], "because": "spilled"})

@@ -15,6 +15,7 @@ from daq.app.records.history import history
 from daq.app.records.signatures import Releases
 from daq.laboratory.record import Record
 from daq.laboratory.reports import Report
+from daq.laboratory.samples import Sample
 from tests.support.laboratories import cheap_hashes, switch_people
 from tests.support.runs.full_database import falsified
 from tests.support.runs.stored import begin, conclude, end
@@ -51,18 +52,12 @@ def records_of(run, sample):
         Change("checklist", run, "checklist_stored", {"bench": "bench-1", "sample": sample}),
         Change("repeat_cause", run, "cause_assigned", {"sample": sample, "cause": "other"}, [("sample", sample)]),
         Change("transcribed", "t-1", "transcribed", {}, [("sample", sample)]),
-        Change("sample", sample, "sample_added", {"id": sample}),
+        Change("sample", sample, "sample_added", Sample(id=sample, state="done").model_dump(mode="json")),
         Change("fitted", "bench-1", "geometry_fitted", {}),
         Change("equipment", "bench-1 R-1042", "calibrated", {}, [("piece", "bench-1"), ("serial", "i rotational R-1042")]),
         Change("equipment", "bench-1/coaxial-12 7", "calibrated", {}, [("piece", "bench-1/coaxial-12")]),
         Change("equipment", "thermo-1/probe_1", "calibrated", {}, [("piece", "thermo-1/probe_1")]),
         Change("equipment", "old-bench", "calibrated", {}, [("piece", "old-bench"), ("serial", "i rotational R-1042")]),
-        Change("text", "a" * 64, "text_stored", {"text": "{}"}),
-        Change("product_text", "clear-glaze 1", "text_stored", {"digest": "a" * 64, "approved_by": "c.head"}),
-        Change("run_configuration", run, "run_configured", {
-            "used": [{"what": "product", "id": "clear-glaze", "version": "1", "file": "", "file_text": "", "text": "a" * 64}],
-            "fitted": {},
-        }),
         # Of other runs, samples and instruments.
         Change("equipment", "bench-10", "calibrated", {}, [("piece", "bench-10")]),
         Change("sample", "G-9", "sample_added", {"id": "G-9"}),

@@ -2,15 +2,13 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, revisions
 from daq.app.screens.text import utc_iso
+from daq.laboratory.bench.benchstate import Checked
 from daq.laboratory.kinds import CHECKLIST
-
-if TYPE_CHECKING:
-    from daq.laboratory.bench.benchstate import Checked
 
 PARTS: Final = ("opening", "before", "after")
 """Lists of a checklist: at the start of the shift, before the run, and after it."""
@@ -28,7 +26,7 @@ class RunChecklist:
         is_damaged: the stored record cannot be read; `daq verify` names what was changed.
     """
 
-    items: "Mapping[str, tuple[Checked, ...]]"
+    items: Mapping[str, tuple[Checked, ...]]
     repeat_of: str
     reason: str
     started: StoredRecord
@@ -65,7 +63,7 @@ def checklist_of(reader: Reader, run_id: str) -> RunChecklist | None:
     return RunChecklist(items, record.repeat_of, record.reason, started, finished)
 
 
-def _item(item: "Checked") -> dict[str, Any]:
+def _item(item: Checked) -> dict[str, Any]:
     return item.model_dump(mode="json") | {"unit": item.unit or None}
 
 

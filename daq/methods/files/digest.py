@@ -5,7 +5,7 @@ import json
 import types
 from collections.abc import Callable
 from dataclasses import is_dataclass
-from typing import Annotated, Any, TypeVar, Union, cast, get_args, get_origin
+from typing import Annotated, Any, Literal, TypeVar, Union, cast, get_args, get_origin
 
 from daq.core.errors import StoreError
 from daq.methods.files.fields import Model
@@ -75,8 +75,16 @@ def _value(annotation: Any, given: Any) -> Any:
 def _fits(annotation: Any, given: Any) -> bool:
     """Return whether a JSON value can be one of a type that is written as an object or a list."""
     if isinstance(given, dict):
+        if isinstance(annotation, type) and issubclass(annotation, Model):
+            # Models of one key differ by the words that a field of theirs can have, such as the kind of a geometry.
+            words = {n: get_args(f.annotation) for n, f in annotation.model_fields.items() if _is_literal(f.annotation)}
+            return all(given[name] in allowed for name, allowed in words.items() if name in given)
         return _is_model(annotation) or get_origin(annotation) is dict
     return isinstance(given, list) and get_origin(annotation) is tuple
+
+
+def _is_literal(annotation: Any) -> bool:
+    return get_origin(annotation) is Literal
 
 
 def _is_model(annotation: Any) -> bool:
