@@ -25,7 +25,7 @@ LONGEST_NAME: Final = 100
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """How many failures a count permits.
+    """Numbers of failures that a count permits.
 
     Attributes:
         free: number of failures that delay no one.
