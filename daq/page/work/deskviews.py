@@ -187,7 +187,9 @@ async def _outbox(request: Request, _asked: Asked) -> dict[str, Any]:
 VIEWS: Final[dict[str, View]] = {
     "sample_new": View("work/sample_new.html", _choices, nothing={"choices": NO_CHOICES}),
     "sample_import": View("work/sample_import.html", _import),
-    "sample_list": View("work/sample_list.html", _query("sample_list", "which"), ("which",), nothing={"samples": [], "more": False}),
+    "sample_list": View(
+        "work/sample_list.html", _query("sample_list", "which"), ("which",), nothing={"samples": [], "more": False}
+    ),
     "sample_one": View("work/sample.html", _sample, ("id",)),
     "review": View("work/review.html", _signing, SIGNING, nothing={"list": None, "period": ""}),
     "repeats": View("work/repeats.html", _query("repeats"), nothing={"rows": []}),
