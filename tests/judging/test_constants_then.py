@@ -90,7 +90,9 @@ class Bench:
             fit = fit_of(reader, "bench-1")
             refused = conflict(self.instrument, fit)
             instrument = with_fit(self.instrument, fit)
-            now = standing_of(reader, entries(reader, "bench-1"), instrument, pair_of(instrument, "R-1042"), T0)
+            now = standing_of(
+                reader, entries(reader, "bench-1"), instrument, pair_of(instrument, "R-1042"), T0, self.lab.catalogue
+            )
         assert now.overdue == (not any(self.is_pass(v) for v in self.verified))
         return refused is not None, now.passed
 
