@@ -94,7 +94,7 @@ def test_the_limits_of_controls_judge_runs_with_the_same_serial_number(tmp_path,
     with laboratory(tmp_path) as lab:
         carry_out(lab, "chart_limits_fix", CONTROL)
         bench = lab.catalogue.instrument("bench-1").model_copy(update={"simulated": False})
-        fits = [Fit(fitted_as(bench, "coaxial-12", fitted), 1, "m.keeper", 0) for fitted in SERIALS]
+        fits = [Fit(fitted_as(lab.catalogue, bench, "coaxial-12", fitted), 1, "m.keeper", 0) for fitted in SERIALS]
         with lab.reader() as reader:
             fluid = lab.catalogue.fluid("house-oil")
             found = [fixed_control_limits(reader, with_fit(bench, fit), fluid) for fit in fits]
@@ -108,7 +108,9 @@ def test_limits_of_other_serial_numbers_leave_a_control_without_limits(tmp_path,
     with laboratory(tmp_path) as lab:
         fluid = lab.catalogue.fluid("house-oil")
         bench = lab.catalogue.instrument("bench-1").model_copy(update={"simulated": False})
-        fits = {s: with_fit(bench, Fit(fitted_as(bench, "coaxial-12", s), 1, "m.keeper", 0)) for s in SERIALS}
+        fits = {
+            s: with_fit(bench, Fit(fitted_as(lab.catalogue, bench, "coaxial-12", s), 1, "m.keeper", 0)) for s in SERIALS
+        }
         with lab.reader() as reader:
             assert fixed_control_limits(reader, fits["A"], fluid) is None
         name = ChartName(

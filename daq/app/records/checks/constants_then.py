@@ -4,13 +4,20 @@ import hashlib
 from bisect import bisect_left
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision
 from daq.app.records.checks.audited_checks import Entry
-from daq.app.setup.constants import constants_around, constants_of, renamed
+from daq.app.setup.constants import (
+    around_now,
+    as_stored,
+    constants_around,
+    constants_of,
+    differing_around,
+    renamed,
+    restored_instrument,
+)
 from daq.app.setup.fitted import fits_in_order, is_piece
 from daq.core.errors import StoreError
 from daq.laboratory.configuration import Fitted, KeptText, RunConfiguration
@@ -20,8 +27,6 @@ if TYPE_CHECKING:
     from daq.methods.files.instrument import Instrument
     from daq.methods.planning.standing import Pair
 
-RECENT: Final = 64
-"""Number of texts of instruments that are kept as they were read."""
 GEOMETRY: Final = "fitted"
 """Name under which the constants of a geometry are compared: another name makes it no other piece."""
 
@@ -40,11 +45,7 @@ class Constants:
 
     def are(self, other: "Constants") -> bool:
         """Return whether they are those of another time; a digest that is not known is not compared."""
-        if self.own != other.own:
-            return False
-        unknown = {key for key, digest in (*self.around.items(), *other.around.items()) if digest == ""}
-        keys = {*self.around, *other.around} - unknown
-        return all(self.around.get(key) == other.around.get(key) for key in keys)
+        return self.own == other.own and not differing_around(self.around, other.around)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +81,7 @@ class ConstantsThen:
         if instrument is None or fitted is None:
             return cls(reader)
         found = fits_in_order(reader, instrument.name)
-        now = Constants(_own(_as_stored(fitted)), _around_now(catalogue, fitted))
+        now = Constants(_own(as_stored(fitted)), around_now(catalogue, fitted))
         return cls(reader, now, tuple(seq for seq, _ in found), tuple(record for _, record in found))
 
     @classmethod
@@ -101,7 +102,7 @@ class ConstantsThen:
         if fitted is None or fitted.geometry is None or fitted.fitted is None or stored is None:
             return found
         lead, around = stored
-        known = lead.geometries | {fitted.fitted: _as_stored(fitted).geometries[fitted.fitted]}
+        known = lead.geometries | {fitted.fitted: as_stored(fitted).geometries[fitted.fitted]}
         own = lead.model_copy(update={"geometries": known}).with_fitted(fitted.fitted)
         return replace(found, now=Constants(_own(own), around))
 
@@ -145,27 +146,6 @@ def _with_geometry(instrument: "Instrument", name: str, serial: str) -> "Instrum
 
 def _own(instrument: "Instrument") -> dict[str, str]:
     return renamed(constants_of(instrument), instrument.fitted or "", GEOMETRY)
-
-
-def _as_stored(instrument: "Instrument") -> "Instrument":
-    """Return an instrument as a stored text gives it, so that both sides of a comparison are alike."""
-    from daq.methods.files.digest import canonical
-
-    return _instrument(canonical(instrument))
-
-
-def _around_now(catalogue: "Catalogue", instrument: "Instrument") -> dict[str, str]:
-    known = catalogue.instruments
-    others = {name: _as_stored(known[name]) for name in instrument.companions.values() if name in known}
-
-    def text_of(described: "Instrument") -> str:
-        path = str(catalogue.description_path(described))
-        if path not in catalogue.sources:
-            catalogue.read_descriptions()
-        source = catalogue.sources.get(path)
-        return "" if source is None else hashlib.sha256(source.text.encode()).hexdigest()
-
-    return constants_around(instrument, others, text_of)
 
 
 def _configured(reader: Reader, e: Entry) -> Constants | None:
@@ -213,14 +193,6 @@ def _readable(digest: str, text: str) -> "Instrument | None":
     if hashlib.sha256(text.encode()).hexdigest() != digest:
         raise StoreError(f"the stored text {digest[:8]} of an instrument was changed: run `daq verify`")
     try:
-        return _instrument(text)
+        return restored_instrument(text)
     except StoreError:
         return None
-
-
-@lru_cache(RECENT)
-def _instrument(text: str) -> "Instrument":
-    from daq.methods.files.digest import restored
-    from daq.methods.files.instrument import Instrument  # lists of runs compare none
-
-    return restored(Instrument, text)
