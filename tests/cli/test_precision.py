@@ -6,7 +6,7 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
-from daq.app.cli.laboratory.precision import text_of
+from daq.app.cli.records.precision import text_of
 from daq.app.laboratory.lists.precision_study import precision_study
 from daq.app.screens.styled_lines import NARROWEST
 from daq.app.screens.text import width

@@ -86,7 +86,7 @@ class Bench:
         change = Change(declared.kind, check.run, "run_corrected", declared.model_dump(mode="json"), (), after)
         step = Correct(newest, again, "wrong fluid", T0, "c.head", build, (change,), verification=encode(detail))
         self.store.submit(step).result(10)
-        # A pass of a person without authorisation decides nothing; a failure fails whoever measured it.
+        # A pass of a person without authorisation decides nothing; a failure fails, measured by any person.
         check.judged.append((self.place, None if passed and persons else passed, geometry))
 
     def sample(self, geometry, between):

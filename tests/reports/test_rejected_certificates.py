@@ -1,4 +1,4 @@
-"""A rejected certificate stands against every certificate of the same results, until one of them changes or a reason is given.
+"""A rejected certificate blocks every certificate of the same results, until one of them changes or a reason is given.
 
 Case: a reviewer rejected a certificate, and the same results got a new number at once.
 """
@@ -56,7 +56,7 @@ ABOUTS = [
     pytest.param(first, again, marks=() if first != again else pytest.mark.slow)
     for first, again in itertools.product(("run", "sample"), repeat=2)
 ]
-"""What the rejected certificate is about, and what the new one is."""
+"""The subjects of the rejected certificate and of the new one."""
 
 
 @pytest.mark.parametrize(("first", "again"), ABOUTS)
@@ -81,7 +81,7 @@ def test_the_same_results_get_no_certificate_until_a_review_states_why(lab, firs
     with lab.lab.reader() as reader:
         states = [find(reader, Report, one).record.state for one in (ident, new)]
     assert (new != ident, states) == (True, ["withdrawn", "released"])
-    # A second rejection stands again, although the first one was answered.
+    # A second rejection blocks again, although the first one was answered.
     reject(lab, new)
     with pytest.raises(SettingError, match=REFUSED.format(number_of(new) + ",")):
         made(lab, again)

@@ -45,7 +45,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class PrecisionStudy:
-    """What the results of one sample show about the precision of a method.
+    """The precision of a method, as the results of one sample show it.
 
     Attributes:
         sample: id of the sample.

@@ -89,9 +89,9 @@ def anchor_of_report(reader: Reader, report: Report) -> ResultRecord | None:
 
 
 def rejected_alike(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> dict[str, Signature]:
-    """Return the rejections that stand against a certificate, by id of the rejected report.
+    """Return the rejections that block a certificate, by id of the rejected report.
 
-    A rejected certificate stands against every certificate of the same results, also under another number or for
+    A rejected certificate blocks every certificate of the same results, also under another number or for
     another customer, until one of the results has changed, or a review of the rejected one with a reason came after it.
 
     Args:
