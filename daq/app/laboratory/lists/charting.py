@@ -14,13 +14,13 @@ from daq.adapters.store.agreement.one_run import ComparedValues, values_compared
 from daq.adapters.store.newest_runs import LATEST, runs_of_product, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.laboratory.laboratory import find
 from daq.app.records.attempts import runs_of_sample
+from daq.app.records.checks.controls import chart_limits_of
 from daq.app.records.judged.judging import Tried, judged, tried
 from daq.app.records.judged.product_versions import VersionOf, versions_of
 from daq.core.context import Amount
 from daq.core.faults import Quality
-from daq.laboratory.chartlimits import ChartLimits, ChartName, control_quantity
+from daq.laboratory.chartlimits import ChartName, control_quantity
 from daq.laboratory.controlchart import Chart, FixedLimits, LeftOut, Point, control_chart, same_kind
 from daq.methods.concluding.reportable import JUDGED
 from daq.methods.files.product import Product
@@ -299,9 +299,11 @@ def _charts(reader: Reader, found: _Found, last: int, name_of: Callable[[str, st
 
 def fixed_limits(reader: Reader, name: ChartName, points: Sequence[Point]) -> FixedLimits | None:
     """Return the limits that a person fixed for a chart; None where only they or only its points are simulated."""
-    kept = find(reader, ChartLimits, name.id)
-    alike = kept is not None and kept.record.simulated == any(p.simulated for p in points)
-    return None if kept is None or not alike else FixedLimits(kept.record, kept.who, _day(kept.utc_ns), kept.because)
+    found = chart_limits_of(reader, name.id)
+    if found is None or found[0].simulated != any(p.simulated for p in points):
+        return None
+    record, stored = found
+    return FixedLimits(record, stored.who, _day(stored.utc_ns), stored.because)
 
 
 def _day(utc_ns: int) -> str:
