@@ -27,7 +27,8 @@ OFFSET: Final = 1e-3
 POLISH: Final = 5
 """Greatest number of Gauss-Newton steps after the search."""
 SINGULAR: Final = 1e-7
-"""Columns of derivatives, each of length 1, whose least singular value is below this part of the largest depend on each other."""
+"""Columns of derivatives, each of length 1, depend on each other if their least singular value is below this part of the
+largest."""
 ROUNDING: Final = 1e-9
 """Residuals below this part of the data are rounding, and show no direction in which a better fit lies."""
 
@@ -240,8 +241,8 @@ def _polished(
 ) -> "Array":
     """Return the end of the search after Gauss-Newton steps of its `free` parameters.
 
-    The search ends where the sum of squares no longer falls.  This leaves about half of the digits of the parameters to
-    the rounding of the processor; the steps set the gradient to zero instead, and every processor gives the same digits.
+    The search ends where the sum of squares no longer falls.  About half of the digits of the parameters then depend on
+    the rounding of the processor.  The steps make the gradient zero instead, so that every processor gives the same.
     """
     import numpy as np
 

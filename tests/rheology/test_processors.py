@@ -1,7 +1,5 @@
 """Another kind of processor gives the same fits within 1e-9: a run is computed again years later, on another machine."""
 
-import math
-
 import numpy as np
 import pytest
 

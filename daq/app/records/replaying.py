@@ -29,8 +29,8 @@ from daq.methods.messages.doubting import still_doubted
 from daq.methods.messages.result import ResultData
 
 ROUNDING_TOLERANCE: Final = 1e-9
-"""Largest relative difference from a stored result.  Each kind of processor, and each version of Python and numpy, rounds
-exponentials, logarithms and sums of matrices in its own way."""
+"""Largest relative difference from a stored result.  Each kind of processor, and each version of Python and numpy,
+rounds exponentials, logarithms and sums of matrices in its own way."""
 RECORD_KEYS: Final = frozenset({"origin", "sample", "simulated", "supersedes"})
 """Keys of a result that come from the record of the run and not from its journal."""
 MOTORS: Final = frozenset(motor.value for motor in Motor)

@@ -276,7 +276,7 @@ def _not_determined(model: FlowModel, solution: Solution, data: _Data) -> Remark
         if math.isfinite(top) and value > 0.999 * top:
             return remark("parameter_at_bound", parameter=name, bound=float(top))
     errors = solution.standard_errors
-    # A parameter that changes the curve by less than rounding has an error all the same where the fit is perfect: that of the rounding.
+    # Where the fit is perfect, a parameter that changes the curve by less than rounding has an error of nearly 0 too.
     effect = np.linalg.norm(model.jacobian(p, g) / data.sigma[:, None], axis=0) * p
     if errors is None or np.any(effect < ROUNDING * np.linalg.norm(data.stresses / data.sigma)):
         return remark("parameters_not_separable")
