@@ -27,8 +27,8 @@ OFFSET: Final = 1e-3
 POLISH: Final = 5
 """Greatest number of Gauss-Newton steps after the search."""
 SINGULAR: Final = 1e-7
-"""Columns of derivatives, each of length 1, depend on each other if their least singular value is below this part of the
-largest."""
+"""Columns of derivatives, each of length 1, depend on each other if their least singular value is below this part of
+the largest."""
 ROUNDING: Final = 1e-9
 """Residuals below this part of the data are rounding, and show no direction in which a better fit lies."""
 
