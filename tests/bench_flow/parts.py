@@ -108,7 +108,7 @@ class NoTrials:
         return ident
 
 
-def with_flows(lab, topics=None):
+def with_flows(lab):
     """Return a laboratory whose benches have flows and that has trials, as that of a daemon."""
     ids = (f"note-{number}" for number in itertools.count())
-    return replace(lab, flows=BenchFlows(lab.store, lab.clock, NoHands(), lambda: next(ids), topics), trials=NoTrials())
+    return replace(lab, flows=BenchFlows(lab.store, lab.clock, NoHands(), lambda: next(ids)), trials=NoTrials())

@@ -16,7 +16,6 @@ from daq.laboratory.bench.bench_events import (
     NoteRun,
     Pressed,
     Refused,
-    Reopen,
     Stop,
     TakeOut,
     Text,
@@ -226,8 +225,8 @@ def test_a_repeat_after_a_valid_outside_waits_for_a_cause():
     state = step(waiting, Tick(), assigned).state
     assert (state.stage, state.draft) == ("repeating", "lump in the cup")
     done = walked(Pressed("confirm"), Pressed("confirm"), state=state, facts=assigned)
-    reopen, begin = done.acts
-    assert reopen == Reopen("G-1042", "lump in the cup")
+    (begin,) = done.acts
+    assert begin.reopens
     assert (begin.named.repeat_of, begin.named.reason, begin.named.filling) == ("run-1", "lump in the cup", "fresh")
     assert done.state.awaited == ()
 
@@ -238,12 +237,15 @@ def test_a_repeat_needs_a_reason_and_a_replicate_of_the_product_none():
     assert step(state, Pressed("confirm"), FACTS).message.code == "reason_needed"
     state = walked(Text("torque was unsteady"), Pressed("confirm"), state=state).state
     assert (state.stage, state.named.filling, state.named.reason) == ("checking", "same", "torque was unsteady")
-    reopen, begin = step(state, Pressed("confirm"), FACTS).acts
-    assert reopen == Reopen("G-1042", "torque was unsteady")
+    (begin,) = step(state, Pressed("confirm"), FACTS).acts
+    assert begin.reopens
     assert {"fill_unchanged"} <= codes(begin.before)
     assert "clean" not in codes(begin.before)
     more = judged.model_copy(update={"outcome": outcome(repeat="replicate")})
-    assert step(more, Pressed("fresh"), FACTS).state.stage == "checking"
+    state = step(more, Pressed("fresh"), FACTS).state
+    assert state.stage == "checking"
+    (begin,) = step(state, Pressed("confirm"), FACTS).acts
+    assert not begin.reopens
     assert step(more, Pressed("same"), FACTS).state.stage == "repeating"
 
 

@@ -10,7 +10,7 @@ from daq.app.laboratory.bench.handing_over import left_over
 from daq.app.laboratory.bench.naming import named_sample, outcome_of
 from daq.app.laboratory.laboratory import find, new
 from daq.app.laboratory.ordering import completed
-from daq.app.laboratory.samples import REOPENED, in_state
+from daq.app.laboratory.samples import in_state
 from daq.app.records.judged.judging import without_cause
 from daq.app.setup.run_order import RunOrder
 from daq.core.errors import NotAllowedError, SettingError
@@ -79,10 +79,10 @@ def test_a_replicate_that_the_product_asks_for_needs_no_cause(tmp_path):
             assert outcome_of(reader, lab.catalogue, run).repeat == "replicate"
 
 
-def order_of(lab, sample):
+def order_of(lab, sample, **more):
     with lab.reader() as reader:
         order = RunOrder(sample=sample, instrument="bench-1", filling="fresh")
-        return completed(order, lab.catalogue, reader, ("bench-1",))
+        return completed(order, lab.catalogue, reader, ("bench-1",), **more)
 
 
 @pytest.mark.parametrize("sample", ["out", "twice"])
@@ -105,7 +105,7 @@ def test_every_way_to_a_repeat_is_refused_until_a_cause_is_assigned(lab, sample)
 
 
 @pytest.mark.parametrize("filling", ["same", "fresh"])
-def test_a_repeat_with_its_reason_opens_a_sample_that_is_done(lab, filling):
+def test_a_repeat_with_its_reason_may_be_of_a_sample_that_is_done_and_its_keys_do_not_open_it(lab, filling):
     """By the keys of the bench alone: reason, checklist, and the order of the run is complete."""
     lab = with_flows(lab)
     lab.change(in_state(lab.get(Sample, "in"), "done", "sample_done"))
@@ -119,9 +119,13 @@ def test_a_repeat_with_its_reason_opens_a_sample_that_is_done(lab, filling):
             seen = lab.flows.state("bench-1")[1]
             carry_out(lab, "bench_text", {"bench": "bench-1", "text": text, "seen": seen})
     assert lab.flows.state("bench-1")[0].stage == "starting"
-    kept = lab.get(Sample, "in")
-    assert (kept.record.state, kept.what, kept.because) == ("open", REOPENED, "torque was unsteady")
-    assert order_of(lab, "in").method_id == "clear-glaze-qc"
+    assert lab.get(Sample, "in").record.state == "done"
+    assert order_of(lab, "in", reopens=True).method_id == "clear-glaze-qc"
+    with pytest.raises(SettingError, match="is done"):
+        order_of(lab, "in")
+    lab.change(in_state(lab.get(Sample, "in"), "cancelled", "sample_cancelled"))
+    with pytest.raises(SettingError, match="is cancelled"):
+        order_of(lab, "in", reopens=True)
 
 
 def test_a_cause_is_for_the_newest_valid_run_outside_and_opens_its_sample(lab):
@@ -162,35 +166,23 @@ def real(tmp_path_factory):
     return bench, [bench.measure("in", simulated=False), bench.measure("out", THICK, simulated=False)]
 
 
-def at_bench(lab, person, sample):
-    """Repeat a sample at the bench with the keys of a person; return stage and message."""
-    own = lab.at(person)
-    for command, text in (("fresh", "torque was unsteady"), ("confirm", ""), ("confirm", "")):
-        seen = own.flows.state("bench-1")[1]
-        carry_out(own, "bench_command", {"bench": "bench-1", "command": command, "seen": seen})
-        if text:
-            seen = own.flows.state("bench-1")[1]
-            carry_out(own, "bench_text", {"bench": "bench-1", "text": text, "seen": seen})
-    state, _, message = own.flows.state("bench-1")
-    return state.stage, message.code
-
-
 def assigned(lab, person, sample):
     carry_out(lab.at(person), "repeat_assign", {"run": lab.runs[1], "cause": "bubbles", "because": "at the rotor"})
-    return "starting", ""
+    return True
 
 
 def by_command(lab, person, sample):
     try:
         carry_out(lab.at(person), "sample_again", {"id": sample, "because": "torque was unsteady"})
     except NotAllowedError:
-        return "checking", "not_started"
-    return "starting", ""
+        return False
+    return True
 
 
-WAYS = {"bench": (at_bench, "in"), "command": (by_command, "in"), "cause": (assigned, "out")}
+# A repeat at the bench opens its sample with the start of its run: `test_refused_repeats`.
+WAYS = {"command": (by_command, "in"), "cause": (assigned, "out")}
 OPENINGS = [
-    pytest.param(way, person, certified, marks=() if (way, certified) == ("bench", True) else pytest.mark.slow)
+    pytest.param(way, person, certified, marks=() if (way, certified) == ("command", True) else pytest.mark.slow)
     for way in WAYS
     for person in ("m.keeper", "b.lind")
     for certified in (True, False)
@@ -204,7 +196,6 @@ def test_no_way_to_open_a_sample_leaves_its_certificate_released(real, tmp_path,
     opening, sample = WAYS[way]
     run = run_id_of("in") if sample == "in" else run_id_of("out", THICK)
     with signing_lab(*real, tmp_path) as lab:
-        lab.lab = with_flows(lab.lab, TOPICS)
         lab.do("sample_add", id=sample, product="clear-glaze")
         lab.keep(sample)
         lab.sign(run)
@@ -213,13 +204,8 @@ def test_no_way_to_open_a_sample_leaves_its_certificate_released(real, tmp_path,
         for ident in made:
             lab.sign(ident, of="report")
         lab.lab.change(in_state(lab.lab.get(Sample, sample), "done", "sample_done"))
-        judged = in_stage("verdict")
-        named = judged.named.model_copy(update={"sample": sample})
-        lab.lab.change(new(judged.model_copy(update={"id": "bench-1", "named": named}), "bench_began"))
-        done = opening(lab, person, sample)
         allowed = person != "m.keeper" or not certified
-        assert done[0] == ("starting" if allowed else "checking")
-        assert allowed or done[1] == "not_started"
+        assert opening(lab, person, sample) == allowed
         assert lab.lab.get(Sample, sample).record.state == ("open" if allowed else "done")
         states = {lab.lab.get(Report, ident).record.state for ident in made}
         assert states == ({"withdrawn" if allowed else "released"} if made else set())

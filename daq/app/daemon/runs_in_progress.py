@@ -8,6 +8,8 @@ from functools import partial
 from typing import Final
 
 from daq.adapters.clock import Clock
+from daq.adapters.store.declaring.publishing import PublishRecords
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
@@ -50,6 +52,10 @@ Beside = Callable[[str], tuple[Change, ...]]
 def nothing_beside(_run: str) -> tuple[Change, ...]:
     """Return no records."""
     return ()
+
+
+#: Returns what is stored before a run whose start opens its sample again, from the database and the time (UTC ns).
+Opening = Callable[[Reader, int], PublishRecords]
 
 
 class RunsInProgress:
@@ -99,19 +105,23 @@ class RunsInProgress:
 
     # ---- the start of a run
 
-    async def begin(self, order: RunOrder, login: str = "", *, beside: Beside = nothing_beside) -> Active:
+    async def begin(
+        self, order: RunOrder, login: str = "", *, beside: Beside = nothing_beside, opening: Opening | None = None
+    ) -> Active:
         """Check an order of `login` ("": the login of this process), store the start of the run, and start it.
 
         `beside` returns, for the id of the run, records that are stored with its start or not at all.
+        With `opening` the sample may be done: the start of the run opens it again, or nothing is changed.
 
         Raises:
             SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
+            NotAllowedError: the sample is done, and this person must not open it again.
             NotComparableError: the result could not be comparable with the product's limits.
             LinkError: an instrument is not connected or busy.
-            StoreError: the store takes no new run.
+            StoreError: the store takes no new run, or the sample was changed meanwhile.
         """
         # The record of the sample states its time with the offset, so that of the order is compared in the same form.
-        order = await self._completed(with_past_moment(order, self._clock.utc_ns()))
+        order = await self._completed(with_past_moment(order, self._clock.utc_ns()), reopens=opening is not None)
         # Nothing is awaited until the instruments are claimed: no change of a file comes in between.
         name = order.instrument
         if name in self.active:
@@ -120,7 +130,7 @@ class RunsInProgress:
             raise LinkError(f"another run is being started on {name}")
         self._beginning.add(name)
         try:
-            return await self._begin(order, login or own_login(), beside)
+            return await self._begin(order, login or own_login(), beside, opening)
         finally:
             self._beginning.discard(name)
 
@@ -130,7 +140,7 @@ class RunsInProgress:
             n for n, count in self._claimed.items() if count
         }
 
-    async def _begin(self, order: RunOrder, login: str, beside: Beside) -> Active:
+    async def _begin(self, order: RunOrder, login: str, beside: Beside, opening: Opening | None) -> Active:
         catalogue = self._configured.catalogue
         try:
             names = names_of(order, catalogue)
@@ -139,11 +149,19 @@ class RunsInProgress:
         self._configured.refuse_changed(order, names)
         self._claimed.update(names)
         try:
-            return await self._start(order, login, catalogue, names, beside)
+            return await self._start(order, login, catalogue, names, beside, opening)
         finally:
             self._claimed.subtract(names)
 
-    async def _start(self, order: RunOrder, login: str, files: Catalogue, names: list[str], beside: Beside) -> Active:
+    async def _start(
+        self,
+        order: RunOrder,
+        login: str,
+        files: Catalogue,
+        names: list[str],
+        beside: Beside,
+        opening: Opening | None,
+    ) -> Active:
         """Start a run with the configuration `files`; arguments and errors as in `begin`."""
         operator = await asyncio.to_thread(operator_of, self.laboratory(login), order)
         for name in names:
@@ -167,10 +185,11 @@ class RunsInProgress:
             operator,
         )
         await self._store.commit(run.register)
+        opened = None if opening is None else await asyncio.to_thread(self._opened, opening, began_utc_ns)
         self._refuse_while_closing()
         begin = BeginRun(run.record, login, tuple(r.text for r in run.anyway))
         configured = begin_configured(begin, catalogue, run.used, fits, equipment)
-        await self._store.commit(replace(configured, beside=beside(run.record.id)))
+        await self._store.commit(replace(configured, beside=beside(run.record.id), before=opened))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,
@@ -187,13 +206,17 @@ class RunsInProgress:
         self.active[order.instrument] = active
         return active
 
-    async def _completed(self, order: RunOrder) -> RunOrder:
+    def _opened(self, opening: Opening, utc_ns: int) -> PublishRecords:
+        with self._store.reader() as reader:
+            return opening(reader, utc_ns)
+
+    async def _completed(self, order: RunOrder, *, reopens: bool) -> RunOrder:
         """Return an order completed from its sample and its product, as the files have them now."""
         while True:
             await self._reloading.refresh()
             files = self._configured.catalogue
             try:
-                done = await asyncio.to_thread(self._completed_from, files, order)
+                done = await asyncio.to_thread(self._completed_from, files, order, reopens=reopens)
             except SettingError as error:
                 if not self._configured.errors:
                     raise
@@ -202,9 +225,9 @@ class RunsInProgress:
             if self._configured.catalogue is files:
                 return done
 
-    def _completed_from(self, files: Catalogue, order: RunOrder) -> RunOrder:
+    def _completed_from(self, files: Catalogue, order: RunOrder, *, reopens: bool) -> RunOrder:
         with self._store.reader() as reader:
-            return completed(order, files, reader, tuple(self._sessions.by_name))
+            return completed(order, files, reader, tuple(self._sessions.by_name), reopens=reopens)
 
     def laboratory(self, login: str) -> Laboratory:
         """Return the records of the laboratory for one login, with log-ins and failed log-ins of this process."""

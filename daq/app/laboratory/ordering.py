@@ -23,7 +23,9 @@ SHOWN_ID: Final = 8
 """Number of characters of a run's id that a message shows."""
 
 
-def completed(order: RunOrder, catalogue: "Catalogue", reader: Reader | None, served: Sequence[str]) -> RunOrder:
+def completed(
+    order: RunOrder, catalogue: "Catalogue", reader: Reader | None, served: Sequence[str], *, reopens: bool = False
+) -> RunOrder:
     """Return an order completed from its sample and its product; a completed order does not change.
 
     Args:
@@ -31,6 +33,7 @@ def completed(order: RunOrder, catalogue: "Catalogue", reader: Reader | None, se
         catalogue: the configuration.
         reader: the database; None where there is none yet.
         served: names of the instruments that can be used.
+        reopens: the start of the run opens its sample again, so the sample may be done.
 
     Raises:
         SettingError: sample, product, method and instrument do not fit, or one of them is missing.
@@ -38,7 +41,7 @@ def completed(order: RunOrder, catalogue: "Catalogue", reader: Reader | None, se
     catalogue = _as_recorded(catalogue, reader)
     sample = None if reader is None else find(reader, Sample, order.sample)
     if sample is not None:
-        order = _of_sample(order, sample.record)
+        order = _of_sample(order, sample.record, reopens=reopens)
     product = catalogue.product(order.product) if order.product else None
     wrong = "" if product is None else wrong_id(product, order.sample)
     if wrong:
@@ -86,9 +89,9 @@ def _setting(value: float, unit: str) -> float | str:
     return f"{value!r} {unit}" if unit else value
 
 
-def _of_sample(order: RunOrder, sample: Sample) -> RunOrder:
+def _of_sample(order: RunOrder, sample: Sample, *, reopens: bool) -> RunOrder:
     """Return an order with product, lot and sampling time of its sample's record."""
-    if sample.state != "open":
+    if sample.state != "open" and not (reopens and sample.state == "done"):
         raise SettingError(
             f"sample {sample.id!r} is {sample.state}; `daq sample again {sample.id} --because TEXT` opens it again",
             key="sample",

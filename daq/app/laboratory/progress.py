@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING, Final
 
+from daq.adapters.store.newest_runs import run_started_seq
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import ChangedMeanwhileError, ChangeRecords, revisions
 from daq.adapters.store.rows import RunRecord
@@ -104,8 +105,9 @@ def _is_due(reader: Reader, run: RunRecord, kept: Kept[Sample], catalogue: "Cata
     """Return whether the sample of an ended run becomes done."""
     if kept.record.state != "open":
         return False
-    reopened = [r.utc_ns for r in revisions(reader, Sample.kind, kept.record.id) if r.what == REOPENED]
-    # After it was opened again a sample waits for a further run.
-    if reopened and run.began_utc_ns <= max(reopened):
+    reopened = [r.audit_seq for r in revisions(reader, Sample.kind, kept.record.id) if r.what == REOPENED]
+    # After it was opened again a sample waits for a further run. The audit trail has the order of both: a clock can be
+    # set back, and the start of a repeat opens its sample at the same time.
+    if reopened and run_started_seq(reader, run.id) <= max(reopened):
         return False
     return is_measured(reader, kept.record, catalogue)

@@ -79,6 +79,11 @@ class Begin:
     opening: tuple[Checked, ...]
     before: tuple[Checked, ...]
 
+    @property
+    def reopens(self) -> bool:
+        """Whether the start opens its sample again, because the sample is measured again for a reason."""
+        return bool(self.named.repeat_of and self.named.reason)
+
 
 @dataclass(frozen=True, slots=True)
 class Stop:
@@ -110,15 +115,7 @@ class TakeOut:
     because: str
 
 
-@dataclass(frozen=True, slots=True)
-class Reopen:
-    """Open a sample again that is done, because it is measured again for a reason."""
-
-    sample: str
-    because: str
-
-
-Act = Begin | Stop | NoteRun | KeepAfter | TakeOut | Reopen
+Act = Begin | Stop | NoteRun | KeepAfter | TakeOut
 
 
 @dataclass(frozen=True, slots=True)

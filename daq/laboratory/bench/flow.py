@@ -20,7 +20,6 @@ from daq.laboratory.bench.bench_events import (
     NoteRun,
     Pressed,
     Refused,
-    Reopen,
     Step,
     Stop,
     TakeOut,
@@ -225,10 +224,7 @@ def _confirm_checklist(state: BenchState, facts: Facts) -> Step:
 def _begin(state: BenchState, named: NamedSample, items: tuple[Checked, ...]) -> Step:
     cups = tuple(c for c in state.cups if c.sample != named.sample)
     done = _to(state, "starting", before=(), cups=cups, clean_after="", stopping=False, due_ns=0)
-    begin = Begin(named, state.opened, items)
-    if named.repeat_of and named.reason:
-        return Step(done, (Reopen(named.sample, named.reason), begin), CLEAR)
-    return Step(done, (begin,), CLEAR)
+    return Step(done, (Begin(named, state.opened, items),), CLEAR)
 
 
 def _confirm_repeat(state: BenchState, facts: Facts) -> Step:

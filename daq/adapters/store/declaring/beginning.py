@@ -47,10 +47,12 @@ class BeginConfigured(Transaction[None]):
         configuration: the run's own record.
         equipment: key and value of the records of equipment that were asked, with the number of their revisions.
         beside: further new records of the run, such as its checklist.
+        before: what is stored before the run, such as the change that opens its sample again; None: nothing.
 
     Raises:
         SettingError: another geometry was fitted or a record of the equipment was changed meanwhile, or a fixed text is
             stored with another content.
+        ChangedMeanwhileError: what `before` was made from was changed meanwhile.
         StorageError: too little disk space is left for the run to end.
     """
 
@@ -61,6 +63,7 @@ class BeginConfigured(Transaction[None]):
     configuration: Change
     equipment: tuple[tuple[str, str, int], ...] = ()
     beside: tuple[Change, ...] = ()
+    before: Transaction[None] | None = None
 
     def apply(self, access: Access) -> None:
         """Compare and store; the caller begins and commits."""
@@ -73,6 +76,8 @@ class BeginConfigured(Transaction[None]):
             found = access.one("equipment", REVISIONS, (EQUIPMENT, name, value))
             if found is not None and found[0] != known:
                 raise SettingError(f"the record of {value} was changed while the run was being started; start it again")
+        if self.before is not None:
+            self.before.apply(access)
         self.begin.apply(access)
         who, utc_ns = self.begin.who or self.begin.run.operator, self.begin.run.began_utc_ns
         for each in self.fixed:

@@ -9,6 +9,7 @@ import structlog
 
 from daq.adapters.clock import Clock
 from daq.adapters.mqtt.topics import Topics
+from daq.adapters.store.declaring.publishing import PublishRecords
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.daemon.instrument_sessions import InstrumentSessions
@@ -19,6 +20,7 @@ from daq.app.laboratory.bench.flows import BenchFlows
 from daq.app.laboratory.bench.naming import outcome_of
 from daq.app.laboratory.bench_work import Actor
 from daq.app.laboratory.laboratory import new
+from daq.app.laboratory.signing.changed_samples import By, reopening
 from daq.app.screens.bench.bench_view import BenchView
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.run_order import RunOrder
@@ -55,7 +57,8 @@ class Benches:
         self._tasks = Tasks()
         hands = BenchHands(sessions.by_name, in_progress, catalogue, clock, self._begin)
         self._hands = hands
-        self.flows = BenchFlows(store, clock, hands, lambda: str(uuid.uuid4()), topics)
+        self._topics = topics
+        self.flows = BenchFlows(store, clock, hands, lambda: str(uuid.uuid4()))
 
     # ---- life
 
@@ -102,6 +105,10 @@ class Benches:
                 before=begin.before,
             )
 
+        def opening(reader: Reader, utc_ns: int) -> PublishRecords:
+            by = By(self._store.uuid, self._topics, actor.who, named.reason, utc_ns, actor.withdraws)
+            return reopening(reader, named.sample, by)
+
         try:
             order = RunOrder(
                 sample=named.sample,
@@ -114,7 +121,10 @@ class Benches:
                 ticket=actor.ticket,
             )
             active = await self._in_progress.begin(
-                order, actor.login, beside=lambda run: (new(checklist(run), "checklist_kept"),)
+                order,
+                actor.login,
+                beside=lambda run: (new(checklist(run), "checklist_kept"),),
+                opening=opening if begin.reopens else None,
             )
         except DaqError as error:
             await asyncio.to_thread(self.flows.take, bench, Refused(str(error)), "bench_not_started")

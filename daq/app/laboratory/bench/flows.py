@@ -2,20 +2,16 @@
 
 import threading
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, Protocol
 
 from daq.adapters.clock import Clock
-from daq.adapters.mqtt.topics import Topics
-from daq.adapters.store.declaring.publishing import PublishRecords
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangedMeanwhileError, ChangeRecords
 from daq.adapters.store.store import Store
 from daq.app.laboratory.bench_work import DAEMON, Actor
 from daq.app.laboratory.laboratory import Kept, changed, find, listed, new
-from daq.app.laboratory.samples import REOPENED, in_state
-from daq.app.laboratory.signing.changed_samples import By, changing
-from daq.core.errors import NotAllowedError, SettingError
+from daq.core.errors import SettingError
 from daq.laboratory.bench.bench_events import (
     Act,
     Begin,
@@ -24,8 +20,6 @@ from daq.laboratory.bench.bench_events import (
     Message,
     NoteRun,
     Pressed,
-    Refused,
-    Reopen,
     Stop,
     TakeOut,
     Text,
@@ -37,7 +31,6 @@ from daq.laboratory.bench.flow import ASKS, CLEAR, step
 from daq.laboratory.bench.restoring import restored
 from daq.laboratory.declarations import Note
 from daq.laboratory.kinds import LAST
-from daq.laboratory.samples import Sample
 
 OLD_VIEW: Final = "the screen showed an earlier state of this bench; look at it again, then repeat your key"
 
@@ -81,11 +74,8 @@ class _Held:
 class BenchFlows:
     """The state machines of all benches.  Its methods wait for the disk, so the daemon calls them in threads."""
 
-    def __init__(
-        self, store: Store, clock: Clock, hands: Hands, new_id: Callable[[], str], topics: Topics | None = None
-    ) -> None:
-        """`new_id` returns a new id for a note; with `topics` None nothing is published."""
-        self._topics = topics
+    def __init__(self, store: Store, clock: Clock, hands: Hands, new_id: Callable[[], str]) -> None:
+        """`new_id` returns a new id for a note."""
         self._store, self._clock, self._hands, self._new_id = store, clock, hands, new_id
         self._held: dict[str, _Held] = {}
         self._lock = threading.RLock()
@@ -205,27 +195,17 @@ class BenchFlows:
     def _step(self, reader: Reader, held: _Held, event: Event, actor: Actor, what: str) -> None:
         facts = self._hands.facts(reader, held.state)
         done, because = step(held.state, event, facts), ""
-        utc_ns = self._clock.utc_ns()
-        reopened = None
         for act in done.acts:
-            if isinstance(act, TakeOut | Reopen):
+            if isinstance(act, TakeOut):
                 because = act.because
-            if isinstance(act, Reopen):
-                try:
-                    reopened = self._reopened(reader, act, actor, utc_ns)
-                except NotAllowedError as error:  # as an order that is refused
-                    done = step(done.state, Refused(str(error)), facts)
-                    break
         held.steps += done.message is not None or done.state != held.state
         changes = self._changes(reader, held, done.state, done.acts, what)
         if done.message is not None:
             held.message = done.message
         if changes:
             try:
-                if reopened is None:
-                    self._store.submit(ChangeRecords(tuple(changes), utc_ns, actor.who, because)).result()
-                else:
-                    self._store.submit(replace(reopened, changes=(*changes, *reopened.changes))).result()
+                made = ChangeRecords(tuple(changes), self._clock.utc_ns(), actor.who, because)
+                self._store.submit(made).result()
             except ChangedMeanwhileError:
                 held.revision = -1
                 raise
@@ -236,18 +216,6 @@ class BenchFlows:
                 self._hands.begin(held.state.id, act, actor)
             elif isinstance(act, Stop):
                 self._hands.stop(held.state.id, actor)
-
-    def _reopened(self, reader: Reader, act: Reopen, actor: Actor, utc_ns: int) -> PublishRecords | None:
-        """Return the transaction that opens a sample again, as the act `sample_again`; None where it is not done.
-
-        Raises:
-            NotAllowedError: it withdraws a certificate, and the person does not review.
-        """
-        kept = find(reader, Sample, act.sample)
-        if kept is None or kept.record.state != "done":
-            return None
-        by = By(self._store.uuid, self._topics, actor.who, act.because, utc_ns, actor.withdraws)
-        return changing(reader, (in_state(kept, "open", REOPENED),), act.sample, by)[0]
 
     def _changes(
         self, reader: Reader, held: _Held, state: BenchState, acts: tuple[Act, ...], what: str

@@ -11,7 +11,8 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangedMeanwhileError, revisions
 from daq.adapters.store.rows import RunRecord
 from daq.app.delivery.record_messages import Numbered
-from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.laboratory import Laboratory, find
+from daq.app.laboratory.samples import REOPENED, in_state
 from daq.app.laboratory.signing.report_withdrawal import withdrawals
 from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
 from daq.app.records.attempts import runs_of_sample
@@ -108,6 +109,20 @@ def changing(reader: Reader, changes: tuple[Change, ...], sample: str, by: By) -
     messages = tuple((anchor.id, m) for m in gone.messages(by.topics, at, utc_text(by.utc_ns)))
     every = (*changes, *found.values(), *gone.changes)
     return PublishRecords(every, messages, seen.and_seen(gone.seen), by.utc_ns, by.who, by.because), list(found)
+
+
+def reopening(reader: Reader, sample: str, by: By) -> PublishRecords:
+    """Return the transaction that opens a sample again if it is done; otherwise it only requires that nothing changes.
+
+    Raises:
+        NotAllowedError: it withdraws a certificate, and the person does not review.
+    """
+    kept = find(reader, Sample, sample)
+    revision = 0 if kept is None else kept.revision
+    if kept is None or kept.record.state != "done":
+        seen = AsSeen(records=((Sample.kind, sample, revision),))
+        return PublishRecords((), (), seen, by.utc_ns, by.who, by.because)
+    return changing(reader, (in_state(kept, "open", REOPENED),), sample, by)[0]
 
 
 def may_withdraw(laboratory: Laboratory) -> bool:
