@@ -81,7 +81,7 @@ class Begin:
 
     @property
     def reopens(self) -> bool:
-        """Whether the start opens its sample again, because the sample is measured again for a reason."""
+        """Return whether the start opens the sample again, because it is measured again for a reason."""
         return bool(self.named.repeat_of and self.named.reason)
 
 
