@@ -220,16 +220,17 @@ def test_a_page_that_is_made_anew_brings_its_visit_and_person(served):
 def test_a_tick_that_was_measured_is_unknown_from_two_seconds_on(served, name):
     """Readings stop while the page is followed: a frozen daemon, and a silent line."""
     with opened(served, f"bench-{name}") as (server, tab):
-        measured = tab.locator(".items li[data-measured]")
+        measured = tab.locator(".items li[data-read]")
         assert measured.count() >= 2
         server.pushed.append(("reading", STILL))
         expect(measured.first.locator("svg").locator("visible=true")).to_have_count(1)
         for item in measured.all():
             expect(item).to_contain_text(T("bench.how.unknown"), timeout=LONG_MS)
             expect(item).to_contain_text("s old")
-            expect(item.locator(".item-now").locator("visible=true")).to_have_count(0)
-        server.pushed.append(("reading", STILL | {"values": {"speed": 0.1}}))
-        expect(measured.first.locator(".item-unknown").locator("visible=true")).to_have_count(0, timeout=LONG_MS)
+            expect(item.locator("[data-when=met], [data-when=not], [data-when=known]").locator("visible=true")).to_have_count(0)
+        server.pushed.append(("reading", STILL | {"values": {"speed": 0.1, "torque": 0.1, "temperature": 25.0}}))
+        for item in measured.all():
+            expect(item.locator("[data-when=unknown]").locator("visible=true")).to_have_count(0, timeout=LONG_MS)
 
 
 def test_a_run_that_was_started_elsewhere_has_its_screen_and_offers_no_step_of_the_list(served):

@@ -15,7 +15,7 @@ FUNCTIONS: Final[dict[str, Any]] = {
         benches.foreign_run,
         benches.in_doubt, benches.live_words, benches.message_words, benches.reading_amount, benches.rule_words,
         benches.run_words, benches.stage_template, benches.stage_words, benches.stop_words, benches.fitted_words,
-        benches.temperature_signal,
+        benches.is_item_old, benches.read_item, benches.temperature_signal,
         calibrations.calibration_lines, calibrations.without_lines, figures.amount, figures.entry_value,
         figures.half_text, figures.is_long, figures.limit_range, figures.percent, figures.risk, figures.short,
         figures.unit_symbol, figures.value_text, results.applies_at, results.components, results.conditions,
