@@ -2,6 +2,7 @@
 
 import { part, put, wordsOf } from "./figures.js";
 import { word } from "./gauges.js";
+import { offerFullScreen } from "./full_screen.js";
 import { showItems } from "./items.js";
 import { showReading, showRun } from "./live_run.js";
 import { listen } from "./scanner.js";
@@ -194,6 +195,7 @@ function typedText() {
 
 /** Count down what is left of stirring and rest between two views. */
 function bind() {
+  offerFullScreen();
   for (const clock of document.querySelectorAll("[data-countdown]")) clock.dataset.until = performance.now() + 1000 * Number(clock.dataset.countdown);
 }
 setInterval(() => {
