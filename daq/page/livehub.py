@@ -278,7 +278,9 @@ class LiveHub:
                 browser.put("reading", name, {"bench": name, **reading})
         for name in self._companions.get(browser.bench, ()):
             if name in self._readings:
-                browser.put(COMPANION, browser.bench, {"bench": browser.bench, "instrument": name, **self._readings[name][0]})
+                browser.put(
+                    COMPANION, browser.bench, {"bench": browser.bench, "instrument": name, **self._readings[name][0]}
+                )
 
     def close(self) -> None:
         """End the events of all browsers, each with a last one."""

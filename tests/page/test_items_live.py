@@ -56,7 +56,12 @@ def kept(server, *events):
 
 @pytest.mark.parametrize(
     ("stage", "signal", "good", "bad"),
-    [("checking", "temperature", 25.0, 25.21), ("checking", "temperature", 24.8, 24.79), ("zeroing", "torque", 0.1, 9.0), ("checking", "still", True, False)],
+    [
+        ("checking", "temperature", 25.0, 25.21),
+        ("checking", "temperature", 24.8, 24.79),
+        ("zeroing", "torque", 0.1, 9.0),
+        ("checking", "still", True, False),
+    ],
 )
 def test_a_measured_item_is_met_as_the_newest_reading_has_it(browser, stage, signal, good, bad):
     with opened(browser, stage) as (server, _, tab):
@@ -91,7 +96,11 @@ def test_the_temperature_of_a_companion_has_the_age_of_the_companion(browser):
 def test_the_temperature_of_a_run_by_a_silent_companion_is_old(browser):
     with serving(bench_pages(RESULT)) as server:
         page = server.by_name["bench-running"]
-        run = replace(RUN, temperature=replace(RUN.temperature, signal="bath.temperature"), signals=RUN.signals | {"bath.temperature": 25.0})
+        run = replace(
+            RUN,
+            temperature=replace(RUN.temperature, signal="bath.temperature"),
+            signals=RUN.signals | {"bath.temperature": 25.0},
+        )
         reading = READY | {"values": dict(run.signals), "connection": "in_run", "still": False}
         page.values["bench"] |= bench_live(bench_view("running"), run)
         tab = browser.new_context(viewport={"width": 800, "height": 480}).new_page()

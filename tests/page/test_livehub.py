@@ -218,15 +218,22 @@ async def test_the_screen_of_a_bench_has_the_readings_of_its_companion_with_thei
     await anext(other)
     clock.now += 3.0
     view = BenchView(bench="bench-1", stage="checking", revision=2, signal="bath.temperature" if by == "view" else "")
-    hub.take(LiveFrame({}, {"bench-1": view}, {"bench-1": run_at("bench-1", "bath.temperature" if by == "run" else "")}))
+    hub.take(
+        LiveFrame({}, {"bench-1": view}, {"bench-1": run_at("bench-1", "bath.temperature" if by == "run" else "")})
+    )
     # From now on its screen shows a value of the bath: it has the reading at once, as old as it is.
-    found = {kind: data for kind, data in await waiting(events, 3)}
-    told = found["companion"]
-    assert (told["bench"], told["instrument"], told["age_s"], told["values"]) == ("bench-1", "bath", 3.5, {"torque": 25.0})
+    found = dict(await waiting(events, 3))
+    given = found["companion"]
+    assert (given["bench"], given["instrument"], given["age_s"], given["values"]) == (
+        "bench-1",
+        "bath",
+        3.5,
+        {"torque": 25.0},
+    )
     assert hub.bench("bench-1")["companions"]["bath"]["age_s"] == 3.5
     hub.take(LiveFrame({"bath": reading(25.1)}))
-    kind, told = await anext(events)
-    assert (kind, told["instrument"], told["age_s"]) == ("companion", "bath", 0.0)
+    kind, given = await anext(events)
+    assert (kind, given["instrument"], given["age_s"]) == ("companion", "bath", 0.0)
     # A browser that comes later has it among the first events; that of another bench has none.
     late = hub.events("bench-1")
     assert [kind for kind, _ in await waiting(late, 5)] == ["link", "bench", "run", "reading", "companion"]
