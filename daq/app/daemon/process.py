@@ -24,7 +24,7 @@ from daq.process.systemd import notify, watchdog_interval_s
 log = structlog.get_logger()
 
 SWITCH_S: Final = 0.001
-"""Time in seconds after which a thread that computes gives way: a reading waits for no view of a bench longer than that.
+"""Time in seconds after which a thread that computes gives way: a reading waits for no view longer than that.
 The interpreter's own value is 5 ms."""
 
 
