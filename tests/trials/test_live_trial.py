@@ -252,7 +252,7 @@ def test_a_second_check_takes_the_lines_of_the_trial_that_the_person_saw(ports, 
         (ports / trial_file.CAPTURE_FILE).write_text("")
         processes.ended = True
         other = trials.start(free, 1, no_audit)
-        with pytest.raises(SettingError, match="another trial was begun"):
+        with pytest.raises(SettingError, match="another trial was started"):
             trials.start(again.model_copy(update={"of": seen}), 2, no_audit)
         third = trials.start(again.model_copy(update={"of": other}), 3, no_audit)
         # The check is a trial itself: a further one names it.  Without a name, the newest lines are taken.
