@@ -89,7 +89,8 @@ def make_application(parts: PageParts) -> ASGIApp:
 
 def _add(app: FastAPI, route: Route) -> None:
     room: ModuleType = api if route.is_api else screens
-    own = (API_HANDLERS if route.is_api else HANDLERS).get(route.handler)
+    own: Callable[..., Awaitable[Any]] | None
+    own = API_HANDLERS.get(route.handler) if route.is_api else HANDLERS.get(route.handler)
     handler: Callable[..., Awaitable[Any]] = own or getattr(room, route.handler)
     endpoint = handler if route.is_api else _of_request(handler)
     app.add_api_route(

@@ -1,15 +1,16 @@
 """The views of the desk for programs: the values of each template below ``/api/v1``, by the same queries."""
 
 import inspect
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Annotated, Any, Final
 
 from fastapi import Query, Request
 
 from daq.app.daemon.queries.desk_asked import MOST_COMPARED
 from daq.page.acting import ask
-from daq.page.work.deskviews import VIEWS, Handler
+from daq.page.work.deskviews import VIEWS
 
+Reading = Callable[..., Awaitable[Any]]
 LONGEST: Final = 1000
 NUMBERS: Final = ("last", "runs")
 """Fields of an address that are whole numbers."""
@@ -36,7 +37,7 @@ ABOUT: Final[Mapping[str, str]] = {
 """The views that programs read, with the first line of their description."""
 
 
-def reading(name: str) -> Handler:
+def reading(name: str) -> Reading:
     """Return the handler of a view for programs; what is wrong with its fields is refused (422)."""
     view = VIEWS[name]
 
@@ -68,5 +69,5 @@ async def choices(request: Request) -> dict[str, Any]:
     return await ask(request, "choices", {})
 
 
-API_HANDLERS: Final[dict[str, Handler]] = {**{name: reading(name) for name in ABOUT}, "choices": choices}
+API_HANDLERS: Final[dict[str, Reading]] = {**{name: reading(name) for name in ABOUT}, "choices": choices}
 """The handlers by their names in the table of routes."""

@@ -19,7 +19,7 @@ from daq.laboratory.trials import DriverTrial
 
 MODULE: Final = "daq.app.workshop.live_trial"
 NO_CAPTURE: Final = "there are no lines of a trial; begin one at a port"
-ANOTHER: Final = "another trial was started since this screen was shown, and the lines are its own; load the screen again"
+ANOTHER: Final = "another trial was started after this screen was made, with other lines; load the screen again"
 GOES_ON: Final = "a trial goes on; wait for its end"
 
 
