@@ -263,9 +263,9 @@ class LiveHub:
         kind, data = event
         if kind not in ("reading", COMPANION):
             return event
-        aged = self._aged(data.get("instrument", data["bench"])) or data
-        about = {key: data[key] for key in ("bench", "instrument") if key in data}
-        return kind, {**aged, **about, "sent_s": self._clock()}
+        about: dict[str, Any] = {key: data[key] for key in ("bench", "instrument") if key in data}
+        name: str = data["instrument"] if kind == COMPANION else data["bench"]
+        return kind, {**(self._aged(name) or data), **about, "sent_s": self._clock()}
 
     def _snapshot(self, browser: Browser) -> None:
         browser.put("link", "", self._link)

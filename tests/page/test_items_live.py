@@ -1,4 +1,4 @@
-"""What a screen of a bench shows between two steps of its work is what is: measured items, the worklist, a companion."""
+"""A screen of a bench is renewed between two steps of its work: measured items, the worklist, a companion."""
 
 from contextlib import contextmanager
 from dataclasses import replace
