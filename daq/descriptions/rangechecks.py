@@ -35,10 +35,9 @@ def range_faults(tables: DescriptionTables) -> Faults:
                 _add(spans, tables, line, place, own)
     for i, channel in enumerate(tables.channel):
         given = spans.get(channel.name, ())
-        low, high = (end(ends, default=0.0) for end, ends in zip((min, max), _ends(given), strict=True))
-        if not given or not math.isfinite(high - low):
-            continue
-        count = max(step for _, step in given)
+        low = min((span[0] for span, _ in given), default=-math.inf)
+        high = max((span[1] for span, _ in given), default=math.inf)
+        count = max((step for _, step in given), default=0.0)
         if channel.low < low - count * (1 + 1e-9):
             reason = (
                 f"no line can give a value below {low:.6g}; for negative numbers in two's complement write "
@@ -53,10 +52,6 @@ def range_faults(tables: DescriptionTables) -> Faults:
             yield SettingError(reason, key=f"channel[{i}].high")
 
 
-def _ends(given: "list[tuple[Span, float]] | tuple[()]") -> tuple[list[float], list[float]]:
-    return [span[0] for span, _ in given], [span[1] for span, _ in given]
-
-
 def _add(
     spans: dict[str, list[tuple[Span, float]]], tables: DescriptionTables, line: ReadingLine, place: Field, own: Span
 ) -> None:
@@ -66,7 +61,7 @@ def _add(
     if channel is None or table.units:
         return
     with_unit = any(place.name in line.table(other.name).unit_of for other in line.places())
-    if with_unit or table.divide_by is not None or not math.isfinite(own[1] - own[0]):
+    if with_unit or table.divide_by is not None:
         spans.setdefault(channel.name, []).append((EVERY, 0.0))
         return
     try:

@@ -63,7 +63,6 @@ CHECKS: Final[tuple[tuple[str, Check], ...]] = (
     ("whole numbers", checks_unread.whole_numbers),
     ("ignored states", checks_invented.ignored_states),
     ("unread", checks_unread.unread),
-    ("fault marks", checks_unread.fault_marks),
     ("over range", checks_bytes.over_range),
     ("same again", checks_bytes.same_again),
     ("state", checks_bytes.state),

@@ -7,7 +7,7 @@ from typing import Final
 
 from daq.core.driver import Decoded, Driver, Reject
 from daq.core.thousands import may_be_thousands
-from daq.descriptions.guessing.decimals import decimal_mark
+from daq.descriptions.guessing.decimals import decimal_mark, is_no_separator
 from daq.descriptions.guessing.fields import tokens_of
 from daq.testing.case import Case, decode, ignored, is_mostly_text, note, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
@@ -67,11 +67,11 @@ def whole_numbers(case: Case) -> Finding:
 
 
 def _mark(driver: Driver, good: Sequence[Example]) -> str:
-    """Return the decimal mark: that of a description, or that of the lines."""
+    """Return the decimal mark: that of a description, or a comma that no line can have between columns."""
     tables = getattr(driver, "tables", None)
-    if tables is not None:
-        return "," if tables.decimal == "comma" else "."
-    return decimal_mark([e.frame.decode("latin-1") for e in good])
+    texts = [e.frame.decode("latin-1") for e in good]
+    is_comma = decimal_mark(texts) == "," and is_no_separator(texts)
+    return "," if is_comma or (tables is not None and tables.decimal == "comma") else "."
 
 
 def _numbers(text: str, mark: str) -> Iterator[tuple[int, str]]:
@@ -165,7 +165,8 @@ def _in_thousands(case: Case, driver: Driver, good: Sequence[Example], mark: str
 def unread(case: Case) -> Finding:
     """Check that a description leaves no text unread that changes between readings without fault.
 
-    A text that may be a state fails; a counter, a time, a byte and a line that is ignored are named in a note.
+    A text that may be a state fails.  A note names counters, times, bytes and lines that are ignored, and numbers that
+    instruments send in place of a value.
     """
     parts: Callable[[bytes], Iterable[tuple[str, str, str]]] | None = getattr(case.driver, "unread", None)
     places: dict[str, dict[str, str]] = {}
@@ -184,9 +185,11 @@ def unread(case: Case) -> Finding:
         named += [f"{place}: {listed}"] if len(texts) > 1 else []
     skipped = list(dict.fromkeys(shown(e.frame) for e in case.transcript().examples if ignored(e)))
     named += [f"lines that are ignored: {', '.join(skipped[:MOST_TEXTS])}"] if skipped else []
-    if named:
-        return note("unread", f"not read, which must be no states or faults: {'; '.join(named)}")
-    return passed("unread", "nothing that changes")
+    said = [f"not read, which must be no states or faults: {'; '.join(named)}"] if named else []
+    marks = _fault_marks(case)
+    if marks:
+        said.append(f"read as values, and often sent in place of one (`special`): {', '.join(marks[:MOST_TEXTS])}")
+    return note("unread", "; ".join(said)) if said else passed("unread", "nothing that changes")
 
 
 def _may_be_a_state(kind: str, text: str) -> bool:
@@ -195,28 +198,17 @@ def _may_be_a_state(kind: str, text: str) -> bool:
     return kind in TEXTS and bool(text) and _COUNTED.fullmatch(text) is None
 
 
-def fault_marks(case: Case) -> Finding:
-    """Name numbers that are read as values and that instruments send in place of one: 9999, 32767, 9.9E37."""
-    found: dict[str, str] = {}
+def _fault_marks(case: Case) -> list[str]:
+    """Return the numbers that are read as values and that instruments send in place of one: 9999, 32767, 9.9E37."""
+    found: dict[str, None] = {}
+    driver = case.make()
     good = [e for e in _good(case) if is_mostly_text(e.frame[: len(e.frame) - case.tail])]
-    mark = _mark(case.driver, good)
+    mark = _mark(driver, good)
     for e in good:
         for start, text in _numbers(e.frame[: len(e.frame) - case.tail].decode("latin-1"), mark):
-            own = text.replace(" ", "").replace(mark, ".").upper()
-            if _MARKS.fullmatch(own) and _has_effect(case, e, start, text):
-                found.setdefault(text, shown(e.frame))
-    if found:
-        return note(
-            "fault marks",
-            f"read as values, and often sent in place of one: {', '.join(list(found)[:MOST_TEXTS])}; where the manual "
-            "says so, give their fault in `special`",
-            *list(found.values())[:3],
-        )
-    return passed("fault marks", "no such number")
-
-
-def _has_effect(case: Case, e: Example, start: int, text: str) -> bool:
-    at = len(text) - 1
-    other = text[:at] + ("4" if text[at] == "5" else "5")
-    meaning = _meaning(case, case.make(), e, start, text, other)
-    return is_reading(meaning) and meaning != e.meaning
+            if _MARKS.fullmatch(text.replace(" ", "").replace(mark, ".").upper()):
+                other = text[:-1] + ("4" if text[-1] == "5" else "5")
+                meaning = _meaning(case, driver, e, start, text, other)
+                if is_reading(meaning) and meaning != e.meaning:
+                    found[text] = None
+    return [*found]
