@@ -10,6 +10,7 @@ from typing import Final
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, escaped
 from daq.descriptions.guessing import write
+from daq.descriptions.guessing.byteframes import guess_frames
 from daq.descriptions.guessing.fields import GuessedLine
 from daq.descriptions.guessing.finding.blocks import Block, find_block
 from daq.descriptions.guessing.finding.checksum import FEW_LINES, FoundChecksum, Tail, find_checksum, unknown_tail
@@ -65,7 +66,9 @@ def guess_description(kind: str, capture: Capture, file: str, answers: Mapping[s
         ValueError: an answer is not understood.
     """
     part = _beginning(capture)
-    found = _Guesser(kind, part, file, Answers(answers or {})).guess()
+    ask = Answers(answers or {})
+    frames = guess_frames(kind, part, file, ask)
+    found = Guess(*frames, ask.open) if frames is not None else _Guesser(kind, part, file, ask).guess()
     if part is not capture:
         found.findings.insert(0, f"only the first {MOST_BYTES // 1000} kB of the capture are used")
     return found
@@ -93,7 +96,8 @@ class _Guesser:
             raise SettingError("there is no complete line in this capture; capture for longer", file=file)
         raw = [h.text for h in self.lines.received]
         if strange(raw) * 5 > sum(map(len, raw)):
-            raise SettingError(f"most of the bytes received {NO_TEXT}", file=file)
+            first = raw[0][:24].hex(" ").upper()
+            raise SettingError(f"most of the bytes received {NO_TEXT}; the first ones: {first}", file=file)
         self.checksum: FoundChecksum | None = find_checksum([t for t in raw if t])
         self.tail: Tail | None = None if self.checksum is not None else unknown_tail(raw)
         bodies = [self._raw_body(text) for text in dict.fromkeys(raw)]

@@ -19,6 +19,9 @@ MOST_TEXTS: Final = 8
 STATES: Final = frozenset({"optional text", "hex", "letters", "capitals"})
 TEXTS: Final = frozenset({"word", "text", "rest"})
 """Types of parts without a name in which a state may be."""
+LEAST_CHECKSUMS: Final = 6
+"""Least number of different texts in a place that may be those of a checksum."""
+_HEX: Final = re.compile(r"[0-9A-Fa-f]{2,8}")
 _COUNTED: Final = re.compile(r"[0-9][0-9.,:/ TZ+-]*")
 """A counter, a time of day or a date: a text that may change from line to line and means no state."""
 _MARKS: Final = re.compile(r"[+-]?(?:9{2,}\.?9{2,}|9\.9\d*E\+?37|32767|32768|65535|2147483647|2147483648|4294967295)")
@@ -174,9 +177,11 @@ def unread(case: Case) -> Finding:
         for place, kind, text in parts(e.frame) if parts is not None else ():
             places.setdefault(place, {})[text] = kind
     named: list[str] = []
+    lines = len(_good(case))
     for place, texts in places.items():
         listed = ", ".join(map(repr, list(texts)[:MOST_TEXTS]))
-        if len(texts) > 1 and any(_may_be_a_state(kind, text.strip()) for text, kind in texts.items()):
+        is_state = any(_may_be_a_state(kind, text.strip()) for text, kind in texts.items())
+        if len(texts) > 1 and is_state and not _is_checksum([*texts], lines):
             raise DriverFaultError(
                 f"readings differ in a part that is not read ({place}): {listed}",
                 do="give it a name and the meaning of each text, '' for none: "
@@ -196,6 +201,12 @@ def _may_be_a_state(kind: str, text: str) -> bool:
     if kind in STATES:
         return bool(text)
     return kind in TEXTS and bool(text) and _COUNTED.fullmatch(text) is None
+
+
+def _is_checksum(texts: Sequence[str], lines: int) -> bool:
+    """Return True for hexadecimal digits that are different in nearly every line: an unknown checksum, no state."""
+    digits = len({len(text) for text in texts}) == 1 and all(_HEX.fullmatch(text) for text in texts)
+    return digits and len(texts) >= LEAST_CHECKSUMS and 4 * len(texts) >= 3 * lines
 
 
 def _fault_marks(case: Case) -> list[str]:
