@@ -46,9 +46,12 @@ class FoundLength:
 
 def guess_frames(kind: str, capture: Capture, file: str, ask: Answers) -> tuple[str, list[str]] | None:
     """Return the beginning of a description and the findings; None for a capture of text, or of no frames alike."""
-    frames, echo = _heard(capture)
+    heard, echo = _heard(capture)
+    begins = Counter(data[:2] for data in dict.fromkeys(one.data for one in heard))
+    usual = begins.most_common(1)[0][0] if begins else b""
+    frames = [one for one in heard if one.data[:2] == usual]
     different = list(dict.fromkeys(one.data for one in frames))
-    if strange(different) * 5 <= sum(map(len, different)) or len(different) < LEAST_FRAMES:
+    if len(different) < LEAST_FRAMES or 3 * sum(strange([data]) > 0 for data in different) < len(different):
         return None
     begin = bytes(a[0] for a in takewhile(lambda column: len(set(column)) == 1, zip(*different, strict=False)))
     found = _without_mark(find_checksum(different), different)
@@ -76,8 +79,8 @@ def guess_frames(kind: str, capture: Capture, file: str, ask: Answers) -> tuple[
         parts.append([f"[request.{_name(number, poll)}]", f"bytes = {quoted(own)}", 'timeout = "1 s"'])
     for number, asked in enumerate(poll or [None], 1):
         parts.append(_line(_name(number, poll), [one.data for one in frames if one.asked == asked], length, found))
-    others = (request for request in requests if request not in poll)
-    parts += [_remark(request, [one.data for one in frames if one.asked == request]) for request in others]
+    others = dict.fromkeys(one.asked for one in heard if one.asked is not None and one.asked not in poll)
+    parts += [_remark(request, [one.data for one in heard if one.asked == request]) for request in others]
     text = "\n\n".join("\n".join(part) for part in parts if part) + "\n"
     return text, _findings(frames, begin, length, found, different)
 

@@ -67,8 +67,13 @@ def guess_description(kind: str, capture: Capture, file: str, answers: Mapping[s
     """
     part = _beginning(capture)
     ask = Answers(answers or {})
-    frames = guess_frames(kind, part, file, ask)
-    found = Guess(*frames, ask.open) if frames is not None else _Guesser(kind, part, file, ask).guess()
+    try:
+        found = _Guesser(kind, part, file, ask).guess()
+    except SettingError:
+        frames = guess_frames(kind, part, file, ask)
+        if frames is None:
+            raise
+        found = Guess(*frames, ask.open)
     if part is not capture:
         found.findings.insert(0, f"only the first {MOST_BYTES // 1000} kB of the capture are used")
     return found
