@@ -93,3 +93,17 @@ def test_bytes_that_begin_differently_are_refused_and_shown():
     noise = Capture([Piece(i * 100 * MILLISECOND, "<", rng.randbytes(12)) for i in range(20)])
     with pytest.raises(SettingError, match=r"are not text.*'Frames of bytes'; the first ones: [0-9A-F]{2} "):
         guess_description("made", noise, "made.capture")
+
+
+@pytest.mark.parametrize("form", ["M%04XT%04X", "%04X%04X", "H %04X%04X", "W%06d%04d"])
+def test_digits_that_are_not_separated_are_refused_and_shown(form):
+    """Text with CR LF is no frame of bytes, and no number is taken from a part of its digits."""
+    rng = random.Random(form)
+    lines = [form % (rng.randrange(65536), rng.randrange(200, 300)) for _ in range(20)]
+    pieces = []
+    for number, line in enumerate(lines):
+        t = number * 1000 * MILLISECOND
+        pieces += [Piece(t, ">", b"V?\r\n"), Piece(t + 10 * MILLISECOND, "<", line.encode() + b"\r\n")]
+    with pytest.raises(SettingError, match="no line in this capture has a measured number.*hex 4") as caught:
+        guess_description("made", Capture(pieces), "made.capture")
+    assert lines[0] in str(caught.value)

@@ -51,7 +51,8 @@ def guess_frames(kind: str, capture: Capture, file: str, ask: Answers) -> tuple[
     usual = begins.most_common(1)[0][0] if begins else b""
     frames = [one for one in heard if one.data[:2] == usual]
     different = list(dict.fromkeys(one.data for one in frames))
-    if len(different) < LEAST_FRAMES or 3 * sum(strange([data]) > 0 for data in different) < len(different):
+    strangers = sum(strange([data.translate(None, b"\r\n")]) > 0 for data in different)
+    if len(different) < LEAST_FRAMES or 3 * strangers < len(different):
         return None
     begin = bytes(a[0] for a in takewhile(lambda column: len(set(column)) == 1, zip(*different, strict=False)))
     found = _without_mark(find_checksum(different), different)

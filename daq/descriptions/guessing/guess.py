@@ -312,7 +312,12 @@ class _Guesser:
                 found.channel = found.name = _free(found.name, used)
                 out += [*write.channel(found, self.ask, group.lines), ""]
         if not out:
-            raise SettingError("no line in this capture has a measured number", file=self.file)
+            shown = ", ".join(repr(line) for group in groups for line in group.lines[:2])
+            raise SettingError(
+                f"no line in this capture has a measured number ({shown[:80]}); digits that are not separated, such as "
+                "hexadecimal ones, are described by hand: {name:hex 4}, {name:number 6}, in the guide",
+                file=self.file,
+            )
         return out[:-1]
 
     def _timing(self, poll: Sequence[bytes], interval: int) -> list[str]:

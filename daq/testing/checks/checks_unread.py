@@ -190,11 +190,11 @@ def unread(case: Case) -> Finding:
         named += [f"{place}: {listed}"] if len(texts) > 1 else []
     skipped = list(dict.fromkeys(shown(e.frame) for e in case.transcript().examples if ignored(e)))
     named += [f"lines that are ignored: {', '.join(skipped[:MOST_TEXTS])}"] if skipped else []
-    said = [f"not read, which must be no states or faults: {'; '.join(named)}"] if named else []
+    sentences = [f"not read, which must be no states or faults: {'; '.join(named)}"] if named else []
     marks = _fault_marks(case)
     if marks:
-        said.append(f"read as values, and often sent in place of one (`special`): {', '.join(marks[:MOST_TEXTS])}")
-    return note("unread", "; ".join(said)) if said else passed("unread", "nothing that changes")
+        sentences.append(f"read as values, and often sent in place of one (`special`): {', '.join(marks[:MOST_TEXTS])}")
+    return note("unread", "; ".join(sentences)) if sentences else passed("unread", "nothing that changes")
 
 
 def _may_be_a_state(kind: str, text: str) -> bool:
