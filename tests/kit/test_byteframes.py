@@ -30,9 +30,9 @@ SEALS = {
 def frames_of(rng, seal, length, skip):
     """An identity and 30 readings, each a float and a number of 16 bits, between sync bytes and a checksum."""
     sync = bytes(rng.sample(range(0x80, 0x100), 2))
-    bodies = [b"\x90" + b"SN%06d" % rng.randrange(10**6)]
-    bodies += [b"\xa0" + struct.pack(">fh", rng.uniform(900, 1900), rng.randrange(-500, 9000)) for _ in range(30)]
-    framed = [sync + struct.pack(length, len(body)) + body for body in bodies]
+    contents = [b"\x90" + b"SN%06d" % rng.randrange(10**6)]
+    contents += [b"\xa0" + struct.pack(">fh", rng.uniform(900, 1900), rng.randrange(-500, 9000)) for _ in range(30)]
+    framed = [sync + struct.pack(length, len(content)) + content for content in contents]
     return sync, [one + SEALS[seal](one[skip:]) for one in framed]
 
 

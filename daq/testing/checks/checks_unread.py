@@ -108,7 +108,7 @@ def _unread_part(case: Case, driver: Driver, e: Example, start: int, text: str, 
 
 
 def _effect(case: Case, driver: Driver, e: Example, start: int, text: str, at: int, mark: str) -> bool | None:
-    """Return whether a digit has an effect on the reading; None where this cannot be told."""
+    """Return whether a digit has an effect on the reading; None where no such line is accepted."""
     unchanged = False
     for digit in "5417":
         other = text[:at] + digit + text[at + 1 :]
