@@ -22,16 +22,22 @@ _SIGNED: Final = re.compile(r"[+-][0-9A-Fa-f]+")
 
 
 def range_faults(tables: DescriptionTables) -> Faults:
-    """Yield ranges of channels, `special` numbers and weights of bits that no line can give."""
-    spans: dict[str, list[tuple[Span, float]]] = {}
+    """Yield `special` numbers and weights of bits that no line can give."""
     for name, line in tables.line.items():
-        if not line.has_one_layout or any(line.misfits()):
+        if line.has_one_layout and not any(line.misfits()):
+            for place, own in _spans(line).items():
+                writing = Writing(tables.framing.encoding, tables.decimal == "comma")
+                yield from _never(f"line.{name}.fields.{place.name}", place, line.table(place.name), own, writing)
+
+
+def unreached(tables: DescriptionTables) -> Faults:
+    """Yield ranges of channels that no line can give, by more than one count: the kit refuses them."""
+    spans: dict[str, list[tuple[Span, float]]] = {}
+    for line in tables.line.values():
+        if not isinstance(line, ReadingLine):
             continue
         for place, own in _spans(line).items():
-            table = line.table(place.name)
-            key = f"line.{name}.fields.{place.name}"
-            yield from _never(key, place, table, own, Writing(tables.framing.encoding, tables.decimal == "comma"))
-            if isinstance(line, ReadingLine) and isinstance(table, ReadingField) and not table.is_state:
+            if not line.table(place.name).is_state:
                 _add(spans, tables, line, place, own)
     for i, channel in enumerate(tables.channel):
         given = spans.get(channel.name, ())
@@ -39,17 +45,9 @@ def range_faults(tables: DescriptionTables) -> Faults:
         high = max((span[1] for span, _ in given), default=math.inf)
         count = max((step for _, step in given), default=0.0)
         if channel.low < low - count * (1 + 1e-9):
-            reason = (
-                f"no line can give a value below {low:.6g}; for negative numbers in two's complement write "
-                "`signed_bits` of the field, or a type such as i16be; otherwise give the lowest value of the instrument"
-            )
-            yield SettingError(reason, key=f"channel[{i}].low")
+            yield SettingError(f"no line can give a value below {low:.6g}", key=f"channel[{i}].low")
         if channel.high > high + count * (1 + 1e-9):
-            reason = (
-                f"no line can give a value above {high:.6g}; check type and scale of the field, or give the highest "
-                "value of the instrument"
-            )
-            yield SettingError(reason, key=f"channel[{i}].high")
+            yield SettingError(f"no line can give a value above {high:.6g}", key=f"channel[{i}].high")
 
 
 def _add(

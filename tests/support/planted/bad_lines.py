@@ -101,6 +101,8 @@ MISREAD = [
     Misread("parentheses", "unread", [(b"(%.2f) g" if v < 0 else b"%.2f g") % abs(v) for v in VALUES],
             "[(]{mass:number}[)] g",
             '{mass:number} g\n[line.below]\nsays = "reading"\npattern = "({mass:number}) g"\nfields.mass.scale = -1.0'),
+    Misread("negative numbers without sign", "channels", [b"M %04X" % (int(v * 10) & 0xFFFF) for v in SIZES],
+            "M {mass:hex 4}\nfields.mass.scale = 0.1", "M {mass:hex 4}\nfields.mass = { scale = 0.1, signed_bits = 16 }"),
     Misread("full scale in another unit", "full scale", [b"%.2f" % v for v in SIZES], "{torque:number}" + IDENTITY
             + 'fields.full_scale.fact = "full_scale_uN_m"',
             "{torque:number}" + IDENTITY + 'fields.full_scale = { fact = "full_scale_uN_m", scale = 1000.0 }',
