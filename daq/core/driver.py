@@ -74,6 +74,10 @@ class Request:
     tries: int = 3
 
 
+FULL_SCALE_FACT: Final = "full_scale_uN_m"
+"""Fact of the identity from which a torque in percent becomes a torque in \u00b5N\u00b7m."""
+
+
 @dataclass(frozen=True, slots=True)
 class Identity:
     """Identity that the instrument reports."""
@@ -82,7 +86,7 @@ class Identity:
     serial: str
     firmware: str = ""
     facts: Mapping[str, float | str] = field(default_factory=dict)
-    """Further data that the instrument reports, for example ``{"torque_full_scale_uN_m": 1000.0}``."""
+    """Further data that the instrument reports, for example ``{"full_scale_uN_m": 1000.0}``."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from daq.core.driver import Driver, Identity
+from daq.core.driver import FULL_SCALE_FACT, Driver, Identity
 from daq.core.plan import Rule, Step
 from daq.core.remarks import Parameter
 from daq.methods.files.fluid import Fluid
@@ -16,7 +16,6 @@ from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.signals import INTERVAL_SCALES, SPEED, TORQUE
 from daq.rheology.geometry import Geometry, narrowest_gap
 
-FULL_SCALE_FACT = "full_scale_uN_m"
 AGREE = 1e-3
 PARTICLES_IN_GAP: Final = 10.0
 """Smallest gap over the diameter of the largest particle (common practice of rheology handbooks, no single source)."""
