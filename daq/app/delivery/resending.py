@@ -2,11 +2,10 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.outbox.publisher_state import BrokerState
 from daq.adapters.sparkplug.memory import ChangedResult, read_changed
-from daq.adapters.store.outgoing.delivery import ReleaseRefused, SendAgain
 from daq.adapters.store.outgoing.outbox_reading import (
     changed_messages,
     last_acknowledged,
@@ -17,20 +16,25 @@ from daq.adapters.store.outgoing.outbox_reading import (
 from daq.adapters.store.outgoing.sealed import changed_results
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message, ResultRecord
-from daq.app.delivery.resend_order import ResendOrder
 from daq.app.screens.text import utc_iso
 from daq.core.errors import SettingError
+
+if TYPE_CHECKING:
+    from daq.adapters.store.outgoing.delivery import ReleaseRefused, SendAgain
+    from daq.app.delivery.resend_order import ResendOrder
 
 SHOWN: Final = 100
 """Largest number of messages in quarantine that are listed one by one."""
 
 
-def transaction_of(order: ResendOrder, utc_ns: int, who: str) -> SendAgain | ReleaseRefused:
+def transaction_of(order: "ResendOrder", utc_ns: int, who: str) -> "SendAgain | ReleaseRefused":
     """Return the transaction of the store that carries out the order; `who` is the login that gave it.
 
     Raises:
         SettingError: the order selects nothing, or in two ways at once.
     """
+    from daq.adapters.store.outgoing.delivery import ReleaseRefused, SendAgain  # a view of the outbox changes nothing
+
     numbers = order.first is not None and order.last is not None
     times = order.begin_utc_ns is not None and order.end_utc_ns is not None
     if numbers + times + order.refused != 1:
