@@ -1,4 +1,4 @@
-"""What a client gives besides its login, to tell who acts; `daq.app.laboratory.identity` decides."""
+"""Badge, password or ticket that a client gives besides its login; `daq.app.laboratory.identity` decides who acts."""
 
 from typing import Final
 
