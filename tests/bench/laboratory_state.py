@@ -18,18 +18,16 @@ from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.outgoing.delivery import Acknowledge
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import Change, ChangeRecords, newest_revision
+from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.rows import AuditPoint, Committed, Outgoing, RunRecord
 from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, NoteHealth, RegisterMethod, SeeInstrument
 from daq.app.laboratory.signing.reportable_records import computed
 from daq.app.records.health_history import Figures
-from daq.app.records.judged.product_versions import ProductVersion, present
 from daq.app.records.signatures import Releases
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
 from daq.core.journal import RECEIVED
 from daq.core.journal_block import HEADER, Block, chain
-from daq.laboratory.configuration import KeptText, RunConfiguration, UsedFile
 from daq.laboratory.record import Record
 from daq.laboratory.reportables import reportable_record
 from daq.laboratory.reports import Report, ShownResult
@@ -39,6 +37,7 @@ from daq.laboratory.transcribed import Transcribed
 from daq.methods.parts.judged import Level, Verification
 from daq.methods.planning.standing import AuditedLevel, AuditedVerification
 from tests.bench.large_commits import LargeCommits, large_commits
+from tests.support.runs.charted import configured_start, example_version
 from tests.support.runs.stored import SECOND, written
 from tests.support.runs.virtual_bench import StoredBench
 
@@ -73,10 +72,6 @@ class Template:
     result: dict[str, Any]
     kept: tuple[str, ...]
     reportable: dict[str, Any]
-    used: tuple[UsedFile, ...]
-    """The configuration of the run."""
-    versions: dict[str, ProductVersion]
-    """The version of each product by which its runs are judged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,8 +103,6 @@ def template() -> Template:
             assert newest is not None
             method = reader.method(record.method_id, record.method_version)
             assert method is not None
-            configuration = newest_revision(reader, RunConfiguration.kind, run_id)
-            assert configuration is not None
             (data,) = computed(Releases(reader), "G-0").values()
             return Template(
                 record,
@@ -117,8 +110,6 @@ def template() -> Template:
                 json.loads(newest.data),
                 tuple(json.dumps(k, sort_keys=True) for k in reader.kept(run_id)),
                 reportable_record(data).model_dump(mode="json"),
-                tuple(UsedFile.model_validate(u) for u in configuration.data["used"]),
-                {product: present(bench.catalogue.product(product)) for product in PRODUCTS},
             )
 
 
@@ -157,8 +148,6 @@ class Build:
         do(RegisterMethod(*self.like.method, began, "m.keeper"))
         for name in BENCHES:
             do(SeeInstrument(name, "rotational", f"S-{name}", began))
-        for version in self.like.versions.values():
-            self._add(KeptText(id=version.digest, text=version.text), "text_kept", began)
         for number in range(self.size.samples):
             self._sample(number)
 
@@ -239,11 +228,7 @@ class Build:
                 passed=verified["passed"], levels=levels,
             )  # fmt: skip
             values["verification"] = found.model_dump(mode="json")
-        do(BeginRun(run))
-        version = self.like.versions[run.product]
-        product = UsedFile(what="product", id=run.product, version=version.version, text=version.digest)
-        used = tuple(product if u.what == "product" else u for u in like.used)
-        self._add(RunConfiguration(id=run.id, used=used, fitted={bench: 1}), "run_configured", run.began_utc_ns)
+        do(configured_start(BeginRun(run), example_version(run.product)))
         done = do(
             Conclude(
                 run=run.id,
