@@ -11,9 +11,10 @@ from daq.core.effects import Kept, StepEnded
 from daq.core.exchange import NEVER
 from daq.core.extent import Extent
 from daq.core.plan import Keep, Plan
+from daq.core.ruleprogress import RuleProgress
 from daq.core.spans import take
 from daq.core.steady import BLOCKS
-from daq.core.stop import Met, RuleProgress, StepClock, StopRule
+from daq.core.stop import Met, StepClock, StopRule
 
 DROP_MARGIN_NS: Final = 60 * 10**9
 """Readings stay this much longer (ns) than the longest span needs them."""

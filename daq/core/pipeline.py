@@ -21,8 +21,9 @@ from daq.core.linkeffects import ExpectedInstrument, LinkEffect, LinkMoved, Requ
 from daq.core.linkstates import LinkState, Motor, Purpose
 from daq.core.plan import LinkPlan, Plan
 from daq.core.remarks import remark
+from daq.core.ruleprogress import RuleProgress
 from daq.core.run import ACTIVE, State
-from daq.core.stop import RuleProgress, StepClock
+from daq.core.stop import StepClock
 
 LARGEST_UNBATCHED: Final = 8
 """Greatest number of readings with equal times that are taken one by one; for fewer, a batch costs more than it

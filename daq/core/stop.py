@@ -12,7 +12,8 @@ from typing import Final
 
 from daq.core.exchange import NEVER
 from daq.core.extent import Extent
-from daq.core.plan import Rule, RuleKind
+from daq.core.plan import Rule
+from daq.core.ruleprogress import RuleProgress
 from daq.core.steady import drift_bound
 
 SPAN_CHECKS: Final = 4
@@ -20,24 +21,6 @@ SPAN_CHECKS: Final = 4
 
 #: Function that gives the block means of a signal in ``start < t_i <= end`` (ns): mean times (s) and mean values.
 Window = Callable[[str, int, int], tuple[Sequence[float], Sequence[float]]]
-
-
-@dataclass(frozen=True, slots=True)
-class RuleProgress:
-    """Progress of a condition."""
-
-    rule: str
-    """Name of the rule."""
-    kind: RuleKind
-    relative: bool
-    """For ``steady``: whether value and limit are fractions of the mean."""
-    signal: str
-    value: float | None
-    """Value of the signal; for ``steady`` the bound of the drift."""
-    limit: float
-    near: float
-    """Progress from 0 to 1 (met)."""
-    met: bool
 
 
 @dataclass(slots=True)

@@ -10,7 +10,7 @@ from daq.app.daemon.queries.registry import answered
 from daq.app.screens.bench.bench_view import BenchView, CupShown, GeometryShown, ItemShown, ListedSample
 from daq.app.screens.run_view import RunView, SeekShown
 from daq.core.encoding import encode
-from daq.core.stop import RuleProgress
+from daq.core.ruleprogress import RuleProgress
 from daq.laboratory.bench.benchstate import Stage
 from daq.laboratory.bench.flow import ASKS, OFFERED, present_list
 from daq.laboratory.samples import Sample
