@@ -64,7 +64,7 @@ def take(
         if interval and (longest > MISSING_INTERVALS * interval or completeness < LEAST_COMPLETENESS):
             faults.append("readings_missing")
         faults += _reading_faults(plan, rows, span)
-        faults += _condition_faults(plan, step, summaries)
+        faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
     first, stop = span.first, span.stop
     turned = rows.revolutions[stop - 1] - (rows.revolutions[first - 1] if first else 0.0) if stop > first else 0.0
@@ -143,7 +143,8 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     return found
 
 
-def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary]) -> list[str]:
+def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n: int) -> list[str]:
+    """Return the faults of torque and speed over a span of `n` readings."""
     found: list[str] = []
     band = plan.band
     if band is not None:
@@ -157,6 +158,10 @@ def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary]) -
     target = plan.steps[step].speed
     if plan.speed_signal and target:
         speed = summaries.get(plan.speed_signal)
+        # A torque or a stress is computed without the speed, so its readings without one are not missing.
+        is_used = plan.speed_signal in roots(plan.primary, {d.name: d for d in plan.derivations})
+        if not is_used and (speed is None or speed.n < LEAST_COMPLETENESS * n):
+            found.append("speed_unknown")
         if speed is not None and speed.minimum is not None and speed.maximum is not None:
             off = plan.speed_tolerance * abs(target)
             if speed.minimum < target - off or speed.maximum > target + off:

@@ -3,6 +3,7 @@
 import re
 from typing import Final
 
+from daq.core.driver import FULL_SCALE_FACT
 from daq.core.thousands import may_be_thousands
 from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.enteredunits import entered_unit
@@ -12,8 +13,6 @@ from daq.descriptions.guessing.questions import Answers, yes_or_no
 from daq.descriptions.guessing.remarks import fill_in, quoted
 from daq.descriptions.unitwords import UNIT_WORD, unit_word
 
-FACT: Final = "full_scale_uN_m"
-"""Fact of the identity from which the torque in percent becomes a torque in \u00b5N\u00b7m."""
 _NAMED: Final = re.compile(
     r"(?i)(?<![a-z])(?:full[ _-]?scale|fsd|fs|range|torque|max)[ =:]{0,3}(\d+(?:[.,]\d+)?)(?![\d.,])[ ]*"
     rf"((?-i:{UNIT_WORD}))?"
@@ -67,7 +66,7 @@ def with_full_scale(text: str, pattern: str, mark: Mark, ask: Answers) -> tuple[
         if sure is None:
             return pattern, [fill_in(point)]
     scale = float(f"{convert(answer[1], answer[0], 'uN.m'):.15g}")
-    keys = [f"fact = {quoted(FACT)}", *([f"scale = {scale:.15g}"] if scale != 1.0 else [])]
+    keys = [f"fact = {quoted(FULL_SCALE_FACT)}", *([f"scale = {scale:.15g}"] if scale != 1.0 else [])]
     if not number.isdigit() and ("," in number) != (mark.mark == ","):
         keys.append(f"decimal = {quoted('comma' if mark.mark == '.' else 'point')}")
     table = f"fields.full_scale = {{ {', '.join(keys)} }}"
