@@ -142,6 +142,9 @@ FAULTS: Final[dict[str, Treatment]] = {
         Quality.UNCERTAIN,
         "values are missing along the step: a higher peak may lie where they are missing",
     ),
+    "event_may_be_earlier": Treatment(
+        True, Quality.UNCERTAIN, "values were missing before the event, or in its hold: it may have been earlier"
+    ),
     "already_met": Treatment(False, Quality.BAD, "the event lay before the first reading: its time is not known"),
     "vortices": Treatment(
         True, Quality.UNCERTAIN, "the flow is beyond the onset of Taylor vortices: the value is too high"

@@ -8,9 +8,9 @@ from daq.core.derive import roots, span_summaries
 from daq.core.driver import Driver
 from daq.core.effects import Kept
 from daq.core.framing import NEVER
-from daq.core.plan import Keep, Plan
+from daq.core.plan import Keep, Plan, Rule
 from daq.core.statistics import Summary
-from daq.core.stop import SPAN_CHECKS, StepClock
+from daq.core.stop import SPAN_CHECKS, Met, StepClock
 
 MISSING_INTERVALS: Final = 5
 """Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
@@ -27,7 +27,7 @@ def take(
     columns: Mapping[str, Columns],
     drivers: Mapping[str, Driver],
     *,
-    rule: str = "",
+    met: Met | None = None,
 ) -> Kept:
     """Return the value of the keep entry `keep`, taken at `t` (ns), with its faults.
 
@@ -39,7 +39,7 @@ def take(
         clock: clock of the step.
         columns: readings of the step by the name of the link.
         drivers: drivers by the name of the link.
-        rule: name of the rule that selected the value, for a value kept on an event.
+        met: the rule that selected the value, for a value kept on an event.
     """
     lead = plan.lead.name
     span, cut = resolve(keep, t, clock, columns[lead])
@@ -66,6 +66,10 @@ def take(
         faults += _reading_faults(plan, rows, span)
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
+    rule = "" if met is None else met.name
+    event_interval, gap = _event_interval(plan, step, keep, columns, span, rule)
+    if met is not None and (met.is_late or gap > MISSING_INTERVALS * _event_reading(plan, keep, drivers, rule)):
+        faults.append("event_may_be_earlier")
     first, stop = span.first, span.stop
     turned = rows.revolutions[stop - 1] - (rows.revolutions[first - 1] if first else 0.0) if stop > first else 0.0
     return Kept(
@@ -83,32 +87,45 @@ def take(
         rule=rule,
         speed=plan.steps[step].speed,
         temperature_faults=_probe_faults(plan, columns, drivers, span),
-        event_interval_ns=_event_interval(plan, step, keep, columns, span, rule),
+        event_interval_ns=event_interval,
     )
 
 
-def _event_interval(plan: Plan, step: int, keep: Keep, columns: Mapping[str, Columns], span: Span, rule: str) -> int:
-    """Return the greatest error (ns) of the time of an event from the interval of its readings; 0 without event.
+def _event_leaf(keep: Keep, rule: str) -> Rule | None:
+    return None if keep.event is None else next((x for x in keep.event.leaves() if x.name == rule), None)
 
-    It is the longest time between two readings with the signal, from the moment at which the rule began to hold.  All
+
+def _event_reading(plan: Plan, keep: Keep, drivers: Mapping[str, Driver], rule: str) -> int:
+    """Return the expected interval (ns) of the readings of an event's signal; `NEVER` where none can be missing."""
+    leaf = _event_leaf(keep, rule)
+    link = "" if leaf is None else leaf.signal.rpartition(".")[0]
+    return _interval(drivers[link or plan.lead.name]) or NEVER
+
+
+def _event_interval(
+    plan: Plan, step: int, keep: Keep, columns: Mapping[str, Columns], span: Span, rule: str
+) -> tuple[int, int]:
+    """Return the greatest error (ns) of the time of an event from the interval of its readings, and the longest one.
+
+    Both are 0 without event.  The error is the longest time between two readings with the signal, from the moment at which the rule began to hold.  All
     readings of a line have the time of the line, and lines may come in blocks: their number does not give the interval.
     """
-    leaf = None if keep.event is None else next((x for x in keep.event.leaves() if x.name == rule), None)
+    leaf = _event_leaf(keep, rule)
     if leaf is None:
-        return 0
+        return 0, 0
     link, _, channel = leaf.signal.rpartition(".")
     rows = columns[link or plan.lead.name]
     by_name = {d.name: d for d in plan.derivations}
     bases = [c for c in roots(channel, by_name) if c in rows.channels]
     # A step may end before its event has held for the whole time that an older reading allows.
     begin = max(0, min(span.start, span.end - round(leaf.held_ns(plan.steps[step].speed))))
-    longest = rows.longest_known_interval(begin, span.end, bases)
+    longest = gap = rows.longest_known_interval(begin, span.end, bases)
     if leaf.kind == "steady":
-        return max(longest, leaf.span.ns // SPAN_CHECKS)
+        return max(longest, leaf.span.ns // SPAN_CHECKS), gap
     # A hold is met at a reading, which may come up to one interval after the time of the hold.
     if leaf.hold.ns or leaf.hold.revolutions:
         longest += rows.longest_known_interval(span.end, span.end, bases)
-    return longest
+    return longest, gap
 
 
 def _interval(driver: Driver) -> int:

@@ -67,6 +67,8 @@ class Met:
 
     name: str
     value: float | None
+    is_late: bool = False
+    """Whether the condition may have begun to hold earlier: see `Leaf.is_late`."""
 
 
 @dataclass(slots=True)
@@ -84,6 +86,8 @@ class Leaf:
     whole_from: int = 0
     """For a ``steady`` leaf: time (ns) of the last null of the signal; a span that contains a null is not judged."""
     low: float = 0.0
+    is_late: bool = False
+    """Whether a null restarted a hold, so that the condition may have begun to hold before it."""
 
     def __post_init__(self) -> None:
         # Elapsed time is a whole number of nanoseconds, so its limit is rounded to one.
@@ -95,6 +99,7 @@ class Leaf:
         if not clock.passed(rule.after):
             return
         if value is None:
+            self.is_late = self.is_late or self.since >= 0
             self._break()
             return
         if rule.kind == "above":
@@ -107,6 +112,7 @@ class Leaf:
 
     def _hold(self, holds: bool, value: float, clock: StepClock) -> None:
         if not holds:
+            self.is_late = False
             self._break()
             return
         if self.since < 0:
@@ -201,7 +207,7 @@ class StopRule:
         """Return the leaf that makes the whole rule true (in a tie the first in the method's order), or None."""
         iterator = iter(self.leaves)
         leaf = _evaluate(self.rule, iterator)
-        return Met(leaf.rule.name, leaf.value) if leaf is not None else None
+        return Met(leaf.rule.name, leaf.value, leaf.is_late) if leaf is not None else None
 
     def see_null(self, signals: Collection[str], clock: StepClock) -> None:
         """Restart the leaves of `signals`, which have no value now."""
