@@ -102,6 +102,14 @@ FAULTS: Final[dict[str, Treatment]] = {
     "torque_stuck": Treatment(
         True, Quality.UNCERTAIN, "the torque was exactly the same at different speeds: the sensor may be stuck"
     ),
+    "torque_frozen": Treatment(
+        True,
+        Quality.UNCERTAIN,
+        "the torque does not change any more, although it was noisy before: its sensor is stuck",
+    ),
+    "torque_clipped": Treatment(
+        True, Quality.UNCERTAIN, "the torque is cut off at one value inside the band: its sensor goes no further"
+    ),
     "off_temperature": Treatment(True, Quality.UNCERTAIN, "the temperature left the method's band inside the span"),
     "no_temperature": Treatment(
         True, Quality.UNCERTAIN, "the temperature the method asks for was not known inside the span"

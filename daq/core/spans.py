@@ -9,6 +9,7 @@ from daq.core.driver import Driver
 from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan, Rule
+from daq.core.sensorsigns import FROZEN, is_clipped, is_frozen
 from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
 
@@ -64,6 +65,7 @@ def take(
         if interval and (longest > MISSING_INTERVALS * interval or completeness < LEAST_COMPLETENESS):
             faults.append("readings_missing")
         faults += _reading_faults(plan, rows, span)
+        faults += _sensor_faults(plan, rows, span, clock.floor)
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
     rule = "" if met is None else met.name
@@ -107,8 +109,9 @@ def _event_interval(
 ) -> tuple[int, int]:
     """Return the greatest error (ns) of the time of an event from the interval of its readings, and the longest one.
 
-    Both are 0 without event.  The error is the longest time between two readings with the signal, from the moment at which the rule began to hold.  All
-    readings of a line have the time of the line, and lines may come in blocks: their number does not give the interval.
+    Both are 0 without event.  The error is the longest time between two readings with the signal, from the moment at
+    which the rule began to hold.  All readings of a line have the time of the line, and lines may come in blocks: their
+    number does not give the interval.
     """
     leaf = _event_leaf(keep, rule)
     if leaf is None:
@@ -158,6 +161,20 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
             else:
                 found.append(fault)
     return found
+
+
+def _sensor_faults(plan: Plan, rows: Columns, span: Span, floor: int) -> list[str]:
+    """Return the faults of a torque whose sensor does not follow; `floor` is the end of the settling time, ns."""
+    band = plan.band
+    if band is None:
+        return []
+    (values,) = rows.clean(span, [band.signal])[1]
+    found = ["torque_clipped"] if is_clipped(values) else []
+    # The noise before the span is looked at only where the end of the span is constant.
+    if len(values) < FROZEN or len(set(values[-FROZEN:])) > 1:
+        return found
+    (settled,) = rows.clean(rows.between(floor, span.end), [band.signal])[1]
+    return ["torque_frozen", *found] if is_frozen(settled) else found
 
 
 def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n: int) -> list[str]:

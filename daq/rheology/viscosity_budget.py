@@ -152,7 +152,7 @@ def zero_component(specification: Specification, observed: float | None, sensiti
     """Return the component of the torque's zero, or None; `observed` and limit in percent of full scale.
 
     * A separate limit of the zero is given: rectangular ± that limit, or ± the observed zero where it is greater.
-    * The torque's maximum permissible error contains the zero (`includes`), and the observed one is not beyond it: None.
+    * The torque's maximum permissible error contains the zero (`includes`), and the observed one is within it: None.
     * Otherwise the observed zero is a known error that is not corrected.  It is taken as a standard uncertainty
       (root sum of squares with the others, our choice).  It is not subtracted, because a sample with a yield stress
       holds a torque at rest that is no error.
