@@ -105,7 +105,7 @@ FAULTS: Final[dict[str, Treatment]] = {
     "torque_frozen": Treatment(
         True,
         Quality.UNCERTAIN,
-        "the torque does not change any more, although it was noisy before: its sensor is stuck",
+        "the torque was noisy and does not change any more: its sensor is stuck",
     ),
     "torque_clipped": Treatment(
         True, Quality.UNCERTAIN, "the torque is cut off at one value inside the band: its sensor goes no further"

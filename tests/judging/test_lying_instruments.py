@@ -130,19 +130,23 @@ def test_a_value_at_an_unknown_speed_is_never_valid(tmp_path, result, lost):
 # ---- events and peaks: a value that is called valid is right, wherever values are missing
 
 
-def gaps(seed, last):
-    """Return stretches (s of turning, up to `last`) without numbers or without answers, by kind."""
+RISE, REACHED = 2.0, 10.0
+"""% of full scale in a second, and the time of turning (s) at which the torque is 40 %."""
+TOP, SUMMIT = 70.0, 8.0
+"""Greatest torque, % of full scale, and its time of turning, s."""
+
+
+def gaps(seed, first, last):
+    """Return stretches (s of turning; they begin from `first` to `last`) without numbers or without answers, by kind."""
     rng = random.Random(f"gaps {seed}")
     found = []
     for i in range(16):
-        begin = rng.uniform(1.0, last)
+        begin = rng.uniform(first, last)
         found.append((("blocked", "silent")[i % 2], (round(begin, 2), round(begin + rng.uniform(0.05, 3.0), 2))))
     return found
 
 
 EVENT = '{{ at = "event", span = "{span} s", event = {{ signal = "torque", above = "40 %", hold = "{hold} s" }} }}'
-RISE, REACHED = 2.0, 10.0
-"""% of full scale in a second, and the time of turning (s) at which the torque is 40 %."""
 
 
 def of_turning(torque_at):
@@ -154,7 +158,7 @@ RISING = of_turning(lambda turned: 40.0 + RISE * (turned - REACHED))
 
 
 @pytest.mark.parametrize("hold", [0.5, 3])
-@pytest.mark.parametrize(("kind", "gap"), [("silent", None), *gaps("event", 13.0)])
+@pytest.mark.parametrize(("kind", "gap"), [("silent", None), *gaps("event", REACHED - 6.0, REACHED + 3.0)])
 def test_a_valid_time_to_an_event_is_the_true_one(tmp_path, kind, gap, hold):
     method = method_of(30, claim="time_to", seconds=20, keep=EVENT.format(span=min(hold, 1), hold=hold))
     c, bench = run(tmp_path, RISING, method=method, **{kind: gap})
@@ -163,12 +167,11 @@ def test_a_valid_time_to_an_event_is_the_true_one(tmp_path, kind, gap, hold):
     if c.validity == "valid":
         # The step begins at the first reading of the speed.
         began = (bench.steps[0].started - bench._start - bench.simulators["bench-1"]._started) / 1e9
-        assert c.value == pytest.approx(REACHED - began, abs=0.3)
+        # Gaps up to five intervals of 0.1 s are no fault, but a part of the uncertainty.
+        assert c.value == pytest.approx(REACHED - began, abs=0.7)
 
 
 EVERY = '{ at = "every", every = "1 s", span = "1 s" }'
-TOP, SUMMIT = 70.0, 8.0
-"""Greatest torque, % of full scale, and its time of turning, s."""
 
 
 def peaking(fall):
@@ -177,7 +180,7 @@ def peaking(fall):
 
 
 @pytest.mark.parametrize("fall", [2.0, 15.0])
-@pytest.mark.parametrize(("kind", "gap"), [("silent", None), *gaps("peak", 11.0)])
+@pytest.mark.parametrize(("kind", "gap"), [("silent", None), *gaps("peak", SUMMIT - 4.0, SUMMIT + 2.0)])
 def test_a_valid_peak_is_the_true_one(tmp_path, kind, gap, fall):
     c, _ = run(tmp_path, peaking(fall), method=method_of(30, claim="peak", seconds=16, keep=EVERY), **{kind: gap})
     if gap is None:
