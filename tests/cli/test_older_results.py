@@ -37,3 +37,11 @@ def test_an_added_field_is_no_difference_from_an_older_result(older):
 
 def test_a_field_that_a_result_of_this_daq_lacks_is_a_difference():
     assert differences(STORED, COMPUTED) == ["result.uncertainty.components[0].code"]
+
+
+@pytest.mark.parametrize(
+    ("off", "found"), [(1e-12, []), (0.9e-9, []), (1.1e-9, ["result.value"]), (1e-6, ["result.value"])]
+)
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_the_rounding_of_another_processor_is_no_difference(off, found, way):
+    assert differences(COMPUTED | {"value": 1.0 + way * off}, COMPUTED) == found

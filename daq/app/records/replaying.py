@@ -28,8 +28,9 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.doubting import still_doubted
 from daq.methods.messages.result import ResultData
 
-OTHER_VERSIONS_TOLERANCE: Final = 1e-9
-"""Largest relative difference from a result of another version of daq, Python or numpy."""
+ROUNDING_TOLERANCE: Final = 1e-9
+"""Largest relative difference from a stored result.  Each kind of processor, and each version of Python and numpy,
+rounds exponentials, logarithms and sums of matrices in its own way."""
 RECORD_KEYS: Final = frozenset({"origin", "sample", "simulated", "supersedes"})
 """Keys of a result that come from the record of the run and not from its journal."""
 MOTORS: Final = frozenset(motor.value for motor in Motor)
@@ -53,6 +54,8 @@ class Recomputed:
     """Parts that are no longer in the database."""
     differences: list[tuple[str, Any, Any]] = field(default_factory=list)
     """(where, stored, computed again) of kept values and result."""
+    exact: bool = True
+    """The result is the stored one bit for bit, not only within the rounding of another processor or version."""
     versions: list[tuple[str, str, str]] = field(default_factory=list)
     """(what, recorded, now) of versions that are not the recorded ones."""
 
@@ -138,11 +141,10 @@ def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
         out.differences += differences("kept", kept, out.kept, 0.0)
     if results and out.result is not None:
         stored = json.loads(results[0].data)
-        tolerance = OTHER_VERSIONS_TOLERANCE if out.versions else 0.0
         a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS} for d in (stored, out.result))
         # A result that an older daq stored lacks the fields that were added since.
         older = out.replay.header is not None and (out.versions or out.replay.header.format < FORMAT)
-        out.differences += differences("result", a, _without_added(b, a) if older else b, tolerance)
+        _compare_result(out, "result", a, _without_added(b, a) if older else b)
 
 
 def _without_added(computed: Any, stored: Any) -> Any:
@@ -175,9 +177,13 @@ def _compare_declared(
         facts = dataclasses.replace(facts, kept=kept)
     conclusion = still_doubted(ResultData.model_validate_json(newest.data), conclude(plan, facts))
     found = ResultData.build(plan, conclusion, details_of(record)).model_dump(mode="json")
-    tolerance = OTHER_VERSIONS_TOLERANCE if out.versions else 0.0
     a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS | {"warnings"}} for d in (data, found))
-    out.differences += differences("corrected result", a, b, tolerance)
+    _compare_result(out, "corrected result", a, b)
+
+
+def _compare_result(out: Recomputed, where: str, stored: dict[str, Any], computed: dict[str, Any]) -> None:
+    out.differences += differences(where, stored, computed, ROUNDING_TOLERANCE)
+    out.exact = out.exact and not any(differences(where, stored, computed, 0.0))
 
 
 def differences(where: str, a: Any, b: Any, tolerance: float) -> Iterator[tuple[str, Any, Any]]:

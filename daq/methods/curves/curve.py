@@ -40,8 +40,8 @@ def curve_of(plan: Plan, finding: Finding) -> FlowCurveData | None:
     """Return the flow curve of a run from its result's finding; None where the method asks for none.
 
     The points are the kept values.  Their common errors are those of the finding's own uncertainty budget.
-    Pure: the same finding gives the same curve, bit for bit under the same versions of numpy and scipy, which are
-    named in it, and within 1e-9 under others.
+    Pure: the same finding gives the same curve, bit for bit with the same versions of numpy and scipy (named in it) on
+    the same kind of processor, and within 1e-9 with others.
     """
     asked, rows = plan.context.flow_curve, finding.steps
     if asked is None:

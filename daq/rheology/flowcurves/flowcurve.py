@@ -15,7 +15,7 @@ from daq.core.remarks import Remark, remark
 from daq.rheology.elementary import ArgumentError
 from daq.rheology.fitarguments import RANGE, as_many, positive_series, require_kind, series_of
 from daq.rheology.flowcurves.flowmodels import MODELS, FlowModel
-from daq.rheology.leastsquares import Solution, fit_curve, linear_fit
+from daq.rheology.leastsquares import ROUNDING, Solution, fit_curve, linear_fit
 from daq.rheology.uncertainty import coverage_factor
 
 if TYPE_CHECKING:
@@ -276,7 +276,9 @@ def _not_determined(model: FlowModel, solution: Solution, data: _Data) -> Remark
         if math.isfinite(top) and value > 0.999 * top:
             return remark("parameter_at_bound", parameter=name, bound=float(top))
     errors = solution.standard_errors
-    if errors is None:
+    # Where the fit is perfect, a parameter that changes the curve by less than rounding has an error of nearly 0 too.
+    effect = np.linalg.norm(model.jacobian(p, g) / data.sigma[:, None], axis=0) * p
+    if errors is None or np.any(effect < ROUNDING * np.linalg.norm(data.stresses / data.sigma)):
         return remark("parameters_not_separable")
     t = coverage_factor(g.size - model.size)
     for name, value, error in zip(model.parameters, p, errors, strict=True):

@@ -10,7 +10,7 @@ from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Laboratory, find
 from daq.app.records.judged.judging import Tried, causes_of, judged, samples_left, tried, tried_of_sample, waits_after
 from daq.app.records.judged.product_versions import ProductVersion, VersionOf, version_of_run
-from daq.app.records.replaying import OTHER_VERSIONS_TOLERANCE, differences
+from daq.app.records.replaying import ROUNDING_TOLERANCE, differences
 from daq.core.errors import SettingError
 from daq.laboratory.declarations import Declaration, Left
 from daq.laboratory.people import Person
@@ -52,7 +52,7 @@ def judged_otherwise(reader: Reader, sides: Sides) -> list[str]:
     """
     a, b = sides.data_before.model_dump(mode="json"), sides.data_now.model_dump(mode="json")
     # Both sides as JSON: a number that was written and read is the same number.
-    out = [name for name in JUDGED if any(differences(name, a[name], b[name], OTHER_VERSIONS_TOLERANCE))]
+    out = [name for name in JUDGED if any(differences(name, a[name], b[name], ROUNDING_TOLERANCE))]
     states = [_of_sample(reader, sides, sample) for sample in dict.fromkeys((sides.before.sample, sides.now.sample))]
     if any(before.reported != now.reported for before, now in states):
         out.append("reportable")
