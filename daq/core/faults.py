@@ -107,6 +107,9 @@ FAULTS: Final[dict[str, Treatment]] = {
         Quality.UNCERTAIN,
         "the torque was noisy and does not change any more: its sensor is stuck",
     ),
+    "outlying_readings": Treatment(
+        True, Quality.UNCERTAIN, "a few readings far from all others decide the value: a transient or a disturbance"
+    ),
     "torque_clipped": Treatment(
         True, Quality.UNCERTAIN, "the torque is cut off at one value inside the band: its sensor goes no further"
     ),

@@ -1,4 +1,4 @@
-"""Signs in the readings of one channel that its sensor does not follow: it is frozen, or clipped at one value.
+"""Signs in the readings of one channel that it is not the sample's: frozen, clipped at one value, or disturbed.
 
 A constant value alone is no sign, because a coarse display is constant.  Both signs compare readings with the noise of
 the same step, which is larger than a step of the display.  The numbers are our choice: a sensor with such noise shows
@@ -8,6 +8,8 @@ neither by chance once in a million spans (`tests/core/test_sensor_signs.py`).
 from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
+from math import fsum
+from statistics import median
 from typing import Final
 
 FROZEN: Final = 20
@@ -28,9 +30,19 @@ CLIPPED: Final = 0.2
 LEVELS: Final = 8
 """Number of different readings in a clipped channel."""
 OUTNUMBERING: Final = 4
-"""The greatest reading is so many times as frequent as any other."""
+"""Frequency of the greatest reading over that of any other one, at least."""
 DEPTH: Final = 3.0
 """Steps of the display by which a reading beside the greatest ones is lower; a flickering display has one."""
+FAR: Final = 8.0
+"""Robust standard deviations from the median beyond which a reading is far from the others."""
+FEW: Final = 0.2
+"""Greatest part of the readings that are far from the others."""
+SHIFT: Final = 0.01
+"""Part of the mean by which such readings change it, from which they are a fault."""
+SHIFT_OF_LAST: Final = 0.05
+"""The same for a value that is the last reading; it allows for one step of a coarse display."""
+ROBUST: Final = 1.4826
+"""Standard deviation of a normal distribution over its median absolute deviation (F. R. Hampel, 1974; from memory)."""
 
 
 def is_frozen(values: Sequence[float]) -> bool:
@@ -57,10 +69,14 @@ def _is_noisy(values: Sequence[float]) -> bool:
 
 
 def is_clipped(values: Sequence[float]) -> bool:
-    """Return whether the readings (any unit) are cut off at their greatest value, in time order.
+    """Return whether the readings (any unit, in time order) are cut off at their greatest or at their least value.
 
-    The readings of a span reach it again and again from well below, and have no other value nearly as often.
+    The readings of a span reach it again and again from well inside, and have no other value nearly as often.
     """
+    return _is_cut_above(values) or _is_cut_above([-v for v in values])
+
+
+def _is_cut_above(values: Sequence[float]) -> bool:
     if len(values) < LEAST_CLIPPED:
         return False
     frequent = Counter(values).most_common(2)
@@ -75,3 +91,23 @@ def is_clipped(values: Sequence[float]) -> bool:
         and len(beside) >= SIZES
         and beside[len(beside) // 2] >= DEPTH * step * (1.0 - 1e-6)
     )
+
+
+def is_disturbed(values: Sequence[float], *, is_last: bool = False) -> bool:
+    """Return whether a few readings (any unit, in time order), far from all others, decide the mean.
+
+    With `is_last` the value is the last reading instead of the mean.
+    """
+    if len(values) < NOISY:
+        return False
+    middle = median(values)
+    # Without this much of a range no reading can shift the mean so far.
+    if max(max(values) - middle, middle - min(values)) <= SHIFT * abs(middle):
+        return False
+    # The flicker of a display whose other readings are equal is not far.
+    wide = max(FAR * ROBUST * median(abs(v - middle) for v in values), SHIFT * abs(middle))
+    if is_last:
+        return abs(values[-1] - middle) > max(wide, SHIFT_OF_LAST * abs(middle))
+    others = [v for v in values if abs(v - middle) <= wide]
+    mean, without = fsum(values) / len(values), fsum(others) / len(others)
+    return len(values) - len(others) <= FEW * len(values) and abs(mean - without) > SHIFT * abs(without)

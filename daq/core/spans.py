@@ -9,7 +9,7 @@ from daq.core.driver import Driver
 from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan, Rule
-from daq.core.sensorsigns import FROZEN, is_clipped, is_frozen
+from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen
 from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
 
@@ -65,7 +65,7 @@ def take(
         if interval and (longest > MISSING_INTERVALS * interval or completeness < LEAST_COMPLETENESS):
             faults.append("readings_missing")
         faults += _reading_faults(plan, rows, span)
-        faults += _sensor_faults(plan, rows, span, clock.floor)
+        faults += _sensor_faults(plan, rows, span, clock.floor, keep.statistic)
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
     rule = "" if met is None else met.name
@@ -163,13 +163,15 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     return found
 
 
-def _sensor_faults(plan: Plan, rows: Columns, span: Span, floor: int) -> list[str]:
-    """Return the faults of a torque whose sensor does not follow; `floor` is the end of the settling time, ns."""
+def _sensor_faults(plan: Plan, rows: Columns, span: Span, floor: int, statistic: str) -> list[str]:
+    """Return the faults of a torque that is not the sample's; `floor` is the end of the settling time, ns."""
     band = plan.band
     if band is None:
         return []
     (values,) = rows.clean(span, [band.signal])[1]
     found = ["torque_clipped"] if is_clipped(values) else []
+    if statistic in ("mean", "last") and is_disturbed(values, is_last=statistic == "last"):
+        found.append("outlying_readings")
     # The noise before the span is looked at only where the end of the span is constant.
     if len(values) < FROZEN or len(set(values[-FROZEN:])) > 1:
         return found

@@ -68,7 +68,7 @@ class Met:
     name: str
     value: float | None
     is_late: bool = False
-    """Whether the condition may have begun to hold earlier: see `Leaf.is_late`."""
+    """True if the condition may have held earlier: see `Leaf.is_late`."""
 
 
 @dataclass(slots=True)
@@ -87,7 +87,7 @@ class Leaf:
     """For a ``steady`` leaf: time (ns) of the last null of the signal; a span that contains a null is not judged."""
     low: float = 0.0
     is_late: bool = False
-    """Whether a null restarted a hold, so that the condition may have begun to hold before it."""
+    """True if a null restarted a hold: the condition may have held before the null."""
 
     def __post_init__(self) -> None:
         # Elapsed time is a whole number of nanoseconds, so its limit is rounded to one.

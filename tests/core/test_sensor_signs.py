@@ -1,11 +1,11 @@
-"""A sensor that is frozen or clipped, against noise, ripple and drift that are neither: drawn series on displays."""
+"""A torque that is frozen, clipped or disturbed, against noise, ripple and drift that are not: drawn series on displays."""
 
 import math
 import random
 
 import pytest
 
-from daq.core.sensorsigns import FROZEN, is_clipped, is_frozen
+from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen
 
 HONEST = {
     "white": lambda r, i, s: r["rng"].gauss(0.0, s),
@@ -29,7 +29,7 @@ def series(rng, kind, spread, n):
 
 @pytest.mark.parametrize("spread", SPREADS)
 @pytest.mark.parametrize("kind", HONEST)
-def test_an_honest_sensor_shows_neither(kind, spread):
+def test_an_honest_sensor_shows_no_sign(kind, spread):
     rng = random.Random(f"{kind} {spread}")
     for _ in range(60):
         values = series(rng, kind, spread, rng.choice((60, 100, 300, 600)))
@@ -53,3 +53,21 @@ def test_a_sensor_that_goes_no_further_is_clipped(spread):
         values = series(rng, "white", spread, 200)
         edge = sorted(values)[rng.randint(60, 140)]
         assert is_clipped([min(v, edge) for v in values])
+        floor = sorted(values)[-rng.randint(60, 140)]
+        assert is_clipped([max(v, floor) for v in values])
+
+
+@pytest.mark.parametrize("spread", SPREADS)
+@pytest.mark.parametrize("kind", ["white", "slow", "ripple"])
+def test_a_few_readings_that_decide_the_mean_are_a_disturbance(kind, spread):
+    rng = random.Random(f"disturbed {kind} {spread}")
+    for _ in range(60):
+        values = series(rng, kind, spread, 100)
+        assert not is_disturbed(values)
+        assert not is_disturbed(values, is_last=True)
+        count, factor = rng.randint(1, 15), rng.choice((0.2, 3.0, 5.0))
+        at = rng.choice((0, 100 - count, rng.randint(0, 100 - count)))
+        hit = [v * factor if at <= i < at + count else v for i, v in enumerate(values)]
+        # One reading in a hundred at a fifth shifts the mean by 0.8 % only.
+        assert is_disturbed(hit) is (abs(factor - 1.0) * count > 1.0)
+        assert is_disturbed(hit, is_last=True) is (at + count == 100)

@@ -50,6 +50,13 @@ def test_an_honest_instrument_is_valid_and_right(tmp_path, seed):
     assert c.value == pytest.approx(TRUE, rel=0.03)
 
 
+def burst(rng, factor):
+    """Return a lie with a burst of up to 1 s in the span of 5 s, which ends about 16 s after the start of the motor."""
+    seconds = rng.uniform(0.15, 0.9)
+    begin = rng.choice((11.2, 15.9 - seconds, rng.uniform(11.2, 15.9 - seconds)))
+    return lambda _t, torque, speed, turned: (torque * factor if begin < turned < begin + seconds else torque, speed)
+
+
 def torques():
     """Return lies about the torque: the family, the lie, and the fault that names it."""
     rng = random.Random("lies about the torque")
@@ -61,7 +68,9 @@ def torques():
         yield f"zero at {zero}", off_zero(zero), "zero_off"
         after = round(rng.uniform(6.0, 12.5), 1)
         yield f"frozen after {after} s", frozen(after), "torque_frozen"
-        part = round(rng.uniform(-0.2, 0.1), 2)
+        factor = rng.choice((0.3, 1.7, 2.0))
+        yield f"burst {factor}", burst(rng, factor), "outlying_readings"
+        part = round(rng.uniform(-0.15, -0.05), 2)
         yield f"clipped at {44.08 + part:.2f}", clipped(round(44.08 + part, 2)), "torque_clipped"
 
 
