@@ -9,7 +9,6 @@ from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
 from math import fsum
-from statistics import median
 from typing import Final
 
 FROZEN: Final = 20
@@ -100,14 +99,19 @@ def is_disturbed(values: Sequence[float], *, is_last: bool = False) -> bool:
     """
     if len(values) < NOISY:
         return False
-    middle = median(values)
+    middle = _median(values)
     # Without this much of a range no reading can shift the mean so far.
     if max(max(values) - middle, middle - min(values)) <= SHIFT * abs(middle):
         return False
     # The flicker of a display whose other readings are equal is not far.
-    wide = max(FAR * ROBUST * median(abs(v - middle) for v in values), SHIFT * abs(middle))
+    wide = max(FAR * ROBUST * _median([abs(v - middle) for v in values]), SHIFT * abs(middle))
     if is_last:
         return abs(values[-1] - middle) > max(wide, SHIFT_OF_LAST * abs(middle))
     others = [v for v in values if abs(v - middle) <= wide]
     mean, without = fsum(values) / len(values), fsum(others) / len(others)
     return len(values) - len(others) <= FEW * len(values) and abs(mean - without) > SHIFT * abs(without)
+
+
+def _median(values: Sequence[float]) -> float:
+    """Return the upper median.  The module `statistics` of Python would load `random` and `decimal` at every start."""
+    return sorted(values)[len(values) // 2]
