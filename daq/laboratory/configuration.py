@@ -19,6 +19,8 @@ class Fitted(Record):
         in_file: the key `fitted` of the instrument's file at that time; "" where it had none.
         constants: the constants of instrument and geometry with which it was fitted, by key
             (`daq.app.setup.constants`); empty in a record of an earlier version of the program.
+        around: the constants of its companions, and the digests of the description files, in the same way; None in a
+            record of an earlier version.
     """
 
     kind: ClassVar[str] = "fitted"
@@ -26,6 +28,7 @@ class Fitted(Record):
     serial: Label = ""
     in_file: Label = ""
     constants: dict[str, str] = Field(default_factory=dict)
+    around: dict[str, str] | None = None
 
 
 class UsedFile(Model):

@@ -5,6 +5,7 @@ import hashlib
 import json
 import re
 import shutil
+from pathlib import Path
 
 import pytest
 
@@ -15,7 +16,8 @@ from daq.adapters.store.records import newest_revision
 from daq.app.daemon.protocol import AskStatus, Reload
 from daq.app.daemon.service import Service
 from daq.core.errors import SettingError
-from tests.support.file_bench import FileBench
+from drivers import rotational
+from tests.support.file_bench import FileBench, write_configuration
 
 pytestmark = [pytest.mark.asyncio, pytest.mark.slow]
 
@@ -119,6 +121,23 @@ async def test_constants_that_change_in_the_file_need_a_fit(tmp_path):
         )
         assert (await asked(bench, AskStatus())).status.configuration == ()
         assert (await bench.measured())["value"] != before["value"]
+
+
+async def test_a_description_that_changes_needs_a_fit(tmp_path):
+    config = write_configuration(tmp_path / "config")
+    shutil.copy(Path(rotational.__file__).parent / "rotational.toml", config / "own.toml")
+    file = config / "instruments" / "bench-1.toml"
+    text = file.read_text("utf-8")
+    assert 'driver = "rotational"' in text
+    file.write_text(text.replace('driver = "rotational"', 'driver = "own.toml"'), "utf-8")
+    async with FileBench(tmp_path) as bench:
+        await bench.measured()
+        bench.change("own", "^", "# edited\n")
+        with pytest.raises(SettingError, match=r"own\.toml: description: .* -> .*daq fit bench-1 coaxial-15"):
+            await bench.begin_on()
+        done = await bench.fit("bench-1", "coaxial-15")
+        assert done["constants"].startswith("description ")
+        await bench.measured()
 
 
 async def test_a_run_keeps_its_configuration_and_the_next_one_has_the_new(tmp_path):

@@ -92,9 +92,9 @@ class Desk:
         for name, data in self.tables.items():
             write(self.path(name), with_value(data, next(leaves(data)), at(data, next(leaves(data)))))
         self.configured = Configured(Catalogue.load(self.folder))
+        catalogue = self.configured.catalogue
         self.fits = {
-            name: Fit(fitted_as(i, i.fitted), 1, "daemon", 0)
-            for name, i in self.configured.catalogue.instruments.items()
+            name: Fit(fitted_as(catalogue, i, i.fitted), 1, "daemon", 0) for name, i in catalogue.instruments.items()
         }
 
     def path(self, name):
@@ -110,7 +110,8 @@ class Desk:
             self.configured.refuse_changed(ORDER, ["bench-1"])
         except SettingError as error:
             return error
-        return conflict(self.configured.catalogue.instrument("bench-1"), self.fits["bench-1"])
+        catalogue = self.configured.catalogue
+        return conflict(catalogue, catalogue.instrument("bench-1"), self.fits["bench-1"])
 
 
 def digests(catalogue):

@@ -36,6 +36,7 @@ from daq.laboratory.transcribed import Transcribed
 from daq.methods.parts.judged import Level, Verification
 from daq.methods.planning.standing import AuditedLevel, AuditedVerification
 from tests.bench.large_commits import LargeCommits, large_commits
+from tests.support.runs.charted import configured_start, example_version
 from tests.support.runs.stored import SECOND, written
 from tests.support.runs.virtual_bench import StoredBench
 
@@ -100,7 +101,7 @@ def template() -> Template:
             assert newest is not None
             method = reader.method(record.method_id, record.method_version)
             assert method is not None
-            (data,) = computed(Releases(reader), bench.catalogue, "G-0").values()
+            (data,) = computed(Releases(reader), "G-0").values()
             return Template(
                 record,
                 (method.id, method.version, method.digest, method.text),
@@ -225,7 +226,7 @@ class Build:
                 passed=verified["passed"], levels=levels,
             )  # fmt: skip
             values["verification"] = found.model_dump(mode="json")
-        do(BeginRun(run))
+        do(configured_start(BeginRun(run), example_version(run.product)))
         done = do(
             Conclude(
                 run=run.id,

@@ -88,9 +88,11 @@ class Bench:
     def found(self):
         with self.lab.reader() as reader:
             fit = fit_of(reader, "bench-1")
-            refused = conflict(self.instrument, fit)
+            refused = conflict(self.lab.catalogue, self.instrument, fit)
             instrument = with_fit(self.instrument, fit)
-            now = standing_of(reader, entries(reader, "bench-1"), instrument, pair_of(instrument, "R-1042"), T0)
+            now = standing_of(
+                reader, entries(reader, "bench-1"), instrument, pair_of(instrument, "R-1042"), T0, self.lab.catalogue
+            )
         assert now.overdue == (not any(self.is_pass(v) for v in self.verified))
         return refused is not None, now.passed
 
@@ -184,6 +186,6 @@ def test_a_record_of_an_earlier_version_takes_the_constants_of_the_file_once(tmp
             if fit.record.constants:
                 assert (changes, fit.revision) == ([], 3)
             else:
-                assert conflict(lab.catalogue.instruments["bench-1"], fit) is None
+                assert conflict(lab.catalogue, lab.catalogue.instruments["bench-1"], fit) is None
                 lab.store.submit(ChangeRecords(tuple(changes), T0, "daemon")).result(10)
         assert fit.record.constants == constants_of(lab.catalogue.instruments["bench-1"])

@@ -8,12 +8,14 @@ from dataclasses import dataclass, field, replace
 import pytest
 
 from daq.adapters.store.declaring.correcting import Correct
+from daq.adapters.store.records import Change
 from daq.adapters.store.store import Store
 from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import doubt_by, doubting, failures_after
 from daq.app.records.signatures import Releases
 from daq.core.encoding import encode
+from daq.laboratory.declarations import Declaration
 from tests.support.runs.stored import T0, begin, conclude, end, register
 from tests.support.signed_laboratories import verification_detail
 
@@ -68,17 +70,24 @@ class Bench:
         place = self.ended(run, geometry, verification_detail(run, passed=passed, geometry=geometry))
         self.checks.append(Check(run, place, [(place, passed, geometry)]))
 
-    def judge_again(self, check, passed, geometry):
-        """Correct or annul a verification."""
+    def judge_again(self, check, passed, geometry, operator="m.keeper"):
+        """Correct or annul a verification; an operator other than m.keeper has no authorisation for it."""
         self.place += 1
         with self.store.reader() as reader:
             newest = reader.newest_result(check.run).id
         detail = verification_detail(check.run, passed=passed, geometry=geometry)
         again = f"again-{check.run}-{self.place}"
         build = self.built(check.run, geometry)
-        step = Correct(newest, again, "wrong fluid", T0, "c.head", build, verification=encode(detail))
+        persons = () if operator == "m.keeper" else (operator,)
+        declared = Declaration(
+            id=check.run, result=again, supersedes=newest, sample=check.run, operator=operator, not_authorised=persons
+        )
+        after = len(check.judged) - 1
+        change = Change(declared.kind, check.run, "run_corrected", declared.model_dump(mode="json"), (), after)
+        step = Correct(newest, again, "wrong fluid", T0, "c.head", build, (change,), verification=encode(detail))
         self.store.submit(step).result(10)
-        check.judged.append((self.place, passed, geometry))
+        # A pass of a person without authorisation decides nothing; a failure fails, measured by any person.
+        check.judged.append((self.place, None if passed and persons else passed, geometry))
 
     def sample(self, geometry, between):
         run = f"sample-{len(self.samples)}"
@@ -117,7 +126,9 @@ def happen(bench, rng):
         if bench.checks:
             check = rng.choice(bench.checks[-4:])
             geometry = rng.choice((check.at(bench.place)[1], check.at(bench.place)[1], *GEOMETRIES))
-            bench.judge_again(check, rng.choice((True, False, None)), geometry)
+            bench.judge_again(
+                check, rng.choice((True, False, None)), geometry, rng.choice(("m.keeper", "m.keeper", "a.trainee"))
+            )
 
     kind = rng.choice(("verify", "verify", "again", "again", "sample", "sample", "sample", "during"))
     if kind == "verify":
@@ -157,6 +168,23 @@ def test_a_result_is_in_doubt_where_the_verification_it_relied_on_is_taken_back(
                         assert bench.may_be_in_doubt(check, start, place, geometry), (run, check.run)
                         assert run in could[check.run]
     assert missed > 3
+
+
+def test_a_pass_counts_as_long_as_each_person_it_was_corrected_to_is_authorised(tmp_path):
+    with Store(tmp_path / "daq.db", utc_ns=T0) as store:
+        bench = Bench(store)
+        bench.verify(True, GEOMETRIES[0])
+        (check,) = bench.checks
+        found = []
+        for operator in ("m.keeper", "a.trainee", "m.keeper"):
+            bench.sample(GEOMETRIES[0], lambda: None)
+            bench.judge_again(check, True, GEOMETRIES[0], operator)
+            with store.reader() as reader:
+                (e,) = checks(reader, "bench-1")
+                doubted = Releases(reader).failures(reader.run(bench.samples[-1][0]))
+            found.append((e.passed, e.not_authorised, [d.doubt for d in doubted]))
+    taken_back = (None, True, ["verification_withdrawn_later"])
+    assert found == [(True, False, []), taken_back, (True, False, [])]
 
 
 def test_the_doubt_about_a_geometry_ends_with_its_next_pass_whatever_the_verification_was_before(tmp_path):

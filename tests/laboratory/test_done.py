@@ -10,6 +10,7 @@ from daq.adapters.store.store import Store
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.laboratory import progress
 from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.bench.naming import outcome_of
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists.sample_lists import worklist
 from daq.app.laboratory.progress import note_done
@@ -77,6 +78,38 @@ def test_replicates_count_only_on_fills_of_their_own(bench):
     assert state_of(bench) == "open"
     assert noted(bench, bench.measure("G-1", fill="b"))
     assert state_of(bench) == "done"
+
+
+def with_file(bench, **changes):
+    """Edit the file of the product as a new version of it."""
+    before = bench.catalogue.product("clear-glaze")
+    bench.catalogue.products["clear-glaze"] = before.model_copy(update={"version": "99"} | changes)
+
+
+@pytest.mark.parametrize("now", [1, *(pytest.param(n, marks=pytest.mark.slow) for n in (2, 3))])
+@pytest.mark.parametrize("then", [1, 2])
+def test_a_sample_is_done_by_the_version_with_which_its_measurement_began(bench, then, now):
+    """The file of the product is edited between the runs: it asks for more or fewer replicates, or for another test."""
+    replicates(bench, then)
+    act(bench, "sample_add", id="G-1", product="clear-glaze")
+    run = bench.measure("G-1", fill="a")
+    tests = bench.catalogue.product("clear-glaze").tests
+    with_file(bench, replicates=Replicates.model_validate({"count": now, "repeatability_limit": "50 %"}))
+    assert noted(bench, run) is (then == 1)
+    other = tests[0].model_copy(update={"method": "glaze-flow 1.0.0"})
+    for left in ((*tests, other), (other,), ()):
+        with_file(bench, tests=left)
+        with Store(database_path(bench.state)) as store, store.reader() as reader:
+            outcome = outcome_of(reader, bench.catalogue, run)
+        assert outcome.repeat == ("free" if then == 1 else "replicate")
+        assert not noted(bench, run)
+        assert note_undone_of(bench) is False
+        assert state_of(bench) == ("done" if then == 1 else "open")
+
+
+def note_undone_of(bench):
+    with Store(database_path(bench.state)) as store:
+        return progress.note_undone(store, bench.catalogue, "G-1", bench.clock.utc_ns(), "m.keeper", "looked again")
 
 
 def test_a_sample_that_was_opened_again_waits_for_a_further_run(bench):

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+from daq.adapters.store.records import Change, newest_revision
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import new
 from daq.app.laboratory.lists.charting import product_charts, verification_charts
@@ -54,15 +55,6 @@ def test_limits_never_judge_a_point_of_another_serial_number():
     assert 50 < sum(judged) < 250
 
 
-def test_limits_without_serial_numbers_hold_for_points_without_them():
-    # As a record that was stored before the serial numbers were.
-    record = limits(("",)).record
-    old = ChartLimits.model_validate(record.model_dump(exclude={"serials"}), strict=False)
-    for serial in SERIALS:
-        chart = control_chart(NAME, [point(n, (serial,)) for n in range(20)], FixedLimits(old, "", "", ""))
-        assert chart.lines.fixed == (serial == "")
-
-
 def measured(count, serial, changes=None):
     geometry = {"geometry": {"name": "coaxial-12", "vessel": None, "serial": serial or None}}
     rng = random.Random(serial)
@@ -81,6 +73,40 @@ def test_the_chart_of_an_exchanged_geometry_does_not_use_the_limits_of_the_one_b
     assert {last: chart.lines.fixed for last, chart in charts.items()} == {20: True, 25: True, 26: False, 50: False}
 
 
+def without_serials(lab):
+    """Store the newest limits once more, as they were stored before serial numbers were."""
+    with lab.reader() as reader:
+        (row,) = reader.query("SELECT kind, id FROM records WHERE kind = 'chart_limits'", [])
+        kind, ident = row["kind"], row["id"]
+        stored = newest_revision(reader, kind, ident)
+    data = {k: v for k, v in stored.data.items() if k != "serials"}
+    assert data != stored.data
+    lab.change(Change(kind, ident, "chart_limits_fixed", data, (), stored.revision), because="as before")
+
+
+@pytest.mark.parametrize("own", ["A", *(pytest.param(s, marks=pytest.mark.slow) for s in ("", "B"))])
+def test_limits_from_before_serial_numbers_hold_for_those_of_their_results(tmp_path, own):
+    """The chart and the judgement of a control agree."""
+    level = {"step": "control", "measured": 1.0, "reason": None, "deviation_percent": None}
+    part = {"kind": "control", "fluid": "house-oil", "lot": "HO-3", "condition": "as_found"}
+    runs = [
+        Measured("house-oil", r.value, product="", changes=r.changes | {"verification": part | {"levels": [level | {"measured": r.value}]}})
+        for r in measured(25, own)
+    ]  # fmt: skip
+    make_charted(tmp_path / "daq.db", runs)
+    with laboratory(tmp_path) as lab:
+        carry_out(lab, "chart_limits_fix", CONTROL)
+        without_serials(lab)
+        bench = lab.catalogue.instrument("bench-1").model_copy(update={"simulated": False})
+        fluid = lab.catalogue.fluid("house-oil")
+        fits = [Fit(fitted_as(lab.catalogue, bench, "coaxial-12", fitted), 1, "m.keeper", 0) for fitted in SERIALS]
+        with lab.reader() as reader:
+            found = [fixed_control_limits(reader, with_fit(bench, fit), fluid) for fit in fits]
+            (chart,) = verification_charts(reader, "house-oil", "bench-1", last=25)
+    assert [f.limits is not None for f in found] == [own == fitted for fitted in SERIALS]
+    assert chart.lines.fixed
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("own", SERIALS)
 def test_the_limits_of_controls_judge_runs_with_the_same_serial_number(tmp_path, own):
@@ -94,7 +120,7 @@ def test_the_limits_of_controls_judge_runs_with_the_same_serial_number(tmp_path,
     with laboratory(tmp_path) as lab:
         carry_out(lab, "chart_limits_fix", CONTROL)
         bench = lab.catalogue.instrument("bench-1").model_copy(update={"simulated": False})
-        fits = [Fit(fitted_as(bench, "coaxial-12", fitted), 1, "m.keeper", 0) for fitted in SERIALS]
+        fits = [Fit(fitted_as(lab.catalogue, bench, "coaxial-12", fitted), 1, "m.keeper", 0) for fitted in SERIALS]
         with lab.reader() as reader:
             fluid = lab.catalogue.fluid("house-oil")
             found = [fixed_control_limits(reader, with_fit(bench, fit), fluid) for fit in fits]
@@ -104,11 +130,13 @@ def test_the_limits_of_controls_judge_runs_with_the_same_serial_number(tmp_path,
 
 @pytest.mark.parametrize("known", [None, ("",), ("A",), ("B", ""), ("A", "B")])
 def test_limits_of_other_serial_numbers_leave_a_control_without_limits(tmp_path, known):
-    """Limits from before serial numbers were stored (None) hold for each one; without any the file's limits count."""
+    """Without any the file's limits count.  Limits from before serial numbers (None) whose results are unknown have none."""
     with laboratory(tmp_path) as lab:
         fluid = lab.catalogue.fluid("house-oil")
         bench = lab.catalogue.instrument("bench-1").model_copy(update={"simulated": False})
-        fits = {s: with_fit(bench, Fit(fitted_as(bench, "coaxial-12", s), 1, "m.keeper", 0)) for s in SERIALS}
+        fits = {
+            s: with_fit(bench, Fit(fitted_as(lab.catalogue, bench, "coaxial-12", s), 1, "m.keeper", 0)) for s in SERIALS
+        }
         with lab.reader() as reader:
             assert fixed_control_limits(reader, fits["A"], fluid) is None
         name = ChartName(
@@ -121,7 +149,7 @@ def test_limits_of_other_serial_numbers_leave_a_control_without_limits(tmp_path,
         lab.change(stored, because="new")
         with lab.reader() as reader:
             found = {s: fixed_control_limits(reader, bench, fluid) for s, bench in fits.items()}
-    assert {s: f.limits is not None for s, f in found.items()} == {s: known is None or s in known for s in SERIALS}
+    assert {s: f.limits is not None for s, f in found.items()} == {s: s in (known or ("",)) for s in SERIALS}
 
 
 def test_a_chart_of_verifications_names_the_serial_numbers_of_its_points(tmp_path):

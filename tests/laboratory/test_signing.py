@@ -133,7 +133,9 @@ def test_a_rejection_blocks_the_release_until_a_new_review_of_it_alone(lab):
             lab.sign(run)
         with pytest.raises(SettingError, match="b.lind rejected it"):
             lab.sign(run, other, meaning="reviewed")
-    lab.sign(run, meaning="reviewed")
+    with pytest.raises(SettingError, match=r"b\.lind rejected it .a bubble.; say why it may be used"):
+        lab.sign(run, meaning="reviewed")
+    lab.sign(run, meaning="reviewed", because="no bubble on the picture")
     lab.sign(run)
     assert lab.release(run) == "released"
     assert lab.disagreements() == []

@@ -13,7 +13,6 @@ from daq.adapters.store.audit import digest_of
 from daq.adapters.store.records import newest_revision, stored_text
 from daq.app.cli.laboratory.trace import lines_of
 from daq.app.delivery.contract import SCHEMAS
-from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.reporting import making
 from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.reporting.tracing import trace
@@ -171,24 +170,6 @@ def test_a_name_that_begins_a_run_and_a_report_is_refused(lab, monkeypatch):
         monkeypatch.setattr(signing_list, "find_run", lambda *_: reader.run(lab.runs[0]))
         with pytest.raises(SettingError, match="begins a run and a report; type more"):
             named_subject(Releases(reader), ident[:8])
-
-
-@pytest.mark.slow
-def test_a_rejected_report_does_not_come_back(lab):
-    (ident,) = certified(lab, lab.runs[1])
-    lab.sign(ident, of="report")
-    lab.sign(ident, of="report", meaning="rejected", because="wrong customer", person="b.lind")
-    heads = words(traced(lab, ident)).splitlines()
-    assert heads[0].startswith("WITHDRAWN on ")
-    assert heads[0].endswith("by b.lind: wrong customer")
-    assert heads[1].startswith("RELEASE BLOCKED: b.lind rejected it")
-    # A new certificate is another report, which names the withdrawn one; the rejected one does not come back.
-    lab.sign(ident, of="report", meaning="reviewed")
-    (again,) = certified(lab, lab.runs[1])
-    assert again != ident
-    with lab.lab.reader() as reader:
-        states = [find(reader, Report, one).record.state for one in (ident, again)]
-    assert states == ["withdrawn", "released"]
 
 
 @pytest.mark.slow

@@ -48,6 +48,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("case", "show everything about a lot: runs, corrections, verifications, documents", "laboratory.case"),
     ("review", "count repeats, corrections and left-out checks of a month", "laboratory.review"),
     ("chart", "show control charts of a product or of verifications, and fix their limits", "laboratory.chart"),
+    ("precision", "show repeatability and reproducibility from the results of one sample", "records.precision"),
     ("report", "make the PDF of a run or a sample: the works' own record, or a certificate", "laboratory.report"),
     ("trace", "show everything behind a report, from its file or its number", "laboratory.trace"),
     ("export", "write the readings, kept values or notes of a run as CSV or JSON", "records.export"),

@@ -224,7 +224,7 @@ class RunsInProgress:
         with self._store.reader() as reader:
             check_fill(reader, order.fill, files.method(order.method_id, order.method_version))
             fits = fits_of(reader, names)
-            errors = [e for name in names if (e := conflict(files.instrument(name), fits.get(name))) is not None]
+            errors = [e for name in names if (e := conflict(files, files.instrument(name), fits.get(name))) is not None]
             if errors:
                 raise SettingErrors(errors)
             catalogue = with_fits(files, fits)

@@ -8,7 +8,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.records.equipment_state import out_of_service
 from daq.app.records.pieces import named_piece
-from daq.app.setup.constants import differing, differing_words, renamed
+from daq.app.setup.constants import differing, differing_around, differing_words, renamed
 from daq.app.setup.fitted import change_of, fit_of, fits_in_order, fitted_as, is_piece
 from daq.methods.files.fields import Label, Model, NeededLabel
 
@@ -23,7 +23,7 @@ class FitGeometry(Model):
 
 
 def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
-    """Record the geometry that is fitted to an instrument, with its constants as the file has them now.
+    """Record the geometry that is fitted to an instrument, with its constants as the files have them now.
 
     The outcome states whether it is out of service, and which constants are others than when it was fitted last:
     verifications before that do not count any more.
@@ -32,20 +32,23 @@ def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
         SettingError: instrument or geometry are not known, the serial number is another one than in the file, or the
             instrument is in a run.
     """
-    record = fitted_as(laboratory.catalogue.instrument(order.instrument), order.geometry, order.serial)
+    catalogue = laboratory.catalogue
+    record = fitted_as(catalogue, catalogue.instrument(order.instrument), order.geometry, order.serial)
     with laboratory.reader() as reader:
         before = fit_of(reader, order.instrument)
         earlier = [fitted for _, fitted in fits_in_order(reader, order.instrument) if fitted.constants]
     same = [f for f in earlier if is_piece(f, record.geometry, record.serial)]
     before_now = renamed(same[-1].constants, same[-1].geometry, record.geometry) if same else record.constants
+    around_before = record.around if not same or same[-1].around is None else same[-1].around
+    around = differing_around(around_before or {}, record.around or {})
     change = change_of(record, "geometry_fitted", 0 if before is None else before.revision)
     laboratory.store.submit(Fit(change, laboratory.clock.utc_ns(), laboratory.who)).result()
     name = f"{record.id}/{record.geometry}"
     with laboratory.reader() as reader:
-        piece = replace(named_piece(laboratory.catalogue, reader, name), serial=record.serial)
+        piece = replace(named_piece(catalogue, reader, name), serial=record.serial)
         out = [o.words for o in out_of_service(reader, piece)]
     return {
-        "constants": differing_words(differing(before_now, record.constants)),
+        "constants": differing_words([*differing(before_now, record.constants), *around]),
         "out_of_service": out[0] if out else "",
         "instrument": record.id,
         "geometry": record.geometry,

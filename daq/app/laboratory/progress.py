@@ -8,7 +8,7 @@ from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Kept, find
 from daq.app.laboratory.samples import REOPENED, in_state
 from daq.app.records.judged.judging import judged, judged_sample, tried_of_sample
-from daq.app.records.judged.product_versions import versions_of
+from daq.app.records.judged.product_versions import product_of_sample, versions_of
 from daq.laboratory.samples import Sample
 from daq.methods.files.product import Product
 from daq.methods.files.producttest import ProductTest
@@ -21,8 +21,12 @@ TRIES: Final = 5
 """Number of times that the note is tried where a person changes the sample at the same moment."""
 
 
-def is_measured(reader: Reader, sample: Sample, product: Product | None) -> bool:
-    """Return whether a sample has a reportable result of every test of its product, by the rule for replicates."""
+def is_measured(reader: Reader, sample: Sample, catalogue: "Catalogue") -> bool:
+    """Return whether a sample has a reportable result of every test of its product, by the rule for replicates.
+
+    The version of the product with which its measurement began says which tests these are.
+    """
+    product = product_of_sample(reader, sample.id, sample.product, catalogue.products.get(sample.product))
     return not open_tests(reader, sample.id, product) if product and product.tests else _is_reported(reader, sample)
 
 
@@ -90,7 +94,7 @@ def note_undone(store: "Store", catalogue: "Catalogue", sample: str, utc_ns: int
         kept = find(reader, Sample, sample)
         if kept is None or kept.record.state != "done":
             return False
-        if is_measured(reader, kept.record, catalogue.products.get(kept.record.product)):
+        if is_measured(reader, kept.record, catalogue):
             return False
     store.submit(ChangeRecords((in_state(kept, "open", REOPENED),), utc_ns, who, because)).result()
     return True
@@ -104,4 +108,4 @@ def _is_due(reader: Reader, run: RunRecord, kept: Kept[Sample], catalogue: "Cata
     # After it was opened again a sample waits for a further run.
     if reopened and run.began_utc_ns <= max(reopened):
         return False
-    return is_measured(reader, kept.record, catalogue.products.get(kept.record.product))
+    return is_measured(reader, kept.record, catalogue)

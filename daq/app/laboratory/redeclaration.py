@@ -205,7 +205,7 @@ def _plan(
     if "geometry" in asked and instrument is not None and now.geometry in geometries and standing is not None:
         pair = Pair(plan.context.serial or "", now.geometry, geometries[now.geometry].serial or "")
         earlier = [e for e in entries(reader, started.instrument) if e.utc_ns <= started.began_utc_ns]
-        standing = standing_of(reader, earlier, instrument, pair, started.began_utc_ns)
+        standing = standing_of(reader, earlier, instrument, pair, started.began_utc_ns, catalogue, run=started.id)
     control = plan.context.control
     if "geometry" in asked and instrument is not None and now.geometry in geometries and control is not None:
         pair = Pair(plan.context.serial or "", now.geometry, geometries[now.geometry].serial or "")

@@ -1,10 +1,13 @@
 """The constants of an instrument and its fitted geometry that enter a value.  They are part of what was verified."""
 
+import hashlib
 import json
 from collections.abc import Callable, Iterator, Mapping
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
     from daq.methods.files.instrument import Instrument
 
 DESCRIBING: Final = {"title", "serial", "fill_volume", "immersion"}
@@ -13,6 +16,12 @@ TIMING: Final = "_ms"
 """End of the names of a driver's options that say when it asks, and not how its answer is read."""
 OF_INSTRUMENT: Final = {"driver", "options", "probes", "density_vessel"}
 NOT_STATED: Final = "not stated"
+DESCRIPTION: Final = "description"
+"""Key of the digest of a description file, and end of that of a companion's."""
+RECENT: Final = 64
+"""Number of texts of instruments that are kept as they were read."""
+SHOWN_DIGEST: Final = 12
+"""Number of characters of a digest that a message shows."""
 
 
 def constants_of(instrument: "Instrument") -> dict[str, str]:
@@ -44,15 +53,52 @@ def constants_around(
         others: its companions by name.
         text_of: returns the digest of the description file of an instrument; "" where it is not known.
     """
-    found = {"description": text_of(instrument)} if instrument.driver.endswith(".toml") else {}
+    found = {DESCRIPTION: text_of(instrument)} if instrument.driver.endswith(".toml") else {}
     for role, name in instrument.companions.items():
         if name not in others:
             continue
         other, above = others[name], f"companions.{role}"
         found |= {f"{above}.{key}": value for key, value in constants_of(other).items()}
         if other.driver.endswith(".toml"):
-            found[f"{above}.description"] = text_of(other)
+            found[f"{above}.{DESCRIPTION}"] = text_of(other)
     return found
+
+
+def around_now(catalogue: "Catalogue", instrument: "Instrument") -> dict[str, str]:
+    """Return the constants around an instrument as the present files have them, as `constants_around`."""
+    known = catalogue.instruments
+    others = {name: as_stored(known[name]) for name in instrument.companions.values() if name in known}
+
+    def text_of(described: "Instrument") -> str:
+        path = str(catalogue.description_path(described))
+        if path not in catalogue.sources:
+            catalogue.read_descriptions()
+        source = catalogue.sources.get(path)
+        return "" if source is None else hashlib.sha256(source.text.encode()).hexdigest()
+
+    return constants_around(instrument, others, text_of)
+
+
+def as_stored(instrument: "Instrument") -> "Instrument":
+    """Return an instrument as a stored text gives it, so that both sides of a comparison are alike."""
+    from daq.methods.files.digest import canonical
+
+    return restored_instrument(canonical(instrument))
+
+
+@lru_cache(RECENT)
+def restored_instrument(text: str) -> "Instrument":
+    """Return the instrument of a stored text; `StoreError` where another version of the program wrote it."""
+    from daq.methods.files.digest import restored
+    from daq.methods.files.instrument import Instrument  # lists of runs compare none
+
+    return restored(Instrument, text)
+
+
+def differing_around(before: Mapping[str, str], now: Mapping[str, str]) -> list[tuple[str, str, str]]:
+    """Return what differs around an instrument, as `differing`; a digest that is not known on one side is left out."""
+    unknown = {key for key, digest in (*before.items(), *now.items()) if digest == ""}
+    return [each for each in differing(before, now) if each[0] not in unknown]
 
 
 def differing(before: Mapping[str, str], now: Mapping[str, str]) -> list[tuple[str, str, str]]:
@@ -63,7 +109,8 @@ def differing(before: Mapping[str, str], now: Mapping[str, str]) -> list[tuple[s
 
 def differing_words(found: list[tuple[str, str, str]]) -> str:
     """Return differing constants in words, each with its key: "outer_radius 15.0 -> 13.0"."""
-    return ", ".join(f"{key} {before} -> {now}" for key, before, now in found)
+    short = [(k, *(v[:SHOWN_DIGEST] if k.endswith(DESCRIPTION) else v for v in values)) for k, *values in found]
+    return ", ".join(f"{key} {before} -> {now}" for key, before, now in short)
 
 
 def _leaves(given: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, str]]:

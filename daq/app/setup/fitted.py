@@ -11,7 +11,14 @@ from typing import TYPE_CHECKING
 from daq.adapters.clock import utc_text
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, newest_revision, revisions
-from daq.app.setup.constants import constants_of, differing, differing_words
+from daq.app.setup.constants import (
+    DESCRIPTION,
+    around_now,
+    constants_of,
+    differing,
+    differing_around,
+    differing_words,
+)
 from daq.core.errors import SettingError
 from daq.laboratory.configuration import Fitted
 
@@ -75,13 +82,14 @@ def fits_by_file(catalogue: "Catalogue", instruments: Iterable[str], known: Mapp
         fit, given = known.get(instrument.name), instrument.fitted
         if fit is None:
             if given is not None:
-                changes.append(change_of(fitted_as(instrument, given), "fitted_as_the_file_states", 0))
+                changes.append(change_of(fitted_as(catalogue, instrument, given), "fitted_as_the_file_states", 0))
         elif given == fit.record.geometry != fit.record.in_file:
             noted = fit.record.model_copy(update={"in_file": given})
             changes.append(change_of(noted, "file_names_what_is_fitted", fit.revision))
-        elif not fit.record.constants and fit.record.geometry in instrument.geometries:
-            known_now = constants_of(instrument.with_fitted(fit.record.geometry))
-            changes.append(change_of(fit.record.model_copy(update={"constants": known_now}), NOTED, fit.revision))
+        elif (not fit.record.constants or fit.record.around is None) and fit.record.geometry in instrument.geometries:
+            known_now = fit.record.constants or constants_of(instrument.with_fitted(fit.record.geometry))
+            noted = fit.record.model_copy(update={"constants": known_now, "around": around_now(catalogue, instrument)})
+            changes.append(change_of(noted, NOTED, fit.revision))
     return changes
 
 
@@ -90,7 +98,7 @@ def change_of(record: Fitted, what: str, after: int) -> Change:
     return Change(record.kind, record.id, what, record.model_dump(mode="json"), record.keys(), after)
 
 
-def fitted_as(instrument: "Instrument", geometry: str, serial: str = "") -> Fitted:
+def fitted_as(catalogue: "Catalogue", instrument: "Instrument", geometry: str, serial: str = "") -> Fitted:
     """Return the record of a geometry, with the serial number of the file or the one that a person states.
 
     Raises:
@@ -109,11 +117,15 @@ def fitted_as(instrument: "Instrument", geometry: str, serial: str = "") -> Fitt
         serial=serial or stated,
         in_file=instrument.fitted or "",
         constants=constants_of(instrument.with_fitted(geometry)),
+        around=around_now(catalogue, instrument),
     )
 
 
-def conflict(instrument: "Instrument", fit: Fit | None) -> SettingError | None:
-    """Return the error of a file that does not agree with the recorded geometry, with the command; None if it does."""
+def conflict(catalogue: "Catalogue", instrument: "Instrument", fit: Fit | None) -> SettingError | None:
+    """Return the error of a file that does not agree with the recorded geometry, with the command; None if it does.
+
+    The files of its companions and the descriptions are compared, too: each number depends on them.
+    """
     if fit is None:
         return None
     name, record = instrument.name, fit.record
@@ -137,26 +149,34 @@ def conflict(instrument: "Instrument", fit: Fit | None) -> SettingError | None:
             f"daq fit {name} {record.geometry}"
         )
         return SettingError(reason, file=instrument.source, key=f"geometries.{record.geometry}.serial")
-    other = changed_constants(instrument, record)
+    other = changed_constants(catalogue, instrument, record)
     if other:
         reason = (
             f"differs from what is recorded: {differing_words(other)}; {fit.words} is {since}. Put the file right, or "
             f"record the new constants: daq fit {name} {record.geometry}; verification and control then count anew"
         )
-        return SettingError(reason, file=instrument.source, key=other[0][0])
+        key = other[0][0]
+        file = str(catalogue.description_path(instrument)) if key == DESCRIPTION else instrument.source
+        return SettingError(reason, file=file, key=key)
     return None
 
 
-def changed_constants(instrument: "Instrument", record: Fitted) -> list[tuple[str, str, str]]:
+def changed_constants(catalogue: "Catalogue", instrument: "Instrument", record: Fitted) -> list[tuple[str, str, str]]:
     """Return key, recorded and present value of each constant that changed since a geometry was fitted."""
-    if not record.constants or record.geometry not in instrument.geometries:
+    if record.geometry not in instrument.geometries:
         return []
-    return differing(record.constants, constants_of(instrument.with_fitted(record.geometry)))
+    found: list[tuple[str, str, str]] = []
+    if record.constants:
+        found += differing(record.constants, constants_of(instrument.with_fitted(record.geometry)))
+    if record.around is not None:
+        found += differing_around(record.around, around_now(catalogue, instrument))
+    return found
 
 
 def conflicts(catalogue: "Catalogue", fits: Mapping[str, Fit]) -> list[SettingError]:
     """Return the errors of all files that do not agree with the recorded geometries."""
-    found = [conflict(catalogue.instruments[n], fit) for n, fit in fits.items() if n in catalogue.instruments]
+    known = catalogue.instruments
+    found = [conflict(catalogue, known[n], fit) for n, fit in fits.items() if n in known]
     return [error for error in found if error is not None]
 
 

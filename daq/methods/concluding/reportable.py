@@ -135,6 +135,23 @@ def reportable(
     return _made(sample, product, counted, attempts, agreement, needed, limit)
 
 
+def as_replicates(runs: Sequence[tuple[Attempt, dict[str, Any] | None]], method: str = "") -> list[Attempt]:
+    """Return the runs as replicates of each other, without the rule of a product: each valid one on a fill of its own.
+
+    They have one method, geometry, quantity and choices: those of the first that counts; `method` as in `reportable`.
+    """
+    counted: list[dict[str, Any]] = []
+    fills: dict[str, str] = {}
+    out: list[Attempt] = []
+    for attempt, data in runs:
+        why = _why_not(attempt, data, counted, fills, method)
+        if not why and data is not None:
+            counted.append(data)
+            fills[attempt.fill] = attempt.run
+        out.append(_with(attempt, why))
+    return out
+
+
 def counting(runs: Sequence[tuple[Attempt, dict[str, Any] | None]], method: str = "") -> list[str]:
     """Return the runs that may count by themselves, in their order; `method` as in `reportable`."""
     return [a.run for a, data in runs if not _why_not(a, data, (), {}, method)]

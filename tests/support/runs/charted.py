@@ -12,13 +12,13 @@ from typing import Any
 
 from daq.adapters.paths import examples_dir
 from daq.adapters.store.access import Access
+from daq.adapters.store.declaring.beginning import BeginConfigured, fixed_texts
 from daq.adapters.store.declaring.correcting import Correct
-from daq.adapters.store.records import change_record
 from daq.adapters.store.rows import AuditPoint, Outgoing
 from daq.adapters.store.store import Store, open_writer
 from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, RegisterMethod
 from daq.app.laboratory.laboratory import new
-from daq.app.records.judged.product_versions import present
+from daq.app.records.judged.product_versions import ProductVersion, present
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.configuration import KeptText, RunConfiguration, UsedFile
 from daq.methods.files.product import Product
@@ -90,16 +90,22 @@ def example(product: str) -> Product | None:
     return Catalogue.load(examples_dir()).products.get(product)
 
 
-def configured(access: Access, run: str, product: Product, utc_ns: int) -> None:
-    """Store the version of a product with which a run was started."""
-    version = present(product)
+@cache
+def example_version(product: str) -> ProductVersion | None:
+    """Return the version of a product of the examples."""
+    found = example(product)
+    return None if found is None else present(found)
+
+
+def configured_start(begin: BeginRun, version: ProductVersion | None) -> BeginRun | BeginConfigured:
+    """Return the start of a run with the version of its product, by which it is judged; without one the plain start."""
+    if version is None:
+        return begin
+    product = version.product
     used = UsedFile(what="product", id=product.id, version=version.version, text=version.digest)
-    records = [new(RunConfiguration(id=run, used=(used,), fitted={}), "run_configured")]
-    kept = access.one("kept", "SELECT 1 FROM records WHERE kind = 'text' AND id = ?", (version.digest,))
-    if kept is None:
-        records.append(new(KeptText(id=version.digest, text=version.text), "text_kept"))
-    for record in records:
-        change_record(access, record, utc_ns, "m.keeper", "")
+    text = new(KeptText(id=version.digest, text=version.text), "text_kept")
+    own = new(RunConfiguration(id=begin.run.id, used=(used,), fitted={}), "run_configured")
+    return BeginConfigured(begin, (), fixed_texts((text,)), own)
 
 
 def make_charted(path: Path, runs: Sequence[Measured], *, every_s: int = 3600, product: Product | None = None) -> Path:
@@ -117,15 +123,15 @@ def make_charted(path: Path, runs: Sequence[Measured], *, every_s: int = 3600, p
             RegisterMethod(name, version, stored.METHOD_DIGEST, stored.METHOD, T0, "m.keeper").apply(access)
         first, second = stored.blocks(2)
         for number, run in enumerate(runs):
-            _store(access, number, run, T0 + number * every_s * SECOND, first, second)
-            own = product if product is not None and product.id == run.product else example(run.product)
-            if own is not None:
-                configured(access, run_id(number), own, T0 + number * every_s * SECOND)
+            is_own = product is not None and product.id == run.product
+            version = present(product) if product is not None and is_own else example_version(run.product)
+            _store(access, number, run, T0 + number * every_s * SECOND, (first, second, version))
         connection.execute("COMMIT")
     return path
 
 
-def _store(access: Access, number: int, run: Measured, utc_ns: int, first: Any, second: Any) -> None:
+def _store(access: Access, number: int, run: Measured, utc_ns: int, given: tuple[Any, Any, Any]) -> None:
+    first, second, version = given
     name = run_id(number)
     data = result_of(run)
     record = replace(
@@ -149,7 +155,7 @@ def _store(access: Access, number: int, run: Measured, utc_ns: int, first: Any, 
         return build
 
     verification = data["verification"]
-    BeginRun(record).apply(access)
+    configured_start(BeginRun(record), version).apply(access)
     Conclude(
         run=name,
         result_id=f"result-{number}",

@@ -50,7 +50,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         help=f"{RUN_HELP}; or SAMPLE/TEST; or the number of a report",
     )
     parser.add_argument("--meaning", required=True, choices=MEANINGS)
-    parser.add_argument("--because", default="", metavar="TEXT", help="the reason of a rejection")
+    parser.add_argument(
+        "--because", default="", metavar="TEXT", help="the reason of a rejection, or of a review that lifts one"
+    )
     group = parser.add_argument_group("a set")
     group.add_argument("--since", default="", metavar="TIME", help="runs that started from this day or time on")
     group.add_argument("--until", default="", metavar="TIME", help="up to this day or time")

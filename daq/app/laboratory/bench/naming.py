@@ -9,6 +9,7 @@ from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.ordering import completed
 from daq.app.laboratory.progress import open_tests
 from daq.app.records.judged.judging import without_cause
+from daq.app.records.judged.product_versions import product_of_sample
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.run_order import RunOrder
@@ -93,7 +94,8 @@ def _repeat_of(reader: Reader, catalogue: Catalogue, run_id: str) -> Repeat:
     if run is None:
         return "free"
     kept = find(reader, Sample, run.sample)
-    product = catalogue.products.get((kept.record.product if kept else "") or run.product)
+    name = (kept.record.product if kept else "") or run.product
+    product = product_of_sample(reader, run.sample, name, catalogue.products.get(name))
     method = f"{run.method_id} {run.method_version}"
     if without_cause(reader, run.sample, run.method_id):
         return "cause"

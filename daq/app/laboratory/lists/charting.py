@@ -14,13 +14,13 @@ from daq.adapters.store.agreement.one_run import ComparedValues, values_compared
 from daq.adapters.store.newest_runs import LATEST, runs_of_product, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.laboratory.laboratory import find
 from daq.app.records.attempts import runs_of_sample
+from daq.app.records.checks.controls import chart_limits_of
 from daq.app.records.judged.judging import Tried, judged, tried
 from daq.app.records.judged.product_versions import VersionOf, versions_of
 from daq.core.context import Amount
 from daq.core.faults import Quality
-from daq.laboratory.chartlimits import ChartLimits, ChartName, control_quantity
+from daq.laboratory.chartlimits import ChartName, control_quantity
 from daq.laboratory.controlchart import Chart, FixedLimits, LeftOut, Point, control_chart, same_kind
 from daq.methods.concluding.reportable import JUDGED
 from daq.methods.files.product import Product
@@ -118,7 +118,7 @@ def _take_sample(
     alike: dict[tuple[str, str, str], list[Tried]] = {}
     for t in runs:
         data = t.data
-        kind = ("", "", "") if data is None else (_geometry(data), data["quantity"], _method(data))
+        kind = ("", "", "") if data is None else (_geometry(data), data["quantity"], method_of_result(data))
         if data is not None and _belongs_elsewhere(data, sample, product.id):
             found.elsewhere.append(LeftOut(f"{sample}, run {t.run.id[:8]}", (state("chart_corrected_away"),)))
         elif not any(wanted and wanted != has for wanted, has in zip(only, kind[:2], strict=True)) or data is None:
@@ -154,7 +154,7 @@ def _point(
         runs=tuple(counted),
         simulated=any(d["simulated"] for d in results),
         quality=max((d["quality"] for d in results), key=lambda q: Quality(q).severity),
-        method=_method(newest),
+        method=method_of_result(newest),
         unit=made.unit,
         limits=_limits(newest),
         serials=tuple(sorted({_serial(d) for d in results})),
@@ -169,8 +169,8 @@ def _serial(data: dict[str, Any]) -> str:
     return (data.get("geometry") or {}).get("serial") or ""
 
 
-def _method(data: dict[str, Any]) -> str:
-    """Return id, version and choices of a result's method."""
+def method_of_result(data: dict[str, Any]) -> str:
+    """Return id, version, choices and vessel of a result's method (`ResultData` as JSON)."""
     method = data["method"]
     choices = {name: Amount(c["value"], c["unit"]) for name, c in method["choices"].items()}
     return method_words(method["id"], method["version"], choices, (data.get("geometry") or {}).get("vessel") or "")
@@ -251,7 +251,7 @@ def _take_verification(
             runs=(run,),
             simulated=data["simulated"],
             quality=data["quality"],
-            method=_method(data),
+            method=method_of_result(data),
             unit="%",
             serials=(_serial(data),),
         )
@@ -274,7 +274,7 @@ def _take_control(found: _Found, run: RunRecord, data: dict[str, Any], name: str
         runs=(run.id,),
         simulated=data["simulated"],
         quality=data["quality"],
-        method=_method(data),
+        method=method_of_result(data),
         unit=data["unit"],
         serials=(_serial(data),),
     )
@@ -299,9 +299,11 @@ def _charts(reader: Reader, found: _Found, last: int, name_of: Callable[[str, st
 
 def fixed_limits(reader: Reader, name: ChartName, points: Sequence[Point]) -> FixedLimits | None:
     """Return the limits that a person fixed for a chart; None where only they or only its points are simulated."""
-    kept = find(reader, ChartLimits, name.id)
-    alike = kept is not None and kept.record.simulated == any(p.simulated for p in points)
-    return None if kept is None or not alike else FixedLimits(kept.record, kept.who, _day(kept.utc_ns), kept.because)
+    found = chart_limits_of(reader, name.id)
+    if found is None or found[0].simulated != any(p.simulated for p in points):
+        return None
+    record, stored = found
+    return FixedLimits(record, stored.who, _day(stored.utc_ns), stored.because)
 
 
 def _day(utc_ns: int) -> str:

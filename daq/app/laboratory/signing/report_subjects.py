@@ -1,6 +1,6 @@
 """Reports as subjects of signatures, and why a report must not be released."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from daq.adapters.store.declaring.publishing import AsSeen
@@ -10,11 +10,12 @@ from daq.adapters.store.rows import ResultRecord
 from daq.app.laboratory.laboratory import Kept, find, kept
 from daq.app.laboratory.signing.single_runs import hidden_by_report
 from daq.app.laboratory.signing.subjects import Subject, last_verified, run_subject
-from daq.app.records.signatures import Releases, parts_of_record, signatures_of
+from daq.app.records.signatures import Releases, parts_of_record, rejection, signatures_of
 from daq.core.errors import SettingError
 from daq.laboratory.kinds import LAST
 from daq.laboratory.reportables import ReportableRecord
-from daq.laboratory.reports import WITHDRAWABLE, Report
+from daq.laboratory.reports import WITHDRAWABLE, Report, ReportForm, ShownResult
+from daq.laboratory.signing import Signature
 from daq.methods.parts.statement import Statement, distinct, state
 
 LEAST_GIVEN: Final = 6
@@ -55,6 +56,7 @@ def report_subject(releases: Releases, ident: str) -> Subject:
     runs = tuple(r for name in dict.fromkeys(s.run for s in report.shown) if (r := reader.run(name)) is not None)
     subjects = [run_subject(releases, run) for run in runs]
     signatures = signatures_of(reader, Report.kind, ident)
+    others = [name for name in _alike(reader, report.form, report.shown) if name != ident]
     return Subject(
         of=Report.kind,
         id=ident,
@@ -68,6 +70,7 @@ def report_subject(releases: Releases, ident: str) -> Subject:
             results=tuple((s.id, s.anchor.id) for s in subjects),
             records=((Report.kind, ident, stored.revision),),
             verified=tuple({last_verified(releases, run.instrument) for run in runs}),
+            signed=tuple((Report.kind, name, len(signatures_of(reader, Report.kind, name))) for name in others),
         ),
         signatures=tuple(signatures),
         measured_by=frozenset(name for s in subjects for name in s.measured_by)
@@ -85,6 +88,34 @@ def anchor_of_report(reader: Reader, report: Report) -> ResultRecord | None:
     return None if newest is None else reader.result(newest.result)
 
 
+def rejected_alike(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> dict[str, Signature]:
+    """Return the rejections that block a certificate, by id of the rejected report.
+
+    A rejected certificate blocks every certificate of the same results, also under another number or for
+    another customer, until one of the results has changed, or a review of the rejected one with a reason came after it.
+
+    Args:
+        reader: the database.
+        form: form of the report; others than certificates meet no rejection.
+        shown: the results that it shows.
+
+    Raises:
+        StoreError: a signature cannot be read.
+    """
+    found = {name: rejection(signatures_of(reader, Report.kind, name)) for name in _alike(reader, form, shown)}
+    return {name: last for name, last in found.items() if last is not None}
+
+
+def _alike(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> Iterator[str]:
+    """Yield the ids of the certificates that show the same results."""
+    results = {s.result: s.run for s in shown}
+    if form not in WITHDRAWABLE or not results:
+        return
+    for stored in found_by(reader, Report.kind, "run", next(iter(results.values())), limit=-1):
+        if stored.data["form"] in WITHDRAWABLE and {s["result"] for s in stored.data["shown"]} == set(results):
+            yield stored.id
+
+
 def _hindrances(releases: Releases, report: Report, subjects: Iterable[Subject]) -> Iterable[Statement]:
     """Yield why a report must not be released."""
     if report.form not in WITHDRAWABLE:
@@ -93,6 +124,8 @@ def _hindrances(releases: Releases, report: Report, subjects: Iterable[Subject])
     if report.state == "withdrawn":
         yield state("report_is_withdrawn")
     yield from releases.rejections(Report.kind, report.id)
+    for last in rejected_alike(releases.reader, report.form, report.shown).values():
+        yield state("rejected_by", who=last.by)
     newest = {s.id: s.anchor.id for s in subjects}
     for shown in report.shown:
         if newest.get(shown.run) != shown.result:

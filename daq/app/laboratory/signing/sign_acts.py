@@ -20,7 +20,7 @@ from daq.app.laboratory.signing.report_subjects import report_subject
 from daq.app.laboratory.signing.report_withdrawal import withdrawal_of, withdrawals
 from daq.app.laboratory.signing.subjects import Subject, refusals, reportable_subject, run_subject
 from daq.app.laboratory.signing.withdrawing import Superseded, signature_data, withdrawal
-from daq.app.records.signatures import RUN, Releases
+from daq.app.records.signatures import RUN, Releases, rejection
 from daq.core.errors import SettingError
 from daq.laboratory.people import Person
 from daq.laboratory.reportables import ReportableRecord
@@ -59,7 +59,7 @@ class SignMeasured(_Sign):
 
 
 class Sign(_Sign):
-    """Order to sign what another person measured; a rejection has a reason."""
+    """Order to sign what another person measured; a rejection, and a review that lifts one, has a reason."""
 
     meaning: Literal["reviewed", "released", "rejected"]
     because: Label = ""
@@ -95,6 +95,11 @@ def _sign(laboratory: Laboratory, order: _Sign, meaning: Meaning, because: str) 
         subjects = [_checked(releases, each) for each in order.signed]
         for subject in subjects:
             _refuse(laboratory, subject, meaning, person, alone=len(subjects) == 1)
+            standing = rejection(subject.signatures)
+            if meaning == "reviewed" and standing is not None and not because:
+                raise SettingError(
+                    f"{standing.by} rejected it ({standing.because}); say why it may be used", key="because"
+                )
         step = _transaction(laboratory, reader, subjects, _Signer(person, meaning, because))
     laboratory.store.submit(step).result()
     signed = [{"of": s.of, "id": s.id, "sample": s.sample, "digest": s.digest} for s in subjects]
@@ -221,7 +226,7 @@ def _seen(subjects: list[Subject]) -> AsSeen:
         results=tuple({x for s in subjects for x in s.seen.results}),
         records=tuple({x for s in subjects for x in s.seen.records}),
         verified=tuple({x for s in subjects for x in s.seen.verified}),
-        signed=tuple((s.of, s.id, len(s.signatures)) for s in subjects),
+        signed=tuple({x for s in subjects for x in ((s.of, s.id, len(s.signatures)), *s.seen.signed)}),
     )
 
 

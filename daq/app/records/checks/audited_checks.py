@@ -32,7 +32,7 @@ class Entry:
     Attributes:
         seq, utc_ns, who: number, time and person of the audit entry of its run.
         data: detail of the newest judgement, as JSON values.
-        not_authorised: the operator of its run had no authorisation for its method.
+        not_authorised: the operator of its run, as recorded or as corrected, had no authorisation for its method.
         method: id of the method of its run; "" where the run is not known.
         began_utc_ns: start of its run.
         simulated: it was measured on a simulated instrument: it says nothing about a real one.
@@ -120,7 +120,11 @@ def entries_at(reader: Reader, seqs: Iterable[int]) -> list[Entry]:
 
 
 _COLUMNS: Final = (
-    "SELECT a.seq, a.utc_ns, a.who, a.detail, r.attribution, r.method_id, r.began_utc_ns, r.simulated FROM audit AS a "
+    "SELECT a.seq, a.utc_ns, a.who, a.detail, "
+    # The declaration of a corrected run as it was at that judgement: both are of one transaction.
+    "(SELECT json_array_length(d.data, '$.not_authorised') FROM records AS d WHERE d.kind = 'declaration' "
+    "AND d.id = json_extract(a.detail, '$.run') AND d.audit_seq < a.seq ORDER BY d.revision DESC LIMIT 1), "
+    "r.attribution, r.method_id, r.began_utc_ns, r.simulated FROM audit AS a "
 )
 _JOINED: Final = "LEFT JOIN runs AS r ON r.id = json_extract(a.detail, '$.run') "
 _OF_INSTRUMENT: Final = (
@@ -146,7 +150,7 @@ def _judged_again(before: Entry, e: Entry) -> Entry:
         taken_back += ((before.counts, e.seq),)
     if e.counts is not None:  # it counts again as it did before
         taken_back = tuple(t for t in taken_back if _counted(t[0]) != _counted(e.counts))
-    return replace(before, data=e.data, counts=e.counts, taken_back=taken_back)
+    return replace(before, data=e.data, not_authorised=e.not_authorised, counts=e.counts, taken_back=taken_back)
 
 
 def _counted(data: Mapping[str, Any]) -> tuple[object, ...]:
@@ -158,7 +162,7 @@ def _counted(data: Mapping[str, Any]) -> tuple[object, ...]:
 
 
 def _entry(reader: Reader, row: tuple[Any, ...]) -> Entry:
-    seq, utc_ns, who, text, *start = row
+    seq, utc_ns, who, text, not_authorised, *start = row
     data = json.loads(text)
     if not _is_sound(data):
         from daq.methods.planning.standing import AuditedVerification
@@ -167,7 +171,7 @@ def _entry(reader: Reader, row: tuple[Any, ...]) -> Entry:
     if start[0] is None:
         start = list(start_of(reader, data["run"]))
     attribution, method, began, simulated = start
-    unknown = attribution == NOT_AUTHORISED
+    unknown = attribution == NOT_AUTHORISED or bool(not_authorised)
     passed = bool(data["passed"]) and not unknown and bool(method)
     return Entry(seq, utc_ns, who, data, unknown, method, began, bool(simulated), data if passed else None)
 

@@ -3,14 +3,21 @@
 import hashlib
 from bisect import bisect_left
 from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision
 from daq.app.records.checks.audited_checks import Entry
-from daq.app.setup.constants import constants_around, constants_of, renamed
+from daq.app.setup.constants import (
+    around_now,
+    as_stored,
+    constants_around,
+    constants_of,
+    differing_around,
+    renamed,
+    restored_instrument,
+)
 from daq.app.setup.fitted import fits_in_order, is_piece
 from daq.core.errors import StoreError
 from daq.laboratory.configuration import Fitted, KeptText, RunConfiguration
@@ -20,8 +27,6 @@ if TYPE_CHECKING:
     from daq.methods.files.instrument import Instrument
     from daq.methods.planning.standing import Pair
 
-RECENT: Final = 64
-"""Number of texts of instruments that are kept as they were read."""
 GEOMETRY: Final = "fitted"
 """Name under which the constants of a geometry are compared: another name makes it no other piece."""
 
@@ -33,19 +38,14 @@ class Constants:
     Attributes:
         own: those of instrument and geometry.
         around: those of its companions, and the digests of the description files; "" where a digest is not known.
-            None: they are not compared.
     """
 
     own: Mapping[str, str]
-    around: Mapping[str, str] | None
+    around: Mapping[str, str]
 
     def are(self, other: "Constants") -> bool:
         """Return whether they are those of another time; a digest that is not known is not compared."""
-        if self.own != other.own or self.around is None or other.around is None:
-            return self.own == other.own
-        unknown = {key for key, digest in (*self.around.items(), *other.around.items()) if digest == ""}
-        keys = {*self.around, *other.around} - unknown
-        return all(self.around.get(key) == other.around.get(key) for key in keys)
+        return self.own == other.own and not differing_around(self.around, other.around)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ class ConstantsThen:
 
     @classmethod
     def of(
-        cls, reader: Reader, instrument: "Instrument | None", pair: "Pair", catalogue: "Catalogue | None"
+        cls, reader: Reader, instrument: "Instrument | None", pair: "Pair", catalogue: "Catalogue"
     ) -> "ConstantsThen":
         """Read the records of an instrument; without its file, or the geometry in the file, nothing is compared.
 
@@ -75,14 +75,36 @@ class ConstantsThen:
             reader: the database.
             instrument: the instrument's file.
             pair: the instrument with the geometry for which verifications are to count.
-            catalogue: the files of companions and descriptions; None: they are not compared.
+            catalogue: the files of companions and descriptions.
         """
         fitted = None if instrument is None else _with_geometry(instrument, pair.geometry, pair.geometry_serial)
         if instrument is None or fitted is None:
             return cls(reader)
         found = fits_in_order(reader, instrument.name)
-        now = Constants(_own(_as_stored(fitted)), None if catalogue is None else _around_now(catalogue, fitted))
+        now = Constants(_own(as_stored(fitted)), around_now(catalogue, fitted))
         return cls(reader, now, tuple(seq for seq, _ in found), tuple(record for _, record in found))
+
+    @classmethod
+    def of_run(
+        cls, reader: Reader, run: str, instrument: "Instrument", pair: "Pair", catalogue: "Catalogue"
+    ) -> "ConstantsThen":
+        """Read the constants with which a run was measured, for another geometry that it is declared to have used.
+
+        The file of the instrument describes that geometry.  Everything else is as stored with the run, because files
+        that were edited since have no part in its value.  A run without a stored configuration is taken as of now.
+
+        Raises:
+            StoreError: a stored text of the run was changed.
+        """
+        found = cls.of(reader, instrument, pair, catalogue)
+        fitted = _with_geometry(instrument, pair.geometry, pair.geometry_serial)
+        stored = _stored_with(reader, run)
+        if fitted is None or fitted.geometry is None or fitted.fitted is None or stored is None:
+            return found
+        lead, around = stored
+        known = lead.geometries | {fitted.fitted: as_stored(fitted).geometries[fitted.fitted]}
+        own = lead.model_copy(update={"geometries": known}).with_fitted(fitted.fitted)
+        return replace(found, now=Constants(_own(own), around))
 
     def are_the_same(self, e: Entry) -> bool:
         """Return whether a verification was measured with the constants that the instrument has now.
@@ -126,27 +148,6 @@ def _own(instrument: "Instrument") -> dict[str, str]:
     return renamed(constants_of(instrument), instrument.fitted or "", GEOMETRY)
 
 
-def _as_stored(instrument: "Instrument") -> "Instrument":
-    """Return an instrument as a stored text gives it, so that both sides of a comparison are alike."""
-    from daq.methods.files.digest import canonical
-
-    return _instrument(canonical(instrument))
-
-
-def _around_now(catalogue: "Catalogue", instrument: "Instrument") -> dict[str, str]:
-    known = catalogue.instruments
-    others = {name: _as_stored(known[name]) for name in instrument.companions.values() if name in known}
-
-    def text_of(described: "Instrument") -> str:
-        path = str(catalogue.description_path(described))
-        if path not in catalogue.sources:
-            catalogue.read_descriptions()
-        source = catalogue.sources.get(path)
-        return "" if source is None else hashlib.sha256(source.text.encode()).hexdigest()
-
-    return constants_around(instrument, others, text_of)
-
-
 def _configured(reader: Reader, e: Entry) -> Constants | None:
     """Return the constants of the configuration that is stored with the run of a verification.
 
@@ -155,19 +156,32 @@ def _configured(reader: Reader, e: Entry) -> Constants | None:
     Raises:
         StoreError: a stored text was changed.
     """
-    stored = newest_revision(reader, RunConfiguration.kind, e.run)
+    stored = _stored_with(reader, e.run)
+    if stored is None:
+        return None
+    lead, around = stored
+    instrument = _with_geometry(lead, e.data["geometry"], e.data["geometry_serial"])
+    return None if instrument is None else Constants(_own(instrument), around)
+
+
+def _stored_with(reader: Reader, run: str) -> "tuple[Instrument, dict[str, str]] | None":
+    """Return the instrument and the constants around it as they are stored with a run; None where they are not.
+
+    Raises:
+        StoreError: a stored text was changed.
+    """
+    stored = newest_revision(reader, RunConfiguration.kind, run)
     if stored is None:
         return None
     used = RunConfiguration.model_validate(stored.data, strict=False).used
     texts = [newest_revision(reader, KeptText.kind, u.text) for u in used if u.what == "instrument"]
     found = [_readable(t.id, str(t.data["text"])) for t in texts if t is not None]
     lead, *others = found or [None]
-    instrument = None if lead is None else _with_geometry(lead, e.data["geometry"], e.data["geometry_serial"])
-    if instrument is None or None in others or len(found) < len(texts):
+    if lead is None or None in others or len(found) < len(texts):
         return None
     digests = {u.id: u.file_text for u in used if u.what == "description"}
     by_name = {other.name: other for other in others if other is not None}
-    return Constants(_own(instrument), constants_around(instrument, by_name, lambda i: digests.get(i.driver, "")))
+    return lead, constants_around(lead, by_name, lambda i: digests.get(i.driver, ""))
 
 
 def _readable(digest: str, text: str) -> "Instrument | None":
@@ -179,14 +193,6 @@ def _readable(digest: str, text: str) -> "Instrument | None":
     if hashlib.sha256(text.encode()).hexdigest() != digest:
         raise StoreError(f"the stored text {digest[:8]} of an instrument was changed: run `daq verify`")
     try:
-        return _instrument(text)
+        return restored_instrument(text)
     except StoreError:
         return None
-
-
-@lru_cache(RECENT)
-def _instrument(text: str) -> "Instrument":
-    from daq.methods.files.digest import restored
-    from daq.methods.files.instrument import Instrument  # lists of runs compare none
-
-    return restored(Instrument, text)

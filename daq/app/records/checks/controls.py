@@ -1,12 +1,13 @@
 """The control of a shift that the file of an instrument requires, and the limits that a person fixed for it."""
 
+import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.newest_runs import LATEST, VerifyingRun, newest_of_kind, run_started_seq, verifying_runs
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import newest_revision, revisions
+from daq.adapters.store.records import StoredRecord, newest_revision, revisions
 from daq.app.records.checks.audited_checks import audited_check, pair_of
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.core.context import ControlLimits, RequiredControl
@@ -136,7 +137,7 @@ def fixed_control_limits(reader: Reader, instrument: "Instrument", fluid: "Fluid
 
     Limits from simulated points are none for a real instrument.  Limits of one geometry do not hold for another
     specimen of it with another serial number: then the answer has no limits, so that those of the fluid's file are not
-    taken either.  Limits that were stored before serial numbers were hold for each one.
+    taken either.
     """
     name = ChartName(
         fluid=fluid.id,
@@ -144,17 +145,17 @@ def fixed_control_limits(reader: Reader, instrument: "Instrument", fluid: "Fluid
         geometry=instrument.fitted or "",
         quantity=control_quantity(fluid.lot),
     )
-    stored = newest_revision(reader, ChartLimits.kind, name.id)
-    if stored is None:
+    found = chart_limits_of(reader, name.id)
+    if found is None:
         return None
-    record = ChartLimits.model_validate(stored.data, strict=False)
+    record, stored = found
     geometry = instrument.geometry
     serial = "" if geometry is None else geometry.serial or ""
     if record.simulated != instrument.simulated:
         return None
     from daq.methods.planning.compile import FixedControlLimits  # a run that starts needs it, a list does not
 
-    if "serials" in stored.data and serial not in record.serials:
+    if serial not in record.serials:
         return FixedControlLimits(record.method, None)
     limits = ControlLimits(
         centre=record.centre,
@@ -164,3 +165,20 @@ def fixed_control_limits(reader: Reader, instrument: "Instrument", fluid: "Fluid
         fixed_on=day(stored.utc_ns),
     )
     return FixedControlLimits(record.method, limits)
+
+
+def chart_limits_of(reader: Reader, chart: str) -> tuple[ChartLimits, StoredRecord] | None:
+    """Return the limits that a person fixed for a chart (by its id), and their record; None without any.
+
+    Limits that were stored before serial numbers were have those of the results from which they were fixed.
+    """
+    stored = newest_revision(reader, ChartLimits.kind, chart)
+    if stored is None:
+        return None
+    record = ChartLimits.model_validate(stored.data, strict=False)
+    if "serials" not in stored.data:
+        results = (reader.newest_result(run) for run in record.runs)
+        data = [json.loads(r.data) for r in results if r is not None]
+        serials = {(d.get("geometry") or {}).get("serial") or "" for d in data}
+        record = record.model_copy(update={"serials": tuple(sorted(serials)) or ("",)})
+    return record, stored

@@ -29,14 +29,28 @@ def standing_of(
     instrument: "Instrument | None",
     pair: Pair,
     now_utc_ns: int,
-    catalogue: "Catalogue | None" = None,
+    catalogue: "Catalogue",
+    *,
+    run: str = "",
 ) -> Standing:
     """Return the verification status of a pair now; without the instrument's file no interval is known.
 
-    A pass on a simulated instrument counts for a simulated one only, and a pass with other constants of instrument or
-    geometry counts for none; with a catalogue nor does one with other constants of companions, or other descriptions.
+    A pass on a simulated instrument counts for a simulated one only, and a pass with other constants of instrument,
+    geometry or companions, or with other descriptions, counts for none.
+
+    Args:
+        reader: the database.
+        found: the verifications of the instrument, oldest first.
+        instrument: the instrument's file.
+        pair: the instrument with the geometry for which verifications are to count.
+        now_utc_ns: the time (UTC, ns).
+        catalogue: the files of companions and descriptions.
+        run: id of a run that is declared anew: constants are those with which it was measured; "" means those of now.
     """
-    constants = ConstantsThen.of(reader, instrument, pair, catalogue)
+    if run and instrument is not None:
+        constants = ConstantsThen.of_run(reader, run, instrument, pair, catalogue)
+    else:
+        constants = ConstantsThen.of(reader, instrument, pair, catalogue)
     every = None if instrument is None or instrument.verification is None else instrument.verification.every
     decided = [e for e in found if e.passed is not None and e.counts_for(instrument)]
     judged: list[Verified] = []

@@ -11,6 +11,7 @@ from daq.adapters.store.declared import KIND as DECLARATION
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, newest_revision
 from daq.adapters.store.rows import RunRecord
+from daq.app.records.attempts import runs_of_sample
 from daq.core.errors import SettingError, StoreError
 from daq.laboratory.configuration import KeptText, ProductText, RunConfiguration
 
@@ -75,6 +76,29 @@ def version_of_run(reader: Reader, run: RunRecord) -> ProductVersion | None:
     declared = newest_revision(reader, DECLARATION, run.id)
     digest = "" if declared is None else declared.data.get("product_text", "")
     return _stored(reader, digest) if digest else _started_with(reader, run.id, run.product)
+
+
+def product_of_sample(reader: Reader, sample: str, product: str, in_file: "Product | None") -> "Product | None":
+    """Return the version of a product with which the measurement of a sample began, for what is still to measure.
+
+    A file that was edited since adds no test and no replicate to a sample, and takes none away.
+
+    Args:
+        reader: the database.
+        sample: id of the sample.
+        product: id of its product; "" where it has none.
+        in_file: the product as its present file describes it, for a sample without a run whose version can be read.
+    """
+    for run in runs_of_sample(reader, sample) if product else ():
+        if run.product != product:
+            continue
+        try:
+            found = version_of_run(reader, run)
+        except StoreError:  # the sample has no result by this run, so it stays open
+            continue
+        if found is not None:
+            return found.product
+    return in_file
 
 
 def version_at(reader: Reader, run: RunRecord, product: str, in_file: "Product | None") -> ProductVersion | None:

@@ -1,0 +1,132 @@
+"""A rejected certificate blocks every certificate of the same results, until one of them changes or a reason is given.
+
+Case: a reviewer rejected a certificate, and the same results got a new number at once.
+"""
+
+import itertools
+import threading
+
+import pytest
+
+from daq.adapters.store.records import ChangedMeanwhileError
+from daq.app.laboratory import acts
+from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.reporting.page_blocks import number_of
+from daq.app.laboratory.reporting.tracing import trace
+from daq.app.laboratory.signing import sign_acts
+from daq.app.laboratory.signing.report_subjects import report_named, report_subject
+from daq.app.laboratory.signing.subjects import refusals
+from daq.app.records.signatures import Releases
+from daq.core.errors import SettingError
+from daq.laboratory.reports import Report
+from tests.support.laboratories import cheap_hashes
+from tests.support.signed_laboratories import SAMPLES, measured_bench, signing_lab
+
+RUN, SAMPLE = 1, SAMPLES[1]
+REFUSED = "there is no certificate of these results: b.lind rejected report {} which shows them .wrong value.;"
+
+
+@pytest.fixture(autouse=True)
+def _cheap(monkeypatch):
+    cheap_hashes(monkeypatch)
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    return measured_bench(tmp_path_factory.mktemp("measured"))
+
+
+@pytest.fixture
+def lab(measured, tmp_path):
+    with signing_lab(*measured, tmp_path, required=False) as found:
+        found.keep(*SAMPLES)
+        yield found
+
+
+def made(lab, about, customer=""):
+    of = lab.runs[RUN] if about == "run" else SAMPLE
+    return lab.do("certificate_release", of=of, customer=customer)["id"]
+
+
+def reject(lab, ident):
+    lab.sign(ident, of="report", meaning="rejected", because="wrong value", person="b.lind")
+
+
+ABOUTS = [
+    pytest.param(first, again, marks=() if first != again else pytest.mark.slow)
+    for first, again in itertools.product(("run", "sample"), repeat=2)
+]
+"""The subjects of the rejected certificate and of the new one."""
+
+
+@pytest.mark.parametrize(("first", "again"), ABOUTS)
+def test_the_same_results_get_no_certificate_until_a_review_states_why(lab, first, again):
+    ident = made(lab, first)
+    lab.sign(ident, of="report")
+    reject(lab, ident)
+    with lab.lab.reader() as reader:
+        shown = trace(reader, report_named(reader, ident).record)
+    assert (shown.about["state"], shown.about["release"]) == ("withdrawn", "rejected")
+    refused = REFUSED.format(number_of(ident) + ",")
+    for customer in ("", "a potter"):
+        with pytest.raises(SettingError, match=refused):
+            made(lab, again, customer)
+    # A review without a reason lifts nothing.
+    with pytest.raises(SettingError, match=r"b\.lind rejected it .wrong value.; say why it may be used"):
+        lab.sign(ident, of="report", meaning="reviewed")
+    with pytest.raises(SettingError, match=refused):
+        made(lab, again)
+    lab.sign(ident, of="report", meaning="reviewed", because="the value is right, the limit was misread")
+    new = made(lab, again)
+    with lab.lab.reader() as reader:
+        states = [find(reader, Report, one).record.state for one in (ident, new)]
+    assert (new != ident, states) == (True, ["withdrawn", "released"])
+    # A second rejection blocks again, although the first one was answered.
+    reject(lab, new)
+    with pytest.raises(SettingError, match=REFUSED.format(number_of(new) + ",")):
+        made(lab, again)
+    assert lab.disagreements() == []
+
+
+@pytest.mark.parametrize(("first", "again"), ABOUTS)
+def test_a_corrected_result_gets_its_certificate(lab, first, again):
+    reject(lab, made(lab, first))
+    lab.correct(lab.runs[RUN], lot="L9")
+    assert made(lab, again)
+
+
+def test_a_certificate_from_before_is_neither_released_nor_handed_out_again(lab):
+    one, other = made(lab, "run", "a potter"), made(lab, "run", "a tiler")
+    unrelated = lab.do("certificate_release", of=lab.runs[RUN + 1])["id"]
+
+    def codes(ident):
+        with lab.lab.reader() as reader:
+            subject = report_subject(Releases(reader), ident)
+        return [s.code for s in refusals(subject, "released", None, review_own=False, alone=True)]
+
+    reject(lab, one)
+    assert (codes(other), codes(unrelated)) == (["rejected_by"], [])
+    with pytest.raises(SettingError, match="b.lind rejected it"):
+        lab.sign(other, of="report")
+    with pytest.raises(SettingError, match="there is no certificate of these results"):
+        made(lab, "run", "a tiler")
+    lab.sign(one, of="report", meaning="reviewed", because="only the customer was wrong")
+    lab.sign(other, of="report")
+    assert codes(other) == ["signed_already"]
+
+
+def test_a_rejection_between_the_look_and_the_release_refuses_the_release(lab, monkeypatch):
+    one, other = made(lab, "run", "a potter"), made(lab, "run", "a tiler")
+    transaction = sign_acts._transaction
+
+    def late(laboratory, reader, subjects, signer):
+        step = transaction(laboratory, reader, subjects, signer)
+        if signer.meaning == "released":
+            reject(lab, one)
+        return step
+
+    monkeypatch.setattr(sign_acts, "_transaction", late)
+    # Acts wait for each other; here one is carried out within another.
+    monkeypatch.setattr(acts, "_ONE_AT_A_TIME", threading.RLock())
+    with pytest.raises(ChangedMeanwhileError, match="meanwhile"):
+        lab.sign(other, of="report")
