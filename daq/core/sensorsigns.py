@@ -11,6 +11,8 @@ from itertools import pairwise
 from math import fsum
 from typing import Final
 
+from daq.core.arguments import require_numbers
+
 FROZEN: Final = 20
 """Number of equal readings at the end from which a noisy channel counts as frozen."""
 NOISY: Final = 20
@@ -49,6 +51,7 @@ def is_frozen(values: Sequence[float]) -> bool:
 
     `values` are the readings of a step after its settling time, in any unit, oldest first.
     """
+    require_numbers("values", values)
     if len(values) < FROZEN + NOISY or len(set(values[-FROZEN:])) > 1:
         return False
     last, first = values[-1], len(values) - FROZEN
@@ -72,6 +75,7 @@ def is_clipped(values: Sequence[float]) -> bool:
 
     The readings of a span reach it again and again from well inside, and have no other value nearly as often.
     """
+    require_numbers("values", values)
     return _is_cut_above(values) or _is_cut_above([-v for v in values])
 
 
@@ -97,6 +101,7 @@ def is_disturbed(values: Sequence[float], *, is_last: bool = False) -> bool:
 
     With `is_last` the value is the last reading instead of the mean.
     """
+    require_numbers("values", values)
     if len(values) < NOISY:
         return False
     middle = _median(values)

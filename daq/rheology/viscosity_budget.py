@@ -171,6 +171,9 @@ def zero_component(specification: Specification, observed: float | None, sensiti
 
 def is_beyond_torque_error(specification: Specification, observed: float | None) -> bool:
     """Return whether an observed zero (percent of full scale) is beyond the torque's limit, which cannot contain it."""
+    require_instance("specification", specification, Specification)
+    if observed is not None:
+        require_finite("observed", observed)
     limit = specification.torque_percent_full_scale
     return observed is not None and 0.0 < limit < abs(observed)
 
