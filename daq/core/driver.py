@@ -74,6 +74,10 @@ class Request:
     tries: int = 3
 
 
+FULL_SCALE_FACT: Final = "full_scale_uN_m"
+"""Fact of an identity: the full-scale torque (µN·m), which turns a torque in percent into a torque."""
+
+
 @dataclass(frozen=True, slots=True)
 class Identity:
     """Identity that the instrument reports."""
@@ -82,7 +86,7 @@ class Identity:
     serial: str
     firmware: str = ""
     facts: Mapping[str, float | str] = field(default_factory=dict)
-    """Further data that the instrument reports, for example ``{"torque_full_scale_uN_m": 1000.0}``."""
+    """Further data that the instrument reports, for example ``{FULL_SCALE_FACT: 1000.0}``."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,8 +21,9 @@ from daq.core.linkeffects import ExpectedInstrument, LinkEffect, LinkMoved, Requ
 from daq.core.linkstates import LinkState, Motor, Purpose
 from daq.core.plan import LinkPlan, Plan
 from daq.core.remarks import remark
+from daq.core.ruleprogress import RuleProgress
 from daq.core.run import ACTIVE, State
-from daq.core.stop import RuleProgress, StepClock
+from daq.core.stop import StepClock
 
 LARGEST_UNBATCHED: Final = 8
 """Greatest number of readings with equal times that are taken one by one; for fewer, a batch costs more than it
@@ -67,8 +68,7 @@ class Pipeline:
     def _link(self, link: LinkPlan) -> Link:
         driver = self.drivers[link.name]
         intake = Intake.of_lead(self.plan, driver) if link.role == "lead" else Intake(driver)
-        known = link.identity
-        expected = ExpectedInstrument("", "") if known is None else ExpectedInstrument(known.serial, known.kind)
+        expected = ExpectedInstrument.like(link.identity)
         return Link(link.name, driver, self._emit_link_effect, purpose=Purpose.RUN, expected=expected, intake=intake)
 
     def _emit(self, effect: Effect) -> None:

@@ -9,9 +9,10 @@ from typing import Any, Literal
 from daq.core.context import Context
 from daq.core.driver import Identity
 from daq.core.extent import NO_EXTENT, Extent
+from daq.core.ruleprogress import RuleKind
+from daq.core.torqueband import TorqueBand
 
 Op = Literal["linear", "ratio", "product"]
-RuleKind = Literal["above", "below", "between", "steady", "any", "all"]
 KeepAt = Literal["end", "every", "event"]
 Statistic = Literal["mean", "sd", "min", "max", "slope", "last"]
 
@@ -158,18 +159,6 @@ class LinkPlan:
     channels: tuple[str, ...]
     units: tuple[str, ...]
     identity: Identity | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class TorqueBand:
-    """Usable range of the torque sensor, in the unit of its signal."""
-
-    signal: str
-    unit: str
-    low: float
-    high: float
-    limit: float
-    """From this value (absolute) on the reading is saturated, also where the instrument reports no fault."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,8 @@ from typing import Final
 
 from daq.core.exchange import NEVER
 from daq.core.extent import Extent
-from daq.core.plan import Rule, RuleKind
+from daq.core.plan import Rule
+from daq.core.ruleprogress import RuleProgress
 from daq.core.steady import drift_bound
 
 SPAN_CHECKS: Final = 4
@@ -20,24 +21,6 @@ SPAN_CHECKS: Final = 4
 
 #: Function that gives the block means of a signal in ``start < t_i <= end`` (ns): mean times (s) and mean values.
 Window = Callable[[str, int, int], tuple[Sequence[float], Sequence[float]]]
-
-
-@dataclass(frozen=True, slots=True)
-class RuleProgress:
-    """Progress of a condition."""
-
-    rule: str
-    """Name of the rule."""
-    kind: RuleKind
-    relative: bool
-    """For ``steady``: whether value and limit are fractions of the mean."""
-    signal: str
-    value: float | None
-    """Value of the signal; for ``steady`` the bound of the drift."""
-    limit: float
-    near: float
-    """Progress from 0 to 1 (met)."""
-    met: bool
 
 
 @dataclass(slots=True)
@@ -67,6 +50,8 @@ class Met:
 
     name: str
     value: float | None
+    is_late: bool = False
+    """True if the condition may have held earlier: see `Leaf.is_late`."""
 
 
 @dataclass(slots=True)
@@ -84,6 +69,8 @@ class Leaf:
     whole_from: int = 0
     """For a ``steady`` leaf: time (ns) of the last null of the signal; a span that contains a null is not judged."""
     low: float = 0.0
+    is_late: bool = False
+    """True if a null restarted a hold: the condition may have held before the null."""
 
     def __post_init__(self) -> None:
         # Elapsed time is a whole number of nanoseconds, so its limit is rounded to one.
@@ -95,6 +82,7 @@ class Leaf:
         if not clock.passed(rule.after):
             return
         if value is None:
+            self.is_late = self.is_late or self.since >= 0
             self._break()
             return
         if rule.kind == "above":
@@ -107,6 +95,7 @@ class Leaf:
 
     def _hold(self, holds: bool, value: float, clock: StepClock) -> None:
         if not holds:
+            self.is_late = False
             self._break()
             return
         if self.since < 0:
@@ -201,7 +190,7 @@ class StopRule:
         """Return the leaf that makes the whole rule true (in a tie the first in the method's order), or None."""
         iterator = iter(self.leaves)
         leaf = _evaluate(self.rule, iterator)
-        return Met(leaf.rule.name, leaf.value) if leaf is not None else None
+        return Met(leaf.rule.name, leaf.value, leaf.is_late) if leaf is not None else None
 
     def see_null(self, signals: Collection[str], clock: StepClock) -> None:
         """Restart the leaves of `signals`, which have no value now."""

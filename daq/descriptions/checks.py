@@ -11,6 +11,7 @@ from daq.descriptions.linechecks import checksums, line_faults
 from daq.descriptions.linemodel import ConfirmationLine, IdentityLine, LineTable, ReadingLine
 from daq.descriptions.model import CommandTable, DescriptionTables, OptionTable, RequestTable
 from daq.descriptions.patterns import Writing, is_number, touching
+from daq.descriptions.rangechecks import range_faults
 from daq.descriptions.reading.lines import ACTION_UNITS
 from daq.descriptions.reading.slots import faults_of
 from daq.descriptions.template import Field, Setting
@@ -37,6 +38,7 @@ def faults(tables: DescriptionTables) -> Faults:
         yield from _line(tables, f"line.{name}", line)
     yield from _given(tables)
     yield from line_faults(tables)
+    yield from range_faults(tables)
 
 
 def _text(tables: DescriptionTables) -> Faults:

@@ -19,9 +19,10 @@ from daq.descriptions.linemodel import ReadingLine
 from daq.descriptions.model import CommandTable, DescriptionTables, RequestTable
 from daq.descriptions.options import settle_options
 from daq.descriptions.patterns import Writing
+from daq.descriptions.rangechecks import unreached
 from daq.descriptions.reading.fastpaths import Decoder, after_answers, fast_path, may_share
 from daq.descriptions.reading.lines import ACTION_UNITS, Reader, checksum_of, line_of
-from daq.descriptions.reading.slots import StatusSlot
+from daq.descriptions.reading.unread import ignored_states, unread_parts
 
 OPTION: Final = "description"
 """Key of a driver's options whose value is the whole description."""
@@ -71,8 +72,7 @@ class DescribedDriver(Driver):
         self._signs = {"": sign} | {c.name: sign for c in tables.channel if c.turns}
         self.readers = self._readers(chosen)
         self.readings_per_line = max(reader.readings for reader in self.readers.values())
-        self._frame_marks = (b"", b"")
-        """Marks of a line that the framing leaves on it."""
+        self._frame_marks = (b"", b"")  # marks of a line that the framing leaves on it
         if tables.measured:
             self._measure_frames()
         bound = {name for r in (*tables.request.values(), *tables.command.values()) for name in r.answers}
@@ -80,8 +80,7 @@ class DescribedDriver(Driver):
         self._free = tuple(reader for name, reader in self.readers.items() if name not in bound)
         self._questions: dict[tuple[str, str], Question] = {}
         self._expected: dict[tuple[str, ...], tuple[Reader, ...]] = {(): self._free}
-        # A class with its own `decode` keeps it.
-        fast = self._fast_path() if type(self).decode is OWN_DECODE else None
+        fast = self._fast_path() if type(self).decode is OWN_DECODE else None  # a class keeps its own `decode`
         if fast is not None:
             # In place of the method: a method that only calls another function costs a fifth of a short frame.
             self.decode = fast  # type: ignore[method-assign, assignment]  # of the same signature
@@ -336,13 +335,22 @@ class DescribedDriver(Driver):
 
     def ignored_states(self, line: bytes) -> Iterator[tuple[str, str]]:
         """Yield the states of a line that `others = "ignored"` hides: key of the field, and text or bit."""
-        for name, reader in self.readers.items():
+        return ignored_states(self._kinds(line))
+
+    def unread(self, line: bytes) -> Iterator[tuple[str, str, str]]:
+        """Yield the parts of a reading without effect: key, type of the field, text ("" where it is absent)."""
+        return unread_parts(self._kinds(line))
+
+    def unreached(self) -> list[str]:
+        """Return the ends of ranges that no line can give, each as a sentence."""
+        return [f"{error.key}: {error.reason}" for error in unreached(self.tables)]
+
+    def _kinds(self, line: bytes) -> Iterator[tuple[Reader, bytes]]:
+        """Yield the kinds of lines that a line is, each with the line without marks and checksum."""
+        for reader in self.readers.values():
             content = self.content(line, reader.seal)
-            texts = reader.texts(content) if content is not None else {}
-            for place, slot in reader.slots.items():
-                if isinstance(slot, StatusSlot) and slot.others == "ignored" and place.name in texts:
-                    for state in slot.unlisted(texts[place.name]):
-                        yield f"line.{name}.fields.{place.name}", state
+            if content is not None and reader.matches(content):
+                yield reader, content
 
     def _bare(self, line: bytes) -> bytes:
         """Return a line without the marks that the framing leaves on it."""
@@ -356,11 +364,7 @@ class DescribedDriver(Driver):
 
     def protects(self, line: bytes) -> bool:
         """Return True where a line is of a kind with a checksum, whose damage is seen."""
-        for reader in self.readers.values():
-            content = self.content(line, reader.seal)
-            if content is not None and reader.matches(content):
-                return reader.seal is not None
-        return False
+        return next((reader.seal is not None for reader, _ in self._kinds(line)), False)
 
     def resealed(self, line: bytes) -> bytes:
         """Return a line with its checksum corrected; unchanged where it is of a kind without one."""

@@ -28,16 +28,20 @@ class Writing:
         return "," if (self.comma if field.decimal is None else field.decimal == "comma") else "."
 
 
-#: From a field and its own regular expression to the one to use, with or without a group.
-Inner = Callable[[Field, str], str]
+#: From a field or an optional part and its own regular expression to the one to use, with or without a group.
+Inner = Callable[[Field | Maybe, str], str]
 
 
 def expression(
     parts: tuple[Part, ...], fields: Mapping[str, FieldTable], writing: Writing, inner: Inner | None = None
 ) -> str:
     """Return the regular expression (as latin-1 text) of a line; named fields are groups unless `inner` is given."""
-    make = inner or (lambda field, own: f"({own})" if field.name else own)
-    return _expression(parts, frozenset(), fields, writing, make)
+    return _expression(parts, frozenset(), fields, writing, inner or _named)
+
+
+def _named(part: Field | Maybe, own: str) -> str:
+    """Return the expression of a field, with a group where it has a name, or that of an optional part."""
+    return own if isinstance(part, Maybe) or not part.name else f"({own})"
 
 
 def _expression(
@@ -49,7 +53,7 @@ def _expression(
         if isinstance(part, str):
             out += escaped(writing.of(part))
         elif isinstance(part, Maybe):
-            out += f"(?:{_expression(part.parts, follows, fields, writing, make)})?+"
+            out += f"(?:{make(part, _expression(part.parts, follows, fields, writing, make))})?+"
         elif isinstance(part, Field):
             out += make(part, of_field(part, fields.get(part.name, _NO_TABLE), follows, writing))
     return out

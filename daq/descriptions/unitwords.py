@@ -4,7 +4,8 @@ import contextlib
 import re
 from typing import Final
 
-from daq.core.units import ENTRY, UNITS
+from daq.core.thousands import may_be_thousands
+from daq.core.units import ENTRY, UNITS, convert
 
 LETTERS: Final = "A-Za-z\u00b0%\u00b5\u03bc\u03a9\u2126\u00c2\u00ce\u00e2\u0084\u00a6\u00a9\u00bc"
 """Characters of units in a class of a regular expression, and those of their UTF-8 bytes taken for latin-1."""
@@ -28,6 +29,8 @@ PREFIXES: Final = {
 """Prefixes of the SI and their factors (SI brochure, 2019, table 7)."""
 PREFIXED: Final = frozenset({"g", "V", "A", "Ohm", "W", "Hz", "Pa", "Pa.s", "N.m", "m", "s", "L"})
 """UCUM codes that are recognised with a prefix."""
+NUMBER_WITH_UNIT: Final = re.compile(rf"(?<![\w.,])(\d+(?:[.,]\d+)?)[ ]*({UNIT_WORD})")
+"""A number without sign, and the word behind it that may be its unit."""
 _WRITTEN: Final = re.compile(r"(?:([0-9]{1,12}(?:\.[0-9]{1,12})?(?:[eE][+-]?[0-9]{1,2})?) )?(\S+)")
 
 
@@ -76,3 +79,22 @@ def written_unit(text: str) -> tuple[str, float]:
 def unit_text(code: str, factor: float) -> str:
     """Return a unit as a description writes it, the inverse of `written_unit`."""
     return code if factor == 1.0 else f"{factor:.15g} {code}"
+
+
+def torque(word: str) -> tuple[str, float] | None:
+    """Return UCUM code and factor of a unit of torque; None for another word."""
+    code, factor = unit_word(word) if word else ("", 1.0)
+    return (code, factor) if code and UNITS[code].dimension == "torque" else None
+
+
+def torques_in(text: str) -> dict[str, float]:
+    """Return the torques of a line that have their unit: number and unit as they are written, and the value in uN.m.
+
+    A number whose mark may be one between thousands is left out.
+    """
+    found: dict[str, float] = {}
+    for one in NUMBER_WITH_UNIT.finditer(text):
+        unit = torque(one[2])
+        if unit is not None and not may_be_thousands(one[1]):
+            found[one[0]] = float(one[1].replace(",", ".")) * convert(unit[1], unit[0], "uN.m")
+    return found

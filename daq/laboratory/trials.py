@@ -25,6 +25,7 @@ class DriverTrial(Model):
         seconds: time of the capture, s.
         description: a corrected description, which is checked instead of one from the capture; "": there is none.
         captured: the lines of the trial before are used, and no port is opened; it needs a description.
+        of: id of the trial before, as the person saw it, for `captured`; "": the newest one, whichever that is.
     """
 
     kind: str = Field(max_length=40, pattern=r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$")
@@ -38,6 +39,7 @@ class DriverTrial(Model):
     seconds: int = Field(default=10, ge=1, le=LONGEST_CAPTURE_S)
     description: str = Field(default="", max_length=LONGEST_DESCRIPTION)
     captured: bool = False
+    of: str = Field(default="", max_length=40)
 
 
 class Trials(Protocol):

@@ -31,6 +31,7 @@ from daq.page.visits.attempts import Attempts
 from daq.page.visits.cookies import Cookies
 from daq.page.visits.pairing import CODE_KEY_BYTES, PairingCodes
 from daq.page.visits.stop_touches import StopTouches
+from daq.page.work.deskapi import API_HANDLERS
 from daq.page.work.deskforms import HANDLERS
 from daq.process.tasks import Tasks
 
@@ -88,7 +89,8 @@ def make_application(parts: PageParts) -> ASGIApp:
 
 def _add(app: FastAPI, route: Route) -> None:
     room: ModuleType = api if route.is_api else screens
-    own = None if route.is_api else HANDLERS.get(route.handler)
+    own: Callable[..., Awaitable[Any]] | None
+    own = API_HANDLERS.get(route.handler) if route.is_api else HANDLERS.get(route.handler)
     handler: Callable[..., Awaitable[Any]] = own or getattr(room, route.handler)
     endpoint = handler if route.is_api else _of_request(handler)
     app.add_api_route(

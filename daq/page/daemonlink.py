@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator, Mapping
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from daq.app.daemon.control import follow
+from daq.app.daemon.daemon_client import follow
 from daq.app.daemon.protocol import (
     Answer,
     AskQuery,
@@ -28,7 +28,7 @@ from daq.app.daemon.protocol import (
     Visitor,
     WatchLive,
 )
-from daq.app.laboratory.identity import Given
+from daq.app.laboratory.given import Given
 from daq.app.screens.bench.live_frame import LiveFrame
 from daq.core.errors import LinkError
 from daq.methods.files.load import parse

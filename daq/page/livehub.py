@@ -34,8 +34,18 @@ TOO_MANY: Final = "too many open pages; close some"
 ENDED: Final = "the daemon ended"
 NOT_YET: Final = "the daemon was not reached yet"
 
+COMPANION: Final = "companion"
+"""Event with the reading of an instrument beside that of a bench, whose values the screen of the bench shows."""
+
 Event = tuple[str, dict[str, Any]]
 """Name and data of an event."""
+
+
+def companions(view: dict[str, Any] | None, run: dict[str, Any] | None) -> frozenset[str]:
+    """Return the instruments whose temperature the screen of a bench (`BenchView`, `RunView`) shows beside its own."""
+    gate = run["temperature"] if run else None
+    signals = (view["signal"] if view else "", gate["signal"] if gate else "")
+    return frozenset(signal.partition(".")[0] for signal in signals if "." in signal)
 
 
 @dataclass(eq=False, slots=True)
@@ -47,10 +57,11 @@ class Browser:
     woken: asyncio.Event = field(default_factory=asyncio.Event)
 
     def put(self, kind: str, bench: str, data: dict[str, Any]) -> None:
-        """Add an event; it replaces the older one of its kind and bench."""
+        """Add an event; it replaces the older one of its kind and bench, or of its companion."""
         if self.bench in ("", bench) or not bench:
-            self.waiting.pop((kind, bench), None)
-            self.waiting[kind, bench] = (kind, data)
+            key = (kind, data["instrument"] if kind == COMPANION else bench)
+            self.waiting.pop(key, None)
+            self.waiting[key] = (kind, data)
             self.woken.set()
 
     async def wait(self) -> bool:
@@ -71,6 +82,7 @@ class LiveHub:
         self._readings: dict[str, tuple[dict[str, Any], float]] = {}
         self._benches: dict[str, dict[str, Any]] = {}
         self._runs: dict[str, dict[str, Any]] = {}
+        self._companions: dict[str, frozenset[str]] = {}
         self._trends = Trends()
         self._browsers: set[Browser] = set()
         self._link: dict[str, Any] = {"daemon": False, "reason": NOT_YET}
@@ -109,7 +121,7 @@ class LiveHub:
         self.ready.clear()
         for name in self._runs:
             self._put("run", name, {"bench": name, "run": None, "point": None})
-        self._readings, self._benches, self._runs = {}, {}, {}
+        self._readings, self._benches, self._runs, self._companions = {}, {}, {}, {}
 
     def take(self, frame: LiveFrame) -> None:
         """Take a frame of the daemon."""
@@ -131,8 +143,24 @@ class LiveHub:
             self._put("run", name, {"bench": name, "run": self._runs.get(name), "point": point})
         for name in frame.readings:
             self._put("reading", name, {"bench": name, **self._readings[name][0]})
+        self._put_companions(frame)
         if not frame.more:
             self.ready.set()
+
+    def _put_companions(self, frame: LiveFrame) -> None:
+        """Add the readings of companions that are new, or that the screen of a bench shows from now on."""
+        before = dict(self._companions)
+        for bench in frame.benches.keys() | frame.runs.keys():
+            self._companions[bench] = companions(self._benches.get(bench), self._runs.get(bench))
+        for bench, names in self._companions.items():
+            for name in names:
+                if name in frame.readings or name not in before.get(bench, ()):
+                    self._put_companion(bench, name)
+
+    def _put_companion(self, bench: str, name: str) -> None:
+        for browser in self._browsers:
+            if browser.bench == bench and name in self._readings:
+                browser.put(COMPANION, bench, {"bench": bench, "instrument": name, **self._readings[name][0]})
 
     def _set_link(self, *, reached: bool, reason: str = "") -> None:
         link = {"daemon": reached, "reason": reason}
@@ -167,6 +195,7 @@ class LiveHub:
             "view": self._benches.get(name),
             "run": self._runs.get(name),
             "reading": self._aged(name),
+            "companions": {other: self._aged(other) for other in sorted(self._companions.get(name, ()))},
         }
 
     def trend(self, name: str) -> dict[str, Any]:
@@ -232,10 +261,11 @@ class LiveHub:
     def _at_sending(self, event: Event) -> Event:
         """Return an event as it is sent: a reading has its age of now, and the time of sending (s, this clock)."""
         kind, data = event
-        if kind != "reading":
+        if kind not in ("reading", COMPANION):
             return event
-        aged = self._aged(data["bench"]) or data
-        return kind, {**aged, "bench": data["bench"], "sent_s": self._clock()}
+        about: dict[str, Any] = {key: data[key] for key in ("bench", "instrument") if key in data}
+        name: str = data["instrument"] if kind == COMPANION else data["bench"]
+        return kind, {**(self._aged(name) or data), **about, "sent_s": self._clock()}
 
     def _snapshot(self, browser: Browser) -> None:
         browser.put("link", "", self._link)
@@ -246,6 +276,11 @@ class LiveHub:
             reading = self._aged(name)
             if reading is not None:
                 browser.put("reading", name, {"bench": name, **reading})
+        for name in self._companions.get(browser.bench, ()):
+            if name in self._readings:
+                browser.put(
+                    COMPANION, browser.bench, {"bench": browser.bench, "instrument": name, **self._readings[name][0]}
+                )
 
     def close(self) -> None:
         """End the events of all browsers, each with a last one."""

@@ -34,7 +34,7 @@ class Route:
         method, path: of the request.
         need: what the browser must have.
         handler: name of the function in `daq.page.screens` or of `daq.page.work.deskforms.HANDLERS`, or for paths below
-            `API` in `daq.page.api`.
+            `API` in `daq.page.api` or of `daq.page.work.deskapi.API_HANDLERS`.
         template: the template of its answer; "" without one.
     """
 
@@ -132,6 +132,25 @@ ROUTES: Final[tuple[Route, ...]] = (
     Route("GET", f"{API}/results/{{run}}/readings", "look", "readings"),
     Route("GET", f"{API}/samples", "look", "samples"),
     Route("GET", f"{API}/samples/{{sample}}", "look", "sample"),
+    Route("GET", f"{API}/sample-list", "look", "sample_list"),
+    Route("GET", f"{API}/review", "look", "review"),
+    Route("GET", f"{API}/review/repeats", "look", "repeats"),
+    Route("GET", f"{API}/review/doubts", "look", "doubts"),
+    Route("GET", f"{API}/compare", "look", "compare"),
+    Route("GET", f"{API}/charts", "look", "charts"),
+    Route("GET", f"{API}/equipment", "look", "equipment"),
+    Route("GET", f"{API}/equipment/health", "look", "instrument_health"),
+    Route("GET", f"{API}/reports", "look", "reports"),
+    Route("GET", f"{API}/reports/trace", "look", "trace"),
+    Route("GET", f"{API}/reports/day", "look", "day"),
+    Route("GET", f"{API}/reports/month", "look", "month"),
+    Route("GET", f"{API}/reports/lot", "look", "lot"),
+    Route("GET", f"{API}/definitions", "look", "definitions"),
+    Route("GET", f"{API}/definitions/one", "look", "definition"),
+    Route("GET", f"{API}/choices", "look", "choices"),
+    Route("GET", f"{API}/health/outbox", "look", "outbox"),
+    Route("GET", f"{API}/health/tokens", "administer", "tokens"),
+    Route("GET", f"{API}/health/trial", "administer", "driver_trial"),
     Route("POST", f"{API}/acts/{{act}}", "look", "act"),
 )
 

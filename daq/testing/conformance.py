@@ -26,6 +26,7 @@ from daq.testing.checks import (
     checks_invented,
     checks_surroundings,
     checks_units,
+    checks_unread,
     checks_values,
 )
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, Report
@@ -59,12 +60,15 @@ CHECKS: Final[tuple[tuple[str, Check], ...]] = (
     ("units", checks_units.units_in_lines),
     ("from the line", checks_invented.from_the_line),
     ("repeats", checks_invented.repeats),
+    ("whole numbers", checks_unread.whole_numbers),
     ("ignored states", checks_invented.ignored_states),
+    ("unread", checks_unread.unread),
     ("over range", checks_bytes.over_range),
     ("same again", checks_bytes.same_again),
     ("state", checks_bytes.state),
     ("growth", checks_bytes.growth),
     ("identity", checks_answers.identity),
+    ("full scale", checks_answers.full_scale),
     ("confirmed", checks_exchange.confirmations),
     ("distinct answers", checks_answers.distinct_answers),
     ("echo", checks_answers.echo),

@@ -134,6 +134,7 @@ async def running(folder: Path, count: int, hertz: float) -> AsyncIterator[tuple
     from daq.app.run.runner import Runner
     from daq.app.setup.catalogue import Catalogue
     from daq.app.setup.run_order import RunOrder
+    from daq.core.driver import Values
     from daq.methods.files.conditioning import Conditioning
     from daq.methods.files.daemon import Daemon
     from daq.methods.files.recipe import Stop
@@ -164,8 +165,9 @@ async def running(folder: Path, count: int, hertz: float) -> AsyncIterator[tuple
         now = time.monotonic_ns()
         # Read the intake directly: making the view for screens would take more time than the measurement allows.
         last = self.pipeline.links[self.pipeline.lead].intake.last
-        if last:
-            judged[link].append((round((last[0] - 20) * 100), now))
+        torque = (last.values if isinstance(last, Values) else last)[0] if last else None
+        if torque is not None:
+            judged[link].append((round((torque - 20) * 100), now))
 
     (folder / "state").mkdir()
     supervisor = Supervisor(catalogue, folder / "state", SystemClock())

@@ -22,6 +22,7 @@ from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.rows import AuditPoint, Committed, Outgoing, RunRecord
 from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, NoteHealth, RegisterMethod, SeeInstrument
 from daq.app.laboratory.signing.reportable_records import computed
+from daq.app.records.health_history import Figures
 from daq.app.records.signatures import Releases
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
@@ -56,6 +57,7 @@ CORRECTED_EVERY: Final = 100
 RELEASED_EVERY: Final = 5
 REPORTED_EVERY: Final = 50
 TRANSCRIBED_EVERY: Final = 500
+HEALTH: Final = encode(Figures(serial="R-1042", geometry="coaxial-12", free=False, zero=0.1, ripple=0.4, readings=600))
 OPEN: Final = 200
 """Number of the newest samples that are open."""
 
@@ -242,7 +244,7 @@ class Build:
             )
         )
         do(EndRun(run.id, "still", ended + SECOND, "daemon", Block(raw, chain(block.digest, raw), 1, 0, 0)))
-        do(NoteHealth(run.id, bench, ended, {"zero": 0.1}))
+        do(NoteHealth(run.id, bench, ended, HEALTH))
         do(Acknowledge((number + 1,), ended + SECOND))
         if number % CORRECTED_EVERY == 7:
             declared = {name: getattr(run, name) for name in ("sample", "product", "sampled_at", "operator")}

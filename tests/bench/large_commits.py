@@ -5,10 +5,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from daq.adapters.store.access import Access
+from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.audit import source_uri
 from daq.adapters.store.store import Store, open_writer
-from daq.adapters.store.transactions import Transaction
 from tests.support.runs.stored import T0
 
 AT_ONCE: Final = 20_000

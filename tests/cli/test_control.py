@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.app.daemon.control import ControlServer, answers, ask, follow
+from daq.app.daemon.control import ControlServer
+from daq.app.daemon.daemon_client import answers, ask, follow
 from daq.app.daemon.protocol import (
     ANSWERS,
     REQUESTS,
@@ -34,8 +35,8 @@ from daq.app.daemon.protocol import (
     read_request,
     request_line,
 )
-from daq.app.delivery.resending import ResendOrder
-from daq.app.laboratory.identity import Given
+from daq.app.delivery.resend_order import ResendOrder
+from daq.app.laboratory.given import Given
 from daq.app.setup.run_order import RunOrder
 from daq.core.errors import DaqError, LinkError, SettingError
 from daq.process.logins import own_login

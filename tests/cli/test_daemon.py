@@ -11,7 +11,7 @@ import threading
 import pytest
 
 from daq.adapters.paths import holder, socket_path
-from daq.app.daemon.control import ask
+from daq.app.daemon.daemon_client import ask
 from daq.app.daemon.protocol import AskStatus, StatusAnswer
 from daq.process.logins import own_login
 from tests.support.processes.laboratory import eventually

@@ -16,7 +16,7 @@ from daq.app.screens.run_view import RunEnd, WrittenNote
 from daq.app.screens.styled_lines import NARROWEST, text_of
 from daq.app.screens.text import width
 from daq.core.remarks import WrittenRemark
-from daq.core.stop import RuleProgress
+from daq.core.ruleprogress import RuleProgress
 from tests.support.views import MEASURING, changed, result, saturated, too_little
 
 ROWS = 23

@@ -16,7 +16,7 @@ CATALOGUE = Catalogue.load(examples_dir())
 def order(*words):
     parser = argparse.ArgumentParser()
     command.arguments(parser)
-    return command._order(parser.parse_args([*words]), CATALOGUE)
+    return command._order(parser.parse_args([*words]), lambda: CATALOGUE.methods)
 
 
 @pytest.mark.parametrize(

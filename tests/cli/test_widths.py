@@ -32,7 +32,7 @@ from daq.app.workshop.trying_screen import TrialScreen, trial_lines
 from daq.core.driver import Channel, Identity
 from daq.core.faults import FAULTS
 from daq.core.remarks import WrittenRemark
-from daq.core.stop import RuleProgress
+from daq.core.ruleprogress import RuleProgress
 from daq.laboratory.bench.benchstate import Checked, How
 from daq.methods.concluding.intervals import stated_interval
 from daq.methods.concluding.reportable import Attempt, Reportable

@@ -5,10 +5,11 @@ from dataclasses import replace
 import pytest
 
 from daq.core.effects import Concluded, LimitReached
-from daq.core.plan import Keep, TorqueBand
+from daq.core.plan import Keep
 from daq.core.remarks import remark
 from daq.core.replay import replay
 from daq.core.run import State
+from daq.core.torqueband import TorqueBand
 from tests.core.run_states import TURNING, into
 from tests.support.runs.scripts import S, Script, elapsed, make_driver, plan_of, seconds, step
 

@@ -14,6 +14,7 @@ from daq.adapters.store.outgoing.delivery import Acknowledge, Refused
 from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.daemon.protocol import PROTOCOL, read_request
+from daq.app.delivery.resending import transaction_of
 from daq.core.errors import SettingError
 from daq.process.moments import read_moment
 from tests.support.processes.mosquitto import fill
@@ -231,4 +232,4 @@ def test_no_moment(text, end):
 def test_requests_over_the_control_socket_are_checked(request_, message):
     with pytest.raises(SettingError, match=message):
         order = read_request(json.dumps({"protocol": PROTOCOL, "do": "resend", **request_}).encode())
-        order.transaction(T0, "m.keeper")
+        transaction_of(order, T0, "m.keeper")

@@ -9,13 +9,16 @@ SCPI, PH, LEVEL, STREAMING = (
     scpi_thermometer.DESCRIPTION, ph_meter.DESCRIPTION, level.DESCRIPTION, streaming_rotational.DESCRIPTION,
 )  # fmt: skip
 
-DENSITY = FOLDER / "density.toml"
+DENSITY, MOISTURE = FOLDER / "density.toml", FOLDER / "moisture.toml"
 
 # (file, text in it, the text that replaces it, key, a part of the reason)
 FILES = [
     (DENSITY, "adds = 3", "adds = 31", "line.value.bytes", "does not fit in u8"),
     (DENSITY, "skip = 2", "skip = 2\ncovers_mark = true", "checksum.covers_mark", "needs the text `mark`"),
     (DENSITY, "adds = 3", "adds = 30", "request.who.bytes", "does not fit in u8"),
+    (DENSITY, '"-32768" =', '"-32769" =', "line.value.fields.temperature.special.-32769", "are -32768 to 32767"),
+    (MOISTURE, '"7FFF" =', '"-32768" =', "line.value.fields.moisture.special.-32768", "write the hexadecimal"),
+    (MOISTURE, '"7FFF" =', '"17FFF" =', "line.value.fields.moisture.special.17FFF", "are 0 to 65535"),
     (BALANCE, "format = 1\n", "", "format", "is missing: version of this format"),
     (BALANCE, "format = 1\n", "format = 2\n", "format", "must be one of 1; here 2"),
     (BALANCE, 'kind = "balance"\n', "", "kind", "is missing"),

@@ -10,8 +10,9 @@ import pytest
 from daq.adapters.store.backup import check_copy
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit
-from daq.app.daemon.control import ControlServer, answers
+from daq.app.daemon.control import ControlServer
 from daq.app.daemon.copies import Copies, receive
+from daq.app.daemon.daemon_client import answers
 from daq.app.daemon.protocol import BackupMade, BackupPiece, MakeBackup, request_line
 from daq.core.errors import LinkError, StoreError
 

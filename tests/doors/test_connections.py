@@ -12,7 +12,8 @@ import pytest
 from structlog.testing import capture_logs
 
 from daq.app.daemon import control
-from daq.app.daemon.control import BOUNDS, TOO_MANY, ControlServer, ask, follow
+from daq.app.daemon.control import BOUNDS, TOO_MANY, ControlServer
+from daq.app.daemon.daemon_client import ask, follow
 from daq.app.daemon.protocol import AskStatus, Stopped, StopRun, WatchRun
 from daq.core.errors import LinkError
 from daq.process import connections

@@ -21,6 +21,7 @@ from tests.support.instruments.driver_cases import CASES, instrument
 from tests.support.planted import bad_on_the_line, bad_values
 from tests.support.planted.bad_descriptions import PLANTED_IN_FILES
 from tests.support.planted.bad_drivers import PLANTED, RollsDice
+from tests.support.planted.bad_lines import MISREAD
 from tests.support.planted.good_drivers import (
     SCALE_CAPTURE,
     Level,
@@ -94,7 +95,8 @@ def test_every_fault_planted_in_a_description_is_found(name, changes, check):
 def test_every_check_is_seen_to_find_something():
     """A check that is added needs a driver that it finds a fault in."""
     assert len(PLANTED) >= 25
-    assert {name for name, _ in CHECKS} == {p.check for p in PLANTED} | {check for *_, check in PLANTED_IN_FILES}
+    seen = {p.check for p in PLANTED} | {check for *_, check in PLANTED_IN_FILES} | {m.check for m in MISREAD}
+    assert {name for name, _ in CHECKS} == seen
 
 
 def test_without_anything_heard_it_is_said_what_was_not_looked_at():

@@ -259,3 +259,20 @@ def test_a_unit_that_is_absent_refuses_the_line():
 def test_a_written_unit_is_read_as_it_is_written():
     assert written_unit("kg") == ("kg", 1.0)
     assert written_unit("453.59237 g") == ("g", 453.59237)
+
+
+@pytest.mark.parametrize(("letter", "unit", "outcome"), [
+    ("V", "mV", "note"), ("V", "V", "passed"), ("L", "mL", "note"), ("F", "Cel", "failed"), ("g", "kg", "failed"),
+])  # fmt: skip
+def test_a_capital_letter_before_a_number_is_its_name_or_its_unit(letter, unit, outcome):
+    """A note names it; where the letter changes with the line, it is no name."""
+    make = described(f"{letter} {{it:number}}", unit)
+    report = check_driver(make, capture=captured([f"{letter} {i}.5" for i in range(11, 20)]), until_failed=True)
+    assert report.finding("units").outcome == outcome
+    assert report.finding("units").outcome != "note" or letter in report.finding("units").message
+
+
+def test_a_letter_that_changes_is_no_name():
+    make = described("{:word} {it:number}", "mV")
+    report = check_driver(make, capture=captured([f"{letter} {i}.5" for i in range(11, 17) for letter in "VA"]))
+    assert "unread" in [finding.name for finding in report.failed], report.text()

@@ -6,7 +6,8 @@ import pytest
 
 from daq.adapters.paths import socket_path
 from daq.adapters.store.transactions import Audit
-from daq.app.daemon.control import ControlServer, follow
+from daq.app.daemon.control import ControlServer
+from daq.app.daemon.daemon_client import follow
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import carry_out
 from daq.app.setup.run_order import RunOrder

@@ -9,7 +9,7 @@ from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.cli.setup.check import Findings
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.identity import Given
+from daq.app.laboratory.given import Given
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.setup.catalogue import Catalogue
 from daq.app.workshop.equipping import equipment_findings

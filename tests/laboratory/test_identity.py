@@ -7,7 +7,8 @@ import time
 import pytest
 
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.identity import Given, identify, operator_of, refuse_copy
+from daq.app.laboratory.given import Given
+from daq.app.laboratory.identity import identify, operator_of, refuse_copy
 from daq.app.laboratory.log_ins import FORGET_NS, LONGEST_WAIT_S, LogIns
 from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError

@@ -18,7 +18,8 @@ from daq.app.daemon.control import ControlServer
 from daq.app.daemon.protocol import PROTOCOL, REQUESTS
 from daq.app.daemon.service import Service
 from daq.app.laboratory.acts import ACTS, carry_out
-from daq.app.laboratory.identity import Given, operator_of
+from daq.app.laboratory.given import Given
+from daq.app.laboratory.identity import operator_of
 from daq.core.errors import SettingError
 from daq.laboratory.people import Credentials
 from daq.process.logins import own_login

@@ -12,7 +12,8 @@ from daq.app.laboratory import acts
 from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.bench_work import DAEMON
 from daq.app.laboratory.clients.bearer import REFUSED, is_token
-from daq.app.laboratory.identity import Given, identify, log_in, operator_of, today
+from daq.app.laboratory.given import Given
+from daq.app.laboratory.identity import identify, log_in, operator_of, today
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.programs import tokens
 from daq.app.laboratory.programs.tokens import list_tokens

@@ -10,7 +10,7 @@ from daq.app.daemon.queries.registry import answered
 from daq.app.screens.bench.bench_view import BenchView, CupShown, GeometryShown, ItemShown, ListedSample
 from daq.app.screens.run_view import RunView, SeekShown
 from daq.core.encoding import encode
-from daq.core.stop import RuleProgress
+from daq.core.ruleprogress import RuleProgress
 from daq.laboratory.bench.benchstate import Stage
 from daq.laboratory.bench.flow import ASKS, OFFERED, present_list
 from daq.laboratory.samples import Sample
@@ -85,6 +85,7 @@ def bench_view(stage: str, **more: Any) -> BenchView:
         "method": "clear-glaze-qc 1", "caution": "Contains fine silica. Wear gloves and goggles.",
         "items": tuple(ItemShown(**i.model_dump()) for i in present_list(found, FACTS)), "worklist": listed,
         "cups": (CupShown("G-1045", 600.0), CupShown("G-1046", 240.0)), "discard": found.discard, "run": "3f2a91bc-0000-4000-8000-000000000001",
+        "signal": "temperature", "low": 24.8, "high": 25.2,
         "stirring_left_s": 44.2 if stage == "checking" else 0.0, "resting_left_s": 200.0 if stage == "resting" else 0.0,
         "draft": "", "verdict": "within", "validity": "valid", "repeat": "free", "outcome": "complete" if stage in ("verdict", "repeating", "waiting", "remarking") else "",
     }  # fmt: skip

@@ -1,10 +1,11 @@
-"""Times of the page: ``python -m tests.page.page_times [--state DIR] [--only paint screen list end fleet]``.
+"""Times of the page: ``python -m tests.page.page_times [--state DIR] [--only paint screen list end fleet newcomer]``.
 
 * paint: from the start of a navigation until the content of a screen is painted, each in a browser without a cache.
 * screen: from the reading of a line until its value is painted on the screen of the bench, at 20 readings a second.
 * list: answers to filters of the results of a laboratory with 100,000 samples, and the painted list.  ``--state`` is its
   state directory, which is read in place; ``python -m tests.bench.laboratory --keep DIR`` makes it, as DIR/lab-100000.
 * end: from SIGTERM until the end of the page's process, with open event streams, of which some take nothing.
+* newcomer: from the start of `daq demo --live` to the first result of a visitor who touches the next thing at once.
 * fleet: 64 polled instruments with and without a page and 20 browsers (`tests.bench.page_fleet`).
 
 Everything goes over loopback, with processes of their own for daemon, page, instruments and Chromium.  A figure over
@@ -18,12 +19,13 @@ import random
 import signal
 import socket
 import statistics
+import subprocess
 import sys
 import tempfile
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,7 +34,10 @@ from urllib.parse import urlencode
 
 import httpx
 import uvicorn
-from playwright.sync_api import Browser
+from playwright.sync_api import (
+    Browser,
+    TimeoutError,  # noqa: A004 - that of the browser
+)
 
 from daq.adapters.paths import database_path, examples_dir
 from daq.app.daemon.queries.asking import QueryProcess
@@ -47,11 +52,15 @@ from tests.bench.laboratory_state import Size
 from tests.page.browsing import chromium, until
 from tests.page.live.works import Works, stage, works
 
-PARTS: Final = ("paint", "screen", "list", "end", "fleet")
+PARTS: Final = ("paint", "screen", "list", "end", "fleet", "newcomer")
 PAINT_S: Final = 0.5
 SCREEN_S: Final = 0.2
 LIST_S: Final = 0.2
 END_S: Final = 1.0
+NEWCOMER_S: Final = 120.0
+CLICK_MS: Final = 500
+LONGEST_S: Final = 600.0
+"""Time after which the newcomer gives up."""
 LOADS: Final = 15
 """Number of loads of each screen."""
 READINGS: Final = 600
@@ -133,6 +142,38 @@ def end(works: Works) -> None:
         works.page.stdout.close()
         works.start_page()
     printed(f"SIGTERM with {STREAMS} streams", times, END_S)
+
+
+def newcomer(browser: Browser) -> None:
+    """Print the times from the start of the demonstration to its page, and to a result that a visitor measures."""
+    began = time.perf_counter()
+    command = [sys.executable, "-m", "daq", "demo", "--live"]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    try:
+        address = next(word for line in process.stdout for word in line.split() if word.startswith("http://127.0.0.1:"))
+        threading.Thread(target=process.stdout.read, daemon=True).start()  # it goes on telling what it does
+        tab = browser.new_page()
+        tab.goto(address)
+        opened = time.perf_counter()
+        while (stage_now := tab.locator("body").get_attribute("data-stage")) != "verdict":
+            assert time.perf_counter() - began < LONGEST_S, f"the newcomer is still at {stage_now}"
+            button = tab.locator(".next-list button" if stage_now == "choosing" else "button.main").first
+            with suppress(TimeoutError):  # the screen is at its next stage
+                button.click(timeout=CLICK_MS)
+            tab.wait_for_timeout(CLICK_MS)
+        done = time.perf_counter()
+        text = tab.locator(".judged .digits").inner_text()
+        tab.close()
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.wait()
+    mark = "" if done - began < NEWCOMER_S else " *"
+    print(
+        f"  newcomer: page after {opened - began:.1f} s, the result {text} after {done - began:.1f} s "
+        f"(goal {NEWCOMER_S:g} s){mark}",
+        flush=True,
+    )
 
 
 @contextmanager
@@ -288,6 +329,8 @@ def main() -> int:
             print("  no list: name a laboratory with --state")
         elif "list" in asked.only:
             filtered(asked.state, browser)
+        if "newcomer" in asked.only:
+            newcomer(browser)
     if "fleet" in asked.only:
         page_fleet.main(asked.seconds, asked.rounds, asked.hertz)
     return 0

@@ -8,8 +8,10 @@ import pytest
 
 from daq.app.screens.bench.bench_view import BenchView
 from daq.app.screens.bench.live_frame import LiveFrame, LiveReading
+from daq.app.screens.run_view import TemperatureGate
 from daq.core.errors import LinkError
 from daq.page.livehub import MOST_BROWSERS, LiveHub
+from tests.support.views import MEASURING
 
 pytestmark = pytest.mark.asyncio
 
@@ -198,3 +200,45 @@ async def test_a_reading_that_waited_for_its_browser_is_sent_with_the_age_it_has
     clock.now += 10.0
     kind, data = await anext(events)
     assert (kind, data["age_s"], data["sent_s"]) == ("reading", 10.5, clock.now)
+
+
+def run_at(bench, signal):
+    gate = TemperatureGate(signal, 24.9, 25.1) if signal else None
+    return replace(MEASURING, instrument=bench, temperature=gate)
+
+
+@pytest.mark.parametrize("by", ["view", "run"])
+async def test_the_screen_of_a_bench_has_the_readings_of_its_companion_with_their_own_age(by):
+    clock = Clock()
+    hub = LiveHub(Daemon(), clock)
+    hub.take(LiveFrame({"bath": reading(25.0, 0.5)}))
+    hub.take(frame())
+    events, other = hub.events("bench-1"), hub.events("bench-2")
+    await waiting(events, 4)
+    await anext(other)
+    clock.now += 3.0
+    view = BenchView(bench="bench-1", stage="checking", revision=2, signal="bath.temperature" if by == "view" else "")
+    hub.take(
+        LiveFrame({}, {"bench-1": view}, {"bench-1": run_at("bench-1", "bath.temperature" if by == "run" else "")})
+    )
+    # From now on its screen shows a value of the bath: it has the reading at once, as old as it is.
+    found = dict(await waiting(events, 3))
+    given = found["companion"]
+    assert (given["bench"], given["instrument"], given["age_s"], given["values"]) == (
+        "bench-1",
+        "bath",
+        3.5,
+        {"torque": 25.0},
+    )
+    assert hub.bench("bench-1")["companions"]["bath"]["age_s"] == 3.5
+    hub.take(LiveFrame({"bath": reading(25.1)}))
+    kind, given = await anext(events)
+    assert (kind, given["instrument"], given["age_s"]) == ("companion", "bath", 0.0)
+    # A browser that comes later has it among the first events; that of another bench has none.
+    late = hub.events("bench-1")
+    assert [kind for kind, _ in await waiting(late, 5)] == ["link", "bench", "run", "reading", "companion"]
+    (browser,) = [b for b in hub._browsers if b.bench == "bench-2"]
+    assert not browser.waiting
+    # The next sample needs no bath.
+    hub.take(LiveFrame({}, {"bench-1": replace(view, signal="")}, {"bench-1": None}))
+    assert hub.bench("bench-1")["companions"] == {}

@@ -1,9 +1,14 @@
 """Words and figures of the page: stop rules in each language, digits, states of a bench, verdicts."""
 
+import re
 from importlib.resources import files
 
 import pytest
 
+from daq.adapters.clock import utc_text
+from daq.app.records.equipment_state import OutOfService
+from daq.app.records.pieces import Piece
+from daq.laboratory.equipment import Equipment
 from daq.page.shown.benches import (
     OLD_S,
     bench_kind,
@@ -14,9 +19,10 @@ from daq.page.shown.benches import (
     rule_words,
     stage_words,
 )
+from daq.page.shown.equipment import due_words, out_words
 from daq.page.shown.figures import DASH, amount, entry_value, limit_range, risk
 from daq.page.shown.results import verdict_kind
-from daq.page.texts.texts import Texts
+from daq.page.texts.texts import LANGUAGES, Texts
 from tests.page.example_pages import RUN, bench_live, bench_view
 
 EN, KO = Texts("en"), Texts("ko")
@@ -98,3 +104,37 @@ def test_an_old_reading_is_no_value_of_now():
         assert reading_amount(bench_live(bench_view("running"), RUN, age_s=age), "torque") == shown
     script = (files("daq.page") / "static" / "stream.js").read_text("utf-8")
     assert f"OLD_S = {OLD_S:.0f};" in script
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+@pytest.mark.parametrize("recorded", ["bench-1", "bench-1-old"])
+def test_equipment_out_of_service_is_named_without_a_command_in_the_language_of_the_page(lang, recorded):
+    t = Texts(lang)
+    pieces = [Piece("bench-1", "instrument", "R-1042"), Piece("bench-1/coaxial-12", "geometry")]
+    out = [
+        OutOfService(piece, Equipment(id="E-1", piece=recorded if n == 0 else piece.name, part=piece.part, out_of_service="dented; see the photo"), "kim", 1_790_000_000_000_000_000)
+        for n, piece in enumerate(pieces)
+    ]  # fmt: skip
+    text = out_words(t, "; ".join(o.words for o in out))
+    assert text.count("dented; see the photo") == 2
+    assert "--because" not in text
+    assert t.moment(utc_text(out[0].utc_ns)) in text
+    for piece in pieces:
+        assert piece.name in text
+    if lang == "ko":
+        assert re.findall("out of service|serial number|when it can", text) == []
+    # A sentence of another version is shown, without what would have to be typed.
+    assert (
+        out_words(t, "the cup is lost: daq equipment back x") == f"the cup is lost. {t('bench.help.ask_administrator')}"
+    )
+
+
+@pytest.mark.parametrize(
+    "text", ["FAILED", "never passed", "OVERDUE: never passed", "OVERDUE: none is recorded for this serial number", "OVERDUE since 2026-01-02", "OVERDUE: 2026-01-02", "no day stated (C-1)", "out of service: dented", "in service"]
+)  # fmt: skip
+def test_the_state_of_a_piece_has_no_english_on_a_korean_page(text):
+    kept = ("2026-01-02", "C-1", "dented")
+    shown = due_words(Texts("ko"), text)
+    assert [word for word in re.findall("[A-Za-z][A-Za-z0-9-]+", shown) if word not in kept] == []
+    assert all(part in shown for part in kept if part in text)
+    assert due_words(Texts("en"), "2026-01-02") == "2026-01-02"

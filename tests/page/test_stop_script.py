@@ -5,6 +5,7 @@ from contextlib import contextmanager
 import pytest
 from playwright.sync_api import expect
 
+from daq.core.run import State
 from daq.page.texts.texts import Texts
 from tests.page.browsing import STOP_ON_TOP, chromium
 from tests.page.example_pages import bench_pages, plain_desk_pages
@@ -118,6 +119,32 @@ def test_a_stop_has_a_connection_where_open_screens_use_all(served):
         first.wait_for_function(OPEN, arg=2, timeout=LONG_MS)
 
 
+@pytest.mark.parametrize("lang", ["en", "ko"])
+def test_a_run_is_stopped_from_its_screen_in_every_state(served, lang):
+    """Each state of a run by its name, the short ones too: the stop is in sight, and is sent with the run."""
+    t = Texts(lang)
+    with opened(served, "bench-running", lang) as (server, tab):
+        live = server.by_name["bench-running"].values["bench"]
+        kept = live["run"]
+        line = tab.locator("[data-live-part=stop]")
+        for number, state in enumerate(State, 1):
+            live["run"] = kept | {"run": f"run-{number}", "state": state.value, "motor": "turning"}
+            server.pushed.append(("run", {"bench": "bench-1", "run": live["run"], "point": None}))
+            tab.evaluate("document.querySelector('[data-live-part=stop]').hidden = true")
+            tab.reload()
+            expect(tab.locator("[data-live-part=stage]")).to_contain_text(t(f"bench.state.{state.value}"))
+            assert tab.evaluate(STOP_ON_TOP), state
+            tab.locator("button.stop").click()
+            expect(line).to_contain_text(t("bench.stop.taken"), timeout=LONG_MS)
+            assert len(stops(server)) == number
+            assert server.headers[-1]["x-stop-run"] == f"run-{number}"
+            # A reading of a motor that turns on is not the end of it.
+            server.pushed.append(("reading", STILL | {"still": False, "values": {"speed": 3.0}}))
+            expect(line).to_contain_text(t("bench.stop.taken"))
+            server.pushed.clear()
+        live["run"] = kept
+
+
 def test_each_sending_of_a_stop_names_the_run_of_the_touch(served):
     with opened(served, "bench-running") as (server, tab):
         values = server.by_name["bench-running"].values
@@ -220,16 +247,19 @@ def test_a_page_that_is_made_anew_brings_its_visit_and_person(served):
 def test_a_tick_that_was_measured_is_unknown_from_two_seconds_on(served, name):
     """Readings stop while the page is followed: a frozen daemon, and a silent line."""
     with opened(served, f"bench-{name}") as (server, tab):
-        measured = tab.locator(".items li[data-measured]")
+        measured = tab.locator(".items li[data-read]")
         assert measured.count() >= 2
         server.pushed.append(("reading", STILL))
         expect(measured.first.locator("svg").locator("visible=true")).to_have_count(1)
         for item in measured.all():
             expect(item).to_contain_text(T("bench.how.unknown"), timeout=LONG_MS)
             expect(item).to_contain_text("s old")
-            expect(item.locator(".item-now").locator("visible=true")).to_have_count(0)
-        server.pushed.append(("reading", STILL | {"values": {"speed": 0.1}}))
-        expect(measured.first.locator(".item-unknown").locator("visible=true")).to_have_count(0, timeout=LONG_MS)
+            expect(
+                item.locator("[data-when=met], [data-when=not], [data-when=known]").locator("visible=true")
+            ).to_have_count(0)
+        server.pushed.append(("reading", STILL | {"values": {"speed": 0.1, "torque": 0.1, "temperature": 25.0}}))
+        for item in measured.all():
+            expect(item.locator("[data-when=unknown]").locator("visible=true")).to_have_count(0, timeout=LONG_MS)
 
 
 def test_a_run_that_was_started_elsewhere_has_its_screen_and_offers_no_step_of_the_list(served):

@@ -94,7 +94,7 @@ async def test_a_form_of_a_person_who_administers_begins_a_trial_and_a_wrong_fie
             long = await page.send(boss, "POST", "/health/trial", sent | {"description": "x" * 70_000})
             assert long.status_code == 422
     order, again, at_port = started
-    assert again == order.model_copy(update={"description": "a = 2\n", "captured": True})
+    assert again == order.model_copy(update={"description": "a = 2\n", "captured": True, "of": "t"})
     assert at_port == order.model_copy(update={"description": "a = 2\n"})
     assert (order.baud, order.data_bits, order.parity, order.stop_bits) == (4800, 7, "E", 2)
     assert (order.send, order.end, order.seconds) == ("P", "\\r", 5)

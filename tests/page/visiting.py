@@ -10,7 +10,8 @@ from daq.adapters.store.reading import Reader
 from daq.app.daemon.protocol import LoggedIn, Status, Visitor
 from daq.app.daemon.queries.registry import answered, query
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.identity import Given, acting, identify, log_in
+from daq.app.laboratory.given import Given
+from daq.app.laboratory.identity import acting, identify, log_in
 from daq.app.laboratory.laboratory import new
 from daq.app.screens.bench.bench_view import BenchView, ListedSample
 from daq.app.screens.bench.live_frame import LiveFrame, LiveReading

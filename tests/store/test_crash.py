@@ -10,11 +10,11 @@ from functools import cache
 import pytest
 
 from daq.adapters import store
+from daq.adapters.store.access import Transaction
 from daq.adapters.store.archiving.removing import RemoveJournals
 from daq.adapters.store.checks import check_database
 from daq.adapters.store.epochs import EPOCH_STARTED
 from daq.adapters.store.store import Store
-from daq.adapters.store.transactions import Transaction
 from tests.store.crash_child import all_points, script
 from tests.support.runs.stored import T0
 

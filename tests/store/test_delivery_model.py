@@ -7,7 +7,6 @@ import pytest
 
 from daq.adapters.store.epochs import StartEpoch
 from daq.adapters.store.outgoing.delivery import (
-    SETTLED,
     Acknowledge,
     MarkChanged,
     Refused,
@@ -29,7 +28,7 @@ from daq.adapters.store.outgoing.outbox_reading import (
     retained_topics,
     retained_with,
 )
-from daq.adapters.store.rows import CHANGED, Outgoing
+from daq.adapters.store.rows import CHANGED, SETTLED, Outgoing
 from daq.adapters.store.store import Store
 from tests.support.runs.stored import SECOND, T0, begin, builder, conclude, register
 

@@ -7,9 +7,9 @@ from daq.adapters.store.rows import RunRecord
 from daq.app.run.live_digits import LiveDigits
 from daq.app.run.view import run_view
 from daq.app.screens.run_view import ProvisionalValue, RunView, StepShown, TemperatureGate
-from daq.core.plan import TorqueBand
 from daq.core.remarks import WrittenRemark
-from daq.core.stop import RuleProgress
+from daq.core.ruleprogress import RuleProgress
+from daq.core.torqueband import TorqueBand
 from daq.testing.bench import Bench
 
 MEASURING = RunView(

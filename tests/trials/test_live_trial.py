@@ -240,6 +240,28 @@ def test_a_trial_is_in_the_audit_trail_before_anything_of_it_starts(ports, monke
         assert heard == [ident]
 
 
+def test_a_second_check_takes_the_lines_of_the_trial_that_the_person_saw(ports, monkeypatch):
+    """Another person begins a trial at another port while a description is corrected: its lines are other ones."""
+    processes = Started()
+    monkeypatch.setattr(starting.subprocess, "Popen", processes)
+    with laboratory(ports) as lab:
+        trials = TrialProcess(ports, lambda: lab.catalogue)
+        free = ORDER.model_copy(update={"port": str(ports / "ttyA")})
+        again = free.model_copy(update={"description": "x", "captured": True})
+        seen = trials.start(free, 0, no_audit)
+        (ports / trial_file.CAPTURE_FILE).write_text("")
+        processes.ended = True
+        other = trials.start(free, 1, no_audit)
+        with pytest.raises(SettingError, match="another trial was started"):
+            trials.start(again.model_copy(update={"of": seen}), 2, no_audit)
+        third = trials.start(again.model_copy(update={"of": other}), 3, no_audit)
+        # The check is a trial itself: a further one names it.  Without a name, the newest lines are taken.
+        with pytest.raises(SettingError, match="load the screen again"):
+            trials.start(again.model_copy(update={"of": other}), 4, no_audit)
+        trials.start(again.model_copy(update={"of": third}), 5, no_audit)
+        trials.start(again, 6, no_audit)
+
+
 def test_the_act_refuses_old_lines_without_a_description_and_audits_the_digest_of_one(tmp_path):
     orders = []
 

@@ -11,8 +11,6 @@ from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any, Final, Self
 
-import structlog
-
 from daq.adapters.sparkplug.metrics import NUMBERS
 
 FILE: Final = "sparkplug.json"
@@ -204,6 +202,8 @@ def _put_aside(path: Path, reason: str) -> None:
     aside = path.with_suffix(".damaged")
     with contextlib.suppress(OSError):
         path.replace(aside)
+    import structlog  # noqa: PLC0415 - as good as never needed, and `daq outbox` takes less time than this import
+
     structlog.get_logger().error(
         "the state of the Sparkplug node cannot be read, so it starts without: results not yet sent by Sparkplug are "
         "sent only as JSON (again with `daq resend`)",

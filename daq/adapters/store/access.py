@@ -1,10 +1,10 @@
-"""Access of a transaction to the database: statements, the database's identity, named points between statements."""
+"""The base of transactions, and their access to the database: statements, its identity, named points."""
 
 import shutil
 import sqlite3
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, ClassVar, Final, Generic, TypeVar
 
 from daq.adapters.store.errors import StorageError
 
@@ -13,6 +13,7 @@ RESERVE_BYTES: Final = 64 * 2**20
 
 #: Is called with the name of a point just before its statement; a test can end the process there.
 CrashHook = Callable[[str], None]
+T = TypeVar("T")
 
 
 class Access:
@@ -77,3 +78,15 @@ class Access:
                 f"{self.path}: only {free // 2**20} MiB of disk are free, and {self._reserve // 2**20} MiB are "
                 "reserved for runs to end: no new run starts; free some space"
             )
+
+
+class Transaction(Generic[T]):
+    """One unit of writing; `kind` names it in the names of crash points."""
+
+    kind: ClassVar[str]
+    together: ClassVar[bool] = False
+    """True if it may share a commit with other transactions for which this is true."""
+
+    def apply(self, access: Access) -> T:
+        """Run the statements; the caller begins and commits."""
+        raise NotImplementedError

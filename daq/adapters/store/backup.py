@@ -13,8 +13,9 @@ from daq.adapters.store.audit import source_uri
 from daq.adapters.store.checks import check_content, check_pages
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.mark import MarkFile
-from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED, SETTLED
+from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import SETTLED
 from daq.adapters.store.schema import migrate
 from daq.adapters.store.store import Store, open_writer, refuse_links
 from daq.adapters.store.transactions import Audit

@@ -6,12 +6,11 @@ import json
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
-from daq.adapters.store.access import Access
-from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED, SETTLED
+from daq.adapters.store.access import Access, Transaction
+from daq.adapters.store.outgoing.delivery import SETTLE_RETAINED
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import BY_STATE, CHANGED, PENDING
+from daq.adapters.store.rows import BY_STATE, CHANGED, PENDING, SETTLED
 from daq.adapters.store.steps import add_audit
-from daq.adapters.store.transactions import Transaction
 
 EPOCH_STARTED: Final = "epoch_started"
 """Kind of the audit entry."""

@@ -9,11 +9,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
-from daq.adapters.store.access import Access
+from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.steps import add_audit
-from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
 
 #: Name and value of a key.

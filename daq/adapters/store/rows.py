@@ -1,10 +1,13 @@
 """Records that go into the store and come out of it.  Times are UTC in integer nanoseconds since 1970."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 CHANGED: Final = "changed after it was stored: it does not agree with the audit trail"
 """`last_error` of a message that is not sent for this reason."""
+SETTLED: Final = "not sent: a newer one of this topic took its place"
+"""The same of a retained message that is settled."""
 
 BY_STATE: Final = "FROM delivery AS d CROSS JOIN outbox AS m ON m.seq = d.seq"
 """Source of messages with states, for a query that chooses by state or time of delivery; SQLite reads `d` first."""
@@ -15,6 +18,13 @@ PENDING: Final = "state IN ('waiting', 'refused') AND state <> 'acknowledged'"
 
 The second term repeats the condition of the partial index `delivery_pending`, and the first one lets SQLite search it.
 """
+AUDITED_OF_A_RUN: Final = (
+    "instrument", "companions", "sample", "product", "lot", "fill", "replicate", "sampled_at", "method_id",
+    "method_version", "method_digest", "simulated", "operator", "attribution",
+)  # fmt: skip
+"""Columns of a run that its first audit entry repeats; the entry's time is its start, its person the login."""
+AUDITED_LATER: Final[Mapping[str, Any]] = {"attribution": "unattributed"}
+"""Columns of these that entries of older databases lack, with the value that their migration gave old runs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,12 +18,11 @@ from pathlib import Path
 from typing import Any, Final, Self, TypeVar
 
 from daq.adapters.paths import make_private, sync
-from daq.adapters.store.access import RESERVE_BYTES, Access, CrashHook
+from daq.adapters.store.access import RESERVE_BYTES, Access, CrashHook, Transaction
 from daq.adapters.store.audit import source_uri
 from daq.adapters.store.errors import FAULTS, StorageError, explain
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
-from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
 
 T = TypeVar("T")

@@ -10,37 +10,16 @@ import json
 import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any, ClassVar, Final, Generic, TypeVar
+from typing import Any, ClassVar, Final
 
-from daq.adapters.store.access import Access
+from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.audit import digest_of
-from daq.adapters.store.rows import Committed, RunRecord
+from daq.adapters.store.rows import AUDITED_OF_A_RUN, Committed, RunRecord
 from daq.adapters.store.steps import Build, Follow, add_audit, add_block, add_result, journal_head
 from daq.core.errors import SettingError, StoreError
 from daq.core.journal_block import Block
 
-T = TypeVar("T")
-
 _RUN_COLUMNS: Final = tuple(f.name for f in fields(RunRecord))
-AUDITED_OF_A_RUN: Final = (
-    "instrument", "companions", "sample", "product", "lot", "fill", "replicate", "sampled_at", "method_id",
-    "method_version", "method_digest", "simulated", "operator", "attribution",
-)  # fmt: skip
-"""Columns of a run that its first audit entry repeats; the entry's time is its start, its person the login."""
-AUDITED_LATER: Final[Mapping[str, Any]] = {"attribution": "unattributed"}
-"""Columns of these that entries of older databases lack, with the value that their migration gave old runs."""
-
-
-class Transaction(Generic[T]):
-    """One unit of writing; `kind` names it in the names of crash points."""
-
-    kind: ClassVar[str]
-    together: ClassVar[bool] = False
-    """True if it may share a commit with other transactions for which this is true."""
-
-    def apply(self, access: Access) -> T:
-        """Run the statements; the caller begins and commits."""
-        raise NotImplementedError
 
 
 @dataclass(frozen=True, slots=True)

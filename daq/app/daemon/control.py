@@ -8,7 +8,7 @@ import asyncio
 import contextlib
 import os
 import socket
-from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterator
+from collections.abc import AsyncGenerator, Callable
 from pathlib import Path
 from typing import Final, TypeVar
 
@@ -25,14 +25,11 @@ from daq.app.daemon.protocol import (
     StopRun,
     answer_line,
     failure,
-    read_answer,
     read_request,
-    request_line,
 )
-from daq.core.errors import DaqError, LinkError, SettingError
+from daq.core.errors import DaqError, SettingError
 from daq.process.connections import BoundedServer, Bounds, Connection
 from daq.process.logins import own_login, peer_login
-from daq.process.stop_request import lines, not_permitted
 
 try:
     import grp
@@ -41,8 +38,6 @@ except ImportError:  # not a POSIX system: there is no daemon
 
 log = structlog.get_logger()
 
-LONGEST_ANSWER: Final = 9 << 20
-"""Greatest length of an answer in bytes: the longest is that to a query (`daq.app.daemon.queries`)."""
 LAST_WORDS_S: Final = 1.0
 """Time in seconds that unfinished answers get when the daemon ends."""
 REQUEST_S: Final = 5.0
@@ -184,63 +179,3 @@ def open_to(group: str, path: Path) -> None:
             f"the login {own_login()} cannot give the socket to the group {group!r}; make it a member of the group",
             key="socket_group",
         ) from None
-
-
-def ask(path: Path, request: Request, kind: type[A], *, timeout_s: float | None = 30.0) -> A:
-    """Send a request and return its last answer of the type `kind`.
-
-    Raises:
-        LinkError: no daemon listens at `path`, it ended before it answered, or it gave no answer of this type.
-        DaqError: the daemon refused the request; the error gives the reason.
-    """
-    found = [answer for answer in answers(path, request, timeout_s=timeout_s) if isinstance(answer, kind)]
-    if not found:
-        raise LinkError(f"{path}: the daemon did not report that the request was done; see its log")
-    return found[-1]
-
-
-def answers(path: Path, request: Request, *, timeout_s: float | None = 30.0) -> Iterator[Answer]:
-    """Send a request and yield its answers until the last.
-
-    Raises:
-        LinkError: no daemon listens at `path`, or it ended before the last answer.
-        DaqError: the daemon refused the request; the error gives the reason.
-    """
-    for line in lines(path, request_line(request), timeout_s=timeout_s):
-        answer = read_answer(line)
-        if isinstance(answer, Done):
-            return
-        yield answer
-
-
-async def follow(path: Path, request: Request) -> AsyncIterator[Answer]:
-    """Send a request and yield its answers as they arrive, until the last.
-
-    Raises:
-        LinkError: no daemon listens at `path`, or it ended before the last answer.
-        DaqError: the daemon refused the request; the error gives the reason.
-    """
-    try:
-        reader, writer = await asyncio.open_unix_connection(str(path), limit=LONGEST_ANSWER)
-    except PermissionError as error:
-        raise SettingError(not_permitted(path.parent)) from error
-    except OSError as error:
-        raise LinkError(f"{path}: the daemon does not answer: {error}") from error
-    try:
-        writer.write(request_line(request))
-        while (line := await _next_line(reader)).endswith(b"\n"):
-            answer = read_answer(line)
-            if isinstance(answer, Done):
-                return
-            yield answer
-        raise LinkError("the daemon ended; the run is in its database: see `daq runs`")
-    finally:
-        writer.close()
-
-
-async def _next_line(reader: asyncio.StreamReader) -> bytes:
-    """Return the next line; without its line end if the daemon ended."""
-    try:
-        return await reader.readline()
-    except ConnectionError:
-        return b""

@@ -4,7 +4,9 @@ import asyncio
 import contextlib
 import gc
 import signal
+import sys
 from collections.abc import AsyncIterator, Sequence
+from typing import Final
 
 import structlog
 
@@ -21,10 +23,25 @@ from daq.process.systemd import notify, watchdog_interval_s
 
 log = structlog.get_logger()
 
+SWITCH_S: Final = 0.001
+"""Time in seconds after which a thread that computes gives way: a reading waits for no view longer than that.
+The interpreter's own value is 5 ms."""
+
 
 @contextlib.asynccontextmanager
 async def served(supervisor: Supervisor) -> AsyncIterator[Service]:
     """Start a supervisor and its control socket, yield its service, and close both in every case."""
+    switch = sys.getswitchinterval()
+    sys.setswitchinterval(SWITCH_S)
+    try:
+        async with _served(supervisor) as service:
+            yield service
+    finally:
+        sys.setswitchinterval(switch)
+
+
+@contextlib.asynccontextmanager
+async def _served(supervisor: Supervisor) -> AsyncIterator[Service]:
     await supervisor.start()
     service = Service(supervisor)
     group = supervisor.catalogue.daemon.socket_group or ""

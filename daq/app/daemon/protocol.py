@@ -15,8 +15,8 @@ from pydantic import Field
 import daq
 from daq.adapters.outbox.publisher_state import BrokerState
 from daq.app.delivery.node_standing import NodeStanding
-from daq.app.delivery.resending import ResendOrder
-from daq.app.laboratory.identity import Given
+from daq.app.delivery.resend_order import ResendOrder
+from daq.app.laboratory.given import Given
 from daq.app.screens.bench.bench_view import BenchView
 from daq.app.screens.bench.live_frame import LiveFrame
 from daq.app.screens.run_view import RunEnd, RunView

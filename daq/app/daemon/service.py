@@ -50,7 +50,8 @@ from daq.app.daemon.queries.asking import QueryProcess
 from daq.app.daemon.queries.registry import query
 from daq.app.daemon.queries.session_queries import SESSION_QUERIES
 from daq.app.daemon.supervisor import Supervisor
-from daq.app.delivery.resending import ResendOrder
+from daq.app.delivery.resend_order import ResendOrder
+from daq.app.delivery.resending import transaction_of
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.bench_work import Actor
 from daq.app.laboratory.identity import acting, identify, log_in, refuse_copy
@@ -175,7 +176,7 @@ class Service:
     async def _resend(self, order: ResendOrder, login: str) -> int:
         """Put messages into the outbox again; return their number."""
         await asyncio.to_thread(acting, self._supervisor.laboratory(login), "resending", "measure")
-        count = await self._supervisor.store.commit(order.transaction(self._supervisor.clock.utc_ns(), login))
+        count = await self._supervisor.store.commit(transaction_of(order, self._supervisor.clock.utc_ns(), login))
         if self._supervisor.publishing is not None:
             self._supervisor.publishing.wake()
         return count

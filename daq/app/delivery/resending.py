@@ -2,13 +2,10 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Annotated, Final
-
-from pydantic import Field
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.outbox.publisher_state import BrokerState
 from daq.adapters.sparkplug.memory import ChangedResult, read_changed
-from daq.adapters.store.outgoing.delivery import ReleaseRefused, SendAgain
 from daq.adapters.store.outgoing.outbox_reading import (
     changed_messages,
     last_acknowledged,
@@ -21,57 +18,41 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message, ResultRecord
 from daq.app.screens.text import utc_iso
 from daq.core.errors import SettingError
-from daq.methods.files.fields import Label, Model
+
+if TYPE_CHECKING:
+    from daq.adapters.store.outgoing.delivery import ReleaseRefused, SendAgain
+    from daq.app.delivery.resend_order import ResendOrder
 
 SHOWN: Final = 100
 """Largest number of messages in quarantine that are listed one by one."""
-LARGEST: Final = 2**63 - 1
-"""Largest integer that the database can compare with."""
-StoredInt = Annotated[int, Field(ge=-LARGEST, le=LARGEST)]
 
 
-class ResendOrder(Model):
-    """Order to send again either the refused messages, or the results between two numbers or times.
+def transaction_of(order: "ResendOrder", utc_ns: int, who: str) -> "SendAgain | ReleaseRefused":
+    """Return the transaction of the store that carries out the order; `who` is the login that gave it.
 
-    Attributes:
-        instrument: instrument of the messages; "" means all.  Sequence numbers need it, they count per instrument.
-        first, last: sequence numbers, both included.
-        begin_utc_ns, end_utc_ns: times of commit, both included.
-        epoch: epoch of the sequence numbers; None means the present one.
+    Raises:
+        SettingError: the order selects nothing, or in two ways at once.
     """
+    from daq.adapters.store.outgoing.delivery import ReleaseRefused, SendAgain  # a view of the outbox changes nothing
 
-    instrument: Label = ""
-    refused: bool = False
-    first: StoredInt | None = None
-    last: StoredInt | None = None
-    begin_utc_ns: StoredInt | None = None
-    end_utc_ns: StoredInt | None = None
-    epoch: StoredInt | None = None
-
-    def transaction(self, utc_ns: int, who: str) -> SendAgain | ReleaseRefused:
-        """Return the transaction of the store that carries out the order; `who` is the login that gave it.
-
-        Raises:
-            SettingError: the order selects nothing, or in two ways at once.
-        """
-        numbers = self.first is not None and self.last is not None
-        times = self.begin_utc_ns is not None and self.end_utc_ns is not None
-        if numbers + times + self.refused != 1:
-            raise SettingError("say what to send again: numbers, times, or what was refused, one of them")
-        if self.refused:
-            return ReleaseRefused(utc_ns, who, self.instrument)
-        if self.first is not None and self.last is not None:
-            if not self.instrument:
-                raise SettingError("sequence numbers count per instrument: say which", key="--instrument")
-            return SendAgain(
-                stream=self.instrument,
-                epoch=self.epoch,
-                sequences=_in_order(self.first, self.last),
-                utc_ns=utc_ns,
-                who=who,
-            )
-        span = _in_order(self.begin_utc_ns or 0, self.end_utc_ns or 0)
-        return SendAgain(stream=self.instrument, committed=span, utc_ns=utc_ns, who=who)
+    numbers = order.first is not None and order.last is not None
+    times = order.begin_utc_ns is not None and order.end_utc_ns is not None
+    if numbers + times + order.refused != 1:
+        raise SettingError("say what to send again: numbers, times, or what was refused, one of them")
+    if order.refused:
+        return ReleaseRefused(utc_ns, who, order.instrument)
+    if order.first is not None and order.last is not None:
+        if not order.instrument:
+            raise SettingError("sequence numbers count per instrument: say which", key="--instrument")
+        return SendAgain(
+            stream=order.instrument,
+            epoch=order.epoch,
+            sequences=_in_order(order.first, order.last),
+            utc_ns=utc_ns,
+            who=who,
+        )
+    span = _in_order(order.begin_utc_ns or 0, order.end_utc_ns or 0)
+    return SendAgain(stream=order.instrument, committed=span, utc_ns=utc_ns, who=who)
 
 
 def _in_order(first: int, last: int) -> tuple[int, int]:

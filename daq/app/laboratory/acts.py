@@ -9,7 +9,8 @@ from daq.app.laboratory import corrections, fitting, notes, people, samples
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.bench import assigning, bench_acts, handing_over
 from daq.app.laboratory.equipment import serving, transcribing, trial_act
-from daq.app.laboratory.identity import NOTHING_GIVEN, Given, acting
+from daq.app.laboratory.given import NOTHING_GIVEN, Given
+from daq.app.laboratory.identity import acting
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.lists import fixing_limits, importing
 from daq.app.laboratory.programs import tokens

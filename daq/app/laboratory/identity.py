@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.clients.bearer import is_token, token_of
+from daq.app.laboratory.given import NOTHING_GIVEN, Given
 from daq.app.laboratory.laboratory import Laboratory, find, listed
 from daq.core.errors import NotAllowedError, SettingError
 from daq.laboratory.kinds import LAST
 from daq.laboratory.people import Credentials, Operator, Person, Role, Who, includes, lesser
-from daq.methods.files.fields import Hidden, Label, Model
 from daq.process.hashes import fits, owner_of
 from daq.process.logins import login_of
 
@@ -22,26 +22,6 @@ BY_BADGE: Final[Role] = "measure"
 """The most that a badge identifies for: it can be found and lent."""
 FREE_AT_PAGE: Final = 20
 """Number of wrong badges of all visitors of the page together that delay no one (common practice, no source)."""
-
-
-class Given(Model):
-    """A badge, or id and password of a person, or the ticket of a log-in, given besides the login."""
-
-    person: Label = ""
-    password: Hidden = ""
-    badge: Hidden = ""
-    ticket: Hidden = ""
-    """Ticket of a log-in (`daq.app.laboratory.log_ins`), or token of a program (`daq.app.laboratory.clients`)."""
-    page: bool = False
-    """The request comes from the page: its login is that of a program and identifies no person."""
-
-    @property
-    def secret(self) -> str:
-        """The key of the secret that was given; "" where none was."""
-        return next((key for key in ("badge", "person", "ticket") if getattr(self, key)), "")
-
-
-NOTHING_GIVEN: Final = Given()
 
 
 def identify(laboratory: Laboratory, given: Given = NOTHING_GIVEN) -> Who:

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daq.adapters.clock import utc_text
-from daq.adapters.store.declaring.beginning import revisions_of_equipment
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.app.records.pieces import Piece
@@ -194,6 +193,8 @@ def equipment_of_run(reader: Reader, pieces: Sequence[Piece], now_utc_ns: int) -
     Raises:
         SettingErrors: a piece is out of service; the text names it, with reason, person and time.
     """
+    from daq.adapters.store.declaring.beginning import revisions_of_equipment  # a list of equipment starts no run
+
     # The numbers come first: a change after them makes the transaction that begins the run fail.
     changes = tuple(
         (name, value, revisions_of_equipment(reader, name, value)) for p in pieces for name, value in p.keys

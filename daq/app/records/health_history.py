@@ -3,19 +3,21 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.records.history import raw_journal
-from daq.app.records.readings import Reading, Readings
 from daq.core.encoding import decode
 from daq.core.errors import DaqError, SettingError
-from daq.core.plan import Plan
-from daq.core.replay import MakeDriver
-from daq.methods.concluding.budget import percent_of_full_scale, torque_at_rest
-from daq.methods.files.instrument import HealthLimits
 from daq.quality.health import Trend, once_per_revolution, trend
+
+if TYPE_CHECKING:
+    from daq.app.records.readings import Reading, Readings
+    from daq.core.plan import Plan
+    from daq.core.replay import MakeDriver
+    from daq.methods.files.instrument import HealthLimits
+
+# Figures that are stored are shown without anything that computes them.
 
 WIND_UP_TURNS: Final = 1.5
 """First turns at a speed that are left out: while the sensor winds up, the torque does not show the rotor's ripple."""
@@ -47,12 +49,15 @@ class Figures:
     """Number of lines or answers that were lost or damaged."""
 
 
-def figures(raw: bytes, make_driver: MakeDriver) -> Figures:
+def figures(raw: bytes, make_driver: "MakeDriver") -> Figures:
     """Return the figures of the run with the journal `raw`.
 
     Raises:
         DaqError: the journal cannot be read, or a driver is not installed.
     """
+    from daq.app.records.readings import Readings
+    from daq.methods.concluding.budget import torque_at_rest
+
     readings = Readings(raw, make_driver)
     plan = readings.plan
     steps = _by_step(plan, readings)
@@ -88,7 +93,7 @@ Point = tuple[int, float, float]
 """Time (ns), speed (/min) and torque (signal's unit) of one reading."""
 
 
-def _by_step(plan: Plan, readings: Readings) -> dict[str, list[Point]]:
+def _by_step(plan: "Plan", readings: "Readings") -> dict[str, list[Point]]:
     """Return the readings of the lead instrument by the step in which they were measured."""
     steps: dict[str, list[Point]] = {}
     for r in readings:
@@ -98,14 +103,16 @@ def _by_step(plan: Plan, readings: Readings) -> dict[str, list[Point]]:
     return steps
 
 
-def _point(plan: Plan, r: Reading) -> Point | None:
+def _point(plan: "Plan", r: "Reading") -> Point | None:
     if r.state != "measuring" or r.repeat or r.link != plan.lead.name or plan.band is None:
         return None
     speed, torque = r.values.get(plan.speed_signal), r.values.get(plan.band.signal)
     return None if speed is None or torque is None else (r.t, speed, torque)
 
 
-def _ripple(plan: Plan, steps: Mapping[str, Sequence[Point]]) -> float | None:
+def _ripple(plan: "Plan", steps: Mapping[str, Sequence[Point]]) -> float | None:
+    from daq.methods.concluding.budget import percent_of_full_scale
+
     best: tuple[float, list[float], list[float]] | None = None
     for name, points in steps.items():
         if next(s.speed for s in plan.steps if s.name == name) is None:
@@ -141,8 +148,10 @@ def _turns(points: Sequence[Point]) -> tuple[list[float], list[float]]:
     return turns[-MOST_READINGS:], torques[-MOST_READINGS:]
 
 
-def _at_rest(plan: Plan, steps: Mapping[str, Sequence[Point]]) -> float | None:
+def _at_rest(plan: "Plan", steps: Mapping[str, Sequence[Point]]) -> float | None:
     """Return the mean torque (% of full scale) of the last step at rest after a step that turned; None without one."""
+    from daq.methods.concluding.budget import percent_of_full_scale
+
     turned = False
     found: float | None = None
     for step in plan.steps:
@@ -165,11 +174,13 @@ class Health:
     findings: tuple[str, ...]
 
 
-def health(reader: Reader, instrument: str, limits: HealthLimits, make_driver: MakeDriver, *, count: int) -> Health:
+def health(reader: Reader, instrument: str, limits: "HealthLimits", make_driver: "MakeDriver", *, count: int) -> Health:
     """Return the health of an instrument over its newest `count` runs.
 
     Figures of a run that are not stored are computed from its journal.
     """
+    from daq.app.records.history import raw_journal
+
     stored = reader.health(instrument, limit=count)
     runs: list[tuple[RunRecord, Figures]] = []
     for record in reversed(reader.runs(limit=count, instrument=instrument)):
@@ -197,7 +208,7 @@ def _stored(data: Any) -> Figures | None:
         return None
 
 
-def judged(found: Sequence[Figures], limits: HealthLimits) -> tuple[dict[str, Trend], tuple[str, ...]]:
+def judged(found: Sequence[Figures], limits: "HealthLimits") -> tuple[dict[str, Trend], tuple[str, ...]]:
     """Return the trends of figures (oldest first), and a sentence for each that is beyond its limit."""
     trends: dict[str, Trend] = {}
     findings: list[str] = []

@@ -2,7 +2,7 @@
 
 import json
 from dataclasses import asdict, dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, revisions
@@ -12,26 +12,27 @@ from daq.app.records.run_checklist import RunChecklist, checklist_of
 from daq.app.records.run_notes import notes_of
 from daq.app.records.signatures import RUN, Releases, stored_signatures
 from daq.app.records.transcriptions import Transcription, of_sample
-from daq.app.screens.run_view import WrittenNote, recorded_note
 from daq.app.screens.text import utc_iso
-from daq.core.effects import Moved, StepEnded
-from daq.core.encoding import decode
 from daq.core.errors import ArchivedError, DaqError, JournalError, SettingError, StoreError
-from daq.core.events import ClockAnchor
-from daq.core.header import read_header
-from daq.core.journal import read_records
-from daq.core.plan import Plan
 from daq.laboratory.kinds import DECLARATION, ReleaseState
+
+if TYPE_CHECKING:
+    from daq.app.screens.run_view import WrittenNote
+    from daq.core.effects import Moved, StepEnded
+    from daq.core.events import ClockAnchor
+    from daq.core.plan import Plan
+
+# The trace of a report takes the bytes of journals, and reads none of their records.
 
 
 @dataclass(slots=True)
 class JournalSummary:
     """Effects in a run's journal, in order; times in ns of the monotonic clock."""
 
-    moves: list[Moved] = field(default_factory=list)
-    notes: list[WrittenNote] = field(default_factory=list)
-    steps: list[StepEnded] = field(default_factory=list)
-    anchor: ClockAnchor | None = None
+    moves: "list[Moved]" = field(default_factory=list)
+    notes: "list[WrittenNote]" = field(default_factory=list)
+    steps: "list[StepEnded]" = field(default_factory=list)
+    anchor: "ClockAnchor | None" = None
     records: int = 0
     trouble: str = ""
     """Why the journal could not be read to its end."""
@@ -56,6 +57,12 @@ def raw_journal(reader: Reader, run_id: str) -> tuple[bytes, str]:
 
 def journal_summary(reader: Reader, run_id: str) -> JournalSummary:
     """Return the effects in a run's journal, up to the first damage."""
+    from daq.app.screens.run_view import recorded_note
+    from daq.core.effects import Moved, StepEnded
+    from daq.core.encoding import decode
+    from daq.core.events import ClockAnchor
+    from daq.core.journal import read_records
+
     out = JournalSummary()
     try:
         raw, out.trouble = raw_journal(reader, run_id)
@@ -64,23 +71,19 @@ def journal_summary(reader: Reader, run_id: str) -> JournalSummary:
         return out
     try:
         for record in read_records(raw):
-            _take(out, record.effect, record.event)
+            if isinstance(record.event, ClockAnchor) and out.anchor is None:
+                out.anchor = record.event
+            kind, _, text = (record.effect or "").partition(" ")
+            if kind == "Moved":
+                out.moves.append(decode(Moved, json.loads(text)))
+            elif kind == "Noted":
+                out.notes.append(recorded_note(json.loads(text)))
+            elif kind == "StepEnded":
+                out.steps.append(decode(StepEnded, json.loads(text)))
             out.records += 1
     except (JournalError, SettingError, ValueError) as error:
         out.trouble = str(error)
     return out
-
-
-def _take(out: JournalSummary, effect: str | None, event: object) -> None:
-    if isinstance(event, ClockAnchor) and out.anchor is None:
-        out.anchor = event
-    kind, _, text = (effect or "").partition(" ")
-    if kind == "Moved":
-        out.moves.append(decode(Moved, json.loads(text)))
-    elif kind == "Noted":
-        out.notes.append(recorded_note(json.loads(text)))
-    elif kind == "StepEnded":
-        out.steps.append(decode(StepEnded, json.loads(text)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,7 @@ class History:
     messages: list[Message]
     kept: list[Any]
     journal: JournalSummary
-    plan: Plan | None
+    plan: "Plan | None"
     """As declared now; None if the run's header has another format."""
     declarations: list[StoredRecord] = field(default_factory=list)
     """Corrections and annulment of the run, oldest first (`daq.laboratory.declarations.Declaration`)."""
@@ -164,8 +167,10 @@ def _written_by(record: StoredRecord) -> dict[str, str | None]:
     return {"at": utc_iso(record.utc_ns), "who": record.who, "because": record.because or None}
 
 
-def plan_of(run: RunRecord) -> Plan | None:
+def plan_of(run: RunRecord) -> "Plan | None":
     """Return the plan in a run's header; None if the header has another format or is damaged."""
+    from daq.core.header import read_header
+
     try:
         return read_header(run.header).plan
     except (DaqError, ValueError):

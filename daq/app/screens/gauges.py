@@ -5,7 +5,7 @@ from typing import Final
 from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import Line
 from daq.app.screens.text import fixed, plain
-from daq.core.plan import TorqueBand
+from daq.core.torqueband import TorqueBand
 from daq.core.units import symbol
 from daq.quality.digits import NOTHING
 

@@ -3,9 +3,7 @@
 import sys
 import time
 from collections.abc import Callable
-from typing import IO, Any, Final
-
-from rich.text import Text
+from typing import IO, TYPE_CHECKING, Any, Final
 
 from daq.app.screens.digits import large_digits
 from daq.app.screens.exit_codes import FAILED, NOT_VALID, STOPPED, code_of_verdict
@@ -16,6 +14,9 @@ from daq.app.screens.run_screen import live_lines, plain_line
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.screens.styled_lines import Line, text_of, wrapped
 from daq.app.screens.text import ended, plain, sentence
+
+if TYPE_CHECKING:
+    from rich.text import Text
 
 PLAIN_S: Final = 5.0
 """Longest time (s) between two lines where there is no terminal; a change of state gives a line at once."""
@@ -140,8 +141,10 @@ class RunScreen(RedrawnScreen):
         print(text, file=self._file, flush=True)
 
 
-def styled(lines: list[Line]) -> Text:
+def styled(lines: list[Line]) -> "Text":
     """Return lines as the terminal library takes them."""
+    from rich.text import Text
+
     out = Text(no_wrap=True, overflow="crop", end="")
     for i, line in enumerate(lines):
         if i:

@@ -8,7 +8,7 @@ from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import Line, joined, wrapped
 from daq.app.screens.text import after, called, plain, sentence, shortened, spaced, span, width, with_unit
 from daq.core.faults import FAULTS
-from daq.core.stop import RuleProgress
+from daq.core.ruleprogress import RuleProgress
 from daq.core.units import symbol
 from daq.quality.digits import number, to_place
 

@@ -2,14 +2,16 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from daq.core.effects import Noted
 from daq.core.encoding import decode
-from daq.core.plan import TorqueBand
 from daq.core.remarks import Parameter, Remark, WrittenRemark
-from daq.core.stop import RuleProgress
+from daq.core.ruleprogress import RuleProgress
+from daq.core.torqueband import TorqueBand
 from daq.methods.parts.statement import statement_of
+
+if TYPE_CHECKING:
+    from daq.core.effects import Noted
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +138,7 @@ class RunEnd:
     result_id: str | None = None
 
 
-def written_note(note: Noted) -> WrittenNote:
+def written_note(note: "Noted") -> WrittenNote:
     """Return a note with its sentence."""
     found = statement_of(Remark(note.code, note.parameters))
     return WrittenNote(note.t, note.code, found.text, found.parameters)
@@ -151,4 +153,6 @@ def recorded_note(values: Mapping[str, Any]) -> WrittenNote:
     """
     if "text" in values:  # format 1
         return decode(WrittenNote, values)
+    from daq.core.effects import Noted  # a client that follows a run reads no journal
+
     return written_note(decode(Noted, values))

@@ -10,12 +10,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from daq.core.driver import API_VERSION, Driver
 from daq.core.errors import SettingError, SettingErrors
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
 
+    from daq.core.driver import Driver
     from daq.descriptions.load import Description
 
 GROUP: Final = "daq.drivers"
@@ -54,7 +54,7 @@ class Drivers:
         found = {name: self._load(name) for name in self.names}
         return {name: reason for name, reason in found.items() if isinstance(reason, str)}
 
-    def driver_class(self, name: str) -> type[Driver]:
+    def driver_class(self, name: str) -> "type[Driver]":
         """Return the class of a driver; `DescribedDriver` for a description.
 
         Raises:
@@ -66,7 +66,7 @@ class Drivers:
         loaded = self._usable(name)
         return DescribedDriver if isinstance(loaded, Description) else loaded
 
-    def make(self, kind: str, options: Mapping[str, Any]) -> Driver:
+    def make(self, kind: str, options: Mapping[str, Any]) -> "Driver":
         """Return a new driver.
 
         Options that contain a whole description, as in a journal's header, need no `kind`.
@@ -86,7 +86,7 @@ class Drivers:
             return described(loaded, options)
         made = loaded
 
-        def checked(given: Mapping[str, Any]) -> Driver:
+        def checked(given: Mapping[str, Any]) -> "Driver":
             try:
                 return made(given)
             except SettingError:
@@ -136,6 +136,8 @@ class Drivers:
 
     def _wrong_class(self, name: str, entry: "EntryPoint", loaded: Any) -> str:
         """Return the reason why an object of an entry point is no driver; "" for a class of drivers."""
+        from daq.core.driver import API_VERSION, Driver
+
         if not (isinstance(loaded, type) and issubclass(loaded, Driver)):
             return (
                 f"the driver {name!r} of {_owner(entry)}: {entry.value} is neither a subclass of "
@@ -159,12 +161,12 @@ def _by_name(entries: "Iterable[EntryPoint]") -> "dict[str, list[EntryPoint]]":
     return found
 
 
-def described(description: "Description", options: Mapping[str, Any]) -> Driver:
+def described(description: "Description", options: Mapping[str, Any]) -> "Driver":
     """Return a new driver of a description, with probes if the options declare any; errors as in `Drivers.make`."""
     return _with_probes(description.driver, options)
 
 
-def _with_probes(make: Callable[[Mapping[str, Any]], Driver], options: Mapping[str, Any]) -> Driver:
+def _with_probes(make: "Callable[[Mapping[str, Any]], Driver]", options: Mapping[str, Any]) -> "Driver":
     """Return a driver made with `options`, wrapped if they declare probes; its errors name the options."""
     from daq.methods.planning.probes import OPTION, ProbedDriver
 

@@ -15,7 +15,7 @@ from daq.adapters.sparkplug.memory import read_changed
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
-from daq.app.daemon.control import ask
+from daq.app.daemon.daemon_client import ask
 from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
 from daq.app.delivery.node_standing import NodeStanding
 from daq.app.delivery.publishing import Publishing

@@ -175,6 +175,15 @@ class FrameLayout:
                 found[piece.field] = own
         return found
 
+    def unnamed(self, content: bytes) -> list[tuple[str, bytes]]:
+        """Return type and bytes of each field without a name in a frame without checksum; none for its length."""
+        pieces = self._moved(len(content) - self.size) if self.grows else self.pieces
+        return [
+            (piece.field.type, content[piece.at : piece.at + piece.size])
+            for piece in pieces
+            if piece.field is not None and not piece.field.name and not is_length(piece.field)
+        ]
+
     def _moved(self, more: int) -> list[Piece]:
         """Return the pieces of a frame whose text has `more` bytes."""
         out: list[Piece] = []

@@ -3,6 +3,7 @@
 import re
 from typing import Final
 
+from daq.core.driver import FULL_SCALE_FACT
 from daq.core.thousands import may_be_thousands
 from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.enteredunits import entered_unit
@@ -10,15 +11,12 @@ from daq.descriptions.guessing.identity import literal
 from daq.descriptions.guessing.markasked import Mark, decimal
 from daq.descriptions.guessing.questions import Answers, yes_or_no
 from daq.descriptions.guessing.remarks import fill_in, quoted
-from daq.descriptions.unitwords import UNIT_WORD, unit_word
+from daq.descriptions.unitwords import NUMBER_WITH_UNIT, UNIT_WORD, torque, unit_word
 
-FACT: Final = "full_scale_uN_m"
-"""Fact of the identity from which the torque in percent becomes a torque in \u00b5N\u00b7m."""
 _NAMED: Final = re.compile(
     r"(?i)(?<![a-z])(?:full[ _-]?scale|fsd|fs|range|torque|max)[ =:]{0,3}(\d+(?:[.,]\d+)?)(?![\d.,])[ ]*"
     rf"((?-i:{UNIT_WORD}))?"
 )
-_WITH_UNIT: Final = re.compile(rf"(?<![\w.,])(\d+(?:[.,]\d+)?)[ ]*({UNIT_WORD})")
 
 
 def full_scale(text: str) -> tuple[int, int, str] | None:
@@ -26,7 +24,7 @@ def full_scale(text: str) -> tuple[int, int, str] | None:
 
     It is a number with a unit of torque, or one behind a word such as ``FS``.
     """
-    for found in _WITH_UNIT.finditer(text):
+    for found in NUMBER_WITH_UNIT.finditer(text):
         code = unit_word(found[2])[0]
         if code and UNITS[code].dimension == "torque":
             return found.start(1), found.end(1), found[2]
@@ -67,7 +65,7 @@ def with_full_scale(text: str, pattern: str, mark: Mark, ask: Answers) -> tuple[
         if sure is None:
             return pattern, [fill_in(point)]
     scale = float(f"{convert(answer[1], answer[0], 'uN.m'):.15g}")
-    keys = [f"fact = {quoted(FACT)}", *([f"scale = {scale:.15g}"] if scale != 1.0 else [])]
+    keys = [f"fact = {quoted(FULL_SCALE_FACT)}", *([f"scale = {scale:.15g}"] if scale != 1.0 else [])]
     if not number.isdigit() and ("," in number) != (mark.mark == ","):
         keys.append(f"decimal = {quoted('comma' if mark.mark == '.' else 'point')}")
     table = f"fields.full_scale = {{ {', '.join(keys)} }}"
@@ -87,12 +85,6 @@ def _asked(text: str, number: str, word: str, ask: Answers) -> tuple[str, float]
         answers="yes, no",
     )  # fmt: skip
     return None if sure is None else unit if sure else ()
-
-
-def torque(word: str) -> tuple[str, float] | None:
-    """Return UCUM code and factor of a unit of torque; None for another word."""
-    code, factor = unit_word(word) if word else ("", 1.0)
-    return (code, factor) if code and UNITS[code].dimension == "torque" else None
 
 
 def torque_or_no(text: str) -> tuple[str, float] | tuple[()]:

@@ -10,6 +10,7 @@ from typing import Final
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, escaped
 from daq.descriptions.guessing import write
+from daq.descriptions.guessing.byteframes import guess_frames
 from daq.descriptions.guessing.fields import GuessedLine
 from daq.descriptions.guessing.finding.blocks import Block, find_block
 from daq.descriptions.guessing.finding.checksum import FEW_LINES, FoundChecksum, Tail, find_checksum, unknown_tail
@@ -65,7 +66,14 @@ def guess_description(kind: str, capture: Capture, file: str, answers: Mapping[s
         ValueError: an answer is not understood.
     """
     part = _beginning(capture)
-    found = _Guesser(kind, part, file, Answers(answers or {})).guess()
+    ask = Answers(answers or {})
+    try:
+        found = _Guesser(kind, part, file, ask).guess()
+    except SettingError:
+        frames = guess_frames(kind, part, file, ask)
+        if frames is None:
+            raise
+        found = Guess(*frames, ask.open)
     if part is not capture:
         found.findings.insert(0, f"only the first {MOST_BYTES // 1000} kB of the capture are used")
     return found
@@ -93,7 +101,8 @@ class _Guesser:
             raise SettingError("there is no complete line in this capture; capture for longer", file=file)
         raw = [h.text for h in self.lines.received]
         if strange(raw) * 5 > sum(map(len, raw)):
-            raise SettingError(f"most of the bytes received {NO_TEXT}", file=file)
+            first = raw[0][:24].hex(" ").upper()
+            raise SettingError(f"most of the bytes received {NO_TEXT}; the first ones: {first}", file=file)
         self.checksum: FoundChecksum | None = find_checksum([t for t in raw if t])
         self.tail: Tail | None = None if self.checksum is not None else unknown_tail(raw)
         bodies = [self._raw_body(text) for text in dict.fromkeys(raw)]
@@ -303,7 +312,12 @@ class _Guesser:
                 found.channel = found.name = _free(found.name, used)
                 out += [*write.channel(found, self.ask, group.lines), ""]
         if not out:
-            raise SettingError("no line in this capture has a measured number", file=self.file)
+            shown = ", ".join(repr(line) for group in groups for line in group.lines[:2])
+            raise SettingError(
+                f"no line in this capture has a measured number ({shown[:80]}); digits that are not separated, such as "
+                "hexadecimal ones, are described by hand: {name:hex 4}, {name:number 6}, in the guide",
+                file=self.file,
+            )
         return out[:-1]
 
     def _timing(self, poll: Sequence[bytes], interval: int) -> list[str]:

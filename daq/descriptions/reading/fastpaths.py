@@ -11,7 +11,7 @@ from daq.descriptions.patterns import compiled, escaped, expression, plain_numbe
 from daq.descriptions.reading.fastframes import Decoder, of_frame
 from daq.descriptions.reading.lines import Reader
 from daq.descriptions.reading.slots import ChannelSlot, Slot, StatusSlot
-from daq.descriptions.template import Field
+from daq.descriptions.template import Field, Maybe
 
 
 def fast_path(reader: Reader, otherwise: Decoder, before: bytes = b"", behind: bytes = b"") -> Decoder | None:
@@ -59,7 +59,9 @@ def _of_text(  # noqa: C901 - two closures, with and without checksum
     if optional or line.table.split:
         return None
 
-    def inner(place: Field, own: str) -> str:
+    def inner(place: Field | Maybe, own: str) -> str:
+        if isinstance(place, Maybe):
+            return own
         slot = slots.get(place)
         if isinstance(slot, ChannelSlot):
             number = plain_number(place, line.table.table(place.name), line.writing)

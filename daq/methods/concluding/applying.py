@@ -5,17 +5,19 @@ its measuring geometry, vessel, speed, time and temperature.
 """
 
 import math
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from daq.core.context import Amount, ProductLimit
-from daq.core.effects import Kept
 from daq.core.errors import SettingError
-from daq.core.plan import Plan
-from daq.core.statistics import Summary
 from daq.core.units import UNITS, convert
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.standing import control_faults, control_statement, standing_faults, standing_statements
+
+if TYPE_CHECKING:
+    from daq.core.effects import Kept
+    from daq.core.plan import Plan
+    from daq.core.statistics import Summary
 
 UNSOUND_BUT_MEASURED: Final = ("unsteady",)
 """Faults of a temperature that say nothing against its probe."""
@@ -24,12 +26,12 @@ UNSOUND_BUT_MEASURED: Final = ("unsteady",)
 class Subject(NamedTuple):
     """The value to judge, with its conditions."""
 
-    plan: Plan
+    plan: "Plan"
     quantity: str
     unit: str
     value: float | None
     row: KeptValue | None
-    kept: Kept | None
+    kept: "Kept | None"
 
 
 def hindrances(subject: Subject, limit: ProductLimit) -> list[Statement]:
@@ -45,7 +47,7 @@ def hindrances(subject: Subject, limit: ProductLimit) -> list[Statement]:
     return out
 
 
-def temperature_faults(plan: Plan, quantity: str, kept: Kept | None) -> list[str]:
+def temperature_faults(plan: "Plan", quantity: str, kept: "Kept | None") -> list[str]:
     """Return the faults of a result that follow from its temperature.
 
     The temperature matters where the method has a condition for it, or the product's limits of `quantity` apply at
@@ -68,7 +70,7 @@ def temperature_faults(plan: Plan, quantity: str, kept: Kept | None) -> list[str
     return [*out, "probe_suspect"] if suspicions(kept) else out
 
 
-def suspicions(kept: Kept) -> tuple[str, ...]:
+def suspicions(kept: "Kept") -> tuple[str, ...]:
     """Return the faults that speak against the temperature of a kept value, though it has a number."""
     return tuple(f for f in kept.temperature_faults if f not in UNSOUND_BUT_MEASURED and f != "no_temperature")
 
@@ -80,7 +82,7 @@ def _unit(subject: Subject, limit: ProductLimit) -> list[Statement]:
     return []
 
 
-def _method(plan: Plan, limit: ProductLimit) -> list[Statement]:
+def _method(plan: "Plan", limit: ProductLimit) -> list[Statement]:
     used = f"{plan.method} {plan.version}"
     if used not in limit.methods:
         return [state("limit_of_other_method", wanted=limit.methods, used=used)]
@@ -108,12 +110,12 @@ def _same(wanted: Amount, value: Amount) -> bool:
         return False
 
 
-def _verification(plan: Plan) -> list[Statement]:
+def _verification(plan: "Plan") -> list[Statement]:
     found = [s for fault in standing_faults(plan) for s in standing_statements(plan.context, fault)]
     return found + [control_statement(plan.context, fault, plan.lead.name) for fault in control_faults(plan)]
 
 
-def _geometry(plan: Plan, limit: ProductLimit) -> list[Statement]:
+def _geometry(plan: "Plan", limit: ProductLimit) -> list[Statement]:
     geometry = plan.context.geometry
     fitted, vessel = (None, None) if geometry is None else (geometry.name, geometry.vessel)
     out: list[Statement] = []
@@ -151,13 +153,13 @@ def _temperature(subject: Subject, limit: ProductLimit) -> list[Statement]:
     return [state("limit_at_other_temperature", wanted=wanted, band=limit.temperature_band, temperature=off)]
 
 
-def _seen(plan: Plan, kept: Kept) -> Summary | None:
+def _seen(plan: "Plan", kept: "Kept") -> "Summary | None":
     """Return the temperature over the span; None where it is not known."""
     found = kept.summaries.get(plan.conditioning.signal or "temperature")
     return None if found is None or found.mean is None or "no_temperature" in kept.temperature_faults else found
 
 
-def _off_band(seen: Summary, limit: ProductLimit) -> float | None:
+def _off_band(seen: "Summary", limit: ProductLimit) -> float | None:
     """Return the mean temperature if it is outside the limit's band, otherwise a reading that is; None without."""
     wanted = limit.temperature or 0.0
     found = (x for x in (seen.mean, seen.minimum, seen.maximum) if x is not None)

@@ -2,11 +2,9 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.core.context import ProductLimit, ProductOfPlan
-from daq.core.effects import Kept
-from daq.core.plan import Plan
 from daq.core.units import UNITS, convert
 from daq.methods.concluding.applying import Subject, hindrances
 from daq.methods.parts.judged import Judgement, LimitUsed
@@ -16,16 +14,20 @@ from daq.methods.parts.statement import Statement, distinct, state
 from daq.quality.guardbands import Acceptance, Guarded, judge_guarded, probability_outside
 from daq.quality.limits import Rounding, Verdict, as_reported, decimal_of, judge
 
+if TYPE_CHECKING:
+    from daq.core.effects import Kept
+    from daq.core.plan import Plan
+
 BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
 
 
 def judgement(
-    plan: Plan,
+    plan: "Plan",
     quantity: str,
     unit: str,
     value: float | None,
     row: KeptValue | None,
-    kept: Kept | None,
+    kept: "Kept | None",
     budget: Uncertainty | None,
 ) -> Judgement:
     """Return the verdict on `value` (in `unit`) under the limits of the plan's product.

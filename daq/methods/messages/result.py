@@ -1,14 +1,13 @@
 """The payload of a result, as one pydantic model and its JSON Schema."""
 
 from dataclasses import asdict, dataclass
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from pydantic import Field
 
 from daq.core.clocks import ClockFacts
 from daq.core.context import Amount, MeasuringGeometry, RequiredControl, Standing
 from daq.core.faults import STATUS_CODES
-from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.messages.leaves import UNITS, fixed_units
 from daq.methods.parts.base import StatusCode
@@ -18,6 +17,9 @@ from daq.methods.parts.judged import Controlled, Verified
 from daq.methods.parts.origin import Attribution, GeometryUsed, MethodUsed, Origin, Place, Sample, Superseded
 from daq.methods.parts.statement import Statement, state, statement_of
 from daq.methods.planning.standing import day, moment
+
+if TYPE_CHECKING:
+    from daq.core.plan import Plan
 
 SCHEMA_NAME = "result"
 SCHEMA_VERSION: Literal[1] = 1
@@ -70,7 +72,7 @@ class ResultData(Finding):
     supersedes: Superseded | None = Field(default=None, description="the result that this one corrects")
 
     @classmethod
-    def build(cls, plan: Plan, conclusion: Conclusion, details: RunDetails) -> "ResultData":
+    def build(cls, plan: "Plan", conclusion: Conclusion, details: RunDetails) -> "ResultData":
         """Return the payload of a finished run.
 
         Raises:
@@ -108,7 +110,7 @@ class ResultData(Finding):
         )
 
 
-def _of_the_operator(plan: Plan, details: RunDetails) -> tuple[Statement, ...]:
+def _of_the_operator(plan: "Plan", details: RunDetails) -> tuple[Statement, ...]:
     """Return the warnings of a run whose operator has no authorisation for its method."""
     if details.attribution != "not_authorised":
         return ()
@@ -165,7 +167,7 @@ def _controlled(found: RequiredControl | None) -> Controlled | None:
     )
 
 
-def _origin(plan: Plan, details: RunDetails, clock: ClockFacts) -> Origin:
+def _origin(plan: "Plan", details: RunDetails, clock: ClockFacts) -> Origin:
     lead = plan.lead
     return Origin(
         run=details.run,

@@ -3,7 +3,8 @@
 from typing import Final
 
 from daq.core.extent import Extent
-from daq.core.plan import Keep, Rule, Seek, Step, TorqueBand
+from daq.core.plan import Keep, Rule, Seek, Step
+from daq.core.torqueband import TorqueBand
 from daq.core.units import convert
 from daq.methods.files.recipe import Step as StepEntry
 from daq.methods.files.seek import Seek as SeekEntry

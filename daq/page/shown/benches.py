@@ -18,6 +18,8 @@ WITH_SERIAL: Final = re.compile(r"(.*) \(serial number (.*)\)")
 """A fitted geometry in the words of the daemon."""
 OLD_S: Final = 2.0
 """Age (s) from which a reading is old, as in `static/stream.js`."""
+READ: Final[Mapping[str, str]] = {"zero": "torque", "at_temperature": "", "motor_still": "still"}
+"""Signal of each item of a checklist that the daemon reads; "" for the one that the method of the sample names."""
 STEPPING: Final = ("starting", "measuring", "seeking")
 """States of a run that belong to a step of the method."""
 TEMPLATES: Final[Mapping[str, str]] = {
@@ -127,6 +129,25 @@ def foreign_run(bench: Mapping[str, Any]) -> bool:
     if not view or not run or view["stage"] in ("starting", "running"):
         return False
     return bool(run["run"] != view["run"])
+
+
+def read_item(view: Mapping[str, Any], item: Mapping[str, Any]) -> dict[str, str] | None:
+    """Return the signal of an item of a checklist that the daemon reads, and the companion that reads it; else None.
+
+    `by` is "" where the instrument of the bench reads it.
+    """
+    if item["how"] != "measured" or item["code"] not in READ:
+        return None
+    signal = READ[item["code"]] or str(view["signal"])
+    by, dot, channel = signal.partition(".")
+    return {"signal": channel, "by": by} if dot else {"signal": signal, "by": ""}
+
+
+def is_item_old(bench: Mapping[str, Any], read: Mapping[str, str]) -> bool:
+    """Return whether the newest reading of an item (`read_item`) of a bench (`BenchLive`) is old, or there is none."""
+    reading = bench.get("companions", {}).get(read["by"]) if read["by"] else bench.get("reading")
+    age = (reading or {}).get("age_s")
+    return age is None or bool(age >= OLD_S)
 
 
 def clock(seconds: float) -> str:

@@ -1,16 +1,22 @@
 // The screen at a bench.  The server makes each stage; this module fills in the live values, and fetches the stage when it changes.
 
-import { part, put, resultState, wordsOf } from "./figures.js";
+import { part, put, wordsOf } from "./figures.js";
+import { word } from "./gauges.js";
+import { offerFullScreen } from "./full_screen.js";
+import { showItems } from "./items.js";
 import { showReading, showRun } from "./live_run.js";
 import { listen } from "./scanner.js";
+import { signature } from "./signature.js";
 import { BenchStop } from "./stop.js";
-import { Stream } from "./stream.js";
+import { OLD_S, Stream } from "./stream.js";
 import { Trend } from "./trend.js";
 import { send, takeOver } from "./visit.js";
 
 const FETCH_MS = 1000;
 /** Longest times (ms) for an answer: a connection that a network has forgotten gives none, and no error either. */
 const PAGE_MS = 5000, ACT_MS = 20_000;
+/** Longest time (ms) for which a finger keeps the screen from being made anew. */
+const FINGER_MS = 2000;
 const body = document.body;
 const name = body.dataset.bench;
 let words = wordsOf(body);
@@ -21,6 +27,21 @@ let fetched = 0;
 let fetching = null;
 const began = { run: "" };
 let cut = false;
+/** Time (ms) at which a finger was put on the screen; null without one. */
+let pressed = null;
+/** Time (ms) of the newest reading of the bench ("") and of each companion; none where its age is not known. */
+const readAt = new Map();
+
+function timed(name, reading) {
+  readAt.set(name, (reading?.age_s ?? null) === null ? -Infinity : performance.now() - 1000 * reading.age_s);
+}
+timed("", live.reading);
+for (const [name, reading] of Object.entries(live.companions ?? {})) timed(name, reading);
+
+/** Return the newest reading of an instrument ("" for that of the bench), and its age (s). */
+function readOf(name) {
+  return { reading: name ? live.companions?.[name] : live.reading, age: (performance.now() - (readAt.get(name) ?? -Infinity)) / 1000 };
+}
 
 function makeTrend() {
   const element = part(document, "trend");
@@ -45,16 +66,6 @@ async function recall() {
   }
 }
 
-/** Return what decides the parts that the server makes. */
-function signature(state) {
-  const run = state.run;
-  const codes = (list) => (list ?? []).map((one) => one.code);
-  return JSON.stringify([
-    state.view && [state.view.revision, state.view.stage, state.view.message, state.view.connection, resultState(state.view.result), state.view.out_of_service],
-    run && [run.run, run.state, run.step.number, run.step.speed, run.seek?.number, run.rules.map((rule) => rule.rule), codes(run.advice), codes(run.notes), codes(run.value?.reasons), run.value === null, Object.keys(run.faults)],
-  ]);
-}
-
 let shown = signature(live);
 
 /** Fetch the page again and put its parts in the place of those shown; what a person types stays. */
@@ -66,7 +77,10 @@ async function refresh() {
     const wanted = signature(live);
     try {
       const answer = await fetch(location.pathname, { headers: { Accept: "text/html" }, cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
-      if (answer.ok) adopt(new DOMParser().parseFromString(await answer.text(), "text/html"), wanted);
+      const made = answer.ok ? new DOMParser().parseFromString(await answer.text(), "text/html") : null;
+      // A button that is replaced between the two ends of a touch would lose the touch.
+      while (pressed !== null && performance.now() - pressed < FINGER_MS) await new Promise((done) => setTimeout(done, 50));
+      if (made) adopt(made, wanted);
     } catch {
       // The stream shows the loss of the connection; the next change fetches again.
     } finally {
@@ -134,8 +148,20 @@ function show() {
     if (began.run !== live.run.run) { began.run = live.run.run; trend?.clear(); }
     showRun(document, words, live.run, trend);
     if (live.reading) showReading(document, words, live.run, { ...live.run.signals, ...live.reading.values });
+    showGate();
   }
   motor.show();
+}
+
+/** Show the age of a temperature that a companion reads: it can be silent while the bench is read on. */
+function showGate() {
+  const by = live.run?.temperature?.signal.split(".");
+  const gauge = document.querySelector('[data-gauge="temperature"]');
+  if (!gauge || !by || by.length < 2) return;
+  const { age } = readOf(by[0]);
+  const old = age >= OLD_S;
+  gauge.classList.toggle("stale", old);
+  if (old) word(part(gauge, "word"), "none", Number.isFinite(age) ? words.text("connection.age", { seconds: Math.floor(age) }) : words.text("band.none"), "warn");
 }
 
 /** Give an act of a person; a refusal is shown, and the page is fetched again. */
@@ -169,6 +195,7 @@ function typedText() {
 
 /** Count down what is left of stirring and rest between two views. */
 function bind() {
+  offerFullScreen();
   for (const clock of document.querySelectorAll("[data-countdown]")) clock.dataset.until = performance.now() + 1000 * Number(clock.dataset.countdown);
 }
 setInterval(() => {
@@ -181,6 +208,11 @@ setInterval(() => {
 function take(event, data) {
   const point = event === "run" ? data.point : null;
   motor.take(event, data);
+  if (event === "reading") timed("", data);
+  if (event === "companion") {
+    live.companions = { ...live.companions, [data.instrument]: data };
+    timed(data.instrument, data);
+  }
   show();
   if (point && point.signal === trend?.signal) trend.add(point.t, point.value);
   if (signature(live) !== shown) refresh();
@@ -197,15 +229,12 @@ function aged(age, lost) {
   for (const old of [row, document.querySelector(".run-left")]) old?.classList.toggle("stale", lost || age !== null);
   const beside = part(document, "value-age");
   if (beside) { beside.hidden = age === null; put(beside, text); }
-  for (const item of document.querySelectorAll("[data-measured]")) {
-    const old = lost || age !== null;
-    item.classList.toggle("stale", old);
-    for (const now of item.querySelectorAll(".item-now")) now.hidden = old;
-    for (const unknown of item.querySelectorAll(".item-unknown")) unknown.hidden = !old;
-    put(part(item, "item-age"), text);
-  }
+  showItems(document, words, readOf, lost);
+  showGate();
 }
 
+document.addEventListener("pointerdown", () => { pressed = performance.now(); }, true);
+for (const end of ["pointerup", "pointercancel"]) document.addEventListener(end, () => { pressed = null; }, true);
 document.addEventListener("submit", submitted);
 listen((text) => {
   const asks = body.dataset.asks;

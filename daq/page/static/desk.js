@@ -11,7 +11,7 @@ let fetching = null;
 
 /** Return what decides the parts of a card that the server makes. */
 function signature(live) {
-  return JSON.stringify([live.view && [live.view.stage, live.view.sample, live.view.connection, live.view.out_of_service, resultState(live.view.result)], live.run && [live.run.run, live.run.state, live.run.step.number], live.reading?.motor]);
+  return JSON.stringify([live.view && [live.view.stage, live.view.sample, live.view.connection, live.view.out_of_service, live.view.fitted, live.view.worklist[0], resultState(live.view.result)].map((part) => JSON.stringify(part, (key, value) => (key === "in_bath_s" ? undefined : value))), live.run && [live.run.run, live.run.state, live.run.step.number], live.reading?.motor]);
 }
 
 function show(entry) {

@@ -53,7 +53,7 @@ export class Stream {
     // After an order the server is the same: a reading that a slow network keeps back stays known as late.
     if (anew) this.since = this.quickest = undefined;
     this.source = new EventSource(this.address);
-    for (const name of ["link", "bench", "run", "reading"]) {
+    for (const name of ["link", "bench", "run", "reading", "companion"]) {
       this.source.addEventListener(name, (event) => this.got(name, JSON.parse(event.data)));
     }
     this.source.addEventListener("bye", () => { this.lost = true; this.tick(); });
@@ -68,9 +68,9 @@ export class Stream {
     this.heard = performance.now();
     this.lost = false;
     if (name === "link") this.daemon = data.daemon;
-    if (name === "reading") {
+    if (name === "reading" || name === "companion") {
       if (data.age_s !== null) data.age_s = (data.age_s ?? 0) + this.late(data.sent_s);
-      this.valued = this.heard - 1000 * (data.age_s ?? 0);
+      if (name === "reading") this.valued = this.heard - 1000 * (data.age_s ?? 0);
     }
     this.take(name, data);
     this.tick();

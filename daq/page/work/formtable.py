@@ -114,7 +114,7 @@ def _trial(given: Fields) -> dict[str, Any]:
     order |= {"parity": frame[1:2]} | bits | _whole(given, "baud") | _whole(given, "seconds")
     # A field of several lines is sent with \r\n.
     order |= {"description": given["description"].replace("\r\n", "\n")} if given.get("description", "").strip() else {}
-    return order | ({"captured": True} if given.get("captured") else {})
+    return order | ({"captured": True} | _some(given, "of") if given.get("captured") else {})
 
 
 def _fixed(given: Fields) -> dict[str, Any]:

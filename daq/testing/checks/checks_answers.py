@@ -1,8 +1,9 @@
 """Checks of answers: identity, the request that is answered, echo and address."""
 
-from daq.core.driver import Driver, Reject, Reply, Request
+from daq.core.driver import FULL_SCALE_FACT, Driver, Reject, Reply, Request
 from daq.core.errors import SettingError
-from daq.testing.case import Case, decode, note, passed, remade, same
+from daq.descriptions.unitwords import torques_in
+from daq.testing.case import Case, decode, is_mostly_text, note, passed, remade, same
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, requests_of
 
@@ -50,6 +51,31 @@ def identity(case: Case) -> Finding:
             f"another instrument is taken for {who.serial}", shown(other), do="take the serial number from the answer"
         )
     return passed("identity", f"{who.kind}, serial {who.serial}")
+
+
+def full_scale(case: Case) -> Finding:
+    """Check the torque at full scale against the unit beside its number: all torques of the instrument depend on it."""
+    found = [
+        (e, value)
+        for e in case.transcript().examples
+        if isinstance(e.meaning, Reply)
+        and e.meaning.identity is not None
+        and isinstance(value := e.meaning.identity.facts.get(FULL_SCALE_FACT), float | int)
+    ]
+    compared = 0
+    for e, value in found if case.driver.identify() is not None else ():
+        text = e.frame.decode("latin-1") if is_mostly_text(e.frame) else ""
+        shown_in = torques_in(text)
+        compared += bool(shown_in)
+        if shown_in and not any(abs(value - one) <= 1e-6 * abs(one) for one in shown_in.values()):
+            written = ", ".join(f"{key} ({one:g} uN.m)" for key, one in shown_in.items())
+            raise DriverFaultError(
+                f"the torque at full scale is {value:g} uN.m, and the line has {written}", shown(e.frame),
+                do=f"convert the number to uN.m: `scale` of the field with the fact {FULL_SCALE_FACT}",
+            )  # fmt: skip
+    if not compared:
+        raise NotApplicableError("no line of the identity has a torque with its unit")
+    return passed("full scale", f"{found[0][1]:g} uN.m")
 
 
 def distinct_answers(case: Case) -> Finding:

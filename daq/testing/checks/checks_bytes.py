@@ -12,7 +12,7 @@ from daq.testing.case import Case, called, decode, ignored, passed
 from daq.testing.checks.checks_declared import known_faults
 from daq.testing.growth import growth as grown_each_time
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
-from daq.testing.talk import Example, rejected, requests_of, row_of
+from daq.testing.talk import Example, is_reading, rejected, requests_of, row_of, values_of
 
 GROWTH_BYTES: Final = 48_000
 LATER: Final = 2_000
@@ -319,13 +319,13 @@ def _same_reasons(driver: Driver, frames: list[bytes], rng: random.Random) -> No
 
 def over_range(case: Case) -> Finding:
     """Check that a value beyond the range is returned unchanged, so that the core can mark it."""
-    shapes = [e for e in case.shapes() if type(e.meaning) is tuple]
+    shapes = [e for e in case.shapes() if _without_fault(e.meaning)]
     if not shapes:
         raise NotApplicableError("the transcript has no reading without fault")
     driver = case.make()
     for e in case.transcript().readings:
-        row = e.meaning
-        for channel, value in zip(driver.channels, row if type(row) is tuple else (), strict=False):
+        for at, value in _all_values(e.meaning) if _without_fault(e.meaning) else ():
+            channel = driver.channels[at]
             if not channel.low <= value <= channel.high:
                 raise DriverFaultError(
                     f"{channel.name} = {value:g} was received, the range is {channel.low:g} to {channel.high:g}",
@@ -333,6 +333,17 @@ def over_range(case: Case) -> Finding:
                     do="give the maker's range of the instrument, in the channel's unit",
                 )
     return _limited(case, driver, shapes)
+
+
+def _without_fault(meaning: Decoded) -> bool:
+    return is_reading(meaning) and not getattr(meaning, "faults", ())
+
+
+def _all_values(meaning: Decoded) -> list[tuple[int, float]]:
+    """Return index of the channel and value of all numbers of a line: of a part of a reading, or of several."""
+    if isinstance(meaning, Several):
+        return [pair for one in meaning.readings for pair in _all_values(one)]
+    return list(values_of(meaning).items())
 
 
 def _limited(case: Case, driver: Driver, shapes: list[Example]) -> Finding:
@@ -346,11 +357,14 @@ def _limited(case: Case, driver: Driver, shapes: list[Example]) -> Finding:
                 sealed = case.sealed(number)
                 meaning = decode(driver, sealed, e.asked)
                 proper(driver, meaning, sealed)
-                if type(meaning) is not tuple:
+                if not _without_fault(meaning):
                     continue
                 tried += 1
-                for channel, value, was in zip(driver.channels, meaning, e.meaning, strict=True):  # type: ignore[arg-type]
-                    if value != was and value in (channel.low, channel.high):
+                before = _all_values(e.meaning)
+                for at_line, (index, value) in enumerate(_all_values(meaning)):
+                    channel = driver.channels[index]
+                    is_other = at_line >= len(before) or before[at_line] != (index, value)
+                    if is_other and value in (channel.low, channel.high):
                         raise DriverFaultError(
                             f"{channel.name} beyond its range is read as the range's end {value:g}",
                             shown(sealed),

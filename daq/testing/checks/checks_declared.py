@@ -3,6 +3,7 @@
 import inspect
 import math
 import re
+from collections.abc import Callable
 from functools import partial
 from typing import Any, Final, get_args
 
@@ -59,6 +60,14 @@ def channels(case: Case) -> Finding:
             raise DriverFaultError(
                 f"channel {c.name}: range {c.low} to {c.high}", do="two finite numbers, the lower one first"
             )
+    reach: Callable[[], list[str]] | None = getattr(case.driver, "unreached", None)
+    beyond = reach() if reach is not None else []
+    if beyond:
+        raise DriverFaultError(
+            f"a range is beyond the numbers of its field: {'; '.join(beyond)}",
+            do="write `signed_bits` or a type such as i16be for negative numbers in two's complement; check the scale; "
+            "otherwise give the range of the instrument",
+        )
     return passed("channels", ", ".join(f"{c.name} in {c.unit}" for c in found))
 
 

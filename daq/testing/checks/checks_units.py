@@ -11,7 +11,7 @@ from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.decimals import decimal_mark
 from daq.descriptions.guessing.fields import tokens_of
 from daq.descriptions.unitwords import SPELLED, unit_word
-from daq.testing.case import DIGITS, Case, decode, ignored, is_mostly_text, passed
+from daq.testing.case import DIGITS, Case, decode, ignored, is_mostly_text, note, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, values_of
 
@@ -42,6 +42,7 @@ class _Place:
         addend: value of the channel for the number 0.
         word, at: the word and its place in the frame.
         good: True where the reading has no fault.
+        ahead: True where the word is before the number, as its unit or its name may be.
     """
 
     example: Example
@@ -53,12 +54,22 @@ class _Place:
     word: str
     at: int
     good: bool
+    ahead: bool = False
 
     @property
     def dimension(self) -> str:
         """Dimension of the word as a unit, "" where it is none."""
         code = unit_word(self.word)[0]
         return UNITS[code].dimension if code else ""
+
+    @property
+    def may_be_a_name(self) -> bool:
+        """True for a single capital letter before the number, as in ``V 6.27``: the name of a quantity or its unit.
+
+        C, F and K name no temperature.
+        """
+        letter = len(self.word) == 1 and self.word.isascii() and self.word.isupper()
+        return self.ahead and letter and self.dimension != "temperature"
 
 
 def units_in_lines(case: Case) -> Finding:
@@ -69,15 +80,48 @@ def units_in_lines(case: Case) -> Finding:
     """
     driver = case.make()
     found = [place for e in _examples(case) for place in _places(case, driver, e)]
+    names = _names(driver, found)
+    found = [place for place in found if (place.channel, place.word) not in names]
     converted = [place for place in found if _converted(case, driver, place, found)]
     _distinguished(driver, found)
     _alike_everywhere(driver, found)
     for place in converted:
         _refuses_others(case, driver, place)
+    if names:
+        shown_names = ", ".join(
+            f"{word} before {driver.channels[channel].name}, which is read in {driver.channels[channel].unit}"
+            for channel, word in sorted(names)
+        )
+        return note("units", f"a letter that may be a unit is taken for a name: {shown_names}")
     if not converted:
         raise NotApplicableError("no line of the transcript has a unit")
     words = ", ".join(dict.fromkeys(place.word for place in found if place.dimension))
     return passed("units", f"values are in the units of the lines ({words})")
+
+
+def _names(driver: Driver, found: Sequence[_Place]) -> set[tuple[int, str]]:
+    """Return index of the channel and letter before its number where each number is read in another unit than this one.
+
+    The letter is the only one in its place; a letter that changes with the line is no name.
+    """
+    names: set[tuple[int, str]] = set()
+    for place in found:
+        words = {other.word for other in found if (other.structure, other.channel) == (place.structure, place.channel)}
+        if place.may_be_a_name and words == {place.word} and place.dimension:
+            unit = driver.channels[place.channel].unit
+            if place.dimension == UNITS[unit].dimension and not _is_right(place, unit):
+                names.add((place.channel, place.word))
+    return names
+
+
+def _is_right(place: _Place, unit: str) -> bool:
+    """Return True where the value is the number of the line, converted from the unit of the word to `unit`."""
+    code, factor = unit_word(place.word)
+    zero = convert(0.0, code, unit)
+    slope = (convert(1.0, code, unit) - zero) * factor
+    moved = abs(place.addend - zero) * UNITS[unit].factor
+    right = math.isclose(abs(place.slope), abs(slope), rel_tol=1e-5)
+    return right and (UNITS[code].dimension != "temperature" or moved <= OFFSET_K)
 
 
 def _alike_everywhere(driver: Driver, found: Sequence[_Place]) -> None:
@@ -134,7 +178,7 @@ def _places(case: Case, driver: Driver, e: Example) -> Iterator[_Place]:
             if word:
                 yield _Place(
                     e, (*kinds, i), channel, number, slope, before[channel] - slope * number, word, where,
-                    good=type(e.meaning) is tuple or not getattr(e.meaning, "faults", ()),
+                    good=type(e.meaning) is tuple or not getattr(e.meaning, "faults", ()), ahead=where < starts[i],
                 )  # fmt: skip
 
 
@@ -168,14 +212,10 @@ def _unit_beside(tokens: Sequence[object], starts: Sequence[int], at: int, own: 
 def _converted(case: Case, driver: Driver, place: _Place, others: Sequence[_Place]) -> bool:
     """Check the conversion of one number; return False where its word is no unit of the channel's dimension."""
     channel = driver.channels[place.channel]
-    code, factor = unit_word(place.word)
+    code = unit_word(place.word)[0]
     if not code or place.dimension != UNITS[channel.unit].dimension:
         return False
-    zero = convert(0.0, code, channel.unit)
-    slope = (convert(1.0, code, channel.unit) - zero) * factor
-    moved = abs(place.addend - zero) * UNITS[channel.unit].factor
-    right = math.isclose(abs(place.slope), abs(slope), rel_tol=1e-5)
-    if right and (UNITS[code].dimension != "temperature" or moved <= OFFSET_K):
+    if _is_right(place, channel.unit):
         return True
     if not place.good and _gives_the_fault(case, driver, place, others):
         return False

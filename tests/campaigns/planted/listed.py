@@ -22,6 +22,7 @@ from tests.support.instruments.driver_cases import CASES, instrument
 from tests.support.planted import bad_on_the_line, bad_values
 from tests.support.planted.bad_descriptions import PLANTED_IN_FILES
 from tests.support.planted.bad_drivers import PLANTED
+from tests.support.planted.bad_lines import MISREAD, Misread
 from tests.support.planted.good_drivers import (
     SCALE_CAPTURE,
     Level,
@@ -100,11 +101,18 @@ def _of_built_in(name: str, changes: Any) -> Planted:
     return _file(name, Path(BUILT_IN[name].source), changes, heard, "")
 
 
+def _misread(one: Misread) -> Planted:
+    make = check_description(one.tables(one.wrong)).driver
+    report = lambda: check_driver(make, capture=one.capture)  # noqa: E731 - run later
+    return Planted(f"misread: {one.name}", lambda: [f.name for f in report().failed])
+
+
 LISTED: list[Planted] = [
     *(_python(made, {}, cannot) for made, cannot in LIST),
     *(_of_dialect(*one) for one in WRONG_FILES),
     *(_python(p.driver, p.options) for p in PLANTED),
     *(_of_built_in(name, changes) for name, changes, _ in PLANTED_IN_FILES),
+    *map(_misread, MISREAD),
     *(_python(made, {}, waiting_s=0.5) for made in bad_values.WAITING),
     *map(_apart, bad_values.APART),
 ]

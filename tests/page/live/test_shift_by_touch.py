@@ -107,7 +107,6 @@ def test_a_shift_by_touch_alone(works_here, browser):
     person.main("running")
     stage(tab, "verdict")
     assert tab.locator(".judged .digits").inner_text().strip("– ")
-    tab.locator("summary", has_text="More").tap()
     person.touch("Remark")
     stage(tab, "remarking")
     person.touch("Bubbles in the sample")

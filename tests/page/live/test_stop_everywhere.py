@@ -3,12 +3,16 @@
 import pytest
 from playwright.sync_api import expect
 
+from daq.core.run import ACTIVE, State
 from daq.page.texts.texts import Texts
 from tests.page.browsing import STOP_ON_TOP, until
 from tests.page.live.works import PHASES, stage
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 T = Texts("en")
+LASTING = ("waits", "soaks", "shears", "rests", "seeks", "lasts")
+"""The methods that stay in a state for hours."""
+BRIEF = {State.IDENTIFYING, State.STARTING_PRESHEAR, State.ENDING_PRESHEAR, State.STARTING}
 SAID = """addEventListener('DOMContentLoaded', () => { window.lines = [];
   const line = document.querySelector('[data-live-part=stop]'); if (!line) return;
   const note = () => { if (!line.hidden && window.lines.at(-1) !== line.dataset.kind) window.lines.push(line.dataset.kind); };
@@ -32,7 +36,9 @@ def test_a_paired_bench_stops_in_each_phase_and_says_so_in_the_order_of_the_moto
     context = works.visitor(browser, paired="bench-1")
     context.add_init_script(SAID)
     tab = works.opened(context)
-    for method in ("waits", "shears", "rests", "seeks", "lasts"):
+    # The others last for a moment: `tests/core/test_run.py` stops a run in each state, `test_stop_script.py` on its screen.
+    assert {PHASES[method] for method in LASTING} | BRIEF == ACTIVE
+    for method in LASTING:
         works.begin(method)
         expect(tab.locator("[data-live-part=stage]")).to_contain_text(T(f"bench.state.{PHASES[method]}"))
         stopped_by_touch(works, tab)

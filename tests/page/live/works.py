@@ -39,6 +39,7 @@ sample_ids = ["*"]
 method = "{id} 1"
 """
 WAITS = '\n[conditioning.temperature]\ntarget = 60.0\nband = 0.1\nhold = "30 s"\nlongest = "10 h"\n'
+SOAKS = '\n[conditioning]\nsoak = "10 h"\n[conditioning.temperature]\ntarget = 25.0\nband = 20.0\nhold = "1 s"\nlongest = "10 h"\n'
 SEEKS = """
 id = "seeks"
 version = "1"
@@ -67,6 +68,7 @@ def _titled(text: str, name: str) -> str:
 METHODS = {
     "quick": _titled(SHORT, "quick").replace('stop = "12 s"', 'stop = "9 s"').replace('span = "5 s"', 'span = "3 s"'),
     "waits": _titled(SHORT, "waits") + WAITS,
+    "soaks": _titled(SHORT, "soaks") + SOAKS,
     "shears": _titled(SHORT, "shears") + '\n[conditioning.preshear]\nspeed = 12\ntime = "10 h"\n',
     "rests": _titled(SHORT, "rests")
     + '\n[conditioning]\nrest = "10 h"\n[conditioning.preshear]\nspeed = 12\ntime = "1 s"\n',
@@ -75,7 +77,7 @@ METHODS = {
 }
 """A method for each phase in which a run can be caught; the product of a method has its name."""
 PHASES = {
-    "quick": "measuring", "waits": "equilibrating", "shears": "preshearing", "rests": "resting", "seeks": "seeking",
+    "quick": "measuring", "waits": "equilibrating", "soaks": "soaking", "shears": "preshearing", "rests": "resting", "seeks": "seeking",
     "lasts": "measuring",
 }  # fmt: skip
 """The state in which a run of each method is caught."""

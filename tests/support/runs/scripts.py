@@ -11,18 +11,8 @@ from daq.core.exchange import NEVER
 from daq.core.framing import Framing
 from daq.core.journal import JournalWriter, canonical
 from daq.core.pipeline import Pipeline
-from daq.core.plan import (
-    Conditioning,
-    Derivation,
-    Extent,
-    Keep,
-    LinkPlan,
-    Plan,
-    Rule,
-    Seek,
-    Step,
-    TorqueBand,
-)
+from daq.core.plan import Conditioning, Derivation, Extent, Keep, LinkPlan, Plan, Rule, Seek, Step
+from daq.core.torqueband import TorqueBand
 from daq.testing.bench import header_of
 
 S = 1_000_000_000

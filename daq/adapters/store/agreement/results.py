@@ -18,8 +18,8 @@ from daq.adapters.store.agreement.trail import linked, repeated
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declared import DECLARED, KIND
 from daq.adapters.store.forms.packed import BASIS, unpacked
-from daq.adapters.store.outgoing.delivery import SETTLED
 from daq.adapters.store.outgoing.sealed import SEALED
+from daq.adapters.store.rows import SETTLED
 
 SEALED_OF_A_MESSAGE: Final = ("id", "topic", "qos", "retain", "properties")
 """Columns of a message that an audit entry repeats; of the payload it has the digest."""

@@ -17,8 +17,8 @@ from daq.adapters.store.agreement.results import of_result
 from daq.adapters.store.agreement.stored import Entry, Row, Stored, newest, oldest
 from daq.adapters.store.agreement.trail import linked, repeated
 from daq.adapters.store.audit import digest_of
+from daq.adapters.store.rows import AUDITED_LATER, AUDITED_OF_A_RUN
 from daq.adapters.store.steps import digest_of_kept
-from daq.adapters.store.transactions import AUDITED_LATER, AUDITED_OF_A_RUN
 
 HEADER_COPIES: Final = {
     "run": "id",

@@ -3,10 +3,9 @@
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
-from daq.adapters.store.access import Access
+from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.agreement.archives import REMOVED
 from daq.adapters.store.steps import add_audit, journal_head
-from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
 
 RUNS_AT_ONCE: Final = 20

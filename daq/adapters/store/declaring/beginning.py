@@ -8,10 +8,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
-from daq.adapters.store.access import Access
+from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, change_record
-from daq.adapters.store.transactions import BeginRun, Transaction
+from daq.adapters.store.transactions import BeginRun
 from daq.core.errors import SettingError
 
 FITTED: Final = "fitted"

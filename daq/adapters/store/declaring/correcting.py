@@ -6,12 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar
 
-from daq.adapters.store.access import Access
+from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.declaring.publishing import ANYTHING, AsSeen
 from daq.adapters.store.records import Change, change_record
 from daq.adapters.store.rows import Committed
 from daq.adapters.store.steps import Build, Follow, add_audit, add_result
-from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
 
 

@@ -5,13 +5,12 @@
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
-from daq.adapters.store.access import Access
+from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.declaring.beginning import REVISIONS, newest
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangedMeanwhileError, change_record
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.steps import Follow, publish
-from daq.adapters.store.transactions import Transaction
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,14 +14,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
-from daq.adapters.store.access import Access
+from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.outgoing.sealed import agreeing
-from daq.adapters.store.rows import BY_CONTENT, BY_STATE, CHANGED, PENDING
+from daq.adapters.store.rows import BY_CONTENT, BY_STATE, CHANGED, PENDING, SETTLED
 from daq.adapters.store.steps import add_audit
-from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
-
-SETTLED: Final = "not sent: a newer one of this topic took its place"
 
 _SETTLE: Final = (
     f"UPDATE delivery SET state = 'acknowledged', quarantined = 0, last_error = '{SETTLED}' "  # noqa: S608 - our text

@@ -5,10 +5,9 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from daq.adapters.store.access import Access
+from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.steps import add_audit, add_messages
-from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
 
 

@@ -3,11 +3,10 @@
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
-from daq.adapters.store.access import Access
+from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.forms.packed import packed, unpacked
 from daq.adapters.store.outgoing.sealed import agreeing
 from daq.adapters.store.rows import BY_CONTENT
-from daq.adapters.store.transactions import Transaction
 
 AT_ONCE: Final = 40
 """Number of messages that one transaction reads, so that the writer is free for runs in between."""

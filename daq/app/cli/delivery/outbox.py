@@ -49,7 +49,7 @@ def _daemon(state: Path) -> BrokerState | None:
         socket = daemon_socket(state)
         if socket is None:
             return None
-        from daq.app.daemon.control import ask  # without a daemon nothing is asked
+        from daq.app.daemon.daemon_client import ask  # without a daemon nothing is asked
         from daq.app.daemon.protocol import AskStatus, StatusAnswer
 
         broker = ask(socket, AskStatus(), StatusAnswer).status.broker

@@ -9,9 +9,10 @@ from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.cli.common import chosen_state
-from daq.app.daemon.control import ask
+from daq.app.daemon.daemon_client import ask
 from daq.app.daemon.protocol import Resent
-from daq.app.delivery.resending import ResendOrder
+from daq.app.delivery.resend_order import ResendOrder
+from daq.app.delivery.resending import transaction_of
 from daq.core.errors import SettingError, StoreError
 from daq.methods.files.load import parse
 from daq.process.logins import own_login
@@ -46,7 +47,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Put results into the outbox again: through the daemon where one runs, otherwise directly."""
     order = order_of(args)
-    order.transaction(0, "")  # reports what is wrong before anything is changed
+    transaction_of(order, 0, "")  # reports what is wrong before anything is changed
     state = chosen_state(args)
     socket = daemon_socket(state)
     count = _ask(socket, order) if socket is not None else _directly(state, order)
@@ -115,5 +116,5 @@ def _directly(state: Path, order: ResendOrder) -> int:
     if not path.exists():
         raise StoreError(f"{path}: there is no database: nothing was measured with this state directory yet")
     with StateLock(state), Store(path) as store:
-        count: int = store.submit(order.transaction(time.time_ns(), own_login())).result()
+        count: int = store.submit(transaction_of(order, time.time_ns(), own_login())).result()
         return count

@@ -12,7 +12,7 @@ from daq.app.cli.printing import say
 from daq.core.errors import SettingError
 
 if TYPE_CHECKING:
-    from daq.app.laboratory.identity import Given
+    from daq.app.laboratory.given import Given
 
 
 def identity_arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,7 +31,7 @@ def given_by(args: argparse.Namespace) -> "Given":
     Raises:
         SettingError: a file cannot be read, or there is no terminal to ask on.
     """
-    from daq.app.laboratory.identity import Given
+    from daq.app.laboratory.given import Given
     from daq.methods.files.load import parse
 
     password = ""
@@ -53,7 +53,7 @@ def perform(
         DaqError: the act was refused; nothing has changed.
     """
     # Most commands of this kind also list, and a list needs none of this.
-    from daq.app.daemon.control import ask
+    from daq.app.daemon.daemon_client import ask
     from daq.app.daemon.protocol import Perform, Performed
     from daq.process.stop_request import daemon_socket
 

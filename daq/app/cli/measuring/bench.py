@@ -18,9 +18,9 @@ from rich.console import Console
 
 from daq.adapters.paths import config_dir, state_dir
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of
-from daq.app.daemon.control import ask, follow
+from daq.app.daemon.daemon_client import ask, follow
 from daq.app.daemon.protocol import BenchViewed, Perform, Performed, Stopped, StopRun, Viewed, WatchBench, WatchRun
-from daq.app.laboratory.identity import Given
+from daq.app.laboratory.given import Given
 from daq.app.screens.bench.bench_keys import GAP_S, KEYS, Keyboard, Typed, command_of
 from daq.app.screens.bench.bench_lines import bench_lines
 from daq.app.screens.bench.bench_view import BenchView

@@ -2,25 +2,29 @@
 
 import argparse
 import asyncio
+import contextlib
 import signal
 import sys
-from collections.abc import AsyncIterator, Callable, Coroutine
+from collections.abc import AsyncIterator, Callable, Container, Coroutine
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from daq.adapters.paths import config_dir, state_dir
+from daq.app.cli.common import chosen_state
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of
-from daq.app.daemon.control import follow
+from daq.app.daemon.daemon_client import follow
 from daq.app.daemon.protocol import Answer, Ended, Started, StopRun, Viewed
 from daq.app.screens.live import RunScreen, exit_code
 from daq.app.screens.text import called, plain
-from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.run_order import RunOrder
 from daq.core.errors import LinkError, NotComparableError, SettingError, SettingErrors
-from daq.methods.files.instrument import Instrument
 from daq.methods.files.load import parse
-from daq.methods.files.recipe import Method
 from daq.process.stop_request import daemon_socket
+
+if TYPE_CHECKING:
+    from daq.app.setup.catalogue import Catalogue
+    from daq.methods.files.instrument import Instrument
+    from daq.methods.files.recipe import Method
 
 EXAMPLES: Final = """\
 examples:
@@ -93,36 +97,58 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure; the exit codes are those of `daq.app.screens.live.exit_code`."""
-    catalogue, wrong = Catalogue.read(config_dir(args.config))
-    state = state_dir(args.state, catalogue.state)
-    order = _order(args, catalogue)
+    folder = config_dir(args.config)
+    try:
+        state = chosen_state(args, create=True)
+    except SettingError:  # the daemon's file is no TOML: it is named below
+        state = state_dir(args.state)
+    order = _order(args, lambda: _methods(folder))
     screen = RunScreen(plain=args.plain)
     try:
         socket = daemon_socket(state)
         if socket is not None:
-            # The daemon compares the files itself, and names those that are wrong.
             return asyncio.run(_through_daemon(socket, order, screen))
-        if wrong:
-            raise SettingErrors(wrong)
-        from daq.app.cli.measuring.run_alone import alone  # with a daemon only the client's part is imported
+        # With a daemon only the client's part is imported, and no file is read: the daemon compares them itself.
+        from daq.app.cli.measuring.run_alone import alone
+        from daq.app.setup.catalogue import Catalogue
 
+        catalogue = Catalogue.load(folder)
         return asyncio.run(alone(catalogue, state, order, lambda answers, stop: _show(answers, screen, stop)))
     except NotComparableError:
         raise
     except SettingError as error:
-        if wrong:
-            # The daemon refuses the order, perhaps because a file that it names cannot be read: name those files too.
-            known = {str(e) for e in parts(error)}
-            raise SettingErrors([*parts(error), *(e for e in wrong if str(e) not in known)]) from error
-        words = _of_another_instrument(catalogue, order)
-        if words:
-            raise SettingError(words) from error
-        raise
+        fuller = _fuller(error, folder, order)
+        if fuller is None:
+            raise
+        raise fuller from error
 
 
-def _order(args: argparse.Namespace, catalogue: Catalogue) -> RunOrder:
-    """Return the order; the first argument is a method if there is one of this name or ``--sample`` is given too."""
-    is_method = args.what in catalogue.methods or bool(args.sample)
+def _methods(folder: Path) -> Container[str]:
+    """Return the ids of the methods of a configuration folder."""
+    from daq.app.setup.catalogue import Catalogue
+
+    return Catalogue.read(folder, kinds=("methods",))[0].methods
+
+
+def _fuller(error: SettingError, folder: Path, order: RunOrder) -> SettingError | None:
+    """Return an error that says more about the cause of a refusal; None where there is no more to say."""
+    from daq.app.setup.catalogue import Catalogue, parts
+
+    catalogue, wrong = Catalogue.read(folder)
+    if wrong:
+        # The daemon refuses the order, perhaps because a file that it names cannot be read: name those files too.
+        known = {str(e) for e in parts(error)}
+        return SettingErrors([*parts(error), *(e for e in wrong if str(e) not in known)])
+    words = _of_another_instrument(catalogue, order)
+    return SettingError(words) if words else None
+
+
+def _order(args: argparse.Namespace, methods: Callable[[], Container[str]]) -> RunOrder:
+    """Return the order; the first argument is a method if there is one of this name or ``--sample`` is given too.
+
+    `methods` returns the ids of all methods.
+    """
+    is_method = bool(args.sample) or args.what in methods()
     if not args.sample and is_method and args.what:
         raise SettingError("is missing: the id of the sample that is measured", key="--sample")
     asked = {name: getattr(args, name) for name in RunOrder.model_fields if name != "badge" and hasattr(args, name)}
@@ -130,7 +156,7 @@ def _order(args: argparse.Namespace, catalogue: Catalogue) -> RunOrder:
     return parse(RunOrder, asked | named | {"choices": dict(args.choices), "badge": badge_of(args)})
 
 
-def _of_another_instrument(catalogue: Catalogue, order: RunOrder) -> str:
+def _of_another_instrument(catalogue: "Catalogue", order: RunOrder) -> str:
     """Return a sentence where the instrument does not read the method's quantity at all; otherwise ""."""
     try:
         method = catalogue.method(order.method_id, order.method_version)
@@ -150,7 +176,9 @@ def _of_another_instrument(catalogue: Catalogue, order: RunOrder) -> str:
     )
 
 
-def _refusals(catalogue: Catalogue, method: Method, instrument: Instrument) -> list[SettingError]:
+def _refusals(catalogue: "Catalogue", method: "Method", instrument: "Instrument") -> list[SettingError]:
+    from daq.app.setup.catalogue import parts
+
     try:
         catalogue.compile(method, instrument)
     except SettingError as error:
@@ -204,9 +232,10 @@ async def _show(
 ) -> int:
     """Show views until the end.  Ctrl-C stops the run; the views go on until the state of the motor is known."""
     stopping = _Stopping(stop)
-    with screen:
+    with contextlib.ExitStack() as shown:
         async for answer in answers:
             if isinstance(answer, Started):
+                shown.enter_context(screen)
                 stopping.started(answer.instrument)
                 for line in answer.warnings:
                     print(f"daq: {plain(line)}", file=sys.stderr)

@@ -1,16 +1,19 @@
 """``daq health INSTRUMENT``: state of motor, bearing and line, from the runs that exist."""
 
 import argparse
-from typing import Any
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 from daq.adapters.paths import config_dir
 from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json
 from daq.app.cli.printing import print_table, say
 from daq.app.records.health_history import Figures, Health, health
-from daq.app.records.replaying import maker
 from daq.app.screens.text import fixed, local_time, plain, sentence, utc_iso
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
+
+if TYPE_CHECKING:
+    from daq.core.driver import Driver
 
 NAMES = {"zero": "torque at rest", "ripple": "ripple once a revolution", "return_to_zero": "left after swinging free"}
 UNITS = {"zero": "% of full scale", "ripple": "% of the reading", "return_to_zero": "% of full scale"}
@@ -25,10 +28,16 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the figures of each run, their trends, and every figure that is beyond its limit."""
-    catalogue = Catalogue.load(config_dir(args.config))
+    catalogue = Catalogue.load(config_dir(args.config), "instruments")
+
+    def make(kind: str, options: Mapping[str, Any], state: Mapping[str, Any]) -> "Driver":
+        from daq.app.records.replaying import maker  # most figures are stored, and nothing is replayed
+
+        return maker(catalogue.drivers)(kind, options, state)
+
     instrument = catalogue.instrument(args.instrument)
     with open_reader(args) as reader:
-        found = health(reader, instrument.name, instrument.health, maker(catalogue.drivers), count=args.runs)
+        found = health(reader, instrument.name, instrument.health, make, count=args.runs)
     if args.json:
         print_json(_as_json(found))
         return 0

@@ -187,7 +187,7 @@ def _suits(args: argparse.Namespace, reader: Reader) -> Callable[[Sample], bool]
     from daq.app.laboratory.ordering import suits
     from daq.app.setup.catalogue import Catalogue
 
-    catalogue = Catalogue.load(config_dir(args.config))
+    catalogue = Catalogue.load(config_dir(args.config), "instruments", "methods", "products")
     return suits(catalogue, catalogue.instrument(args.bench).name, reader)
 
 

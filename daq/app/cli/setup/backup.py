@@ -5,8 +5,8 @@ import argparse
 from daq.adapters.paths import database_path
 from daq.adapters.store.backup import backup
 from daq.app.cli.common import chosen_state, wanted_path
-from daq.app.daemon.control import answers
 from daq.app.daemon.copies import receive
+from daq.app.daemon.daemon_client import answers
 from daq.app.daemon.protocol import MakeBackup
 from daq.process.stop_request import daemon_socket
 

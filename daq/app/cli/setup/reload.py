@@ -5,7 +5,7 @@ import argparse
 from daq.adapters.paths import config_dir
 from daq.app.cli.common import chosen_state
 from daq.app.cli.printing import say
-from daq.app.daemon.control import ask
+from daq.app.daemon.daemon_client import ask
 from daq.app.daemon.protocol import Reload, Reloaded
 from daq.app.screens.run_parts import NO_EFFECT
 from daq.app.screens.text import plain

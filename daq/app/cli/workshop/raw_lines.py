@@ -26,7 +26,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the lines, the newest last; exit code 1 where there is none."""
     # Imported here, because a wrong argument or a missing daemon needs none of them.
-    from daq.app.daemon.control import ask
+    from daq.app.daemon.daemon_client import ask
     from daq.app.daemon.protocol import AskQuery, Queried
     from daq.app.screens.text import plain
 

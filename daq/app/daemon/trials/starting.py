@@ -12,13 +12,14 @@ from pathlib import Path
 from typing import Final
 
 from daq.app.daemon.trials.free_ports import free_device
-from daq.app.daemon.trials.trial_file import CAPTURE_FILE, report_of, write_report
+from daq.app.daemon.trials.trial_file import CAPTURE_FILE, read_report, report_of, write_report
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import LinkError, SettingError
 from daq.laboratory.trials import DriverTrial
 
 MODULE: Final = "daq.app.workshop.live_trial"
 NO_CAPTURE: Final = "there are no lines of a trial; begin one at a port"
+ANOTHER: Final = "another trial was started after this screen was made, with other lines; load the screen again"
 GOES_ON: Final = "a trial goes on; wait for its end"
 
 
@@ -46,6 +47,8 @@ class TrialProcess:
             device = "" if order.captured else free_device(order.port, self._catalogue().instruments.values())
             if order.captured and not (self._state / CAPTURE_FILE).exists():
                 raise SettingError(NO_CAPTURE, key="captured")
+            if order.captured and order.of and order.of != _newest(self._state, utc_ns):
+                raise SettingError(ANOTHER, key="of")
             ident = secrets.token_hex(8)
             report = report_of(order, ident, utc_ns)
             audited(ident)
@@ -77,3 +80,9 @@ class TrialProcess:
             with contextlib.suppress(ProcessLookupError):
                 os.killpg(process.pid, signal.SIGKILL)
         process.wait()
+
+
+def _newest(state: Path, utc_ns: int) -> str:
+    """Return the id of the newest trial; "" before the first."""
+    report = read_report(state, utc_ns)
+    return "" if report is None else report.id

@@ -76,7 +76,7 @@ class TrialReport(Model):
 
 def report_of(order: DriverTrial, ident: str, utc_ns: int) -> TrialReport:
     """Return the report of a trial that starts."""
-    asked = order.model_dump(mode="json", exclude={"description", "captured"})
+    asked = order.model_dump(mode="json", exclude={"description", "captured", "of"})
     return TrialReport(id=ident, kind=order.kind, port=order.port, began_utc_ns=utc_ns, asked=asked)
 
 

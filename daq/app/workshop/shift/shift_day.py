@@ -17,7 +17,7 @@ from daq.adapters.paths import examples_dir
 from daq.app.daemon.protocol import Perform, Performed
 from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor
-from daq.app.laboratory.identity import NOTHING_GIVEN, Given
+from daq.app.laboratory.given import NOTHING_GIVEN, Given
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.run_order import RunOrder
 from daq.app.workshop.shift import invented_works as works

@@ -5,7 +5,7 @@ from typing import Final
 
 NO_TEXT: Final = (
     "are not text: baud rate or parity were wrong, or the instrument sends frames of bytes, which are described by "
-    "hand (`bytes`, see the guide)"
+    "hand: `bytes`, in the guide under 'Frames of bytes'"
 )
 UNIT_SIGNS: Final = b"\xb0\xb5\xb2\xb3\xb7"
 """Signs of units in latin-1: degree, micro, squared, cubed, dot."""

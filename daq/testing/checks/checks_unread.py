@@ -1,0 +1,225 @@
+"""Checks that nothing that belongs to a reading is left unread: parts of its numbers, states, and marks of a fault."""
+
+import math
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import Final
+
+from daq.core.driver import Decoded, Driver, Reject
+from daq.core.thousands import may_be_thousands
+from daq.descriptions.guessing.decimals import decimal_mark, is_no_separator
+from daq.descriptions.guessing.fields import tokens_of
+from daq.testing.case import Case, decode, ignored, is_mostly_text, note, passed
+from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
+from daq.testing.talk import Example, is_reading, values_of
+
+MOST_LINES: Final = 24
+MOST_TEXTS: Final = 8
+"""Greatest number of texts of one place that a finding shows."""
+STATES: Final = frozenset({"optional text", "hex", "letters", "capitals"})
+TEXTS: Final = frozenset({"word", "text", "rest"})
+"""Types of parts without a name in which a state may be."""
+LEAST_CHECKSUMS: Final = 6
+"""Least number of different texts in a place that may be those of a checksum."""
+_HEX: Final = re.compile(r"[0-9A-Fa-f]{2,8}")
+_COUNTED: Final = re.compile(r"[0-9][0-9.,:/ TZ+-]*")
+"""A counter, a time of day or a date: a text that may change from line to line and means no state."""
+_MARKS: Final = re.compile(r"[+-]?(?:9{2,}\.?9{2,}|9\.9\d*E\+?37|32767|32768|65535|2147483647|2147483648|4294967295)")
+"""Numbers that instruments send in place of a value: nines only, the ends of 16 and 32 bits (common practice, no
+source), and 9.9E37 and 9.91E37 of SCPI 1999, 7.2.1.4 and 7.2.1.5 (from memory)."""
+
+
+def _good(case: Case) -> list[Example]:
+    found: dict[bytes, Example] = {}
+    for e in case.transcript().readings:
+        if not getattr(e.meaning, "faults", ()) and values_of(e.meaning):
+            found.setdefault(e.frame, e)
+    if not found:
+        raise NotApplicableError("the transcript has no reading without fault")
+    return list(found.values())
+
+
+# ---- numbers
+
+
+def whole_numbers(case: Case) -> Finding:
+    """Check that all of a number is read: its sign, each of its digits, and its exponent.
+
+    One character is changed in turn.  A digit behind another one that is read must change the value or refuse the line,
+    and so must a sign.
+    """
+    driver = case.make()
+    good = [e for e in _good(case) if is_mostly_text(e.frame[: len(e.frame) - case.tail])]
+    if not good:
+        raise NotApplicableError("its readings are no lines of text")
+    shapes = [e for e in case.shapes() if e.frame in {one.frame for one in good}]
+    mark = _mark(driver, good)
+    tried = 0
+    for e in list({one.frame: one for one in (*shapes, *good)}.values())[:MOST_LINES]:
+        for start, text in _numbers(e.frame[: len(e.frame) - case.tail].decode("latin-1"), mark):
+            tried += 1
+            part = _unread_part(case, driver, e, start, text, mark)
+            if part:
+                raise DriverFaultError(
+                    f"the {part} of the number {text} has no effect on the reading",
+                    f"{shown(e.frame)}: {shown(e.meaning)}",
+                    do="read the whole number, with its sign and its exponent, as one field",
+                )
+    _in_thousands(case, driver, good, mark)
+    return passed("whole numbers", f"{tried} numbers")
+
+
+def _mark(driver: Driver, good: Sequence[Example]) -> str:
+    """Return the decimal mark: that of a description, or a comma that no line can have between columns."""
+    tables = getattr(driver, "tables", None)
+    texts = [e.frame.decode("latin-1") for e in good]
+    is_comma = decimal_mark(texts) == "," and is_no_separator(texts)
+    return "," if is_comma or (tables is not None and tables.decimal == "comma") else "."
+
+
+def _numbers(text: str, mark: str) -> Iterator[tuple[int, str]]:
+    """Yield the numbers of a line with the places of their first characters."""
+    at = 0
+    for token in tokens_of(text, mark):
+        if token.kind == "number" and text.startswith(token.text, at):
+            yield at, token.text
+        at = at + len(token.text) if text.startswith(token.text, at) else text.find(token.text, at) + len(token.text)
+
+
+def _unread_part(case: Case, driver: Driver, e: Example, start: int, text: str, mark: str) -> str:
+    """Return the part of a number that has no effect on the reading, for a person; "" for none."""
+    number = _value(text, mark)
+    effects = {i: _effect(case, driver, e, start, text, i, mark) for i, c in enumerate(text) if c.isdigit()}
+    read = [i for i, has in effects.items() if has]
+    if not read:
+        return ""  # a number of the line that is no value of the reading
+    end = len(re.split("[eE]", text)[0])
+    point = text.find(mark) if mark in text else end
+    for i, has in effects.items():
+        if has is False and i > read[0]:
+            return "exponent" if i > end else "digits behind the mark" if i > point else "last digits"
+        if has is False and i < point < read[0]:
+            return "digits before the mark"
+    if text[0] in "+-" and number:
+        other = ("+" if text[0] == "-" else "-") + text[1:]
+        if _meaning(case, driver, e, start, text, other) == e.meaning:
+            return "sign"
+    return ""
+
+
+def _effect(case: Case, driver: Driver, e: Example, start: int, text: str, at: int, mark: str) -> bool | None:
+    """Return whether a digit has an effect on the reading; None where no such line is accepted."""
+    unchanged = False
+    for digit in "5417":
+        other = text[:at] + digit + text[at + 1 :]
+        if digit == text[at] or _value(other, mark) == _value(text, mark):
+            continue
+        meaning = _meaning(case, driver, e, start, text, other)
+        if isinstance(meaning, Reject):
+            continue
+        if meaning != e.meaning:
+            return True
+        unchanged = True
+    return False if unchanged else None
+
+
+def _meaning(case: Case, driver: Driver, e: Example, start: int, text: str, other: str) -> Decoded:
+    frame = e.frame[:start] + other.encode("latin-1") + e.frame[start + len(text) :]
+    sealed = case.sealed(frame)
+    # A corrected checksum behind the number may not change the number again.
+    return decode(driver, sealed, e.asked) if sealed.startswith(frame[: start + len(other)]) else Reject("no line")
+
+
+def _value(text: str, mark: str) -> float:
+    try:
+        return float(text.replace(" ", "").replace(mark, "."))
+    except ValueError:
+        return math.nan
+
+
+def _in_thousands(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> None:
+    """Raise where a mark may be one between thousands: `999` and `1.204` in one place, and no other form of number.
+
+    A note of the display proves the decimal mark.
+    """
+    if case.transcript().shown or case.expected:
+        return
+    seen: dict[int, tuple[list[str], list[str]]] = {}
+    for e in good:
+        for _, text in _numbers(e.frame[: len(e.frame) - case.tail].decode("latin-1"), mark):
+            for channel, value in values_of(e.meaning).items():
+                if value and math.isclose(abs(value), abs(_value(text, mark)), rel_tol=1e-9):
+                    plain, marked = seen.setdefault(channel, ([], []))
+                    (marked if mark in text else plain).append(text)
+                    break
+    for channel, (plain, marked) in seen.items():
+        if plain and marked and all(may_be_thousands(text.replace(" ", "")) for text in marked):
+            raise DriverFaultError(
+                f"the mark in {marked[0]!r} may be one between thousands, because {plain[0]!r} has none: "
+                f"{driver.channels[channel].name} is {marked[0]}0 or {marked[0].replace(mark, '')}",
+                do="note the text of the display behind such a line in the capture, as in `= 1.2040 g`; numbers with "
+                "marks between thousands have no description: switch them off at the instrument",
+            )
+
+
+# ---- states, and marks of a fault
+
+
+def unread(case: Case) -> Finding:
+    """Check that a description leaves no text unread that changes between readings without fault.
+
+    A text that may be a state fails.  A note names counters, times, bytes and lines that are ignored, and numbers that
+    instruments send in place of a value.
+    """
+    parts: Callable[[bytes], Iterable[tuple[str, str, str]]] | None = getattr(case.driver, "unread", None)
+    places: dict[str, dict[str, str]] = {}
+    for e in _good(case):
+        for place, kind, text in parts(e.frame) if parts is not None else ():
+            places.setdefault(place, {})[text] = kind
+    named: list[str] = []
+    lines = len(_good(case))
+    for place, texts in places.items():
+        listed = ", ".join(map(repr, list(texts)[:MOST_TEXTS]))
+        is_state = any(_may_be_a_state(kind, text.strip()) for text, kind in texts.items())
+        if len(texts) > 1 and is_state and not _is_checksum([*texts], lines):
+            raise DriverFaultError(
+                f"readings differ in a part that is not read ({place}): {listed}",
+                do="give it a name and the meaning of each text, '' for none: "
+                "means = { OK = '', E = 'mass: unsteady' }; a text with another value or sign needs a line of its own",
+            )
+        named += [f"{place}: {listed}"] if len(texts) > 1 else []
+    skipped = list(dict.fromkeys(shown(e.frame) for e in case.transcript().examples if ignored(e)))
+    named += [f"lines that are ignored: {', '.join(skipped[:MOST_TEXTS])}"] if skipped else []
+    sentences = [f"not read, which must be no states or faults: {'; '.join(named)}"] if named else []
+    marks = _fault_marks(case)
+    if marks:
+        sentences.append(f"read as values, and often sent in place of one (`special`): {', '.join(marks[:MOST_TEXTS])}")
+    return note("unread", "; ".join(sentences)) if sentences else passed("unread", "nothing that changes")
+
+
+def _may_be_a_state(kind: str, text: str) -> bool:
+    if kind in STATES:
+        return bool(text)
+    return kind in TEXTS and bool(text) and _COUNTED.fullmatch(text) is None
+
+
+def _is_checksum(texts: Sequence[str], lines: int) -> bool:
+    """Return True for hexadecimal digits that are different in nearly every line: an unknown checksum, no state."""
+    digits = len({len(text) for text in texts}) == 1 and all(_HEX.fullmatch(text) for text in texts)
+    return digits and len(texts) >= LEAST_CHECKSUMS and 4 * len(texts) >= 3 * lines
+
+
+def _fault_marks(case: Case) -> list[str]:
+    """Return the numbers that are read as values and that instruments send in place of one: 9999, 32767, 9.9E37."""
+    found: dict[str, None] = {}
+    driver = case.make()
+    good = [e for e in _good(case) if is_mostly_text(e.frame[: len(e.frame) - case.tail])]
+    mark = _mark(driver, good)
+    for e in good:
+        for start, text in _numbers(e.frame[: len(e.frame) - case.tail].decode("latin-1"), mark):
+            if _MARKS.fullmatch(text.replace(" ", "").replace(mark, ".").upper()):
+                other = text[:-1] + ("4" if text[-1] == "5" else "5")
+                meaning = _meaning(case, driver, e, start, text, other)
+                if is_reading(meaning) and meaning != e.meaning:
+                    found[text] = None
+    return [*found]

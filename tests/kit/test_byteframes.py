@@ -1,0 +1,109 @@
+"""Frames of bytes in a capture: fixed bytes, length and checksum are recognised; quantities are left to a person."""
+
+import random
+import struct
+import tomllib
+
+import pytest
+
+from daq.core.errors import SettingError
+from daq.core.frames import make_framer
+from daq.descriptions.capture import Capture, Piece
+from daq.descriptions.guessing.finding.catalogue import ALGORITHMS
+from daq.descriptions.guessing.guess import guess_description
+from daq.descriptions.load import check_description, load_description
+from daq.testing import check_driver
+from daq.testing.talk import record
+from tests.campaigns.dialects.speaker import crc
+from tests.support.dialects.instruments import DIALECTS, FOLDER
+
+MILLISECOND = 1_000_000
+SEALS = {
+    "none": lambda data: b"",
+    "sum": lambda data: bytes([sum(data) % 256]),
+    "modbus": lambda data: struct.pack("<H", crc(data, 16, 0x8005, 0xFFFF, True, 0)),
+    "xmodem": lambda data: struct.pack(">H", crc(data, 16, 0x1021, 0, False, 0)),
+    "crc32": lambda data: struct.pack("<I", crc(data, 32, 0x04C11DB7, 0xFFFFFFFF, True, 0xFFFFFFFF)),
+}
+
+
+def frames_of(rng, seal, length, skip):
+    """An identity and 30 readings, each a float and a number of 16 bits, between sync bytes and a checksum."""
+    sync = bytes(rng.sample(range(0x80, 0x100), 2))
+    contents = [b"\x90" + b"SN%06d" % rng.randrange(10**6)]
+    contents += [b"\xa0" + struct.pack(">fh", rng.uniform(900, 1900), rng.randrange(-500, 9000)) for _ in range(30)]
+    framed = [sync + struct.pack(length, len(content)) + content for content in contents]
+    return sync, [one + SEALS[seal](one[skip:]) for one in framed]
+
+
+@pytest.mark.parametrize("seal", SEALS)
+@pytest.mark.parametrize("polled", [True, False], ids=["polled", "stream"])
+def test_sync_bytes_length_and_checksum_are_recognised(seal, polled):
+    rng = random.Random(f"{seal} {polled}")
+    length, skip = rng.choice(["B", ">H", "<H"]), rng.choice([0, 2])
+    sync, frames = frames_of(rng, seal, length, skip)
+    pieces = []
+    for number, frame in enumerate(frames):
+        t = number * 300 * MILLISECOND
+        pieces += [Piece(t, ">", b"\x01\x02" if number == 0 else b"\x01\x03")] if polled else []
+        cut = rng.randrange(1, len(frame))  # a frame arrives in two pieces
+        pieces += [Piece(t + 5 * MILLISECOND, "<", frame[:cut]), Piece(t + 9 * MILLISECOND, "<", frame[cut:])]
+    guess = guess_description("made", Capture(pieces), "made.capture")
+    tables = tomllib.loads(guess.text)
+    assert tables["line"]["value"]["bytes"].startswith(sync.hex(" ").upper() + " {:length} ")
+    # The second byte of a short length is zero, as a fixed byte behind a length of one byte would be.
+    assert tables["frame"]["length"] == {"B": "u8", ">H": "u16be", "<H": "u8"}[length]
+    assert tables["frame"]["adds"] == len(frames[0]) - len(b"\x90SN000000")
+    with pytest.raises(SettingError):
+        check_description(tables)  # no number is read before a person names it
+    if seal == "none":
+        assert "checksum" not in tables
+        return
+    found = tables["checksum"]
+    names = [name for name, kind in ALGORITHMS.items() if tomllib.loads(kind.keys).items() <= found.items()]
+    of, size = ALGORITHMS[names[0]].checksum.of, ALGORITHMS[names[0]].checksum.size
+    order = "big" if found.get("written") == "big_endian" else "little"
+    for frame in frames:
+        assert of(frame[found.get("skip", 0) : -size]) == int.from_bytes(frame[-size:], order)
+
+
+def test_filled_in_by_hand_it_is_a_driver_that_passes_the_kit():
+    make, options = DIALECTS["density"]
+    capture = record(load_description(FOLDER / "density.toml").driver(options), make(seed=3), readings=24)
+    text = guess_description("made", capture, "made.capture").text
+    for old, new in (
+        ('name = ""\nunit = ""', 'name = "density"\nunit = "kg/m3"\nlow = 0\nhigh = 3000'),
+        ("A0 01 44 {:any 5} 00", "A0 01 {density:f32be} {:i16le} {state:u8}"),
+        ("\n# AA 55 04 10 01 B5 21", '\nfields.state.means = { 0 = "" }\n'
+         '[line.identity]\nsays = "ignored"\nbytes = "AA 55 {:length} 90 01 {:ascii}"\n'
+         '[line.scale]\nsays = "ignored"\nbytes = "AA 55 {:length} 91 01 {:any 4}"\n# AA 55 04 10 01 B5 21'),
+    ):  # fmt: skip
+        assert old in text
+        text = text.replace(old, new, 1)
+    driver = check_description(tomllib.loads(text)).driver
+    report = check_driver(driver, capture=capture)
+    assert report.passed, report.text(everything=False)
+    frame = next(piece.data for piece in capture.pieces if piece.way == "<" and piece.data[3:4] == b"\xa0")
+    (line,) = make_framer(driver().framing).feed(0, frame)
+    assert driver().decode(line, driver().poll()) == struct.unpack(">f", frame[5:9])
+
+
+def test_bytes_that_begin_differently_are_refused_and_shown():
+    rng = random.Random(4)
+    noise = Capture([Piece(i * 100 * MILLISECOND, "<", rng.randbytes(12)) for i in range(20)])
+    with pytest.raises(SettingError, match=r"are not text.*'Frames of bytes'; the first ones: [0-9A-F]{2} "):
+        guess_description("made", noise, "made.capture")
+
+
+@pytest.mark.parametrize("form", ["M%04XT%04X", "%04X%04X", "H %04X%04X", "W%06d%04d"])
+def test_digits_that_are_not_separated_are_refused_and_shown(form):
+    """Text with CR LF is no frame of bytes, and no number is taken from a part of its digits."""
+    rng = random.Random(form)
+    lines = [form % (rng.randrange(65536), rng.randrange(200, 300)) for _ in range(20)]
+    pieces = []
+    for number, line in enumerate(lines):
+        t = number * 1000 * MILLISECOND
+        pieces += [Piece(t, ">", b"V?\r\n"), Piece(t + 10 * MILLISECOND, "<", line.encode() + b"\r\n")]
+    with pytest.raises(SettingError, match="no line in this capture has a measured number.*hex 4") as caught:
+        guess_description("made", Capture(pieces), "made.capture")
+    assert lines[0] in str(caught.value)
