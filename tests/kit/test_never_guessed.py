@@ -375,3 +375,17 @@ def test_letters_prove_hexadecimal_digits_beside_a_text_in_place_of_the_number(s
             meaning = driver.decode(line.encode())
             assert not isinstance(meaning, tuple) or meaning[0] != 8123.0, line
         assert driver.decode(lines[0].encode())[0] == (first or 0.25)
+
+
+@pytest.mark.parametrize("letters", ["A3", "FF", "B07"])
+def test_digits_of_several_widths_beside_a_text_of_hexadecimal_digits_are_a_question(letters):
+    """`A3` is the fault A3, or the number 163: then 12 is 18."""
+    texts = ("63", "12", letters, "142", "7")
+    lines = [f"H {text};{n}.25" for n, text in enumerate(texts * 2)]
+    guess = guessed(lines)
+    (key,) = [key for key in keys(guess) if key.startswith("digits ")]
+    assert any("is decimal or hexadecimal" in point for point in guess.open_points)
+    assert driver_of(guessed(lines, {key: "decimal"})).decode(b"H 12;1.25") == (12.0, 1.25)
+    made = driver_of(guessed(lines, {key: "hexadecimal"}))
+    assert made.decode(b"H 12;1.25") == (18.0, 1.25)
+    assert made.decode(f"H {letters};1.25".encode()) == (float(int(letters, 16)), 1.25)

@@ -14,6 +14,7 @@ from daq.descriptions.guessing.questions import Answers, one_of
 DECIMAL: Final = "decimal"
 HEXADECIMAL: Final = "hexadecimal"
 SIGNED: Final = "signed"
+_HEXADECIMAL: Final = re.compile(r"[0-9A-F]{2,8}|[0-9a-f]{2,8}")
 _EXPONENT: Final = re.compile(r"[0-9]+[eE][0-9]{1,2}")
 _NUMBER: Final = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 
@@ -34,8 +35,8 @@ def settle_base(line: GuessedLine, found: GuessedField, shown: Mapping[str, Sequ
     measured = _measured(found)
     if not _in_doubt(found, measured) or _proved_decimal(line, found, shown):
         return
-    sample = next((text for text in measured if text[0] == "0" and int(text, 16) > 9), measured[0])
-    point = f"whether {sample} is decimal or hexadecimal ({int(sample, 16)}): no line has a letter A to F in this place"
+    sample = next((text for text in measured if int(text, 16) > 9), measured[0])
+    point = f"whether {sample} is decimal or hexadecimal ({int(sample, 16)})"
     base = ask.ask(
         f"digits {found.key}", f"Are the digits {sample} in these lines decimal or hexadecimal?",
         one_of((DECIMAL, HEXADECIMAL, SIGNED)), point=point, lines=line.lines, parts=found.texts,
@@ -45,8 +46,10 @@ def settle_base(line: GuessedLine, found: GuessedField, shown: Mapping[str, Sequ
         found.base_point = point
     elif base != DECIMAL:
         found.pad = found.type == "padded"
-        found.type, found.width = "hexadecimal", len(sample)
-        found.signed_bits = 4 * len(sample) if base == SIGNED else 0
+        found.special = [text for text in found.special if not _HEXADECIMAL.fullmatch(text)]
+        widths = {len(text) for text in _measured(found)}
+        found.type, found.width = "hexadecimal", widths.pop() if len(widths) == 1 else 0
+        found.signed_bits = 4 * max(map(len, _measured(found))) if base == SIGNED else 0
 
 
 def _measured(found: GuessedField) -> list[str]:
@@ -54,13 +57,16 @@ def _measured(found: GuessedField) -> list[str]:
 
 
 def _in_doubt(found: GuessedField, measured: Sequence[str]) -> bool:
-    """Return True for whole numbers of one width without a sign, with leading zeros or with an exponent (`01E2`)."""
-    if len({len(text) for text in measured}) != 1 or len(measured[0]) < 2:
-        return False
+    """Return True for whole numbers without a sign that may be hexadecimal.
+
+    They have one width and leading zeros or an exponent (`01E2`), or a text such as `A3` is in the place of some.
+    """
+    one_width = len({len(text) for text in measured}) == 1 and len(measured[0]) > 1
     if found.type == "scientific":
-        return all(_EXPONENT.fullmatch(text) for text in measured)
-    digits = all(text.isascii() and text.isdecimal() for text in measured)
-    return found.type in ("number", "padded") and digits and any(text[0] == "0" for text in measured)
+        return one_width and all(_EXPONENT.fullmatch(text) for text in measured)
+    if found.type not in ("number", "padded") or not all(text.isascii() and text.isdecimal() for text in measured):
+        return False
+    return (one_width and any(text[0] == "0" for text in measured)) or any(map(_HEXADECIMAL.fullmatch, found.special))
 
 
 def _proved_decimal(line: GuessedLine, found: GuessedField, shown: Mapping[str, Sequence[str]]) -> bool:
