@@ -13,6 +13,9 @@ from typing import TYPE_CHECKING, Final, Protocol
 if TYPE_CHECKING:
     import asyncio
 
+RUNNING_ON: Final[int] = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+"""Clock of all monotonic times.  It goes on while the machine sleeps, as the instrument does: a run that the machine
+slept through must not count the sleep as no time."""
 STA_UNSYNC: Final = 0x0040
 """Status bit: the clock is not synchronised."""
 
@@ -58,8 +61,8 @@ class SystemClock:
         self.boot_id = _boot_id()
 
     def mono_ns(self) -> int:
-        """Return `time.monotonic_ns`."""
-        return time.monotonic_ns()
+        """Return the time since the start of the machine, sleep included, ns."""
+        return time.clock_gettime_ns(RUNNING_ON)
 
     def utc_ns(self) -> int:
         """Return `time.time_ns`."""
@@ -67,10 +70,11 @@ class SystemClock:
 
     def call_at(self, mono_ns: int, callback: Callable[[], None]) -> "asyncio.TimerHandle":
         """Call `callback` at `mono_ns` or later, depending on the load of the event loop."""
-        # The event loop uses the same monotonic clock, in seconds.
         import asyncio  # commands read the time, and none waits
 
-        return asyncio.get_running_loop().call_at(mono_ns * 1e-9, callback)
+        # The event loop's own clock stops while the machine sleeps, so only the time that is left counts.
+        left = max(0.0, (mono_ns - self.mono_ns()) * 1e-9)
+        return asyncio.get_running_loop().call_later(left, callback)
 
     async def sleep(self, seconds: float) -> None:
         """Wait with `asyncio.sleep`."""

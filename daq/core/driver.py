@@ -75,7 +75,7 @@ class Request:
 
 
 FULL_SCALE_FACT: Final = "full_scale_uN_m"
-"""Fact of the identity from which a torque in percent becomes a torque in \u00b5N\u00b7m."""
+"""Fact of an identity: the full-scale torque (µN·m), which turns a torque in percent into a torque."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ class Identity:
     serial: str
     firmware: str = ""
     facts: Mapping[str, float | str] = field(default_factory=dict)
-    """Further data that the instrument reports, for example ``{"full_scale_uN_m": 1000.0}``."""
+    """Further data that the instrument reports, for example ``{FULL_SCALE_FACT: 1000.0}``."""
 
 
 @dataclass(frozen=True, slots=True)

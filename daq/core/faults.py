@@ -92,6 +92,27 @@ FAULTS: Final[dict[str, Treatment]] = {
     ),
     "keys_used": Treatment(True, Quality.UNCERTAIN, "the instrument's own keys were used during the run"),
     "off_speed": Treatment(True, Quality.UNCERTAIN, "the speed left its tolerance inside the span"),
+    "speed_unknown": Treatment(True, Quality.UNCERTAIN, "the speed was not known inside the whole span"),
+    "zero_off": Treatment(
+        True,
+        Quality.UNCERTAIN,
+        "the torque at rest before the run was as large as a usable one: the sensor is stuck or touched, its zero is "
+        "off, or the sample holds it",
+    ),
+    "torque_stuck": Treatment(
+        True, Quality.UNCERTAIN, "the torque was exactly the same at different speeds: the sensor may be stuck"
+    ),
+    "torque_frozen": Treatment(
+        True,
+        Quality.UNCERTAIN,
+        "the torque was noisy and does not change any more: its sensor is stuck",
+    ),
+    "outlying_readings": Treatment(
+        True, Quality.UNCERTAIN, "a few readings far from all others decide the value: a transient or a disturbance"
+    ),
+    "torque_clipped": Treatment(
+        True, Quality.UNCERTAIN, "the torque is cut off at one value inside the band: its sensor goes no further"
+    ),
     "off_temperature": Treatment(True, Quality.UNCERTAIN, "the temperature left the method's band inside the span"),
     "no_temperature": Treatment(
         True, Quality.UNCERTAIN, "the temperature the method asks for was not known inside the span"
@@ -126,6 +147,14 @@ FAULTS: Final[dict[str, Treatment]] = {
     ),
     "peak_before_first": Treatment(
         True, Quality.UNCERTAIN, "the first value is the greatest one: the peak may lie before it, and be higher"
+    ),
+    "peak_not_covered": Treatment(
+        True,
+        Quality.UNCERTAIN,
+        "values are missing along the step: a higher peak may lie where they are missing",
+    ),
+    "event_may_be_earlier": Treatment(
+        True, Quality.UNCERTAIN, "values were missing before the event, or in its hold: it may have been earlier"
     ),
     "already_met": Treatment(False, Quality.BAD, "the event lay before the first reading: its time is not known"),
     "vortices": Treatment(

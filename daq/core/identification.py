@@ -19,13 +19,22 @@ class Identification:
         due: time (ns) at which the wait for the answer is over, or `NEVER`.
     """
 
-    def __init__(self, driver: Driver, exchange: Exchange, expected: ExpectedInstrument) -> None:
-        """Set up without an identity; `expected` is the instrument that must answer."""
+    def __init__(
+        self, driver: Driver, exchange: Exchange, expected: ExpectedInstrument, *, stays: bool = False
+    ) -> None:
+        """Set up without an identity.
+
+        Args:
+            driver: driver of the instrument.
+            exchange: exchange over which it is asked.
+            expected: instrument that must answer.
+            stays: whether the instrument that answers first must answer ever after, as in a run.
+        """
         self.identity: Identity | None = None
         self.check = IdentityCheck.PENDING
         self.detail = ""
         self.due = NEVER
-        self._driver, self._exchange, self._expected = driver, exchange, expected
+        self._driver, self._exchange, self._expected, self._stays = driver, exchange, expected, stays
         #: Answers so far, of as many as there are requests.
         self._answers: list[Identity] = []
         self._asked = 1
@@ -62,6 +71,8 @@ class Identification:
         self.identity = identity
         self.detail = self._expected.difference(identity)
         self.check = IdentityCheck.CHANGED if self.detail else IdentityCheck.SAME
+        if self._stays and not self.detail:
+            self._expected = self._expected.known_from(identity)
         return self.detail
 
     def missing(self, reason: str) -> None:

@@ -83,7 +83,7 @@ class Link:
         """
         self.name, self.driver, self.purpose = name, driver, purpose
         self.exchange = Exchange(name, driver, self._send, self._failed, interval_ns)
-        self.identification = Identification(driver, self.exchange, expected)
+        self.identification = Identification(driver, self.exchange, expected, stays=purpose is Purpose.RUN)
         self.intake = intake or Intake(driver)
         self.state = LinkState.CLOSED
         self.since = 0

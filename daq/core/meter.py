@@ -189,7 +189,7 @@ class Meter:
             met = pair[1].met()
             if met is not None:
                 self._waiting.remove(pair)
-                self._keep(pair[0], clock.now, met.name)
+                self._keep(pair[0], clock.now, met)
         if self.met is None:
             self.met = self.stop.met()
 
@@ -266,8 +266,8 @@ class Meter:
             return None
         return take(self.plan, self.number, self.step.keep[-1], t, self.clock, self.columns, self.drivers)
 
-    def _keep(self, keep: Keep, t: int, rule: str = "") -> None:
-        self.emit(take(self.plan, self.number, keep, t, self.clock, self.columns, self.drivers, rule=rule))
+    def _keep(self, keep: Keep, t: int, met: Met | None = None) -> None:
+        self.emit(take(self.plan, self.number, keep, t, self.clock, self.columns, self.drivers, met=met))
 
     def window(self, signal: str, start: int, end: int) -> tuple[list[float], list[float]]:
         """Return block means of a signal in ``start < t_i <= end`` (ns): mean times (s after `start`) and values.

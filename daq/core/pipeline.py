@@ -68,8 +68,7 @@ class Pipeline:
     def _link(self, link: LinkPlan) -> Link:
         driver = self.drivers[link.name]
         intake = Intake.of_lead(self.plan, driver) if link.role == "lead" else Intake(driver)
-        known = link.identity
-        expected = ExpectedInstrument("", "") if known is None else ExpectedInstrument(known.serial, known.kind)
+        expected = ExpectedInstrument.like(link.identity)
         return Link(link.name, driver, self._emit_link_effect, purpose=Purpose.RUN, expected=expected, intake=intake)
 
     def _emit(self, effect: Effect) -> None:

@@ -8,9 +8,10 @@ from daq.core.derive import roots, span_summaries
 from daq.core.driver import Driver
 from daq.core.effects import Kept
 from daq.core.framing import NEVER
-from daq.core.plan import Keep, Plan
+from daq.core.plan import Keep, Plan, Rule
+from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen
 from daq.core.statistics import Summary
-from daq.core.stop import SPAN_CHECKS, StepClock
+from daq.core.stop import SPAN_CHECKS, Met, StepClock
 
 MISSING_INTERVALS: Final = 5
 """Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
@@ -27,7 +28,7 @@ def take(
     columns: Mapping[str, Columns],
     drivers: Mapping[str, Driver],
     *,
-    rule: str = "",
+    met: Met | None = None,
 ) -> Kept:
     """Return the value of the keep entry `keep`, taken at `t` (ns), with its faults.
 
@@ -39,7 +40,7 @@ def take(
         clock: clock of the step.
         columns: readings of the step by the name of the link.
         drivers: drivers by the name of the link.
-        rule: name of the rule that selected the value, for a value kept on an event.
+        met: the rule that selected the value, for a value kept on an event.
     """
     lead = plan.lead.name
     span, cut = resolve(keep, t, clock, columns[lead])
@@ -64,8 +65,13 @@ def take(
         if interval and (longest > MISSING_INTERVALS * interval or completeness < LEAST_COMPLETENESS):
             faults.append("readings_missing")
         faults += _reading_faults(plan, rows, span)
-        faults += _condition_faults(plan, step, summaries)
+        faults += _sensor_faults(plan, rows, span, clock.floor, keep.statistic)
+        faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
+    rule = "" if met is None else met.name
+    event_interval, gap = _event_interval(plan, step, keep, columns, span, rule)
+    if met is not None and (met.is_late or gap > MISSING_INTERVALS * _event_reading(plan, keep, drivers, rule)):
+        faults.append("event_may_be_earlier")
     first, stop = span.first, span.stop
     turned = rows.revolutions[stop - 1] - (rows.revolutions[first - 1] if first else 0.0) if stop > first else 0.0
     return Kept(
@@ -83,32 +89,46 @@ def take(
         rule=rule,
         speed=plan.steps[step].speed,
         temperature_faults=_probe_faults(plan, columns, drivers, span),
-        event_interval_ns=_event_interval(plan, step, keep, columns, span, rule),
+        event_interval_ns=event_interval,
     )
 
 
-def _event_interval(plan: Plan, step: int, keep: Keep, columns: Mapping[str, Columns], span: Span, rule: str) -> int:
-    """Return the greatest error (ns) of the time of an event from the interval of its readings; 0 without event.
+def _event_leaf(keep: Keep, rule: str) -> Rule | None:
+    return None if keep.event is None else next((x for x in keep.event.leaves() if x.name == rule), None)
 
-    It is the longest time between two readings with the signal, from the moment at which the rule began to hold.  All
-    readings of a line have the time of the line, and lines may come in blocks: their number does not give the interval.
+
+def _event_reading(plan: Plan, keep: Keep, drivers: Mapping[str, Driver], rule: str) -> int:
+    """Return the expected interval (ns) of the readings of an event's signal; `NEVER` where none can be missing."""
+    leaf = _event_leaf(keep, rule)
+    link = "" if leaf is None else leaf.signal.rpartition(".")[0]
+    return _interval(drivers[link or plan.lead.name]) or NEVER
+
+
+def _event_interval(
+    plan: Plan, step: int, keep: Keep, columns: Mapping[str, Columns], span: Span, rule: str
+) -> tuple[int, int]:
+    """Return the greatest error (ns) of the time of an event from the interval of its readings, and the longest one.
+
+    Both are 0 without event.  The error is the longest time between two readings with the signal, from the moment at
+    which the rule began to hold.  All readings of a line have the time of the line, and lines may come in blocks: their
+    number does not give the interval.
     """
-    leaf = None if keep.event is None else next((x for x in keep.event.leaves() if x.name == rule), None)
+    leaf = _event_leaf(keep, rule)
     if leaf is None:
-        return 0
+        return 0, 0
     link, _, channel = leaf.signal.rpartition(".")
     rows = columns[link or plan.lead.name]
     by_name = {d.name: d for d in plan.derivations}
     bases = [c for c in roots(channel, by_name) if c in rows.channels]
     # A step may end before its event has held for the whole time that an older reading allows.
     begin = max(0, min(span.start, span.end - round(leaf.held_ns(plan.steps[step].speed))))
-    longest = rows.longest_known_interval(begin, span.end, bases)
+    longest = gap = rows.longest_known_interval(begin, span.end, bases)
     if leaf.kind == "steady":
-        return max(longest, leaf.span.ns // SPAN_CHECKS)
+        return max(longest, leaf.span.ns // SPAN_CHECKS), gap
     # A hold is met at a reading, which may come up to one interval after the time of the hold.
     if leaf.hold.ns or leaf.hold.revolutions:
         longest += rows.longest_known_interval(span.end, span.end, bases)
-    return longest
+    return longest, gap
 
 
 def _interval(driver: Driver) -> int:
@@ -143,7 +163,24 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     return found
 
 
-def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary]) -> list[str]:
+def _sensor_faults(plan: Plan, rows: Columns, span: Span, floor: int, statistic: str) -> list[str]:
+    """Return the faults of a torque that is not the sample's; `floor` is the end of the settling time, ns."""
+    band = plan.band
+    if band is None:
+        return []
+    (values,) = rows.clean(span, [band.signal])[1]
+    found = ["torque_clipped"] if is_clipped(values) else []
+    if statistic in ("mean", "last") and is_disturbed(values, is_last=statistic == "last"):
+        found.append("outlying_readings")
+    # The noise before the span is looked at only where the end of the span is constant.
+    if len(values) < FROZEN or len(set(values[-FROZEN:])) > 1:
+        return found
+    (settled,) = rows.clean(rows.between(floor, span.end), [band.signal])[1]
+    return ["torque_frozen", *found] if is_frozen(settled) else found
+
+
+def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n: int) -> list[str]:
+    """Return the faults of torque and speed over a span of `n` readings."""
     found: list[str] = []
     band = plan.band
     if band is not None:
@@ -157,6 +194,10 @@ def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary]) -
     target = plan.steps[step].speed
     if plan.speed_signal and target:
         speed = summaries.get(plan.speed_signal)
+        # A torque or a stress is computed without the speed, so its readings without one are not missing.
+        is_used = plan.speed_signal in roots(plan.primary, {d.name: d for d in plan.derivations})
+        if not is_used and (speed is None or speed.n < LEAST_COMPLETENESS * n):
+            found.append("speed_unknown")
         if speed is not None and speed.minimum is not None and speed.maximum is not None:
             off = plan.speed_tolerance * abs(target)
             if speed.minimum < target - off or speed.maximum > target + off:

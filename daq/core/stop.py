@@ -50,6 +50,8 @@ class Met:
 
     name: str
     value: float | None
+    is_late: bool = False
+    """True if the condition may have held earlier: see `Leaf.is_late`."""
 
 
 @dataclass(slots=True)
@@ -67,6 +69,8 @@ class Leaf:
     whole_from: int = 0
     """For a ``steady`` leaf: time (ns) of the last null of the signal; a span that contains a null is not judged."""
     low: float = 0.0
+    is_late: bool = False
+    """True if a null restarted a hold: the condition may have held before the null."""
 
     def __post_init__(self) -> None:
         # Elapsed time is a whole number of nanoseconds, so its limit is rounded to one.
@@ -78,6 +82,7 @@ class Leaf:
         if not clock.passed(rule.after):
             return
         if value is None:
+            self.is_late = self.is_late or self.since >= 0
             self._break()
             return
         if rule.kind == "above":
@@ -90,6 +95,7 @@ class Leaf:
 
     def _hold(self, holds: bool, value: float, clock: StepClock) -> None:
         if not holds:
+            self.is_late = False
             self._break()
             return
         if self.since < 0:
@@ -184,7 +190,7 @@ class StopRule:
         """Return the leaf that makes the whole rule true (in a tie the first in the method's order), or None."""
         iterator = iter(self.leaves)
         leaf = _evaluate(self.rule, iterator)
-        return Met(leaf.rule.name, leaf.value) if leaf is not None else None
+        return Met(leaf.rule.name, leaf.value, leaf.is_late) if leaf is not None else None
 
     def see_null(self, signals: Collection[str], clock: StepClock) -> None:
         """Restart the leaves of `signals`, which have no value now."""

@@ -152,7 +152,7 @@ def zero_component(specification: Specification, observed: float | None, sensiti
     """Return the component of the torque's zero, or None; `observed` and limit in percent of full scale.
 
     * A separate limit of the zero is given: rectangular ± that limit, or ± the observed zero where it is greater.
-    * The torque's maximum permissible error contains the zero (`includes`): None.
+    * The torque's maximum permissible error contains the zero (`includes`), and the observed one is within it: None.
     * Otherwise the observed zero is a known error that is not corrected.  It is taken as a standard uncertainty
       (root sum of squares with the others, our choice).  It is not subtracted, because a sample with a yield stress
       holds a torque at rest that is no error.
@@ -164,9 +164,18 @@ def zero_component(specification: Specification, observed: float | None, sensiti
     limit = specification.zero_percent_full_scale
     if limit > 0.0:
         return from_limit("zero", max(limit, abs(observed or 0.0)), sensitivity, unit=PERCENT)
-    if "zero" in specification.includes or not observed:
+    if not observed or ("zero" in specification.includes and not is_beyond_torque_error(specification, observed)):
         return None
     return Component("zero", abs(observed), sensitivity=sensitivity, unit=PERCENT)
+
+
+def is_beyond_torque_error(specification: Specification, observed: float | None) -> bool:
+    """Return whether an observed zero (percent of full scale) is beyond the torque's limit, which cannot contain it."""
+    require_instance("specification", specification, Specification)
+    if observed is not None:
+        require_finite("observed", observed)
+    limit = specification.torque_percent_full_scale
+    return observed is not None and 0.0 < limit < abs(observed)
 
 
 def vane_end_component(stress: float, diameter: float, height: float) -> Component:

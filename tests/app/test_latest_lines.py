@@ -7,7 +7,7 @@ import pytest
 
 from daq.app.cli import main
 from daq.app.cli.workshop import raw_lines
-from daq.app.daemon import control
+from daq.app.daemon import daemon_client
 from daq.app.daemon.protocol import AskQuery, Queried
 from daq.app.daemon.queries.registry import QUERIES
 from daq.app.daemon.queries.session_queries import SESSION_QUERIES, LinesAsked
@@ -121,7 +121,7 @@ def test_the_command_prints_age_direction_and_text(tmp_path, monkeypatch, capsys
     sent = []
     monkeypatch.setattr(raw_lines, "chosen_state", lambda _args: tmp_path)
     monkeypatch.setattr(raw_lines, "daemon_socket", lambda _state: tmp_path / "socket")
-    monkeypatch.setattr(control, "ask", lambda _socket, request, _kind: sent.append(request) or Queried(shown))
+    monkeypatch.setattr(daemon_client, "ask", lambda _socket, request, _kind: sent.append(request) or Queried(shown))
     code = main(["lines", "bench-1", "--last", "5"])
     printed = capsys.readouterr().out.splitlines()
     assert (sent[0].query, sent[0].parameters) == ("lines", {"instrument": "bench-1", "last": 5})

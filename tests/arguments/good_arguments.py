@@ -306,6 +306,9 @@ GOOD = {
         "zero_percent": 0.1, "zero_drift_percent": 0.05, "scatter": (0.01, 40, 0.3),
         "others": [Component("fluid", 0.002)],
     },
+    "daq.rheology.viscosity_budget.is_beyond_torque_error": lambda: {
+        "specification": SPECIFICATION, "observed": 0.1
+    },
     "daq.rheology.viscosity_budget.zero_component": lambda: {
         "specification": SPECIFICATION, "observed": 0.1, "sensitivity": 2.0
     },
@@ -401,6 +404,9 @@ GOOD = {
     "daq.core.steady.drift_bound": lambda: {
         "seconds": seconds(), "values": [3.0 + 0.1 * x + 0.01 * (-1) ** i for i, x in enumerate(seconds())]
     },
+    "daq.core.sensorsigns.is_frozen": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
+    "daq.core.sensorsigns.is_clipped": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
+    "daq.core.sensorsigns.is_disturbed": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)], "is_last": False},
     "daq.core.student.student_quantile": lambda: {"p": 0.975, "dof": 7},
     "daq.core.student.t_975": lambda: {"dof": 7.5},
     "daq.core.units.convert": lambda: {"value": 800.0, "source": "mPa.s", "target": "Pa.s"},

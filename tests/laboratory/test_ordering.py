@@ -125,9 +125,13 @@ def test_a_sample_with_several_tests_is_done_after_the_last_of_them(bench):
     run = bench.measure("G-1042")
     with opened(bench) as store:
         assert not note_done(store, bench.catalogue, run, bench.clock.utc_ns())
-    change(bench, "clear-glaze", tests=(ProductTest(method="clear-glaze-qc 1"),))
+    change(bench, "clear-glaze", version="2", tests=(ProductTest(method="clear-glaze-qc 1"),))
+    act(bench, "sample_add", id="G-1043", product="clear-glaze")
+    later = bench.measure("G-1043")
     with opened(bench) as store:
-        assert note_done(store, bench.catalogue, run, bench.clock.utc_ns())
+        # The product as it was when the measurement of a sample began decides which tests the sample needs.
+        assert not note_done(store, bench.catalogue, run, bench.clock.utc_ns())
+        assert note_done(store, bench.catalogue, later, bench.clock.utc_ns())
 
 
 def test_the_replicates_of_a_test_come_before_those_of_the_product(bench):

@@ -41,9 +41,17 @@ def test_a_zero_contained_in_the_torque_is_not_counted_twice():
     assert c.conditions.torque_at_rest_percent == 0.2
 
 
-def test_a_zero_beyond_the_error_limit_is_reported(tmp_path):
-    c = concluded(plan_of("clear-glaze-qc", "bench-1"), zero=1.2)
-    assert parameters(c.uncertainty.left_out[-1:], "zero_beyond_torque_error") == {"zero": 1.2, "limit": 1.0}
+@pytest.mark.parametrize("zero", [-4.9, -1.2, -1.0, -0.3, 0.0, 0.4, 1.0, 1.0001, 1.2, 4.9])
+def test_a_zero_beyond_the_error_limit_counts_besides(zero):
+    """The limit, 1 % of full scale, cannot contain it; an uncorrected known error counts as in the test below."""
+    c = concluded(plan_of("clear-glaze-qc", "bench-1"), zero=zero)
+    found = c.uncertainty.left_out[-1:]
+    if abs(zero) <= 1.0:
+        assert (contribution(c, "zero"), codes(found)) == (None, ["contained_in_torque"])
+    else:
+        assert contribution(c, "zero") == pytest.approx(abs(zero) / 50.0 * 800.0)
+        assert parameters(found, "zero_beyond_torque_error") == {"zero": zero, "limit": 1.0}
+        assert c.uncertainty.expanded > abs(zero) / 50.0 * 800.0
 
 
 def test_a_zero_stated_for_itself_is_rectangular(tmp_path):

@@ -6,12 +6,15 @@ Acceptance band: common practice, no source.  Days: ISO 8601 calendar dates, che
 import datetime as dt
 import math
 import random
+from dataclasses import replace
 
 import pytest
 
 from daq.core.context import OverdueCalibration
+from daq.core.effects import Identified, Noted
 from daq.core.errors import SettingError, SettingErrors
 from daq.core.header import Header, read_header
+from daq.core.linkstates import IdentityCheck
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.foreseeing import foreseen
 from daq.methods.messages.flat import flattened
@@ -92,6 +95,44 @@ def test_both_ends_of_the_band_are_accepted_and_nothing_beyond(paddle, low, high
     assert v.passed is passed
     assert c.verdict.verdict == ("within" if passed else "outside")
     assert c.verdict.rounding == "unrounded"
+
+
+@pytest.mark.parametrize("second", [500.0, 900.0])
+@pytest.mark.parametrize("outcome", ["complete", "stopped", "interrupted", "failed"])
+@pytest.mark.parametrize("check", list(IdentityCheck))
+@pytest.mark.parametrize("keys", [False, True])
+def test_a_run_in_doubt_passes_no_verification(paddle, second, outcome, check, keys):
+    """A level outside still fails it, unless the instrument was exchanged: then it may be that of either."""
+    made = facts([level(0, 500.0), level(1, second)], outcome=outcome, ended=ENDED)
+    notes = [Noted(1, "keys_used")] if keys else []
+    c = conclude(plan(paddle), replace(made, identities=[Identified("bench-2", check, "")], notes=notes))
+    is_sound = outcome == "complete" and not keys and check not in (IdentityCheck.CHANGED, IdentityCheck.NO_ANSWER)
+    if check is IdentityCheck.CHANGED:
+        expected = None
+    elif second > 500.0:
+        expected = False
+    else:
+        expected = True if is_sound else None
+    assert c.verification.passed is expected
+    assert ("verification_doubtful" in codes(c.verification.reasons)) is not is_sound
+    assert c.verdict.verdict == {True: "within", False: "outside", None: "not_comparable"}[expected]
+    assert (c.validity == "valid") is is_sound
+
+
+def test_a_level_with_vortices_is_not_judged(paddle):
+    """In a geometry whose onset is known; 500 mPa.s is far from it, 1 mPa.s beyond it."""
+    instrument = example("instruments/bench-1.toml")
+    made = plan(instrument, method="reference-verification")
+    rows = []
+    for viscosity in (500.0, 1.0):
+        summaries = {
+            "torque": flat(50.0, sd=0.01), "speed": flat(100.0), "temperature": flat(25.0), "torque_abs": flat(500.0),
+            "stress": flat(viscosity / 1000.0 * 100.0), "shear_rate": flat(100.0), "viscosity": flat(viscosity, sd=0.1),
+        }  # fmt: skip
+        c = conclude(made, facts([kept(summaries, step=0, t=60.0)], ended={0: (0.0, 60.0, "elapsed")}))
+        rows.append(codes([c.verification.levels[0].reason] if c.verification.levels[0].reason else []))
+    assert rows[0] == [] or "level_doubtful" not in rows[0]
+    assert rows[1] == ["level_doubtful"]
 
 
 def test_what_is_said_of_a_level(paddle):

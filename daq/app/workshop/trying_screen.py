@@ -7,6 +7,7 @@ from typing import IO, Final, Self
 from rich.console import Console
 from rich.live import Live
 
+from daq.adapters.clock import SystemClock
 from daq.app.run.latest_lines import MOST_PIECES
 from daq.app.screens.live import styled
 from daq.app.screens.styled_lines import NARROWEST, Line, joined, wrapped
@@ -60,7 +61,7 @@ class TrialScreen:
             self._draw(self._live, tried)
 
     def _draw(self, live: Live, tried: Tried) -> None:
-        columns, now = self._console.width, time.monotonic_ns()
+        columns, now = self._console.width, SystemClock().mono_ns()
         if self._watch:
             raw = tried.latest.lines(self._driver.framing, MOST_PIECES)
             lines = watch_lines(self._driver, tried, raw, now, columns)

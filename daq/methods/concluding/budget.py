@@ -35,6 +35,7 @@ from daq.rheology.uncertainty import (
 from daq.rheology.viscosity_budget import (
     Specification,
     end_factor_component,
+    is_beyond_torque_error,
     vane_end_component,
     viscosity_components,
 )
@@ -216,11 +217,9 @@ def _zero_left_out(specification: Specification, before: float | None, drift_per
             return []
         return [state("zero_beyond_limit", zero=before, limit=limit)]
     if "zero" in specification.includes:
-        covered = specification.torque_percent_full_scale
-        out = [state("contained_in_torque", component="zero_and_its_drift")]
-        if before is not None and covered and abs(before) > covered:
-            out.append(state("zero_beyond_torque_error", zero=before, limit=covered))
-        return out
+        if before is not None and is_beyond_torque_error(specification, before):
+            return [state("zero_beyond_torque_error", zero=before, limit=specification.torque_percent_full_scale)]
+        return [state("contained_in_torque", component="zero_and_its_drift")]
     out = []
     if before is None:
         out.append(state("zero_not_seen"))

@@ -5,6 +5,7 @@ the time of an event.
 """
 
 import math
+from itertools import dropwhile
 from typing import Final
 
 from daq.core.effects import Facts, Kept, StepEnded
@@ -20,6 +21,10 @@ from daq.rheology.uncertainty import Component, Distribution, combine, from_limi
 
 OF_THE_SPAN: Final = (SCATTER, PART_OF_A_TURN, WITHIN_ONE_STEP)
 """Components that come from the readings of the span; the others follow from instrument and geometry."""
+NOT_YET: Final = {"cut_short", "no_readings"}
+"""Faults of an interval that ends before the settling time."""
+HIDING: Final = {"readings_missing", "no_readings"}
+"""Faults of an interval of which not all was seen."""
 PEAK_FALL: Final = 0.02
 """A peak is passed when the value has fallen by this part of it (our choice, above noise and ripple)."""
 
@@ -92,7 +97,10 @@ def _peak_faults(plan: Plan, facts: Facts, kept: Kept) -> list[str]:
     if peak is None:
         return []
     here = _along([k for k in facts.kept if k.step == kept.step])
-    intervals = [k for k in here if k.at == "every"]
+    # Intervals that end before the settling time have no reading, and are before the first value.
+    intervals = list(dropwhile(lambda k: set(k.faults) >= NOT_YET, (k for k in here if k.at == "every")))
+    if any(_may_hide(plan, k) for k in intervals):
+        return ["peak_not_covered"]
     if kept.at == "every" and len(intervals) > 1 and kept is intervals[0]:
         return ["peak_before_first"]
     summary = kept.summaries.get(plan.primary)
@@ -102,6 +110,11 @@ def _peak_faults(plan: Plan, facts: Facts, kept: Kept) -> list[str]:
         after.append(summary.last)
     fallen = min(after, default=peak)
     return [] if fallen <= peak - PEAK_FALL * abs(peak) else ["peak_not_passed"]
+
+
+def _may_hide(plan: Plan, kept: Kept) -> bool:
+    """Return whether a higher value may lie in the interval of `kept` unseen."""
+    return raw_value(plan, kept) is None or not HIDING.isdisjoint(kept.faults)
 
 
 # ---- time to an event

@@ -27,6 +27,7 @@ from daq.methods.concluding.intervals import with_uncertainty
 from daq.methods.concluding.judging import expanded_of, judgement, reported
 from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.stopping import stop_reason
+from daq.methods.concluding.torquesigns import torque_faults
 from daq.methods.concluding.verifying import control, verdict_of, verify
 from daq.methods.parts.finding import MotorState, Validity
 from daq.methods.parts.judged import Advice
@@ -69,7 +70,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
     quality = worst(faults)
     moved = None if summary is None else drift(summary, 0.0 if row is None else row.span_seconds, units[plan.primary])
     verification = control(plan, facts, row, value, faults, budget) or verify(
-        plan, facts, tuple(zip(facts.kept, rows, strict=True))
+        plan, facts, tuple(zip(facts.kept, rows, strict=True)), faults
     )
     if verification is None:
         verdict = judgement(plan, quantity, unit, value, row, kept, budget)
@@ -122,7 +123,7 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) 
         found.append("keys_used")
     quantity = "time" if plan.claim == "time_to" else plan.primary
     found += [*flow_faults(plan, row), *temperature_faults(plan, quantity, kept), *standing_faults(plan)]
-    found += control_faults(plan)
+    found += [*control_faults(plan), *torque_faults(plan, facts)]
     if kept is not None and raw_value(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
         found.append("undefined")
     return tuple(dict.fromkeys(found))

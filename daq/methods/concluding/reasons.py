@@ -8,6 +8,7 @@ from daq.core.linkstates import IdentityCheck
 from daq.core.plan import Plan
 from daq.core.remarks import Parameter
 from daq.methods.concluding.applying import suspicions
+from daq.methods.concluding.budget import torque_at_rest
 from daq.methods.concluding.stopping import run_reason
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
@@ -36,6 +37,8 @@ def _statements(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | No
         return standing_statements(plan.context, fault) or [state(fault)]
     if fault in CONTROL_FAULTS.values():
         return [control_statement(plan.context, fault, plan.lead.name)]
+    if fault == "zero_off":
+        return [state(fault, torque=torque_at_rest(plan, facts))]
     if fault == "probe_suspect" and kept is not None:
         return [state(fault, faults=suspicions(kept))]
     return [state(fault, **({} if row is None else _figures(plan, row, fault)))]

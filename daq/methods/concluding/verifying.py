@@ -8,6 +8,7 @@ from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan
 from daq.core.units import convert
 from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
+from daq.methods.concluding.cautions import flow_faults
 from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
@@ -21,17 +22,25 @@ from daq.rheology.uncertainty import combine, from_expanded
 
 OF_INSTRUMENT: Final = ("verification_failed", "verification_overdue", "calibration_past_due")
 """Faults of a result that say nothing about a change of the instrument since its last control."""
+OF_WHOLE_RUN: Final = (
+    "another_instrument", "identity_unknown", "interrupted", "incomplete", "torque_limit", "keys_used", "zero_off",
+    "torque_stuck",
+)  # fmt: skip
+"""Faults of a result that hold for every level of its run."""
 LEVELS_APART_PERCENT: Final = 10.0
 """Torques (% of full scale) nearer to each other count as one level.  Common practice, no source."""
 
 
-def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> Verification | None:
+def verify(
+    plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]], faults: Sequence[str]
+) -> Verification | None:
     """Return the verification, or None where the method is no verification or the run is not over.
 
     Each step's value at its end is one level.  Accepted is what lies within the certified value ± (a part of the
     full-scale viscosity of that geometry and speed + the certified uncertainty), decided in decimal arithmetic on the
     unrounded value, both ends included.  One level outside fails; it passes when enough levels at different torques
-    were judged and all are inside.
+    were judged and all are inside.  A run that did not come to its end, or has another fault of `OF_WHOLE_RUN` among
+    the `faults` of its result, does not pass; after an exchange of the instrument nothing is decided.
     """
     asked, fluid = plan.context.verification, plan.context.fluid
     if asked is None or asked.kind != "verification" or fluid is None or not facts.outcome:
@@ -41,15 +50,20 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
     judged = [level for level in levels if level.accepted is not None]
     different = _different([level.torque_percent or 0.0 for level in judged])
     reasons = [level.reason for level in levels if level.reason is not None]
+    whole = tuple(f for f in faults if f in OF_WHOLE_RUN)
     passed: bool | None
-    if any(level.accepted is False for level in judged):
+    if "another_instrument" in whole:
+        passed = None  # a level outside may be that of either instrument
+    elif any(level.accepted is False for level in judged):
         passed = False
         reasons = [_outside(plan, level) for level in judged if level.accepted is False] + reasons
     elif different >= asked.levels:
-        passed = True
+        passed = None if whole else True
     else:
         passed = None
         reasons.append(state("too_few_levels", judged=different, wanted=asked.levels, apart=LEVELS_APART_PERCENT))
+    if whole:
+        reasons.insert(0, state("verification_doubtful", faults=whole))
     return Verification(
         condition=asked.condition,
         fluid=fluid.id,
@@ -235,7 +249,8 @@ def _hindrance(plan: Plan, row: KeptValue, fluid: CertifiedFluid) -> Statement |
         return state("level_outside_certificate", step=row.name, temperature=row.temperature, low=low, high=high)
     if _full_scale(plan, row.set_speed, plan.context.units[plan.primary]) is None:
         return state("level_without_full_scale", step=row.name)
-    return state("level_doubtful", step=row.name, faults=row.faults) if row.faults else None
+    found = (*row.faults, *flow_faults(plan, row))
+    return state("level_doubtful", step=row.name, faults=found) if found else None
 
 
 def _reaches(fluid: CertifiedFluid, celsius: float) -> bool:

@@ -2,7 +2,8 @@
 
 from typing import Final
 
-from daq.core.driver import FULL_SCALE_FACT, Driver, Identity
+from daq.core.driver import Driver, Identity
+from daq.core.linkeffects import AGREE, full_scale_of
 from daq.core.plan import Rule, Step
 from daq.core.remarks import Parameter
 from daq.methods.files.fluid import Fluid
@@ -16,7 +17,6 @@ from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.signals import INTERVAL_SCALES, SPEED, TORQUE
 from daq.rheology.geometry import Geometry, narrowest_gap
 
-AGREE = 1e-3
 PARTICLES_IN_GAP: Final = 10.0
 """Smallest gap over the diameter of the largest particle (common practice of rheology handbooks, no single source)."""
 FASTEST_VANE = 1.0
@@ -27,8 +27,8 @@ def full_scale(instrument: Instrument, driver: Driver, identity: Identity | None
     """Return the full-scale torque in µN·m, from the instrument or else from the file; refused if they disagree."""
     given = instrument.specification.torque_full_scale if instrument.specification else None
     stated = None if given is None else given.in_unit("uN.m")
-    answered = None if identity is None else identity.facts.get(FULL_SCALE_FACT)
-    if isinstance(answered, (int, float)) and answered > 0:
+    answered = None if identity is None else full_scale_of(identity)
+    if answered is not None:
         if stated is not None and abs(stated - answered) > AGREE * answered:
             refusals.add(
                 instrument,
@@ -36,7 +36,7 @@ def full_scale(instrument: Instrument, driver: Driver, identity: Identity | None
                 f"says {stated:g} uN.m, but the instrument says {answered:g} uN.m; every viscosity would be wrong by "
                 "their ratio: correct the file, or check that this is the right instrument",
             )
-        return float(answered)
+        return answered
     needed = any(c.name == TORQUE and c.unit == "%" for c in driver.channels) and instrument.geometry is not None
     if stated is None and needed:
         refusals.add(

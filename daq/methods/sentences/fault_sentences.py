@@ -34,6 +34,7 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
     "off_limit_temperature": ("[: mean {temperature}]", {"temperature": MEASURED_CELSIUS}),
     "probe_suspect": ("[: {faults}]", {"faults": TERMS}),
     "off_speed": ("[: mean {speed}, set {set_speed}]", {"speed": quantity("/min", ".3f"), "set_speed": SPEED}),
+    "zero_off": ("[: {torque} of full scale]", _BAND),
     "cut_short": ("[: {readings} readings over {span}]", _SPAN),
     "readings_missing": ("[: {readings} readings over {span}]", _SPAN),
     "silent": ("[: {instrument}, for {seconds}]", {"instrument": NAME, "seconds": SECONDS}),

@@ -99,6 +99,7 @@ SENTENCES: Final[dict[str, Sentence]] = {
         step=NAME, value=measured(".6g", within="expanded"), low=measured(".6g"), high=measured(".6g"), unit=UNIT,
         deviation=quantity("%", "+.2f", within="percent"), expanded=measured(".2g"), percent=quantity("%", ".2g"),
     ),
+    "verification_doubtful": sentence("the run does not make a verification: it is in doubt ({faults})", faults=TERMS),
     "too_few_levels": sentence(
         "judged at {judged} of {wanted} torques that are at least {apart} of full scale apart",
         judged=COUNT, wanted=COUNT, apart=PERCENT,

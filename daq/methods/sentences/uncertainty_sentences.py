@@ -22,7 +22,8 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "zero: {zero} at rest is more than the limit of {limit}; it is taken instead", zero=_REST, limit=PERCENT
     ),
     "zero_beyond_torque_error": sentence(
-        "zero: {zero} at rest is beyond the maximum permissible error of the torque, {limit}; take the zero again",
+        "zero: {zero} at rest is beyond the maximum permissible error of the torque, {limit}; it counts besides: "
+        "take the zero again",
         zero=_REST, limit=PERCENT,
     ),
     "zero_not_seen": sentence("zero: the torque was not seen at rest before the motor turned"),
