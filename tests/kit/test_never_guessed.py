@@ -270,3 +270,122 @@ def test_a_capture_that_begins_and_ends_within_a_block_leaves_out_nothing():
     assert not any("are left out" in finding for finding in guess.findings)
     with pytest.raises(SettingError):
         guessed(Capture(capture.pieces[:0]))
+
+
+# ---- decimal or hexadecimal digits
+
+DIGITS = ("0123", "0456", "1789", "0042", "8310")
+"""Whole numbers of one width whose capture happens to have no letter."""
+DIGIT_SHAPES = ("{}", "H {}", "H={} g", "{};12.5", "A  {} 00.5 g", "{} 12.5", "{}X")
+
+
+def with_digits(shape, texts=DIGITS):
+    return [shape.format(text) for text in texts * 2]
+
+
+@pytest.mark.parametrize("shape", DIGIT_SHAPES)
+def test_digits_with_leading_zeros_are_decimal_or_hexadecimal_only_by_an_answer(shape):
+    lines = with_digits(shape)
+    guess = guessed(lines)
+    (question,) = [q for q in guess.questions if q.key.startswith("digits ")]
+    assert set(question.lines) <= set(lines)
+    assert {*question.parts} <= {*DIGITS}
+    assert any("is decimal or hexadecimal" in point for point in guess.open_points)
+    for answer, base, top in (("decimal", 10, 0), ("hexadecimal", 16, 0), ("signed", 16, 1 << 16)):
+        closed = guessed(lines, {question.key: answer})
+        assert not any("hexadecimal" in point for point in closed.open_points)
+        driver = driver_of(closed)
+        for text, line in zip(DIGITS, lines, strict=False):
+            number = int(text, base)
+            meaning = driver.decode(line.encode())
+            values = getattr(meaning, "values", meaning)
+            assert values[0] == number - (top if 2 * number >= top > 0 else 0), (line, answer)
+        if base == 16:
+            whole = {0: (0.0, 65535.0), 1 << 16: (-32768.0, 32767.0)}[top]
+            assert (driver.channels[0].low, driver.channels[0].high) == whole
+            assert not isinstance(driver.decode(lines[0].replace("0123", "01AF").encode()), Reject)
+            assert isinstance(driver.decode(lines[0].replace("0123", "123").encode()), Reject)
+
+
+@pytest.mark.parametrize(
+    ("name", "texts"),
+    [
+        ("letters", ("0123", "04A6", "1789")),
+        ("signs", ("+0123", "-0456", "+1789")),
+        ("a fraction", ("0123.5", "0456.0", "1789.2")),
+        ("several widths", ("0123", "456", "17890")),
+        ("no zero", ("8123", "4456", "1789")),
+    ],
+)
+def test_digits_that_the_capture_decides_are_no_question_of_their_base(name, texts):
+    assert not any(key.startswith("digits ") for key in keys(guessed(with_digits("{};3.25", texts)))), name
+
+
+def test_digits_that_are_one_number_with_an_exponent_or_hexadecimal_are_a_question():
+    lines = with_digits("H {} g", ("01E2", "03E1", "02E2"))
+    (key,) = [key for key in keys(guessed(lines)) if key.startswith("digits ")]
+    assert driver_of(guessed(lines, {key: "decimal"})).decode(b"H 01E2 g") == (100.0,)
+    assert driver_of(guessed(lines, {key: "hexadecimal"})).decode(b"H 01E2 g") == (float(0x1E2),)
+
+
+@pytest.mark.parametrize("meant", ["state", "bits", "ignored"])
+def test_digits_that_are_no_number_have_no_question_of_their_base(meant):
+    lines = with_digits("{};12.5")
+    unit = next(key for key in keys(guessed(lines)) if key.startswith("unit ") and key.endswith("/0"))
+    assert not any(key.startswith("digits ") for key in keys(guessed(lines, {unit: meant})))
+
+
+@pytest.mark.parametrize(
+    ("notes", "asked"),
+    [
+        ({0: "12.3 g", 1: "45.6 g"}, False),  # the digits of the display, in tenths
+        ({1: "456 g"}, False),
+        ({0: "29.1 g"}, True),  # 0123 is 291
+        ({0: "12.3 g", 1: "110.2 g"}, True),
+        ({0: "18.77 g"}, True),  # neither
+        ({0: "12.3 g 291"}, True),  # both
+        ({}, True),
+    ],
+)
+def test_the_display_proves_decimal_digits_only_where_each_text_shows_them(notes, asked):
+    pieces = []
+    for n, line in enumerate(with_digits("H {} g")):
+        pieces.append(Piece(n * 500 * MS, "<", line.encode() + b"\r\n"))
+        pieces += [Piece((n * 500 + 100) * MS, "=", notes[n].encode())] if n in notes else []
+    assert any(key.startswith("digits ") for key in keys(guessed(Capture(pieces)))) == asked
+
+
+def test_a_number_that_is_in_the_line_twice_proves_no_digits():
+    """The display shows 12.3, which is the second number: the first one may be 291."""
+    lines = [f"{text};{int(text) / 10:.1f} g" for text in DIGITS * 2]
+    pieces = [Piece(n * 500 * MS, "<", line.encode() + b"\r\n") for n, line in enumerate(lines)]
+    guess = guessed(Capture([pieces[0], Piece(100 * MS, "=", b"12.3 g"), *pieces[1:]]))
+    assert any(key.startswith("digits ") for key in keys(guess))
+
+
+@pytest.mark.parametrize("special", ["----", "OL", "ERR", "-----"])
+def test_letters_prove_hexadecimal_digits_beside_a_text_in_place_of_the_number(special):
+    texts = ("8123", "01AF", special, "1234", "8456", "19B2", "1200")
+    lines = [f"H {text};{n}.25" for n, text in enumerate(texts)]
+    guess = guessed(lines)
+    (key,) = [key for key in keys(guess) if key.startswith("hex ")]
+    for made, first in ((guess, None), (guessed(lines, {key: "number g"}), float(0x8123))):
+        driver = driver_of(made)
+        for line in lines:
+            meaning = driver.decode(line.encode())
+            assert not isinstance(meaning, tuple) or meaning[0] != 8123.0, line
+        assert driver.decode(lines[0].encode())[0] == (first or 0.25)
+
+
+@pytest.mark.parametrize("letters", ["A3", "FF", "B07"])
+def test_digits_of_several_widths_beside_a_text_of_hexadecimal_digits_are_a_question(letters):
+    """`A3` is the fault A3, or the number 163: then 12 is 18."""
+    texts = ("63", "12", letters, "142", "7")
+    lines = [f"H {text};{n}.25" for n, text in enumerate(texts * 2)]
+    guess = guessed(lines)
+    (key,) = [key for key in keys(guess) if key.startswith("digits ")]
+    assert any("is decimal or hexadecimal" in point for point in guess.open_points)
+    assert driver_of(guessed(lines, {key: "decimal"})).decode(b"H 12;1.25") == (12.0, 1.25)
+    made = driver_of(guessed(lines, {key: "hexadecimal"}))
+    assert made.decode(b"H 12;1.25") == (18.0, 1.25)
+    assert made.decode(f"H {letters};1.25".encode()) == (float(int(letters, 16)), 1.25)

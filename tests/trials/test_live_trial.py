@@ -7,6 +7,7 @@ import os
 import pty
 import random
 import signal
+import struct
 import threading
 
 import pytest
@@ -351,6 +352,28 @@ def test_the_stages_follow_each_other_and_end_with_description_and_findings(monk
     assert any("ST,GS" in line for line in last.lines)
     assert last.stage == "done", last
     assert (last.passed, [(f.name, f.do) for f in last.findings]) == (1, [("units", "add")])
+
+
+@pytest.mark.parametrize("request_", [b"", b"\x01\x03"], ids=["stream", "polled"])
+@pytest.mark.parametrize("seal", [True, False])
+def test_frames_of_bytes_end_in_a_description_that_a_person_has_to_complete(monkeypatch, request_, seal):
+    """The description of frames names no quantity: it does not load, and no value is beside the bytes."""
+    pieces = []
+    for number in range(24):
+        frame = b"\xaa\x55\x04" + struct.pack(">f", 100 + 1.37 * number)
+        frame += bytes([sum(frame) % 256]) if seal else b""
+        t = 300_000_000 * number
+        pieces += [Piece(t, ">", request_)] if request_ else []
+        pieces.append(Piece(t + 5_000_000, "<", frame))
+    report, kept = tried(monkeypatch, Capture(pieces))
+    assert [one.stage for one in kept] == ["describing", "checking"]
+    assert (report.stage, report.reason) == ("failed", "the description is not complete; correct it with an editor")
+    assert report.passed == 0
+    assert report.values == ()
+    assert 'bytes = "AA 55 04 ' in report.description
+    assert any("it sends frames of bytes" in remark for remark in report.remarks)
+    assert any("name, UCUM unit and range" in remark for remark in report.remarks)
+    assert set(live_trial._Beside(ORDER).values(pieces)) == {""}
 
 
 @pytest.mark.parametrize(

@@ -20,6 +20,7 @@ def field_table(line: str, group: GuessedLine, found: GuessedField, ask: Answers
         return [*out, *_state(group, found, ask)]
     own = [] if found.factor == 1.0 else [f"scale = {found.factor:.15g}" + _of(found)]
     own += [f"signed_bits = {found.signed_bits}"] if found.signed_bits else []
+    own += [fill_in(found.base_point)] if found.base_point else []
     if found.same_as is not None:
         own += [f"channel = {quoted(found.channel)}"] if found.channel != found.name else []
         own += [f"unit = {quoted(found.unit)}"] if found.unit != found.same_as.unit and found.unit_word is None else []

@@ -77,6 +77,8 @@ class GuessedField:
     """True for a text with blanks before it."""
     signed_bits: int = 0
     """Number of bits of a hexadecimal number in two's complement."""
+    base_point: str = ""
+    """Open point where the digits may be decimal or hexadecimal."""
 
     @property
     def numeric(self) -> bool:
@@ -188,12 +190,13 @@ def guess_line(texts: Sequence[str], mark: str, varying: frozenset[str] = frozen
             _append(pieces, _common(blanks) + texts_here[0])
             if kinds == {"word"} and blanks[0] and before_kind == "number" and unit_of(texts_here[0]):
                 fixed.append(last)
-        last = texts_here[0]
+        previous, last = last, texts_here[0]
         constant = len(set(texts_here)) == 1
         before_kind = "number" if kinds == {"number"} and constant else ""
-        # A unit behind a number does not name the next one.
+        # A unit behind a number names the next one only with a sign of equality: `1 V=1.50 V`.
         names = kinds == {"word"} and constant and not (behind_number and unit_word(last)[0])
-        before = last if names else before if kinds == {"other"} else ""
+        assigned = kinds == {"other"} and last in ("=", ":") and previous.isalpha()
+        before = last if names else previous if assigned else before if kinds == {"other"} else ""
         behind_number = "number" in kinds
     _widths(pieces)
     by_blanks = _separated_by_blanks(pieces)

@@ -20,6 +20,7 @@ from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine, cu
 from daq.descriptions.guessing.fullscale import full_scale, with_full_scale
 from daq.descriptions.guessing.identity import identity_pattern, literal, serial_words, with_serial
 from daq.descriptions.guessing.markasked import Mark, asked_decimal_mark
+from daq.descriptions.guessing.numberbase import shown_beside
 from daq.descriptions.guessing.questions import Answers, Question, one_of
 from daq.descriptions.guessing.readinglines import ReadingLines
 from daq.descriptions.guessing.remarks import fill_in, quoted, seconds
@@ -284,10 +285,11 @@ class _Guesser:
     ) -> list[tuple[str, GuessedLine]]:
         out: list[tuple[str, GuessedLine]] = []
         usual = 0
+        kinds = ReadingLines(mark, self.ask, shown_beside(self.capture.shown, readings, self._body)).kinds
         for request in poll or [None]:  # type: ignore[list-item]  # None: a stream
             texts = [self._body(h.text) for h in readings if h.text and (request is None or h.asked == request)]
             base = "reading" if request is None else self._poll_names(poll)[list(poll).index(request)]
-            for i, line in enumerate(ReadingLines(mark, self.ask).kinds(texts, base)):
+            for i, line in enumerate(kinds(texts, base)):
                 lines = line.lines
                 name = base if i == 0 else f"{base}-{i + 1}"
                 usual = usual if i else len(lines)

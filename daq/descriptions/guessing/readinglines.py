@@ -1,6 +1,6 @@
 """Make the kinds of lines with readings from their texts, with a person's answers on numbers and words."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from daq.descriptions.guessing.fieldlines import same_quantity
@@ -8,6 +8,7 @@ from daq.descriptions.guessing.fields import GuessedField, GuessedLine, guess_li
 from daq.descriptions.guessing.finding.hexwords import marked
 from daq.descriptions.guessing.grouping import group_lines
 from daq.descriptions.guessing.naming import is_ph, name_fields, share_quantities
+from daq.descriptions.guessing.numberbase import settle_base
 from daq.descriptions.guessing.questions import (
     LABEL,
     OTHER_QUANTITY,
@@ -21,10 +22,11 @@ from daq.descriptions.guessing.questions import (
 
 @dataclass(slots=True)
 class ReadingLines:
-    """Makes kinds of lines; `mark` is the decimal mark."""
+    """Makes kinds of lines; `mark` is the decimal mark, `shown` the texts of the display by the line before them."""
 
     mark: str
     ask: Answers
+    shown: Mapping[str, Sequence[str]]
 
     def kinds(self, texts: Sequence[str], base: str) -> list[GuessedLine]:
         """Return the kinds of lines that answer one request, or that come unasked, the most frequent first."""
@@ -98,6 +100,8 @@ class ReadingLines:
             )  # fmt: skip
             if answer is not None:
                 _set_number(found, answer)
+        if found.numeric and found.kept and found.numbers:
+            settle_base(line, found, self.shown, self.ask)
 
     def _names(self, line: GuessedLine) -> None:
         """Ask for the quantity of each number that has no name of its own."""

@@ -153,11 +153,6 @@ def doubt(found: FoundChecksum) -> str:
 
 def channel(found: GuessedField, ask: Answers, lines: Sequence[str]) -> list[str]:
     """Return the table of one measured quantity, which is in `lines`."""
-    measured = [t for t in found.texts if t not in found.special]
-    whole = max(len(t.lstrip("+- ").split(".")[0].split(",")[0]) for t in measured)
-    width = max(whole, 1) if found.type == "number" else whole + 1
-    signed = any(t[0] in "+-" for t in measured) or found.signed_bits > 0
-    high = 10.0**width * found.largest_factor if found.type != "scientific" else 1e9
     seen = f"{min(found.values):g} to {max(found.values):g} in the capture"
     unit = found.unit or "1"
     out = ["[[channel]]", f"name = {quoted(found.name)}", f"unit = {quoted(unit)}"]
@@ -171,9 +166,21 @@ def channel(found: GuessedField, ask: Answers, lines: Sequence[str]) -> list[str
     )  # fmt: skip
     if stated is not None:
         return [*out, f"low = {stated[0]:.12g}", f"high = {stated[1]:.12g}"]
-    out += [f"low = {-high if signed else 0:g}", f"high = {high:g}"]
-    out.append(fill_in(point))
-    return out
+    low, high = _range(found)
+    return [*out, f"low = {low:.12g}", f"high = {high:.12g}", fill_in(point)]
+
+
+def _range(found: GuessedField) -> tuple[float, float]:
+    """Return the range of the numbers that the digits in the capture can give."""
+    measured = [t for t in found.texts if t not in found.special]
+    if found.type == "hexadecimal":
+        top, signed = 16.0 ** max(map(len, measured)), found.signed_bits > 0
+        low, high = (-top / 2, top / 2 - 1) if signed else (0.0, top - 1)
+        return low * found.largest_factor, high * found.largest_factor
+    whole = max(len(t.lstrip("+- ").split(".")[0].split(",")[0]) for t in measured)
+    width = max(whole, 1) if found.type == "number" else whole + 1
+    high = 10.0**width * found.largest_factor if found.type != "scientific" else 1e9
+    return -high if any(t[0] in "+-" for t in measured) else 0, high
 
 
 def stream(interval: int) -> list[str]:
@@ -268,4 +275,5 @@ def _field(found: GuessedField, kind: str = "", *, named: bool = True) -> str:
         return f"{{:pad}}{_field(found, 'number', named=named)}"  # blanks are before the text, too
     if found.pad and not kind:
         return f"{{:pad}}{_field(found, found.type, named=named)}"
-    return f"{{{found.name if named and found.kept else ''}:{kind or TYPES.get(found.type, found.type)}{width}}}"
+    written = TYPES.get(kind or found.type, kind or found.type)
+    return f"{{{found.name if named and found.kept else ''}:{written}{width}}}"

@@ -104,6 +104,8 @@ def _of_quantity(kind: str, element: object, question: Question, quantity: Quant
         return own[1] if own is not None and question.parts[0] == own[0] else quantity.unit
     if kind == "unit":
         return f"{quantity.factor:g} {quantity.unit}" if quantity.factor != 1.0 else quantity.unit
+    if kind == "digits":
+        return "decimal"
     if kind == "name":
         return quantity.name
     if kind == "fixed":

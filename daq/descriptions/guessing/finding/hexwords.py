@@ -15,7 +15,7 @@ def marked(texts: Sequence[str], mark: str = ".") -> list[str]:
     """Return the lines, whose decimal mark is `mark`, with `MARKED` before each word that is hexadecimal.
 
     All lines of the same punctuation have words of one width of hexadecimal digits in one place, some with a letter and
-    some with a digit.
+    some with a digit.  Texts without a digit, such as `OL` and `----`, may be in the place of some of them.
     """
     places: dict[tuple[str, int], list[str]] = {}
     rows = [_words(text, mark) for text in texts]
@@ -27,7 +27,7 @@ def marked(texts: Sequence[str], mark: str = ".") -> list[str]:
     for text, (skeleton, words) in zip(texts, rows, strict=True):
         new = text
         for at in range(len(words) - 1, -1, -1):
-            if (skeleton, at) in hexadecimal:
+            if (skeleton, at) in hexadecimal and _may_be_digits(words[at][0]):
                 start = words[at].start()
                 new = new[:start] + MARKED + new[start:]
         out.append(new)
@@ -39,7 +39,13 @@ def _words(text: str, mark: str) -> tuple[str, list[re.Match[str]]]:
     return "".join(_WORDS[mark].sub("_", text).split()), list(_WORDS[mark].finditer(text))
 
 
-def _is_hexadecimal(found: Sequence[str]) -> bool:
+def _may_be_digits(word: str) -> bool:
+    return any(one.fullmatch(word) for one in _DIGITS)
+
+
+def _is_hexadecimal(words: Sequence[str]) -> bool:
+    # A text in the place of the number must not hide the letters of the other lines.
+    found = [word for word in words if _may_be_digits(word) or any(c.isdigit() for c in word)]
     if len({len(word) for word in found}) != 1 or len(set(found)) < 2:
         return False
     if all(_EXPONENT.fullmatch(word) for word in found):

@@ -1,0 +1,96 @@
+"""Find out whether the digits of whole numbers are decimal or hexadecimal, or ask a person.
+
+Hexadecimal numbers whose capture has no letter A to F look like decimal ones with leading zeros: `0123` is 123 or 291.
+"""
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from typing import Final
+
+from daq.descriptions.guessing.fields import GuessedField, GuessedLine
+from daq.descriptions.guessing.finding.transcript import ReceivedLine
+from daq.descriptions.guessing.questions import Answers, one_of
+
+DECIMAL: Final = "decimal"
+HEXADECIMAL: Final = "hexadecimal"
+SIGNED: Final = "signed"
+_HEXADECIMAL: Final = re.compile(r"[0-9A-F]{2,8}|[0-9a-f]{2,8}")
+_EXPONENT: Final = re.compile(r"[0-9]+[eE][0-9]{1,2}")
+_NUMBER: Final = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
+
+
+def shown_beside(
+    shown: Sequence[tuple[int, str]], readings: Sequence[ReceivedLine], body: Callable[[bytes], str]
+) -> dict[str, list[str]]:
+    """Return the texts of the display (time in ns, text) by the line before each, of every request the last one."""
+    out: dict[str, list[str]] = {}
+    for t, text in shown:
+        for line in {h.asked: h for h in readings if h.t <= t}.values():
+            out.setdefault(body(line.text), []).append(text)
+    return out
+
+
+def settle_base(line: GuessedLine, found: GuessedField, shown: Mapping[str, Sequence[str]], ask: Answers) -> None:
+    """Make a number hexadecimal where a person says so; without proof and answer it has an open point."""
+    measured = _measured(found)
+    if not _in_doubt(found, measured) or _proved_decimal(line, found, shown):
+        return
+    sample = next((text for text in measured if int(text, 16) > 9), measured[0])
+    point = f"whether {sample} is decimal or hexadecimal ({int(sample, 16)})"
+    base = ask.ask(
+        f"digits {found.key}", f"Are the digits {sample} in these lines decimal or hexadecimal?",
+        one_of((DECIMAL, HEXADECIMAL, SIGNED)), point=point, lines=line.lines, parts=found.texts,
+        answers=f"{DECIMAL}; {HEXADECIMAL}; {SIGNED} (hexadecimal, two's complement)",
+    )  # fmt: skip
+    if base is None:
+        found.base_point = point
+    elif base != DECIMAL:
+        found.pad = found.type == "padded"
+        found.special = [text for text in found.special if not _HEXADECIMAL.fullmatch(text)]
+        widths = {len(text) for text in _measured(found)}
+        found.type, found.width = "hexadecimal", widths.pop() if len(widths) == 1 else 0
+        found.signed_bits = 4 * max(map(len, _measured(found))) if base == SIGNED else 0
+
+
+def _measured(found: GuessedField) -> list[str]:
+    return [text for text in found.texts if text not in found.special]
+
+
+def _in_doubt(found: GuessedField, measured: Sequence[str]) -> bool:
+    """Return True for whole numbers without a sign that may be hexadecimal.
+
+    They have one width and leading zeros or an exponent (`01E2`), or a text such as `A3` is in the place of some.
+    """
+    one_width = len({len(text) for text in measured}) == 1 and len(measured[0]) > 1
+    if found.type == "scientific":
+        return one_width and all(_EXPONENT.fullmatch(text) for text in measured)
+    if found.type not in ("number", "padded") or not all(text.isascii() and text.isdecimal() for text in measured):
+        return False
+    return (one_width and any(text[0] == "0" for text in measured)) or any(map(_HEXADECIMAL.fullmatch, found.special))
+
+
+def _proved_decimal(line: GuessedLine, found: GuessedField, shown: Mapping[str, Sequence[str]]) -> bool:
+    """Return True where the display shows the decimal digits beside each line that has a text of the display.
+
+    Numbers that are the same in both ways prove nothing, nor does a number of one digit, nor one that is in the line
+    twice.  A number that the display does not show leaves the question.
+    """
+    proved = False
+    for text, own in zip(found.texts, line.lines, strict=True):
+        if text in found.special:
+            continue
+        decimal, other = _significant(f"{float(text):.0f}"), _significant(str(int(text, 16)))
+        for note in shown.get(own, ()):
+            numbers = [_significant(number) for number in _NUMBER.findall(note)]
+            if decimal == other:
+                continue
+            if decimal not in numbers or other in numbers:
+                return False
+            in_line = [_significant(number) for number in _NUMBER.findall(own)]
+            proved |= len(decimal) > 1 and in_line.count(decimal) == 1
+    return proved
+
+
+def _significant(number: str) -> str:
+    """Return the digits of a number without the zeros at both ends: the scale of the display may be another one."""
+    return re.sub("[^0-9]", "", number).strip("0")
