@@ -129,9 +129,9 @@ def fit_curve(  # noqa: PLR0913 - the options of a fit, each by its name
                 gtol=1e-15,
                 max_nfev=max_evaluations,
             )
-            p: Array = _polished(
-                np.asarray(found.x, dtype=float), np.asarray(found.active_mask) == 0, residuals, slopes, (low, high)
-            )
+            p: Array = np.asarray(found.x, dtype=float)
+            if found.status != 0:
+                p = _polished(p, np.asarray(found.active_mask) == 0, residuals, slopes, (low, high))
             rest, at = residuals(p), slopes(p)
     except (ValueError, TypeError, ArithmeticError) as error:
         raise ArgumentError(f"the fit broke down: {error}", key="function") from error
@@ -250,6 +250,7 @@ def _polished(
         return p
     low, high = bounds
     smallest = math.inf
+    most = float(residuals(p) @ residuals(p)) * (1.0 + ROUNDING)
     for _ in range(POLISH):
         at = slopes(p)[:, free]
         scale = np.linalg.norm(at, axis=0)
@@ -261,6 +262,9 @@ def _polished(
         size = float(np.linalg.norm(step))
         # A step that is no shorter than the last one is rounding, or the problem is not a minimum of full rank.
         if rank < at.shape[1] or not size < 0.5 * smallest or np.any(change < low) or np.any(change > high):
+            return p
+        rest = residuals(change)
+        if not float(rest @ rest) <= most:
             return p
         p, smallest = change, size
     return p

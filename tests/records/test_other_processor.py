@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import pytest
+
 from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
 from daq.app.records.replaying import recompute
@@ -17,6 +19,7 @@ def again(state):
     return [[d.same, d.replay.same, [where for where, *_ in d.differences]] for d in done]
 
 
+@pytest.mark.timeout(400)
 def test_stored_runs_are_the_same_on_another_processor(tmp_path):
     bench = StoredBench(tmp_path / "state")
     bench.measure("G-1041")

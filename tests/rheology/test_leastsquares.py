@@ -2,8 +2,10 @@
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
 from daq.core.errors import SettingError
+from daq.rheology.flowcurves.flowmodels import MODELS
 from daq.rheology.leastsquares import fit_curve, linear_fit
 
 
@@ -30,6 +32,27 @@ def test_linear_and_nonlinear_fit_agree_with_numpy():
     assert exact.standard_errors == pytest.approx(np.sqrt(np.diag(covariance))[::-1], rel=1e-9)
     assert found.standard_errors == pytest.approx(exact.standard_errors, rel=1e-6)
     assert found.residual_sd == pytest.approx(exact.residual_sd)
+
+
+@pytest.mark.parametrize("evaluations", [1, 2, 3, 5, 8, 13, 21])
+@pytest.mark.parametrize("seed", range(6))
+def test_the_result_is_never_worse_than_the_search(evaluations, seed):
+    """A search that ends early returns its best point; scipy gives the sum of squares of the search alone."""
+    rng = np.random.default_rng(seed)
+    rates = np.geomspace(0.1, 100.0, 7)
+    cross = MODELS["cross"]
+    stresses = cross.stress(np.array([2.0, 0.1, 0.5, 0.9]), rates) * (1.0 + 0.1 * rng.standard_normal(7))
+    start = np.array([1.0, 0.5, 0.1, 0.5]) * 10.0 ** rng.uniform(-1.0, 1.0, 4)
+    found = fit_curve(
+        cross.stress, rates, stresses, start, sigma=0.1 * stresses, jacobian=cross.jacobian, lower=[1e-9] * 4,
+        max_evaluations=evaluations,
+    )  # fmt: skip
+    alone = least_squares(
+        lambda p: (cross.stress(p, rates) - stresses) / (0.1 * stresses), start, bounds=(1e-9, np.inf),
+        jac=lambda p: cross.jacobian(p, rates) / (0.1 * stresses)[:, None], x_scale=start, xtol=1e-15, ftol=1e-15,
+        gtol=1e-15, max_nfev=evaluations,
+    )  # fmt: skip
+    assert found.sum_of_squares <= 2.0 * alone.cost * (1.0 + 1e-6)
 
 
 def test_bounds_hold():

@@ -27,10 +27,11 @@ from daq.core.run import State
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.doubting import still_doubted
 from daq.methods.messages.result import ResultData
+from daq.process.processor import processor
 
 ROUNDING_TOLERANCE: Final = 1e-9
-"""Largest relative difference from a stored result.  Each kind of processor, and each version of Python and numpy,
-rounds exponentials, logarithms and sums of matrices in its own way."""
+"""Largest relative difference from a result of another version of daq, Python or numpy, or of another kind of
+processor: each rounds exponentials, logarithms and sums of matrices in its own way."""
 RECORD_KEYS: Final = frozenset({"origin", "sample", "simulated", "supersedes"})
 """Keys of a result that come from the record of the run and not from its journal."""
 MOTORS: Final = frozenset(motor.value for motor in Motor)
@@ -54,10 +55,8 @@ class Recomputed:
     """Parts that are no longer in the database."""
     differences: list[tuple[str, Any, Any]] = field(default_factory=list)
     """(where, stored, computed again) of kept values and result."""
-    exact: bool = True
-    """The result is the stored one bit for bit, not only within the rounding of another processor or version."""
     versions: list[tuple[str, str, str]] = field(default_factory=list)
-    """(what, recorded, now) of versions that are not the recorded ones."""
+    """(what, recorded, now) of versions, and of the kind of processor, that are not the recorded ones."""
 
     @property
     def same(self) -> bool:
@@ -91,8 +90,9 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     header = out.replay.header
     if header is None:
         return out
-    now = {"daq": daq.__version__, "python": platform.python_version(), "numpy": version("numpy")}
-    before = {"daq": header.software} | {k: header.libraries.get(k, "") for k in ("python", "numpy")}
+    libraries = {"python": platform.python_version(), "numpy": version("numpy"), "processor": processor()}
+    now = {"daq": daq.__version__} | libraries
+    before = {"daq": header.software} | {name: header.libraries.get(name, "") for name in libraries}
     out.versions = [(name, before[name], now[name]) for name in now if before[name] != now[name]]
     out.kept = [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in out.replay.kept]
     results = reader.results(run.id)
@@ -182,8 +182,7 @@ def _compare_declared(
 
 
 def _compare_result(out: Recomputed, where: str, stored: dict[str, Any], computed: dict[str, Any]) -> None:
-    out.differences += differences(where, stored, computed, ROUNDING_TOLERANCE)
-    out.exact = out.exact and not any(differences(where, stored, computed, 0.0))
+    out.differences += differences(where, stored, computed, ROUNDING_TOLERANCE if out.versions else 0.0)
 
 
 def differences(where: str, a: Any, b: Any, tolerance: float) -> Iterator[tuple[str, Any, Any]]:

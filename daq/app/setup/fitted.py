@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue
     from daq.methods.files.instrument import Instrument
 
+COMPANIONS = "companions."
+"""Beginning of the keys of a companion's constants: "companions.ROLE.KEY"."""
 NOTED = "constants_noted"
 """Name of the change that adds the constants of the file to a record without them."""
 
@@ -80,6 +82,8 @@ def fits_by_file(catalogue: "Catalogue", instruments: Iterable[str], known: Mapp
     changes = []
     for instrument in (catalogue.instrument(name) for name in instruments):
         fit, given = known.get(instrument.name), instrument.fitted
+        if _unknown(catalogue, instrument):  # its constants are recorded when the file of the companion is right
+            continue
         if fit is None:
             if given is not None:
                 changes.append(change_of(fitted_as(catalogue, instrument, given), "fitted_as_the_file_states", 0))
@@ -102,8 +106,15 @@ def fitted_as(catalogue: "Catalogue", instrument: "Instrument", geometry: str, s
     """Return the record of a geometry, with the serial number of the file or the one that a person states.
 
     Raises:
-        SettingError: the file has no such geometry, or another serial number than the person states.
+        SettingError: the file has no such geometry, or another serial number than the person states; or the file of a
+            companion is missing or wrong, so that its constants are not known.
     """
+    for role, other in _unknown(catalogue, instrument):
+        raise SettingError(
+            f"{other!r} has no valid file, so its constants cannot be recorded; put instruments/{other}.toml right",
+            file=instrument.source,
+            key=f"{COMPANIONS}{role}",
+        )
     stated = instrument.with_fitted(geometry).geometries[geometry].serial or ""
     if serial and stated and serial != stated:
         raise SettingError(
@@ -155,10 +166,26 @@ def conflict(catalogue: "Catalogue", instrument: "Instrument", fit: Fit | None) 
             f"differs from what is recorded: {differing_words(other)}; {fit.words} is {since}. Put the file right, or "
             f"record the new constants: daq fit {name} {record.geometry}; verification and control then count anew"
         )
-        key = other[0][0]
-        file = str(catalogue.description_path(instrument)) if key == DESCRIPTION else instrument.source
+        file, key = _place(catalogue, instrument, other[0][0])
         return SettingError(reason, file=file, key=key)
     return None
+
+
+def _unknown(catalogue: "Catalogue", instrument: "Instrument") -> list[tuple[str, str]]:
+    """Return role and name of the companions that have no valid file."""
+    return [(role, name) for role, name in instrument.companions.items() if name not in catalogue.instruments]
+
+
+def _place(catalogue: "Catalogue", instrument: "Instrument", key: str) -> tuple[str, str]:
+    """Return the file of a constant, and its key there; those of a companion are in the companion's file."""
+    where, own = instrument, key
+    if key.startswith(COMPANIONS):
+        role, _, own = key.removeprefix(COMPANIONS).partition(".")
+        found = catalogue.instruments.get(instrument.companions.get(role, ""))
+        if found is None:
+            return instrument.source, f"{COMPANIONS}{role}"
+        where = found
+    return (str(catalogue.description_path(where)) if own == DESCRIPTION else where.source), own
 
 
 def changed_constants(catalogue: "Catalogue", instrument: "Instrument", record: Fitted) -> list[tuple[str, str, str]]:

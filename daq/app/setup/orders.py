@@ -26,6 +26,7 @@ from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.making import Companion
 from daq.methods.planning.standing import control_due, day
+from daq.process.processor import processor
 
 _RECORD_NAMES: Final = frozenset(f.name for f in fields(RunRecord))
 
@@ -191,5 +192,6 @@ def _header(run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> Header:
             "python": platform.python_version(),
             "implementation": sys.implementation.name,
             "numpy": version("numpy"),
+            "processor": processor(),
         },
     )

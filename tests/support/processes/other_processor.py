@@ -22,7 +22,7 @@ def computed_elsewhere(function: str, *arguments: str) -> Any:
     code = f"import json, sys; from {module} import {name}; print(json.dumps({name}(*sys.argv[1:])))"
     done = subprocess.run(
         [sys.executable, "-c", code, *arguments],
-        env=os.environ | LIMITED, cwd=ROOT, capture_output=True, text=True, check=False, timeout=120,
+        env=os.environ | LIMITED, cwd=ROOT, capture_output=True, text=True, check=False, timeout=300,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout.splitlines()[-1])

@@ -21,6 +21,7 @@ from daq.core.events import ClockAnchor, Event, LinkUp, OperatorCommand, Receive
 from daq.core.journal import JournalWriter
 from daq.core.pipeline import Pipeline
 from daq.methods.files.digest import canonical
+from daq.process.processor import processor
 from daq.testing.bench import header_of
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
@@ -90,7 +91,7 @@ class StoredBench:
             "thermo-1": Thermometer(seed=13),
         }
         run_id = run_id_of(sample, fluid, speed, about.get("fill", ""))
-        libraries = {"python": platform.python_version(), "numpy": version("numpy")}
+        libraries = {"python": platform.python_version(), "numpy": version("numpy"), "processor": processor()}
         header = header_of(plan, drivers, run=run_id, software=daq.__version__, libraries=libraries)
         record = RunRecord(
             id=run_id,

@@ -100,6 +100,6 @@ def _say_stored(done: Recomputed) -> None:
     if len(done.differences) > DIFFERENCES_SHOWN:
         say(f"and {len(done.differences) - DIFFERENCES_SHOWN} more")
     if done.same and done.result is not None:
-        how = "bit for bit" if done.exact else "within 1e-9, as another processor or version rounds"
+        how = "within 1e-9, under other versions or on another processor" if done.versions else "bit for bit"
         kept = f"{len(done.kept)} kept values, bit for bit the same" if done.kept else "no kept values to compare"
         say(f"{kept}; the result the same, {how}")

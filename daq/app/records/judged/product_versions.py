@@ -1,6 +1,7 @@
 """The version of a product by which a run is judged: the text that was stored with the run, never the present file."""
 
 import hashlib
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -81,7 +82,8 @@ def version_of_run(reader: Reader, run: RunRecord) -> ProductVersion | None:
 def product_of_sample(reader: Reader, sample: str, product: str, in_file: "Product | None") -> "Product | None":
     """Return the version of a product with which the measurement of a sample began, for what is still to measure.
 
-    A file that was edited since adds no test and no replicate to a sample, and takes none away.
+    It is that of the first run with a valid result.  A file that was edited since adds no test and no replicate to the
+    sample, and takes none away.  A run that was stopped or is not valid binds nothing: its method may have been wrong.
 
     Args:
         reader: the database.
@@ -90,7 +92,7 @@ def product_of_sample(reader: Reader, sample: str, product: str, in_file: "Produ
         in_file: the product as its present file describes it, for a sample without a run whose version can be read.
     """
     for run in runs_of_sample(reader, sample) if product else ():
-        if run.product != product:
+        if run.product != product or not _is_valid(reader, run.id):
             continue
         try:
             found = version_of_run(reader, run)
@@ -99,6 +101,11 @@ def product_of_sample(reader: Reader, sample: str, product: str, in_file: "Produ
         if found is not None:
             return found.product
     return in_file
+
+
+def _is_valid(reader: Reader, run: str) -> bool:
+    newest = reader.newest_result(run)
+    return newest is not None and json.loads(newest.data)["validity"] == "valid"
 
 
 def version_at(reader: Reader, run: RunRecord, product: str, in_file: "Product | None") -> ProductVersion | None:
