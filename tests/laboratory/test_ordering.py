@@ -134,6 +134,23 @@ def test_a_sample_with_several_tests_is_done_after_the_last_of_them(bench):
         assert note_done(store, bench.catalogue, later, bench.clock.utc_ns())
 
 
+@pytest.mark.parametrize("stopped_s", [20, 45])
+def test_a_run_without_a_valid_result_does_not_bind_the_version_of_the_product(bench, stopped_s):
+    """A first run is stopped, then the method is put right under a new version: the sample is done by the new one."""
+    act(bench, "sample_add", id="G-1042", product="clear-glaze")
+    stopped = bench.measure("G-1042", fill="a", stop_after_s=stopped_s)
+    with opened(bench) as store:
+        assert not note_done(store, bench.catalogue, stopped, bench.clock.utc_ns())
+    second = bench.catalogue.method("clear-glaze-qc").model_copy(update={"version": "2"})
+    bench.catalogue.methods["clear-glaze-qc"] = {**bench.catalogue.methods["clear-glaze-qc"], "2": second}
+    present = bench.catalogue.product("clear-glaze")
+    limits = tuple(each.model_copy(update={"methods": ("clear-glaze-qc 2",)}) for each in present.limits)
+    change(bench, "clear-glaze", version="2", limits=limits, tests=(ProductTest(method="clear-glaze-qc 2"),))
+    run = bench.measure("G-1042", fill="b")
+    with opened(bench) as store:
+        assert note_done(store, bench.catalogue, run, bench.clock.utc_ns())
+
+
 def test_the_replicates_of_a_test_come_before_those_of_the_product(bench):
     rule = Replicates.model_validate({"count": 2, "repeatability_limit": "50 %"})
     change(bench, "clear-glaze", tests=(ProductTest(method="clear-glaze-qc 1", replicates=rule),))
