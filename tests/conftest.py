@@ -159,8 +159,9 @@ STALLED = [
     "interrupted",
 ]  # fmt: skip
 """Reasons of a result that a stalled machine causes.  Simulated instruments run twenty times faster than real ones: when
-the machine does nothing for 20 ms, readings are missing, after 150 ms an instrument is silent, and the result says so.  A slow test that fails with such a reason is repeated, twice at
-most, and the summary counts it.  Other failures are not repeated; tests in virtual time count readings exactly."""
+the machine does nothing for 20 ms, readings are missing, after 150 ms an instrument is silent, and the result says so.
+A slow test that fails with such a reason is repeated, twice at most, and the summary counts it.  Other failures are not
+repeated; tests in virtual time count readings exactly."""
 
 
 # Thousands of tests stay in memory to the end. Collecting garbage among them took a quarter of the time of the collection of tests.
