@@ -64,15 +64,21 @@ async def campaign(folder: Path, *, kills: int, results: int, seed: int, pause_s
             while kills:
                 async with watching(broker.port, aliases=True, first=True) as watcher:
                     cable.blocked = False
+                    births = 0
                     while kills:
+                        if kills % 2 == 0:
+                            # Every second fault meets a node that is online. The others come at any moment of its start.
+                            await watcher.until(lambda seen=births, host=watcher.host: host.births > seen, 60)
                         await asyncio.sleep(pause_s * rng.random())
                         kills -= 1
                         what = rng.choice(("process", "process", "line", "freeze", "broker"))
                         if what == "process":
                             node_process.kill()
                             node_process.communicate()
+                            births = watcher.host.births
                             node_process = start(state, cable.port, results)
                         elif what == "line":
+                            births = watcher.host.births
                             cable.cut()
                         elif what == "freeze":
                             os.kill(broker.process.pid, signal.SIGSTOP)
