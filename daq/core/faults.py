@@ -96,8 +96,8 @@ FAULTS: Final[dict[str, Treatment]] = {
     "zero_off": Treatment(
         True,
         Quality.UNCERTAIN,
-        "the torque at rest before the run was not that of a zero, nor one that a sample holds: the sensor may be stuck "
-        "or touched, or its zero may be off",
+        "the torque at rest before the run was not that of a zero, nor one that a sample holds: the sensor may be "
+        "stuck or touched, or its zero may be off",
     ),
     "torque_stuck": Treatment(
         True, Quality.UNCERTAIN, "the torque was exactly the same at different speeds: the sensor may be stuck"
