@@ -114,7 +114,7 @@ def test_a_run_in_doubt_passes_no_verification(paddle, second, outcome, check, k
     else:
         expected = True if is_sound else None
     assert c.verification.passed is expected
-    # What failed needs no other reason.
+    # A verification that failed does not need another reason.
     assert ("verification_doubtful" in codes(c.verification.reasons)) is (expected is None)
     assert c.verdict.verdict == {True: "within", False: "outside", None: "not_comparable"}[expected]
     assert (c.validity == "valid") is is_sound
