@@ -96,8 +96,8 @@ FAULTS: Final[dict[str, Treatment]] = {
     "zero_off": Treatment(
         True,
         Quality.UNCERTAIN,
-        "the torque at rest before the run was as large as a usable one: the sensor is stuck or touched, its zero is "
-        "off, or the sample holds it",
+        "the torque at rest before the run was not that of a zero, nor one that a sample holds: the sensor may be "
+        "stuck or touched, or its zero may be off",
     ),
     "torque_stuck": Treatment(
         True, Quality.UNCERTAIN, "the torque was exactly the same at different speeds: the sensor may be stuck"
@@ -105,13 +105,13 @@ FAULTS: Final[dict[str, Treatment]] = {
     "torque_frozen": Treatment(
         True,
         Quality.UNCERTAIN,
-        "the torque was noisy and does not change any more: its sensor is stuck",
+        "the torque was noisy and does not change any more: its sensor may be stuck",
     ),
     "outlying_readings": Treatment(
         True, Quality.UNCERTAIN, "a few readings far from all others decide the value: a transient or a disturbance"
     ),
     "torque_clipped": Treatment(
-        True, Quality.UNCERTAIN, "the torque is cut off at one value inside the band: its sensor goes no further"
+        True, Quality.UNCERTAIN, "the torque is cut off at one value inside the band: its sensor may go no further"
     ),
     "off_temperature": Treatment(True, Quality.UNCERTAIN, "the temperature left the method's band inside the span"),
     "no_temperature": Treatment(

@@ -1,5 +1,6 @@
 """Effects of a connection, and the instrument that it expects."""
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -81,13 +82,16 @@ class ExpectedInstrument:
     def difference(self, found: Identity) -> str:
         """Return the difference of `found` as a sentence; "" where it is the expected instrument.
 
-        An instrument that states another full scale than before is another one too: all its torques are others.
+        An instrument that states another full scale than before, or none any more, is another one too: all its
+        torques are others.
         """
         if self.serial and found.serial != self.serial:
             return f"instrument {found.serial} answers where {self.serial} is expected"
         if self.kind and found.kind != self.kind:
             return f"an instrument of kind {found.kind} answers where {self.kind} is expected"
         stated = full_scale_of(found)
+        if self.full_scale and stated is None:
+            return f"it states no full-scale torque where {self.full_scale:g} uN.m is expected"
         if self.full_scale and stated is not None and abs(stated - self.full_scale) > AGREE * self.full_scale:
             return f"it states a full-scale torque of {stated:g} uN.m where {self.full_scale:g} uN.m is expected"
         return ""
@@ -102,6 +106,10 @@ ANY_INSTRUMENT: Final = ExpectedInstrument()
 
 
 def full_scale_of(identity: Identity) -> float | None:
-    """Return the full-scale torque (µN·m) that an instrument states; None where it states none."""
+    """Return the full-scale torque (µN·m) that an instrument states, as a number or as its text; None without one."""
     stated = identity.facts.get(FULL_SCALE_FACT)
-    return float(stated) if isinstance(stated, (int, float)) and stated > 0 else None
+    try:
+        value = float(stated) if isinstance(stated, (int, float, str)) else 0.0
+    except ValueError:
+        return None
+    return value if 0.0 < value < math.inf else None

@@ -1,5 +1,6 @@
 """Take kept values: resolve their span, summarise its readings, and find its faults."""
 
+import math
 from collections.abc import Mapping
 from typing import Final
 
@@ -16,7 +17,7 @@ from daq.core.stop import SPAN_CHECKS, Met, StepClock
 MISSING_INTERVALS: Final = 5
 """Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
 LEAST_COMPLETENESS: Final = 0.9
-"""Readings are missing where the completeness of the span is below this."""
+"""Readings are missing where the completeness of the span is below this, and more than its phase explains."""
 
 
 def take(
@@ -62,7 +63,9 @@ def take(
     if span.n == 0:
         faults.append("no_readings")
     else:
-        if interval and (longest > MISSING_INTERVALS * interval or completeness < LEAST_COMPLETENESS):
+        # Where the span is no multiple of the interval, its phase decides whether it has one reading more or less.
+        lost = completeness < LEAST_COMPLETENESS and span.n < (math.floor(expected / per_line) - 1) * per_line
+        if interval and (longest > MISSING_INTERVALS * interval or lost):
             faults.append("readings_missing")
         faults += _reading_faults(plan, rows, span)
         faults += _sensor_faults(plan, rows, span, clock.floor, keep.statistic)

@@ -151,7 +151,7 @@ def viscosity_components(
 def zero_component(specification: Specification, observed: float | None, sensitivity: float = 1.0) -> Component | None:
     """Return the component of the torque's zero, or None; `observed` and limit in percent of full scale.
 
-    * A separate limit of the zero is given: rectangular ± that limit, or ± the observed zero where it is greater.
+    * A separate limit of the zero is given, and the observed one is within it or unknown: rectangular ± that limit.
     * The torque's maximum permissible error contains the zero (`includes`), and the observed one is within it: None.
     * Otherwise the observed zero is a known error that is not corrected.  It is taken as a standard uncertainty
       (root sum of squares with the others, our choice).  It is not subtracted, because a sample with a yield stress
@@ -162,8 +162,10 @@ def zero_component(specification: Specification, observed: float | None, sensiti
     if observed is not None:
         require_finite("observed", observed)
     limit = specification.zero_percent_full_scale
-    if limit > 0.0:
-        return from_limit("zero", max(limit, abs(observed or 0.0)), sensitivity, unit=PERCENT)
+    # Beyond the limit the observed zero is not the limit of an error but the error itself: 95 % of a rectangle would
+    # leave it out.
+    if limit > 0.0 and abs(observed or 0.0) <= limit:
+        return from_limit("zero", limit, sensitivity, unit=PERCENT)
     if not observed or ("zero" in specification.includes and not is_beyond_torque_error(specification, observed)):
         return None
     return Component("zero", abs(observed), sensitivity=sensitivity, unit=PERCENT)

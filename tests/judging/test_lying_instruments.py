@@ -64,7 +64,7 @@ def torques():
         level = round(rng.uniform(12.0, 95.0), 2)
         yield f"stuck at {level}", stuck(level), "zero_off"
         yield f"alternating about {level}", alternating(level, level + round(rng.uniform(0.01, 2.0), 2)), "zero_off"
-        zero = round(rng.choice((-1.0, 1.0)) * rng.uniform(11.0, 30.0), 2)
+        zero = -round(rng.uniform(11.0, 30.0), 2)
         yield f"zero at {zero}", off_zero(zero), "zero_off"
         after = round(rng.uniform(6.0, 12.5), 1)
         yield f"frozen after {after} s", frozen(after), "torque_frozen"

@@ -54,7 +54,7 @@ def test_a_zero_beyond_the_error_limit_counts_besides(zero):
         assert c.uncertainty.expanded > abs(zero) / 50.0 * 800.0
 
 
-def test_a_zero_stated_for_itself_is_rectangular(tmp_path):
+def test_a_zero_stated_for_itself_is_rectangular_up_to_its_limit(tmp_path):
     # 0.3 % of full scale at 50 % torque: 0.6 % of 800 = 4.8 mPa.s, /sqrt(3).
     limits = bench(tmp_path, ('# zero = "0.3 %"', 'zero = "0.3 %"'), ('includes = ["zero"]', "includes = []"))
     plan = plan_of("clear-glaze-qc", limits)
@@ -62,7 +62,7 @@ def test_a_zero_stated_for_itself_is_rectangular(tmp_path):
     assert contribution(concluded(plan), "zero") == pytest.approx(4.8 / math.sqrt(3.0))
     # The torque at rest is larger than the stated limit: it is used instead, and a caution says so.
     c = concluded(plan, zero=-0.5)
-    assert contribution(c, "zero") == pytest.approx(8.0 / math.sqrt(3.0))
+    assert contribution(c, "zero") == pytest.approx(8.0)
     assert parameters(c.uncertainty.left_out[-1:], "zero_beyond_limit") == {"zero": -0.5, "limit": 0.3}
 
 

@@ -11,7 +11,7 @@ from dataclasses import replace
 import pytest
 
 from daq.core.context import OverdueCalibration
-from daq.core.effects import Identified, Noted
+from daq.core.effects import AtRest, Identified, Noted
 from daq.core.errors import SettingError, SettingErrors
 from daq.core.header import Header, read_header
 from daq.core.linkstates import IdentityCheck
@@ -114,9 +114,18 @@ def test_a_run_in_doubt_passes_no_verification(paddle, second, outcome, check, k
     else:
         expected = True if is_sound else None
     assert c.verification.passed is expected
-    assert ("verification_doubtful" in codes(c.verification.reasons)) is not is_sound
+    # A verification that failed does not need another reason.
+    assert ("verification_doubtful" in codes(c.verification.reasons)) is (expected is None)
     assert c.verdict.verdict == {True: "within", False: "outside", None: "not_comparable"}[expected]
     assert (c.validity == "valid") is is_sound
+
+
+@pytest.mark.parametrize(("zero", "passed"), [(0.3, True), (20.0, None), (-20.0, None)])
+def test_a_certified_fluid_holds_no_torque_at_rest(paddle, zero, passed):
+    made = facts([level(0, 500.0), level(1, 500.0)], outcome="complete", ended=ENDED)
+    c = conclude(plan(paddle), replace(made, at_rest=AtRest(1, 100, zero, 0.03)))
+    assert (c.verification.passed, "zero_off" in c.faults) == (passed, passed is None)
+    assert "torque_at_rest_unexplained" not in codes(c.cautions)
 
 
 def test_a_level_with_vortices_is_not_judged(paddle):

@@ -15,6 +15,7 @@ from daq.core.plan import Plan
 from daq.methods.concluding.claims import decides, ended_step
 from daq.methods.concluding.driftsigns import drift_caution
 from daq.methods.concluding.ownvalue import own_value_caution
+from daq.methods.concluding.torquesigns import rest_caution
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import Drift, KeptValue
 from daq.methods.parts.statement import Statement, state
@@ -96,6 +97,7 @@ def cautions(
         _heating(plan, row),
         _still_changing(plan, row, drift),
         drift_caution(plan, facts),
+        rest_caution(plan, facts),
         _selected(plan, facts, kept),
         _called_unsteady(plan, kept),
         not_asked,

@@ -5,7 +5,8 @@ the time of an event.
 """
 
 import math
-from itertools import dropwhile
+from collections.abc import Sequence
+from itertools import dropwhile, pairwise
 from typing import Final
 
 from daq.core.effects import Facts, Kept, StepEnded
@@ -25,6 +26,8 @@ NOT_YET: Final = {"cut_short", "no_readings"}
 """Faults of an interval that ends before the settling time."""
 HIDING: Final = {"readings_missing", "no_readings"}
 """Faults of an interval of which not all was seen."""
+STEEPER: Final = 2.0
+"""Part by which an unseen change may exceed the greatest one between two intervals that were seen.  Our choice."""
 PEAK_FALL: Final = 0.02
 """A peak is passed when the value has fallen by this part of it (our choice, above noise and ripple)."""
 
@@ -78,7 +81,13 @@ def claim_faults(plan: Plan, facts: Facts, kept: Kept | None) -> list[str]:
 
 
 def decides(plan: Plan, fault: str) -> bool:
-    """Return whether a fault of the readings counts for the claim: `unsteady` counts only for an equilibrium."""
+    """Return whether a fault of the readings counts for the claim.
+
+    `unsteady` counts only for an equilibrium.  `outlying_readings` concern a mean, and the result of `time_to` is a
+    time.
+    """
+    if fault == "outlying_readings":
+        return plan.claim != "time_to"
     return fault != "unsteady" or plan.claim == "equilibrium"
 
 
@@ -99,7 +108,7 @@ def _peak_faults(plan: Plan, facts: Facts, kept: Kept) -> list[str]:
     here = _along([k for k in facts.kept if k.step == kept.step])
     # Intervals that end before the settling time have no reading, and are before the first value.
     intervals = list(dropwhile(lambda k: set(k.faults) >= NOT_YET, (k for k in here if k.at == "every")))
-    if any(_may_hide(plan, k) for k in intervals):
+    if _may_hide(plan, intervals, peak):
         return ["peak_not_covered"]
     if kept.at == "every" and len(intervals) > 1 and kept is intervals[0]:
         return ["peak_before_first"]
@@ -112,9 +121,20 @@ def _peak_faults(plan: Plan, facts: Facts, kept: Kept) -> list[str]:
     return [] if fallen <= peak - PEAK_FALL * abs(peak) else ["peak_not_passed"]
 
 
-def _may_hide(plan: Plan, kept: Kept) -> bool:
-    """Return whether a higher value may lie in the interval of `kept` unseen."""
-    return raw_value(plan, kept) is None or not HIDING.isdisjoint(kept.faults)
+def _may_hide(plan: Plan, intervals: Sequence[Kept], peak: float) -> bool:
+    """Return whether a higher value than `peak` may lie unseen in one of the intervals of a step.
+
+    From the nearest intervals that were seen whole, the value may change `STEEPER` times as much in each interval as
+    between any two neighbours.  An interval in which it cannot reach the peak by that hides nothing.
+    """
+    values = [None if HIDING & set(k.faults) else raw_value(plan, k) for k in intervals]
+    seen = [(i, v) for i, v in enumerate(values) if v is not None]
+    changes = [abs(w - v) / (j - i) for (i, v), (j, w) in pairwise(seen)]
+    rate = STEEPER * max(changes, default=math.inf)
+    return any(
+        value is None and min((v + rate * abs(j - i) for j, v in seen), default=math.inf) >= peak
+        for i, value in enumerate(values)
+    )
 
 
 # ---- time to an event

@@ -6,25 +6,59 @@ from daq.core.derive import roots
 from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan
 from daq.core.torqueband import TorqueBand
+from daq.methods.concluding.budget import torque_at_rest
+from daq.methods.parts.statement import Statement, state
 
 LEAST_AT_REST: Final = 0.05
-"""Part of the torque's limit from which a torque at rest is a fault, where the band begins lower.  Our choice."""
+"""Part of the torque's limit from which a torque at rest needs an explanation, where the band begins lower.  Our
+choice."""
+HELD: Final = 0.995
+"""Part of the greatest torque of a run up to which a sample may hold a torque at rest.  Our choice: what a sample holds
+is below the torque at which it flows; a stuck sensor shows the same one."""
 LEAST_RATIO: Final = 2.0
 """Ratio of two speeds from which an equal torque is a fault.  Our choice: at half the speed the torque of a fluid with
 a flow behaviour index of 0.1 is 7 % lower, which every display shows."""
 
 
 def torque_faults(plan: Plan, facts: Facts) -> list[str]:
-    """Return the faults of a result that is computed from the torque: `zero_off` and `torque_stuck`.
-
-    The budget contains a zero that is off, but a stuck sensor gives any value.  A sample with a yield stress may hold
-    such a torque too; then a person decides.
-    """
-    band = plan.band
-    if band is None or band.signal not in roots(plan.primary, {d.name: d for d in plan.derivations}):
+    """Return the faults of a result that is computed from the torque: `zero_off` and `torque_stuck`."""
+    band = _band(plan)
+    if band is None:
         return []
-    found = ["zero_off"] if facts.at_rest is not None and _is_usable(band, facts.at_rest.mean) else []
+    found = ["zero_off"] if _rests(facts, band) and not _may_be_held(plan, facts, band) else []
     return [*found, "torque_stuck"] if _is_stuck(plan, facts, band) else found
+
+
+def rest_caution(plan: Plan, facts: Facts) -> Statement | None:
+    """Return a caution for a torque at rest that a sample may hold, and that may be an error of the zero as well."""
+    band = _band(plan)
+    if band is None or not _rests(facts, band) or not _may_be_held(plan, facts, band):
+        return None
+    return state("torque_at_rest_unexplained", torque=torque_at_rest(plan, facts))
+
+
+def _band(plan: Plan) -> TorqueBand | None:
+    """Return the band of the torque; None where the result is not computed from it."""
+    is_used = plan.band is not None and plan.band.signal in roots(plan.primary, {d.name: d for d in plan.derivations})
+    return plan.band if is_used else None
+
+
+def _rests(facts: Facts, band: TorqueBand) -> bool:
+    """Return whether the torque at rest is as large as a usable one."""
+    return facts.at_rest is not None and _is_usable(band, facts.at_rest.mean)
+
+
+def _may_be_held(plan: Plan, facts: Facts, band: TorqueBand) -> bool:
+    """Return whether the sample may hold the torque at rest, which is then no sign of the instrument.
+
+    Such a torque has the direction of the rotation, and is below that of the turning rotor.  A fluid with a
+    certificate's table is Newtonian (common practice, no source), and holds none.
+    """
+    fluid = plan.context.fluid
+    if facts.at_rest is None or facts.at_rest.mean < 0.0 or (fluid is not None and fluid.table):
+        return False
+    turning = [s.mean for k in facts.kept if _speed(plan, k) and (s := k.summaries.get(band.signal)) and s.mean]
+    return not turning or facts.at_rest.mean < HELD * max(turning)
 
 
 def _is_usable(band: TorqueBand, torque: float) -> bool:
@@ -32,7 +66,13 @@ def _is_usable(band: TorqueBand, torque: float) -> bool:
 
 
 def _is_stuck(plan: Plan, facts: Facts, band: TorqueBand) -> bool:
-    """Return whether the torque was constant, and the same, at two speeds that differ by `LEAST_RATIO`."""
+    """Return whether the torque was constant, and the same, at two speeds that differ by `LEAST_RATIO`.
+
+    A coarse display shows that of an honest plateau too, so the torque at rest must show that the display is fine
+    enough for its noise.
+    """
+    if facts.at_rest is not None and not facts.at_rest.sd:
+        return False
     speeds: dict[float, set[float]] = {}
     for kept in facts.kept:
         torque = kept.summaries.get(band.signal)

@@ -62,7 +62,7 @@ def verify(
     else:
         passed = None
         reasons.append(state("too_few_levels", judged=different, wanted=asked.levels, apart=LEVELS_APART_PERCENT))
-    if whole:
+    if whole and passed is None:
         reasons.insert(0, state("verification_doubtful", faults=whole))
     return Verification(
         condition=asked.condition,

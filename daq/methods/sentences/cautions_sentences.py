@@ -2,7 +2,19 @@
 
 from typing import Final
 
-from daq.methods.sentences.kinds import COUNT, NAME, NAMES, TERM, UNIT, Sentence, measured, number, quantity, sentence
+from daq.methods.sentences.kinds import (
+    COUNT,
+    NAME,
+    NAMES,
+    TERM,
+    TORQUE,
+    UNIT,
+    Sentence,
+    measured,
+    number,
+    quantity,
+    sentence,
+)
 
 _DRIFT: Final = quantity("%", "+.1f")
 
@@ -50,6 +62,11 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "the value changed by {drift} at one speed, and the steps do not separate thixotropy from settling or drying: "
         "measure once after another pre-shear and once after stirring",
         drift=_DRIFT,
+    ),
+    "torque_at_rest_unexplained": sentence(
+        "the torque at rest before the run was {torque} of full scale: the zero may be off, or the sample holds a "
+        "torque; check the zero with nothing attached",
+        torque=TORQUE,
     ),
     "called_unsteady": sentence("the instrument called the value unsteady: it is the value at this time"),
     "selected_by_threshold": sentence(

@@ -54,6 +54,7 @@ stop = "{seconds} s"
 longest = "5 min"
 keep = [{keep}]
 """
+OIL = Fluid("newtonian", Newtonian(0.15))
 AT_END = '{ at = "end", span = "5 s" }'
 
 
@@ -96,7 +97,10 @@ class Lying(RotationalInstrument):
         return b"" if is_silent else answer
 
 
-def run(tmp_path, lie=None, *, method=None, seed=1, at=(), blocked=None, silent=None, driver=RotationalDriver):
+def run(
+    tmp_path, lie=None, *, method=None, seed=1, at=(), blocked=None, silent=None, driver=RotationalDriver,
+    fluid=OIL, full_scale=FULL_SCALE, interval_ms=100, limits="", simulator=None,
+):  # fmt: skip
     """Return conclusion and bench of one run.
 
     Args:
@@ -108,17 +112,25 @@ def run(tmp_path, lie=None, *, method=None, seed=1, at=(), blocked=None, silent=
         blocked: begin and end (s of turning) of a time in which the values have no number.
         silent: the same for a time without an answer.
         driver: class of the driver.
+        fluid: the sample.
+        full_scale: full-scale torque, µN·m.
+        interval_ms: interval of the readings.
+        limits: further limits of the specification, as in the instrument's file.
+        simulator: the instrument of an earlier run, with its sample; None: a new one.
     """
-    (tmp_path / "instrument.toml").write_text(INSTRUMENT, "utf-8")
+    text = INSTRUMENT.replace("interval_ms = 100", f"interval_ms = {interval_ms}").replace(
+        f"{FULL_SCALE} uN.m", f"{full_scale} uN.m"
+    )
+    (tmp_path / "instrument.toml").write_text(text.replace('torque = "1 %"', f'torque = "1 %"{limits}'), "utf-8")
     (tmp_path / "method.toml").write_text(method or method_of(30), "utf-8")
     instrument = load_instrument(tmp_path / "instrument.toml")
     made = driver(instrument.options)
-    simulator = Lying(
-        Specification(full_scale_unm=FULL_SCALE), CoaxialCylinders(0.015, 0.0162705, 0.045, 1.10),
-        Fluid("newtonian", Newtonian(0.15)), seed, ambient=25.0, serial=SERIAL,
+    simulator = simulator or Lying(
+        Specification(full_scale_unm=full_scale), CoaxialCylinders(0.015, 0.0162705, 0.045, 1.10),
+        fluid, seed, ambient=25.0, serial=SERIAL,
     )  # fmt: skip
-    simulator.lie, simulator.stretch = lie, silent
-    identity = Identity("rotational", SERIAL, facts={"full_scale_uN_m": FULL_SCALE})
+    simulator.lie, simulator.stretch, simulator._started = lie, silent, None
+    identity = Identity("rotational", SERIAL, facts={"full_scale_uN_m": full_scale})
     plan = compile_plan(load_method(tmp_path / "method.toml"), instrument, made, identity=identity)
     bench = Bench(plan, {"bench-1": made}, {"bench-1": simulator})
     for seconds, action in at:
