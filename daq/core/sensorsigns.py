@@ -36,12 +36,14 @@ NOISE: Final = 1.5
 LEAST_CLIPPED: Final = 50
 CLIPPED: Final = 0.25
 """Part of the readings that are equal to the greatest one in a clipped channel."""
-AWAY: Final = 0.35
+AWAY: Final = 0.3
 """Part of the readings of most thirds that are well inside in a clipped channel; single excursions are fewer."""
 LEVELS: Final = 8
 """Number of different readings in a clipped channel."""
 OUTNUMBERING: Final = 4
 """Frequency of the greatest reading over that of any other one, at least."""
+LEAST_RETURNS: Final = 2
+"""Number of times that a clipped channel leaves its greatest value and comes back, at least."""
 DEPTH: Final = 3.0
 """Steps of the display by which a reading beside the greatest ones is lower; a flickering display has one."""
 FAR: Final = 8.0
@@ -139,7 +141,7 @@ def _is_cut_above(values: Sequence[float]) -> bool:
     away = [sum(top - v >= deep for v in values[i * third : (i + 1) * third]) for i in range(3)]
     return (
         frequent[0][1] >= OUTNUMBERING * frequent[1][1]
-        and min(len(left), len(returned)) >= SIZES
+        and min(len(left), len(returned)) >= LEAST_RETURNS
         and min(_median(left), _median(returned)) >= deep
         and sum(n >= AWAY * third for n in away) >= 2
     )
