@@ -148,7 +148,7 @@ def _is_cut_above(values: Sequence[float]) -> bool:
 
 
 def is_disturbed(values: Sequence[float], *, limit: float, is_last: bool = False) -> bool:
-    """Return whether a few readings (in time order), far from all others with a gap between, decide the mean.
+    """Return whether a few readings (in time order), far from all others and none between, decide the mean.
 
     `limit` is the greatest usable value in the same unit.  With `is_last` the value is the last reading instead of the
     mean.
