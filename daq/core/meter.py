@@ -12,7 +12,8 @@ from daq.core.exchange import NEVER
 from daq.core.extent import Extent
 from daq.core.plan import Keep, Plan
 from daq.core.ruleprogress import RuleProgress
-from daq.core.spans import take
+from daq.core.sensorsigns import tail_of
+from daq.core.spans import settled_tail, take
 from daq.core.steady import BLOCKS
 from daq.core.stop import Met, StepClock, StopRule
 
@@ -72,6 +73,8 @@ class Meter:
         self._steady_of_lead = [(s, signals[s]) for s in steady if s in signals]
         self._steady_check = min(rule.next_check for rule in self._rules)
         self._reach = self._longest_reach()
+        self._trail: list[float] = []
+        self._trailed = t
         self._next_drop = NEVER if self._reach == NEVER else t + self._reach
         #: The rules use only time and steadiness, so readings with equal times can be taken as a batch.
         self.batchable = not (self._watched or self._counted or self._turned_intervals)
@@ -93,6 +96,11 @@ class Meter:
     def _drop(self, t: int) -> None:
         """Discard the readings that no later span needs, so that a long step does not fill the memory."""
         self._next_drop = t + self._reach
+        band, start, end = self.plan.band, max(self.clock.floor, self._trailed), t - self._reach
+        if band is not None and start < end:
+            # A frozen torque is known by the noise before, however long ago it was.
+            (gone,) = self.lead.clean(self.lead.between(start, end), [band.signal])[1]
+            self._trail, self._trailed = tail_of([*self._trail, *gone]), end
         for columns in self.columns.values():
             columns.drop_before(t - self._reach)
 
@@ -264,10 +272,15 @@ class Meter:
         """Return the value of the step if it ended at `t` (ns), for a screen; None without reading or keep entry."""
         if not self.lead.times or not self.step.keep:
             return None
-        return take(self.plan, self.number, self.step.keep[-1], t, self.clock, self.columns, self.drivers)
+        return self._take(self.step.keep[-1], t, None)
 
     def _keep(self, keep: Keep, t: int, met: Met | None = None) -> None:
-        self.emit(take(self.plan, self.number, keep, t, self.clock, self.columns, self.drivers, met=met))
+        self.emit(self._take(keep, t, met))
+
+    def _take(self, keep: Keep, t: int, met: Met | None) -> Kept:
+        settled = settled_tail(self.plan, self.lead, max(self.clock.floor, self._trailed), t, self._trail)
+        clock, columns, drivers = self.clock, self.columns, self.drivers
+        return take(self.plan, self.number, keep, t, clock, columns, drivers, met=met, settled=settled)
 
     def window(self, signal: str, start: int, end: int) -> tuple[list[float], list[float]]:
         """Return block means of a signal in ``start < t_i <= end`` (ns): mean times (s after `start`) and values.

@@ -1,17 +1,17 @@
 """Signs in the readings of one channel that it is not the sample's: frozen, clipped at one value, or disturbed.
 
-A constant value alone is no sign, because a coarse display is constant.  Both signs compare readings with the noise of
-the same step, which is larger than a step of the display.  The numbers are our choice: a sensor with such noise shows
-neither by chance once in a million spans (`tests/core/test_sensor_signs.py`).
+A constant value alone is no sign, because a coarse display is constant.  All signs compare readings with the noise and
+the steps of the display of the same step.  The numbers are our choice: no honest series of the sweeps in
+`tests/core/test_sensor_signs.py` shows a sign, and a weak sign is given up for that.
 """
 
 from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
-from math import fsum
+from math import floor, fsum, inf, log10
 from typing import Final
 
-from daq.core.arguments import require_numbers
+from daq.core.arguments import require_numbers, require_positive
 
 FROZEN: Final = 20
 """Number of equal readings at the end from which a noisy channel counts as frozen."""
@@ -25,39 +25,75 @@ REVERSING: Final = 0.25
 """Part of the changes that reverse the direction in a noisy channel; in a drifting one they do not."""
 SIZES: Final = 3
 """Number of different sizes of the changes in a noisy channel; between two neighbouring steps there is one."""
+NEWEST: Final = 8
+"""Number of readings just before the equal ones that still have the full noise."""
+UNDIMINISHED: Final = 0.5
+"""Mean size of their changes over that of the last `NOISY` ones, and of these over that of the ones before, at least.
+
+A ringing that dies out has less."""
+NOISE: Final = 1.5
+"""Mean size of the changes of the `NEWEST` readings in steps of the display, at least."""
 LEAST_CLIPPED: Final = 50
-CLIPPED: Final = 0.2
+CLIPPED: Final = 0.25
 """Part of the readings that are equal to the greatest one in a clipped channel."""
+AWAY: Final = 0.3
+"""Part of the readings of most thirds that are well inside in a clipped channel; single excursions are fewer."""
 LEVELS: Final = 8
 """Number of different readings in a clipped channel."""
 OUTNUMBERING: Final = 4
 """Frequency of the greatest reading over that of any other one, at least."""
+LEAST_RETURNS: Final = 2
+"""Number of times that a clipped channel leaves its greatest value and comes back, at least."""
 DEPTH: Final = 3.0
 """Steps of the display by which a reading beside the greatest ones is lower; a flickering display has one."""
 FAR: Final = 8.0
 """Robust standard deviations from the median beyond which a reading is far from the others."""
-FEW: Final = 0.2
+FAR_STEPS: Final = 1.5
+"""Steps of the display from the median beyond which a reading is far from the others."""
+COARSEST: Final = 0.02
+"""Step of the coarsest display, as a part of the greatest usable torque."""
+JUMP: Final = 4.0
+"""Distance of the nearest far reading from the median over that of the farthest other one; a smooth decay has less."""
+FEW: Final = 0.15
 """Greatest part of the readings that are far from the others."""
 SHIFT: Final = 0.01
 """Part of the mean by which such readings change it, from which they are a fault."""
 SHIFT_OF_LAST: Final = 0.05
 """The same for a value that is the last reading; it allows for one step of a coarse display."""
+LEAST_SHIFT: Final = 0.001
+"""The same as a part of the greatest usable torque, for a torque near zero."""
 ROBUST: Final = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation (F. R. Hampel, 1974; from memory)."""
+ROUNDING: Final = 1.0 - 1e-6
 
 
 def is_frozen(values: Sequence[float]) -> bool:
-    """Return whether the last readings are all equal, although the channel was noisy before.
+    """Return whether the last readings are all equal, although the channel was noisy until just before.
 
-    `values` are the readings of a step after its settling time, in any unit, oldest first.
+    `values` are the readings of a step after its settling time, in any unit, oldest first.  `tail_of` shortens them
+    without another answer.
     """
     require_numbers("values", values)
     if len(values) < FROZEN + NOISY or len(set(values[-FROZEN:])) > 1:
         return False
-    last, first = values[-1], len(values) - FROZEN
-    while first and values[first - 1] == last:
+    first = _first_equal(values)
+    before = values[max(0, first - MOST_BEFORE) : first]
+    return _is_noisy(before) and _stops_in_full_noise(before, values[-1])
+
+
+def tail_of(values: Sequence[float]) -> list[float]:
+    """Return the end of the readings (any unit, oldest first) that `is_frozen` looks at: at most 220 readings."""
+    require_numbers("values", values)
+    first = _first_equal(values)
+    return list(values[max(0, first - MOST_BEFORE) : first + FROZEN])
+
+
+def _first_equal(values: Sequence[float]) -> int:
+    """Return the index of the first of the equal readings at the end; 0 without readings."""
+    first = max(0, len(values) - 1)
+    while first and values[first - 1] == values[-1]:
         first -= 1
-    return _is_noisy(values[max(0, first - MOST_BEFORE) : first])
+    return first
 
 
 def _is_noisy(values: Sequence[float]) -> bool:
@@ -70,10 +106,21 @@ def _is_noisy(values: Sequence[float]) -> bool:
     return len(moved) >= CHANGING * len(changes) and reversed_ >= REVERSING * len(moved) and len(sizes) >= SIZES
 
 
+def _stops_in_full_noise(before: Sequence[float], last: float) -> bool:
+    """Return whether the noise just before the equal readings `last` is as large as it was, and larger than a step."""
+    # A display of significant digits has a larger step from a power of ten on.
+    decade = 10.0 ** floor(log10(abs(last))) if last else 0.0
+    step = _step([v for v in (*before, last) if abs(v) >= decade])
+    newest, latest = _mean_change(before[-NEWEST:]), _mean_change(before[-NOISY:])
+    earlier = _mean_change(before[-2 * NOISY : -NOISY])
+    return newest >= max(NOISE * step * ROUNDING, UNDIMINISHED * latest) and latest >= UNDIMINISHED * earlier
+
+
 def is_clipped(values: Sequence[float]) -> bool:
     """Return whether the readings (any unit, in time order) are cut off at their greatest or at their least value.
 
-    The readings of a span reach it again and again from well inside, and have no other value nearly as often.
+    The readings of a span reach it again and again from well inside, leave it as far as they come back, and have no
+    other value nearly as often.
     """
     require_numbers("values", values)
     return _is_cut_above(values) or _is_cut_above([-v for v in values])
@@ -86,35 +133,60 @@ def _is_cut_above(values: Sequence[float]) -> bool:
     top = max(values)
     if frequent[0][0] != top or frequent[0][1] < CLIPPED * len(values) or len(set(values)) < LEVELS:
         return False
-    ordered = sorted(set(values))
-    step = min(b - a for a, b in pairwise(ordered))
-    beside = sorted(top - min(a, b) for a, b in pairwise(values) if (a == top) != (b == top))
+    deep = DEPTH * _step(values) * ROUNDING
+    # A particle or a bubble leaves the base line with a jump and comes back to it slowly, or is alone.
+    left = [top - b for a, b in pairwise(values) if a == top != b]
+    returned = [top - a for a, b in pairwise(values) if b == top != a]
+    third = len(values) // 3
+    away = [sum(top - v >= deep for v in values[i * third : (i + 1) * third]) for i in range(3)]
     return (
         frequent[0][1] >= OUTNUMBERING * frequent[1][1]
-        and len(beside) >= SIZES
-        and beside[len(beside) // 2] >= DEPTH * step * (1.0 - 1e-6)
+        and min(len(left), len(returned)) >= LEAST_RETURNS
+        and min(_median(left), _median(returned)) >= deep
+        and sum(n >= AWAY * third for n in away) >= 2
     )
 
 
-def is_disturbed(values: Sequence[float], *, is_last: bool = False) -> bool:
-    """Return whether a few readings (any unit, in time order), far from all others, decide the mean.
+def is_disturbed(values: Sequence[float], *, limit: float, is_last: bool = False) -> bool:
+    """Return whether a few readings (in time order), far from all others and none between, decide the mean.
 
-    With `is_last` the value is the last reading instead of the mean.
+    `limit` is the greatest usable value in the same unit.  With `is_last` the value is the last reading instead of the
+    mean.
     """
     require_numbers("values", values)
+    require_positive("limit", limit)
     if len(values) < NOISY:
         return False
     middle = _median(values)
+    least = LEAST_SHIFT * limit
+    shift = max(SHIFT * abs(middle), least)
     # Without this much of a range no reading can shift the mean so far.
-    if max(max(values) - middle, middle - min(values)) <= SHIFT * abs(middle):
+    if max(max(values) - middle, middle - min(values)) <= shift:
         return False
-    # The flicker of a display whose other readings are equal is not far.
-    wide = max(FAR * ROBUST * _median([abs(v - middle) for v in values]), SHIFT * abs(middle))
+    distances = [abs(v - middle) for v in values]
+    # Where all others are equal, a jump is the smallest step; no display is as coarse as `COARSEST`.
+    step = min(_step(values), COARSEST * limit)
+    wide = max(FAR * ROBUST * _median(distances), FAR_STEPS * step, shift)
+    beyond = min((d for d in distances if d > wide), default=0.0)
+    if beyond < JUMP * max(d for d in distances if d <= wide):
+        return False
+    others = [v for v, d in zip(values, distances, strict=True) if d <= wide]
+    if len(values) - len(others) > FEW * len(values):
+        return False
     if is_last:
-        return abs(values[-1] - middle) > max(wide, SHIFT_OF_LAST * abs(middle))
-    others = [v for v in values if abs(v - middle) <= wide]
+        return distances[-1] > max(wide, SHIFT_OF_LAST * abs(middle))
     mean, without = fsum(values) / len(values), fsum(others) / len(others)
-    return len(values) - len(others) <= FEW * len(values) and abs(mean - without) > SHIFT * abs(without)
+    return abs(mean - without) > max(SHIFT * abs(without), least)
+
+
+def _step(values: Sequence[float]) -> float:
+    """Return the smallest step between different readings; infinity where all are equal."""
+    return min((b - a for a, b in pairwise(sorted(set(values)))), default=inf)
+
+
+def _mean_change(values: Sequence[float]) -> float:
+    """Return the mean size of the changes; 0 for fewer than two readings.  A slow drift or ripple hardly changes it."""
+    return fsum(abs(b - a) for a, b in pairwise(values)) / max(1, len(values) - 1)
 
 
 def _median(values: Sequence[float]) -> float:

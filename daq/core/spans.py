@@ -1,7 +1,7 @@
 """Take kept values: resolve their span, summarise its readings, and find its faults."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from daq.core.columns import Columns, Span
@@ -10,7 +10,7 @@ from daq.core.driver import Driver
 from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan, Rule
-from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen
+from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, tail_of
 from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
 
@@ -30,6 +30,7 @@ def take(
     drivers: Mapping[str, Driver],
     *,
     met: Met | None = None,
+    settled: Sequence[float] = (),
 ) -> Kept:
     """Return the value of the keep entry `keep`, taken at `t` (ns), with its faults.
 
@@ -42,6 +43,7 @@ def take(
         columns: readings of the step by the name of the link.
         drivers: drivers by the name of the link.
         met: the rule that selected the value, for a value kept on an event.
+        settled: newest torques of the step since its settling time, as `settled_tail` gives them.
     """
     lead = plan.lead.name
     span, cut = resolve(keep, t, clock, columns[lead])
@@ -68,7 +70,9 @@ def take(
         if interval and (longest > MISSING_INTERVALS * interval or lost):
             faults.append("readings_missing")
         faults += _reading_faults(plan, rows, span)
-        faults += _sensor_faults(plan, rows, span, clock.floor, keep.statistic)
+        if is_frozen(settled):
+            faults.append("torque_frozen")
+        faults += _sensor_faults(plan, rows, span, keep.statistic)
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
     rule = "" if met is None else met.name
@@ -166,20 +170,33 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     return found
 
 
-def _sensor_faults(plan: Plan, rows: Columns, span: Span, floor: int, statistic: str) -> list[str]:
-    """Return the faults of a torque that is not the sample's; `floor` is the end of the settling time, ns."""
+def _sensor_faults(plan: Plan, rows: Columns, span: Span, statistic: str) -> list[str]:
+    """Return the faults of a torque whose readings in the span are not the sample's."""
     band = plan.band
     if band is None:
         return []
     (values,) = rows.clean(span, [band.signal])[1]
     found = ["torque_clipped"] if is_clipped(values) else []
-    if statistic in ("mean", "last") and is_disturbed(values, is_last=statistic == "last"):
+    is_last = statistic == "last"
+    if statistic in ("mean", "last") and is_disturbed(values, limit=band.high, is_last=is_last):
         found.append("outlying_readings")
-    # The noise before the span is looked at only where the end of the span is constant.
-    if len(values) < FROZEN or len(set(values[-FROZEN:])) > 1:
-        return found
-    (settled,) = rows.clean(rows.between(floor, span.end), [band.signal])[1]
-    return ["torque_frozen", *found] if is_frozen(settled) else found
+    return found
+
+
+def settled_tail(plan: Plan, rows: Columns, start: int, end: int, trail: Sequence[float]) -> list[float]:
+    """Return the newest torques in ``start < t_i <= end`` (ns), after those of `trail`, as `is_frozen` needs them.
+
+    They do not depend on the span of a value: the torque may be frozen for much longer, or the span may be short.
+    """
+    if plan.band is None or end <= start:
+        return list(trail)
+    inside = rows.between(start, end)
+    last = Span(start, end, max(inside.first, inside.stop - FROZEN), inside.stop)
+    (newest,) = rows.clean(last, [plan.band.signal])[1]
+    # The noise before is looked at only where the end is constant.
+    if len(set(newest)) > 1:
+        return newest
+    return tail_of([*trail, *rows.clean(inside, [plan.band.signal])[1][0]])
 
 
 def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n: int) -> list[str]:
