@@ -54,7 +54,7 @@ COARSEST: Final = 0.02
 """Step of the coarsest display, as a part of the greatest usable torque."""
 JUMP: Final = 4.0
 """Distance of the nearest far reading from the median over that of the farthest other one; a smooth decay has less."""
-FEW: Final = 0.15
+FEW: Final = 0.2
 """Greatest part of the readings that are far from the others."""
 SHIFT: Final = 0.01
 """Part of the mean by which such readings change it, from which they are a fault."""

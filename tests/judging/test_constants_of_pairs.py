@@ -208,7 +208,9 @@ def test_a_run_is_refused_after_an_edit_that_voids_its_verification_until_it_is_
             assert (found is None) is bench.counts(name) is edit[3], what
             if found is not None:
                 assert f"daq fit {name} coaxial-12" in str(found)
-                assert (found.key or "").startswith(("description", "companions.bath.", "driver", "options.")), what
+                assert (found.key or "").startswith(
+                    ("description", "companions.bath", "driver", "options.", "probes.")
+                ), what
             assert (carry_out(lab, "fit", order)["constants"] == "") is edit[3], what
             assert refusal(name) is None
 

@@ -5,7 +5,6 @@ from playwright.sync_api import expect
 
 from daq.app.laboratory.laboratory import find
 from daq.app.records.history import history
-from daq.core.encoding import encode
 from daq.laboratory.bench.benchstate import Checklist
 from tests.page.browsing import PITCH, TOUCHED
 from tests.page.live.works import LONG_MS, stage
@@ -54,7 +53,7 @@ class Person:
 
 def shown(lab, run):
     with lab.reader() as reader:
-        return encode(history(reader, reader.run(run))), find(reader, Checklist, run)
+        return history(reader, reader.run(run)), find(reader, Checklist, run)
 
 
 def runs_of(lab, sample):
@@ -120,11 +119,11 @@ def test_a_shift_by_touch_alone(works_here, browser):
     context.close()
     # The records have what was touched.
     first, same, fresh = (shown(works.lab, run) for run in runs_of(works.lab, lasting))
-    assert [found[0]["run"]["outcome"] for found in (first, same, fresh)] == ["stopped"] * 3
+    assert [found[0].run.outcome for found in (first, same, fresh)] == ["stopped"] * 3
     assert (same[1].record.reason, fresh[1].record.reason) == (SPEED, "the cup was cold")
-    assert same[1].record.repeat_of == first[0]["run"]["id"]
+    assert same[1].record.repeat_of == first[0].run.id
     (measured,) = (shown(works.lab, run) for run in runs_of(works.lab, quick))
-    assert measured[0]["run"]["outcome"] == "complete"
-    assert len(measured[0]["notes"]) == 1
-    assert "Skin on the surface" in str(measured[0]["notes"][0])
-    assert measured[0]["run"]["operator"] == "kim"
+    assert measured[0].run.outcome == "complete"
+    assert len(measured[0].notes) == 1
+    assert "Skin on the surface" in str(measured[0].notes[0])
+    assert measured[0].run.operator == "kim"
