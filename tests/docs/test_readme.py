@@ -241,6 +241,8 @@ def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_
     schemas |= {"flat": schemas["result-flat"], "last": schemas["result"]}
     for kind, message in examples.items():
         jsonschema.validate(message.get("data", message), schemas[kind])
+    example = examples["result"]["data"]
+    assert example["validity"] == "valid", example["reasons"]
     shown = [json.loads(text) for text in re.findall(r"Part of one:\n\n```json\n(.*?)```", SUBSCRIBE, re.DOTALL)]
     assert {part["type"] for part in shown} <= {"lab.result.v1", "lab.reportable.v1", "lab.signature.v1"}
     assert len(shown) >= 2

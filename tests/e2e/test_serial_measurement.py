@@ -86,21 +86,19 @@ def test_the_fitted_parameters_equal_those_of_the_fluid(further):
         curve = json.loads(lab.daq("show", outcome["run"][:13], "--json").stdout)["flow_curve"]
         details = (fluid, curve["fits"], curve["left_out"], [p["reasons"] for p in curve["points"]])
         fit = next((f for f in curve["fits"] if f["model"] == model), None)
+        # A machine that stalls loses readings of points, and with the points a model.
+        stalled = "readings_missing" in json.dumps([curve["left_out"], curve["points"]])
         if fit is None:
             # A model of four parameters at the edge of the instrument's resolution: noise may leave one of them open.
-            # Then the model is refused by name, and a simpler one is used. A loaded machine loses points at the ends, too.
+            # Then the model is refused by name, and a simpler one is used.
             refused = {r["model"]: r["reason"]["code"] for r in curve["refused"]}
             assert model == "cross", (details, refused)
-            assert refused[model] in ("parameter_not_determined", "fit_not_converged", "rates_too_narrow"), (
-                details,
-                refused,
-            )
+            open_parameter = refused[model] in ("parameter_not_determined", "fit_not_converged")
+            assert open_parameter or stalled, (details, refused)
             assert curve["chosen"] is not None, details
             continue
         # Real time sets the phase of the noise: a model at the edge of the instrument's resolution may be named as not
         # resolved, and then a simpler one is used.  tests/methods/test_curve.py holds the choice, with seeded noise.
-        # A machine that stalls loses readings of a point, which then decides no choice either.
-        stalled = "readings_missing" in json.dumps([curve["left_out"], curve["points"]])
         assert curve["chosen"] == model or fit["unresolved"] is not None or stalled, details
         found = {p["name"]: p for p in fit["parameters"]}
         for name, value in true.items():
