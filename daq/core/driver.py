@@ -15,6 +15,10 @@ from daq.core.errors import DriverError
 from daq.core.framing import Framing
 
 API_VERSION: Final = 2
+KEYED_NS: Final = 600_000_000_000
+"""Longest time (ns) for which a value counts that a person read by pressing a key (common practice, no source)."""
+INTERVALS_TO_SILENCE: Final = 3
+"""An instrument is silent after this number of intervals at the earliest."""
 
 Action = Literal["speed", "turn", "halt", "zero", "bath"]
 
@@ -268,3 +272,18 @@ class Driver(ABC):
             source = type(self).__qualname__
         text = source + repr(sorted(self.options.items()))
         return hashlib.sha256(text.encode()).hexdigest()
+
+
+def silent_after(driver: Driver, interval_ns: int = 0) -> int:
+    """Return the time (ns) without a reading after which an instrument is silent; 0 where silence has no meaning.
+
+    `interval_ns` is the time between polls, 0 for the interval of the driver.
+    """
+    if not driver.stale_after_ns:
+        return 0
+    return max(driver.stale_after_ns, INTERVALS_TO_SILENCE * (interval_ns or driver.interval_ns))
+
+
+def counts_for(driver: Driver) -> int:
+    """Return the time (ns) for which a reading counts as one of now: the same in the checklist and in the run."""
+    return silent_after(driver) or KEYED_NS

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
-from daq.core.driver import Decoded, Driver, Identity, Reading, Reject, Reply, Request, Several, Values
+from daq.core.driver import Decoded, Driver, Identity, Reading, Reject, Reply, Request, Several, Values, silent_after
 from daq.core.echo import Echo
 from daq.core.exchangecounters import ExchangeCounters
 from daq.core.frames import make_framer
@@ -79,7 +79,7 @@ class Exchange:
         self.polling = False
         self.silent = False
         self.last_reading_t = 0
-        self.stale_after_ns = max(driver.stale_after_ns, 3 * self.interval_ns) if driver.stale_after_ns else 0
+        self.stale_after_ns = silent_after(driver, self.interval_ns)
         """The instrument is silent after this time without a reading; 0: a silence has no meaning."""
         #: Requests to send, each with the number of times it was already sent.
         self._queue: deque[tuple[Request, int]] = deque()

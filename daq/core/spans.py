@@ -6,7 +6,7 @@ from typing import Final
 
 from daq.core.columns import Columns, Span
 from daq.core.derive import roots, span_summaries
-from daq.core.driver import Driver
+from daq.core.driver import Driver, counts_for
 from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan, Rule
@@ -244,7 +244,7 @@ def _temperature_faults(
     if seen is None or seen.n == 0:
         link, _, channel = c.signal.rpartition(".")
         name = link or plan.lead.name
-        before = _last_before(columns[name], drivers[name], span.start)
+        before = _last_before(columns[name], drivers[name], span)
         if before is not None:
             seen = columns[name].summary(before, channel)
     if seen is None or seen.minimum is None or seen.maximum is None:
@@ -252,9 +252,12 @@ def _temperature_faults(
     return [] if c.low <= seen.minimum and seen.maximum <= c.high else ["off_temperature"]
 
 
-def _last_before(rows: Columns, driver: Driver, t: int) -> Span | None:
-    """Return the span of the last reading up to `t` (ns); None without one, or where it is stale."""
-    before = rows.between(t - (driver.stale_after_ns or NEVER), t)
+def _last_before(rows: Columns, driver: Driver, span: Span) -> Span | None:
+    """Return the span of the last reading before `span`; None without one, or where it does not count at the end."""
+    since = span.end - counts_for(driver)
+    if since >= span.start:
+        return None
+    before = rows.between(since, span.start)
     if not before.n:
         return None
     before.first = before.stop - 1
@@ -277,12 +280,11 @@ def _probe_faults(
     found = rows.faults(inside, channel)
     times, _ = rows.clean(inside, [channel])
     if not times:
-        before = _last_before(rows, drivers[name], span.start)
+        before = _last_before(rows, drivers[name], span)
         is_known = before is not None and not rows.null_rows(before, [channel])
         return tuple(found) if is_known else (*found, "no_temperature")
     if "not_a_number" in found and len(times) >= LEAST_COMPLETENESS * inside.n:
         found.remove("not_a_number")
-    stale = drivers[name].stale_after_ns
-    if stale and span.end - times[-1] > max(stale, 3 * drivers[name].interval_ns):
+    if span.end - times[-1] > counts_for(drivers[name]):
         found.append("silent")
     return tuple(found)

@@ -22,8 +22,8 @@ from daq.laboratory.bench.bench_events import (
     Tick,
 )
 from daq.laboratory.bench.benchstate import BenchState, Stage
-from daq.laboratory.bench.checklists import SHIFT_NS, hindrance, items_before
-from daq.laboratory.bench.flow import ASKS, LISTED, OFFERED, step
+from daq.laboratory.bench.checklists import SHIFT_NS, Age, hindrance, items_before
+from daq.laboratory.bench.flow import ASKS, LISTED, OFFERED, present_list, step
 from tests.bench_flow.flows import FACTS, NAMED, SLOW, changing, in_stage, later, outcome, ready, texts, timed, walked
 
 STAGES = get_args(Stage)
@@ -165,6 +165,22 @@ def test_a_zero_that_is_off_and_a_turning_motor_are_not_confirmed():
     checking = in_stage("checking")
     done = step(checking, Pressed("confirm"), later(FACTS, 0, motor_still=False))
     assert (done.acts, done.message.code) == ((), "not_met_motor_still")
+
+
+@given(age=st.floats(0, 2000), list_s=st.floats(0, 2000), longest=st.sampled_from([5.0, 600.0]), is_keyed=st.booleans())
+@settings(max_examples=100, deadline=None, database=None, derandomize=True)
+def test_a_reading_that_is_too_old_or_of_the_sample_before_confirms_no_temperature(age, list_s, longest, is_keyed):
+    state = step(ready(), Text("G-1042", NAMED), FACTS).state
+    read = Age(age, longest, is_keyed=is_keyed)
+    facts = later(FACTS, list_s, temperature_age=read, torque_age=read)
+    (item,) = [i for i in present_list(state, facts) if i.code == "at_temperature"]
+    counts = age <= longest and (not is_keyed or age <= (facts.mono_ns - FACTS.mono_ns) / 1e9)
+    assert (item.how, item.met, item.value) == ("measured", counts, 25.0 if counts else None)
+    assert (item.age_s, item.longest_s) == (int(age), longest)
+    (begin,) = step(state, Pressed("confirm"), facts).acts  # the run itself waits for a reading of its own
+    assert [i for i in begin.before if i.code == "at_temperature"] == [item]
+    zero = [i for i in present_list(in_stage("zeroing"), facts) if i.code == "zero"]
+    assert [(i.met, i.value) for i in zero] == [(age <= longest, 0.1 if age <= longest else None)]
 
 
 def test_a_skipped_item_is_recorded_as_skipped_and_the_rest_together():

@@ -128,6 +128,7 @@ def test_the_command_prints_it_and_json_has_it(shift, capsys):
     found = json.loads(capsys.readouterr().out)["checklist"]
     assert found["opening"][0] == {
         "code": "level", "how": "skipped", "met": True, "value": None, "unit": None, "low": None, "high": None,
+        "age_s": None, "longest_s": None,
     }  # fmt: skip
     assert (found["repeat_of"], found["reason"], found["after"]) == ("3f2a91bc-0000", "the cup was tilted", [])
     assert (found["before_confirmed"]["who"], found["after_confirmed"]) == ("m.keeper", None)

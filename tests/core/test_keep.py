@@ -373,12 +373,12 @@ def test_speed_off_its_tolerance_inside_the_span():
     assert faults(run) == ("off_speed",)
 
 
-def equilibrated(*, companion=False):
+def equilibrated(*, companion=False, span_s=5.0):
     conditioning = Conditioning(
         signal="probe.temperature" if companion else "temperature", low=24.5, high=25.5, longest_ns=60 * S
     )
     run = script(
-        elapsed(10.0), Keep("end", "mean", seconds(5.0)), conditioning=conditioning,
+        elapsed(10.0), Keep("end", "mean", seconds(span_s)), conditioning=conditioning,
         companions=("probe",) if companion else (),
     )  # fmt: skip
     run.probe(0.0, b"25.0") if companion else run.reading(0.0)
@@ -404,23 +404,47 @@ def test_a_probe_fault_leaves_the_temperature_unknown_and_the_value_a_number():
 
 
 def test_a_companion_slower_than_the_span_counts_with_its_last_reading_unless_that_is_stale():
-    run = equilibrated(companion=True)
-    run.readings(0, 3.0)
-    run.probe(3.0, b"25.1")
-    run.readings(3.0, 10.0)
+    run = equilibrated(companion=True, span_s=4.0)
+    run.readings(0, 5.5)
+    run.probe(5.5, b"25.1")
+    run.readings(5.5, 10.0)
     assert faults(run) == ()
-    run = equilibrated(companion=True)
-    run.readings(0, 3.0)
-    run.probe(3.0, b"26.1")
-    run.readings(3.0, 10.0)
+    run = equilibrated(companion=True, span_s=4.0)
+    run.readings(0, 5.5)
+    run.probe(5.5, b"26.1")
+    run.readings(5.5, 10.0)
     assert faults(run) == ("off_temperature",)
-    run = equilibrated(companion=True)
+    run = equilibrated(companion=True, span_s=4.0)
     run.readings(0, 10.0)
     assert faults(run) == ("no_temperature",)
     assert run.notes == ["silent"]
 
 
-def test_a_companion_that_speaks_only_when_its_key_is_pressed_counts_with_its_last_reading_however_old(monkeypatch):
+@pytest.mark.parametrize("span_s", [0.5, 5.0, 9.9])
+@pytest.mark.parametrize(("longest_s", "counts"), [(9, False), (11, True)])
+def test_a_key_that_was_pressed_too_long_before_the_end_of_the_span_gives_no_temperature(
+    monkeypatch, longest_s, counts, span_s
+):
+    monkeypatch.setattr(Probe, "stale_after_ns", 0)
+    monkeypatch.setattr("daq.core.driver.KEYED_NS", longest_s * S)
+    run = equilibrated(companion=True, span_s=span_s)
+    run.probe(0.2, b"25.1")
+    run.readings(0, 10.0)
+    found = faults(run)
+    assert (not run.kept[0].temperature_faults) == counts
+    if span_s < 9.8:  # otherwise the reading is in the span
+        assert found == (() if counts else ("no_temperature",))
+
+
+@pytest.mark.parametrize("span_s", [1.0, 5.0, 8.0])
+def test_a_thermometer_that_falls_silent_just_before_the_span_is_not_known_at_its_end(span_s):
+    run = equilibrated(companion=True, span_s=span_s)
+    run.probe(1.9, b"25.1")
+    run.readings(0, 10.0)
+    assert (faults(run), run.notes) == (("no_temperature",), ["silent"])
+
+
+def test_a_companion_that_speaks_only_when_its_key_is_pressed_counts_with_its_last_reading(monkeypatch):
     monkeypatch.setattr(Probe, "stale_after_ns", 0)
     run = equilibrated(companion=True)
     run.probe(0.5, b"25.1")

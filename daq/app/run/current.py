@@ -26,3 +26,9 @@ def newest_reading(name: str, session: Session, runs: Mapping[str, Active]) -> R
             values = {c.name: signals.get(f"{name}.{c.name}") for c in session.driver.channels}
             return values, pipeline.channel_faults(name)
     return {}, ()
+
+
+def read_at(name: str, session: Session, runs: Mapping[str, Active]) -> int:
+    """Return the monotonic time (ns) of the latest reading of an instrument; 0 before the first."""
+    pipeline = next((a.runner.pipeline for a in runs.values() if name in a.runner.pipeline.links), None)
+    return session.link.intake.read_at if pipeline is None else pipeline.links[name].intake.read_at

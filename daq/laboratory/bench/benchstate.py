@@ -37,6 +37,8 @@ class Checked(Model):
         met: false for a measured value that is outside of its limits.
         value, unit: the measured value; None and "" where nothing was measured.
         low, high: limits of the measured value.
+        age_s: age of the reading, in whole seconds; None where nothing was read.
+        longest_s: age up to which it counts; an older one is no measured value, and the item is not met.
     """
 
     code: NeededLabel
@@ -46,6 +48,8 @@ class Checked(Model):
     unit: str = ""
     low: float | None = None
     high: float | None = None
+    age_s: int | None = None
+    longest_s: float | None = None
 
 
 class Checklist(Record):

@@ -1,5 +1,6 @@
 """The items of the checklist of a bench: which are due, and how each is confirmed.  Pure."""
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -17,6 +18,23 @@ TORQUE_UNIT: Final = "%"
 TEMPERATURE_UNIT: Final = "Cel"
 
 
+@dataclass(frozen=True, slots=True)
+class Age:
+    """The age (s) of a reading, and the age up to which it counts in the checklist, as in a run."""
+
+    seconds: float = 0.0
+    longest: float = 0.0
+    is_keyed: bool = False
+    """Whether a person presses a key for each reading."""
+
+    def counts(self, list_s: float) -> bool:
+        """Return whether the reading counts for a list that began `list_s` (s) ago.
+
+        The key was pressed for the sample that is at the bench, and not for the one before it.
+        """
+        return self.seconds <= self.longest and (not self.is_keyed or self.seconds <= list_s)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
     """The facts about a bench at one moment.
@@ -29,6 +47,7 @@ class Facts:
         motor_still: whether the motor is known to be still; None where the instrument has none.
         torque, zero_limit: torque (% of full scale) now, and its limit at rest; None where it is not shown.
         temperature: temperature (Cel) now, of the signal that the sample's method names; None where it is not shown.
+        torque_age, temperature_age: ages of their readings.
         newest_run: id of the newest run of the bench; "" for none.
         control: state of the required control of the shift; "" where the file of the bench requires none.
         control_fluid: its control fluid.
@@ -47,6 +66,8 @@ class Facts:
     torque: float | None = None
     zero_limit: float | None = None
     temperature: float | None = None
+    torque_age: Age = Age()
+    temperature_age: Age = Age()
     newest_run: str = ""
     active_run: str = ""
     control: ControlState | Literal[""] = ""
@@ -106,14 +127,11 @@ def _checked(code: str, state: BenchState, facts: Facts) -> Checked:
     named = state.named
     if code == "zero" and facts.torque is not None and facts.zero_limit is not None:
         limit = facts.zero_limit
-        met = abs(facts.torque) <= limit
-        return Checked(code=code, how="measured", met=met, value=facts.torque, unit=TORQUE_UNIT, low=-limit, high=limit)
+        return _measured(code, facts.torque, TORQUE_UNIT, (-limit, limit), facts.torque_age, math.inf)
     if code == "at_temperature" and named is not None and facts.temperature is not None:
-        value = facts.temperature
-        met = named.low <= value <= named.high
-        return Checked(
-            code=code, how="measured", met=met, value=value, unit=TEMPERATURE_UNIT, low=named.low, high=named.high
-        )
+        band = named.low, named.high
+        since = (facts.mono_ns - state.since_ns) / 1e9 if state.since_ns else math.inf
+        return _measured(code, facts.temperature, TEMPERATURE_UNIT, band, facts.temperature_age, since)
     if code == "control":
         return Checked(code=code, how="measured", met=facts.control == "passed")
     if code == "motor_still":
@@ -124,6 +142,25 @@ def _checked(code: str, state: BenchState, facts: Facts) -> Checked:
     if code == "clean" and state.clean_after and state.clean_after == facts.newest_run:
         return Checked(code=code, how="earlier")
     return Checked(code=code, how="together")
+
+
+def _measured(code: str, value: float, unit: str, band: tuple[float, float], age: Age, list_s: float) -> Checked:
+    """Return an item that the daemon reads; a reading that does not count for a list of this age (s) gives no value."""
+    seconds = int(age.seconds)
+    if not age.counts(list_s):
+        return Checked(code=code, how="measured", met=False, age_s=seconds, longest_s=age.longest)
+    low, high = band
+    return Checked(
+        code=code,
+        how="measured",
+        met=low <= value <= high,
+        value=value,
+        unit=unit,
+        low=low,
+        high=high,
+        age_s=seconds,
+        longest_s=age.longest,
+    )
 
 
 def hindrance(items: Iterable[Checked]) -> str:

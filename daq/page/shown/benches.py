@@ -4,6 +4,7 @@ import re
 from collections.abc import Mapping
 from typing import Any, Final
 
+from daq.app.screens.bench.bench_view import OLD_S
 from daq.core.faults import FAULTS
 from daq.core.units import UNITS
 from daq.methods.sentences.catalogue import SENTENCES
@@ -16,8 +17,6 @@ IN_DOUBT: Final = ("may_still_be_turning", "in_doubt")
 """States of a motor that may still turn."""
 WITH_SERIAL: Final = re.compile(r"(.*) \(serial number (.*)\)")
 """A fitted geometry in the words of the daemon."""
-OLD_S: Final = 2.0
-"""Age (s) from which a reading is old, as in `static/stream.js`."""
 READ: Final[Mapping[str, str]] = {"zero": "torque", "at_temperature": "", "motor_still": "still"}
 """Signal of each item of a checklist that the daemon reads; "" for the one that the method of the sample names."""
 STEPPING: Final = ("starting", "measuring", "seeking")
@@ -143,11 +142,28 @@ def read_item(view: Mapping[str, Any], item: Mapping[str, Any]) -> dict[str, str
     return {"signal": channel, "by": by} if dot else {"signal": signal, "by": ""}
 
 
-def is_item_old(bench: Mapping[str, Any], read: Mapping[str, str]) -> bool:
-    """Return whether the newest reading of an item (`read_item`) of a bench (`BenchLive`) is old, or there is none."""
+def item_age(bench: Mapping[str, Any], read: Mapping[str, str]) -> float | None:
+    """Return the age (s) of the newest reading of an item (`read_item`) of a bench (`BenchLive`); None without one."""
     reading = bench.get("companions", {}).get(read["by"]) if read["by"] else bench.get("reading")
-    age = (reading or {}).get("age_s")
-    return age is None or bool(age >= OLD_S)
+    age: float | None = (reading or {}).get("age_s")
+    return age
+
+
+def longest_age(item: Mapping[str, Any]) -> float:
+    """Return the age (s) up to which the newest reading of an item of a checklist counts."""
+    longest: float | None = item.get("longest_s")
+    return OLD_S if longest is None else max(OLD_S, longest)
+
+
+def needs_key(item: Mapping[str, Any]) -> bool:
+    """Return whether a person must press the key of the instrument, because its newest reading does not count."""
+    return item["value"] is None and item.get("age_s") is not None
+
+
+def is_item_unknown(bench: Mapping[str, Any], item: Mapping[str, Any], read: Mapping[str, str]) -> bool:
+    """Return whether the newest reading of an item does not count now, or there is none."""
+    age = item_age(bench, read)
+    return age is None or age >= longest_age(item) or needs_key(item)
 
 
 def clock(seconds: float) -> str:

@@ -15,11 +15,14 @@ export function showItems(page, words, readOf, lost) {
   for (const item of page.querySelectorAll("[data-read]")) {
     const { reading, age } = readOf(item.dataset.by);
     const value = reading?.values[item.dataset.read] ?? null;
-    const met = reading && !lost && age < OLD_S ? isMet(item, value, reading) : null;
+    // A value that was read by a key counts for longer than it is new: its age is shown beside it.
+    const counts = reading && !lost && age < Number(item.dataset.longest) && !item.hasAttribute("data-needs-key");
+    const met = counts ? isMet(item, value, reading) : null;
     const now = met === null ? ["unknown"] : [met ? "met" : "not", "known"];
     for (const shown of item.querySelectorAll("[data-when]")) shown.hidden = !now.includes(shown.dataset.when);
     item.dataset.kind = met === false ? "not" : "met";
     if (met !== null && value !== null) put(part(item, "item-value"), `${atPlace(value, 2)} ${words.symbol(item.dataset.unit)}`);
-    put(part(item, "item-age"), age >= OLD_S && Number.isFinite(age) ? words.text("connection.age", { seconds: Math.floor(age) }) : "");
+    const seen = age >= OLD_S && Number.isFinite(age) ? words.text("connection.age", { seconds: Math.floor(age) }) : "";
+    for (const place of ["item-age", "item-seen"]) put(part(item, place), seen);
   }
 }

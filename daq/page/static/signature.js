@@ -7,7 +7,7 @@ function lasting(key, value) {
   if (key === "stirring_left_s" || key === "resting_left_s") return value > 0;
   if (key === "in_bath_s" && value !== null) return Math.floor(value / 60);
   if (key === "result") return resultState(value);
-  if (key === "items") return value.map((item) => [item.code, item.how, item.value === null && item.met, item.low, item.high]);
+  if (key === "items") return value.map((item) => [item.code, item.how, item.value === null ? item.met : "value", item.low, item.high, item.longest_s]);
   return value;
 }
 

@@ -54,8 +54,8 @@ def _by(stored: StoredRecord) -> str:
 
 def _words(item: Checked) -> str:
     words = ITEMS.get(item.code) or spaced(item.code)
-    if item.how == "measured" and item.value is not None:
-        words += f" {measured_text(item.value, item.unit, item.low, item.high)}"
+    if item.how == "measured" and (item.value is not None or item.age_s is not None):
+        words += f" {measured_text(item)}"
     elif item.how == "counted" and item.value is not None:
         words += f" {item.value:g} {symbol(item.unit)}"
     return words if item.met else f"{words} NOT MET"

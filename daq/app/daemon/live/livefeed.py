@@ -14,7 +14,7 @@ import structlog
 
 from daq.app.daemon.live.liveturns import TICK_S, VIEW_S, ViewTurns
 from daq.app.daemon.shift.bench_hands import motor_still
-from daq.app.run.current import newest_reading
+from daq.app.run.current import newest_reading, read_at
 from daq.app.run.session import Session
 from daq.app.run.view import units
 from daq.app.screens.bench.bench_view import BenchView
@@ -99,14 +99,14 @@ class LiveFeed:
             if session is None:
                 continue
             try:
-                reading, read_at = self._reading(name, session)
+                reading, at = self._reading(name, session)
             except Exception:
                 # A fault of one instrument's driver must not end the view of the others.
                 log.exception("no live reading", instrument=name)
                 continue
             ageless = replace(reading, age_s=None)
-            if (ageless, read_at) != (self._readings.get(name), self._read_at.get(name)):
-                self._readings[name], self._read_at[name] = ageless, read_at
+            if (ageless, at) != (self._readings.get(name), self._read_at.get(name)):
+                self._readings[name], self._read_at[name] = ageless, at
                 found[name] = reading
         return found
 
@@ -114,12 +114,11 @@ class LiveFeed:
         """Return the newest reading of an instrument, and its monotonic time (ns)."""
         runs = self._supervisor.runs
         values, faults = newest_reading(name, session, runs)
-        pipeline = next((a.runner.pipeline for a in runs.values() if name in a.runner.pipeline.links), None)
-        read_at = session.link.intake.read_at if pipeline is None else pipeline.links[name].intake.read_at
+        at = read_at(name, session, runs)
         known = {c.name: c.unit for c in session.driver.channels}
         if name in runs:
             known |= units(runs[name].runner.pipeline)
-        age = (self._supervisor.clock.mono_ns() - read_at) / 1e9 if read_at and values else None
+        age = (self._supervisor.clock.mono_ns() - at) / 1e9 if at and values else None
         reading = LiveReading(
             values=dict(values),
             units={signal: known[signal] for signal in values if signal in known},
@@ -129,7 +128,7 @@ class LiveFeed:
             still=motor_still(session, values),
             age_s=age,
         )
-        return reading, read_at
+        return reading, at
 
     # ---- views
 

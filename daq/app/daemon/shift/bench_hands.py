@@ -19,16 +19,17 @@ from daq.app.records.checks.audited_checks import pair_of
 from daq.app.records.checks.controls import control_of
 from daq.app.records.equipment_state import out_of_service
 from daq.app.records.pieces import pieces_in_use
-from daq.app.run.current import newest_reading
+from daq.app.run.current import newest_reading, read_at
 from daq.app.run.session import Session
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import Fit, fit_of, with_fit
 from daq.core.context import RequiredControl
+from daq.core.driver import counts_for
 from daq.core.linkstates import Motor
 from daq.core.resting import STILL
 from daq.laboratory.bench.bench_events import Begin, TakeOut
 from daq.laboratory.bench.benchstate import BenchState, NamedSample
-from daq.laboratory.bench.checklists import Facts
+from daq.laboratory.bench.checklists import Age, Facts
 from daq.laboratory.bench.repeatcause import RepeatCause
 from daq.methods.files.instrument import Instrument
 
@@ -76,7 +77,9 @@ class BenchHands:
             motor_still=None if session is None else motor_still(session, values),
             torque=values.get(TORQUE) if has_rotor else None,
             zero_limit=instrument.health.zero if instrument is not None and has_rotor else None,
+            torque_age=self._age(state.id),
             temperature=self._temperature(state, values),
+            temperature_age=self._age(_companion(state) or state.id),
             active_run="" if active is None else active.record.id,
             newest_run=newest[0].id if newest else "",
             control="" if control is None else control.state,
@@ -94,9 +97,8 @@ class BenchHands:
 
     def _out_of_service(self, reader: Reader, state: BenchState, fit: Fit | None) -> str:
         """Return why the equipment of the bench, or of the companion that the method names, must not be used."""
-        companion = "" if state.named is None else state.named.signal.rpartition(".")[0]
         found = []
-        for name in dict.fromkeys((state.id, companion)):
+        for name in dict.fromkeys((state.id, _companion(state))):
             instrument = self._catalogue().instruments.get(name)
             if instrument is None:
                 continue
@@ -117,6 +119,16 @@ class BenchHands:
             return None
         return newest_reading(name, companion, self._in_progress.active)[0].get(channel)
 
+    def _age(self, name: str) -> Age:
+        """Return the age of the newest reading of an instrument, and for how long it counts."""
+        session = self._sessions.get(name)
+        if session is None:
+            return Age()
+        at, driver = read_at(name, session, self._in_progress.active), session.driver
+        # Between runs it is polled more slowly.
+        longest = max(counts_for(driver), session.link.exchange.stale_after_ns)
+        return Age((self._clock.mono_ns() - at) / 1e9, longest / 1e9, is_keyed=not driver.stale_after_ns)
+
     def named(self, reader: Reader, bench: str, text: str) -> NamedSample:
         """Return the sample of an id; `SettingError` if the bench cannot measure it."""
         return named_sample(reader, self._catalogue(), tuple(self._sessions), bench, text)
@@ -133,6 +145,11 @@ class BenchHands:
         """Return the change that takes a measuring geometry out of service; errors as in the act `equipment_out`."""
         order = TakeOutOrder(piece=f"{bench}/{geometry.geometry}", serial=geometry.serial, because=geometry.because)
         return taken_out(reader, self._catalogue(), order)[1]
+
+
+def _companion(state: BenchState) -> str:
+    """Return the companion whose temperature the sample's method names; "" for none."""
+    return "" if state.named is None else state.named.signal.rpartition(".")[0]
 
 
 def motor_still(session: Session, values: Mapping[str, float | None]) -> bool | None:

@@ -127,8 +127,8 @@ def _item(item: ItemShown, longest: int) -> Line:
     kind = {"skipped": "skipped", "together": "open", "earlier": "met"}.get(item.how, "met" if item.met else "not")
     words = ITEMS[item.code]
     note = HOWS[item.how]
-    if item.how == "measured" and item.value is not None:
-        note = measured_text(item.value, item.unit, item.low, item.high)
+    if item.how == "measured":
+        note = measured_text(item) or note
     return [BOX[kind], (words, ""), (" " * (longest - width(words) + 2), ""), (note, "dim" if item.met else "bad")]
 
 

@@ -5,6 +5,8 @@ from typing import Any, Final
 
 CONTROL_DUE: Final = 0
 """Priority of the control of the shift on the worklist: it comes before all samples."""
+OLD_S: Final = 2.0
+"""Age (s) from which the age of a reading is shown, as in `static/stream.js` of the page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +20,10 @@ class ItemShown:
     unit: str = ""
     low: float | None = None
     high: float | None = None
+    age_s: int | None = None
+    """Age (s) of the reading; None where nothing was read."""
+    longest_s: float | None = None
+    """Age (s) up to which it counts."""
 
 
 @dataclass(frozen=True, slots=True)

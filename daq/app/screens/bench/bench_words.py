@@ -5,7 +5,9 @@ from string import Template
 from types import MappingProxyType
 from typing import Final
 
+from daq.app.screens.bench.bench_view import OLD_S, ItemShown
 from daq.core.units import symbol
+from daq.laboratory.bench.benchstate import Checked
 
 HEADLINES: Final[Mapping[str, str]] = MappingProxyType(
     {
@@ -134,11 +136,14 @@ def message_text(code: str, values: Mapping[str, str]) -> str:
     return Template(MESSAGES[code]).safe_substitute(values)
 
 
-def measured_text(value: float, unit: str, low: float | None, high: float | None) -> str:
-    """Return a measured value of a checklist with its limits; `unit` is a UCUM code."""
-    shown = symbol(unit)
-    limits = f" ({low:g} to {high:g} {shown})" if low is not None and high is not None else ""
-    return f"{value:.2f} {shown}{limits}"
+def measured_text(item: ItemShown | Checked) -> str:
+    """Return a measured value of a checklist with its limits, and its age from `OLD_S` on; "" without a reading."""
+    shown = symbol(item.unit)
+    age = f"{item.age_s} s old" if item.age_s is not None and item.age_s >= OLD_S else ""
+    if item.value is None:
+        return "" if item.age_s is None else f"the reading is {item.age_s} s old: press the key again"
+    limits = f" ({item.low:g} to {item.high:g} {shown})" if item.low is not None and item.high is not None else ""
+    return f"{item.value:.2f} {shown}{limits}{', ' if age else ''}{age}"
 
 
 def command_words(command: str, stage: str) -> str:
