@@ -32,6 +32,9 @@ let pressed = null;
 /** Time (ms) of the newest reading of the bench ("") and of each companion; none where its age is not known. */
 const readAt = new Map();
 
+/** Time (ms) of the newest view of the run: its times and the nearness of its end are as old. */
+let viewed = performance.now();
+
 function timed(name, reading) {
   readAt.set(name, (reading?.age_s ?? null) === null ? -Infinity : performance.now() - 1000 * reading.age_s);
 }
@@ -209,6 +212,7 @@ function take(event, data) {
   const point = event === "run" ? data.point : null;
   motor.take(event, data);
   if (event === "reading") timed("", data);
+  if (event === "run") viewed = performance.now();
   if (event === "companion") {
     live.companions = { ...live.companions, [data.instrument]: data };
     timed(data.instrument, data);
@@ -227,6 +231,8 @@ function aged(age, lost) {
   const text = age === null ? "" : words.text("connection.age", { seconds: Math.floor(age) });
   put(part(band, "age"), text);
   for (const old of [row, document.querySelector(".run-left")]) old?.classList.toggle("stale", lost || age !== null);
+  const oldView = lost || performance.now() - viewed >= 1000 * OLD_S;
+  for (const old of [document.querySelector(".rules"), part(document, "trend-ends")]) old?.classList.toggle("stale", oldView);
   const beside = part(document, "value-age");
   if (beside) { beside.hidden = age === null; put(beside, text); }
   showItems(document, words, readOf, lost);

@@ -1,0 +1,110 @@
+"""No screen shows an old value as now: each text that a live event changes is found, and is marked from 2 s on."""
+
+import copy
+from contextlib import ExitStack
+from dataclasses import replace
+
+import pytest
+
+from daq.page.texts.texts import LANGUAGES, Texts
+from tests.page.browsing import chromium, until
+from tests.page.example_pages import bench_pages, plain_desk_pages
+from tests.page.example_result import RESULT
+from tests.page.example_server import serving
+
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
+TEXTS = """() => {
+  const all = [...document.querySelectorAll("body *")];
+  window.fields ??= all.filter((one) => ![...one.childNodes].some((child) => child.nodeType === 1));
+  return window.fields.map((one) => one.textContent);
+}"""
+SHOWN_AS_NEW = """([places, old]) => places.map((place) => window.fields[place]).filter((one) => {
+  if (!one.isConnected || !one.checkVisibility() || one.textContent.trim() === "" || one.textContent.includes(old)) return false;
+  for (let above = one; above; above = above.parentElement) {
+    if (getComputedStyle(above).textDecorationLine.includes("line-through")) return false;
+  }
+  return one.textContent;
+}).map((one) => one.outerHTML)"""
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with chromium() as running:
+        yield running
+
+
+def scaled(value, by):
+    """Return a part of a view with each number in it multiplied."""
+    if isinstance(value, dict):
+        return {key: scaled(one, by) for key, one in value.items()}
+    if isinstance(value, list):
+        return [scaled(one, by) for one in value]
+    return value * by if isinstance(value, float) else value
+
+
+def events(page, by):
+    """Return the events of a moment at which each value is another one by a factor."""
+    cards = page.values["benches"] if page.name == "desk" else [page.values["bench"]]
+    found = []
+    for live in (copy.deepcopy(card) for card in cards):
+        about = {"bench": live["bench"]}
+        reading = live["reading"] | {"values": scaled(live["reading"]["values"], by), "age_s": 0.0}
+        if live["run"]:
+            changed = {key: scaled(live["run"][key], by) for key in ("signals", "value", "rules", "run_s", "stage_s")}
+            found.append(("run", about | {"run": live["run"] | changed, "point": None}))
+        found.append(("reading", about | reading))
+        found += [("companion", about | {"instrument": name, **one, "values": scaled(one["values"], by), "age_s": 0.0})
+                  for name, one in live.get("companions", {}).items()]  # fmt: skip
+    return found
+
+
+def pages():
+    """Return every screen with a live value: a run, a list with measured items, or the overview of all benches."""
+    for page in bench_pages(RESULT):
+        live = page.values["bench"]
+        items = [] if live["view"] is None else live["view"]["items"]
+        is_listed = live["view"] is not None and live["view"]["stage"] in ("zeroing", "checking")
+        if page.values["link"]["daemon"] and (live["run"] or (is_listed and any(item["value"] for item in items))):
+            yield page
+    yield from (page for page in plain_desk_pages() if page.name == "desk")
+    (page,) = [page for page in bench_pages(RESULT) if page.name == "bench-checking"]
+    live = page.values["bench"]
+    # A thermometer beside the bench that is read by a key: its value counts for longer than it is new.
+    live["view"] |= {
+        "signal": "bath.temperature",
+        "items": [item | {"longest_s": 600.0} for item in live["view"]["items"]],
+    }
+    live["companions"] = {"bath": live["reading"] | {"values": {"temperature": 25.0}}}
+    yield replace(page, name="bench-checking-by-key")
+
+
+def test_every_text_that_a_live_event_changes_is_marked_as_old_from_2_s_on(browser):
+    with ExitStack() as opened:
+        tabs = []
+        for number, page in enumerate(pages()):
+            language = list(LANGUAGES)[number % len(LANGUAGES)]
+            server = opened.enter_context(serving([page]))
+            server.mute = True
+            server.pushed += events(page, 1.0)
+            tab = browser.new_context(viewport={"width": 1280, "height": 800}).new_page()
+            opened.callback(tab.context.close)
+            tab.goto(server.url(page, language))
+            until(tab, "document.body !== null")
+            tabs.append((page, server, tab, Texts(language)("connection.age", seconds="#").partition("#")[2].strip()))
+        assert len(tabs) > 8
+        tabs[-1][2].wait_for_timeout(500)
+        before = [tab.evaluate(TEXTS) for _, _, tab, _ in tabs]
+        for page, server, _, _ in tabs:
+            server.pushed += events(page, 0.999)
+        tabs[-1][2].wait_for_timeout(500)
+        changed = []
+        for (page, _, tab, _), texts in zip(tabs, before, strict=True):
+            places = [n for n, (one, two) in enumerate(zip(texts, tab.evaluate(TEXTS), strict=True)) if one != two]
+            assert places, f"{page.name}: nothing on the screen is live"
+            changed.append(places)
+        tabs[-1][2].wait_for_timeout(2500)
+        new = {
+            page.name: tab.evaluate(SHOWN_AS_NEW, [places, old])
+            for (page, _, tab, old), places in zip(tabs, changed, strict=True)
+        }
+        assert {name: found for name, found in new.items() if found} == {}
