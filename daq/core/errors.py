@@ -1,8 +1,18 @@
 """Exceptions of the project, one class for each cause; each holds the data that explain it."""
 
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import TypeVar
+
 
 class DaqError(Exception):
-    """Base of all errors that this project raises on purpose; the text is for a person."""
+    """Base of all errors that this project raises on purpose; the text is for a person.
+
+    `code` and `values` are those of its sentence in the languages of the page (`coded`); "" where it has none.
+    """
+
+    code: str = ""
+    values: Mapping[str, str] = MappingProxyType({})
 
 
 class SettingError(DaqError):
@@ -75,6 +85,17 @@ class SettingErrors(SettingError):
         first = errors[0]
         super().__init__(first.reason, file=first.file, key=first.key)
         self.errors = errors
+        if len(errors) == 1:
+            self.code, self.values = first.code, first.values
 
     def __str__(self) -> str:
         return "\n".join(str(error) for error in self.errors)
+
+
+E = TypeVar("E", bound=DaqError)
+
+
+def coded(error: E, code: str, /, **values: str) -> E:
+    """Return an error with the code and the values of its sentence, which a screen shows in its own language."""
+    error.code, error.values = code, values
+    return error

@@ -9,7 +9,7 @@ from starlette.requests import Request
 
 from daq.app.daemon.protocol import LoggedIn
 from daq.app.laboratory.bench import bench_acts
-from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError
+from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError, coded
 from daq.page.parts import parts_of, visit_of
 from daq.page.refusals import RefusedError
 from daq.page.visits.stop_touches import StopTouch
@@ -114,7 +114,9 @@ async def logged_in(request: Request, given: Mapping[str, str]) -> LoggedIn:
         raise
     except DaqError as error:
         failed = True
-        raise error if isinstance(error, SettingError) else SettingError(str(error)) from None
+        raise (
+            error if isinstance(error, SettingError) else coded(SettingError(str(error)), error.code, **error.values)
+        ) from None
     finally:
         parts.attempts.end(address, person, time.monotonic(), failed=failed)
 

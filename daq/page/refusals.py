@@ -18,6 +18,7 @@ from daq.page.livehub import ENDED, NOT_YET, TOO_MANY
 from daq.page.parts import stranger_of
 from daq.page.routetable import API
 from daq.page.shown.benches import without_commands
+from daq.page.shown.refused import refusal_words
 from daq.page.texts.texts import Texts
 from daq.page.visits.attempts import TooManyAttemptsError
 from daq.page.visits.cookies import safe_next
@@ -76,7 +77,8 @@ async def answer_error(request: Request, error: Exception) -> Response:
         return answer(request, error.status, words_of(request, error))
     if isinstance(error, DaqError):
         changed = status_of(error) == CHANGED
-        return answer(request, status_of(error), str(error) if changed else words_of(request, error))
+        words = str(error) if changed else words_of(request, error)
+        return answer(request, status_of(error), words, code=error.code, values=error.values)
     if isinstance(error, RequestValidationError):
         found = error.errors()[:10]
         reason = "\n".join(f"{'.'.join(map(str, e['loc'][1:]))}: {e['msg']}" for e in found)
@@ -93,11 +95,13 @@ def words_of(request: Request, error: DaqError | RefusedError) -> str:
     command, because nothing can be typed there.
     """
     t = Texts(stranger_of(request).language)
-    if isinstance(error, RefusedError | TooManyAttemptsError) and error.key:
+    if isinstance(error, RefusedError):
+        return t(error.key, **error.values) if error.key else error.reason
+    if isinstance(error, TooManyAttemptsError) and error.key:
         return t(error.key, **error.values)
     if status_of(error) == CHANGED:
         return f"{t('error.changed')} {t('error.changed_do')}"
-    reason = reason_words(request, str(error))
+    reason = refusal_words(t, error.code, error.values, reason_words(request, str(error)))
     return without_commands(t, reason) if AT_BENCH.match(request.url.path) else reason
 
 
@@ -111,14 +115,26 @@ def _is_api(request: Request) -> bool:
     return request.url.path.startswith(f"{API}/")
 
 
-def answer(request: Request, status: int, reason: str, more: Mapping[str, str] | None = None) -> Response:
-    """Return an answer with a sentence and `more` headers; who only has to log in is sent to the log-in."""
+def answer(
+    request: Request,
+    status: int,
+    reason: str,
+    more: Mapping[str, str] | None = None,
+    *,
+    code: str = "",
+    values: Mapping[str, str] | None = None,
+) -> Response:
+    """Return an answer with a sentence and `more` headers; who only has to log in is sent to the log-in.
+
+    An answer of the API has the code and the values of the sentence, where it has them.
+    """
     headers = dict(more or {}) | ({"Retry-After": "5"} if status in (429, 503) else {})
     path = request.url.path
     if _is_api(request):
         if status == 401:
             headers["WWW-Authenticate"] = "Bearer"
-        return JSONResponse({"detail": reason}, status, headers)
+        coded = {"code": code, "values": dict(values or {})} if code else {}
+        return JSONResponse({"detail": reason} | coded, status, headers)
     if status == 401 and request.method == "GET":
         return RedirectResponse(f"/log-in?{urlencode({'next': safe_next(path)})}", 303)
     return shown(

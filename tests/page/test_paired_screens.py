@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 import daq
-from daq.page.shown.benches import message_words, without_commands
+from daq.page.shown.benches import without_commands
 from daq.page.shown.environment import render
+from daq.page.shown.refused import message_words
 from daq.page.texts.texts import LANGUAGES, Texts, table
 from daq.page.visits.cookies import ANONYMOUS_S
 from tests.page.example_pages import bench_live, bench_pages, bench_view, frame, plain_desk_pages

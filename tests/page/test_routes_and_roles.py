@@ -230,7 +230,7 @@ async def test_without_people_every_browser_acts_but_at_a_bench_that_is_not_its_
             order = {"id": "x", "role": "administer", "logins": ["the-page"]}
             response = await page.send(browser, "POST", "/api/v1/acts/person_add", body={"order": order})
             assert response.status_code == 403
-            assert "belongs to no person" in response.json()["detail"]
+            assert "nobody has logged in" in response.json()["detail"]
 
 
 async def test_the_login_of_the_page_identifies_no_one(tmp_path):

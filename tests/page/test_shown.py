@@ -8,19 +8,19 @@ import pytest
 from daq.adapters.clock import utc_text
 from daq.app.records.equipment_state import OutOfService
 from daq.app.records.pieces import Piece
+from daq.app.screens.bench.bench_view import OLD_S
 from daq.laboratory.equipment import Equipment
 from daq.page.shown.benches import (
-    OLD_S,
     bench_kind,
     command_words,
     in_doubt,
-    message_words,
     reading_amount,
     rule_words,
     stage_words,
 )
 from daq.page.shown.equipment import due_words, out_words
 from daq.page.shown.figures import DASH, amount, entry_value, limit_range, risk
+from daq.page.shown.refused import message_words
 from daq.page.shown.results import verdict_kind
 from daq.page.texts.texts import LANGUAGES, Texts
 from tests.page.example_pages import RUN, bench_live, bench_view

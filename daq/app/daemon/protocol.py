@@ -22,7 +22,7 @@ from daq.app.screens.bench.live_frame import LiveFrame
 from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.run_order import RunOrder
 from daq.core.encoding import decode, encode, fields
-from daq.core.errors import DaqError, SettingError
+from daq.core.errors import DaqError, SettingError, coded
 from daq.methods.files.fields import Hidden, Model, NeededLabel
 from daq.methods.files.load import Shown, parse
 from daq.process.stop_request import PROTOCOL, RAISED, FailureKind, line_of, not_understood
@@ -381,11 +381,16 @@ class Done:
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """Last answer to a request that was refused or failed, with the reason."""
+    """Last answer to a request that was refused or failed, with the reason.
+
+    `code` and `values` are those of its sentence in the languages of the page; both are optional.
+    """
 
     error: str
     kind: FailureKind
     done: bool = True
+    code: str = ""
+    values: dict[str, str] = field(default_factory=dict)
 
 
 Answer = (
@@ -471,10 +476,11 @@ def read_answer(line: bytes) -> Answer:
     except (ValueError, RecursionError, TypeError, StopIteration, SettingError) as error:
         raise not_understood(error) from None
     if isinstance(answer, Failed):
-        raise RAISED.get(answer.kind, DaqError)(answer.error)
+        raise coded(RAISED.get(answer.kind, DaqError)(answer.error), answer.code, **answer.values)
     return answer
 
 
 def failure(error: DaqError) -> Failed:
     """Return the answer that reports an error."""
-    return Failed(str(error), next((kind for kind, raised in RAISED.items() if isinstance(error, raised)), "fault"))
+    kind: FailureKind = next((kind for kind, raised in RAISED.items() if isinstance(error, raised)), "fault")
+    return Failed(str(error), kind, code=error.code, values=dict(error.values))

@@ -37,7 +37,7 @@ from daq.app.setup.orders import names_of, prepare
 from daq.app.setup.run_order import RunOrder, with_past_moment
 from daq.app.setup.used import begin_configured
 from daq.core.driver import Identity
-from daq.core.errors import DaqError, LinkError, SettingError, SettingErrors
+from daq.core.errors import DaqError, LinkError, SettingError, SettingErrors, coded
 from daq.core.plan import Plan
 from daq.methods.concluding.intervals import load
 from daq.methods.planning.compile import InstrumentHistory
@@ -125,9 +125,11 @@ class RunsInProgress:
         # Nothing is awaited until the instruments are claimed: no change of a file comes in between.
         name = order.instrument
         if name in self.active:
-            raise LinkError(f"{name} is in a run already (sample {self.active[name].record.sample})")
+            sample = self.active[name].record.sample
+            error = LinkError(f"{name} is in a run already (sample {sample})")
+            raise coded(error, "bench_in_run", bench=name, sample=sample)
         if name in self._beginning:
-            raise LinkError(f"another run is being started on {name}")
+            raise coded(LinkError(f"another run is being started on {name}"), "bench_starts_run", bench=name)
         self._beginning.add(name)
         try:
             return await self._begin(order, login or own_login(), beside, opening)
@@ -169,7 +171,8 @@ class RunsInProgress:
         await self._unfinished.before_run(order.instrument)
         sessions = self._sessions.by_name
         if sessions[order.instrument].standing.motor:
-            raise LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
+            failed = LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
+            raise coded(failed, "motor_may_turn", bench=order.instrument)
         identities = {name: sessions[name].standing.identity for name in names}
         # Import numpy before the motor turns: an import at the end of the run would delay the check of its stop.
         await asyncio.to_thread(load)
@@ -261,18 +264,19 @@ class RunsInProgress:
         standing = (await self._sessions.settled(name, self._refuse_while_closing)).standing
         for lead, active in self.active.items():
             if name in active.runner.pipeline.links:
-                raise LinkError(
-                    f"{name} is in the run on {lead} (sample {active.record.sample}); wait until it has ended"
-                )
+                sample = active.record.sample
+                busy = LinkError(f"{name} is in the run on {lead} (sample {sample}); wait until it has ended")
+                raise coded(busy, "instrument_in_run", instrument=name, bench=lead, sample=sample)
         if standing.state != "ready":
-            raise LinkError(f"{name} is not ready: {standing.state}. {standing.detail}".rstrip(". "))
+            failed = LinkError(f"{name} is not ready: {standing.state}. {standing.detail}".rstrip(". "))
+            raise coded(failed, "instrument_not_ready", instrument=name, link=standing.state.value)
         if standing.identity is not None:
             seen = SeeInstrument(name, standing.identity.kind, standing.identity.serial, self._clock.utc_ns())
             await self._store.commit(seen)
 
     def _refuse_while_closing(self) -> None:
         if self._closing:
-            raise DaqError(SHUTDOWN)
+            raise coded(DaqError(SHUTDOWN), "daemon_ends")
 
     # ---- a run until its end
 

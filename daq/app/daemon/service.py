@@ -59,7 +59,7 @@ from daq.app.run.active import Active
 from daq.app.screens.run_view import RunEnd
 from daq.app.setup.fitted import Fit, conflicts, fits_of
 from daq.app.setup.run_order import RunOrder
-from daq.core.errors import SettingError, StoreError
+from daq.core.errors import SettingError, StoreError, coded
 from daq.laboratory.bench.bench_events import Pressed
 from daq.laboratory.people import Who
 from daq.methods.files.load import parse
@@ -251,7 +251,7 @@ class Service:
     def _active(self, name: str) -> Active:
         active = self._supervisor.runs.get(name)
         if active is None:
-            raise SettingError(f"no run is in progress on {name}")
+            raise coded(SettingError(f"no run is in progress on {name}"), "no_run", bench=name)
         return active
 
     async def _follow(self, active: Active) -> AsyncIterator[Answer]:

@@ -17,7 +17,7 @@ from daq.app.laboratory.programs import tokens
 from daq.app.laboratory.reporting import making
 from daq.app.laboratory.retention import archive_acts
 from daq.app.laboratory.signing import changing_samples, sign_acts, storing_act
-from daq.core.errors import NotAllowedError, SettingError
+from daq.core.errors import NotAllowedError, SettingError, coded
 from daq.methods.files.load import parse
 
 ACTS: Final[dict[str, Act[Any]]] = {
@@ -73,5 +73,6 @@ def carry_out(
     with _ONE_AT_A_TIME:
         who = acting(laboratory, act.name, act.role, given, always=act.always)
         if who.client and not act.clients:
-            raise NotAllowedError(f"{act.name} is the act of a person; {who.client} is a program with a token")
+            error = NotAllowedError(f"{act.name} is the act of a person; {who.client} is a program with a token")
+            raise coded(error, "person_only", client=who.client)
         return act.do(replace(laboratory, identified=who, badge=given.badge, ticket=given.ticket), checked)

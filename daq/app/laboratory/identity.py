@@ -7,7 +7,7 @@ from daq.adapters.store.reading import Reader
 from daq.app.laboratory.clients.bearer import is_token, token_of
 from daq.app.laboratory.given import NOTHING_GIVEN, Given
 from daq.app.laboratory.laboratory import Laboratory, find, listed
-from daq.core.errors import NotAllowedError, SettingError
+from daq.core.errors import NotAllowedError, SettingError, coded
 from daq.laboratory.kinds import LAST
 from daq.laboratory.people import Credentials, Operator, Person, Role, Who, includes, lesser
 from daq.process.hashes import fits, owner_of
@@ -54,14 +54,16 @@ def identify(laboratory: Laboratory, given: Given = NOTHING_GIVEN) -> Who:
                 return Who(laboratory.login)
             person, role = found[0].record, "administer"
     if person.locked:
-        raise NotAllowedError(f"{person.id} is locked; ask a person who administers")
+        raise coded(
+            NotAllowedError(f"{person.id} is locked; ask a person who administers"), "person_locked", person=person.id
+        )
     return Who(laboratory.login, person, lesser(person.role, role), by_badge=by_badge)
 
 
 def _client(reader: Reader, laboratory: Laboratory, text: str) -> Who:
     """Return the program of a token, in the role of the token."""
     if not laboratory.catalogue.daemon.people.required:
-        raise SettingError(SWITCHED_OFF, key="token")
+        raise coded(SettingError(SWITCHED_OFF, key="token"), "people_off")
     token = token_of(reader, laboratory, text, today(laboratory))
     return Who(laboratory.login, role=token.role, client=token.id)
 
@@ -71,7 +73,7 @@ def _of_ticket(reader: Reader, laboratory: Laboratory, ticket: str) -> tuple[Per
     found = laboratory.tickets.use(ticket, laboratory.clock.mono_ns())
     kept = None if found is None else find(reader, Person, found.person)
     if found is None or kept is None:
-        raise NotAllowedError(LOG_IN_ENDED, key="ticket")
+        raise coded(NotAllowedError(LOG_IN_ENDED, key="ticket"), "log_in_ended")
     return kept.record, found.by_badge
 
 
@@ -82,7 +84,7 @@ def log_in(laboratory: Laboratory, given: Given) -> tuple[str, Who]:
         SettingError: people are not switched on, no secret was given, or as in `identify`.
     """
     if not laboratory.catalogue.daemon.people.required:
-        raise SettingError(SWITCHED_OFF, key=given.secret)
+        raise coded(SettingError(SWITCHED_OFF, key=given.secret), "people_off")
     if given.ticket or not given.secret:
         raise SettingError("a log-in needs a badge, or a person with a password", key="person")
     who = identify(laboratory, given)
@@ -155,7 +157,7 @@ def acting(
     """
     if not (laboratory.catalogue.daemon.people.required or always):
         if given.secret:
-            raise SettingError(SWITCHED_OFF, key=given.secret)
+            raise coded(SettingError(SWITCHED_OFF, key=given.secret), "people_off")
         return Who(laboratory.login)
     who = identify(laboratory, given)
     no_one = who.person is None and not who.client
@@ -179,13 +181,15 @@ def owner(laboratory: Laboratory) -> str:
 def _in_role(who: Who, what: str, needed: Role) -> Who:
     """Return `who`; `NotAllowedError` unless the role is enough for `what`."""
     if who.role is None:
-        raise NotAllowedError(
+        error = NotAllowedError(
             f"{what} needs a person with the role {needed}, and the login {who.login} belongs to no person; log in "
             "with --as PERSON" + (", or use your badge (--badge)" if includes(BY_BADGE, needed) else "")
         )
+        raise coded(error, "person_needed", need=needed)
     if not includes(who.role, needed):
         badge = f"; a badge identifies for the role {BY_BADGE} at most" if who.by_badge else ""
-        raise NotAllowedError(f"{what} needs the role {needed}; {who.name} acts in the role {who.role}{badge}")
+        error = NotAllowedError(f"{what} needs the role {needed}; {who.name} acts in the role {who.role}{badge}")
+        raise coded(error, "role_needed", need=needed, person=who.name, role=who.role)
     return who
 
 
@@ -215,15 +219,17 @@ def operator_of(laboratory: Laboratory, order: "RunOrder") -> Operator:
     """
     if not laboratory.catalogue.daemon.people.required:
         if order.badge or order.ticket:
-            raise SettingError(SWITCHED_OFF, key="badge" if order.badge else "ticket")
+            raise coded(SettingError(SWITCHED_OFF, key="badge" if order.badge else "ticket"), "people_off")
         return Operator(order.operator or laboratory.login)
     given = Given(badge=order.badge, ticket=order.ticket, page=bool(order.ticket))
     who = _in_role(identify(laboratory, given), "a run", "measure")
     if who.client:
-        raise NotAllowedError(f"a run is started by a person; {who.client} is a program with a token", key="ticket")
+        error = NotAllowedError(f"a run is started by a person; {who.client} is a program with a token", key="ticket")
+        raise coded(error, "person_only", client=who.client)
     if order.operator not in ("", who.name):
         by = "badge" if who.by_badge else "login"
-        raise SettingError(f"{who.name} measures, by the {by}; another name cannot be given", key="operator")
+        other = SettingError(f"{who.name} measures, by the {by}; another name cannot be given", key="operator")
+        raise coded(other, "other_operator", person=who.name)
     method = laboratory.catalogue.method(order.method_id, order.method_version).id
     authorised = who.person is not None and who.person.authorised(method, today(laboratory))
     return Operator(who.name, "authorised" if authorised else "not_authorised")

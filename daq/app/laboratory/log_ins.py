@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final, TypeVar
 
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 
 T = TypeVar("T")
 
@@ -69,7 +69,8 @@ class LogIns:
             failed = self._failed.get(name, _Failed(since_ns=mono_ns))
             if mono_ns < failed.until_ns:
                 seconds = -((mono_ns - failed.until_ns) // 10**9)
-                raise SettingError(f"{REFUSED}: the last one failed; try again in {seconds} s")
+                error = SettingError(f"{REFUSED}: the last one failed; try again in {seconds} s")
+                raise coded(error, "log_in_waits", seconds=str(seconds))
             if shared is not None:
                 over = (mono_ns - failed.since_ns) // FORGET_NS
                 failed.count = max(0, failed.count - over)
@@ -84,7 +85,9 @@ class LogIns:
                 import structlog  # a command that only reads logs nothing
 
                 structlog.get_logger().warning("log-in failed", by=name or "an unknown person", times=failed.count)
-                raise SettingError(f"{REFUSED}; the next one is possible in {max(wait, FIRST_WAIT_S):g} s")
+                left = f"{max(wait, FIRST_WAIT_S):g}"
+                error = SettingError(f"{REFUSED}; the next one is possible in {left} s")
+                raise coded(error, "log_in_refused", seconds=left)
             if shared is None:
                 self._failed.pop(name, None)
             return found

@@ -11,7 +11,7 @@ from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import wrong_id
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.run_order import RunOrder
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.samples import Sample
 from daq.methods.files.product import Product
 from daq.methods.files.producttest import ProductTest
@@ -45,7 +45,9 @@ def completed(
     product = catalogue.product(order.product) if order.product else None
     wrong = "" if product is None else wrong_id(product, order.sample)
     if wrong:
-        raise SettingError(wrong, key="sample")
+        patterns = ", ".join(product.sample_ids) if product else ""
+        error = SettingError(wrong, key="sample")
+        raise coded(error, "sample_id_wrong", sample=order.sample, product=order.product, patterns=patterns)
     order = _with_method(order, catalogue, reader, product)
     test = _test(order, catalogue, product)
     method = catalogue.method(order.method_id, order.method_version)
@@ -92,10 +94,11 @@ def _setting(value: float, unit: str) -> float | str:
 def _of_sample(order: RunOrder, sample: Sample, *, reopens: bool) -> RunOrder:
     """Return an order with product, lot and sampling time of its sample's record."""
     if sample.state != "open" and not (reopens and sample.state == "done"):
-        raise SettingError(
+        error = SettingError(
             f"sample {sample.id!r} is {sample.state}; `daq sample again {sample.id} --because TEXT` opens it again",
             key="sample",
         )
+        raise coded(error, "sample_not_open", sample=sample.id, state=sample.state)
     given: dict[str, str] = {}
     for name in ("product", "lot", "sampled_at"):
         asked, stored = getattr(order, name), getattr(sample, name)
@@ -115,13 +118,15 @@ def _with_method(order: RunOrder, catalogue: "Catalogue", reader: Reader | None,
         catalogue.method(order.method_id, order.method_version)  # refuses one that is not known
         return order
     if product is None:
-        raise SettingError(
+        error = SettingError(
             f"is missing: name a method; or name a product (--product), or a sample that is registered with one. "
             f"Sample {order.sample!r} is not registered with a product",
             key="method",
         )
+        raise coded(error, "sample_without_product", sample=order.sample)
     if not product.tests:
-        raise SettingError(f"is missing: product {product.id} lists no tests; name a method", key="method")
+        error = SettingError(f"is missing: product {product.id} lists no tests; name a method", key="method")
+        raise coded(error, "product_without_tests", product=product.id)
     left = [t for t in product.tests if not order.instrument or _allows(t, order.instrument, catalogue)]
     if len(left) > 1 and reader is not None:
         still = open_tests(reader, order.sample, product)
@@ -133,7 +138,9 @@ def _with_method(order: RunOrder, catalogue: "Catalogue", reader: Reader | None,
         where = f" on {order.instrument}" if order.instrument else ""
         which = f"{len(left) or 'none'} of the tests of product {product.id} can be measured{where}"
         hindrance = _hindrance(product.tests[0], order.instrument, catalogue) if len(product.tests) == 1 else ""
-        raise SettingError(f"is missing: {which}{hindrance}; name one of its methods: {names}", key="method")
+        error = SettingError(f"is missing: {which}{hindrance}; name one of its methods: {names}", key="method")
+        which = "several_tests" if left else "no_test_here"
+        raise coded(error, which, sample=order.sample, product=product.id, instrument=order.instrument, methods=names)
     return order.model_copy(update={"method_id": left[0].method_id, "method_version": left[0].version})
 
 
@@ -152,11 +159,15 @@ def _with_instrument(
     if order.instrument:
         catalogue.instrument(order.instrument)  # refuses one that is not known
         if test is not None and not test.allows(order.instrument):
-            raise SettingError(
+            error = SettingError(
                 f"product {order.product} allows {' or '.join(test.instruments)} for {test.method_id}, and not "
                 f"{order.instrument}",
                 key="instrument",
             )
+            raise coded(
+                error, "instrument_not_allowed", product=order.product, instruments=", ".join(test.instruments),
+                method=test.method_id, instrument=order.instrument,
+            )  # fmt: skip
         return order
     if test is not None and test.instruments:
         able = [name for name in served if name in test.instruments]
@@ -219,17 +230,19 @@ def _with_fill(order: RunOrder, before: Sequence[RunRecord], *, registered: bool
         raise SettingError("is given twice: give its id, or say that it is the same or a fresh one", key="fill")
     if order.filling == "same":
         if not before:
-            raise SettingError(
+            error = SettingError(
                 f"sample {order.sample!r} was not measured before, so there is no same filling", key="fill"
             )
+            raise coded(error, "no_same_filling", sample=order.sample)
         return order.model_copy(update={"fill": before[0].fill or before[0].id, "filling": ""})
     if registered and before and not order.fill and not order.filling:
-        raise SettingError(
+        error = SettingError(
             f"sample {order.sample!r} was measured before (run {before[0].id[:SHOWN_ID]}): say whether the vessel "
             "holds the same filling still (--same-fill) or a fresh one (--fresh-fill), or name the filling (--fill "
             "ID); two runs on one filling are no replicates",
             key="fill",
         )
+        raise coded(error, "filling_not_stated", sample=order.sample)
     if before and not order.fill and not order.filling and not is_check:
         return order.model_copy(update={"fill": before[0].fill or before[0].id})
     return order

@@ -6,7 +6,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.judged.judging import samples_left, without_cause
 from daq.app.records.searching import RunSearch, search
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 
 SHOWN_ID: Final = 8
 """Number of characters of a run's id that a message shows."""
@@ -40,8 +40,9 @@ def refuse_without_cause(reader: Reader, sample: str, test: str) -> None:
     """
     run = without_cause(reader, sample, test)
     if run:
-        raise SettingError(
+        error = SettingError(
             f"sample {sample!r} is outside its limits (valid run {run[:SHOWN_ID]}, {test}): a repeat needs an "
             f"assigned cause from a person who reviews: daq repeat {run[:SHOWN_ID]} --cause CAUSE --because TEXT",
             key="sample",
         )
+        raise coded(error, "repeat_needs_cause", sample=sample, run=run[:SHOWN_ID], method=test)

@@ -9,7 +9,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.app.records.pieces import Piece
 from daq.core.context import OverdueCalibration
-from daq.core.errors import SettingError, SettingErrors
+from daq.core.errors import SettingError, SettingErrors, coded
 from daq.laboratory.equipment import LISTED, CalibratedValue, Equipment
 from daq.laboratory.kinds import LAST
 from daq.methods.files.fields import Amount
@@ -199,7 +199,11 @@ def equipment_of_run(reader: Reader, pieces: Sequence[Piece], now_utc_ns: int) -
     changes = tuple(
         (name, value, revisions_of_equipment(reader, name, value)) for p in pieces for name, value in p.keys
     )
-    refused = [SettingError(o.words) for piece in pieces for o in out_of_service(reader, piece)]
+    refused = [
+        coded(SettingError(o.words), "out_of_service", out=o.words)
+        for piece in pieces
+        for o in out_of_service(reader, piece)
+    ]
     if refused:
         raise SettingErrors(refused)
     late: list[OverdueCalibration] = []

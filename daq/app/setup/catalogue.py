@@ -12,7 +12,7 @@ from daq.app.setup.drivers import Drivers, described
 from daq.app.setup.sources import Source
 from daq.app.setup.state_folder import state_of
 from daq.app.setup.unknown_names import unknown
-from daq.core.errors import SettingError, SettingErrors
+from daq.core.errors import SettingError, SettingErrors, coded
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.load import parse
 from daq.textfiles.plain_file import read_plain
@@ -335,5 +335,5 @@ def _put_version(versions: "dict[str, Method]", method: "Method", errors: list[S
 
 def _found(what: str, name: str, known: Mapping[str, T]) -> T:
     if name not in known:
-        raise SettingError(unknown(what, name, known))
+        raise coded(SettingError(unknown(what, name, known)), "unknown_name", what=what.partition(" of ")[0], name=name)
     return known[name]

@@ -19,7 +19,7 @@ from daq.app.setup.constants import (
     differing_around,
     differing_words,
 )
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.configuration import Fitted
 
 if TYPE_CHECKING:
@@ -144,22 +144,25 @@ def conflict(catalogue: "Catalogue", instrument: "Instrument", fit: Fit | None) 
     given = instrument.fitted or ""
     if record.geometry not in instrument.geometries:
         reason = f"{record.geometry!r} is {since}, and the file has no such geometry any more; record the one that is"
-        return SettingError(
+        error = SettingError(
             f"{reason} fitted: daq fit {name} GEOMETRY", file=instrument.source, key=f"geometries.{record.geometry}"
         )
+        return coded(error, "fit_not_in_file", instrument=name, geometry=record.geometry)
     if given not in ("", record.geometry, record.in_file):
         reason = (
             f"a change of this key to {given!r} has no effect: {fit.words} is {since}; if {given} is fitted, record "
             f"it: daq fit {name} {given}; if not: daq fit {name} {record.geometry}"
         )
-        return SettingError(reason, file=instrument.source, key="fitted")
+        error = SettingError(reason, file=instrument.source, key="fitted")
+        return coded(error, "fit_other_in_file", instrument=name, geometry=fit.words, given=given)
     serial = instrument.geometries[record.geometry].serial
     if serial is not None and serial != record.serial:
         reason = (
             f"is {serial!r}, and {fit.words} is {since}; if the one of this file is fitted, record it: "
             f"daq fit {name} {record.geometry}"
         )
-        return SettingError(reason, file=instrument.source, key=f"geometries.{record.geometry}.serial")
+        error = SettingError(reason, file=instrument.source, key=f"geometries.{record.geometry}.serial")
+        return coded(error, "fit_other_serial", instrument=name, geometry=fit.words, given=str(serial))
     other = changed_constants(catalogue, instrument, record)
     if other:
         reason = (
@@ -167,7 +170,8 @@ def conflict(catalogue: "Catalogue", instrument: "Instrument", fit: Fit | None) 
             f"record the new constants: daq fit {name} {record.geometry}; verification and control then count anew"
         )
         file, key = _place(catalogue, instrument, other[0][0])
-        return SettingError(reason, file=file, key=key)
+        error = SettingError(reason, file=file, key=key)
+        return coded(error, "fit_other_constants", instrument=name, geometry=fit.words, file=file, key=key)
     return None
 
 

@@ -1,5 +1,6 @@
 """Prepare a run from an operator's order: plan, drivers, record and header."""
 
+import json
 import platform
 import sys
 import uuid
@@ -15,7 +16,7 @@ from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.run_order import RunOrder, with_past_moment
 from daq.app.setup.used import Used
 from daq.core.driver import Driver, Identity
-from daq.core.errors import NotComparableError, SettingError
+from daq.core.errors import NotComparableError, SettingError, coded
 from daq.core.header import Header, RecordedDriver
 from daq.core.plan import Plan
 from daq.laboratory.people import Operator
@@ -139,7 +140,9 @@ def _warned(
     reasons = foreseen(plan)
     due = control_due(plan)
     if reasons and not order.anyway:
-        raise NotComparableError(f"{not_comparable(order.product, reasons)}; --anyway measures all the same")
+        error = NotComparableError(f"{not_comparable(order.product, reasons)}; --anyway measures all the same")
+        sentences = json.dumps([reason.model_dump(mode="json") for reason in reasons])
+        raise coded(error, "not_comparable", product=order.product, reasons=sentences)
     if reasons:
         warnings.append(state("measured_anyway", product=order.product))
     given = (*plan.context.warnings, *(w.written() for w in warnings))
@@ -164,12 +167,14 @@ def _is_for_products(method: str, catalogue: Catalogue) -> bool:
 def _refuse_early(product: Product, today: str) -> None:
     """Raise `SettingError` if a product does not hold yet on `today` (UTC)."""
     if product.valid_from is not None and today < product.valid_from:
-        raise SettingError(
+        error = SettingError(
             f"version {product.version} of product {product.id} holds from {product.valid_from}, and today is {today} "
             "(UTC); until then put the file of the version before it back",
             file=product.source,
             key="valid_from",
         )
+        day = str(product.valid_from)
+        raise coded(error, "product_not_yet", product=product.id, version=str(product.version), day=day, today=today)
 
 
 def _header(run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> Header:

@@ -2,10 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
+from daq.core.errors import DaqError
 from daq.laboratory.bench.benchstate import BenchState, Checked, NamedSample, Outcome
 
+Coded = Mapping[str, str]
+"""The code of a refusal under `REFUSAL`, with its values; empty where it has none."""
+REFUSAL: Final = "refusal"
 Command = Literal["confirm", "next", "same", "fresh", "remark", "bath", "damage", "skip", "back", "stop"]
 
 
@@ -20,11 +24,13 @@ class Text:
         text: the text.
         named: the sample of this id, where the stage asks for one and the bench can measure it.
         refusal: why it cannot be measured; "" where it can.
+        coded: code and values of the refusal.
     """
 
     text: str
     named: NamedSample | None = None
     refusal: str = ""
+    coded: Coded = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +49,10 @@ class Began:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """The run of the flow did not start."""
+    """The run of the flow did not start; `coded` has the code and the values of the reason."""
 
     reason: str
+    coded: Coded = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +127,10 @@ Act = Begin | Stop | NoteRun | KeepAfter | TakeOut
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A message for the person at the bench: a code of `benchwords` with its values."""
+    """A message for the person at the bench: a code of `benchwords` with its values.
+
+    A message with the reason of a refusal has the code and the values of the reason besides.
+    """
 
     code: str
     values: Mapping[str, str] = field(default_factory=dict)
@@ -133,3 +143,8 @@ class Step:
     state: BenchState
     acts: tuple[Act, ...] = ()
     message: Message | None = None
+
+
+def coded_of(error: DaqError) -> Coded:
+    """Return the code and the values of a refusal for a message."""
+    return {**error.values, REFUSAL: error.code} if error.code else {}

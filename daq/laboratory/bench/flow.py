@@ -141,7 +141,7 @@ def _text(state: BenchState, event: Text, facts: Facts) -> Step:
         draft = "".join(c for c in event.text if c.isprintable())[:LONGEST_LABEL].strip()
         return Step(state.model_copy(update={"draft": draft}), (), CLEAR)
     if event.named is None:
-        return _say(state, "sample_refused", reason=event.refusal)
+        return _say(state, "sample_refused", **{**event.coded, "reason": event.refusal})
     if asked == "cup":
         return _into_bath(state, event.named.sample, facts)
     if facts.out_of_service:
@@ -358,7 +358,9 @@ def _run_changed(state: BenchState, event: Began | Refused | Ended) -> Step:
     if isinstance(event, Refused):
         if state.stage != "starting":
             return Step(state)
-        return Step(_to(state, "checking", stopping=False), (), Message("not_started", {"reason": event.reason}))
+        return Step(
+            _to(state, "checking", stopping=False), (), Message("not_started", {**event.coded, "reason": event.reason})
+        )
     if state.stage != "running" or state.run != event.outcome.run:
         return Step(state)
     return Step(_to(state, "verdict", outcome=event.outcome), (), CLEAR)

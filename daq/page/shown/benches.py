@@ -11,7 +11,7 @@ from daq.methods.sentences.catalogue import SENTENCES
 from daq.methods.sentences.rendering import render
 from daq.page.shown.figures import amount
 from daq.page.texts.texts import SENTENCES as LANGUAGES
-from daq.page.texts.texts import Texts, placeholders
+from daq.page.texts.texts import Texts
 
 IN_DOUBT: Final = ("may_still_be_turning", "in_doubt")
 """States of a motor that may still turn."""
@@ -82,19 +82,6 @@ def command_words(t: Texts, command: str, stage: str) -> str:
     """Return the words of a command in a stage."""
     own = f"bench.command.{command}_{stage}"
     return t(own) if t.has(own) else t(f"bench.command.{command}")
-
-
-def message_words(t: Texts, view: Mapping[str, Any]) -> str:
-    """Return the newest message of a bench; a code of a newer daemon is shown as it is."""
-    key = f"bench.message.{view['message']}"
-    given = {name: without_commands(t, value) for name, value in view["values"].items()}
-    if not t.has(key) or not placeholders(t.template(key)) <= given.keys():
-        return (
-            t.code("bench.message", view["message"])
-            if not t.has(key)
-            else f"{view['message']}: {', '.join(given.values())}"
-        )
-    return t(key, **given)
 
 
 def without_commands(t: Texts, text: str) -> str:

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import jinja2
 
-from daq.page.shown import benches, calibrations, equipment, figures, results, work
+from daq.page.shown import benches, calibrations, equipment, figures, refused, results, work
 from daq.page.texts.texts import LANGUAGES, Texts
 
 FUNCTIONS: Final[dict[str, Any]] = {
@@ -13,13 +13,14 @@ FUNCTIONS: Final[dict[str, Any]] = {
     for function in (
         benches.bench_kind, benches.choices, benches.clock, benches.command_words, benches.fault_words,
         benches.foreign_run,
-        benches.in_doubt, benches.live_words, benches.message_words, benches.reading_amount, benches.rule_words,
+        benches.in_doubt, benches.live_words, benches.reading_amount, benches.rule_words,
         benches.run_words, benches.stage_template, benches.stage_words, benches.stop_words, benches.fitted_words,
         benches.is_item_unknown, benches.item_age, benches.longest_age, benches.needs_key, benches.read_item,
         benches.temperature_signal,
         calibrations.calibration_lines, calibrations.without_lines, equipment.due_words, equipment.out_words,
         figures.amount, figures.entry_value,
         figures.half_text, figures.is_long, figures.limit_range, figures.percent, figures.risk, figures.short,
+        refused.message_words,
         figures.unit_symbol, figures.value_text, results.applies_at, results.components, results.conditions,
         results.curve_drawing, results.kept_rows, results.verdict_kind, results.why,
         work.compared_groups, work.drawing, work.due_first, work.filled, work.may, work.pairs,

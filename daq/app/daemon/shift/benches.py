@@ -25,7 +25,7 @@ from daq.app.screens.bench.bench_view import BenchView
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.run_order import RunOrder
 from daq.core.errors import DaqError
-from daq.laboratory.bench.bench_events import Began, Begin, Ended, Refused
+from daq.laboratory.bench.bench_events import Began, Begin, Ended, Refused, coded_of
 from daq.laboratory.bench.benchstate import Checklist, Outcome
 from daq.process.tasks import Tasks
 
@@ -127,7 +127,7 @@ class Benches:
                 opening=opening if begin.reopens else None,
             )
         except DaqError as error:
-            await asyncio.to_thread(self.flows.take, bench, Refused(str(error)), "bench_not_started")
+            await asyncio.to_thread(self.flows.take, bench, Refused(str(error), coded_of(error)), "bench_not_started")
             return
         await asyncio.to_thread(self.flows.take, bench, Began(active.record.id), "bench_run_started")
         await asyncio.wait([active.task])

@@ -24,6 +24,7 @@ from daq.laboratory.bench.bench_events import (
     TakeOut,
     Text,
     Tick,
+    coded_of,
 )
 from daq.laboratory.bench.benchstate import BenchState, Checklist, NamedSample, Outcome
 from daq.laboratory.bench.checklists import Facts
@@ -156,7 +157,7 @@ class BenchFlows:
                 try:
                     event = Text(text, self._hands.named(reader, bench, text))
                 except SettingError as error:
-                    event = Text(text, None, str(error))
+                    event = Text(text, None, str(error), coded_of(error))
             self._step(reader, held, event, actor, "bench_text")
 
     def command(self, bench: str, pressed: Pressed, actor: Actor, seen: int) -> None:

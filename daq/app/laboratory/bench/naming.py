@@ -13,7 +13,7 @@ from daq.app.records.judged.product_versions import product_of_sample
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.run_order import RunOrder
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.bench.benchstate import NamedSample, Outcome, Repeat
 from daq.laboratory.samples import Sample
 from daq.methods.files.product import Product
@@ -35,7 +35,7 @@ def named_sample(reader: Reader, catalogue: Catalogue, served: Sequence[str], be
     if find(reader, Sample, text) is None:
         control = catalogue.instrument(bench).control
         if control is None or control.fluid != text:
-            raise SettingError(f"no sample {text!r} is registered")
+            raise coded(SettingError(f"no sample {text!r} is registered"), "sample_unknown", sample=text)
         order = order.model_copy(update={"method_id": control.method, "fluid": control.fluid})
     order = completed(order, catalogue, reader, served)
     method = catalogue.method(order.method_id, order.method_version)
