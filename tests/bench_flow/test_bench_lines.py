@@ -1,6 +1,7 @@
 """The screen of the work at a bench: every stage fits, shows its keys, and has words for every code."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
@@ -28,7 +29,7 @@ def view_of(stage, **more):
         bench="bench-1", title="Glaze works, quality laboratory, bench 1", stage=stage, asks=ASKS.get(stage, ""),
         commands=OFFERED[stage], connection="ready", fitted="coaxial-12 (serial number S-12)", sample="G-1042",
         product="clear-glaze", lot="2211", method="clear-glaze-qc 1", caution="Contains fine silica. Wear gloves. " * 3,
-        items=items, worklist=listed, cups=(CupShown("G-3", 600.0),), discard=state.discard, run="1234567890",
+        items=more.pop("items", items), worklist=listed, cups=(CupShown("G-3", 600.0),), discard=state.discard, run="1234567890",
         stirring_left_s=44.2 if stage == "checking" else 0.0, resting_left_s=200.0 if stage == "resting" else 0.0,
         draft=state.draft, verdict="outside", validity="valid", repeat="cause", **more,
     )  # fmt: skip
@@ -56,6 +57,13 @@ def test_a_technician_reads_what_is_counted_due_and_to_do():
     assert "into the bath now: G-0, G-1" in text("choosing")
     assert "in the bath: G-3 (10 min)" in text("choosing")
     assert "[✓] zero with nothing attached  0.10 % (-0.5 to 0.5 %)" in text("zeroing")
+    item = ItemShown("at_temperature", "measured", True, 25.0, "Cel", 24.8, 25.2, 42, 600.0)
+    assert "sample at temperature  25.00 °C (24.8 to 25.2 °C), 42 s old" in text("checking", items=(item,))
+    fresh = replace(item, age_s=1)
+    assert "25.2 °C)" in text("checking", items=(fresh,))
+    assert "s old" not in text("checking", items=(fresh,))
+    old = ItemShown("at_temperature", "measured", False, age_s=601, longest_s=600.0)
+    assert "the reading is 601 s old: press the key again" in text("checking", items=(old,))
     assert "daq repeat 12345678 --cause CAUSE --because TEXT" in text("waiting")
     assert "G-1" in text("discarding")
     assert "not started: the bench is in a run" in text(

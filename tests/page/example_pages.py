@@ -21,6 +21,11 @@ from tests.support.views import MEASURING, changed, saturated
 
 STAGES = get_args(Stage)
 NOW = 1_790_000_000_000_000_000
+OUT = (
+    "coaxial-12 (serial number S-12) is out of service, by m.keeper, 2026-11-29T08:20:00.000Z: dented; when it can be used "
+    "again, a person who reviews puts it back: daq equipment back bench-1/coaxial-12 --because TEXT"
+)
+"""Why a geometry must not be used, as the daemon writes it."""
 GEOMETRIES = {
     "coaxial_cylinders": GeometryShown(name="coaxial-12", kind="coaxial_cylinders", vessel="cup 15", fill_volume=25.0),
     "single_cylinder_in_large_vessel": GeometryShown(
@@ -193,8 +198,8 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
         made("running-turning", bench_live(running, replace(RUN, state="stopping", motor="may_still_be_turning"), motor="in_doubt", still=False)),
         made("running-lost", bench_live(running, RUN), link={"daemon": False, "reason": "the daemon does not answer"}),
         made("zeroing-other-run", bench_live(bench_view("zeroing", run=""), RUN)),
-        made("choosing-out", bench_live(bench_view("choosing", out_of_service="coaxial-12 (S-12) is out of service: dented", connection="connecting"))),
-        made("choosing-empty", bench_live(bench_view("choosing", worklist=(), cups=(), message="sample_refused", values={"reason": "sample 'X-1' is not registered"}))),
+        made("choosing-out", bench_live(bench_view("choosing", out_of_service=OUT, connection="connecting"))),
+        made("choosing-empty", bench_live(bench_view("choosing", worklist=(), cups=(), message="sample_refused", values={"reason": "no sample 'X-1' is registered", "refusal": "sample_unknown", "sample": "X-1"}))),
         made("checking-refused", bench_live(bench_view("checking", message="not_met_zero")), refused="the bench has changed in the meantime"),
         made("choosing-elsewhere", bench_live(bench_view("choosing")), paired="bench-2"),
         made("choosing-unpaired", bench_live(bench_view("choosing")), paired="", people=False, person="", role=""),
@@ -234,7 +239,7 @@ def plain_desk_pages() -> list[ExamplePage]:
         bench_live(bench_view("running"), RUN),
         bench_live(bench_view("choosing", bench="bench-2", title="Glaze works, quality laboratory, bench 2", fitted="cylinder-9", sample="")),
         bench_live(bench_view("zeroing", bench="bench-3", title="Glaze works, mill room, bench 3", sample="")),
-        bench_live(bench_view("choosing", bench="bench-4", title="Glaze works, bench 4", out_of_service="coaxial-12 (S-12) is out of service: dented")),
+        bench_live(bench_view("choosing", bench="bench-4", title="Glaze works, bench 4", out_of_service=OUT)),
         bench_live(bench_view("choosing", bench="bench-5", title="Glaze works, bench 5", connection="connecting")),
         bench_live(bench_view("verdict", bench="bench-6", title="Glaze works, bench 6"), motor="in_doubt", still=False),
         bench_live(None),

@@ -1,60 +1,24 @@
 """Generated requests over the description of the API: no fault, and no answer that the description does not have."""
 
 import json
-import socket
-import subprocess
-import sys
-import threading
-from pathlib import Path
 
-import httpx
 import pytest
-import uvicorn
 
 from daq.page.routetable import ROUTES
 from daq.page.work.deskapi import ABOUT
 from daq.page.work.deskviews import VIEWS
+from tests.page.api_fuzzing import PHASES, fuzz
 from tests.page.visiting import Page, add_sample
 from tests.support.laboratories import laboratory, staffed
-from tests.support.processes.laboratory import eventually
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
-
-#: Names and times have rules that JSON Schema does not state; what breaks one gets 422 and a sentence.
-LEFT_OUT = "positive_data_acceptance"
 
 
 @pytest.mark.parametrize("people", [False, True])
 def test_generated_requests_find_nothing(tmp_path, people):
-    """Without people as a browser of this machine, with people as a person who administers."""
-    with socket.socket() as listening, (staffed if people else laboratory)(tmp_path) as lab:
-        listening.bind(("127.0.0.1", 0))
-        listening.listen()
-        port = listening.getsockname()[1]
-        add_sample(lab, "E-7")
-        page = Page(lab, people=people, port=port)
-        server = uvicorn.Server(uvicorn.Config(page.app, log_config=None, lifespan="off"))
-        thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
-        thread.start()
-        eventually(lambda: server.started, what="the page")
-        origin = f"http://127.0.0.1:{port}"
-        if people:
-            ticket = page.daemon.lab.tickets.issue("administer", by_badge=False, mono_ns=lab.clock.mono_ns())
-            headers = {"Authorization": f"Bearer {ticket}"}
-        else:
-            with httpx.Client(base_url=origin, trust_env=False) as client:
-                session = client.get("/api/v1/session").json()
-                cookies = "; ".join(f"{name}={value}" for name, value in client.cookies.items())
-            headers = {"Cookie": cookies, "X-CSRF-Token": session["csrf"], "Origin": origin}
-        command = [
-            str(Path(sys.executable).parent / "schemathesis"), "run", f"{origin}/api/v1/openapi.json", "--no-color", "--seed", "7",
-            "--max-examples", "6" if people else "10", "--phases", "examples,fuzzing" if people else "examples,coverage,fuzzing", "--exclude-path-regex", ".*/events",
-            "--exclude-checks", LEFT_OUT,
-            *(part for name, value in headers.items() for part in ("-H", f"{name}: {value}")),
-        ]  # fmt: skip
-        done = subprocess.run(command, capture_output=True, text=True, timeout=500, cwd=tmp_path)
-        server.should_exit = True
-        thread.join(60)
+    """Few examples for each route; `python -m tests.page.api_fuzzing` sends many."""
+    phases = "examples,fuzzing" if people else PHASES
+    done = fuzz(tmp_path, people=people, examples=6 if people else 10, phases=phases)
     assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-2000:]
     tested = [r for r in ROUTES if r.is_api and r.handler != "openapi" and not r.path.endswith("/events")]
     assert f"Tested: {len(tested)}" in done.stdout
