@@ -165,6 +165,29 @@ TRIAL = (
 )
 
 
+def test_a_trial_whose_answers_do_not_come_is_marked_as_old(served):
+    server, browser = served
+    tab = browser.new_context().new_page()
+    tab.set_default_timeout(LONG_MS)
+    cut = []
+
+    def answer(route):
+        if cut:
+            route.abort()
+        else:
+            route.fulfill(body=TRIAL.format(stage="capturing", lines="one"), content_type="text/html")
+
+    tab.route("**/health/trial", answer)
+    tab.goto(f"{server.address}/health/trial")
+    shown = "document.querySelector('[data-trial]').classList.contains('stale')"
+    until(tab, f"!{shown}")
+    cut.append(True)
+    until(tab, shown)
+    cut.clear()
+    until(tab, f"!{shown}")
+    tab.context.close()
+
+
 def test_the_screen_of_a_trial_renews_itself_until_the_trial_has_ended(served):
     server, browser = served
     tab = browser.new_context().new_page()

@@ -1,11 +1,12 @@
 """Queries about the files of the configuration with their versions, and about the outbox."""
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any, Final
 
 from daq.adapters.store.records import newest_revision, with_ids
 from daq.app.daemon.queries.desk_asked import DefinitionAsked, Nothing
+from daq.app.daemon.queries.flat_files import flat
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.delivery.resending import outbox_view
 from daq.app.setup.catalogue import Catalogue
@@ -14,6 +15,7 @@ from daq.core.errors import SettingError
 from daq.laboratory.configuration import KeptText, ProductText
 from daq.laboratory.kinds import LAST
 from daq.methods.files.fields import Model
+from daq.methods.files.product import Product
 
 IN_FILE: Final = "file"
 """Origin of a version that a file has now."""
@@ -85,7 +87,7 @@ def _versions(sources: Sources, kind: str, ident: str) -> dict[str, dict[str, An
     found_texts = with_ids(sources.reader, ProductText.kind, f"{ident} ", f"{ident} {LAST}", limit=MOST_VERSIONS)
     for record in sorted(found_texts, key=lambda r: r.utc_ns):
         text = newest_revision(sources.reader, KeptText.kind, record.data["digest"])
-        values = {} if text is None else dict(_flat(json.loads(text.data["text"])))
+        values = {} if text is None else dict(flat(json.loads(text.data["text"]), Product))
         out[record.id.removeprefix(f"{ident} ")] = {"origin": STORED, "file": "", "values": values}
     product = catalogue.products.get(ident)
     if product is not None:
@@ -95,21 +97,8 @@ def _versions(sources: Sources, kind: str, ident: str) -> dict[str, dict[str, An
 
 
 def _of_file(model: Model) -> dict[str, Any]:
-    values = dict(_flat(model.model_dump(mode="json", exclude_defaults=True)))
+    values = dict(flat(model.model_dump(mode="json", exclude_defaults=True), type(model)))
     return {"origin": IN_FILE, "file": model.source, "values": values}
-
-
-def _flat(value: Any, key: str = "") -> Iterator[tuple[str, str]]:
-    """Yield the single values of nested tables and lists, each with its key: ``limits[0].low``."""
-    if isinstance(value, dict):
-        for name, inner in value.items():
-            yield from _flat(inner, f"{key}.{name}" if key else str(name))
-    elif isinstance(value, list) and any(isinstance(x, dict | list) for x in value):
-        for number, inner in enumerate(value):
-            yield from _flat(inner, f"{key}[{number}]")
-    elif value is not None:
-        text = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
-        yield key, text
 
 
 def _outbox(sources: Sources, _asked: Nothing) -> dict[str, Any]:
