@@ -25,7 +25,7 @@ class Age:
     seconds: float = 0.0
     longest: float = 0.0
     is_keyed: bool = False
-    """Whether a person presses a key for each reading."""
+    """True where a person presses a key for each reading."""
 
     def counts(self, list_s: float) -> bool:
         """Return whether the reading counts for a list that began `list_s` (s) ago.
