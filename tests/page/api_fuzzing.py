@@ -82,13 +82,18 @@ def main() -> int:
         if asked.only not in (None, name):
             continue
         with tempfile.TemporaryDirectory() as folder:
-            done = fuzz(
-                Path(folder),
-                people=name == "people",
-                examples=asked.examples,
-                seed=asked.seed,
-                within_s=60 * asked.minutes,
-            )
+            try:
+                done = fuzz(
+                    Path(folder),
+                    people=name == "people",
+                    examples=asked.examples,
+                    seed=asked.seed,
+                    within_s=60 * asked.minutes,
+                )
+            except subprocess.TimeoutExpired as late:
+                print(f"== {name}: NOT FINISHED within {asked.minutes:g} min", (late.stdout or b"").decode(), sep="\n")
+                found = 1
+                continue
         print(f"== {name}: {'nothing found' if not done.returncode else 'FOUND'}", done.stdout, done.stderr, sep="\n")
         found |= done.returncode != 0
     return int(found)
