@@ -119,6 +119,53 @@ def test_the_test_that_is_left_is_chosen(bench):
     assert found.method_id == "find-speed"
 
 
+SETS_OF_TESTS = [
+    ("clear-glaze-qc",),
+    ("find-speed",),
+    ("slip-density",),
+    ("clear-glaze-qc", "find-speed"),
+    ("clear-glaze-qc", "slip-density"),
+]
+
+
+@pytest.mark.parametrize("began_with", [each for each in SETS_OF_TESTS if "clear-glaze-qc" in each])
+@pytest.mark.parametrize("edited_to", SETS_OF_TESTS)
+def test_order_worklist_and_done_name_the_same_tests_after_the_file_of_the_product_is_edited(
+    bench, began_with, edited_to
+):
+    """The version with which the measurement began has the tests; an edited file adds none and takes none away."""
+    tests = {name: ProductTest(method=f"{name} 1") for names in SETS_OF_TESTS for name in names}
+    change(bench, "clear-glaze", tests=tuple(tests[name] for name in began_with))
+    act(bench, "sample_add", id="G-1042", product="clear-glaze")
+    run = bench.measure("G-1042")
+    change(bench, "clear-glaze", version="2", tests=tuple(tests[name] for name in edited_to))
+    left = [name for name in began_with if name != "clear-glaze-qc"]
+    for instrument, able in (("bench-1", {"clear-glaze-qc", "find-speed"}), ("balance-1", {"slip-density"})):
+        possible = [name for name in began_with if name in able]
+        chosen = [name for name in possible if name in left] or possible
+        asked = {"sample": "G-1042", "instrument": instrument, "filling": "fresh"}
+        if chosen:
+            assert [order(bench, **asked).method_id] == chosen
+        else:
+            with pytest.raises(SettingError, match="none of the tests"):
+                order(bench, **asked)
+        with opened(bench) as store, store.reader() as reader:
+            listed = worklist(reader, instrument, suits=suits(bench.catalogue, instrument, reader))
+        assert [k.record.id for k in listed] == (["G-1042"] if possible else [])
+    with opened(bench) as store:
+        assert note_done(store, bench.catalogue, run, bench.clock.utc_ns()) is (not left)
+
+
+def test_a_method_that_a_person_names_has_the_choices_of_the_present_file_where_only_that_lists_it(bench):
+    change(bench, "clear-glaze", tests=(ProductTest(method="clear-glaze-qc 1"),))
+    bench.measure("G-1042")
+    slow = ProductTest(method="find-speed 1", choices={"first": Amount(0.5, "/min")})
+    change(bench, "clear-glaze", version="2", tests=(slow,))
+    asked = {"sample": "G-1042", "product": "clear-glaze", "instrument": "bench-1", "fill": "b"}
+    assert (order(bench, **asked).method_id, order(bench, **asked).choices) == ("clear-glaze-qc", {})
+    assert order(bench, **asked, method_id="find-speed").choices == {"first": "0.5 /min"}
+
+
 def test_a_sample_with_several_tests_is_done_after_the_last_of_them(bench):
     change(bench, "clear-glaze", tests=(ProductTest(method="clear-glaze-qc 1"), ProductTest(method="slip-density 1")))
     act(bench, "sample_add", id="G-1042", product="clear-glaze")

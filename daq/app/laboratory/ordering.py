@@ -9,6 +9,7 @@ from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.progress import open_tests
 from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import wrong_id
+from daq.app.records.judged.product_versions import product_of_sample
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
@@ -42,7 +43,7 @@ def completed(
     sample = None if reader is None else find(reader, Sample, order.sample)
     if sample is not None:
         order = _of_sample(order, sample.record, reopens=reopens)
-    product = catalogue.product(order.product) if order.product else None
+    product = _product(order, catalogue, reader)
     wrong = "" if product is None else wrong_id(product, order.sample)
     if wrong:
         raise SettingError(wrong, key="sample")
@@ -61,6 +62,14 @@ def completed(
     return _with_fill(order, _before(order, reader), registered=sample is not None, is_check=method.is_check)
 
 
+def _product(order: RunOrder, catalogue: "Catalogue", reader: Reader | None) -> Product | None:
+    """Return the product whose tests the sample of an order needs: by the version with which its measurement began."""
+    if not order.product:
+        return None
+    in_file = catalogue.product(order.product)  # refuses one that is not known: the run is planned by the present file
+    return in_file if reader is None else product_of_sample(reader, order.sample, order.product, catalogue.products)
+
+
 def _as_recorded(catalogue: "Catalogue", reader: Reader | None) -> "Catalogue":
     """Return the configuration with the geometries that are recorded as fitted; a file states only the first one."""
     return catalogue if reader is None else with_fits(catalogue, fits_of(reader, catalogue.instruments))
@@ -69,18 +78,19 @@ def _as_recorded(catalogue: "Catalogue", reader: Reader | None) -> "Catalogue":
 def suits(catalogue: "Catalogue", bench: str, reader: Reader) -> Callable[[Sample], bool]:
     """Return a function that tells whether a bench, as it is fitted, can make a test of a sample's product.
 
-    It can where the product lists no tests.
+    It can where the product lists no tests.  The tests are those that an order of the sample would choose from.
     """
-    able: dict[str, bool] = {}
+    able: dict[tuple[str, str], bool] = {}
     catalogue = _as_recorded(catalogue, reader)
 
     def of_sample(sample: Sample) -> bool:
-        product = catalogue.products.get(sample.product)
+        product = product_of_sample(reader, sample.id, sample.product, catalogue.products)
         if product is None or not product.tests:
             return True
-        if product.id not in able:
-            able[product.id] = any(_allows(t, bench, catalogue) for t in product.tests)
-        return able[product.id]
+        version = (product.id, product.version)
+        if version not in able:
+            able[version] = any(_allows(t, bench, catalogue) for t in product.tests)
+        return able[version]
 
     return of_sample
 
@@ -142,7 +152,9 @@ def _test(order: RunOrder, catalogue: "Catalogue", product: Product | None) -> P
     if product is None:
         return None
     method = catalogue.method(order.method_id, order.method_version)
-    return product.test_of(f"{method.id} {method.version}")
+    name = f"{method.id} {method.version}"
+    # A method that a person names may be one that only the present file of the product lists.
+    return product.test_of(name) or catalogue.product(product.id).test_of(name)
 
 
 def _with_instrument(
