@@ -12,8 +12,7 @@ from daq.app.laboratory.signing.single_runs import hidden_by_report
 from daq.app.laboratory.signing.subjects import Subject, last_verified, run_subject
 from daq.app.records.signatures import RUN, Releases, parts_of_record, rejection, signatures_of
 from daq.core.errors import SettingError
-from daq.laboratory.kinds import LAST
-from daq.laboratory.reportables import ReportableRecord, reportable_id
+from daq.laboratory.kinds import LAST, REPORTABLE, reportable_id
 from daq.laboratory.reports import WITHDRAWABLE, Report, ReportForm, ShownResult
 from daq.laboratory.signing import Signature
 from daq.methods.parts.statement import Statement, distinct, state
@@ -154,7 +153,7 @@ def rejected_behind(releases: Releases, report: Report) -> tuple[str, ...]:
     runs = [r for name in dict.fromkeys(s.run for s in report.shown) if (r := reader.run(name)) is not None]
     subjects = [(Report.kind, report.id), *((RUN, run.id) for run in runs)]
     tests = dict.fromkeys(run.method_id for run in runs) if report.sample else ()
-    subjects += [(ReportableRecord.kind, reportable_id(report.sample, test)) for test in tests]
+    subjects += [(REPORTABLE, reportable_id(report.sample, test)) for test in tests]
     return tuple(ident for of, ident in subjects if rejection(signatures_of(reader, of, ident)) is not None)
 
 
@@ -170,7 +169,7 @@ def report_objections(releases: Releases, report: Report) -> tuple[Statement, ..
     found = [s for run in runs for s in releases.objections(run)]
     if report.sample:
         tests = {run.method_id for run in runs}
-        for stored in found_by(releases.reader, ReportableRecord.kind, "sample", report.sample, limit=-1):
+        for stored in found_by(releases.reader, REPORTABLE, "sample", report.sample, limit=-1):
             if stored.data["test"] in tests:
-                found += releases.rejections(ReportableRecord.kind, stored.id)
+                found += releases.rejections(REPORTABLE, stored.id)
     return distinct([*found, *hidden_by_report(releases.reader, report)])

@@ -3,13 +3,12 @@
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from daq.adapters.store.declaring.publishing import AsSeen
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.signing.own_work import is_of, measured_by
-from daq.app.laboratory.signing.reportable_records import is_current
 from daq.app.laboratory.signing.single_runs import hidden_by
 from daq.app.records.checks.audited_checks import last_seq
 from daq.app.records.signatures import (
@@ -24,11 +23,14 @@ from daq.app.records.signatures import (
 from daq.app.screens.text import value_line
 from daq.core.errors import SettingError
 from daq.core.faults import ANNULLED
+from daq.laboratory.kinds import REPORTABLE
 from daq.laboratory.people import Person
-from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Meaning, Signature, SignedPart
-from daq.methods.concluding.reportable import NOT_AUTHORISED, never_counts
+from daq.methods.parts.nevercounting import NOT_AUTHORISED, never_counts
 from daq.methods.parts.statement import Statement, distinct, state
+
+if TYPE_CHECKING:
+    from daq.laboratory.reportables import ReportableRecord
 
 ExceptionName = Literal[
     "not_valid",
@@ -225,6 +227,8 @@ def reportable_subject(releases: Releases, ident: str) -> Subject:
     Raises:
         SettingError: there is none with this id, or none of its runs has a result.
     """
+    from daq.laboratory.reportables import ReportableRecord  # runs are listed without the model of reportable results
+
     reader = releases.reader
     kept = find(reader, ReportableRecord, ident)
     if kept is None:
@@ -239,19 +243,19 @@ def reportable_subject(releases: Releases, ident: str) -> Subject:
         raise SettingError(f"no run of {ident} has a result yet")
     own = tuple(run for run in runs if run.id in counted)
     subjects = [run_subject(releases, run) for run in own]
-    signatures = signatures_of(reader, ReportableRecord.kind, ident)
+    signatures = signatures_of(reader, REPORTABLE, ident)
     return Subject(
-        of=ReportableRecord.kind,
+        of=REPORTABLE,
         id=ident,
         sample=record.sample,
         product=record.data.product or "",
         began_utc_ns=max(run.began_utc_ns for run in runs),
         anchor=anchor,
-        parts=parts_of_record(reader, ReportableRecord.kind, ident),
+        parts=parts_of_record(reader, REPORTABLE, ident),
         runs=own,
         seen=AsSeen(
             results=tuple(with_result.items()),
-            records=((ReportableRecord.kind, ident, kept.revision),),
+            records=((REPORTABLE, ident, kept.revision),),
             verified=tuple({last_verified(releases, run.instrument) for run in own}),
         ),
         signatures=tuple(signatures),
@@ -265,8 +269,10 @@ def reportable_subject(releases: Releases, ident: str) -> Subject:
 
 
 def _reportable_hindrances(
-    releases: Releases, record: ReportableRecord, subjects: Iterable[Subject]
+    releases: Releases, record: "ReportableRecord", subjects: Iterable[Subject]
 ) -> Iterable[Statement]:
+    from daq.app.laboratory.signing.reportable_records import is_current  # as above
+
     if record.data.value is None or record.data.state == "open":
         yield state("reportable_without_value")
     yield from record.data.blocked
@@ -274,11 +280,11 @@ def _reportable_hindrances(
         yield state("reportable_out_of_date")
     for subject in subjects:
         yield from subject.hindrances
-    yield from releases.rejections(ReportableRecord.kind, record.id)
+    yield from releases.rejections(REPORTABLE, record.id)
 
 
 def _of_reportable(
-    record: ReportableRecord, subjects: Iterable[Subject], signatures: Iterable[Signature]
+    record: "ReportableRecord", subjects: Iterable[Subject], signatures: Iterable[Signature]
 ) -> tuple[ExceptionName, ...]:
     out: list[ExceptionName] = ["not_valid"] if record.data.value is None else []
     out += [name for name in OF_VERDICTS if record.data.verdict.value == name]
@@ -288,7 +294,7 @@ def _of_reportable(
     return tuple(dict.fromkeys(out))
 
 
-def _shown(record: ReportableRecord) -> str:
+def _shown(record: "ReportableRecord") -> str:
     d = record.data
     return value_line({"value": d.value, "reported": d.reported, "unit": d.unit, "quantity": d.quantity} | _interval(d))
 
