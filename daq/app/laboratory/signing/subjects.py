@@ -6,11 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from daq.adapters.store.declaring.publishing import AsSeen
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.signing.own_work import is_of, measured_by
 from daq.app.laboratory.signing.single_runs import hidden_by
 from daq.app.records.checks.audited_checks import last_seq
+from daq.app.records.judged.judging import judged_sample
 from daq.app.records.signatures import (
     RUN,
     Releases,
@@ -168,7 +170,9 @@ def run_subject(releases: Releases, run: RunRecord) -> Subject:
         measured_by=measured_by(reader, run),
         operator=run.operator,
         shown=value_line(data),
-        exceptions=_exceptions(run, data, signatures, anyway=is_anyway, corrected=newest.supersedes is not None),
+        exceptions=_exceptions(
+            reader, run, data, signatures, anyway=is_anyway, corrected=newest.supersedes is not None
+        ),
         hindrances=distinct(_hindrances(releases, run, data)),
         hidden=hidden_by(reader, run),
         ended=run.state == "ended",
@@ -196,7 +200,13 @@ def _hindrances(releases: Releases, run: RunRecord, data: dict[str, Any]) -> Ite
 
 
 def _exceptions(
-    run: RunRecord, data: dict[str, Any], signatures: Iterable[Signature], *, anyway: bool, corrected: bool
+    reader: Reader,
+    run: RunRecord,
+    data: dict[str, Any],
+    signatures: Iterable[Signature],
+    *,
+    anyway: bool,
+    corrected: bool,
 ) -> tuple[ExceptionName, ...]:
     verdict = (data.get("verdict") or {}).get("verdict")
     out: list[ExceptionName] = [name for name in OF_VALUES if data.get("validity", "not_valid") == name]
@@ -204,10 +214,24 @@ def _exceptions(
     marks: dict[ExceptionName, bool] = {
         "corrected": corrected,
         "anyway": anyway,
-        "repeat": run.replicate > 1,
+        "repeat": run.replicate > 1 and _is_repeat(reader, run),
         "rejected_before": any(s.meaning == "rejected" for s in signatures),
     }
     return (*out, *(name for name, found in marks.items() if found))
+
+
+def _is_repeat(reader: Reader, run: RunRecord) -> bool:
+    """Return whether a run is more than the next replicate that the product's rule asks for.
+
+    It is where an earlier run of its test does not count, or where it does not count itself.
+    """
+    try:
+        attempts = judged_sample(reader, run.sample, run.method_id).attempts
+    except (KeyError, ValueError):  # a result that lacks a part shows nothing
+        return True
+    own = [a for a in attempts if a.method.partition(" ")[0] == run.method_id]
+    upto = own[: next((i + 1 for i, a in enumerate(own) if a.run == run.id), 0)]
+    return not upto or not all(a.counted for a in upto)
 
 
 def _is_anyway(releases: Releases, run: str) -> bool:
