@@ -5,6 +5,7 @@ description file does, and verifications with the former text do not count.
 """
 
 import hashlib
+import importlib
 import shutil
 
 import pytest
@@ -128,6 +129,20 @@ def test_a_geometry_that_a_file_comes_to_name_is_recorded_unless_something_else_
     assert fits_by_file(catalogue, ["bench-1"], {"bench-1": fit}) == []
     refused = conflict(catalogue, lead, fit)
     assert f"daq fit bench-1 {lead.fitted};" in refused.reason
+
+
+def test_the_text_of_a_driver_in_python_is_that_of_its_package_or_of_its_module_alone(tmp_path, monkeypatch):
+    for name in ("beside.py", "alone.py", "package/__init__.py", "package/parts.py"):
+        path = tmp_path / name
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(f"class Own:\n    about = {name!r}\n", "utf-8")
+    monkeypatch.syspath_prepend(tmp_path)
+    found = {name: _text_of(importlib.import_module(name).Own) for name in ("alone", "package")}
+    assert [w for w in ("beside.py", "alone.py", "parts.py") if w in found["alone"]] == ["alone.py"]
+    assert [w for w in ("beside.py", "package/__init__.py", "parts.py") if w in found["package"]] == [
+        "package/__init__.py",
+        "parts.py",
+    ]
 
 
 def test_the_text_of_a_driver_has_its_values_and_no_comment(tmp_path):

@@ -71,7 +71,7 @@ class Drivers:
     def text(self, name: str) -> str:
         """Return the text of an installed driver; "" where it cannot be read.
 
-        It is the description as JSON, so that a comment changes nothing, or the source of the files in its folder.
+        It is the description as JSON, so that a comment changes nothing, or the sources of its package in Python.
         """
         if name not in self._texts:
             try:
@@ -182,8 +182,11 @@ def _text_of(loaded: Any) -> str:
         from daq.textfiles.toml_file import read_toml
 
         return json.dumps(read_toml(loaded), sort_keys=True, ensure_ascii=False, default=str)
-    folder = Path(inspect.getfile(loaded)).parent
-    return "\n".join(f"# {p.name}\n{p.read_text('utf-8')}" for p in sorted(folder.glob("*.py")))
+    file = Path(inspect.getfile(loaded))
+    # A module outside a package shares its folder with modules of others.
+    in_package = bool(getattr(inspect.getmodule(loaded), "__package__", ""))
+    files = sorted(file.parent.glob("*.py")) if in_package else [file]
+    return "\n".join(f"# {p.name}\n{p.read_text('utf-8')}" for p in files)
 
 
 def described(description: "Description", options: Mapping[str, Any]) -> "Driver":
