@@ -43,10 +43,11 @@ def completed(
     sample = None if reader is None else find(reader, Sample, order.sample)
     if sample is not None:
         order = _of_sample(order, sample.record, reopens=reopens)
-    product = _product(order, catalogue, reader)
-    wrong = "" if product is None else wrong_id(product, order.sample)
+    # The present file decides which ids its product has, as where a sample is registered.
+    wrong = wrong_id(catalogue.product(order.product), order.sample) if order.product else ""
     if wrong:
         raise SettingError(wrong, key="sample")
+    product = _product(order, catalogue, reader)
     order = _with_method(order, catalogue, reader, product)
     test = _test(order, catalogue, product)
     method = catalogue.method(order.method_id, order.method_version)
