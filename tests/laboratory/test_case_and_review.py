@@ -128,7 +128,7 @@ def test_a_case_has_attempts_corrections_verifications_around_them_and_documents
 
 
 def test_the_case_of_a_lot_names_the_runs_that_a_correction_gave_to_another_lot(lab, tmp_path, capsys):
-    """What was sent about such a run, a certificate among it, named this lot."""
+    """Messages and certificates about such a run named this lot."""
     measure(lab, "a", lot="L6")
     lab.change(Change("report", "rep-1", "report_made", {"form": "certificate", "state": "withdrawn"}, [("run", "a")]))
     with lab.reader() as reader:

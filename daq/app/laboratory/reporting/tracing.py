@@ -44,7 +44,7 @@ class Traced:
     elsewhere: tuple[ShownResult, ...] = ()
     """Results of runs that the given archives do not have; nothing is known about them."""
     rejected: tuple[str, ...] = ()
-    """What is rejected of it, as `daq sign` names it: a review of each lifts its rejection."""
+    """Rejected subjects of it, as `daq sign` names them: a review of each lifts its rejection."""
     without_digest: tuple[str, ...] = ()
     """Archives without the file of their digest, from which alone it is read: they may have had more."""
 
