@@ -5,26 +5,26 @@ from typing import ClassVar, Literal
 from pydantic import Field
 
 from daq.laboratory.record import Record
-from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.methods.files.fields import Label, Model
 
 
 class Fitted(Record):
-    """The measuring geometry that is fitted to an instrument; the id is the instrument's name.
+    """The measuring geometry that is fitted to an instrument, and its constants; the id is the instrument's name.
 
     Time and person are in the revision's audit entry.
 
     Attributes:
-        geometry: name of the geometry in the instrument's file.
+        geometry: name of the geometry in the instrument's file; "" for an instrument without one, such as a balance.
         serial: its serial number; "" where neither the file nor the person states one.
         in_file: the key `fitted` of the instrument's file at that time; "" where it had none.
         constants: the constants of instrument and geometry with which it was fitted, by key
             (`daq.app.setup.constants`); empty in a record of an earlier version of the program.
-        around: the constants of its companions, and the digests of the description files, in the same way; None in a
-            record of an earlier version.
+        around: the constants of its companions, and the digests of the descriptions of the drivers, in the same way;
+            None in a record of an earlier version.
     """
 
     kind: ClassVar[str] = "fitted"
-    geometry: NeededLabel
+    geometry: Label = ""
     serial: Label = ""
     in_file: Label = ""
     constants: dict[str, str] = Field(default_factory=dict)
@@ -35,10 +35,12 @@ class UsedFile(Model):
     """One model of the configuration that a run used.
 
     Attributes:
-        what, id: the model, for example the instrument bench-1; a description has its path as its id.
+        what, id: the model, for example the instrument bench-1; a description has its path as its id, that of an
+            installed driver the driver's name.
         version: version of a method or product; "" for others.
         file, file_text: path, and id of the `text` record with the file as it was read; "" where there is none.
-        text: id of the `text` record with the model as JSON, exactly as the run used it.
+        text: id of the `text` record with the model as JSON, exactly as the run used it; of an installed driver, its
+            description as JSON or its source.
     """
 
     what: Literal["instrument", "description", "method", "product", "fluid"]

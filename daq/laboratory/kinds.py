@@ -43,6 +43,11 @@ def cause_id(run: str, sample: str) -> str:
     return f"{run}/{sample}"
 
 
+def reportable_id(sample: str, test: str) -> str:
+    """Return the id of the reportable result of a test (id of its method) of a sample."""
+    return f"{sample}/{test}"
+
+
 def read_key(utc_ns: int) -> str:
     """Return a time as text that sorts as the time does."""
     return f"{utc_ns:020d}"

@@ -2,7 +2,7 @@
 
 from typing import Any, ClassVar
 
-from daq.laboratory.kinds import REPORTABLE
+from daq.laboratory.kinds import REPORTABLE, reportable_id
 from daq.laboratory.record import Record
 from daq.laboratory.signing import SubjectId
 from daq.methods.files.fields import NeededLabel
@@ -29,11 +29,6 @@ class ReportableRecord(Record):
     def keys(self) -> tuple[tuple[str, str], ...]:
         """Return the keys: the sample, and each run."""
         return (("sample", self.sample), *(("run", run) for run in self.runs))
-
-
-def reportable_id(sample: str, test: str) -> str:
-    """Return the id of the reportable result of a test (id of its method) of a sample."""
-    return f"{sample}/{test}"
 
 
 def reportable_record(data: ReportableData) -> ReportableRecord:

@@ -10,6 +10,8 @@ from daq.methods.files.fields import LONGEST_LABEL, Label, Listed, Model, Needed
 
 Meaning = Literal["measured", "reviewed", "released", "rejected"]
 MEANINGS: Final[tuple[Meaning, ...]] = ("measured", "reviewed", "released", "rejected")
+MOST_SIGNED: Final = 500
+"""Greatest number of records that one act signs."""
 SignatureState = Literal["in_force", "withdrawn"]
 Decision = Literal["uncertain", "upheld"]
 SubjectId = Annotated[str, Field(min_length=1, max_length=2 * LONGEST_LABEL + 1), AfterValidator(clean)]

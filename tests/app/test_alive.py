@@ -261,14 +261,33 @@ async def test_a_fit_while_the_run_is_being_started_refuses_the_run(tmp_path, mo
             assert reader.runs(limit=-1) == []
 
 
+async def test_an_update_that_changed_the_text_of_an_installed_driver_asks_a_person_at_the_start(tmp_path, monkeypatch):
+    async with FileBench(tmp_path) as bench:
+        await bench.measured()
+        drivers = type(bench.supervisor.catalogue.drivers)
+        former = drivers.text
+        monkeypatch.setattr(drivers, "text", lambda self, name: former(self, name).replace("}", " }"))
+        with pytest.raises(SettingError, match="reads the instrument by another text .* daq fit bench-1 coaxial-15;"):
+            await bench.begin_on()
+        done = await bench.fit("bench-1", "coaxial-15")
+        assert done["constants"].startswith("description ")
+        await bench.measured(fill="b")
+
+
 async def test_a_run_keeps_the_texts_and_digests_of_its_configuration(tmp_path):
     async with FileBench(tmp_path) as bench:
         outcome = await (await bench.begin_on(product="glaze")).task
         data = record_of(bench, "run_configuration", outcome.run_id).data
         assert data["fitted"] == {"bench-1": 1}
         names = {"instrument": "instruments/bench-1", "method": "methods/short", "product": "products/glaze"}
-        assert [used["what"] for used in data["used"]] == list(names)
-        for used in data["used"]:
+        used_files = [used for used in data["used"] if used["what"] != "description"]
+        assert [used["what"] for used in used_files] == list(names)
+        # The text of an installed driver is stored, too: it has no file in the configuration.
+        (described,) = [used for used in data["used"] if used["what"] == "description"]
+        assert (described["id"], described["file"], described["file_text"]) == ("rotational", "", "")
+        text = record_of(bench, "text", described["text"]).data["text"]
+        assert text == bench.supervisor.catalogue.drivers.text("rotational")
+        for used in used_files:
             raw = bench.path(names[used["what"]]).read_bytes()
             assert used["file_text"] == hashlib.sha256(raw).hexdigest()
             for text in (used["file_text"], used["text"]):

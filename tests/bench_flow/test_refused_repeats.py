@@ -208,7 +208,7 @@ REFUSED = {
     by_a_silent_instrument: ("b.lind", "not_met_motor_still"),
     by_equipment_out_of_service: ("b.lind", "a dent"),
     by_a_product_without_file: ("b.lind", "clear-glaze"),
-    by_a_change_of_the_sample_meanwhile: ("b.lind", "changed by someone else meanwhile"),
+    by_a_change_of_the_sample_meanwhile: ("b.lind", "was changed while the run was being started"),
     by_nothing: ("m.keeper", "a person who reviews makes it"),
 }
 

@@ -49,7 +49,15 @@ WITHOUT = {
     "daq.app.cli.laboratory.handover": ("daq.methods.files.recipe", *ALL),
     "daq.app.cli.laboratory.trace": ("daq.adapters.store.checks", "daq.core.effects", "daq.core.plan", *FILES, *ALL),
     "daq.app.cli.signing.reportable": ("daq.methods.files.recipe", *ALL),
-    "daq.app.cli.signing.sign": ("daq.methods.files.recipe", *ALL),
+    # The runs to sign are listed without the model of reportable results and without messages, which take as long.
+    "daq.app.cli.signing.sign": (
+        "daq.methods.files.recipe",
+        "daq.methods.concluding",
+        "daq.methods.messages",
+        "daq.laboratory.reportables",
+        "daq.app.delivery",
+        *ALL,
+    ),
     "daq.methods.concluding.reportable": ("daq.methods.concluding.budget", *ALL),
     "daq.app.records.checks.doubts": ("daq.methods.planning.standing", *MODELS, *FILES, *ALL),
 }

@@ -36,6 +36,14 @@ def test_figures_of_a_sample(cli, state):
     found = json.loads(cli("--state", state, "precision", "R-1", "--json").stdout)
     assert found["found"]["s_R"] == pytest.approx(54**0.5)
     assert [(g["name"], g["mean"]) for g in found["groups"]] == [("bench-1", 802.0), ("bench-2", 812.0)]
+    assert "asked for: all times" in done.stdout
+    assert (found["period"]["since"], found["period"]["outside"]) == (None, 0)
+    day = found["period"]["first"][:10]
+    bounds = ("--since", f"{day}T00:00+00:00", "--until", found["period"]["first"])
+    cut = cli("--state", state, "precision", "R-1", *bounds)
+    assert (cut.returncode, "; asked for: since " in cut.stdout, "; 4 more outside" in cut.stdout) == (11, True, True)
+    assert cli("--state", state, "precision", "R-1", "--since", "yesterday lunch").returncode == 2
+    assert "none of the 5 runs" in cli("--state", state, "precision", "R-1", "--until", "2001-01-01").stderr
     assert cli("--state", state, "precision", "R-1", "--by", "operator").returncode == 11
     assert cli("--state", state, "precision", "R-2").returncode == 2
 

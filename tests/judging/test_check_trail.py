@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.transactions import Audit
 from daq.app.records.checks.audited_checks import checks, entries, last_seq
 from daq.app.records.checks.check_trail import CheckTrail
@@ -19,6 +20,7 @@ from tests.support.runs.stored import SECOND, T0, begin, register
 
 DAY = 86_400 * SECOND
 RUNS = 60
+DECLARED_RUN = {"sample": "s", "product": "", "lot": "", "sampled_at": ""}
 
 
 def judged(rng, run, kind):
@@ -32,7 +34,9 @@ def judged(rng, run, kind):
 
 
 def history(path, seed, controls, *, plain=True):
-    """Write verifications and controls, some judged again after others, some not authorised or simulated.
+    """Write verifications and controls, some judged again after others, some simulated.
+
+    Some persons have no authorisation: the one who measured, or the one to whom a run was corrected.
 
     With `plain` the end of a run follows its judgement, as the program writes it.
     """
@@ -55,6 +59,11 @@ def history(path, seed, controls, *, plain=True):
             if rng.random() < 0.25:
                 again.append((run, kind))
             if again and rng.random() < 0.3:
+                # The person to whom the run is corrected has an authorisation or none.
+                persons = rng.choice([[], [], ["a.trainee"]])
+                declared = {"operator": "a.trainee", "not_authorised": persons}
+                change = Change("declaration", again[0][0], "run_corrected", DECLARED_RUN | declared, ())
+                writing.do(ChangeRecords((change,), T0 + n * DAY, "b", "another person measured"))
                 writing.do(Audit(T0 + n * DAY + 1, "b", "verification", "bench-1", encode(judged(rng, *again.pop(0)))))
             writing.do(Audit(T0 + n * DAY + 2, "c", "noted", "bench-1", {}))
 
@@ -65,6 +74,8 @@ def test_the_deciding_entries_put_the_same_results_in_doubt(tmp_path, seed, cont
     with Reader(tmp_path / "daq.db") as reader:
         found = checks(reader, "bench-1")
         trail = CheckTrail(reader, "bench-1")
+        untrained = [e for e in found if e.not_authorised]
+        assert {reader.run_as_started(e.run).attribution for e in untrained} == {"authorised", "not_authorised"}
         in_doubt = [e for e in found if e.doubt is not None]
         assert len(in_doubt) > 5
         assert all(trail.is_check(e.run) for e in found)

@@ -127,6 +127,32 @@ def test_a_case_has_attempts_corrections_verifications_around_them_and_documents
     assert json.loads(capsys.readouterr().out) == found
 
 
+def test_the_case_of_a_lot_names_the_runs_that_a_correction_gave_to_another_lot(lab, tmp_path, capsys):
+    """Messages and certificates about such a run named this lot."""
+    measure(lab, "a", lot="L6")
+    lab.change(Change("report", "rep-1", "report_made", {"form": "certificate", "state": "withdrawn"}, [("run", "a")]))
+    with lab.reader() as reader:
+        before = case_of(reader, "L6").as_json()
+    assert ([r["run"] for r in before["runs"]], before["moved"]) == (["a"], [])
+    with lab.reader() as reader:
+        stored = reader.run("a")
+    declared = {name: getattr(stored, name) for name in DECLARED} | {"lot": "L7"}
+    change = (Corrected(name="lot", before="L6", after="L7"),)
+    record = Declaration(id="a", changes=change, result="r", supersedes="s", **declared)
+    lab.change(new(record, "run_corrected"), because="mistyped")
+    with lab.reader() as reader:
+        found = case_of(reader, "L6").as_json()
+        assert [r["run"] for r in case_of(reader, "L7").as_json()["runs"]] == ["a"]
+        assert case_of(reader, "L6", until_utc_ns=T0 - 1).moved == ()
+    assert (found["runs"], [r["run"] for r in found["moved"]]) == ([], ["a"])
+    assert found["moved"][0]["corrections"][0]["changes"][0]["after"] == "L7"
+    assert [d["id"] for d in found["documents"]] == ["rep-1"]
+    lab.store.close()
+    (tmp_path / "daq.db").chmod(0o600)
+    assert main(["--state", str(tmp_path), "case", "L6"]) == 0
+    assert "as a run of this lot, is one of lot L7 now" in capsys.readouterr().out
+
+
 def test_skipped_items_of_the_start_of_a_shift_count_once_a_bench_and_day(lab):
     """Each checklist of a shift repeats the list of its start; 3 benches and days with 1 to 3 runs each."""
     first, _ = span_of_month(MONTH)

@@ -119,6 +119,53 @@ def test_the_test_that_is_left_is_chosen(bench):
     assert found.method_id == "find-speed"
 
 
+SETS_OF_TESTS = [
+    ("clear-glaze-qc",),
+    ("find-speed",),
+    ("slip-density",),
+    ("clear-glaze-qc", "find-speed"),
+    ("clear-glaze-qc", "slip-density"),
+]
+
+
+@pytest.mark.parametrize("began_with", [each for each in SETS_OF_TESTS if "clear-glaze-qc" in each])
+@pytest.mark.parametrize("edited_to", SETS_OF_TESTS)
+def test_order_worklist_and_done_name_the_same_tests_after_the_file_of_the_product_is_edited(
+    bench, began_with, edited_to
+):
+    """The version with which the measurement began has the tests; an edited file adds none and takes none away."""
+    tests = {name: ProductTest(method=f"{name} 1") for names in SETS_OF_TESTS for name in names}
+    change(bench, "clear-glaze", tests=tuple(tests[name] for name in began_with))
+    act(bench, "sample_add", id="G-1042", product="clear-glaze")
+    run = bench.measure("G-1042")
+    change(bench, "clear-glaze", version="2", tests=tuple(tests[name] for name in edited_to))
+    left = [name for name in began_with if name != "clear-glaze-qc"]
+    for instrument, able in (("bench-1", {"clear-glaze-qc", "find-speed"}), ("balance-1", {"slip-density"})):
+        possible = [name for name in began_with if name in able]
+        chosen = [name for name in possible if name in left] or possible
+        asked = {"sample": "G-1042", "instrument": instrument, "filling": "fresh"}
+        if chosen:
+            assert [order(bench, **asked).method_id] == chosen
+        else:
+            with pytest.raises(SettingError, match="none of the tests"):
+                order(bench, **asked)
+        with opened(bench) as store, store.reader() as reader:
+            listed = worklist(reader, instrument, suits=suits(bench.catalogue, instrument, reader))
+        assert [k.record.id for k in listed] == (["G-1042"] if possible else [])
+    with opened(bench) as store:
+        assert note_done(store, bench.catalogue, run, bench.clock.utc_ns()) is (not left)
+
+
+def test_a_method_that_a_person_names_has_the_choices_of_the_present_file_where_only_that_lists_it(bench):
+    change(bench, "clear-glaze", tests=(ProductTest(method="clear-glaze-qc 1"),))
+    bench.measure("G-1042")
+    slow = ProductTest(method="find-speed 1", choices={"first": Amount(0.5, "/min")})
+    change(bench, "clear-glaze", version="2", tests=(slow,))
+    asked = {"sample": "G-1042", "product": "clear-glaze", "instrument": "bench-1", "fill": "b"}
+    assert (order(bench, **asked).method_id, order(bench, **asked).choices) == ("clear-glaze-qc", {})
+    assert order(bench, **asked, method_id="find-speed").choices == {"first": "0.5 /min"}
+
+
 def test_a_sample_with_several_tests_is_done_after_the_last_of_them(bench):
     change(bench, "clear-glaze", tests=(ProductTest(method="clear-glaze-qc 1"), ProductTest(method="slip-density 1")))
     act(bench, "sample_add", id="G-1042", product="clear-glaze")
@@ -241,6 +288,21 @@ def can_be_measured(catalogue, test, instrument):
     except SettingError:
         return False
     return True
+
+
+def test_each_run_of_a_sample_by_a_method_has_the_next_number_unless_it_states_one(bench):
+    """Also a stopped run is an attempt; a check has none, because its fluid is measured again and again."""
+    asked = {"sample": "G-1042", "instrument": "bench-1"}
+    for number, more in enumerate(({}, {"stop_after_s": 20}, {}), start=1):
+        found = order(bench, **asked, method_id="clear-glaze-qc", filling="fresh" if number > 1 else "")
+        assert found.replicate == number
+        with opened(bench) as store, store.reader() as reader:
+            assert completed(found, bench.catalogue, reader, SERVED).replicate == number
+        bench.measure("G-1042", fill=f"f{number}", replicate=found.replicate, **more)
+    assert order(bench, **asked, method_id="clear-glaze-qc", fill="x", replicate=7).replicate == 7
+    assert order(bench, **asked, method_id="find-speed", fill="x").replicate == 1
+    check = {"instrument": "bench-1", "method_id": "reference-verification", "fluid": "reference-b"}
+    assert order(bench, **check, sample="G-1042", fill="x").replicate == 1
 
 
 def test_where_no_test_can_be_made_the_order_names_what_hinders(bench):

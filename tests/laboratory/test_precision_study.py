@@ -13,7 +13,7 @@ import pytest
 from scipy.stats import f_oneway
 
 from daq.adapters.store.reading import Reader
-from daq.app.laboratory.lists.precision_study import precision_study
+from daq.app.laboratory.lists.precision_study import Period, precision_study
 from daq.core.errors import SettingError, StoreError
 from daq.quality.replicates import precision
 from tests.support.reference.tables import EXPECTED, strd
@@ -128,6 +128,44 @@ def test_simulated_results_alone_are_named(tmp_path):
 def test_too_few_results_have_no_figures(tmp_path, groups):
     found = study_of(tmp_path, of_groups(groups))
     assert (found.found, found.as_json()["found"], len(found.groups)) == (None, None, len(groups))
+
+
+EVERY_S = 3600
+
+
+@pytest.fixture(scope="module")
+def hourly(tmp_path_factory):
+    """The good runs and two of another method, each an hour after the one before; and their starts (UTC ns)."""
+    other = {"method": {"id": "other", "version": "1", "digest": METHOD_DIGEST, "choices": {}}}
+    runs = [*(Measured("R-1", 1.0 + i, product="", fill=f"o{i}", changes=other) for i in range(2)), *GOOD]
+    path = make_charted(tmp_path_factory.mktemp("hourly") / "daq.db", runs, every_s=EVERY_S)
+    with Reader(path) as reader:
+        yield reader, sorted(r.began_utc_ns for r in reader.runs(limit=-1))
+
+
+def test_only_results_of_the_period_count_and_it_is_stated(hourly):
+    """Sweep over all pairs of bounds at, just before and just after each start; both bounds are included."""
+    reader, starts = hourly
+    bounds = [None, *(s + d for s in starts for d in (-1, 0, 1))]
+    counted = set()
+    for since, until in itertools.product(bounds, repeat=2):
+        inside = [s for s in starts if (since is None or s >= since) and (until is None or s <= until)]
+        asked = {"period": Period(since, until)}
+        if not inside:
+            with pytest.raises(SettingError, match="none of the 6 runs of sample 'R-1' began in this period"):
+                precision_study(reader, "R-1", **asked)
+            continue
+        found = precision_study(reader, "R-1", **asked)
+        # The first result of the period has the method that counts.
+        is_other = inside[0] in starts[:2]
+        expected = [s for s in inside if (s in starts[:2]) is is_other]
+        assert sum(len(g.values) for g in found.groups) == len(expected)
+        assert (found.period.first, found.period.last) == (expected[0], expected[-1])
+        assert (found.period.since, found.period.until) == (since, until)
+        assert found.period.outside == 6 - len(inside)
+        assert len(found.left_out) == len(inside) - len(expected)
+        counted.add(len(expected))
+    assert counted == {1, 2, 3, 4}
 
 
 def test_changed_data_and_unknown_samples_are_refused(tmp_path):

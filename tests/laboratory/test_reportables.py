@@ -15,7 +15,8 @@ from daq.app.laboratory.signing.subjects import reportable_subject
 from daq.app.records.judged.judging import judged_sample
 from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError
-from daq.laboratory.reportables import ReportableRecord, reportable_id
+from daq.laboratory.kinds import reportable_id
+from daq.laboratory.reportables import ReportableRecord
 from daq.methods.concluding.reportable import Reportable
 from daq.methods.files.producttest import Replicates
 from tests.support.runs.full_database import TOPICS

@@ -26,7 +26,8 @@ from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.laboratory.configuration import KeptText, RunConfiguration, UsedFile
 from daq.laboratory.declarations import Declaration
-from daq.laboratory.reportables import ReportableRecord, reportable_id
+from daq.laboratory.kinds import reportable_id
+from daq.laboratory.reportables import ReportableRecord
 from daq.methods.files.digest import restored
 from daq.methods.files.product import Product
 from tests.support.runs.full_database import TOPICS

@@ -1,6 +1,7 @@
 """The form of a certificate, accepted: a released run or sample gets one, its file is the one that is registered, and it is withdrawn with its result."""
 
 import hashlib
+import html
 import io
 import re
 
@@ -70,6 +71,27 @@ async def test_a_released_run_gets_its_certificate_by_the_form(measured, tmp_pat
             assert "superseded" in (await reviewer.get(f"/reports/trace?report={digest}")).text.lower()
             refused = await page.send(reviewer, "POST", "/reports/certificate", form)
             assert refused.status_code == 422  # the corrected result is not released yet
+
+
+@pytest.mark.parametrize("rejected", ["report", "run", "reportable"])
+async def test_the_trace_of_a_rejected_certificate_leads_to_the_review_that_lifts_it(measured, tmp_path, rejected):
+    with signing_lab(*measured, tmp_path, required=False) as signing:
+        signing.keep(*SAMPLES)
+        made = signing.do("certificate_release", of=SAMPLES[1])["id"]
+        subject = {"report": made, "run": signing.runs[1], "reportable": f"{SAMPLES[1]}/clear-glaze-qc"}[rejected]
+        async with Page(signing.lab, people=False) as page:
+            reader = await page.browser()
+
+            async def links():
+                traced = (await reader.get(f"/reports/trace?report={made}")).text
+                return [html.unescape(link) for link in re.findall(r'href="(/review\?meaning=reviewed[^"]*)"', traced)]
+
+            assert await links() == []
+            signing.sign(subject, of=rejected, meaning="rejected", because="wrong value", person="b.lind")
+            (link,) = await links()
+            assert f'value="{rejected}|' in (await reader.get(link)).text
+            signing.sign(subject, of=rejected, meaning="reviewed", because="the limit was misread", person="b.lind")
+            assert await links() == []
 
 
 async def test_a_sample_gets_the_certificate_of_its_reportable_value(measured, tmp_path):

@@ -1,20 +1,23 @@
-"""A rejected certificate blocks every certificate of the same results, until one of them changes or a reason is given.
+"""A rejected certificate blocks every certificate of its results, until the result changes or a reason is given.
 
 Case: a reviewer rejected a certificate, and the same results got a new number at once.
 """
 
+import hashlib
 import itertools
 import threading
+from dataclasses import replace
 
 import pytest
 
 from daq.adapters.store.records import ChangedMeanwhileError
 from daq.app.laboratory import acts
-from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.laboratory import find, new
 from daq.app.laboratory.reporting.page_blocks import number_of
+from daq.app.laboratory.reporting.shown import newest_shown
 from daq.app.laboratory.reporting.tracing import trace
 from daq.app.laboratory.signing import sign_acts
-from daq.app.laboratory.signing.report_subjects import report_named, report_subject
+from daq.app.laboratory.signing.report_subjects import rejected_sharing, report_named, report_subject
 from daq.app.laboratory.signing.subjects import refusals
 from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError
@@ -23,7 +26,7 @@ from tests.support.laboratories import cheap_hashes
 from tests.support.signed_laboratories import SAMPLES, measured_bench, signing_lab
 
 RUN, SAMPLE = 1, SAMPLES[1]
-REFUSED = "there is no certificate of these results: b.lind rejected report {} which shows them .wrong value.;"
+REFUSED = "there is no certificate of these results: b.lind rejected report {} which shows them or some of them .wrong value.;"
 
 
 @pytest.fixture(autouse=True)
@@ -50,6 +53,65 @@ def made(lab, about, customer=""):
 
 def reject(lab, ident):
     lab.sign(ident, of="report", meaning="rejected", because="wrong value", person="b.lind")
+
+
+RUNS = range(len(SAMPLES))
+SUBSETS = [frozenset(each) for size in RUNS for each in itertools.combinations(RUNS, size + 1)]
+
+
+def stored_report(lab, runs, customer=""):
+    """Store the record of a certificate of several runs with their newest results, and return what it shows."""
+    with lab.lab.reader() as reader:
+        shown = tuple(newest_shown(reader, [lab.runs[run] for run in sorted(runs)]))
+    ident = hashlib.sha256(repr((sorted(runs), customer, [s.result for s in shown])).encode()).hexdigest()
+    report = Report(
+        id=ident, form="certificate", of="lot 7", title="a lot", simulated=False, issued="2026-11-30", files=("f",),
+        shown=shown,
+    )  # fmt: skip
+    lab.lab.change(new(report, "report_made"))
+    return ident, shown
+
+
+@pytest.mark.parametrize("rejected", SUBSETS, ids=lambda runs: "".join(map(str, sorted(runs))))
+def test_every_certificate_that_shows_one_of_the_rejected_results_is_blocked(lab, rejected):
+    """Sweep over all sets of results of the new certificate: subsets, supersets, and sets that overlap."""
+    ident, _ = stored_report(lab, rejected)
+    released = {runs: stored_report(lab, runs, "a potter") for runs in SUBSETS}
+
+    def blocked():
+        with lab.lab.reader() as reader:
+            made = {runs for runs, (_, shown) in released.items() if rejected_sharing(reader, "certificate", shown)}
+            signed = {
+                runs
+                for runs, (other, _) in released.items()
+                if "rejected_by" in [s.code for s in report_subject(Releases(reader), other).hindrances]
+            }
+        assert made == signed
+        return made
+
+    assert blocked() == set()
+    reject(lab, ident)
+    assert blocked() == {runs for runs in SUBSETS if runs & rejected}
+    # A result that has changed is not the rejected one; the others on the certificate are.
+    changed = min(rejected)
+    lab.correct(lab.runs[changed], lot="L9")
+    released = {runs: stored_report(lab, runs, "a tiler") for runs in SUBSETS}
+    assert blocked() == {runs for runs in SUBSETS if runs & (rejected - {changed})}
+    lab.sign(ident, of="report", meaning="reviewed", because="the limit was misread")
+    assert blocked() == set()
+
+
+def test_a_further_run_of_the_sample_does_not_bring_a_rejected_result_onto_a_certificate(lab, measured):
+    """The certificate of the sample then shows more results than the rejected one."""
+    ident = made(lab, "sample")
+    reject(lab, ident)
+    bench = replace(measured[0], state=lab.lab.store.path.parent)
+    bench.measure(SAMPLE, fill="2", simulated=False)
+    lab.keep(SAMPLE)
+    with pytest.raises(SettingError, match=REFUSED.format(number_of(ident) + ",")):
+        made(lab, "sample")
+    lab.sign(ident, of="report", meaning="reviewed", because="a further filling was measured")
+    assert made(lab, "sample")
 
 
 ABOUTS = [

@@ -65,6 +65,8 @@ def script():
                 (FixedText(Change("text", f"text-{number}", "text_kept", {"text": "a"})),),
                 Change("run_configuration", run, "run_configured", {"used": []}),
                 (("piece", "rotor-1", 3 * number), ("serial", f"instrument rotational S{number}", 3)),
+                sample_seen=0,
+                before=opens_again(number) if number > 2 else None,
             ),
         )
         yield f"block {number}", AppendBlock(run, first)
@@ -132,6 +134,20 @@ def follow(number):
     return done
 
 
+def opens_again(number):
+    """Return what is stored before a run whose start opens its sample again: the sample, a withdrawal, a message."""
+    sample = {"id": "other", "state": "open"}
+    withdrawn = Change("report", f"r-{number}", "report_withdrawn", {"state": "withdrawn"}, [("run", "run-1")])
+    return PublishRecords(
+        (Change("sample", "other-1", "sample_reopened", sample, [("product", "engobe")], after=1), withdrawn),
+        (("result-1", Outgoing("lab/v1/signature/rotor-1", b"{}", id=f"withdrawn-{number}")),),
+        AsSeen(records=(("sample", "other-1", 1),), keyed=(("report", "run", "run-1", 0),)),
+        T0,
+        "m.keeper",
+        "torque was unsteady",
+    )
+
+
 def signed(run, result, ident):
     """Return the transaction of a signature under a run, which also withdraws another one, with two messages."""
     withdrawn = Change("sample", run, "sample_changed", {"id": run, "lot": "8"}, [("lot", "8")], after=2)
@@ -158,6 +174,18 @@ def all_points() -> dict[str, int]:
         for _, transaction in script():
             store.submit(transaction).result(20)
     return dict(Counter(seen))
+
+
+def points_of(name: str) -> list[tuple[str, int]]:
+    """Return the points that one transaction of the script passes, in order, each with its earlier passes."""
+    seen: list[str] = []
+    with tempfile.TemporaryDirectory() as folder, Store(f"{folder}/daq.sqlite", crash_hook=seen.append) as store:
+        for each, transaction in script():
+            before = len(seen)
+            store.submit(transaction).result(20)
+            if each == name:
+                return [(point, seen[:at].count(point)) for at, point in enumerate(seen) if at >= before]
+    raise ValueError(name)
 
 
 def write_until_killed(path: str, point: str, skip: int, report: str) -> None:

@@ -15,10 +15,12 @@ from daq.adapters.store.archiving.removing import RemoveJournals
 from daq.adapters.store.checks import check_database
 from daq.adapters.store.epochs import EPOCH_STARTED
 from daq.adapters.store.store import Store
-from tests.store.crash_child import all_points, script
+from tests.store.crash_child import all_points, points_of, script
 from tests.support.runs.stored import T0
 
 POINTS = all_points()
+REOPENING = points_of("begin 3")
+"""All points of the start of a run that opens its sample again and withdraws a certificate."""
 SWEPT_ELSEWHERE = {RemoveJournals: "tests/retention/test_archive_kills.py"}
 """It removes what a file of an archive holds, so it is killed with the work that makes the file."""
 
@@ -98,8 +100,21 @@ def test_the_script_passes_every_kind_of_transaction():
     "point", [pytest.param(p, marks=() if i % 3 == 0 else pytest.mark.slow) for i, p in enumerate(POINTS)]
 )
 def test_killed_at_any_point_nothing_is_half_done(tmp_path, children, state_after, point):
-    path = tmp_path / "daq.sqlite"
-    code, confirmed = crash(children, path, point, min(1, POINTS[point] - 1))
+    killed(tmp_path / "daq.sqlite", children, state_after, point, min(1, POINTS[point] - 1))
+
+
+@pytest.mark.parametrize(
+    ("point", "skip"),
+    [pytest.param(p, n, marks=() if i % 6 == 0 else pytest.mark.slow) for i, (p, n) in enumerate(REOPENING)],
+)
+def test_a_start_that_opens_its_sample_again_is_whole_or_absent(tmp_path, children, state_after, point, skip):
+    confirmed = killed(tmp_path / "daq.sqlite", children, state_after, point, skip)
+    assert (confirmed[-1], len(REOPENING) > 30) == ("back 3", True)
+
+
+def killed(path, children, state_after, point, skip):
+    """Kill the script at a point, compare what is stored, and continue; return the confirmed transactions."""
+    code, confirmed = crash(children, path, point, skip)
     assert code == -9
     names = [name for name, _ in script()]
     assert confirmed == names[: len(confirmed)]
@@ -115,6 +130,7 @@ def test_killed_at_any_point_nothing_is_half_done(tmp_path, children, state_afte
             assert [r.id for r in reader.all_results()] == [f"result-{n}" for n in (1, 2, 3, 4)]
             assert reader.unfinished_runs() == []
     assert faults(path) == []
+    return confirmed
 
 
 def faults(path):

@@ -69,7 +69,9 @@ class BenchFacts:
             self._recorded_at = handled
             self._recorded = {
                 "fitted": {
-                    n: {"geometry": f.record.geometry, "serial": f.record.serial or None} for n, f in fits.items()
+                    n: {"geometry": f.record.geometry, "serial": f.record.serial or None}
+                    for n, f in fits.items()
+                    if f.record.geometry
                 },
                 "out_of_service": {k.record.piece: k.record.out_of_service for k in records if k.record.out_of_service},
             }

@@ -10,7 +10,7 @@ from typing import Final
 from daq.adapters.clock import Clock
 from daq.adapters.store.declaring.publishing import PublishRecords
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import Change
+from daq.adapters.store.records import Change, newest_revision
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, SeeInstrument
@@ -32,13 +32,14 @@ from daq.app.run.runner import Runner, RunOutcome
 from daq.app.run.view import run_view
 from daq.app.screens.run_view import RunView
 from daq.app.setup.catalogue import Catalogue, parts
-from daq.app.setup.fitted import Fit, conflict, fits_of, with_fits
+from daq.app.setup.fitted import Fit, conflicts_at_start, fits_of, with_fits
 from daq.app.setup.orders import names_of, prepare
 from daq.app.setup.run_order import RunOrder, with_past_moment
 from daq.app.setup.used import begin_configured
 from daq.core.driver import Identity
 from daq.core.errors import DaqError, LinkError, SettingError, SettingErrors, coded
 from daq.core.plan import Plan
+from daq.laboratory.kinds import SAMPLE
 from daq.methods.concluding.intervals import load
 from daq.methods.planning.compile import InstrumentHistory
 from daq.process.logins import own_login
@@ -114,14 +115,16 @@ class RunsInProgress:
         With `opening` the sample may be done: the start of the run opens it again, or nothing is changed.
 
         Raises:
-            SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
+            SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled;
+                or the sample was changed meanwhile.
             NotAllowedError: the sample is done, and this person must not open it again.
             NotComparableError: the result could not be comparable with the product's limits.
             LinkError: an instrument is not connected or busy.
-            StoreError: the store takes no new run, or the sample was changed meanwhile.
+            StoreError: the store takes no new run.
         """
         # The record of the sample states its time with the offset, so that of the order is compared in the same form.
-        order = await self._completed(with_past_moment(order, self._clock.utc_ns()), reopens=opening is not None)
+        dated = with_past_moment(order, self._clock.utc_ns())
+        order, sample_seen = await self._completed(dated, reopens=opening is not None)
         # Nothing is awaited until the instruments are claimed: no change of a file comes in between.
         name = order.instrument
         if name in self.active:
@@ -132,7 +135,7 @@ class RunsInProgress:
             raise coded(LinkError(f"another run is being started on {name}"), "bench_starts_run", bench=name)
         self._beginning.add(name)
         try:
-            return await self._begin(order, login or own_login(), beside, opening)
+            return await self._begin(order, sample_seen, login or own_login(), beside, opening)
         finally:
             self._beginning.discard(name)
 
@@ -142,7 +145,9 @@ class RunsInProgress:
             n for n, count in self._claimed.items() if count
         }
 
-    async def _begin(self, order: RunOrder, login: str, beside: Beside, opening: Opening | None) -> Active:
+    async def _begin(
+        self, order: RunOrder, sample_seen: int, login: str, beside: Beside, opening: Opening | None
+    ) -> Active:
         catalogue = self._configured.catalogue
         try:
             names = names_of(order, catalogue)
@@ -151,20 +156,24 @@ class RunsInProgress:
         self._configured.refuse_changed(order, names)
         self._claimed.update(names)
         try:
-            return await self._start(order, login, catalogue, names, beside, opening)
+            return await self._start(order, sample_seen, login, catalogue, names, beside, opening)
         finally:
             self._claimed.subtract(names)
 
     async def _start(
         self,
         order: RunOrder,
+        sample_seen: int,
         login: str,
         files: Catalogue,
         names: list[str],
         beside: Beside,
         opening: Opening | None,
     ) -> Active:
-        """Start a run with the configuration `files`; arguments and errors as in `begin`."""
+        """Start a run with the configuration `files`; arguments and errors as in `begin`.
+
+        `sample_seen` is the revision of the sample from which the order was completed.
+        """
         operator = await asyncio.to_thread(operator_of, self.laboratory(login), order)
         for name in names:
             await self._ready(name)
@@ -192,7 +201,9 @@ class RunsInProgress:
         self._refuse_while_closing()
         begin = BeginRun(run.record, login, tuple(r.text for r in run.anyway))
         configured = begin_configured(begin, catalogue, run.used, fits, equipment)
-        await self._store.commit(replace(configured, beside=beside(run.record.id), before=opened))
+        await self._store.commit(
+            replace(configured, sample_seen=sample_seen, beside=beside(run.record.id), before=opened)
+        )
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,
@@ -213,8 +224,11 @@ class RunsInProgress:
         with self._store.reader() as reader:
             return opening(reader, utc_ns)
 
-    async def _completed(self, order: RunOrder, *, reopens: bool) -> RunOrder:
-        """Return an order completed from its sample and its product, as the files have them now."""
+    async def _completed(self, order: RunOrder, *, reopens: bool) -> tuple[RunOrder, int]:
+        """Return an order completed from its sample and its product, as the files have them now.
+
+        The number is the revision of the sample (0: it is not registered), which the start of the run compares.
+        """
         while True:
             await self._reloading.refresh()
             files = self._configured.catalogue
@@ -228,9 +242,12 @@ class RunsInProgress:
             if self._configured.catalogue is files:
                 return done
 
-    def _completed_from(self, files: Catalogue, order: RunOrder, *, reopens: bool) -> RunOrder:
+    def _completed_from(self, files: Catalogue, order: RunOrder, *, reopens: bool) -> tuple[RunOrder, int]:
         with self._store.reader() as reader:
-            return completed(order, files, reader, tuple(self._sessions.by_name), reopens=reopens)
+            # It is read first: a change while the order is completed is then found by the start of the run.
+            kept = newest_revision(reader, SAMPLE, order.sample)
+            done = completed(order, files, reader, tuple(self._sessions.by_name), reopens=reopens)
+            return done, 0 if kept is None else kept.revision
 
     def laboratory(self, login: str) -> Laboratory:
         """Return the records of the laboratory for one login, with log-ins and failed log-ins of this process."""
@@ -250,8 +267,7 @@ class RunsInProgress:
         with self._store.reader() as reader:
             check_fill(reader, order.fill, files.method(order.method_id, order.method_version))
             fits = fits_of(reader, names)
-            errors = [e for name in names if (e := conflict(files, files.instrument(name), fits.get(name))) is not None]
-            if errors:
+            if errors := conflicts_at_start(files, names, fits):
                 raise SettingErrors(errors)
             catalogue = with_fits(files, fits)
             now = self._clock.utc_ns()

@@ -203,7 +203,7 @@ class Service:
                     detail=s.standing.detail,
                     serial=s.standing.identity.serial if s.standing.identity else None,
                     motor=s.standing.motor or None,
-                    fitted=fits[name].words if name in fits else None,
+                    fitted=(fits[name].words or None) if name in fits else None,
                 )
                 for name, s in supervisor.sessions.items()
             },

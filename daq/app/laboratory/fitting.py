@@ -1,4 +1,4 @@
-"""The act that records which measuring geometry is fitted to an instrument."""
+"""The act that records which measuring geometry is fitted to an instrument, and with which constants it is used."""
 
 from dataclasses import replace
 from typing import Any, Final
@@ -14,10 +14,10 @@ from daq.methods.files.fields import Label, Model, NeededLabel
 
 
 class FitGeometry(Model):
-    """Order to record a fitted geometry."""
+    """Order to record a fitted geometry; without one, the constants of an instrument that has none, as a balance."""
 
     instrument: NeededLabel
-    geometry: NeededLabel
+    geometry: Label = ""
     serial: Label = ""
     """Serial number of the geometry, where the instrument's file states none."""
 
@@ -41,11 +41,13 @@ def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
     before_now = renamed(same[-1].constants, same[-1].geometry, record.geometry) if same else record.constants
     around_before = record.around if not same or same[-1].around is None else same[-1].around
     around = differing_around(around_before or {}, record.around or {})
-    change = change_of(record, "geometry_fitted", 0 if before is None else before.revision)
+    what = "geometry_fitted" if record.geometry else "constants_recorded"
+    change = change_of(record, what, 0 if before is None else before.revision)
     laboratory.store.submit(Fit(change, laboratory.clock.utc_ns(), laboratory.who)).result()
-    name = f"{record.id}/{record.geometry}"
+    name = f"{record.id}/{record.geometry}" if record.geometry else record.id
     with laboratory.reader() as reader:
-        piece = replace(named_piece(catalogue, reader, name), serial=record.serial)
+        piece = named_piece(catalogue, reader, name)
+        piece = replace(piece, serial=record.serial) if record.geometry else piece
         out = [o.words for o in out_of_service(reader, piece)]
     return {
         "constants": differing_words([*differing(before_now, record.constants), *around]),

@@ -9,8 +9,9 @@ from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.progress import open_tests
 from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import wrong_id
+from daq.app.records.judged.product_versions import product_of_sample
 from daq.app.setup.fitted import fits_of, with_fits
-from daq.app.setup.run_order import RunOrder
+from daq.app.setup.run_order import MOST_REPLICATES, RunOrder
 from daq.core.errors import SettingError, coded
 from daq.laboratory.samples import Sample
 from daq.methods.files.product import Product
@@ -42,12 +43,14 @@ def completed(
     sample = None if reader is None else find(reader, Sample, order.sample)
     if sample is not None:
         order = _of_sample(order, sample.record, reopens=reopens)
-    product = catalogue.product(order.product) if order.product else None
-    wrong = "" if product is None else wrong_id(product, order.sample)
+    # The present file decides which ids its product has, as where a sample is registered.
+    present = catalogue.product(order.product) if order.product else None
+    wrong = "" if present is None else wrong_id(present, order.sample)
     if wrong:
-        patterns = ", ".join(product.sample_ids) if product else ""
+        patterns = ", ".join(present.sample_ids) if present else ""
         error = SettingError(wrong, key="sample")
         raise coded(error, "sample_id_wrong", sample=order.sample, product=order.product, patterns=patterns)
+    product = _product(order, catalogue, reader)
     order = _with_method(order, catalogue, reader, product)
     test = _test(order, catalogue, product)
     method = catalogue.method(order.method_id, order.method_version)
@@ -60,7 +63,17 @@ def completed(
         order = order.model_copy(update={"choices": given | order.choices})
     if reader is None:
         return _with_fill(order, [], registered=False)
+    if not method.is_check:
+        order = _with_number(order, reader)
     return _with_fill(order, _before(order, reader), registered=sample is not None, is_check=method.is_check)
+
+
+def _product(order: RunOrder, catalogue: "Catalogue", reader: Reader | None) -> Product | None:
+    """Return the product whose tests the sample of an order needs: by the version with which its measurement began."""
+    if not order.product:
+        return None
+    in_file = catalogue.product(order.product)  # refuses one that is not known: the run is planned by the present file
+    return in_file if reader is None else product_of_sample(reader, order.sample, order.product, catalogue.products)
 
 
 def _as_recorded(catalogue: "Catalogue", reader: Reader | None) -> "Catalogue":
@@ -71,18 +84,19 @@ def _as_recorded(catalogue: "Catalogue", reader: Reader | None) -> "Catalogue":
 def suits(catalogue: "Catalogue", bench: str, reader: Reader) -> Callable[[Sample], bool]:
     """Return a function that tells whether a bench, as it is fitted, can make a test of a sample's product.
 
-    It can where the product lists no tests.
+    It can where the product lists no tests.  The tests are those that an order of the sample would choose from.
     """
-    able: dict[str, bool] = {}
+    able: dict[tuple[str, str], bool] = {}
     catalogue = _as_recorded(catalogue, reader)
 
     def of_sample(sample: Sample) -> bool:
-        product = catalogue.products.get(sample.product)
+        product = product_of_sample(reader, sample.id, sample.product, catalogue.products)
         if product is None or not product.tests:
             return True
-        if product.id not in able:
-            able[product.id] = any(_allows(t, bench, catalogue) for t in product.tests)
-        return able[product.id]
+        version = (product.id, product.version)
+        if version not in able:
+            able[version] = any(_allows(t, bench, catalogue) for t in product.tests)
+        return able[version]
 
     return of_sample
 
@@ -149,7 +163,9 @@ def _test(order: RunOrder, catalogue: "Catalogue", product: Product | None) -> P
     if product is None:
         return None
     method = catalogue.method(order.method_id, order.method_version)
-    return product.test_of(f"{method.id} {method.version}")
+    name = f"{method.id} {method.version}"
+    # A method that a person names may be one that only the present file of the product lists.
+    return product.test_of(name) or catalogue.product(product.id).test_of(name)
 
 
 def _with_instrument(
@@ -206,6 +222,14 @@ def _fits(order: RunOrder, catalogue: "Catalogue", instrument: str) -> bool:
     except SettingError:
         return False
     return True
+
+
+def _with_number(order: RunOrder, reader: Reader) -> RunOrder:
+    """Return an order with the number of its run among those of the sample by its method, unless it states one."""
+    if order.replicate > 1:
+        return order
+    earlier = sum(run.method_id == order.method_id for run in reader.runs(limit=-1, sample=order.sample))
+    return order.model_copy(update={"replicate": min(earlier + 1, MOST_REPLICATES)})
 
 
 def _before(order: RunOrder, reader: Reader) -> list[RunRecord]:

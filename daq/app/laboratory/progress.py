@@ -27,7 +27,7 @@ def is_measured(reader: Reader, sample: Sample, catalogue: "Catalogue") -> bool:
 
     The version of the product with which its measurement began says which tests these are.
     """
-    product = product_of_sample(reader, sample.id, sample.product, catalogue.products.get(sample.product))
+    product = product_of_sample(reader, sample.id, sample.product, catalogue.products)
     return not open_tests(reader, sample.id, product) if product and product.tests else _is_reported(reader, sample)
 
 

@@ -247,6 +247,19 @@ class Catalogue:
             self.descriptions[path] = check_description(self._tables(path), str(path))
         return self.descriptions[path]
 
+    def driver_text(self, instrument: "Instrument") -> str:
+        """Return the text of an instrument's driver: of its description file, or of the installed driver.
+
+        "" where it cannot be read.
+        """
+        if not instrument.driver.endswith(".toml"):
+            return self.drivers.text(instrument.driver)
+        path = str(self.description_path(instrument))
+        if path not in self.sources:
+            self.read_descriptions()
+        source = self.sources.get(path)
+        return "" if source is None else source.text
+
     def read_descriptions(self) -> None:
         """Read the descriptions that the instruments' files name; `make_driver` reports one that is wrong."""
         for instrument in self.instruments.values():

@@ -17,7 +17,7 @@ TIMING: Final = "_ms"
 OF_INSTRUMENT: Final = {"driver", "options", "probes", "density_vessel"}
 NOT_STATED: Final = "not stated"
 DESCRIPTION: Final = "description"
-"""Key of the digest of a description file, and end of that of a companion's."""
+"""Key of the digest of a driver's description, and end of that of a companion's."""
 RECENT: Final = 64
 """Number of texts of instruments that are kept as they were read."""
 SHOWN_DIGEST: Final = 12
@@ -46,21 +46,20 @@ def renamed(constants: Mapping[str, str], geometry: str, name: str) -> dict[str,
 def constants_around(
     instrument: "Instrument", others: Mapping[str, "Instrument"], text_of: Callable[["Instrument"], str]
 ) -> dict[str, str]:
-    """Return the constants of an instrument's companions by their roles, and the digests of description files.
+    """Return the constants of an instrument's companions by their roles, and the digests of their descriptions.
 
     Args:
         instrument: the instrument.
         others: its companions by name.
-        text_of: returns the digest of the description file of an instrument; "" where it is not known.
+        text_of: returns the digest of the description of an instrument's driver; "" where it is not known.
     """
-    found = {DESCRIPTION: text_of(instrument)} if instrument.driver.endswith(".toml") else {}
+    found = {DESCRIPTION: text_of(instrument)}
     for role, name in instrument.companions.items():
         if name not in others:
             continue
         other, above = others[name], f"companions.{role}"
         found |= {f"{above}.{key}": value for key, value in constants_of(other).items()}
-        if other.driver.endswith(".toml"):
-            found[f"{above}.{DESCRIPTION}"] = text_of(other)
+        found[f"{above}.{DESCRIPTION}"] = text_of(other)
     return found
 
 
@@ -70,11 +69,8 @@ def around_now(catalogue: "Catalogue", instrument: "Instrument") -> dict[str, st
     others = {name: as_stored(known[name]) for name in instrument.companions.values() if name in known}
 
     def text_of(described: "Instrument") -> str:
-        path = str(catalogue.description_path(described))
-        if path not in catalogue.sources:
-            catalogue.read_descriptions()
-        source = catalogue.sources.get(path)
-        return "" if source is None else hashlib.sha256(source.text.encode()).hexdigest()
+        text = catalogue.driver_text(described)
+        return hashlib.sha256(text.encode()).hexdigest() if text else ""
 
     return constants_around(instrument, others, text_of)
 
@@ -96,9 +92,18 @@ def restored_instrument(text: str) -> "Instrument":
 
 
 def differing_around(before: Mapping[str, str], now: Mapping[str, str]) -> list[tuple[str, str, str]]:
-    """Return what differs around an instrument, as `differing`; a digest that is not known on one side is left out."""
+    """Return what differs around an instrument, as `differing`; a digest that is not known on one side is left out.
+
+    An earlier version of the program kept no digest of installed drivers.  Another driver differs in its name.
+    """
     unknown = {key for key, digest in (*before.items(), *now.items()) if digest == ""}
+    unknown |= {key for key in before.keys() ^ now.keys() if key.endswith(DESCRIPTION)}
     return [each for each in differing(before, now) if each[0] not in unknown]
+
+
+def are_all_known(around: Mapping[str, str] | None, now: Mapping[str, str]) -> bool:
+    """Return whether constants around an instrument have each digest that is known now."""
+    return around is not None and all(around.get(k) for k, v in now.items() if v and k.endswith(DESCRIPTION))
 
 
 def differing(before: Mapping[str, str], now: Mapping[str, str]) -> list[tuple[str, str, str]]:

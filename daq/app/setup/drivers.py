@@ -5,6 +5,7 @@ An entry point names a subclass of `Driver`, or the path of a description file.
 
 import difflib
 import inspect
+import json
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -28,6 +29,7 @@ class Drivers:
     _found: "dict[str, list[EntryPoint]] | None" = None
     _loaded: dict[str, "type[Driver] | Description | str"] = field(default_factory=dict)
     """By name: the class or description, or the reason why it cannot be used."""
+    _texts: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def find(cls, entries: "Iterable[EntryPoint] | None" = None) -> "Drivers":
@@ -65,6 +67,19 @@ class Drivers:
 
         loaded = self._usable(name)
         return DescribedDriver if isinstance(loaded, Description) else loaded
+
+    def text(self, name: str) -> str:
+        """Return the text of an installed driver; "" where it cannot be read.
+
+        It is the description as JSON, so that a comment changes nothing, or the sources of its package in Python.
+        """
+        if name not in self._texts:
+            try:
+                (entry,) = self.entries.get(name, [])
+                self._texts[name] = _text_of(entry.load())
+            except (Exception, SystemExit):  # noqa: BLE001 - `problems` names a driver that cannot be used
+                self._texts[name] = ""
+        return self._texts[name]
 
     def make(self, kind: str, options: Mapping[str, Any]) -> "Driver":
         """Return a new driver.
@@ -159,6 +174,19 @@ def _by_name(entries: "Iterable[EntryPoint]") -> "dict[str, list[EntryPoint]]":
     for entry in entries:
         found.setdefault(entry.name, []).append(entry)
     return found
+
+
+def _text_of(loaded: Any) -> str:
+    """Return the text of what an entry point names; errors as reading its files has them."""
+    if isinstance(loaded, (str, Path)):
+        from daq.textfiles.toml_file import read_toml
+
+        return json.dumps(read_toml(loaded), sort_keys=True, ensure_ascii=False, default=str)
+    file = Path(inspect.getfile(loaded))
+    # A module outside a package shares its folder with modules of others.
+    in_package = bool(getattr(inspect.getmodule(loaded), "__package__", ""))
+    files = sorted(file.parent.glob("*.py")) if in_package else [file]
+    return "\n".join(f"# {p.name}\n{p.read_text('utf-8')}" for p in files)
 
 
 def described(description: "Description", options: Mapping[str, Any]) -> "Driver":

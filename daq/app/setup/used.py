@@ -65,6 +65,8 @@ def _files(catalogue: Catalogue, used: Used, texts: list[Change]) -> Iterable[Us
         if instrument.driver.endswith(".toml"):
             path = str(catalogue.description_path(instrument))
             yield UsedFile(what="description", id=instrument.driver, file=path, file_text=_raw(catalogue, texts, path))
+        elif text := catalogue.driver_text(instrument):
+            yield UsedFile(what="description", id=instrument.driver, text=_text(text, texts))
     yield _file(catalogue, texts, "method", used.method.id, used.method, used.method.version)
     if used.product is not None:
         yield _file(catalogue, texts, "product", used.product.id, used.product, used.product.version)

@@ -24,6 +24,7 @@ from daq.methods.files.product import Product
 from daq.methods.files.producttest import Replicates
 from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
 from daq.methods.parts.known import Uncertainty
+from daq.methods.parts.nevercounting import never_counts
 from daq.methods.parts.statement import Statement, distinct, state
 from daq.quality.limits import Rounding, Verdict
 from daq.quality.replicates import Agreement, Outcome, judge_replicates, mean_uncertainty, repeatability_deviation
@@ -41,8 +42,6 @@ HOW: Final = {
 JUDGED: Final = ("within", "outside", "undecided")
 """Verdicts under a limit that applies."""
 FILLS: Final = "scatter between fills"
-NOT_AUTHORISED: Final = "operator_not_authorised"
-"""Code of the warning of a run by a person without an authorisation for its method."""
 OF_ONE_RUN: Final = (SCATTER, WITHIN_ONE_STEP, PART_OF_A_TURN)
 """Components of one run that are part of the scatter between fills."""
 SHOWN_ID: Final = 8
@@ -190,22 +189,6 @@ def _why_not(
     for what, key in (("method", _method), ("geometry", _geometry), ("choices", _choices), ("quantity", _quantity)):
         if key(data) != key(first):
             return (state("differs_from_first", aspect=what),)
-    return ()
-
-
-def never_counts(data: dict[str, Any]) -> tuple[Statement, ...]:
-    """Return why a result counts in no report, whatever the other runs are; empty where it may count."""
-    if data.get("verification"):
-        return (state("is_verification"),)
-    if data["sample"].get("sheared"):
-        return (state("fill_was_sheared"),)
-    origin = data.get("origin") or {}
-    if origin.get("attribution") == "not_authorised":
-        # The result names the persons: after a correction of the operator it may be the one who measured.
-        stated = [w for w in data.get("warnings") or () if w["code"] == NOT_AUTHORISED]
-        if stated:
-            return tuple(Statement.model_validate(w) for w in stated)
-        return (state(NOT_AUTHORISED, operator=origin["operator"] or "", method=data["method"]["id"]),)
     return ()
 
 

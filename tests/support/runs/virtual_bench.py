@@ -16,6 +16,7 @@ from daq.adapters.store.transactions import BeginRun, EndRun, RegisterMethod
 from daq.app.run.results import ResultMaker
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.used import Used, begin_configured
+from daq.core.context import Standing
 from daq.core.effects import Concluded, Ended, Send
 from daq.core.events import ClockAnchor, Event, LinkUp, OperatorCommand, Received, Sent, Tick
 from daq.core.journal import JournalWriter
@@ -73,9 +74,13 @@ class StoredBench:
         speed: float = 20,
         stop_after_s: float = 0.0,
         certified: str = "",
+        standing: Standing | None = None,
         **about: Any,
     ) -> str:
-        """Measure clear glaze on bench-1, or verify it with a certified fluid; return the id of the run."""
+        """Measure clear glaze on bench-1, or verify it with a certified fluid; return the id of the run.
+
+        `standing` is the status of its verification at the start.
+        """
         catalogue, clock = self.catalogue, self.clock
         instrument = catalogue.instrument("bench-1")
         if certified:
@@ -85,6 +90,7 @@ class StoredBench:
         else:
             method, product = catalogue.method("clear-glaze-qc"), catalogue.product("clear-glaze")
             plan = catalogue.compile(method, instrument, product=product, choices={"speed": speed})
+        plan = replace(plan, context=replace(plan.context, standing=standing))
         drivers = {n: catalogue.make_driver(catalogue.instrument(n)) for n in ("bench-1", "thermo-1")}
         boxes = {
             "bench-1": RotationalInstrument(geometry=GEOMETRIES["coaxial-12"], fluid=FLUIDS[fluid], seed=11),

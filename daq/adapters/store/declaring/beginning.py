@@ -20,6 +20,8 @@ FITTED: Final = "fitted"
 
 EQUIPMENT: Final = "equipment"
 """Kind of the records of equipment."""
+SAMPLE: Final = "sample"
+"""Kind of the records of samples."""
 # CROSS JOIN keeps the order of the tables: by its own choice SQLite reads all records of the kind.
 REVISIONS: Final = (
     "SELECT count(*) FROM record_keys AS k CROSS JOIN records AS r ON r.kind = k.kind AND r.id = k.id "
@@ -46,12 +48,14 @@ class BeginConfigured(Transaction[None]):
         fixed: records that never change; those that exist already are compared.
         configuration: the run's own record.
         equipment: key and value of the records of equipment that were asked, with the number of their revisions.
+        sample_seen: number of the revision of the sample from which the run was made; 0: it is not registered; None: it
+            is not compared.
         beside: further new records of the run, such as its checklist.
         before: what is stored before the run, such as the change that opens its sample again; None: nothing.
 
     Raises:
-        SettingError: another geometry was fitted or a record of the equipment was changed meanwhile, or a fixed text is
-            stored with another content.
+        SettingError: another geometry was fitted, or a record of the equipment or the sample was changed meanwhile, or
+            a fixed text is stored with another content.
         ChangedMeanwhileError: what `before` was made from was changed meanwhile.
         StorageError: too little disk space is left for the run to end.
     """
@@ -62,6 +66,7 @@ class BeginConfigured(Transaction[None]):
     fixed: tuple[FixedText, ...]
     configuration: Change
     equipment: tuple[tuple[str, str, int], ...] = ()
+    sample_seen: int | None = None
     beside: tuple[Change, ...] = ()
     before: Transaction[None] | None = None
 
@@ -76,6 +81,13 @@ class BeginConfigured(Transaction[None]):
             found = access.one("equipment", REVISIONS, (EQUIPMENT, name, value))
             if found is not None and found[0] != known:
                 raise SettingError(f"the record of {value} was changed while the run was being started; start it again")
+        sample = self.begin.run.sample
+        if self.sample_seen is not None and newest(access, SAMPLE, sample)[0] != self.sample_seen:
+            raise SettingError(
+                f"sample {sample!r} was changed while the run was being started; look at it (daq sample show), then "
+                "start the run again",
+                key="sample",
+            )
         if self.before is not None:
             self.before.apply(access)
         self.begin.apply(access)

@@ -48,7 +48,10 @@ def _print(found: Case) -> None:
     if found.runs:
         head = ["run", "started", "sample", "method", "on", "value", "validity", "verdict", "operator"]
         print_table(head, [_row(r) for r in found.runs], right=frozenset({5}))
-    for one in found.runs:
+    for one in found.moved:
+        began, lot = local_time(one.run.began_utc_ns), one.run.lot or NOTHING
+        say(plain(f"started {began} as a run of this lot, is one of lot {lot} now"), f"run {one.run.run[:SHOWN_ID]}: ")
+    for one in (*found.runs, *found.moved):
         for line in _changes(one):
             say(plain(line), f"run {one.run.run[:SHOWN_ID]}: ")
     if found.transcribed:

@@ -19,7 +19,7 @@ WORDS = {
     "cup": "cup in the bath",
     "discard": "fill to discard",
     "cause": "repeat, waits for an assigned cause",
-    "repeat": "measured, to be measured again",
+    "repeat": "measured, a result is missing",
     "control": "control that has not passed",
 }
 """Words of a thing that a shift leaves."""

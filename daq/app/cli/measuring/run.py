@@ -72,7 +72,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         ("fresh", "the vessel was filled again"),
     ):
         parser.add_argument(f"--{name}-fill", dest="filling", action="store_const", const=name, default="", help=text)
-    parser.add_argument("--replicate", type=int, default=1, metavar="N")
+    parser.add_argument(
+        "--replicate",
+        type=int,
+        default=1,
+        metavar="N",
+        help="number of this run of the sample (otherwise the next one)",
+    )
     parser.add_argument(
         "--sampled-at", default="", metavar="TIME", help="when the sample was taken: 14:20, or a day with a time"
     )

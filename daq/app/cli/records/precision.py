@@ -1,14 +1,16 @@
 """`daq precision SAMPLE`: repeatability and reproducibility of a method from the results of one sample."""
 
 import argparse
+import time
 from typing import Final, get_args
 
 from daq.app.cli.common import open_reader, print_json
 from daq.app.cli.printing import hung, terminal_columns
-from daq.app.laboratory.lists.precision_study import GroupedBy, PrecisionStudy, precision_study
+from daq.app.laboratory.lists.precision_study import GroupedBy, Period, PrecisionStudy, precision_study
 from daq.app.screens.tables import table
-from daq.app.screens.text import called, plain, sentence
+from daq.app.screens.text import called, local_time, plain, sentence
 from daq.core.units import symbol
+from daq.process.moments import bound
 from daq.quality.digits import NOTHING, number
 
 EXIT_NO_FIGURES: Final = 11
@@ -18,7 +20,7 @@ EXAMPLES: Final = """\
 examples:
   daq precision R-2026-11                    one retained sample, measured on several instruments
   daq precision R-2026-11 --by operator
-  daq precision R-2026-11 --by day --json
+  daq precision R-2026-11 --by day --since 2026-11-01 --until 2026-11-30 --json
 
 The sample is measured by each instrument, person or day on several fillings (`daq run --fresh-fill`).
 
@@ -34,18 +36,37 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--by", choices=get_args(GroupedBy), default="instrument", help="what tells the groups apart (instrument)"
     )
     parser.add_argument("--method", default="", metavar="ID", help="the method whose results count")
+    parser.add_argument("--since", default="", metavar="TIME", help="only runs started from then on: 06:00, or a day")
+    parser.add_argument("--until", default="", metavar="TIME", help="only runs started until then")
     parser.add_argument("--json", action="store_true", help="print it as JSON")
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the figures; 0: there are some, 11: there are too few results."""
+    now = time.time_ns()
+    period = Period(bound(args.since, now, "--since", end=False), bound(args.until, now, "--until", end=True))
     with open_reader(args) as reader:
-        found = precision_study(reader, args.sample, args.by, method=args.method)
+        found = precision_study(reader, args.sample, args.by, method=args.method, period=period)
     if args.json:
         print_json(found.as_json())
     else:
         print(text_of(found, terminal_columns()))
     return EXIT_NO_FIGURES if found.found is None else 0
+
+
+def period_of(period: Period) -> str:
+    """Return the line that states the period of the results."""
+    if period.first is None:
+        used = "no result counts"
+    else:
+        used = f"results of runs started from {local_time(period.first)} to {local_time(period.last)}"
+    bounds = [
+        f"{name} {local_time(moment)}"
+        for name, moment in (("since", period.since), ("until", period.until))
+        if moment is not None
+    ]
+    asked = f"asked for: {' '.join(bounds)}" if bounds else "asked for: all times"
+    return f"{used}; {asked}" + (f"; {period.outside} more outside" if period.outside else "")
 
 
 def text_of(study: PrecisionStudy, columns: int | None = None) -> str:
@@ -55,7 +76,7 @@ def text_of(study: PrecisionStudy, columns: int | None = None) -> str:
     if study.groups:
         where = f", {plain(study.geometry)}" if study.geometry else ""
         head += f", {called(study.quantity)} in {unit}, {plain(study.method)}{where}"
-    lines = [head + (" (SIMULATED)" if study.simulated else "")]
+    lines = [head + (" (SIMULATED)" if study.simulated else ""), period_of(study.period)]
     if study.found is None:
         lines.append(
             f"no figures: they need results of at least two {study.by}s, and two results on different fillings of one"

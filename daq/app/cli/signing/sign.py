@@ -13,7 +13,6 @@ from daq.app.cli.laboratory.typed_secrets import secret
 from daq.app.cli.printing import say
 from daq.app.laboratory.laboratory import find, listed
 from daq.app.laboratory.reporting.page_blocks import number_of
-from daq.app.laboratory.signing.sign_acts import MOST
 from daq.app.laboratory.signing.signing_list import EXAMINED, Asked, SigningList, named_subject, signing_list
 from daq.app.laboratory.signing.subjects import Subject, refusals
 from daq.app.records.signatures import RUN, Releases
@@ -22,7 +21,7 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.laboratory.people import Person
 from daq.laboratory.reports import Report
-from daq.laboratory.signing import MEANINGS
+from daq.laboratory.signing import MEANINGS, MOST_SIGNED
 from daq.methods.parts.statement import Statement
 from daq.process.logins import own_login
 from daq.process.moments import bound
@@ -84,8 +83,10 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if not found.to_sign:
         raise SettingError("there is nothing to sign")
-    if len(found.to_sign) > MOST:
-        raise SettingError(f"{len(found.to_sign)} are too many at once; choose a shorter period (at most {MOST})")
+    if len(found.to_sign) > MOST_SIGNED:
+        raise SettingError(
+            f"{len(found.to_sign)} are too many at once; choose a shorter period (at most {MOST_SIGNED})"
+        )
     given = given_by(args)
     question = f"password of {person.id}: " if person is not None else "password: "
     # With --as the password was asked for just now, after the list.

@@ -8,6 +8,7 @@ from daq.adapters.store.reading import Reader
 from daq.app.laboratory.bench.naming import times_of
 from daq.app.laboratory.lists.sample_lists import worklist
 from daq.app.laboratory.ordering import suits
+from daq.app.records.judged.product_versions import product_of_sample
 from daq.app.run.standing import Standing
 from daq.app.screens.bench.bench_view import (
     CONTROL_DUE,
@@ -117,7 +118,7 @@ def _worklist(reader: Reader, catalogue: Catalogue, state: BenchState, facts: Fa
     at_bench = "" if state.named is None else state.named.sample
     found = [s for s in found if s.id != at_bench][:LISTED]
     since = {cup.sample: (facts.utc_ns - cup.since_utc_ns) / 1e9 for cup in state.cups}
-    bath = {s.id: _bath_s(catalogue, s) for s in found}
+    bath = {s.id: _bath_s(reader, catalogue, s) for s in found}
     runs = [r for r in reader.runs(limit=RUNS_OF_CYCLE, instrument=state.id) if r.ended_utc_ns]
     cycle = cycle_s([((r.ended_utc_ns or 0) - r.began_utc_ns) / 1e9 for r in runs])
     left = cycle if state.stage in ("resting", "running") else 0.0
@@ -140,9 +141,9 @@ def _worklist(reader: Reader, catalogue: Catalogue, state: BenchState, facts: Fa
     )
 
 
-def _bath_s(catalogue: Catalogue, sample: Sample) -> float:
+def _bath_s(reader: Reader, catalogue: Catalogue, sample: Sample) -> float:
     """Return the longest time (s) in the bath that the tests of a sample's product need."""
-    product = catalogue.products.get(sample.product)
+    product = product_of_sample(reader, sample.id, sample.product, catalogue.products)
     if product is None:
         return 0.0
     methods = [catalogue.methods.get(t.method_id, {}).get(t.version) for t in product.tests]

@@ -19,7 +19,8 @@ from daq.methods.files.fields import Label, Model
 
 Left = Literal["run", "fill", "cup", "discard", "cause", "repeat", "control"]
 """Kind of a thing that a shift leaves: a run in progress, a filled vessel, a cup in the bath, a fill to discard, a
-repeat that waits for an assigned cause, a sample that is to be measured again, and a control that has not passed."""
+repeat that waits for an assigned cause, a measured sample of which a reportable result is missing, and a control that
+has not passed."""
 
 
 @dataclass(frozen=True, slots=True)

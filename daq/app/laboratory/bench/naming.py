@@ -95,7 +95,7 @@ def _repeat_of(reader: Reader, catalogue: Catalogue, run_id: str) -> Repeat:
         return "free"
     kept = find(reader, Sample, run.sample)
     name = (kept.record.product if kept else "") or run.product
-    product = product_of_sample(reader, run.sample, name, catalogue.products.get(name))
+    product = product_of_sample(reader, run.sample, name, catalogue.products)
     method = f"{run.method_id} {run.method_version}"
     if without_cause(reader, run.sample, run.method_id):
         return "cause"

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, count_of_key, found_by, newest_revision, revisions
+from daq.adapters.store.rows import RunRecord
 from daq.app.records.checks.audited_checks import Entry as Verification
 from daq.app.records.equipment_state import all_records, history
 from daq.app.records.run_notes import notes_of
@@ -22,6 +23,8 @@ DOCUMENTS: Final = ("reportable", "report", "signature", "doubt_decision")
 """Kinds of records about a sample or run that are listed with their contents, where there are any."""
 MOST_RUNS: Final = 100
 """Number of runs of a case where no other number is asked for: the newest ones."""
+LATEST: Final = 2**63 - 1
+"""After every time."""
 SIGNED: Final = "signature"
 """A signature is found by the kind and the id of the record that it signs."""
 
@@ -33,6 +36,10 @@ class CaseRun:
     run: Entry
     corrections: tuple[dict[str, Any], ...]
     notes: tuple[dict[str, Any], ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as JSON values."""
+        return encode(self.run) | {"corrections": list(self.corrections), "notes": list(self.notes)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +59,8 @@ class CaseInstrument:
 class Case:
     """Everything about a lot; `examined_from_utc_ns` is the start of its first run here, where it has runs before.
 
-    `more_samples` is the number of samples of the lot that are not among `samples`.
+    `more_samples` is the number of samples of the lot that are not among `samples`.  `moved` are the runs that were
+    started as runs of this lot, and that a correction gave to another one: what was sent about them named this lot.
     """
 
     lot: str
@@ -63,6 +71,7 @@ class Case:
     instruments: tuple[CaseInstrument, ...]
     documents: tuple[StoredRecord, ...]
     examined_from_utc_ns: int | None
+    moved: tuple[CaseRun, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return all of it as JSON values."""
@@ -70,7 +79,8 @@ class Case:
             "lot": self.lot,
             "samples": list(self.samples),
             "more_samples": self.more_samples,
-            "runs": [encode(r.run) | {"corrections": list(r.corrections), "notes": list(r.notes)} for r in self.runs],
+            "runs": [r.as_json() for r in self.runs],
+            "moved": [r.as_json() for r in self.moved],
             "transcribed": [t.as_json() for t in self.transcribed],
             "instruments": [
                 {
@@ -103,7 +113,8 @@ def case_of(reader: Reader, lot: str, *, limit: int = MOST_RUNS, until_utc_ns: i
     asked = RunSearch(lot=lot, until_utc_ns=until_utc_ns)
     found = search(reader, asked, limit=-1 if limit < 0 else limit + 1, most=ALL)
     runs = list(reversed(found.runs if limit < 0 else found.runs[:limit]))
-    if not runs and not registered and until_utc_ns is None:
+    moved = _moved(reader, lot, limit, until_utc_ns)
+    if not runs and not registered and not moved and until_utc_ns is None:
         raise SettingError(
             f"no sample and no run has the lot {lot!r}; `daq runs --sample ID` shows the lot of a sample"
         )
@@ -121,9 +132,21 @@ def case_of(reader: Reader, lot: str, *, limit: int = MOST_RUNS, until_utc_ns: i
         runs=rows,
         transcribed=tuple(t for s in samples for t in of_sample(reader, s)),
         instruments=tuple(_instruments(reader, releases, [r.run for r in rows])),
-        documents=tuple(_documents(reader, samples, [r.run.run for r in rows])),
+        documents=tuple(_documents(reader, samples, [*(r.run.run for r in rows), *(r.id for r in moved)])),
         examined_from_utc_ns=runs[0].began_utc_ns if len(found.runs) > len(runs) else None,
+        moved=tuple(_run(reader, entry(reader, record, releases)) for record in moved),
     )
+
+
+def _moved(reader: Reader, lot: str, limit: int, until_utc_ns: int | None) -> list[RunRecord]:
+    """Return the runs that were started with a lot and are declared with another one now, oldest first."""
+    rows = reader.query(
+        "SELECT id FROM runs WHERE lot = ? AND began_utc_ns <= ? AND EXISTS (SELECT 1 FROM records "
+        "WHERE kind = 'declaration' AND id = runs.id) ORDER BY began_utc_ns DESC LIMIT ?",
+        [lot, LATEST if until_utc_ns is None else until_utc_ns, limit],
+    )
+    runs = (reader.run(row["id"]) for row in rows)
+    return [run for run in runs if run is not None and run.lot != lot][::-1]
 
 
 def _run(reader: Reader, e: Entry) -> CaseRun:

@@ -2,10 +2,11 @@
 
 import statistics
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any, Final, Literal
 
+from daq.adapters.clock import utc_text
 from daq.adapters.store.agreement.one_run import disagreements_of_sample
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
@@ -44,6 +45,36 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True)
+class Period:
+    """The time from which a study takes runs, by their starts (UTC ns).
+
+    Attributes:
+        since, until: the bounds that a person gave; None: none.
+        first, last: starts of the first and the last run that counts; None where none counts.
+        outside: number of runs of the sample outside the bounds.
+    """
+
+    since: int | None = None
+    until: int | None = None
+    first: int | None = None
+    last: int | None = None
+    outside: int = 0
+
+    def has(self, run: RunRecord) -> bool:
+        """Return whether a run began within the bounds."""
+        early = self.since is not None and run.began_utc_ns < self.since
+        return not early and (self.until is None or run.began_utc_ns <= self.until)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as JSON values, times as ISO 8601 in UTC."""
+        times = {n: getattr(self, n) for n in ("since", "until", "first", "last")}
+        return {n: None if t is None else utc_text(t) for n, t in times.items()} | {"outside": self.outside}
+
+
+ALL_TIMES: Final = Period()
+
+
+@dataclass(frozen=True, slots=True)
 class PrecisionStudy:
     """The precision of a method, as the results of one sample show it.
 
@@ -55,7 +86,8 @@ class PrecisionStudy:
         simulated: whether the results were measured on simulated instruments.
         groups: the groups in the order of their first results.
         found: the figures; None with fewer than two groups, or without two results in one of them.
-        left_out: runs that do not count, and why.
+        left_out: runs of the period that do not count, and why.
+        period: the period of the results.
     """
 
     sample: str
@@ -68,6 +100,7 @@ class PrecisionStudy:
     groups: tuple[Group, ...]
     found: Precision | None
     left_out: tuple[LeftOut, ...]
+    period: Period
 
     def as_json(self) -> dict[str, Any]:
         """Return it as JSON values, with mean and standard deviation of each group."""
@@ -78,10 +111,17 @@ class PrecisionStudy:
             figures = asdict(self.found) | more | {"f": self.found.f if self.found.s_r > 0 else None}
         left_out = [{"name": x.name, "why": [s.model_dump(mode="json") for s in x.why]} for x in self.left_out]
         own = {n: getattr(self, n) for n in ("sample", "by", "method", "geometry", "quantity", "unit", "simulated")}
-        return own | {"groups": groups, "found": figures, "left_out": left_out}
+        return own | {"groups": groups, "found": figures, "left_out": left_out, "period": self.period.as_json()}
 
 
-def precision_study(reader: Reader, sample: str, by: GroupedBy = "instrument", *, method: str = "") -> PrecisionStudy:
+def precision_study(
+    reader: Reader,
+    sample: str,
+    by: GroupedBy = "instrument",
+    *,
+    method: str = "",
+    period: Period = ALL_TIMES,
+) -> PrecisionStudy:
     """Return repeatability and reproducibility from the results of a sample (ISO 5725-2, one level).
 
     A result is the newest one of a run, so corrections and annulments count.  The first valid result of each filling
@@ -92,15 +132,22 @@ def precision_study(reader: Reader, sample: str, by: GroupedBy = "instrument", *
         reader: the database.
         sample: id of the sample.
         by: what tells the groups apart; the day is that of the start, in local time.
-        method: id of the method; "" means that of the first valid result.
+        method: id of the method; "" means that of the first valid result of the period.
+        period: only runs that began between its bounds count, both included.
 
     Raises:
-        SettingError: the sample has no run.
+        SettingError: the sample has no run, or none in the period.
         StoreError: stored data do not agree with the audit trail, or a signature cannot be read.
     """
     runs = [t for t in tried_of_sample(reader, sample) if t.moved is None]
     if not runs:
         raise SettingError(f"there is no run of sample {sample!r}; `daq runs` lists them")
+    period = replace(period, outside=sum(not period.has(t.run) for t in runs))
+    runs = [t for t in runs if period.has(t.run)]
+    if not runs:
+        raise SettingError(
+            f"none of the {period.outside} runs of sample {sample!r} began in this period; `daq runs` lists them"
+        )
     changed = disagreements_of_sample(reader.path, sample, [t.run.id for t in runs])
     if changed:
         raise StoreError(
@@ -118,6 +165,7 @@ def precision_study(reader: Reader, sample: str, by: GroupedBy = "instrument", *
     made = tuple(Group(name, tuple(v for v, _ in own), tuple(r for _, r in own)) for name, own in groups.items())
     enough = len(made) > 1 and max(len(g.values) for g in made) > 1
     data = (counted[0].data or {}) if counted else {}
+    began = [t.run.began_utc_ns for t in counted]
     return PrecisionStudy(
         sample=sample,
         by=by,
@@ -129,6 +177,7 @@ def precision_study(reader: Reader, sample: str, by: GroupedBy = "instrument", *
         groups=made,
         found=precision([g.values for g in made]) if enough else None,
         left_out=tuple(LeftOut(t.run.id[:SHOWN_ID], why[t.run.id]) for t in runs if why[t.run.id]),
+        period=replace(period, first=min(began, default=None), last=max(began, default=None)),
     )
 
 

@@ -38,7 +38,8 @@ from daq.app.records.signatures import RUN, Releases
 from daq.app.screens.text import sentence
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import DaqError, SettingError
-from daq.laboratory.reportables import ReportableRecord, reportable_id
+from daq.laboratory.kinds import reportable_id
+from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import Report, ReportForm, ShownResult
 from daq.methods.concluding.reportable import Reportable
 from daq.methods.parts.statement import Statement

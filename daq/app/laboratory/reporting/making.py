@@ -23,7 +23,7 @@ from daq.app.laboratory.reporting.sheet_pages import chart_page, day_page
 from daq.app.laboratory.reporting.shown import LARGEST_ATTACHED, as_attached, newest_shown, refuse_changed
 from daq.app.laboratory.reporting.typesetting import typeset
 from daq.app.laboratory.reporting.works_head import FILE, FOLDER, fonts_of, works_of
-from daq.app.laboratory.signing.report_subjects import anchor_of_report, rejected_alike
+from daq.app.laboratory.signing.report_subjects import anchor_of_report, rejected_sharing
 from daq.app.laboratory.signing.reportable_records import Keeping
 from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
 from daq.app.records.sheets.day_sheet import day_sheet
@@ -238,15 +238,15 @@ def _try(
         ident = bare.digest
         stored = find(reader, Report, ident)
         rejected = Releases(reader).rejections(Report.kind, ident)
-        standing = rejected_alike(reader, bare.form, bare.shown)
+        standing = rejected_sharing(reader, bare.form, bare.shown)
     if sum(len(a.text) for a in bare.attached) > LARGEST_ATTACHED:
         raise SettingError("the report is too large; make one for fewer runs, or use --json")
     if standing:
         other, last = next(iter(standing.items()))
         raise SettingError(
             f"there is no certificate of these results: {plain(last.by)} rejected report {number_of(other)}, which "
-            f"shows them ({plain(last.because)}); correct what is wrong, or a person who reviews states why a new one "
-            f"may be made: daq sign {number_of(other)} --meaning reviewed --because TEXT"
+            f"shows them or some of them ({plain(last.because)}); correct what is wrong, or a person who reviews "
+            f"states why a new one may be made: daq sign {number_of(other)} --meaning reviewed --because TEXT"
         )
     if stored is not None and stored.record.state == "withdrawn":
         raise SettingError(f"report {number_of(ident)} was withdrawn: {stored.because}; the result has changed since")

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import Any, TypeVar
 
 from daq.adapters.store.agreement.one_run import disagreements_of_record, disagreements_of_run
 from daq.adapters.store.archiving.archive_reader import holds_run, reads_archive
@@ -25,6 +25,8 @@ from daq.laboratory.configuration import RunConfiguration
 from daq.laboratory.reports import Report, ShownResult
 from daq.methods.parts.statement import Statement, distinct
 
+T = TypeVar("T")
+
 
 @dataclass(frozen=True, slots=True)
 class Traced:
@@ -41,6 +43,8 @@ class Traced:
     """
     elsewhere: tuple[ShownResult, ...] = ()
     """Results of runs that the given archives do not have; nothing is known about them."""
+    rejected: tuple[str, ...] = ()
+    """Rejected subjects of it, as `daq sign` names them: a review of each lifts its rejection."""
     without_digest: tuple[str, ...] = ()
     """Archives without the file of their digest, from which alone it is read: they may have had more."""
 
@@ -52,7 +56,7 @@ class Traced:
     def as_json(self) -> dict[str, Any]:
         """Return all of it."""
         blocked = [s.model_dump(mode="json") for s in self.objections]
-        own = {"report": self.about, "blocked": blocked}
+        own = {"report": self.about, "blocked": blocked, "rejected": [*self.rejected]}
         elsewhere = [{"run": shown.run, "result": shown.result} for shown in self.elsewhere]
         found = {"results": self.results, "elsewhere": elsewhere, "disagreements": self.disagreements}
         return own | found | {"without_digest": [*self.without_digest]}
@@ -121,11 +125,13 @@ def trace(reader: Reader, report: Report) -> Traced:
     here = [shown for shown in report.shown if shown not in elsewhere]
     releases = Releases(reader)
     unreadable: list[str] = []
+    rejected: tuple[str, ...] = ()
     objections = _read(lambda: releases.rejections(Report.kind, report.id), unreadable)
     if report.form not in ("day", "chart"):
-        from daq.app.laboratory.signing.report_subjects import report_objections
+        from daq.app.laboratory.signing.report_subjects import rejected_behind, report_objections
 
         objections = distinct([*objections, *_read(lambda: report_objections(releases, report), unreadable)])
+        rejected = _read(lambda: rejected_behind(releases, report), unreadable)
     about = report_about(revisions(reader, Report.kind, report.id))
     about["signatures"] = _signatures(reader, report.id)
     about["release"] = releases.of_record(Report.kind, report.id, blocked=bool(objections))
@@ -134,11 +140,11 @@ def trace(reader: Reader, report: Report) -> Traced:
     texts = [d.text for run in runs for d in disagreements_of_run(reader.path, run)]
     texts += [d.text for d in disagreements_of_record(reader.path, Report.kind, report.id)]
     texts += [f"result {r['result']} is not as it was on the report" for r in results if not r["as_shown"]]
-    return Traced(report, about, results, list(dict.fromkeys([*texts, *unreadable])), objections, elsewhere)
+    return Traced(report, about, results, list(dict.fromkeys([*texts, *unreadable])), objections, elsewhere, rejected)
 
 
-def _read(found: Callable[[], tuple[Statement, ...]], unreadable: list[str]) -> tuple[Statement, ...]:
-    """Return statements; where a signature cannot be read, none, and its text is added to `unreadable`."""
+def _read(found: Callable[[], tuple[T, ...]], unreadable: list[str]) -> tuple[T, ...]:
+    """Return statements or names; where a signature cannot be read, none, and its text is added to `unreadable`."""
     try:
         return found()
     except StoreError as error:

@@ -10,10 +10,9 @@ from daq.adapters.store.rows import ResultRecord
 from daq.app.laboratory.laboratory import Kept, find, kept
 from daq.app.laboratory.signing.single_runs import hidden_by_report
 from daq.app.laboratory.signing.subjects import Subject, last_verified, run_subject
-from daq.app.records.signatures import Releases, parts_of_record, rejection, signatures_of
+from daq.app.records.signatures import RUN, Releases, parts_of_record, rejection, signatures_of
 from daq.core.errors import SettingError
-from daq.laboratory.kinds import LAST
-from daq.laboratory.reportables import ReportableRecord
+from daq.laboratory.kinds import LAST, REPORTABLE, reportable_id
 from daq.laboratory.reports import WITHDRAWABLE, Report, ReportForm, ShownResult
 from daq.laboratory.signing import Signature
 from daq.methods.parts.statement import Statement, distinct, state
@@ -56,7 +55,7 @@ def report_subject(releases: Releases, ident: str) -> Subject:
     runs = tuple(r for name in dict.fromkeys(s.run for s in report.shown) if (r := reader.run(name)) is not None)
     subjects = [run_subject(releases, run) for run in runs]
     signatures = signatures_of(reader, Report.kind, ident)
-    others = [name for name in _alike(reader, report.form, report.shown) if name != ident]
+    others = [name for name in _sharing(reader, report.form, report.shown) if name != ident]
     return Subject(
         of=Report.kind,
         id=ident,
@@ -88,11 +87,12 @@ def anchor_of_report(reader: Reader, report: Report) -> ResultRecord | None:
     return None if newest is None else reader.result(newest.result)
 
 
-def rejected_alike(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> dict[str, Signature]:
+def rejected_sharing(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> dict[str, Signature]:
     """Return the rejections that block a certificate, by id of the rejected report.
 
-    A rejected certificate blocks every certificate of the same results, also under another number or for
-    another customer, until one of the results has changed, or a review of the rejected one with a reason came after it.
+    A rejected certificate blocks every certificate that shows one of its results, alone or with others, also under
+    another number or for another customer, until that result has changed, or a review of the rejected one with a reason
+    came after it.
 
     Args:
         reader: the database.
@@ -102,18 +102,23 @@ def rejected_alike(reader: Reader, form: ReportForm, shown: Iterable[ShownResult
     Raises:
         StoreError: a signature cannot be read.
     """
-    found = {name: rejection(signatures_of(reader, Report.kind, name)) for name in _alike(reader, form, shown)}
+    found = {name: rejection(signatures_of(reader, Report.kind, name)) for name in _sharing(reader, form, shown)}
     return {name: last for name, last in found.items() if last is not None}
 
 
-def _alike(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> Iterator[str]:
-    """Yield the ids of the certificates that show the same results."""
+def _sharing(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> Iterator[str]:
+    """Yield the ids of the certificates that show at least one of the same results, each once."""
     results = {s.result: s.run for s in shown}
-    if form not in WITHDRAWABLE or not results:
+    if form not in WITHDRAWABLE:
         return
-    for stored in found_by(reader, Report.kind, "run", next(iter(results.values())), limit=-1):
-        if stored.data["form"] in WITHDRAWABLE and {s["result"] for s in stored.data["shown"]} == set(results):
-            yield stored.id
+    known: set[str] = set()
+    for run in dict.fromkeys(results.values()):
+        for stored in found_by(reader, Report.kind, "run", run, limit=-1):
+            if stored.id in known or stored.data["form"] not in WITHDRAWABLE:
+                continue
+            known.add(stored.id)
+            if any(s["result"] in results for s in stored.data["shown"]):
+                yield stored.id
 
 
 def _hindrances(releases: Releases, report: Report, subjects: Iterable[Subject]) -> Iterable[Statement]:
@@ -124,7 +129,7 @@ def _hindrances(releases: Releases, report: Report, subjects: Iterable[Subject])
     if report.state == "withdrawn":
         yield state("report_is_withdrawn")
     yield from releases.rejections(Report.kind, report.id)
-    for last in rejected_alike(releases.reader, report.form, report.shown).values():
+    for last in rejected_sharing(releases.reader, report.form, report.shown).values():
         yield state("rejected_by", who=last.by)
     newest = {s.id: s.anchor.id for s in subjects}
     for shown in report.shown:
@@ -134,6 +139,22 @@ def _hindrances(releases: Releases, report: Report, subjects: Iterable[Subject])
         for subject in subjects:
             yield from subject.hindrances
     yield from report_objections(releases, report)
+
+
+def rejected_behind(releases: Releases, report: Report) -> tuple[str, ...]:
+    """Return what is rejected of a report: itself, its runs, its reportable results, each as `daq sign` names it.
+
+    A review of one with a reason lifts its rejection.
+
+    Raises:
+        StoreError: a signature cannot be read.
+    """
+    reader = releases.reader
+    runs = [r for name in dict.fromkeys(s.run for s in report.shown) if (r := reader.run(name)) is not None]
+    subjects = [(Report.kind, report.id), *((RUN, run.id) for run in runs)]
+    tests = dict.fromkeys(run.method_id for run in runs) if report.sample else ()
+    subjects += [(REPORTABLE, reportable_id(report.sample, test)) for test in tests]
+    return tuple(ident for of, ident in subjects if rejection(signatures_of(reader, of, ident)) is not None)
 
 
 def report_objections(releases: Releases, report: Report) -> tuple[Statement, ...]:
@@ -148,7 +169,7 @@ def report_objections(releases: Releases, report: Report) -> tuple[Statement, ..
     found = [s for run in runs for s in releases.objections(run)]
     if report.sample:
         tests = {run.method_id for run in runs}
-        for stored in found_by(releases.reader, ReportableRecord.kind, "sample", report.sample, limit=-1):
+        for stored in found_by(releases.reader, REPORTABLE, "sample", report.sample, limit=-1):
             if stored.data["test"] in tests:
-                found += releases.rejections(ReportableRecord.kind, stored.id)
+                found += releases.rejections(REPORTABLE, stored.id)
     return distinct([*found, *hidden_by_report(releases.reader, report)])

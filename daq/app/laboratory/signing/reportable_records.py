@@ -19,7 +19,8 @@ from daq.app.records.checks.doubts import doubt_by
 from daq.app.records.judged.judging import MOVED, VERSION_UNKNOWN, Tried, judged, samples_left, tried_of_sample
 from daq.app.records.judged.product_versions import versions_of
 from daq.app.records.signatures import Releases
-from daq.laboratory.reportables import ReportableRecord, contents, reportable_id, reportable_record
+from daq.laboratory.kinds import reportable_id
+from daq.laboratory.reportables import ReportableRecord, contents, reportable_record
 from daq.methods.messages.reportabledata import ReportableData, ReportableState
 from daq.methods.parts.statement import distinct
 

@@ -25,11 +25,9 @@ from daq.core.errors import SettingError
 from daq.laboratory.people import Person
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import Report
-from daq.laboratory.signing import Meaning, Signature, SubjectId
+from daq.laboratory.signing import MOST_SIGNED, Meaning, Signature, SubjectId
 from daq.methods.files.fields import Hidden, Label, Listed, Model
 
-MOST: Final = 500
-"""Greatest number of records that one act signs."""
 WHAT: Final[dict[Meaning, str]] = {
     "measured": "signed_as_measured",
     "reviewed": "signed_as_reviewed",
@@ -50,7 +48,7 @@ class Signed(Model):
 
 
 class _Sign(Model):
-    signed: Annotated[tuple[Signed, ...], Listed, Field(min_length=1, max_length=MOST)]
+    signed: Annotated[tuple[Signed, ...], Listed, Field(min_length=1, max_length=MOST_SIGNED)]
     password: Hidden
 
 

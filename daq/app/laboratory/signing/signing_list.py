@@ -4,9 +4,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, get_args
 
-from daq.adapters.store.records import found_by
+from daq.adapters.store.records import found_by, newest_revision
 from daq.adapters.store.rows import RunRecord
-from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.signing.report_subjects import report_named, report_subject
 from daq.app.laboratory.signing.subjects import ExceptionName, Subject, refusals, reportable_subject, run_subject
@@ -14,8 +13,8 @@ from daq.app.records.searching import RunSearch, search
 from daq.app.records.signatures import Releases
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
+from daq.laboratory.kinds import REPORTABLE
 from daq.laboratory.people import Person
-from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Meaning
 from daq.methods.parts.statement import Statement
 
@@ -108,7 +107,7 @@ def _subjects(releases: Releases, runs: list[RunRecord], *, reportables: bool) -
         yield from (run_subject(releases, run) for run in runs)
         return
     for sample in dict.fromkeys(run.sample for run in runs):
-        for stored in found_by(releases.reader, ReportableRecord.kind, "sample", sample, limit=-1):
+        for stored in found_by(releases.reader, REPORTABLE, "sample", sample, limit=-1):
             if stored.data["runs"]:
                 yield reportable_subject(releases, stored.id)
 
@@ -119,7 +118,7 @@ def named_subject(releases: Releases, given: str) -> Subject:
     Raises:
         SettingError: nothing, several runs, or a run and a report have this name.
     """
-    if find(releases.reader, ReportableRecord, given) is not None:
+    if newest_revision(releases.reader, REPORTABLE, given) is not None:
         return reportable_subject(releases, given)
     report = _report(releases, given)
     try:

@@ -3,15 +3,16 @@
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from daq.adapters.store.declaring.publishing import AsSeen
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.signing.own_work import is_of, measured_by
-from daq.app.laboratory.signing.reportable_records import is_current
 from daq.app.laboratory.signing.single_runs import hidden_by
 from daq.app.records.checks.audited_checks import last_seq
+from daq.app.records.judged.judging import judged_sample
 from daq.app.records.signatures import (
     RUN,
     Releases,
@@ -24,11 +25,14 @@ from daq.app.records.signatures import (
 from daq.app.screens.text import value_line
 from daq.core.errors import SettingError
 from daq.core.faults import ANNULLED
+from daq.laboratory.kinds import REPORTABLE
 from daq.laboratory.people import Person
-from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Meaning, Signature, SignedPart
-from daq.methods.concluding.reportable import NOT_AUTHORISED, never_counts
+from daq.methods.parts.nevercounting import NOT_AUTHORISED, never_counts
 from daq.methods.parts.statement import Statement, distinct, state
+
+if TYPE_CHECKING:
+    from daq.laboratory.reportables import ReportableRecord
 
 ExceptionName = Literal[
     "not_valid",
@@ -166,7 +170,9 @@ def run_subject(releases: Releases, run: RunRecord) -> Subject:
         measured_by=measured_by(reader, run),
         operator=run.operator,
         shown=value_line(data),
-        exceptions=_exceptions(run, data, signatures, anyway=is_anyway, corrected=newest.supersedes is not None),
+        exceptions=_exceptions(
+            reader, run, data, signatures, anyway=is_anyway, corrected=newest.supersedes is not None
+        ),
         hindrances=distinct(_hindrances(releases, run, data)),
         hidden=hidden_by(reader, run),
         ended=run.state == "ended",
@@ -194,7 +200,13 @@ def _hindrances(releases: Releases, run: RunRecord, data: dict[str, Any]) -> Ite
 
 
 def _exceptions(
-    run: RunRecord, data: dict[str, Any], signatures: Iterable[Signature], *, anyway: bool, corrected: bool
+    reader: Reader,
+    run: RunRecord,
+    data: dict[str, Any],
+    signatures: Iterable[Signature],
+    *,
+    anyway: bool,
+    corrected: bool,
 ) -> tuple[ExceptionName, ...]:
     verdict = (data.get("verdict") or {}).get("verdict")
     out: list[ExceptionName] = [name for name in OF_VALUES if data.get("validity", "not_valid") == name]
@@ -202,10 +214,24 @@ def _exceptions(
     marks: dict[ExceptionName, bool] = {
         "corrected": corrected,
         "anyway": anyway,
-        "repeat": run.replicate > 1,
+        "repeat": run.replicate > 1 and _is_repeat(reader, run),
         "rejected_before": any(s.meaning == "rejected" for s in signatures),
     }
     return (*out, *(name for name, found in marks.items() if found))
+
+
+def _is_repeat(reader: Reader, run: RunRecord) -> bool:
+    """Return whether a run is more than the next replicate that the product's rule asks for.
+
+    It is where an earlier run of its test does not count, or where it does not count itself.
+    """
+    try:
+        attempts = judged_sample(reader, run.sample, run.method_id).attempts
+    except (KeyError, ValueError):  # a result that lacks a part shows nothing
+        return True
+    own = [a for a in attempts if a.method.partition(" ")[0] == run.method_id]
+    upto = own[: next((i + 1 for i, a in enumerate(own) if a.run == run.id), 0)]
+    return not upto or not all(a.counted for a in upto)
 
 
 def _is_anyway(releases: Releases, run: str) -> bool:
@@ -225,6 +251,8 @@ def reportable_subject(releases: Releases, ident: str) -> Subject:
     Raises:
         SettingError: there is none with this id, or none of its runs has a result.
     """
+    from daq.laboratory.reportables import ReportableRecord  # runs are listed without the model of reportable results
+
     reader = releases.reader
     kept = find(reader, ReportableRecord, ident)
     if kept is None:
@@ -239,19 +267,19 @@ def reportable_subject(releases: Releases, ident: str) -> Subject:
         raise SettingError(f"no run of {ident} has a result yet")
     own = tuple(run for run in runs if run.id in counted)
     subjects = [run_subject(releases, run) for run in own]
-    signatures = signatures_of(reader, ReportableRecord.kind, ident)
+    signatures = signatures_of(reader, REPORTABLE, ident)
     return Subject(
-        of=ReportableRecord.kind,
+        of=REPORTABLE,
         id=ident,
         sample=record.sample,
         product=record.data.product or "",
         began_utc_ns=max(run.began_utc_ns for run in runs),
         anchor=anchor,
-        parts=parts_of_record(reader, ReportableRecord.kind, ident),
+        parts=parts_of_record(reader, REPORTABLE, ident),
         runs=own,
         seen=AsSeen(
             results=tuple(with_result.items()),
-            records=((ReportableRecord.kind, ident, kept.revision),),
+            records=((REPORTABLE, ident, kept.revision),),
             verified=tuple({last_verified(releases, run.instrument) for run in own}),
         ),
         signatures=tuple(signatures),
@@ -265,8 +293,10 @@ def reportable_subject(releases: Releases, ident: str) -> Subject:
 
 
 def _reportable_hindrances(
-    releases: Releases, record: ReportableRecord, subjects: Iterable[Subject]
+    releases: Releases, record: "ReportableRecord", subjects: Iterable[Subject]
 ) -> Iterable[Statement]:
+    from daq.app.laboratory.signing.reportable_records import is_current  # as above
+
     if record.data.value is None or record.data.state == "open":
         yield state("reportable_without_value")
     yield from record.data.blocked
@@ -274,11 +304,11 @@ def _reportable_hindrances(
         yield state("reportable_out_of_date")
     for subject in subjects:
         yield from subject.hindrances
-    yield from releases.rejections(ReportableRecord.kind, record.id)
+    yield from releases.rejections(REPORTABLE, record.id)
 
 
 def _of_reportable(
-    record: ReportableRecord, subjects: Iterable[Subject], signatures: Iterable[Signature]
+    record: "ReportableRecord", subjects: Iterable[Subject], signatures: Iterable[Signature]
 ) -> tuple[ExceptionName, ...]:
     out: list[ExceptionName] = ["not_valid"] if record.data.value is None else []
     out += [name for name in OF_VERDICTS if record.data.verdict.value == name]
@@ -288,7 +318,7 @@ def _of_reportable(
     return tuple(dict.fromkeys(out))
 
 
-def _shown(record: ReportableRecord) -> str:
+def _shown(record: "ReportableRecord") -> str:
     d = record.data
     return value_line({"value": d.value, "reported": d.reported, "unit": d.unit, "quantity": d.quantity} | _interval(d))
 

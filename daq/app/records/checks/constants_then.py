@@ -37,7 +37,7 @@ class Constants:
 
     Attributes:
         own: those of instrument and geometry.
-        around: those of its companions, and the digests of the description files; "" where a digest is not known.
+        around: those of its companions, and the digests of their drivers' descriptions; "" where one is not known.
     """
 
     own: Mapping[str, str]
@@ -179,7 +179,7 @@ def _stored_with(reader: Reader, run: str) -> "tuple[Instrument, dict[str, str]]
     lead, *others = found or [None]
     if lead is None or None in others or len(found) < len(texts):
         return None
-    digests = {u.id: u.file_text for u in used if u.what == "description"}
+    digests = {u.id: u.file_text or u.text for u in used if u.what == "description"}
     by_name = {other.name: other for other in others if other is not None}
     return lead, constants_around(lead, by_name, lambda i: digests.get(i.driver, ""))
 

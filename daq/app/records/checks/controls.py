@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from daq.methods.files.instrument import ControlOfShift, Instrument
     from daq.methods.planning.compile import FixedControlLimits
 
-REFITTED: Final = "geometry_fitted"
-"""Name of the change with which a person records that a geometry was fitted; others only note the file."""
+REFITTED: Final = frozenset({"geometry_fitted", "constants_recorded"})
+"""Names of the changes with which a person records a geometry or constants; others only note the file."""
 CONTROLS_READ: Final = 20
 """Number of verifications and controls that are read at once, newest first."""
 
@@ -48,7 +48,7 @@ def control_of(
     if asked is None:
         return None
     newest = _newest_control(reader, instrument, asked, pair, before)
-    fits = [s.audit_seq for s in revisions(reader, Fitted.kind, instrument.name) if s.what == REFITTED]
+    fits = [s.audit_seq for s in revisions(reader, Fitted.kind, instrument.name) if s.what in REFITTED]
     return required_control(
         asked.fluid,
         [] if newest is None else [newest],

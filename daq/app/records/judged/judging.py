@@ -262,7 +262,7 @@ def other_attempts(reader: Reader, run: RunRecord) -> list[RunRecord]:
 def _is_value(t: Tried) -> bool:
     if t.moved is not None:
         return t.outside
-    from daq.methods.concluding.reportable import never_counts
+    from daq.methods.parts.nevercounting import never_counts
 
     data = t.data
     return data is not None and data["value"] is not None and data["validity"] == "valid" and not never_counts(data)

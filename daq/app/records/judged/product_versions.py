@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -79,17 +79,18 @@ def version_of_run(reader: Reader, run: RunRecord) -> ProductVersion | None:
     return _stored(reader, digest) if digest else _started_with(reader, run.id, run.product)
 
 
-def product_of_sample(reader: Reader, sample: str, product: str, in_file: "Product | None") -> "Product | None":
+def product_of_sample(reader: Reader, sample: str, product: str, files: "Mapping[str, Product]") -> "Product | None":
     """Return the version of a product with which the measurement of a sample began, for what is still to measure.
 
-    It is that of the first run with a valid result.  A file that was edited since adds no test and no replicate to the
+    The order of a run, the worklists, and the note that a sample is done ask here, so they name the same tests.  It is
+    the version of the first run with a valid result.  A file that was edited since adds no test and no replicate to the
     sample, and takes none away.  A run that was stopped or is not valid binds nothing: its method may have been wrong.
 
     Args:
         reader: the database.
         sample: id of the sample.
         product: id of its product; "" where it has none.
-        in_file: the product as its present file describes it, for a sample without a run whose version can be read.
+        files: the products as their present files describe them, for a sample without a run whose version can be read.
     """
     for run in runs_of_sample(reader, sample) if product else ():
         if run.product != product or not _is_valid(reader, run.id):
@@ -100,7 +101,7 @@ def product_of_sample(reader: Reader, sample: str, product: str, in_file: "Produ
             continue
         if found is not None:
             return found.product
-    return in_file
+    return files.get(product)
 
 
 def _is_valid(reader: Reader, run: str) -> bool:
