@@ -1,0 +1,47 @@
+"""The computations of a daemon: in a process of their own, or in a thread of this one; the numbers are the same."""
+
+import asyncio
+from typing import TypeVar
+
+from daq.adapters.clock import TimeSource
+from daq.adapters.store.store import Store
+from daq.app.daemon.computing.process import ComputingProcess, NoProcessError, worker_command
+from daq.app.daemon.computing.tasks import Place, Task
+from daq.core.replay import MakeDriver
+
+T = TypeVar("T")
+
+
+class Computations:
+    """Carries out tasks.
+
+    Attributes:
+        process: the process for computations; None where they are carried out in threads.
+    """
+
+    def __init__(self, store: Store, make: MakeDriver, clock: TimeSource, *, apart: bool) -> None:
+        """With `apart` a process is started for them, now."""
+        self._store, self._make, self._clock = store, make, clock
+        self.process: ComputingProcess | None = None
+        if apart:
+            self.process = ComputingProcess(store, worker_command(store.path, store.uuid))
+            self.process.start()
+
+    async def carry_out(self, task: Task[T]) -> T:
+        """Return the value of a task.
+
+        Raises:
+            DaqError: it could not be computed or stored, or the daemon ends.
+        """
+        now = self._clock.utc_ns()
+        if self.process is not None:
+            try:
+                return await asyncio.wrap_future(self.process.ask(task, now))
+            except NoProcessError:
+                pass
+        return await asyncio.to_thread(task.carry_out, Place(self._store, self._make, now))
+
+    async def close(self) -> None:
+        """End the process; a task that it still has raises an error."""
+        if self.process is not None:
+            await asyncio.to_thread(self.process.close)
