@@ -1,43 +1,213 @@
 """What follows the end of a run: ``python -m tests.bench.run_end [--hours 24] [--keep DIR]``.
 
-Printed, for a run of 1 min, a flow curve with nine points and a run of `--hours`, all polled at 10 Hz: the time of each
-task that follows the end, and the longest delay of a loop that wants to wake up every millisecond meanwhile, as that
-of the process which reads the serial lines does.  Each task is carried out in a thread of the process of that loop,
-and then in the process for computations.  ``--hours 0`` leaves out the long run, which takes minutes to be made.
+Printed, for a run of clear glaze, a flow curve with nine points and a run of `--hours`, all polled at 10 Hz: the time
+of the conclusion and of each task that follows it, and the longest delay of a loop that wants to wake up every
+millisecond meanwhile, as the loop that reads the serial lines does.  Each is carried out in a thread of the process of
+that loop, and in the process for computations.  ``--hours 0`` leaves out the long run, which takes minutes to be made.
 """
 
 import argparse
 import asyncio
-import os
+import logging
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
+
+import structlog
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.store import Store
+from daq.app.daemon.computing.computations import Computations
+from daq.app.daemon.computing.process import ComputingProcess, worker_command
+from daq.app.daemon.computing.tasks import ComputeFigures, FitCurve, NoteSample, StoreReportables, Task
 from daq.app.daemon.process import SWITCH_S
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.records.history import raw_journal
+from daq.app.records.replaying import maker
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.run_order import RunOrder
 from daq.app.workshop.shift.fast_time import FastClock, FastLoop
 from daq.app.workshop.shift.memory_ports import SimulatedPort
+from daq.core.effects import Facts
 from daq.core.journal import read_records
-from daq.core.pipeline import Pipeline
+from daq.core.plan import Plan
 from daq.core.replay import pipeline_of
 from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.intervals import load
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.load import load_method
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
 from tests.bench.long_run import BEGAN, METHOD
 
-BENCH: Final = "bench-2"
-GEOMETRY: Final = "cylinder-9"
-TURN_S: Final = 0.001
 TOPICS: Final = Topics(enterprise="glaze-works", site="kiln-street", area="quality")
+TURN_S: Final = 0.001
+"""Time in seconds after which the loop wants to wake up."""
+LONG: Final = "long-hold"
+
+
+@dataclass(frozen=True)
+class Made:
+    """A run to be made: what it is called here, the ids of its order, and the sample in the vessel."""
+
+    called: str
+    method: str
+    instrument: str
+    product: str
+    fluid: str
+    geometry: str
+
+
+RUNS: Final = (
+    Made("1 min", "clear-glaze-qc", "bench-1", "clear-glaze", "clear-glaze", "coaxial-12"),
+    Made("curve of nine points", "white-glaze-flow-curve", "bench-2", "white-glaze", "white-glaze", "cylinder-9"),
+    Made("{hours:g} h", LONG, "bench-1", "", "clear-glaze", "coaxial-12"),
+)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.run_end")
+    parser.add_argument("--hours", type=float, default=24.0)
+    parser.add_argument("--keep", type=Path, help="keep the state directories here, and use those of an earlier call")
+    asked = parser.parse_args()
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
+    sys.setswitchinterval(SWITCH_S)
+    load()
+    with tempfile.TemporaryDirectory() as folder:
+        for made in RUNS if asked.hours else RUNS[:-1]:
+            measure(asked.keep or Path(folder), made, asked.hours)
+
+
+def measure(folder: Path, made: Made, hours: float) -> None:
+    state = folder / (made.method if made.method != LONG else f"{LONG}-{hours:g}")
+    if not state.exists():
+        make(state, made, hours)
+    catalogue = _catalogue(made, state, hours)
+    with Store(database_path(state)) as store:
+        with store.reader() as reader:
+            (run,) = reader.runs(limit=1)
+            raw, _ = raw_journal(reader, run.id)
+        plan, facts = facts_of(raw, catalogue)
+        print(f"{made.called.format(hours=hours)}: a journal of {len(raw) / 1e6:.2f} MB")
+        print(f"  {'':<20} {'in the process of the loop':>30} {'in a process of its own':>30}")
+        print(f"  {'':<20} {'s':>15} {'longest delay, ms':>14} {'s':>15} {'longest delay, ms':>14}")
+        tasks: dict[str, Task[Any]] = {
+            "sample": NoteSample(run.id, catalogue.products),
+            "reportable results": StoreReportables(run.id, TOPICS),
+            "health figures": ComputeFigures(run.id),
+            "flow curve": FitCurve(run.id, TOPICS),
+        }
+        asyncio.run(_compare(store, catalogue, plan, facts, tasks))
+
+
+async def _compare(store: Store, catalogue: Catalogue, plan: Plan, facts: Facts, tasks: dict[str, Task[Any]]) -> None:
+    make_driver, clock = maker(catalogue.drivers), SystemClock()
+    here = Computations(store, make_driver, clock)
+    process = ComputingProcess(store, worker_command(store.path, store.uuid))
+    process.start()
+    apart = Computations(store, make_driver, clock, process)
+    await apart.carry_out(NoteSample("", {}))  # it is ready
+
+    async def in_the_loop() -> None:
+        conclude(plan, facts)
+
+    _show("nothing", await _timed(lambda: asyncio.sleep(0.5)))
+    _show("conclusion", await _timed(in_the_loop))
+    for name, task in tasks.items():
+        first = await _timed(lambda task=task: here.carry_out(task))  # type: ignore[misc]
+        _show(name, first, await _timed(lambda task=task: apart.carry_out(task)))  # type: ignore[misc]
+    await apart.close()
+
+
+async def _timed(work: Callable[[], Awaitable[Any]]) -> tuple[float, float]:
+    """Return the time (s) of work and the longest delay (s) of the loop meanwhile."""
+    worst, ended = 0.0, False
+
+    async def turns() -> None:
+        nonlocal worst
+        before = time.perf_counter()
+        while not ended:
+            await asyncio.sleep(TURN_S)
+            now = time.perf_counter()
+            worst, before = max(worst, now - before - TURN_S), now
+
+    turning = asyncio.create_task(turns())
+    await asyncio.sleep(0.02)
+    worst, began = 0.0, time.perf_counter()
+    await work()
+    spent = time.perf_counter() - began
+    await asyncio.sleep(2 * TURN_S)
+    ended = True
+    await turning
+    return spent, worst
+
+
+def _show(name: str, *found: tuple[float, float]) -> None:
+    print(f"  {name:<20}" + "".join(f" {s:15.3f} {delay * 1e3:14.1f}" for s, delay in found), flush=True)
+
+
+def facts_of(raw: bytes, catalogue: Catalogue) -> tuple[Plan, Facts]:
+    """Return plan and facts of a run from its journal."""
+    pipeline = None
+    for item in read_records(raw):
+        if item.header is not None:
+            pipeline = pipeline_of(item.header, maker(catalogue.drivers))
+        elif item.event is not None and pipeline is not None:
+            pipeline.step((item.event,))
+    if pipeline is None:
+        raise ValueError("the journal has no header")
+    return pipeline.plan, pipeline.facts()
+
+
+def make(state: Path, made: Made, hours: float) -> None:
+    """Measure a run in fast time, with nothing that follows its end."""
+    state.mkdir(mode=0o700, parents=True)
+    loop = FastLoop()
+    try:
+        loop.run_until_complete(_measured(loop, state, made, hours))
+    finally:
+        loop.close()
+
+
+async def _measured(loop: FastLoop, state: Path, made: Made, hours: float) -> None:
+    clock = FastClock(loop, BEGAN)
+    simulator = RotationalInstrument(geometry=GEOMETRIES[made.geometry], fluid=FLUIDS[made.fluid], seed=11)
+    port = SimulatedPort(clock, simulator)
+    supervisor = Supervisor(_catalogue(made, state, hours), state, clock, ports=lambda *_: port.open)
+    await supervisor.start()
+    loop.others.append(lambda: not supervisor.store.idle)
+    supervisor._post_run.start = lambda *_, **__: None  # type: ignore[method-assign]
+    try:
+        order = RunOrder(
+            sample="G-1", method_id=made.method, product=made.product, instrument=made.instrument, operator="m.keeper",
+            anyway=True,
+        )  # fmt: skip
+        outcome = await (await supervisor.begin(order)).task
+        if outcome.fault:
+            raise RuntimeError(outcome.fault)
+    finally:
+        await supervisor.close()
+
+
+def _catalogue(made: Made, state: Path, hours: float) -> Catalogue:
+    catalogue = Catalogue.load(examples_dir())
+    file = state / f"{LONG}.toml"
+    file.write_text(METHOD.format(hours=hours, longest=hours * 1.5))
+    catalogue.methods[LONG] = {"1": load_method(file)}
+    catalogue.daemon = Daemon(enable=(made.instrument,))
+    instrument = catalogue.instruments[made.instrument]
+    more = {"simulated": True, "options": {"interval_ms": 100}, "companions": {}, "expect_serial": None}
+    catalogue.instruments[made.instrument] = instrument.model_copy(update=more)
+    for name, product in catalogue.products.items():
+        catalogue.products[name] = product.model_copy(update={"sample_ids": ()})
+    return catalogue
+
+
+if __name__ == "__main__":
+    main()

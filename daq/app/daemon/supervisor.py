@@ -23,6 +23,7 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit, Ping
 from daq.app.daemon.benchfacts import BenchFacts
 from daq.app.daemon.computing.computations import Computations
+from daq.app.daemon.computing.process import ComputingProcess, worker_command
 from daq.app.daemon.configured import Configured
 from daq.app.daemon.continuity import continue_numbers
 from daq.app.daemon.evidence import Evidence
@@ -140,8 +141,7 @@ class Supervisor:
                 self.store.close()
             self._lock.release()
             raise
-        make = self.configured.replay_driver
-        self.computations = Computations(self.store, make, self.clock, apart=self._computes_apart)
+        self._start_computations()
         self._prepare_runs()
         try:
             await self.reloading.record_fits()
@@ -158,6 +158,13 @@ class Supervisor:
         packing = PayloadRetention(self.store, self.clock, lambda: self.catalogue.daemon.retention.payloads)
         self.tasks.start(packing.run(), "payload retention")
         self.tasks.start(self.evidence.check_all(), "check of the stored data", ends=True)
+
+    def _start_computations(self) -> None:
+        process = None
+        if self._computes_apart:
+            process = ComputingProcess(self.store, worker_command(self.store.path, self.store.uuid))
+            process.start()
+        self.computations = Computations(self.store, self.configured.replay_driver, self.clock, process)
 
     def _prepare_runs(self) -> None:
         topics = self.publishing.topics if self.publishing is not None else None

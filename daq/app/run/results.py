@@ -15,7 +15,7 @@ from daq.core.effects import Facts, recorded
 from daq.core.encoding import encode
 from daq.core.plan import Plan
 from daq.core.remarks import WrittenRemark
-from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.conclude import advice_of, conclude
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.stopping import run_reason
 from daq.methods.messages.result import ResultData
@@ -82,7 +82,7 @@ class ResultMaker:
 
     def advise(self, facts: Facts) -> Sequence[WrittenRemark]:
         """Return advice for a run in progress."""
-        return [a.written() for a in conclude(self._plan, facts).advice]
+        return [a.written() for a in advice_of(self._plan, facts)]
 
     def conclude(self, facts: Facts) -> Conclude:
         """Return the transaction that commits the result of an ended run, without a journal block."""

@@ -5,7 +5,7 @@ from typing import TypeVar
 
 from daq.adapters.clock import TimeSource
 from daq.adapters.store.store import Store
-from daq.app.daemon.computing.process import ComputingProcess, NoProcessError, worker_command
+from daq.app.daemon.computing.process import ComputingProcess, NoProcessError
 from daq.app.daemon.computing.tasks import Place, Task
 from daq.core.replay import MakeDriver
 
@@ -19,13 +19,12 @@ class Computations:
         process: the process for computations; None where they are carried out in threads.
     """
 
-    def __init__(self, store: Store, make: MakeDriver, clock: TimeSource, *, apart: bool) -> None:
-        """With `apart` a process is started for them, now."""
+    def __init__(
+        self, store: Store, make: MakeDriver, clock: TimeSource, process: ComputingProcess | None = None
+    ) -> None:
+        """`make` makes the drivers of recorded runs; `process` was started."""
         self._store, self._make, self._clock = store, make, clock
-        self.process: ComputingProcess | None = None
-        if apart:
-            self.process = ComputingProcess(store, worker_command(store.path, store.uuid))
-            self.process.start()
+        self.process = process
 
     async def carry_out(self, task: Task[T]) -> T:
         """Return the value of a task.
