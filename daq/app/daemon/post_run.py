@@ -33,7 +33,11 @@ FINISH_S: Final = 10.0
 
 
 class PostRunTasks:
-    """Computes and stores what follows from an ended run.  With `topics` None no flow curve is published."""
+    """Computes and stores what follows from an ended run.  With `topics` None no flow curve is published.
+
+    Attributes:
+        computations: where it is computed.
+    """
 
     def __init__(
         self,
@@ -45,7 +49,7 @@ class PostRunTasks:
         wake: Callable[[], None],
     ) -> None:
         self._store, self._catalogue, self._clock = store, catalogue, clock
-        self._computations = computations
+        self.computations = computations
         self._topics, self._wake = topics, wake
         self.tasks = Tasks()
 
@@ -70,13 +74,13 @@ class PostRunTasks:
         What is missing then is made up for after the next start, and health figures when they are asked for.
         """
         finished = asyncio.ensure_future(self.tasks.finish())
-        await asyncio.wait({finished}, timeout=None if self._computations.process is None else FINISH_S)
-        await self._computations.close()
+        await asyncio.wait({finished}, timeout=None if self.computations.process is None else FINISH_S)
+        await self.computations.close()
         await finished
 
     async def _note_done(self, run_id: str) -> None:
         try:
-            await self._computations.carry_out(NoteSample(run_id, self._catalogue().products))
+            await self.computations.carry_out(NoteSample(run_id, self._catalogue().products))
         except DaqError as error:
             log.warning("sample not noted as done", run=run_id, reason=str(error))
 
@@ -92,7 +96,7 @@ class PostRunTasks:
 
     async def _store_reportables(self, run_id: str) -> None:
         try:
-            await self._computations.carry_out(StoreReportables(run_id, self._topics))
+            await self.computations.carry_out(StoreReportables(run_id, self._topics))
         except DaqError as error:
             log.warning("reportable results not stored", run=run_id, reason=str(error))
         else:
@@ -104,7 +108,7 @@ class PostRunTasks:
 
     async def _note_health(self, run_id: str, instrument: str) -> None:
         try:
-            found = await self._computations.carry_out(ComputeFigures(run_id))
+            found = await self.computations.carry_out(ComputeFigures(run_id))
             await self._store.commit(NoteHealth(run_id, instrument, self._clock.utc_ns(), encode(found)))
         except DaqError as error:
             log.warning("health not noted", run=run_id, reason=str(error))
@@ -113,7 +117,7 @@ class PostRunTasks:
         if self._topics is None:
             return
         try:
-            found = await self._computations.carry_out(FitCurve(run_id, self._topics))
+            found = await self.computations.carry_out(FitCurve(run_id, self._topics))
             if found is not None and await self._store.commit(found):
                 self._wake()
         except DaqError as error:

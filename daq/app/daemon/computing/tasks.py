@@ -23,7 +23,11 @@ from daq.app.records.health_history import Figures, figures
 from daq.app.records.history import raw_journal
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.drivers import Drivers
+from daq.core.effects import Facts
+from daq.core.plan import Plan
 from daq.core.replay import MakeDriver
+from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.product import Product
 
@@ -115,3 +119,14 @@ class FitCurve(Task[AddDerived | None]):
     def carry_out(self, place: Place) -> AddDerived | None:
         with place.store.reader() as reader:
             return curve_message(reader, self.run, place.store.uuid, self.topics, place.utc_ns)
+
+
+@dataclass(frozen=True, slots=True)
+class ComputeConclusion(Task[Conclusion]):
+    """Return the conclusion of a run that has ended."""
+
+    plan: Plan
+    facts: Facts
+
+    def carry_out(self, place: Place) -> Conclusion:  # noqa: ARG002 - it needs the facts alone
+        return conclude(self.plan, self.facts)
