@@ -9,11 +9,13 @@ that loop, and in the process for computations.  ``--hours 0`` leaves out the lo
 import argparse
 import asyncio
 import logging
+import shutil
 import sys
 import tempfile
 import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,10 +24,18 @@ import structlog
 from daq.adapters.clock import SystemClock
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path, examples_dir
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.daemon.computing.computations import Computations
 from daq.app.daemon.computing.process import ComputingProcess, worker_command
-from daq.app.daemon.computing.tasks import ComputeFigures, FitCurve, NoteSample, StoreReportables, Task
+from daq.app.daemon.computing.tasks import (
+    ComputeConclusion,
+    ComputeFigures,
+    FitCurve,
+    NoteSample,
+    StoreReportables,
+    Task,
+)
 from daq.app.daemon.process import SWITCH_S
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.records.history import raw_journal
@@ -89,40 +99,54 @@ def measure(folder: Path, made: Made, hours: float) -> None:
     if not state.exists():
         make(state, made, hours)
     catalogue = _catalogue(made, state, hours)
-    with Store(database_path(state)) as store:
-        with store.reader() as reader:
-            (run,) = reader.runs(limit=1)
-            raw, _ = raw_journal(reader, run.id)
-        plan, facts = facts_of(raw, catalogue)
-        print(f"{made.called.format(hours=hours)}: a journal of {len(raw) / 1e6:.2f} MB")
-        print(f"  {'':<20} {'in the process of the loop':>30} {'in a process of its own':>30}")
-        print(f"  {'':<20} {'s':>15} {'longest delay, ms':>14} {'s':>15} {'longest delay, ms':>14}")
-        tasks: dict[str, Task[Any]] = {
-            "sample": NoteSample(run.id, catalogue.products),
-            "reportable results": StoreReportables(run.id, TOPICS),
-            "health figures": ComputeFigures(run.id),
-            "flow curve": FitCurve(run.id, TOPICS),
-        }
-        asyncio.run(_compare(store, catalogue, plan, facts, tasks))
+    with Reader(database_path(state)) as reader:
+        (run,) = reader.runs(limit=1)
+        raw, _ = raw_journal(reader, run.id)
+    plan, facts = facts_of(raw, catalogue)
+    tasks: dict[str, Task[Any]] = {
+        "conclusion": ComputeConclusion(plan, facts),
+        "sample": NoteSample(run.id, catalogue.products),
+        "reportable results": StoreReportables(run.id, TOPICS),
+        "health figures": ComputeFigures(run.id),
+        "flow curve": FitCurve(run.id, TOPICS),
+    }
+    # A copy for each: a task that finds its outcome stored has less to do.
+    found = []
+    for apart in (False, True):
+        with tempfile.TemporaryDirectory() as copy:
+            shutil.copytree(state, copy, dirs_exist_ok=True, ignore=shutil.ignore_patterns("control"))
+            with Store(database_path(Path(copy))) as store:
+                found.append(asyncio.run(_carried_out(store, catalogue, tasks, apart=apart)))
+    print(f"{made.called.format(hours=hours)}: a journal of {len(raw) / 1e6:.2f} MB")
+    print(f"  {'':<20} {'in the process of the loop':>30} {'in a process of its own':>30}")
+    print(f"  {'':<20} {'s':>12} {'longest delay, ms':>17} {'s':>12} {'longest delay, ms':>17}")
+    for name in found[0]:
+        cells = (f" {one[name][0]:12.3f} {one[name][1] * 1e3:17.1f}" for one in found)
+        print(f"  {name:<20}" + "".join(cells), flush=True)
 
 
-async def _compare(store: Store, catalogue: Catalogue, plan: Plan, facts: Facts, tasks: dict[str, Task[Any]]) -> None:
-    make_driver, clock = maker(catalogue.drivers), SystemClock()
-    here = Computations(store, make_driver, clock)
-    process = ComputingProcess(store, worker_command(store.path, store.uuid))
-    process.start()
-    apart = Computations(store, make_driver, clock, process)
-    await apart.carry_out(NoteSample("", {}))  # it is ready
+async def _carried_out(
+    store: Store, catalogue: Catalogue, tasks: dict[str, Task[Any]], *, apart: bool
+) -> dict[str, tuple[float, float]]:
+    """Return time (s) and longest delay (s) of each task; without `apart` the conclusion is computed in the loop."""
+    process = None
+    if apart:
+        process = ComputingProcess(store, worker_command(store.path, store.uuid))
+        process.start()
+    computations = Computations(store, maker(catalogue.drivers), SystemClock(), process)
+    await computations.carry_out(NoteSample("", {}))  # the process is ready
+    found = {"nothing": await _timed(lambda: asyncio.sleep(0.5))}
 
-    async def in_the_loop() -> None:
-        conclude(plan, facts)
+    async def conclude_here() -> None:
+        task = tasks["conclusion"]
+        if isinstance(task, ComputeConclusion):
+            conclude(task.plan, task.facts)
 
-    _show("nothing", await _timed(lambda: asyncio.sleep(0.5)))
-    _show("conclusion", await _timed(in_the_loop))
     for name, task in tasks.items():
-        first = await _timed(lambda task=task: here.carry_out(task))  # type: ignore[misc]
-        _show(name, first, await _timed(lambda task=task: apart.carry_out(task)))  # type: ignore[misc]
-    await apart.close()
+        work = conclude_here if name == "conclusion" and not apart else partial(computations.carry_out, task)
+        found[name] = await _timed(work)
+    await computations.close()
+    return found
 
 
 async def _timed(work: Callable[[], Awaitable[Any]]) -> tuple[float, float]:
@@ -146,10 +170,6 @@ async def _timed(work: Callable[[], Awaitable[Any]]) -> tuple[float, float]:
     ended = True
     await turning
     return spent, worst
-
-
-def _show(name: str, *found: tuple[float, float]) -> None:
-    print(f"  {name:<20}" + "".join(f" {s:15.3f} {delay * 1e3:14.1f}" for s, delay in found), flush=True)
 
 
 def facts_of(raw: bytes, catalogue: Catalogue) -> tuple[Plan, Facts]:

@@ -359,10 +359,12 @@ class Runner:
         if self._compute is None:
             self._commit(facts, None)
         else:
+            self._append(
+                last=True
+            )  # after a kill before the conclusion has come, the same is computed from the journal
             self._concluding = asyncio.create_task(self._conclude_apart(self._compute, facts))
 
     async def _conclude_apart(self, compute: Compute, facts: Facts) -> None:
-        """Commit the result once its conclusion is computed; other benches are read meanwhile."""
         self._commit(facts, await computed_apart(compute, facts, self.run_id))
 
     def _commit(self, facts: Facts, conclusion: Conclusion | None) -> None:
@@ -388,9 +390,9 @@ class Runner:
                 self.store_failed(f"nothing could be written for {WRITER_LATE_S:g} s")
             self._append()
 
-    def _append(self) -> None:
+    def _append(self, *, last: bool = False) -> None:
         """Store what was journaled.  After a fault of the store, or after the end, `settle` does it."""
-        if not self._store_fault and self.pipeline.state is not State.ENDED:
+        if not self._store_fault and (last or self.pipeline.state is not State.ENDED):
             self._blocks.append(lambda block: AppendBlock(self.run_id, block))
 
     def _flusher_ended(self, task: "asyncio.Task[None]") -> None:
