@@ -359,9 +359,7 @@ class Runner:
         if self._compute is None:
             self._commit(facts, None)
         else:
-            self._append(
-                last=True
-            )  # after a kill before the conclusion has come, the same is computed from the journal
+            self._append(last=True)  # a recovery computes the same from it where the conclusion never comes
             self._concluding = asyncio.create_task(self._conclude_apart(self._compute, facts))
 
     async def _conclude_apart(self, compute: Compute, facts: Facts) -> None:
