@@ -132,7 +132,13 @@ class Worker:
         except Exception as error:
             log.exception("fault of the software", task=type(asked.task).__name__)
             done = Done(asked.number, error=portable(error))
-        self._send(done)
+        try:
+            self._send(done)
+        except OSError:
+            return  # the daemon has ended
+        except Exception as error:  # the value cannot be sent
+            log.exception("fault of the software", task=type(asked.task).__name__)
+            self._send(Done(asked.number, error=portable(error)))
 
 
 def main() -> None:
