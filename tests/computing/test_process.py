@@ -14,7 +14,7 @@ import structlog
 from daq.adapters.store.store import Store
 from daq.app.daemon import post_run
 from daq.app.daemon.computing import process as daemons_end
-from daq.app.daemon.computing.process import EndedError
+from daq.app.daemon.computing.process import EndedError, worker_command
 from daq.app.daemon.post_run import PostRunTasks
 from daq.core.errors import StoreError
 from tests.support.processes.computing import LaterClock, computations, is_alive, until
@@ -44,7 +44,7 @@ def carry_out(made, *tasks):
 
 
 def test_tasks_are_carried_out_in_one_other_process_of_lower_priority(store):
-    with computations(store) as made:
+    with computations(store, worker_command(store.path, store.uuid)) as made:
         (first, second) = carry_out(made, OwnPid(), OwnPid())
         assert first == second == made.process.pid
         assert first != HERE
@@ -107,8 +107,9 @@ def test_a_process_of_another_version_is_not_used(store, monkeypatch):
     assert any("restart the daemon" in x.get("reason", "") for x in logs)
 
 
-def test_a_task_that_ends_its_process_each_time_is_given_up_or_carried_out_in_the_daemon(store, tmp_path):
+def test_a_task_that_ends_its_process_each_time_is_given_up_or_carried_out_in_the_daemon(store, tmp_path, monkeypatch):
     """A whole journal, which may have needed too much memory, must not be computed in the process that measures."""
+    monkeypatch.setattr(daemons_end, "MOST_DEATHS", 2)
     with computations(store) as made:
         (short,) = carry_out(made, EndsItsProcess(tmp_path / "short", HERE))
         (whole,) = carry_out(made, EndsItsProcessWhole(tmp_path / "whole", HERE))

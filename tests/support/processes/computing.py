@@ -12,7 +12,7 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.store import Store
 from daq.app.daemon.computing.computations import Computations
-from daq.app.daemon.computing.process import ComputingProcess, worker_command
+from daq.app.daemon.computing.process import ComputingProcess
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.records.replaying import maker
 from daq.app.setup.catalogue import Catalogue
@@ -34,8 +34,8 @@ class LaterClock:
 
 @contextlib.contextmanager
 def computations(store, command=None):
-    """Yield computations in a process (`command`: another one than usual), and end it."""
-    process = ComputingProcess(store, command or worker_command(store.path, store.uuid))
+    """Yield computations in a process, and end it.  Without `command` it imports libraries when they are needed."""
+    process = ComputingProcess(store, command or dying_command(store, "/nowhere", 0))
     process.start()
     try:
         yield Computations(store, maker(Catalogue.load(examples_dir()).drivers), LaterClock(), process)

@@ -162,7 +162,7 @@ class ComputingProcess:
         with ours, theirs:
             process = subprocess.Popen(  # noqa: S603 - no shell, and no argument of a person
                 self._command,
-                stdin=theirs,
+                stdin=theirs.fileno(),
                 stdout=subprocess.DEVNULL,
                 env=own_environment(),
                 start_new_session=True,  # Ctrl-C is for the daemon; the process ends with its socket
