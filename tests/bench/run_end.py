@@ -27,7 +27,7 @@ from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.app.daemon.computing.computations import Computations
-from daq.app.daemon.computing.process import ComputingProcess, worker_command
+from daq.app.daemon.computing.computing_process import ComputingProcess, worker_command
 from daq.app.daemon.computing.tasks import (
     ComputeConclusion,
     ComputeFigures,

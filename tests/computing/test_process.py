@@ -13,8 +13,8 @@ import structlog
 
 from daq.adapters.store.store import Store
 from daq.app.daemon import post_run
-from daq.app.daemon.computing import process as daemons_end
-from daq.app.daemon.computing.process import EndedError, worker_command
+from daq.app.daemon.computing import computing_process as daemons_end
+from daq.app.daemon.computing.computing_process import EndedError, worker_command
 from daq.app.daemon.post_run import PostRunTasks
 from daq.core.errors import StoreError
 from tests.support.processes.computing import LaterClock, computations, is_alive, until

@@ -48,4 +48,4 @@ def test_the_database_is_the_same_wherever_it_was_computed(tmp_path, monkeypatch
         curves = reader.query(
             "SELECT payload FROM outbox WHERE topic = ?", ["glaze-works/kiln-street/quality/lab/v1/curve/bench-2"]
         )
-    assert [json.loads(row[0])["data"]["run"] for row in curves] == [runs[FLOW_CURVE]]
+    assert [json.loads(row["payload"])["data"]["run"] for row in curves] == [runs[FLOW_CURVE]]

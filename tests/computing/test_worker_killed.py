@@ -2,7 +2,7 @@
 
 import pytest
 
-from daq.app.daemon.computing import process
+from daq.app.daemon.computing import computing_process
 from tests.support.processes.computing import computations, content, copied, dying_command, follow
 from tests.support.runs.ended_runs import FLOW_CURVE, ended
 
@@ -23,7 +23,7 @@ def followed(tmp_path_factory):
 @pytest.mark.slow
 @pytest.mark.parametrize("at", range(1, MOMENTS + 2))
 def test_killed_at_any_moment_it_loses_and_doubles_nothing(tmp_path, monkeypatch, followed, at):
-    monkeypatch.setattr(process, "AGAIN_S", 0.01)
+    monkeypatch.setattr(computing_process, "AGAIN_S", 0.01)
     state, runs, expected = followed
     copy, killed = copied(state, tmp_path / "copy"), tmp_path / "killed"
     follow(copy, runs, lambda store: computations(store, dying_command(store, killed, at)))

@@ -23,7 +23,7 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit, Ping
 from daq.app.daemon.benchfacts import BenchFacts
 from daq.app.daemon.computing.computations import Computations
-from daq.app.daemon.computing.process import ComputingProcess, worker_command
+from daq.app.daemon.computing.computing_process import ComputingProcess, worker_command
 from daq.app.daemon.configured import Configured
 from daq.app.daemon.continuity import continue_numbers
 from daq.app.daemon.evidence import Evidence

@@ -12,7 +12,7 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.store import Store
 from daq.app.daemon.computing.computations import Computations
-from daq.app.daemon.computing.process import ComputingProcess
+from daq.app.daemon.computing.computing_process import ComputingProcess
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.records.replaying import maker
 from daq.app.setup.catalogue import Catalogue

@@ -6,7 +6,7 @@ from typing import TypeVar
 
 from daq.adapters.clock import TimeSource
 from daq.adapters.store.store import Store
-from daq.app.daemon.computing.process import ComputingProcess, NoProcessError
+from daq.app.daemon.computing.computing_process import ComputingProcess, NoProcessError
 from daq.app.daemon.computing.tasks import ComputeConclusion, Place, Task
 from daq.app.run.results import Compute
 from daq.core.effects import Facts
