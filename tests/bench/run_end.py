@@ -1,4 +1,4 @@
-"""What follows the end of a run: ``python -m tests.bench.run_end [--hours 24] [--keep DIR]``.
+"""The tasks after the end of a run: ``python -m tests.bench.run_end [--hours 24] [--keep DIR]``.
 
 Printed, for a run of clear glaze, a flow curve with nine points and a run of `--hours`, all polled at 10 Hz: the time
 of the conclusion and of each task that follows it, and the longest delay of a loop that wants to wake up every

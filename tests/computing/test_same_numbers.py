@@ -1,4 +1,4 @@
-"""What follows a run is the same, byte for byte, computed in the daemon and in the process for computations."""
+"""The tasks after a run store the same, byte for byte, in the daemon and in the process for computations."""
 
 import json
 

@@ -71,7 +71,7 @@ class PostRunTasks:
     async def finish(self) -> None:
         """Wait for the end of all tasks, for `FINISH_S` at most where a process carries them out; then end that.
 
-        What is missing then is made up for after the next start, and health figures when they are asked for.
+        The next start makes up for the rest; health figures are computed when they are asked for.
         """
         finished = asyncio.ensure_future(self.tasks.finish())
         await asyncio.wait({finished}, timeout=None if self.computations.process is None else FINISH_S)

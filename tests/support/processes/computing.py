@@ -1,4 +1,4 @@
-"""What follows a run, carried out here or in the process for computations, on a state directory of its own."""
+"""The tasks after a run, carried out here or in the process for computations, on a state directory of their own."""
 
 import asyncio
 import contextlib

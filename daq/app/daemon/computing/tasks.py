@@ -1,4 +1,4 @@
-"""What is computed after a run has ended: each task is plain data, with the computation as a method.
+"""The computations after a run has ended: each task is plain data, with the computation as a method.
 
 A task is carried out in the process for computations, or in a thread of the daemon; the numbers are the same.  It reads
 the database and hands transactions to the store.  A task may be carried out twice, where its process was killed: the
