@@ -57,7 +57,7 @@ def show(number: int, load: float, reader: Reader, make: MakeDriver) -> None:
             intervals = _intervals(reader, run, make)
             total += len(intervals)
             missing += sum(round(x) - 1 for x in intervals if x > 1.5)
-            longest = max(longest, *intervals)
+            longest = max([longest, *intervals])
     print(
         f"{number:4} {load:5.1f} {total:9} {missing:8} {longest:11.1f} polls  {', '.join(doubtful) or 'none'}",
         flush=True,

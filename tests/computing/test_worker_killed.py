@@ -6,7 +6,7 @@ from daq.app.daemon.computing import computing_process
 from tests.support.processes.computing import computations, content, copied, dying_command, follow
 from tests.support.runs.ended_runs import FLOW_CURVE, ended
 
-MOMENTS = 22
+MOMENTS = 20
 """Number of moments before and after a message of the process, for all that follows one run."""
 
 
@@ -20,7 +20,6 @@ def followed(tmp_path_factory):
     return folder / "state", runs, content(done)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("at", range(1, MOMENTS + 2))
 def test_killed_at_any_moment_it_loses_and_doubles_nothing(tmp_path, monkeypatch, followed, at):
     monkeypatch.setattr(computing_process, "AGAIN_S", 0.01)
