@@ -217,9 +217,10 @@ async def _measured(loop: FastLoop, state: Path, made: Made, hours: float) -> No
 
 def _catalogue(made: Made, state: Path, hours: float) -> Catalogue:
     catalogue = Catalogue.load(examples_dir())
-    file = state / f"{LONG}.toml"
-    file.write_text(METHOD.format(hours=hours, longest=hours * 1.5))
-    catalogue.methods[LONG] = {"1": load_method(file)}
+    if made.method == LONG:
+        file = state / f"{LONG}.toml"
+        file.write_text(METHOD.format(hours=hours, longest=hours * 1.5))
+        catalogue.methods[LONG] = {"1": load_method(file)}
     catalogue.daemon = Daemon(enable=(made.instrument,))
     instrument = catalogue.instruments[made.instrument]
     more = {"simulated": True, "options": {"interval_ms": 100}, "companions": {}, "expect_serial": None}
