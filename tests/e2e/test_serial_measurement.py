@@ -14,8 +14,8 @@ pytestmark = pytest.mark.slow
 
 POLL_MS = 200
 """Poll interval in simulated ms: at the tests' time scale 100 polls per second for each bench."""
-SLIP_WAIT = 150
-"""Duration (s) of a step of the slip: at least three of its slowest time constants (1/0.02 s) at every speed."""
+BENCHES = 3
+"""The first cases of `CASES` run side by side here; tests/methods/test_curve.py runs all of them in virtual time."""
 
 
 class FurtherBench:
@@ -62,11 +62,9 @@ def further(make_lab):
 @pytest.mark.timeout(300)
 def test_the_fitted_parameters_equal_those_of_the_fluid(further):
     lab, add = further
-    for number, (fluid, source, geometry, _, speeds, how, _, _) in enumerate(CASES):
+    for number, (fluid, source, geometry, _, speeds, how, _, _) in enumerate(CASES[:BENCHES]):
         add(f"line-{number}", source, geometry, fluid, seed=number + 1)
-        written = text(speeds, **(how | ({"wait": SLIP_WAIT} if "wait" in how else {}))).replace(
-            'id = "curve"', f'id = "curve-{number}"'
-        )
+        written = text(speeds, **how).replace('id = "curve"', f'id = "curve-{number}"')
         (lab.config / "methods" / f"curve-{number}.toml").write_text(written)
     daemon = Daemon(lab)
     daemon.ready()
@@ -75,31 +73,23 @@ def test_the_fitted_parameters_equal_those_of_the_fluid(further):
             f"curve-{n}",
             f"line-{n}",
             sample=f"G-{1000 + n}",
-            **({"product": case[3], "anyway": True} if case[3] else {}),
+            product=case[3],
+            anyway=True,
         )
-        for n, case in enumerate(CASES)
+        for n, case in enumerate(CASES[:BENCHES])
     ]
-    for (fluid, *_, model, true), call in zip(CASES, calls, strict=True):
+    for (fluid, *_, model, true), call in zip(CASES[:BENCHES], calls, strict=True):
         outcome = call.until("outcome", seconds=200)
         call.close()
         assert outcome["outcome"] == "complete", (fluid, outcome)
         curve = json.loads(lab.daq("show", outcome["run"][:13], "--json").stdout)["flow_curve"]
         details = (fluid, curve["fits"], curve["left_out"], [p["reasons"] for p in curve["points"]])
         fit = next((f for f in curve["fits"] if f["model"] == model), None)
-        # A machine that stalls loses readings of points, and with the points a model.
-        stalled = "readings_missing" in json.dumps([curve["left_out"], curve["points"]])
-        if fit is None:
-            # A model of four parameters at the edge of the instrument's resolution: noise may leave one of them open.
-            # Then the model is refused by name, and a simpler one is used.
-            refused = {r["model"]: r["reason"]["code"] for r in curve["refused"]}
-            assert model == "cross", (details, refused)
-            open_parameter = refused[model] in ("parameter_not_determined", "fit_not_converged")
-            assert open_parameter or stalled, (details, refused)
-            assert curve["chosen"] is not None, details
-            continue
+        # A machine that stalls loses readings of points, and with the points a model.  `details` have the reason then.
+        assert fit is not None, details
         # Real time sets the phase of the noise: a model at the edge of the instrument's resolution may be named as not
         # resolved, and then a simpler one is used.  tests/methods/test_curve.py holds the choice, with seeded noise.
-        assert curve["chosen"] == model or fit["unresolved"] is not None or stalled, details
+        assert curve["chosen"] == model or fit["unresolved"] is not None, details
         found = {p["name"]: p for p in fit["parameters"]}
         for name, value in true.items():
             # Real time sets the phase of ripple and noise, and one of a dozen 95 % intervals may miss: k = 3 here.
