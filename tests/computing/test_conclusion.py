@@ -120,7 +120,7 @@ class TestOnABench:
             pid = await bench.until(lambda: bench.supervisor.computations.process.pid)
             active = await bench.begin()
             os.kill(pid, signal.SIGSTOP)
-            await bench.until(lambda: active.runner.pipeline.state is State.ENDED)
+            await bench.until(lambda: active.runner.pipeline.state in (State.CONCLUDED, State.ENDED))
             state = tmp_path / "killed"
             await bench.until(lambda: bench.supervisor.store.idle)
             state.mkdir(mode=0o700)
