@@ -1,5 +1,6 @@
 """The process for computations: where tasks are carried out, and how it starts and ends."""
 
+import argparse
 import asyncio
 import fcntl
 import os
@@ -12,6 +13,7 @@ import pytest
 import structlog
 
 from daq.adapters.store.store import Store
+from daq.app.cli.measuring import serve
 from daq.app.daemon import post_run
 from daq.app.daemon.computing import computing_process as daemons_end
 from daq.app.daemon.computing.computing_process import EndedError, worker_command
@@ -187,3 +189,17 @@ def test_a_daemon_that_is_killed_leaves_no_process_even_while_it_computes(tmp_pa
         parent.kill()
         parent.wait()
     until(lambda: not is_alive(pid))
+
+
+def test_the_daemon_of_the_command_line_computes_in_a_process(tmp_path, monkeypatch):
+    given = {}
+
+    def made(*_, **options):
+        given.update(options)
+        raise StoreError("this is enough")
+
+    (tmp_path / "daemon.toml").write_text("")
+    monkeypatch.setattr(serve, "Supervisor", made)
+    with pytest.raises(StoreError, match="enough"):
+        serve.run(argparse.Namespace(config=str(tmp_path), state=str(tmp_path), only=[], page=False))
+    assert given["computes_apart"] is True
