@@ -64,6 +64,7 @@ SWEEPS = {
     "tests/collect/test_columns.py": 4,
     "tests/collect/test_hostile.py": 4,
     "tests/collect/test_views.py": 3,
+    "tests/computing/test_worker_killed.py": 7,
     "tests/core/test_batching.py": 4,
     "tests/core/test_checksums.py": 3,
     "tests/core/test_hostile.py": 3,

@@ -17,6 +17,7 @@ from daq.app.cli import main
 from daq.app.cli.common import print_json
 from daq.app.daemon.control import ControlServer
 from daq.app.daemon.protocol import LONGEST_REQUEST, PROTOCOL, REQUESTS, Stopped, read_request
+from daq.app.delivery.resending import transaction_of
 from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError
 from daq.methods.files.load import parse
@@ -122,7 +123,7 @@ def test_a_hostile_value_is_refused_by_its_key_or_can_be_stored(store, do, key, 
     elif isinstance(request, RunOrder):
         stored(store, request)
     elif do == "resend":
-        transaction, refusal = attempted(lambda: request.transaction(1, "keeper"))
+        transaction, refusal = attempted(lambda: transaction_of(request, 1, "keeper"))
         if refusal is not None:
             assert is_for_a_person(str(refusal), value)
         else:

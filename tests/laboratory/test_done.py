@@ -7,6 +7,7 @@ import pytest
 from daq.adapters.paths import database_path
 from daq.adapters.store.records import revisions
 from daq.adapters.store.store import Store
+from daq.app.daemon.computing.computations import Computations
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.laboratory import progress
 from daq.app.laboratory.acts import carry_out
@@ -160,9 +161,8 @@ def test_a_note_that_a_kill_came_before_is_made_after_the_next_start(bench):
 
     async def started():
         with Store(database_path(bench.state)) as store:
-            tasks = PostRunTasks(
-                store, lambda: bench.catalogue, maker(bench.catalogue.drivers), bench.clock, None, lambda: None
-            )
+            computations = Computations(store, maker(bench.catalogue.drivers), bench.clock)
+            tasks = PostRunTasks(store, lambda: bench.catalogue, computations, bench.clock, None, lambda: None)
             tasks.make_up(["bench-1", "bench-2"])
             await tasks.tasks.finish()
 

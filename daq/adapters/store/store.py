@@ -15,7 +15,7 @@ import uuid
 from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
-from typing import Any, Final, Self, TypeVar
+from typing import Any, Final, Protocol, Self, TypeVar
 
 from daq.adapters.paths import make_private, sync
 from daq.adapters.store.access import RESERVE_BYTES, Access, CrashHook, Transaction
@@ -39,6 +39,24 @@ MOST_TOGETHER: Final = 256
 
 Journal blocks and acknowledgements that wait at the same time share a commit, which costs one wait for the disk.
 """
+
+
+class Writing(Protocol):
+    """The part of a store that a computation needs, here or in another process: it reads, and submits transactions.
+
+    Attributes:
+        uuid: identity of the database.
+    """
+
+    uuid: str
+
+    def reader(self) -> Reader:
+        """Return a new read-only connection."""
+        ...
+
+    def submit(self, transaction: Transaction[T]) -> Future[T]:
+        """Queue a transaction; see `Store.submit`."""
+        ...
 
 
 class Store:

@@ -13,15 +13,12 @@ from daq.adapters.clock import Clock
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import NoteHealth
-from daq.app.delivery.curve_publishing import publish_curve
-from daq.app.laboratory.progress import note_done
-from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
-from daq.app.records.health_history import Figures, figures
-from daq.app.records.history import plan_of, raw_journal
+from daq.app.daemon.computing.computations import Computations
+from daq.app.daemon.computing.tasks import ComputeFigures, FitCurve, NoteSample, StoreReportables
+from daq.app.records.history import plan_of
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.core.errors import DaqError
-from daq.core.replay import MakeDriver
 from daq.process.tasks import Tasks
 
 log = structlog.get_logger()
@@ -31,21 +28,28 @@ LAST_RUNS: Final = 5
 
 A run's end and what follows from it are seconds apart, so few can be missing.
 """
+FINISH_S: Final = 10.0
+"""Longest time in seconds for which the end of a daemon waits for the process for computations."""
 
 
 class PostRunTasks:
-    """Computes and stores what follows from an ended run.  With `topics` None no flow curve is published."""
+    """Computes and stores what follows from an ended run.  With `topics` None no flow curve is published.
+
+    Attributes:
+        computations: where it is computed.
+    """
 
     def __init__(
         self,
         store: Store,
         catalogue: Callable[[], Catalogue],
-        make: MakeDriver,
+        computations: Computations,
         clock: Clock,
         topics: Topics | None,
         wake: Callable[[], None],
     ) -> None:
-        self._store, self._catalogue, self._make, self._clock = store, catalogue, make, clock
+        self._store, self._catalogue, self._clock = store, catalogue, clock
+        self.computations = computations
         self._topics, self._wake = topics, wake
         self.tasks = Tasks()
 
@@ -64,9 +68,19 @@ class PostRunTasks:
         if self._topics is not None:
             self.tasks.start(self._missing_curves(names), "missing curves", ends=True)
 
+    async def finish(self) -> None:
+        """Wait for the end of all tasks, for `FINISH_S` at most where a process carries them out; then end that.
+
+        The next start makes up for the rest; health figures are computed when they are asked for.
+        """
+        finished = asyncio.ensure_future(self.tasks.finish())
+        await asyncio.wait({finished}, timeout=None if self.computations.process is None else FINISH_S)
+        await self.computations.close()
+        await finished
+
     async def _note_done(self, run_id: str) -> None:
         try:
-            await asyncio.to_thread(note_done, self._store, self._catalogue(), run_id, self._clock.utc_ns())
+            await self.computations.carry_out(NoteSample(run_id, self._catalogue().products))
         except DaqError as error:
             log.warning("sample not noted as done", run=run_id, reason=str(error))
 
@@ -82,17 +96,11 @@ class PostRunTasks:
 
     async def _store_reportables(self, run_id: str) -> None:
         try:
-            if await asyncio.to_thread(self._reportables, run_id):
-                self._wake()
+            await self.computations.carry_out(StoreReportables(run_id, self._topics))
         except DaqError as error:
             log.warning("reportable results not stored", run=run_id, reason=str(error))
-
-    def _reportables(self, run_id: str) -> list[str]:
-        keeping = Keeping(self._store, self._topics, self._clock.utc_ns(), "daemon")
-        with self._store.reader() as reader:
-            run = reader.run(run_id)
-            samples = [] if run is None else samples_after(reader, run)
-        return keeping.store_of_samples(samples)
+        else:
+            self._wake()
 
     def _newest_runs(self, instruments: tuple[str, ...]) -> list[str]:
         with self._store.reader() as reader:
@@ -100,21 +108,17 @@ class PostRunTasks:
 
     async def _note_health(self, run_id: str, instrument: str) -> None:
         try:
-            found = await asyncio.to_thread(self._figures, run_id)
+            found = await self.computations.carry_out(ComputeFigures(run_id))
             await self._store.commit(NoteHealth(run_id, instrument, self._clock.utc_ns(), encode(found)))
         except DaqError as error:
             log.warning("health not noted", run=run_id, reason=str(error))
-
-    def _figures(self, run_id: str) -> Figures:
-        with self._store.reader() as reader:
-            raw, _ = raw_journal(reader, run_id)
-        return figures(raw, self._make)
 
     async def _publish_curve(self, run_id: str) -> None:
         if self._topics is None:
             return
         try:
-            if await publish_curve(self._store, run_id, self._topics, self._clock):
+            found = await self.computations.carry_out(FitCurve(run_id, self._topics))
+            if found is not None and await self._store.commit(found):
                 self._wake()
         except DaqError as error:
             log.warning("flow curve not published", run=run_id, reason=str(error))

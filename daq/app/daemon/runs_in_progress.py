@@ -88,7 +88,7 @@ class RunsInProgress:
             clock: the time.
             unfinished: takes the runs whose end cannot be stored.
             reloading: the configuration, whose changed files it takes up before each run.
-            post_run: the tasks after the end of a run.
+            post_run: the tasks after the end of a run, and the computations of its conclusion.
             maker: returns the maker of a run's result.
             ended: called when a run has ended or was stored.
             hook: called with a name at points where tests end the process.
@@ -211,6 +211,7 @@ class RunsInProgress:
             self._store,
             self._clock,
             maker.conclude,
+            compute=self._post_run.computations.conclusion_of(run.plan),
             began_mono_ns=began_mono_ns,
             changed=lambda: self._run_changed(order.instrument),
             hook=self._hook,

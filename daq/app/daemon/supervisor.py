@@ -22,6 +22,8 @@ from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit, Ping
 from daq.app.daemon.benchfacts import BenchFacts
+from daq.app.daemon.computing.computations import Computations
+from daq.app.daemon.computing.computing_process import ComputingProcess, worker_command
 from daq.app.daemon.configured import Configured
 from daq.app.daemon.continuity import continue_numbers
 from daq.app.daemon.evidence import Evidence
@@ -69,6 +71,7 @@ class Supervisor:
         publishing: Publishing | None = None,
         sparkplug: "Sparkplug | None" = None,
         crash_hook: Callable[[str], None] | None = None,
+        computes_apart: bool = False,
     ) -> None:
         """Take the configuration; nothing is opened yet.
 
@@ -81,6 +84,7 @@ class Supervisor:
             publishing: the connection to a broker; None: no broker.
             sparkplug: the Sparkplug edge node; None: no edge node.
             crash_hook: called with a name at points where tests end the process.
+            computes_apart: whether what follows a run is computed in a process of its own, not in threads of this one.
         """
         self.configured = Configured(catalogue, only)
         self.state = state
@@ -94,6 +98,8 @@ class Supervisor:
         self.store: Store
         self.evidence: Evidence
         self._crash_hook = crash_hook
+        self._computes_apart = computes_apart
+        self.computations: Computations
         self._lock: StateLock | None = None
         self.tasks = Tasks()
         self.unfinished = UnfinishedRuns()
@@ -135,6 +141,7 @@ class Supervisor:
                 self.store.close()
             self._lock.release()
             raise
+        self._start_computations()
         self._prepare_runs()
         try:
             await self.reloading.record_fits()
@@ -152,11 +159,17 @@ class Supervisor:
         self.tasks.start(packing.run(), "payload retention")
         self.tasks.start(self.evidence.check_all(), "check of the stored data", ends=True)
 
+    def _start_computations(self) -> None:
+        process = None
+        if self._computes_apart:
+            process = ComputingProcess(self.store, worker_command(self.store.path, self.store.uuid))
+            process.start()
+        self.computations = Computations(self.store, self.configured.replay_driver, self.clock, process)
+
     def _prepare_runs(self) -> None:
         topics = self.publishing.topics if self.publishing is not None else None
-        make = self.configured.replay_driver
         self._post_run = PostRunTasks(
-            self.store, lambda: self.configured.catalogue, make, self.clock, topics, self.wake
+            self.store, lambda: self.configured.catalogue, self.computations, self.clock, topics, self.wake
         )
         self.reloading = Reloading(self.configured, self._instruments, self.store, self.clock, self._busy)
         self.in_progress = RunsInProgress(
@@ -198,7 +211,7 @@ class Supervisor:
         await self.end_runs()
         await asyncio.to_thread(self.trials.close)
         await self.benches.stop()
-        await self._post_run.tasks.finish()
+        await self._post_run.finish()
         if self.sparkplug is not None:
             await self.sparkplug.stop()  # before the sessions end, so that its last results can still be sent
         await self.tasks.stop()

@@ -1,18 +1,15 @@
 """Publish the flow curve of a run as a separate message, computed after the result was committed."""
 
-import asyncio
 import json
 import uuid
 from typing import Final
 
-from daq.adapters.clock import Clock
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.audit import source_uri
 from daq.adapters.store.outgoing.derived import AddDerived
 from daq.adapters.store.outgoing.sealed import changed_results
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import CHANGED, Outgoing
-from daq.adapters.store.store import Store
 from daq.app.records.derived import flow_curve
 from daq.app.records.history import history
 from daq.app.screens.text import utc_iso
@@ -21,21 +18,6 @@ from daq.methods.curves.curvedata import CURVE_SCHEMA, CURVE_UNITS, CURVE_VERSIO
 from daq.methods.messages.envelope import envelope
 
 CONTENT_TYPE: Final = "application/cloudevents+json"
-
-
-async def publish_curve(store: Store, run_id: str, topics: Topics, clock: Clock) -> bool:
-    """Fit the flow curve of a stored run in a thread, put it into the outbox, and return True if it was added.
-
-    Raises:
-        DaqError: it could not be computed or stored; the result is not affected.
-    """
-
-    def derive() -> AddDerived | None:
-        with store.reader() as reader:
-            return curve_message(reader, run_id, store.uuid, topics, clock.utc_ns())
-
-    found = await asyncio.to_thread(derive)
-    return found is not None and await store.commit(found)
 
 
 def curve_message(reader: Reader, run_id: str, database: str, topics: Topics, utc_ns: int) -> AddDerived | None:

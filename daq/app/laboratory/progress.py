@@ -15,7 +15,7 @@ from daq.methods.files.product import Product
 from daq.methods.files.producttest import ProductTest
 
 if TYPE_CHECKING:
-    from daq.adapters.store.store import Store
+    from daq.adapters.store.store import Writing
     from daq.app.setup.catalogue import Catalogue
 
 TRIES: Final = 5
@@ -46,7 +46,7 @@ def open_tests(reader: Reader, sample: str, product: Product) -> tuple[ProductTe
     return tuple(test for test in product.tests if is_open(test))
 
 
-def note_done(store: "Store", catalogue: "Catalogue", run_id: str, utc_ns: int, who: str = "") -> bool:
+def note_done(store: "Writing", catalogue: "Catalogue", run_id: str, utc_ns: int, who: str = "") -> bool:
     """Set the sample of an ended run to done if it is open and measured; return whether it was set.
 
     Args:
@@ -77,7 +77,7 @@ def note_done(store: "Store", catalogue: "Catalogue", run_id: str, utc_ns: int, 
     return False
 
 
-def note_undone(store: "Store", catalogue: "Catalogue", sample: str, utc_ns: int, who: str, because: str) -> bool:
+def note_undone(store: "Writing", catalogue: "Catalogue", sample: str, utc_ns: int, who: str, because: str) -> bool:
     """Open a sample again if it is done and not measured any more; return whether it was opened.
 
     Args:

@@ -1,8 +1,12 @@
 """Make the transaction that commits the result of a run, with its messages for the broker, from its facts."""
 
+import asyncio
 import json
 import uuid
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
+from typing import Final
+
+import structlog
 
 from daq.adapters.clock import Clock, utc_text
 from daq.adapters.mqtt.topics import Topics
@@ -15,12 +19,29 @@ from daq.core.effects import Facts, recorded
 from daq.core.encoding import encode
 from daq.core.plan import Plan
 from daq.core.remarks import WrittenRemark
-from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.conclude import advice_of, conclude
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.stopping import run_reason
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.judged import Verification
 from daq.methods.planning.standing import AuditedLevel, AuditedVerification
+
+log = structlog.get_logger()
+
+COMPUTE_S: Final = 5.0
+"""Real time in seconds after which a conclusion that another process computes is computed here instead."""
+#: Computes the conclusion of facts in another process.
+Compute = Callable[[Facts], Awaitable[Conclusion]]
+
+
+async def computed_apart(compute: Compute, facts: Facts, run: str) -> Conclusion | None:
+    """Return the conclusion of a run from another process; None where that fails, or takes longer than `COMPUTE_S`."""
+    try:
+        async with asyncio.timeout(COMPUTE_S):
+            return await compute(facts)
+    except Exception:
+        log.exception("the conclusion is computed in the daemon", run=run)
+        return None
 
 
 def reason_text(facts: Facts) -> str:
@@ -82,12 +103,16 @@ class ResultMaker:
 
     def advise(self, facts: Facts) -> Sequence[WrittenRemark]:
         """Return advice for a run in progress."""
-        return [a.written() for a in conclude(self._plan, facts).advice]
+        return [a.written() for a in advice_of(self._plan, facts)]
 
-    def conclude(self, facts: Facts) -> Conclude:
-        """Return the transaction that commits the result of an ended run, without a journal block."""
+    def conclude(self, facts: Facts, conclusion: Conclusion | None = None) -> Conclude:
+        """Return the transaction that commits the result of an ended run, without a journal block.
+
+        `conclusion` is that of the facts, computed elsewhere; None: it is computed here.
+        """
         now = self._clock.utc_ns()
-        conclusion = conclude(self._plan, facts)
+        if conclusion is None:
+            conclusion = conclude(self._plan, facts)
         v = conclusion.verification
         audited = None if v is None else audited_verification(self._plan, v, self._record.id, self.result_id)
         return Conclude(

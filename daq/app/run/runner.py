@@ -18,7 +18,7 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Conclude, EndRun
 from daq.app.run.blocks import BlockStream
 from daq.app.run.clock_watch import ClockWatch
-from daq.app.run.results import reason_text
+from daq.app.run.results import Compute, computed_apart, reason_text
 from daq.app.run.session import Session
 from daq.app.screens.run_view import written_note
 from daq.app.setup.orders import Prepared
@@ -31,6 +31,7 @@ from daq.core.linkstates import Motor
 from daq.core.pipeline import Pipeline
 from daq.core.remarks import Remark, remark
 from daq.core.run import OUTCOMES, State
+from daq.methods.concluding.conclusion import Conclusion
 
 log = structlog.get_logger()
 
@@ -47,8 +48,8 @@ FAR_NS: Final = 20_000_000
 WRITER_LATE_S: Final = 10.0
 """Real time in seconds without any commit after which the store counts as failed."""
 
-#: Returns the transaction that commits the result, without its journal block.
-MakeConclude = Callable[[Facts], Conclude]
+#: Returns the transaction that commits the result, without its journal block; None: the conclusion is computed too.
+MakeConclude = Callable[[Facts, Conclusion | None], Conclude]
 
 
 @dataclass(slots=True)
@@ -76,6 +77,7 @@ class Runner:
         make_conclude: MakeConclude,
         *,
         began_mono_ns: int | None = None,
+        compute: Compute | None = None,
         changed: Callable[[], None] = lambda: None,
         hook: Callable[[str], None] | None = None,
     ) -> None:
@@ -88,6 +90,7 @@ class Runner:
             clock: gives all times.
             make_conclude: returns the transaction of the result.
             began_mono_ns: monotonic time (ns) of the record's start; None: now.
+            compute: computes the conclusion in another process; None: it is computed in the loop.
             changed: called at every change that a screen shows.
             hook: called with a name before and after each effect, for tests of crashes.
         """
@@ -103,7 +106,8 @@ class Runner:
         self._journal = JournalWriter([link.name for link in prepared.plan.links])
         self._blocks = BlockStream(store, self._journal)
         self._header = prepared.header
-        self._make_conclude = make_conclude
+        self._make_conclude, self._compute = make_conclude, compute
+        self._concluding: asyncio.Task[None] | None = None
         self._operator = prepared.record.operator
         self._changed, self._hook = changed, hook
         self._queue: deque[Event] = deque()
@@ -200,7 +204,9 @@ class Runner:
             StoreError: they cannot be stored now; they are kept in memory.
         """
         facts = self._facts_known()
-        committed = await self._blocks.result(lambda: self._make_conclude(facts))
+        if self._concluding is not None:
+            await self._concluding
+        committed = await self._blocks.result(lambda: self._make_conclude(facts, None))
         ended, clock = self._clock_watch.utc_of(self._ended_mono_ns), self._clock_evidence
         await self._blocks.end(lambda block: EndRun(self.run_id, self.motor, ended, "daemon", block, clock))
         return committed
@@ -350,9 +356,19 @@ class Runner:
 
     def _conclude(self, facts: Facts) -> None:
         self._facts = facts
+        if self._compute is None:
+            self._commit(facts, None)
+        else:
+            self._append(last=True)  # a recovery computes the same from it where the conclusion never comes
+            self._concluding = asyncio.create_task(self._conclude_apart(self._compute, facts))
+
+    async def _conclude_apart(self, compute: Compute, facts: Facts) -> None:
+        self._commit(facts, await computed_apart(compute, facts, self.run_id))
+
+    def _commit(self, facts: Facts, conclusion: Conclusion | None) -> None:
         try:
             # One transaction holds the result and everything journaled so far.
-            self._blocks.conclude(lambda: self._make_conclude(facts))
+            self._blocks.conclude(lambda: self._make_conclude(facts, conclusion))
         except Exception as error:
             # The stop of the motor continues; the result is computed again after the end of the run.
             log.exception("result not computed", run=self.run_id)
@@ -372,9 +388,9 @@ class Runner:
                 self.store_failed(f"nothing could be written for {WRITER_LATE_S:g} s")
             self._append()
 
-    def _append(self) -> None:
+    def _append(self, *, last: bool = False) -> None:
         """Store what was journaled.  After a fault of the store, or after the end, `settle` does it."""
-        if not self._store_fault and self.pipeline.state is not State.ENDED:
+        if not self._store_fault and (last or self.pipeline.state is not State.ENDED):
             self._blocks.append(lambda block: AppendBlock(self.run_id, block))
 
     def _flusher_ended(self, task: "asyncio.Task[None]") -> None:

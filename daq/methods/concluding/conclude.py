@@ -95,7 +95,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         uncertainty=budget,
         conditions=_conditions(plan, facts, kept, row),
         verdict=with_uncertainty(verdict, budget),
-        advice=_advice(plan, facts, kept, unit),
+        advice=advice_of(plan, facts),
         steps=rows,
         verification=verification,
         sheared=facts.moved and plan.seek is not None,
@@ -242,8 +242,12 @@ def _signals(plan: Plan, kept: Kept) -> dict[str, SignalMean]:
     return out
 
 
-def _advice(plan: Plan, facts: Facts, kept: Kept | None, unit: str) -> tuple[Advice, ...]:
-    """Return advice for the torque limit, the result's value, then for other steps whose last value is off range."""
+def advice_of(plan: Plan, facts: Facts) -> tuple[Advice, ...]:
+    """Return the advice of `conclude` alone: a screen asks for it four times a second, and needs no interval.
+
+    It is for the torque limit, the result's value, then for other steps whose last value is off range.
+    """
+    kept, unit = chosen(plan, facts), result_quantity(plan)[1]
     out = [] if facts.limit is None else advice_from_limit(plan, facts.limit, unit)
     if plan.seek is not None:
         return (*out, *advice_to_fit(plan, facts))

@@ -34,6 +34,7 @@ def run(args: argparse.Namespace) -> int:
         only=tuple(args.only),
         publishing=publishing(catalogue),
         sparkplug=sparkplug(catalogue),
+        computes_apart=True,
     )
     asyncio.run(serve(supervisor, page=_page(args) if args.page else ()))
     return 0

@@ -25,7 +25,7 @@ from daq.methods.messages.reportabledata import ReportableData, ReportableState
 from daq.methods.parts.statement import distinct
 
 if TYPE_CHECKING:
-    from daq.adapters.store.store import Store
+    from daq.adapters.store.store import Writing
 
 TRIES: Final = 5
 """Number of times that storing is tried where results of the sample change at the same moment."""
@@ -125,7 +125,7 @@ class Keeping:
         who: the person or program, for the audit trail.
     """
 
-    store: "Store"
+    store: "Writing"
     topics: Topics | None
     utc_ns: int
     who: str

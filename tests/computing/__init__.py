@@ -1,0 +1,1 @@
+"""Computations after a run, in a process of their own."""
