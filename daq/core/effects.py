@@ -29,6 +29,16 @@ class Moved:
     detail: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Noise of a torque, in its unit."""
+
+    sd: float
+    """Standard deviation, without drift."""
+    step: float
+    """Step of the display: the smallest one between different readings; infinity where it is not known."""
+
+
 @dataclass(slots=True)
 class Kept:
     """A kept value: its time, its span, and the summary of every signal in the span."""
@@ -57,6 +67,8 @@ class Kept:
     `no_temperature` where none is known."""
     event_interval_ns: int = 0
     """For a value kept on an event: greatest error of its time from the interval of the readings, ns; 0 for others."""
+    noise: Noise | None = None
+    """Noise of the torque in the span; None where it is not known."""
 
 
 @dataclass(slots=True)
@@ -89,6 +101,8 @@ class AtRest:
     n: int
     mean: float
     sd: float | None
+    noise: Noise | None = None
+    """None where the scatter is no white noise."""
 
 
 @dataclass(slots=True)
@@ -144,6 +158,8 @@ class Facts:
     clock: ClockFacts = field(default_factory=ClockFacts)
     identities: list[Identified] = field(default_factory=list)
     """Identity check of every instrument that took part; empty while the run goes on."""
+    not_checked: tuple[str, ...] = ()
+    """Codes that the daq of a recorded run did not look for: its record is concluded without them."""
 
 
 @dataclass(slots=True)
@@ -164,7 +180,7 @@ class Ended:
 
 Effect = Send | Moved | Kept | Noted | StepEnded | Concluded | Ended
 
-COMPUTED_AGAIN: Final = frozenset({"batches", "line_batches", "event_interval_ns"})
+COMPUTED_AGAIN: Final = frozenset({"batches", "line_batches", "event_interval_ns", "noise", "not_checked"})
 """Fields of a value that no journal, table or export holds.  Replay computes them from the readings, so that the
 text of a kept value, and with it the digest of every older journal, stays as it is."""
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+from daq.core.arguments import require_count
+
 
 class Quality(StrEnum):
     """OPC UA Part 8 status codes used here, best first within a class."""
@@ -102,6 +104,11 @@ FAULTS: Final[dict[str, Treatment]] = {
     "torque_stuck": Treatment(
         True, Quality.UNCERTAIN, "the torque was exactly the same at different speeds: the sensor may be stuck"
     ),
+    "torque_too_quiet": Treatment(
+        True,
+        Quality.UNCERTAIN,
+        "the torque had far less noise while the motor turned than at rest: the sensor may be stuck, or go no further",
+    ),
     "torque_frozen": Treatment(
         True,
         Quality.UNCERTAIN,
@@ -183,6 +190,40 @@ FAULTS: Final[dict[str, Treatment]] = {
     ),
     ANNULLED: Treatment(False, Quality.BAD, "the run was annulled"),
 }
+
+
+CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
+    2: (
+        "speed_unknown",
+        "zero_off",
+        "torque_stuck",
+        "torque_frozen",
+        "torque_clipped",
+        "outlying_readings",
+        "peak_not_covered",
+        "event_may_be_earlier",
+        "verification_doubtful",
+        "torque_at_rest_unexplained",
+        "component_zero",  # of a zero that the torque's error cannot contain
+    ),
+    3: ("torque_too_quiet",),
+}
+"""Codes by the number of the checks that added them, or gives them in more cases; all others are of number 1.
+
+A header has the number of its daq, so that replay knows which doubts a run could not have.  A new code, or a rule that
+doubts more, gets a new number: `tests/records/test_checks_of_older_runs.py` holds the table of all codes.
+"""
+CHECKS: Final = max(CHECKED_SINCE)
+"""Number of the checks of this daq."""
+
+
+def codes_after(checks: int) -> frozenset[str]:
+    """Return the codes that a daq with the number `checks` may not have given where this one does.
+
+    A header without a number (0) is of number 1 or 2.
+    """
+    require_count("checks", checks, 0)
+    return frozenset(code for number, codes in CHECKED_SINCE.items() if number > checks for code in codes)
 
 
 def worst(faults: "tuple[str, ...] | list[str]") -> Quality:

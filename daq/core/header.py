@@ -44,6 +44,8 @@ class Header:
     software: str = ""
     libraries: dict[str, str] = field(default_factory=dict)
     """Versions of the libraries that computed the run."""
+    checks: int = 0
+    """Number of the checks of the daq that wrote it (`daq.core.faults.CHECKS`); 0: a daq from before the number."""
 
     @property
     def text(self) -> str:

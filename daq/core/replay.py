@@ -2,18 +2,21 @@
 
 A `Send` is not recorded as an effect; it is compared with the `Sent` event that followed.  A journal may end before
 the run does (the daemon was killed).  This is not a difference, and the facts are those of the last event.
+
+A fault that the daq of the journal did not look for is no difference either: the kept values are compared without it.
 """
 
 import json
 from collections import deque
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from daq.core.driver import Driver
-from daq.core.effects import Effect, Facts, Kept, Noted, Send, StepEnded
+from daq.core.effects import Concluded, Effect, Facts, Kept, Noted, Send, StepEnded
 from daq.core.errors import DaqError, JournalError, SettingError
 from daq.core.events import Event, LinkDown, Received, Sent
+from daq.core.faults import codes_after
 from daq.core.header import Header
 from daq.core.journal import Record, canonical, read_records
 from daq.core.pipeline import Pipeline
@@ -66,6 +69,8 @@ class Replay:
     motor: str = ""
     other_drivers: tuple[str, ...] = ()
     """Links whose driver has another digest than the recorded one."""
+    as_recorded: list[Kept] = field(default_factory=list)
+    """The kept values of the journal, without faults that its daq did not look for."""
 
     @property
     def same(self) -> bool:
@@ -81,6 +86,12 @@ class Replay:
     def steps(self) -> list[StepEnded]:
         """The steps, computed again."""
         return self.facts.steps
+
+
+def as_recorded(kept: Kept, recorded: Collection[str], newer: Collection[str]) -> Kept:
+    """Return a kept value without those faults of `newer` checks that are not among its `recorded` faults."""
+    faults = tuple(f for f in kept.faults if f not in newer or f in recorded)
+    return kept if faults == kept.faults else replace(kept, faults=faults)
 
 
 def pipeline_of(header: Header, make_driver: MakeDriver) -> Pipeline:
@@ -146,6 +157,10 @@ class _Comparison:
         self._t = 0
         self._begin = 0
         self._last = -1
+        self._newer: frozenset[str] = frozenset()
+        """Codes that the daq of the journal may not have given."""
+        self._kept: dict[int, tuple[Kept, Kept]] = {}
+        """Kept values as computed and as recorded, by the identity of the former."""
 
     def differs(self, record: int, link: str, what: str, recorded: str = "", recomputed: str = "") -> None:
         """Store a difference, if it is the first one."""
@@ -171,6 +186,7 @@ class _Comparison:
             return
         self._out.header = header
         try:
+            self._newer = codes_after(header.checks)
             self._pipeline = pipeline = pipeline_of(header, self._make_driver)
         except (DaqError, LookupError, TypeError, ValueError, AttributeError, StopIteration) as error:
             self.differs(index, "", f"the header cannot be decoded: {error!r}")
@@ -222,6 +238,10 @@ class _Comparison:
             self.differs(index, "", "an effect that is not computed", recorded)
             return
         effect = self._expected.popleft()
+        if isinstance(effect, Kept):
+            effect = self._as_recorded(effect, recorded)
+        elif isinstance(effect, Concluded):
+            effect = replace(effect, facts=replace(effect.facts, kept=self._all_as_recorded(effect.facts.kept)))
         recomputed = canonical(effect)
         header = self._out.header
         if header is not None and header.format < PARAMETERS_SINCE and isinstance(effect, Noted):
@@ -232,11 +252,22 @@ class _Comparison:
             return
         self._out.effects += 1
 
+    def _as_recorded(self, kept: Kept, recorded: str) -> Kept:
+        """Return a kept value as the daq of the journal computed it; `recorded` is the text of its effect."""
+        found = as_recorded(kept, _recorded_faults(recorded), self._newer)
+        self._kept[id(kept)] = kept, found
+        return found
+
+    def _all_as_recorded(self, kept: list[Kept]) -> list[Kept]:
+        # A journal that ends before the run lacks the last values.
+        return [self._kept[id(k)][1] if id(k) in self._kept else as_recorded(k, (), self._newer) for k in kept]
+
     def finish(self) -> None:
         """Store the computed facts and states after the last record."""
         pipeline = self._pipeline
         if pipeline is not None:
-            self._out.facts = pipeline.facts()
+            self._out.facts = facts = pipeline.facts()
+            self._out.as_recorded = self._all_as_recorded(facts.kept)
             self._out.state = pipeline.state
             self._out.motor = pipeline.motor
 
@@ -252,6 +283,15 @@ def _as_before_parameters(note: Noted, recorded: str) -> str:
     return f"{Noted.__name__} {values}"
 
 
+def _recorded_faults(recorded: str) -> frozenset[str]:
+    """Return the faults in the text of a recorded kept value; none where it is no such text."""
+    kind, _, values = recorded.partition(" ")
+    try:
+        return frozenset(json.loads(values)["faults"] if kind == Kept.__name__ else ())
+    except (ValueError, LookupError, TypeError):
+        return frozenset()
+
+
 def _where(recorded: str, recomputed: str) -> str:
     """Return the first place at which two canonical texts of the same kind differ, as text."""
     for i, (a, b) in enumerate(zip(recorded, recomputed, strict=False)):
@@ -261,4 +301,4 @@ def _where(recorded: str, recomputed: str) -> str:
     return " in length"
 
 
-__all__ = ["Difference", "MakeDriver", "Replay", "flip_bit", "pipeline_of", "replay"]
+__all__ = ["Difference", "MakeDriver", "Replay", "as_recorded", "flip_bit", "pipeline_of", "replay"]

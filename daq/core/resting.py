@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from daq.core.effects import AtRest
+from daq.core.quietness import noise_at_rest
 from daq.core.statistics import Axis, summarise
 
 STILL: Final = 0.005
@@ -35,8 +36,9 @@ class RestTorqueReadings:
         recent = [(at, value) for at, value in self._readings if t - REST_NS < at <= t]
         if len(recent) < LEAST_READINGS:
             return None
-        found = summarise([value for _, value in recent], Axis([at for at, _ in recent]))
-        return AtRest(t, found.n, found.mean or 0.0, found.sd)
+        values = [value for _, value in recent]
+        found = summarise(values, Axis([at for at, _ in recent]))
+        return AtRest(t, found.n, found.mean or 0.0, found.sd, noise_at_rest(values))
 
 
 @dataclass(frozen=True, slots=True)

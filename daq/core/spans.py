@@ -10,6 +10,7 @@ from daq.core.driver import Driver, counts_for
 from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan, Rule
+from daq.core.quietness import noise_of_span
 from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, tail_of
 from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
@@ -60,6 +61,7 @@ def take(
     expected = (span.end - span.start) / interval * per_line if interval else float(keep.span.readings or 0)
     completeness = min(1.0, span.n / expected) if expected >= 1.0 else float(span.n > 0)
     faults: list[str] = []
+    noise = None
     if cut:
         faults.append("cut_short")
     if span.n == 0:
@@ -72,7 +74,9 @@ def take(
         faults += _reading_faults(plan, rows, span)
         if is_frozen(settled):
             faults.append("torque_frozen")
-        faults += _sensor_faults(plan, rows, span, keep.statistic)
+        torques = [] if plan.band is None else rows.clean(span, [plan.band.signal])[1][0]
+        faults += _sensor_faults(plan, torques, keep.statistic)
+        noise = noise_of_span(torques)
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
     rule = "" if met is None else met.name
@@ -97,6 +101,7 @@ def take(
         speed=plan.steps[step].speed,
         temperature_faults=_probe_faults(plan, columns, drivers, span),
         event_interval_ns=event_interval,
+        noise=noise,
     )
 
 
@@ -170,12 +175,11 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     return found
 
 
-def _sensor_faults(plan: Plan, rows: Columns, span: Span, statistic: str) -> list[str]:
-    """Return the faults of a torque whose readings in the span are not the sample's."""
+def _sensor_faults(plan: Plan, values: Sequence[float], statistic: str) -> list[str]:
+    """Return the faults of a torque whose readings `values` in the span are not the sample's."""
     band = plan.band
     if band is None:
         return []
-    (values,) = rows.clean(span, [band.signal])[1]
     found = ["torque_clipped"] if is_clipped(values) else []
     is_last = statistic == "last"
     if statistic in ("mean", "last") and is_disturbed(values, limit=band.high, is_last=is_last):

@@ -10,6 +10,7 @@ from daq.core.driver import Driver
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send, StepEnded
 from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
 from daq.core.exchange import NEVER
+from daq.core.faults import CHECKS
 from daq.core.header import Header, RecordedDriver
 from daq.core.journal import JournalWriter
 from daq.core.pipeline import Pipeline
@@ -275,4 +276,4 @@ def header_of(plan: Plan, drivers: Mapping[str, Driver], **more: Any) -> Header:
         )
         for link in plan.links
     }
-    return replace(Header(run="bench", plan=plan, drivers=recorded), **more)
+    return replace(Header(run="bench", plan=plan, drivers=recorded, checks=CHECKS), **more)

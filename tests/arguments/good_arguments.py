@@ -404,6 +404,9 @@ GOOD = {
     "daq.core.steady.drift_bound": lambda: {
         "seconds": seconds(), "values": [3.0 + 0.1 * x + 0.01 * (-1) ** i for i, x in enumerate(seconds())]
     },
+    "daq.core.faults.codes_after": lambda: {"checks": 1},
+    "daq.core.quietness.noise_at_rest": lambda: {"values": [0.01 * ((i * 7919) % 11) for i in range(60)]},
+    "daq.core.quietness.noise_of_span": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.sensorsigns.is_frozen": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.sensorsigns.is_clipped": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.sensorsigns.is_disturbed": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)], "limit": 100.0, "is_last": False},

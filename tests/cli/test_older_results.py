@@ -6,6 +6,7 @@ from unittest.mock import Mock
 import pytest
 
 from daq.app.records.replaying import Recomputed, _compare
+from daq.core.faults import CHECKS
 from daq.core.header import FORMAT
 from daq.core.replay import Replay
 
@@ -14,7 +15,7 @@ COMPUTED = {"value": 1.0, "uncertainty": {"components": [{"name": "torque", "u":
 
 
 def differences(stored, computed, *, number=FORMAT, versions=()):
-    out = Recomputed(Replay(header=Mock(format=number)), result=computed, versions=list(versions))
+    out = Recomputed(Replay(header=Mock(format=number, checks=CHECKS)), result=computed, versions=list(versions))
     reader = Mock(
         **{
             "kept_as_measured.return_value": [],

@@ -6,8 +6,11 @@ import pytest
 
 from daq.core.driver import FULL_SCALE_FACT, Identity
 from daq.core.linkeffects import ExpectedInstrument
+from daq.core.replay import replay
+from daq.methods.concluding.conclude import conclude
 from simulators.rotational import Fluid, HerschelBulkley
 from simulators.rotational.catalogue import FLUIDS
+from tests.support.instruments.described import RotationalDriver
 from tests.support.runs.lying import method_of, run
 
 TRUE = 150.0
@@ -106,6 +109,25 @@ def test_the_time_to_a_sharp_gel_is_valid(tmp_path, tau, hold, statistic):
     gel = of_turning(lambda turned: min(90.0, 20.0 + 20.0 * math.exp((turned - 20.0) / tau)))
     c, _ = run(tmp_path, gel, method=method_of(30, claim="time_to", seconds=28, keep=keep))
     assert (c.validity, c.faults) == ("valid", ())
+
+
+@pytest.mark.parametrize("interval", [100, 500, 1000])
+def test_the_time_to_an_event_replays_with_the_interval_that_its_run_had(tmp_path, interval):
+    """No journal holds the interval: it is computed from the recorded options of the driver and the recorded times."""
+    gel = of_turning(lambda turned: min(90.0, 20.0 + 20.0 * math.exp((turned - 20.0) / 4.0)))
+    method = method_of(30, claim="time_to", seconds=28, keep=EVENT.format(hold=0))
+    c, bench = run(tmp_path, gel, method=method, interval_ms=interval)
+    done = replay(bench.journal(), made_again)
+    assert done.same
+    (kept,) = [k for k in done.kept if k.at == "event"]
+    assert kept.event_interval_ns == pytest.approx(interval * 1e6, rel=0.2)
+    assert conclude(bench.plan, done.facts) == c
+
+
+def made_again(_kind, options, state):
+    driver = RotationalDriver(options)
+    driver.restore(state)
+    return driver
 
 
 # ---- identity

@@ -95,6 +95,41 @@ def test_a_torque_that_no_speed_changes_is_never_valid(tmp_path, speeds, is_stuc
     assert (c.validity == "valid") is (not is_stuck)
 
 
+LONG_REST = ('rest = "2 s"', 'rest = "5 s"')
+"""A rest whose readings show the noise of the torque."""
+
+
+def flickering(rng, level):
+    return lambda _t, torque, _speed, turned: (
+        (torque if turned == 0.0 else round(level + 0.01 * (rng.random() < 0.3), 2)),
+        _speed,
+    )
+
+
+def without_noise():
+    """Return sensors that stop to follow when the motor starts, or go no further than just below the torque."""
+    rng = random.Random("without noise")
+    for speeds in ((30,), (25, 30), (30, 45)):
+        level = round(rng.uniform(1200, 8000)) / 100 + 0.003  # the third decimal is no zero
+        yield f"flickers at {speeds}", speeds, flickering(rng, round(level, 2))
+        held = round(level, 2) + (0.01 if round(level * 100) % 10 == 0 else 0.0)
+        yield f"constant at {speeds}", speeds, (lambda _t, q, s, turned, held=held: (q if turned == 0.0 else held, s))
+    for edge in (35.0, 43.9, 43.97):
+        yield f"cut off at {edge}", (30,), clipped(edge + 0.01)
+
+
+@pytest.mark.parametrize(("speeds", "lie"), [pytest.param(s, lie, id=name) for name, s, lie in without_noise()])
+def test_a_torque_that_loses_its_noise_when_the_motor_starts_is_never_valid(tmp_path, speeds, lie):
+    c, _ = run(tmp_path, lie, method=method_of(*speeds, seconds=8).replace(*LONG_REST))
+    assert (c.validity, "torque_too_quiet" in c.faults) == ("doubtful", True)
+
+
+@pytest.mark.parametrize("speeds", [(30,), (25, 30), (30, 45)])
+def test_an_honest_torque_after_a_long_rest_is_valid(tmp_path, speeds):
+    c, _ = run(tmp_path, method=method_of(*speeds, seconds=8).replace(*LONG_REST))
+    assert (c.validity, c.faults) == ("valid", ())
+
+
 def exchanges():
     """Return changes of the instrument in a run (18 s from the start of the motor), and when they happen."""
     rng = random.Random("exchanges in a run")

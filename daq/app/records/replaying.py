@@ -1,10 +1,14 @@
-"""Compute a run again from its journal, and compare it with everything that is stored of it."""
+"""Compute a run again from its journal, and compare it with everything that is stored of it.
+
+A daq that looks for more than the one that recorded the run doubts more.  The record is compared with what is computed
+without these doubts, so that it is the same unless something of it was changed; the doubts are a finding of their own.
+"""
 
 import dataclasses
 import json
 import math
 import platform
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from typing import Any, Final
@@ -16,17 +20,21 @@ from daq.app.records.history import plan_of, raw_journal
 from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
-from daq.core.effects import Facts, recorded
-from daq.core.faults import ANNULLED
+from daq.core.effects import Facts, Kept, recorded
+from daq.core.faults import ANNULLED, CHECKS, codes_after
 from daq.core.header import FORMAT
 from daq.core.linkstates import Motor
+from daq.core.plan import Plan
 from daq.core.remarks import Remark
-from daq.core.replay import MakeDriver, Replay, flip_bit, replay
+from daq.core.replay import MakeDriver, Replay, as_recorded, flip_bit, replay
 from daq.core.respanning import kept_with
 from daq.core.run import State
 from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.messages.doubting import still_doubted
 from daq.methods.messages.result import ResultData
+from daq.methods.parts.statement import Statement, state
+from daq.methods.sentences.rendering import EARLIER, render
 from daq.process.processor import processor
 
 ROUNDING_TOLERANCE: Final = 1e-9
@@ -57,10 +65,14 @@ class Recomputed:
     """(where, stored, computed again) of kept values and result."""
     versions: list[tuple[str, str, str]] = field(default_factory=list)
     """(what, recorded, now) of versions, and of the kind of processor, that are not the recorded ones."""
+    newer: frozenset[str] = frozenset()
+    """Codes of doubts that the daq which recorded the run may not have looked for."""
+    doubts: list[Statement] = field(default_factory=list)
+    """Doubts of this daq about the run that the one which recorded it did not look for."""
 
     @property
     def same(self) -> bool:
-        """True if the computation gives everything that is stored again."""
+        """True if the computation gives everything that is stored again, whatever this daq doubts besides."""
         return self.replay.same and not (self.broken_chain or self.differences or self.missing)
 
 
@@ -94,17 +106,69 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     now = {"daq": daq.__version__} | libraries
     before = {"daq": header.software} | {name: header.libraries.get(name, "") for name in libraries}
     out.versions = [(name, before[name], now[name]) for name in now if before[name] != now[name]]
-    out.kept = [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in out.replay.kept]
+    if header.checks not in (0, CHECKS):
+        out.versions.append(("checks of number", str(header.checks), str(CHECKS)))
+    out.newer = codes_after(max(0, header.checks))
+    out.kept = _json(_as_stored(out, out.replay.kept, reader.kept_as_measured(run.id)))
     results = reader.results(run.id)
     stored = json.loads(results[0].data) if results else None
     facts = facts_of(out.replay, run, stored)
     if facts is not None:
-        data = ResultData.build(header.plan, conclude(header.plan, facts), details_of(run))
-        out.result = data.model_dump(mode="json")
+        found = now_found = conclude(header.plan, facts)
+        if out.newer and stored is not None:
+            then = dataclasses.replace(facts, kept=_as_stored(out, facts.kept, stored.get("steps", ())))
+            found = _as_concluded(header.plan, then, stored, out.newer)
+            out.doubts = _doubts(found, now_found, facts.kept)
+        out.result = ResultData.build(header.plan, found, details_of(run)).model_dump(mode="json")
     _compare(out, reader, run)
     if facts is not None and stored is not None:
         _compare_declared(out, reader, run, facts, raw, make)
     return out
+
+
+def _json(kept: Sequence[Kept]) -> list[dict[str, Any]]:
+    return [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in kept]
+
+
+def _as_stored(out: Recomputed, kept: Sequence[Kept], rows: Sequence[Mapping[str, Any]]) -> list[Kept]:
+    """Return `kept` with those faults of newer checks that the journal or the stored `rows` have.
+
+    The rows have more than the journal where a newer daq made them: in a correction, or after a kill.
+    """
+    of_rows = [frozenset(row["faults"]) for row in rows[: len(kept)]]
+    of_rows += [frozenset()] * (len(kept) - len(of_rows))
+    both = zip(kept, out.replay.as_recorded, of_rows, strict=False)
+    return [as_recorded(k, of_row.union(then.faults), out.newer) for k, then, of_row in both]
+
+
+def _as_concluded(plan: Plan, facts: Facts, stored: Mapping[str, Any], newer: frozenset[str]) -> Conclusion:
+    """Return the conclusion from `facts` without doubts of `newer` checks that neither `stored` nor a value names."""
+    named = frozenset(_codes(stored)).union(*(k.faults for k in facts.kept))
+    return conclude(plan, dataclasses.replace(facts, not_checked=tuple(sorted(newer - named))))
+
+
+def _codes(data: Any) -> Iterator[str]:
+    """Yield the codes of all faults and statements in a JSON value."""
+    if isinstance(data, Mapping):
+        if isinstance(data.get("code"), str):
+            yield data["code"]
+        for name, value in data.items():
+            if name == "faults" and isinstance(value, list):
+                yield from (fault for fault in value if isinstance(fault, str))
+            else:
+                yield from _codes(value)
+    elif isinstance(data, list):
+        for value in data:
+            yield from _codes(value)
+
+
+def _doubts(then: Conclusion, now: Conclusion, kept: Sequence[Kept]) -> list[Statement]:
+    """Return the statements of `now` with codes that `then` does not have, and of faults of other `kept` values."""
+    named = set(_codes(then.model_dump(mode="json")))
+    checked = () if now.verification is None else now.verification.reasons
+    found = {s.code: s for s in (*now.reasons, *checked, *now.cautions) if s.code not in named}
+    faults = dict.fromkeys(f for k in kept for f in k.faults if f not in named)
+    return [*found.values(), *(state(f) for f in faults if f not in found)]
 
 
 def facts_of(done: Replay, run: RunRecord, stored: dict[str, Any] | None) -> Facts | None:
@@ -143,7 +207,8 @@ def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
         stored = json.loads(results[0].data)
         a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS} for d in (stored, out.result))
         # A result that an older daq stored lacks the fields that were added since.
-        older = out.replay.header is not None and (out.versions or out.replay.header.format < FORMAT)
+        header = out.replay.header
+        older = header is not None and (out.versions or header.format < FORMAT or header.checks != CHECKS)
         _compare_result(out, "result", a, _without_added(b, a) if older else b)
 
 
@@ -172,17 +237,33 @@ def _compare_declared(
         return
     if plan.derivations != header.plan.derivations:
         kept = kept_with(raw, make, plan.derivations)
-        again = [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in kept]
-        out.differences += differences("corrected kept", reader.kept(run.id), again, 0.0)
+        stored = reader.kept(run.id)
+        out.differences += differences("corrected kept", stored, _json(_as_stored(out, kept, stored)), 0.0)
         facts = dataclasses.replace(facts, kept=kept)
-    conclusion = still_doubted(ResultData.model_validate_json(newest.data), conclude(plan, facts))
+    facts = dataclasses.replace(facts, kept=_as_stored(out, facts.kept, data.get("steps", ())))
+    found_again = _as_concluded(plan, facts, data, out.newer)
+    conclusion = still_doubted(ResultData.model_validate_json(newest.data), found_again)
     found = ResultData.build(plan, conclusion, details_of(record)).model_dump(mode="json")
     a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS | {"warnings"}} for d in (data, found))
     _compare_result(out, "corrected result", a, b)
 
 
 def _compare_result(out: Recomputed, where: str, stored: dict[str, Any], computed: dict[str, Any]) -> None:
-    out.differences += differences(where, stored, computed, ROUNDING_TOLERANCE if out.versions else 0.0)
+    again = _in_words_of(stored, computed)
+    out.differences += differences(where, stored, again, ROUNDING_TOLERANCE if out.versions else 0.0)
+
+
+def _in_words_of(stored: Any, computed: Any) -> Any:
+    """Return a computed JSON value with the earlier words of its sentences where the stored one has exactly these."""
+    if isinstance(computed, dict) and isinstance(stored, dict):
+        out = {k: _in_words_of(stored.get(k), v) for k, v in computed.items()}
+        code = str(computed.get("code"))
+        if code in EARLIER.templates and stored.get("text") == render(code, computed["parameters"], EARLIER):
+            out["text"] = stored["text"]
+        return out
+    if isinstance(computed, list) and isinstance(stored, list) and len(computed) == len(stored):
+        return [_in_words_of(s, c) for s, c in zip(stored, computed, strict=True)]
+    return computed
 
 
 def differences(where: str, a: Any, b: Any, tolerance: float) -> Iterator[tuple[str, Any, Any]]:

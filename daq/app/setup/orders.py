@@ -17,6 +17,7 @@ from daq.app.setup.run_order import RunOrder, with_past_moment
 from daq.app.setup.used import Used
 from daq.core.driver import Driver, Identity
 from daq.core.errors import NotComparableError, SettingError, coded
+from daq.core.faults import CHECKS
 from daq.core.header import Header, RecordedDriver
 from daq.core.plan import Plan
 from daq.laboratory.people import Operator
@@ -193,6 +194,7 @@ def _header(run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> Header:
             for name, driver in drivers.items()
         },
         software=daq.__version__,
+        checks=CHECKS,
         libraries={
             "python": platform.python_version(),
             "implementation": sys.implementation.name,

@@ -132,12 +132,17 @@ def _viscosity(
     before = torque_at_rest(plan, facts)
     drift_percent = _zero_drift(plan, facts, before)
     found.left_out += _zero_left_out(specification, before, drift_percent)
+    counted = before
+    if "zero" in includes and "component_zero" in facts.not_checked and is_beyond_torque_error(specification, before):
+        # The daq of the record named such a zero, and left it out of the interval.
+        found.left_out.insert(-1, state("contained_in_torque", component="zero_and_its_drift"))
+        counted = None
     found.components += viscosity_components(
         value,
         torque_percent,
         specification,
         temperature_coefficient=coefficient or 0.0,
-        zero_percent=before,
+        zero_percent=counted,
         zero_drift_percent=drift_percent or 0.0,
     )
     found.components += [] if ends is None else [ends]

@@ -108,7 +108,7 @@ def _peak_faults(plan: Plan, facts: Facts, kept: Kept) -> list[str]:
     here = _along([k for k in facts.kept if k.step == kept.step])
     # Intervals that end before the settling time have no reading, and are before the first value.
     intervals = list(dropwhile(lambda k: set(k.faults) >= NOT_YET, (k for k in here if k.at == "every")))
-    if _may_hide(plan, intervals, peak):
+    if "peak_not_covered" not in facts.not_checked and _may_hide(plan, intervals, peak):
         return ["peak_not_covered"]
     if kept.at == "every" and len(intervals) > 1 and kept is intervals[0]:
         return ["peak_before_first"]

@@ -77,6 +77,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
     else:
         verdict = verdict_of(plan, verification)
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
+    warned = (*cautions(plan, facts, kept, row, moved, budget), *clock_cautions(facts.clock))
     return Conclusion(
         quantity=quantity,
         unit=unit,
@@ -103,7 +104,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         dry_content=dry_content_of(plan, row, value, unit, budget),
         motor=_motor(facts),
         clock=facts.clock,
-        cautions=(*cautions(plan, facts, kept, row, moved, budget), *clock_cautions(facts.clock)),
+        cautions=tuple(s for s in warned if s.code not in facts.not_checked),
     )
 
 
@@ -123,7 +124,7 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) 
         found.append("keys_used")
     quantity = "time" if plan.claim == "time_to" else plan.primary
     found += [*flow_faults(plan, row), *temperature_faults(plan, quantity, kept), *standing_faults(plan)]
-    found += [*control_faults(plan), *torque_faults(plan, facts)]
+    found += [*control_faults(plan), *(f for f in torque_faults(plan, facts) if f not in facts.not_checked)]
     if kept is not None and raw_value(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
         found.append("undefined")
     return tuple(dict.fromkeys(found))

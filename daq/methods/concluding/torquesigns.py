@@ -5,6 +5,7 @@ from typing import Final
 from daq.core.derive import roots
 from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan
+from daq.core.quietness import is_too_quiet
 from daq.core.torqueband import TorqueBand
 from daq.methods.concluding.budget import torque_at_rest
 from daq.methods.parts.statement import Statement, state
@@ -21,12 +22,19 @@ a flow behaviour index of 0.1 is 7 % lower, which every display shows."""
 
 
 def torque_faults(plan: Plan, facts: Facts) -> list[str]:
-    """Return the faults of a result that is computed from the torque: `zero_off` and `torque_stuck`."""
+    """Return the faults of a result that is computed from the torque.
+
+    They are `zero_off`, `torque_stuck` and `torque_too_quiet`.
+    """
     band = _band(plan)
     if band is None:
         return []
     found = ["zero_off"] if _rests(facts, band) and not _may_be_held(plan, facts, band) else []
-    return [*found, "torque_stuck"] if _is_stuck(plan, facts, band) else found
+    if _is_stuck(plan, facts, band):
+        found.append("torque_stuck")
+    if _is_quieter_than_at_rest(plan, facts, band):
+        found.append("torque_too_quiet")
+    return found
 
 
 def rest_caution(plan: Plan, facts: Facts) -> Statement | None:
@@ -79,6 +87,20 @@ def _is_stuck(plan: Plan, facts: Facts, band: TorqueBand) -> bool:
         if torque is not None and torque.mean is not None and torque.sd == 0.0 and _is_usable(band, torque.mean):
             speeds.setdefault(torque.mean, set()).add(_speed(plan, kept))
     return any(len(found) > 1 and max(found) >= LEAST_RATIO * min(found) for found in speeds.values())
+
+
+def _is_quieter_than_at_rest(plan: Plan, facts: Facts, band: TorqueBand) -> bool:
+    """Return whether a usable torque of the turning rotor has too little noise for that at rest."""
+    rest = None if facts.at_rest is None else facts.at_rest.noise
+    return rest is not None and any(
+        is_too_quiet(rest, kept.noise, torque.mean)
+        for kept in facts.kept
+        if kept.noise is not None
+        and (torque := kept.summaries.get(band.signal)) is not None
+        and torque.mean is not None
+        and _is_usable(band, torque.mean)
+        and _speed(plan, kept)
+    )
 
 
 def _speed(plan: Plan, kept: Kept) -> float:

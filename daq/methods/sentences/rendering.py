@@ -45,6 +45,13 @@ class Language:
 
 
 ENGLISH: Final = Language()
+EARLIER: Final = Language(
+    {
+        "zero_beyond_torque_error": "zero: {zero} at rest is beyond the maximum permissible error of the torque, "
+        "{limit}; take the zero again",
+    }
+)
+"""English sentences as an older daq wrote them into its records, where they have other words now."""
 
 
 def render(code: str, parameters: Mapping[str, Parameter], language: Language = ENGLISH) -> str:

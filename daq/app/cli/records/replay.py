@@ -1,4 +1,8 @@
-"""``daq replay RUN``: compute a run again from its journal and compare."""
+"""``daq replay RUN``: compute a run again from its journal and compare.
+
+Exit codes: 0 the same; 1 something of the record differs; 11 the same, but this daq doubts what an older one did not
+look for.
+"""
 
 import argparse
 import sys
@@ -14,12 +18,15 @@ from daq.app.setup.drivers import Drivers
 from daq.quality.digits import number, significant
 
 EXIT_DIFFERS = 1
+EXIT_DOUBTED = 11
+EXIT_CODES = "exit codes: 0 the same, 1 something differs, 11 the same, but this version of daq doubts more"
 DIFFERENCES_SHOWN = 20
 MEAN_DIGITS = 4
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
+    parser.epilog = EXIT_CODES
     parser.add_argument("run", metavar="RUN", help=RUN_HELP)
     parser.add_argument(
         "--flip-bit",
@@ -31,7 +38,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare and print the differences; 0 where there is none, otherwise 1."""
+    """Compare, print differences and doubts, and return the exit code."""
     with open_reader(args) as reader:
         record = find_run(reader, args.run)
         done = recompute(reader, record, Drivers.find(), flip=args.flip_bit)
@@ -40,7 +47,9 @@ def run(args: argparse.Namespace) -> int:
     if done.flipped is None:
         _say_stored(done)
     sys.stdout.flush()
-    return 0 if done.same else EXIT_DIFFERS
+    if not done.same:
+        return EXIT_DIFFERS
+    return EXIT_DOUBTED if done.doubts else 0
 
 
 def _say_journal(done: Recomputed) -> None:
@@ -103,3 +112,10 @@ def _say_stored(done: Recomputed) -> None:
         how = "within 1e-9, under other versions or on another processor" if done.versions else "bit for bit"
         kept = f"{len(done.kept)} kept values, bit for bit the same" if done.kept else "no kept values to compare"
         say(f"{kept}; the result the same, {how}")
+    for doubt in done.doubts:
+        say(f"this version of daq also doubts: {plain(doubt.text)}")
+    if done.doubts and done.same:
+        say(
+            "nothing of the record was changed: the version that recorded it did not look for this; judge the value, "
+            "and repeat or annul the run if the doubt is right"
+        )
