@@ -206,7 +206,10 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
         "torque_at_rest_unexplained",
         "component_zero",  # of a zero that the torque's error cannot contain
     ),
-    3: ("torque_too_quiet",),
+    3: (
+        "torque_too_quiet",
+        "no_temperature",  # of a companion whose newest reading no longer counts at the end of the span
+    ),
 }
 """Codes by the number of the checks that added them, or gives them in more cases; all others are of number 1.
 
