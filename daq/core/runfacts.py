@@ -73,15 +73,18 @@ class RunFacts:
         return replace(self._frozen, identities=self.so_far.identities, motor=motor)
 
     def at(self, t: int, motor: Motor, *, stopping: bool = False) -> Facts:
-        """Return the facts at `t` (ns), without counters; `stopping`: the identities at the end are awaited."""
-        facts = self.so_far
+        """Return the facts at `t` (ns), without counters; `stopping`: the identities at the end are awaited.
+
+        Once they are frozen there are no more remarks in them: recovery, replay and the result have the same.
+        """
+        facts, notes = self.so_far, (self._frozen or self.so_far).notes
         return replace(
             facts,
             now=t,
             identities=self._instruments.identities() if stopping and self.frozen else list(facts.identities),
             steps=list(facts.steps),
             kept=list(facts.kept),
-            notes=list(facts.notes),
+            notes=list(notes),
             at_rest=self._lead_motor.at_rest,
             moved=self._instruments.moved,
             motor=self._motor_concluded or motor,

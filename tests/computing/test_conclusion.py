@@ -107,8 +107,8 @@ class TestOnABench:
     async def test_a_process_that_is_stopped_delays_the_result_and_loses_nothing(self, tmp_path, monkeypatch):
         monkeypatch.setattr(results, "COMPUTE_S", 0.2)
         async with SupervisorBench(tmp_path, computes_apart=True) as bench:
-            pid = await bench.until(lambda: bench.supervisor.computations.process.pid)
             active = await bench.begin()
+            pid = await bench.until(lambda: bench.supervisor.computations.process.pid)
             os.kill(pid, signal.SIGSTOP)
             outcome = await active.task
             os.kill(pid, signal.SIGCONT)
@@ -117,8 +117,8 @@ class TestOnABench:
 
     async def test_a_kill_before_the_conclusion_has_come_gives_the_same_result_after_the_start(self, tmp_path):
         async with SupervisorBench(tmp_path, computes_apart=True) as bench:
-            pid = await bench.until(lambda: bench.supervisor.computations.process.pid)
             active = await bench.begin()
+            pid = await bench.until(lambda: bench.supervisor.computations.process.pid)
             os.kill(pid, signal.SIGSTOP)
             await bench.until(lambda: active.runner.pipeline.state in (State.CONCLUDED, State.ENDED))
             state = tmp_path / "killed"

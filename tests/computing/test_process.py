@@ -93,6 +93,18 @@ def test_a_killed_process_is_replaced_and_its_tasks_are_done_again(store, tmp_pa
         assert after not in (before, HERE)
 
 
+def test_a_process_that_hangs_is_replaced_and_its_tasks_are_done_again(store, monkeypatch):
+    monkeypatch.setattr(daemons_end, "WATCH_S", 0.02)
+    with computations(store) as made:
+        (before,) = carry_out(made, OwnPid())
+        os.kill(before, signal.SIGSTOP)
+        asked = made.process.ask(OwnPid(), 0)
+        monkeypatch.setattr(daemons_end, "HANGS_S", 0.1)
+        until(lambda: made.process.pid != before)
+        monkeypatch.setattr(daemons_end, "HANGS_S", 60.0)  # the start of the next one may take its time
+        assert asked.result(60) not in (before, HERE)
+
+
 @pytest.mark.parametrize("command", [["/no/such/program"], [sys.executable, "-c", "raise SystemExit(1)"]])
 def test_where_it_cannot_be_started_tasks_are_carried_out_in_the_daemon(store, command):
     with computations(store, command) as made:

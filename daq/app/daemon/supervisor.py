@@ -163,7 +163,6 @@ class Supervisor:
         process = None
         if self._computes_apart:
             process = ComputingProcess(self.store, worker_command(self.store.path, self.store.uuid))
-            process.start()
         self.computations = Computations(self.store, self.configured.replay_driver, self.clock, process)
 
     def _prepare_runs(self) -> None:

@@ -10,6 +10,7 @@ from daq.app.records.equipment_state import out_of_service
 from daq.app.records.pieces import named_piece
 from daq.app.setup.constants import differing, differing_around, differing_words, renamed
 from daq.app.setup.fitted import change_of, fit_of, fits_in_order, fitted_as, is_piece
+from daq.core.errors import SettingError
 from daq.methods.files.fields import Label, Model, NeededLabel
 
 
@@ -29,14 +30,21 @@ def fit(laboratory: Laboratory, order: FitGeometry) -> dict[str, Any]:
     verifications before that do not count any more.
 
     Raises:
-        SettingError: instrument or geometry are not known, the serial number is another one than in the file, or the
-            instrument is in a run.
+        SettingError: instrument or geometry are not known, none is named where one is recorded, the serial number
+            is another one than in the file, or the instrument is in a run.
     """
     catalogue = laboratory.catalogue
     record = fitted_as(catalogue, catalogue.instrument(order.instrument), order.geometry, order.serial)
     with laboratory.reader() as reader:
         before = fit_of(reader, order.instrument)
         earlier = [fitted for _, fitted in fits_in_order(reader, order.instrument) if fitted.constants]
+    if before is not None and before.record.geometry and not record.geometry:
+        known = ", ".join(catalogue.instrument(order.instrument).geometries) or "none"
+        raise SettingError(
+            f"is missing: {before.record.geometry} is recorded as fitted; name the geometry that is fitted now; "
+            f"{order.instrument} has {known}",
+            key="geometry",
+        )
     same = [f for f in earlier if is_piece(f, record.geometry, record.serial)]
     before_now = renamed(same[-1].constants, same[-1].geometry, record.geometry) if same else record.constants
     around_before = record.around if not same or same[-1].around is None else same[-1].around

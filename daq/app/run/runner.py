@@ -203,10 +203,10 @@ class Runner:
         Raises:
             StoreError: they cannot be stored now; they are kept in memory.
         """
-        facts = self._facts_known()
         if self._concluding is not None:
-            await self._concluding
-        committed = await self._blocks.result(lambda: self._make_conclude(facts, None))
+            self._append(last=True)  # the journal does not wait for the conclusion
+            await asyncio.shield(self._concluding)
+        committed = await self._blocks.result(lambda: self._make_conclude(self._facts_known(), None))
         ended, clock = self._clock_watch.utc_of(self._ended_mono_ns), self._clock_evidence
         await self._blocks.end(lambda block: EndRun(self.run_id, self.motor, ended, "daemon", block, clock))
         return committed

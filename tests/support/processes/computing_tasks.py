@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
 
-from daq.app.daemon.computing.tasks import Task
+from daq.app.daemon.computing.tasks import Queue, Task
 from daq.core.errors import StoreError
 
 
@@ -29,7 +29,7 @@ class Endless(Task):
     """Write the id of the process into a file, and compute for ever."""
 
     file: Path
-    whole_journal: ClassVar[bool] = True
+    queue: ClassVar[Queue] = "journal"
 
     def carry_out(self, place):
         self.file.write_text(str(os.getpid()))
@@ -67,4 +67,4 @@ class EndsItsProcess(Task):
 class EndsItsProcessWhole(EndsItsProcess):
     """The same as a task that computes a whole journal."""
 
-    whole_journal: ClassVar[bool] = True
+    queue: ClassVar[Queue] = "journal"

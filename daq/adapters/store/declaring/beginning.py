@@ -12,7 +12,7 @@ from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, change_record
 from daq.adapters.store.transactions import BeginRun
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 
 FITTED: Final = "fitted"
 """Kind of the records of fitted measuring geometries; the id is the instrument's name."""
@@ -74,20 +74,20 @@ class BeginConfigured(Transaction[None]):
         """Compare and store; the caller begins and commits."""
         for name, revision in self.fitted:
             if newest(access, FITTED, name)[0] != revision:
-                raise SettingError(
+                error = (
                     f"another measuring geometry was fitted to {name} while the run was being started; start it again"
                 )
+                raise coded(SettingError(error), "fitted_meanwhile", instrument=name)
         for name, value, known in self.equipment:
             found = access.one("equipment", REVISIONS, (EQUIPMENT, name, value))
             if found is not None and found[0] != known:
-                raise SettingError(f"the record of {value} was changed while the run was being started; start it again")
+                error = f"the record of {value} was changed while the run was being started; start it again"
+                raise coded(SettingError(error), "record_changed", serial=value)
         sample = self.begin.run.sample
         if self.sample_seen is not None and newest(access, SAMPLE, sample)[0] != self.sample_seen:
-            raise SettingError(
-                f"sample {sample!r} was changed while the run was being started; look at it (daq sample show), then "
-                "start the run again",
-                key="sample",
-            )
+            error = f"sample {sample!r} was changed while the run was being started; look at it (daq sample show), "
+            error += "then start the run again"
+            raise coded(SettingError(error, key="sample"), "sample_changed", sample=sample)
         if self.before is not None:
             self.before.apply(access)
         self.begin.apply(access)

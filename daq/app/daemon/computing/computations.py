@@ -27,7 +27,7 @@ class Computations:
     def __init__(
         self, store: Store, make: MakeDriver, clock: TimeSource, process: ComputingProcess | None = None
     ) -> None:
-        """`make` makes the drivers of recorded runs; `process` was started."""
+        """`make` makes the drivers of recorded runs; `process` is started with the first run or task."""
         self._store, self._make, self._clock = store, make, clock
         self.process = process
 
@@ -49,6 +49,7 @@ class Computations:
         """Return what computes the conclusion of a run with a plan; None where it is computed where it is needed."""
         if self.process is None:
             return None
+        self.process.start()  # it imports its libraries during the run
 
         def compute(facts: Facts) -> Awaitable[Conclusion]:
             return self.carry_out(ComputeConclusion(plan, facts))

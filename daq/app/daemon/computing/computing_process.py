@@ -6,6 +6,7 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
@@ -34,6 +35,10 @@ MOST_STARTS: Final = 3
 """Number of failed starts in a row after which the process is not started again."""
 MOST_DEATHS: Final = 3
 """Number of ends of the process after which a task that it had each time is not sent again."""
+HANGS_S: Final = 60.0
+"""Time in seconds without an answer after which the process is ended; only a whole journal may take longer."""
+WATCH_S: Final = 5.0
+"""Time in seconds between two looks whether it hangs."""
 AGAIN_S: Final = 0.5
 """Time in seconds between the end of the process and its next start."""
 UNUSABLE: Final = "the process for computations cannot be used"
@@ -54,6 +59,8 @@ class _Waiting:
     message: bytes
     whole_journal: bool
     future: "Future[Any]"
+    since: float
+    """Monotonic time of the request, s."""
     deaths: int = 0
     """Number of times that the process ended while it had the task."""
 
@@ -87,11 +94,15 @@ class ComputingProcess:
         self._process: subprocess.Popen[bytes] | None = None
         self._closed = threading.Event()
         self._given_up = False
+        self._answered = 0.0
+        """Monotonic time of the last message of the process, or of its start, s."""
         self._thread = threading.Thread(target=self._keep, name="computing", daemon=True)
 
     def start(self) -> None:
-        """Start the process in the background."""
-        self._thread.start()
+        """Start the process in the background, where that was not done yet."""
+        with self._lock:
+            if self._thread.ident is None and not self._closed.is_set():
+                self._thread.start()
 
     def ask(self, task: Task[T], utc_ns: int) -> "Future[T]":
         """Send a task, as it is now, and return the future of its value; `utc_ns` is the present time.
@@ -99,10 +110,11 @@ class ComputingProcess:
         The future raises the task's own error, `NoProcessError` where the process cannot be used, or `EndedError` where
         the process ended too often, or is being ended.
         """
+        self.start()
         future: Future[T] = Future()
         future.set_running_or_notify_cancel()  # a caller that waits no longer does not end the task
         number = next(self._numbers)
-        asked = _Waiting(pickle.dumps(Asked(number, task, utc_ns)), task.whole_journal, future)
+        asked = _Waiting(pickle.dumps(Asked(number, task, utc_ns)), task.queue == "journal", future, time.monotonic())
         with self._lock:
             if self._closed.is_set():
                 future.set_exception(EndedError(DAEMON_ENDS))
@@ -168,6 +180,7 @@ class ComputingProcess:
                 start_new_session=True,  # Ctrl-C is for the daemon; the process ends with its socket
             )
             connection = Connection(ours.detach())
+        self._answered = time.monotonic()
         out: Messages = SimpleQueue()
         sender = threading.Thread(target=_send_all, args=(connection, out), name="to computing", daemon=True)
         sender.start()
@@ -176,8 +189,9 @@ class ComputingProcess:
             if self._closed.is_set():
                 process.kill()
         try:
-            while True:
-                self._take(connection.recv(), out)
+            while not self._hangs():
+                if connection.poll(WATCH_S):
+                    self._take(connection.recv(), out)
         except (EOFError, OSError):
             pass
         finally:
@@ -193,8 +207,19 @@ class ComputingProcess:
             connection.close()
         return was_ready
 
+    def _hangs(self) -> bool:
+        """Return whether a task that is no whole journal, or the start of the process, has waited for too long."""
+        with self._lock:
+            waiting = [w.since for w in self._waiting.values() if not w.whole_journal]
+            waited = self._out is None or bool(waiting)
+            since = max(self._answered, min(waiting, default=self._answered))
+        if hangs := waited and time.monotonic() - since > HANGS_S:
+            log.error("process for computations hangs", seconds=HANGS_S)
+        return hangs
+
     def _take(self, message: object, out: Messages) -> None:
         """Take a message of the process."""
+        self._answered = time.monotonic()
         if isinstance(message, Ready):
             self._ready(message, out)
         elif isinstance(message, Submitted):

@@ -11,7 +11,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar, Generic, TypeVar
+from typing import ClassVar, Generic, Literal, TypeVar
 
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.outgoing.derived import AddDerived
@@ -32,6 +32,7 @@ from daq.methods.files.daemon import Daemon
 from daq.methods.files.product import Product
 
 T = TypeVar("T")
+Queue = Literal["conclusion", "record", "journal"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +54,13 @@ class Task(ABC, Generic[T]):
     """A computation about a stored run.
 
     Attributes:
-        whole_journal: True for a task that computes a whole journal again: it takes time and memory with the length of
-            the run.  Other tasks never wait for it, and it is not carried out in the daemon after it ended the process.
+        queue: "journal" for a task that computes a whole journal again: it takes time and memory with the length of
+            the run, and it is not carried out in the daemon after it ended the process.  A task never waits for one of
+            another queue.
     """
 
     __slots__ = ()
-    whole_journal: ClassVar[bool] = False
+    queue: ClassVar[Queue] = "record"
 
     @abstractmethod
     def carry_out(self, place: Place) -> T:
@@ -100,7 +102,7 @@ class StoreReportables(Task[list[str]]):
 class ComputeFigures(Task[Figures]):
     """Return the health figures of a run."""
 
-    whole_journal: ClassVar[bool] = True
+    queue: ClassVar[Queue] = "journal"
     run: str
 
     def carry_out(self, place: Place) -> Figures:
@@ -125,6 +127,7 @@ class FitCurve(Task[AddDerived | None]):
 class ComputeConclusion(Task[Conclusion]):
     """Return the conclusion of a run that has ended."""
 
+    queue: ClassVar[Queue] = "conclusion"
     plan: Plan
     facts: Facts
 

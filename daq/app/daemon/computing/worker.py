@@ -5,6 +5,7 @@ to the daemon, which has the only writer.  It ends when the socket does: at once
 daemon was killed.
 """
 
+import contextlib
 import os
 import signal
 import sys
@@ -24,7 +25,7 @@ import daq
 from daq.adapters.store.access import Transaction
 from daq.adapters.store.reading import Reader
 from daq.app.daemon.computing.messages import Asked, Committed, Done, Logged, Ready, Submitted, portable
-from daq.app.daemon.computing.tasks import Place
+from daq.app.daemon.computing.tasks import Place, Queue
 from daq.app.records.replaying import maker
 from daq.app.setup.drivers import Drivers
 from daq.core.errors import DaqError
@@ -42,8 +43,10 @@ PRELOADED: Final = (
 """Modules that tasks import at their first use."""
 POLITE: Final = 10
 """Niceness of the process: the daemon has priority."""
-SHORT_AT_ONCE: Final = 2
-"""Number of tasks at a time that do not compute a whole journal; of those that do there is one at a time."""
+FIRST_OUT: Final = "800"
+"""Score of the process where the memory is full (proc(5), -1000 to 1000): it is ended, and not the daemon."""
+AT_ONCE: Final[dict[Queue, int]] = {"conclusion": 1, "record": 2, "journal": 1}
+"""Number of tasks of each queue that are carried out at a time: none waits for one of another queue."""
 
 log = structlog.get_logger()
 
@@ -75,20 +78,18 @@ class Worker:
         self._sending = threading.Lock()
         self._numbers = count(1)
         self._waiting: dict[int, Future[Any]] = {}
-        self._short = ThreadPoolExecutor(SHORT_AT_ONCE, "task")
-        self._whole = ThreadPoolExecutor(1, "journal")
+        self._pools = {name: ThreadPoolExecutor(at_once, name) for name, at_once in AT_ONCE.items()}
 
     def serve(self) -> None:
         """Carry out tasks until the daemon ends."""
-        self._whole.submit(self._preload)
+        self._pools["journal"].submit(self._preload)
         while True:
             try:
                 message = self._connection.recv()
             except (EOFError, OSError):
                 return
             if isinstance(message, Asked):
-                pool = self._whole if message.task.whole_journal else self._short
-                pool.submit(self._carry_out, message)
+                self._pools[message.task.queue].submit(self._carry_out, message)
             elif isinstance(message, Committed):
                 waiting = self._waiting.pop(message.number)
                 if message.error is None:
@@ -147,6 +148,12 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
     os.nice(POLITE)
+    for file, value in (
+        ("oom_score_adj", FIRST_OUT),
+        ("autogroup", str(POLITE)),
+    ):
+        with contextlib.suppress(OSError):  # not on every system
+            Path("/proc/self", file).write_text(value)
     worker = Worker(Connection(os.dup(0)), Path(sys.argv[1]), sys.argv[2])
     structlog.configure(processors=[structlog.processors.format_exc_info, worker.log], cache_logger_on_first_use=False)
     try:
