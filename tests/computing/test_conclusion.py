@@ -100,6 +100,7 @@ class TestOnABench:
 
     async def test_a_run_is_concluded_elsewhere_and_replays(self, tmp_path):
         async with SupervisorBench(tmp_path, computes_apart=True) as bench:
+            await bench.until(lambda: ready(bench))
             outcome = await (await bench.begin()).task
             assert self.stored(bench, outcome.run_id)["value"] is not None
         assert self.concluded_here == 0
@@ -107,8 +108,8 @@ class TestOnABench:
     async def test_a_process_that_is_stopped_delays_the_result_and_loses_nothing(self, tmp_path, monkeypatch):
         monkeypatch.setattr(results, "COMPUTE_S", 0.2)
         async with SupervisorBench(tmp_path, computes_apart=True) as bench:
+            pid = await bench.until(lambda: ready(bench))
             active = await bench.begin()
-            pid = await bench.until(lambda: bench.supervisor.computations.process.pid)
             os.kill(pid, signal.SIGSTOP)
             outcome = await active.task
             os.kill(pid, signal.SIGCONT)
@@ -117,8 +118,8 @@ class TestOnABench:
 
     async def test_a_kill_before_the_conclusion_has_come_gives_the_same_result_after_the_start(self, tmp_path):
         async with SupervisorBench(tmp_path, computes_apart=True) as bench:
+            pid = await bench.until(lambda: ready(bench))
             active = await bench.begin()
-            pid = await bench.until(lambda: bench.supervisor.computations.process.pid)
             os.kill(pid, signal.SIGSTOP)
             await bench.until(lambda: active.runner.pipeline.state in (State.CONCLUDED, State.ENDED))
             state = tmp_path / "killed"
@@ -137,6 +138,11 @@ class TestOnABench:
         async with SupervisorBench(tmp_path, state=state) as bench:
             recovered = self.stored(bench, run_id)
         assert json.dumps(without_times(recovered), indent=1) == json.dumps(without_times(whole), indent=1)
+
+
+def ready(bench):
+    process = bench.supervisor.computations.process
+    return process.answers() and process.pid
 
 
 def without_times(data):

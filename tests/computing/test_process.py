@@ -16,6 +16,7 @@ from daq.adapters.store.store import Store
 from daq.app.cli.measuring import serve
 from daq.app.daemon import post_run
 from daq.app.daemon.computing import computing_process as daemons_end
+from daq.app.daemon.computing.computations import Computations
 from daq.app.daemon.computing.computing_process import EndedError, worker_command
 from daq.app.daemon.post_run import PostRunTasks
 from daq.core.errors import StoreError
@@ -105,6 +106,17 @@ def test_a_process_that_hangs_is_replaced_and_its_tasks_are_done_again(store, mo
         assert asked.result(60) not in (before, HERE)
 
 
+def test_no_result_waits_for_a_process_that_is_being_started(store, tmp_path):
+    starting = [sys.executable, "-c", "import time; time.sleep(60)"]
+    process = daemons_end.ComputingProcess(store, starting)
+    made = Computations(store, None, LaterClock(), process)
+    try:
+        assert carry_out(made, OwnPid()) == [HERE]
+        assert until(lambda: process.pid) != HERE
+    finally:
+        process.close()
+
+
 @pytest.mark.parametrize("command", [["/no/such/program"], [sys.executable, "-c", "raise SystemExit(1)"]])
 def test_where_it_cannot_be_started_tasks_are_carried_out_in_the_daemon(store, command):
     with computations(store, command) as made:
@@ -127,6 +139,7 @@ def test_a_task_that_ends_its_process_each_time_is_given_up_or_carried_out_in_th
     with computations(store) as made:
         (short,) = carry_out(made, EndsItsProcess(tmp_path / "short", HERE))
         (whole,) = carry_out(made, EndsItsProcessWhole(tmp_path / "whole", HERE))
+        until(made.process.answers)
         (after,) = carry_out(made, OwnPid())
     assert short == HERE
     assert (tmp_path / "short").read_text() == "x" * (daemons_end.MOST_DEATHS + 1)

@@ -36,7 +36,7 @@ class LaterClock:
 def computations(store, command=None):
     """Yield computations in a process, and end it.  Without `command` it imports libraries when they are needed."""
     process = ComputingProcess(store, command or dying_command(store, "/nowhere", 0))
-    process.start()
+    until(lambda: process.answers() or process._given_up)
     try:
         yield Computations(store, maker(Catalogue.load(examples_dir()).drivers), LaterClock(), process)
     finally:

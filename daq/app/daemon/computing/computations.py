@@ -34,11 +34,13 @@ class Computations:
     async def carry_out(self, task: Task[T]) -> T:
         """Return the value of a task.
 
+        Only a whole journal waits for a process that is still being started; no result waits for it.
+
         Raises:
             DaqError: it could not be computed or stored, or the daemon ends.
         """
         now = self._clock.utc_ns()
-        if self.process is not None:
+        if self.process is not None and (task.queue == "journal" or self.process.answers()):
             try:
                 return await asyncio.wrap_future(self.process.ask(task, now))
             except NoProcessError:

@@ -104,6 +104,12 @@ class ComputingProcess:
             if self._thread.ident is None and not self._closed.is_set():
                 self._thread.start()
 
+    def answers(self) -> bool:
+        """Return whether a task needs not wait for the start of the process, which is started where it was not yet."""
+        self.start()
+        with self._lock:
+            return self._out is not None or self._closed.is_set()
+
     def ask(self, task: Task[T], utc_ns: int) -> "Future[T]":
         """Send a task, as it is now, and return the future of its value; `utc_ns` is the present time.
 
