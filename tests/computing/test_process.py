@@ -216,15 +216,16 @@ def test_a_daemon_that_is_killed_leaves_no_process_even_while_it_computes(tmp_pa
     until(lambda: not is_alive(pid))
 
 
-def test_the_daemon_of_the_command_line_computes_in_a_process(tmp_path, monkeypatch):
+@pytest.mark.parametrize(("text", "apart"), [("", False), ("computes_apart = true\n", True)])
+def test_the_file_of_the_daemon_decides_whether_it_computes_in_a_process(tmp_path, monkeypatch, text, apart):
     given = {}
 
     def made(*_, **options):
         given.update(options)
         raise StoreError("this is enough")
 
-    (tmp_path / "daemon.toml").write_text("")
+    (tmp_path / "daemon.toml").write_text(text)
     monkeypatch.setattr(serve, "Supervisor", made)
     with pytest.raises(StoreError, match="enough"):
         serve.run(argparse.Namespace(config=str(tmp_path), state=str(tmp_path), only=[], page=False))
-    assert given["computes_apart"] is True
+    assert given["computes_apart"] is apart

@@ -163,6 +163,11 @@ class Daemon(Model):
     Left out: /var/lib/daq for a file in /etc/daq, as the systemd unit has it, otherwise a folder of the login."""
     socket_group: Text | None = None
     """Group of this machine whose members may use the daemon's socket; left out: only the daemon's own login."""
+    computes_apart: bool = False
+    """True: conclusions, flow curves and health figures of runs are computed in a process of their own.
+
+    It helps where many benches share one daemon and a processor core is free; it needs 110 MB more.
+    """
     enable: Annotated[tuple[Name, ...] | None, Field(strict=False)] = None
     """Names of the instruments to serve; left out: all in the folder."""
     folders: Folders = Folders()

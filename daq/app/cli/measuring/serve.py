@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
         only=tuple(args.only),
         publishing=publishing(catalogue),
         sparkplug=sparkplug(catalogue),
-        computes_apart=True,
+        computes_apart=catalogue.daemon.computes_apart,
     )
     asyncio.run(serve(supervisor, page=_page(args) if args.page else ()))
     return 0
