@@ -201,6 +201,7 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
         "torque_clipped",
         "outlying_readings",
         "peak_not_covered",
+        "peak_before_first",  # also where the intervals before it end before the settling time
         "event_may_be_earlier",
         "verification_doubtful",
         "torque_at_rest_unexplained",
