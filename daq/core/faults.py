@@ -201,27 +201,30 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
         "torque_clipped",
         "outlying_readings",
         "peak_not_covered",
+        "peak_before_first",  # also where the intervals before it end before the settling time
         "event_may_be_earlier",
         "verification_doubtful",
         "torque_at_rest_unexplained",
         "component_zero",  # of a zero that the torque's error cannot contain
+        "readings_missing",  # not where the phase of the span explains it
     ),
     3: (
         "torque_too_quiet",
-        "no_temperature",  # of a companion whose newest reading no longer counts at the end of the span
+        "no_temperature",  # of a companion whose newest reading no longer counts at the end of the span, or still does
+        "silent",  # the same inside the span
     ),
 }
-"""Codes by the number of the checks that added them, or gives them in more cases; all others are of number 1.
+"""Codes by the number of the checks that added them, or changed their rule; all others are of number 1.
 
 A header has the number of its daq, so that replay knows which doubts a run could not have.  A new code, or a rule that
-doubts more, gets a new number: `tests/records/test_checks_of_older_runs.py` holds the table of all codes.
+doubts more or less, gets a new number: `tests/records/test_checks_of_older_runs.py` holds the table of all codes.
 """
 CHECKS: Final = max(CHECKED_SINCE)
 """Number of the checks of this daq."""
 
 
 def codes_after(checks: int) -> frozenset[str]:
-    """Return the codes that a daq with the number `checks` may not have given where this one does.
+    """Return the codes that a daq with the number `checks` may not have given where this one does, or the reverse.
 
     A header without a number (0) is of number 1 or 2.
     """

@@ -8,11 +8,12 @@ numbers are our choice, from the sweeps in `tests/core/test_quietness.py`.
 
 from collections.abc import Sequence
 from itertools import pairwise
-from math import fsum, inf, sqrt
+from math import fsum, inf, remainder, sqrt
 from typing import Final
 
-from daq.core.arguments import require_finite, require_not_negative, require_numbers, require_positive
+from daq.core.arguments import SMALLEST, require_finite, require_not_negative, require_numbers, require_positive
 from daq.core.effects import Noise
+from daq.core.sensorsigns import ROBUST, ROUNDING, median_of, step_at
 
 LEAST_AT_REST: Final = 30
 """Number of readings that show the noise at rest."""
@@ -29,14 +30,18 @@ UNSTEADY: Final = 2.0
 """Ratio of the noise of the two halves beyond which it is not steady."""
 QUIETER: Final = 4.0
 """Noise at rest over that of a span, from which the span is too quiet."""
+TENS: Final = 10.0
+"""Step of a display of significant digits over that of the decade below."""
 STEPS: Final = 2.0
 """Noise at rest in steps of the display, at least: a display hides less."""
-ROBUST: Final = 1.4826
-"""Standard deviation of a normal distribution over its median absolute deviation (F. R. Hampel, 1974; from memory)."""
 SECOND: Final = 6.0
 """Variance of a second difference of white noise over that of the noise: 1 + 4 + 1."""
-ROUNDING: Final = 1.0 - 1e-6
 WHOLE: Final = 1e-3
+RANGES: Final = (8, 16, 20, 25, 32, 50, 64, 100, 128, 200, 250, 256, 500, 512, 1000, 1024)
+"""Steps of a coarser range in steps of the finer one at rest: powers of two, and 1, 2, 2.5 and 5 by tens (common
+practice, no source).  Nearly every level is a multiple of some other factor, so others are not looked at."""
+HIDDEN: Final = 3.0
+"""Steps of a range, in standard deviations, from which it may hide the noise of all readings of a span."""
 
 
 def noise_at_rest(values: Sequence[float]) -> Noise | None:
@@ -55,9 +60,10 @@ def noise_at_rest(values: Sequence[float]) -> Noise | None:
         whole > 0.0
         and high <= UNSTEADY**2 * low
         and all(abs(fsum(a * b for a, b in zip(rest, rest[lag:], strict=False))) <= CORRELATED * whole for lag in LAGS)
-        and max(map(abs, rest)) <= FARTHEST * ROBUST * _median([abs(r) for r in rest])
+        and max(map(abs, rest)) <= FARTHEST * ROBUST * median_of([abs(r) for r in rest])
     )
-    return Noise(sqrt(whole / (n - 2)), _step_of_all(values)) if is_white else None
+    sd = sqrt(whole / (n - 2))
+    return Noise(sd, _step_of_all(values)) if is_white and sd >= SMALLEST else None
 
 
 def noise_of_span(values: Sequence[float]) -> Noise | None:
@@ -70,14 +76,16 @@ def noise_of_span(values: Sequence[float]) -> Noise | None:
         return None
     newest = values[-MOST:]
     changes = [b - a for a, b in pairwise(newest)]
-    return Noise(ROBUST * _median([abs(b - a) for a, b in pairwise(changes)]) / sqrt(SECOND), _step(newest))
+    # Where the readings of the level's decade are equal, the others are of the decade below.
+    step = step_at(newest, median_of(newest)) or TENS * (step_at(newest, 0.0) or inf)
+    return Noise(ROBUST * median_of([abs(b - a) for a, b in pairwise(changes)]) / sqrt(SECOND), step)
 
 
 def is_too_quiet(rest: Noise, turning: Noise, level: float) -> bool:
     """Return whether a span has too little noise for that at rest, on a display that would show it.
 
     `level` is the mean of the span, in the unit of both.  Where all readings are equal, the display is as fine as at
-    rest if the level is no multiple of ten of its steps: with fixed digits the step grows by tens.
+    rest if the level is no multiple of ten of its steps, nor of a coarser range that would hide the noise.
     """
     require_finite("level", level)
     require_positive("rest.sd", rest.sd)
@@ -86,15 +94,12 @@ def is_too_quiet(rest: Noise, turning: Noise, level: float) -> bool:
     if step == inf:
         if rest.step == inf:
             return False
-        tens = level / (10.0 * rest.step)
-        if abs(tens - round(tens)) < WHOLE:
+        steps = level / rest.step
+        coarser = [TENS, *(n for n in RANGES if n * rest.step >= HIDDEN * rest.sd)]
+        if any(abs(remainder(steps, n)) < TENS * WHOLE for n in coarser):
             return False
         step = rest.step
     return rest.sd >= STEPS * step * ROUNDING and rest.sd >= QUIETER * turning.sd
-
-
-def _step(values: Sequence[float]) -> float:
-    return min((b - a for a, b in pairwise(sorted(set(values)))), default=inf)
 
 
 def _step_of_all(values: Sequence[float]) -> float:
@@ -102,10 +107,8 @@ def _step_of_all(values: Sequence[float]) -> float:
 
     A display of significant digits has several steps.
     """
-    step = _step(values)
+    step = step_at(values, 0.0)
+    if step is None or step < SMALLEST:
+        return inf
     apart = [(v - values[0]) / step for v in values]
     return step if all(abs(a - round(a)) < WHOLE for a in apart) else inf
-
-
-def _median(values: Sequence[float]) -> float:
-    return sorted(values)[len(values) // 2]

@@ -3,12 +3,12 @@
 A `Send` is not recorded as an effect; it is compared with the `Sent` event that followed.  A journal may end before
 the run does (the daemon was killed).  This is not a difference, and the facts are those of the last event.
 
-A fault that the daq of the journal did not look for is no difference either: the kept values are compared without it.
+A fault whose rule is newer than the daq of the journal is no difference either: the recorded one counts.
 """
 
 import json
 from collections import deque
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -70,7 +70,7 @@ class Replay:
     other_drivers: tuple[str, ...] = ()
     """Links whose driver has another digest than the recorded one."""
     as_recorded: list[Kept] = field(default_factory=list)
-    """The kept values of the journal, without faults that its daq did not look for."""
+    """The kept values with the faults that the daq of the journal found."""
 
     @property
     def same(self) -> bool:
@@ -88,10 +88,27 @@ class Replay:
         return self.facts.steps
 
 
-def as_recorded(kept: Kept, recorded: Collection[str], newer: Collection[str]) -> Kept:
-    """Return a kept value without those faults of `newer` checks that are not among its `recorded` faults."""
-    faults = tuple(f for f in kept.faults if f not in newer or f in recorded)
-    return kept if faults == kept.faults else replace(kept, faults=faults)
+def as_recorded(kept: Kept, faults: Sequence[str], of_temperature: Sequence[str], newer: Collection[str]) -> Kept:
+    """Return a kept value with its recorded faults where they differ from the computed ones by `newer` checks only.
+
+    Where they differ by others too, it has the computed ones, without those of newer checks that are not recorded.
+    """
+    return replace(
+        kept,
+        faults=_of_record(kept.faults, faults, newer),
+        temperature_faults=_of_record(kept.temperature_faults, of_temperature, newer),
+    )
+
+
+def _of_record(computed: tuple[str, ...], recorded: Sequence[str], newer: Collection[str]) -> tuple[str, ...]:
+    changed = set(computed) ^ set(recorded)
+    if "no_temperature" in changed & set(newer):
+        # A reading that does not count for one of them may be out of the band for the other one.
+        changed.discard("off_temperature")
+    in_order = [f for f in recorded if f in computed] == [f for f in computed if f in recorded]
+    if in_order and len(set(recorded)) == len(recorded) and changed <= set(newer):
+        return tuple(recorded)
+    return tuple(f for f in computed if f not in newer or f in recorded)
 
 
 def pipeline_of(header: Header, make_driver: MakeDriver) -> Pipeline:
@@ -254,13 +271,14 @@ class _Comparison:
 
     def _as_recorded(self, kept: Kept, recorded: str) -> Kept:
         """Return a kept value as the daq of the journal computed it; `recorded` is the text of its effect."""
-        found = as_recorded(kept, _recorded_faults(recorded), self._newer)
+        faults, of_temperature = _recorded_faults(recorded)
+        found = as_recorded(kept, faults, of_temperature, self._newer)
         self._kept[id(kept)] = kept, found
         return found
 
     def _all_as_recorded(self, kept: list[Kept]) -> list[Kept]:
         # A journal that ends before the run lacks the last values.
-        return [self._kept[id(k)][1] if id(k) in self._kept else as_recorded(k, (), self._newer) for k in kept]
+        return [self._kept[id(k)][1] if id(k) in self._kept else as_recorded(k, (), (), self._newer) for k in kept]
 
     def finish(self) -> None:
         """Store the computed facts and states after the last record."""
@@ -283,13 +301,20 @@ def _as_before_parameters(note: Noted, recorded: str) -> str:
     return f"{Noted.__name__} {values}"
 
 
-def _recorded_faults(recorded: str) -> frozenset[str]:
-    """Return the faults in the text of a recorded kept value; none where it is no such text."""
+def _recorded_faults(recorded: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the faults of value and temperature in the text of a recorded kept value; none where it is not one."""
     kind, _, values = recorded.partition(" ")
     try:
-        return frozenset(json.loads(values)["faults"] if kind == Kept.__name__ else ())
-    except (ValueError, LookupError, TypeError):
-        return frozenset()
+        data = json.loads(values) if kind == Kept.__name__ else {}
+    except ValueError:
+        data = {}
+    return codes_in(data, "faults") or (), codes_in(data, "temperature_faults") or ()
+
+
+def codes_in(data: object, key: str) -> tuple[str, ...] | None:
+    """Return the list of codes at a key of a decoded JSON object; None where it is not there, or no such list."""
+    found = data.get(key) if isinstance(data, Mapping) else None
+    return tuple(found) if isinstance(found, list) and all(isinstance(f, str) for f in found) else None
 
 
 def _where(recorded: str, recomputed: str) -> str:
@@ -301,4 +326,4 @@ def _where(recorded: str, recomputed: str) -> str:
     return " in length"
 
 
-__all__ = ["Difference", "MakeDriver", "Replay", "as_recorded", "flip_bit", "pipeline_of", "replay"]
+__all__ = ["Difference", "MakeDriver", "Replay", "as_recorded", "codes_in", "flip_bit", "pipeline_of", "replay"]

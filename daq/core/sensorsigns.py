@@ -11,7 +11,7 @@ from itertools import pairwise
 from math import floor, fsum, inf, log10
 from typing import Final
 
-from daq.core.arguments import require_numbers, require_positive
+from daq.core.arguments import SMALLEST, require_finite, require_numbers, require_positive
 
 FROZEN: Final = 20
 """Number of equal readings at the end from which a noisy channel counts as frozen."""
@@ -102,17 +102,18 @@ def _is_noisy(values: Sequence[float]) -> bool:
     changes = [b - a for a, b in pairwise(values)]
     moved = [c for c in changes if c]
     reversed_ = sum((a > 0.0) != (b > 0.0) for a, b in pairwise(moved))
-    sizes = {round(abs(c) / min(map(abs, moved))) for c in moved}
+    least = max(SMALLEST, min(map(abs, moved), default=0.0))
+    sizes = {round(abs(c) / least) for c in moved}
     return len(moved) >= CHANGING * len(changes) and reversed_ >= REVERSING * len(moved) and len(sizes) >= SIZES
 
 
 def _stops_in_full_noise(before: Sequence[float], last: float) -> bool:
     """Return whether the noise just before the equal readings `last` is as large as it was, and larger than a step."""
-    # A display of significant digits has a larger step from a power of ten on.
-    decade = 10.0 ** floor(log10(abs(last))) if last else 0.0
-    step = _step([v for v in (*before, last) if abs(v) >= decade])
+    step = step_at([*before, last], last)
     newest, latest = _mean_change(before[-NEWEST:]), _mean_change(before[-NOISY:])
     earlier = _mean_change(before[-2 * NOISY : -NOISY])
+    if step is None:
+        return False
     return newest >= max(NOISE * step * ROUNDING, UNDIMINISHED * latest) and latest >= UNDIMINISHED * earlier
 
 
@@ -142,7 +143,7 @@ def _is_cut_above(values: Sequence[float]) -> bool:
     return (
         frequent[0][1] >= OUTNUMBERING * frequent[1][1]
         and min(len(left), len(returned)) >= LEAST_RETURNS
-        and min(_median(left), _median(returned)) >= deep
+        and min(median_of(left), median_of(returned)) >= deep
         and sum(n >= AWAY * third for n in away) >= 2
     )
 
@@ -157,7 +158,7 @@ def is_disturbed(values: Sequence[float], *, limit: float, is_last: bool = False
     require_positive("limit", limit)
     if len(values) < NOISY:
         return False
-    middle = _median(values)
+    middle = median_of(values)
     least = LEAST_SHIFT * limit
     shift = max(SHIFT * abs(middle), least)
     # Without this much of a range no reading can shift the mean so far.
@@ -166,7 +167,7 @@ def is_disturbed(values: Sequence[float], *, limit: float, is_last: bool = False
     distances = [abs(v - middle) for v in values]
     # Where all others are equal, a jump is the smallest step; no display is as coarse as `COARSEST`.
     step = min(_step(values), COARSEST * limit)
-    wide = max(FAR * ROBUST * _median(distances), FAR_STEPS * step, shift)
+    wide = max(FAR * ROBUST * median_of(distances), FAR_STEPS * step, shift)
     beyond = min((d for d in distances if d > wide), default=0.0)
     if beyond < JUMP * max(d for d in distances if d <= wide):
         return False
@@ -179,6 +180,19 @@ def is_disturbed(values: Sequence[float], *, limit: float, is_last: bool = False
     return abs(mean - without) > max(SHIFT * abs(without), least)
 
 
+def step_at(values: Sequence[float], level: float) -> float | None:
+    """Return the step of the display at `level`, from readings in its unit; None where they do not show it.
+
+    A display of significant digits has a larger step from a power of ten on, so that readings below the one of the
+    level are left out.
+    """
+    require_numbers("values", values)
+    require_finite("level", level)
+    decade = 10.0 ** floor(log10(abs(level))) if level else 0.0
+    step = _step([v for v in values if abs(v) >= decade])
+    return None if step == inf else step
+
+
 def _step(values: Sequence[float]) -> float:
     """Return the smallest step between different readings; infinity where all are equal."""
     return min((b - a for a, b in pairwise(sorted(set(values)))), default=inf)
@@ -189,6 +203,7 @@ def _mean_change(values: Sequence[float]) -> float:
     return fsum(abs(b - a) for a, b in pairwise(values)) / max(1, len(values) - 1)
 
 
-def _median(values: Sequence[float]) -> float:
+def median_of(values: Sequence[float]) -> float:
     """Return the upper median.  The module `statistics` of Python would load `random` and `decimal` at every start."""
+    require_numbers("values", values, 1)
     return sorted(values)[len(values) // 2]

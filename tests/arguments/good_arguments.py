@@ -410,6 +410,8 @@ GOOD = {
     "daq.core.sensorsigns.is_frozen": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.sensorsigns.is_clipped": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.sensorsigns.is_disturbed": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)], "limit": 100.0, "is_last": False},
+    "daq.core.sensorsigns.step_at": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)], "level": 40.0},
+    "daq.core.sensorsigns.median_of": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.sensorsigns.tail_of": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.student.student_quantile": lambda: {"p": 0.975, "dof": 7},
     "daq.core.student.t_975": lambda: {"dof": 7.5},

@@ -7,6 +7,7 @@ import pytest
 
 from daq.core.effects import Noise
 from daq.core.quietness import is_too_quiet, noise_at_rest, noise_of_span
+from daq.core.sensorsigns import is_frozen
 
 DISPLAYS = (0.01, 0.02, 0.05, 0.1, 0.5, 1.0, ".2g", ".3g", ".4g")
 """Step of a display, % of full scale, or its significant digits."""
@@ -93,6 +94,41 @@ def test_an_honest_torque_is_not_too_quiet():
     assert sum(found.values()) <= 1, found
 
 
+@pytest.mark.parametrize("level", [9.99, 10.0, 10.01, 10.02, 10.03, 10.08, 100.05])
+def test_a_level_just_above_a_decade_of_finer_steps_is_not_too_quiet(level):
+    """The display has three digits; with the step of the readings below the decade up to 42 of 100 were too quiet."""
+    rng, base = random.Random(f"decade {level}"), 0.1 if level > 50.0 else 0.01
+    found = 0
+    for _ in range(200):
+        sd = base * rng.choice((1.0, 1.5, 2.0, 2.25, 2.5, 3.0, 4.0, 6.0, 10.0))
+        rest = shown([rng.uniform(-0.5, 0.5) * base + rng.gauss(0.0, sd) for _ in range(50)], base)
+        found += is_quiet(rest, shown([level + rng.gauss(0.0, sd) for _ in range(rng.choice((30, 50, 100)))], ".3g"))
+    assert found <= 2
+
+
+@pytest.mark.parametrize("factor", [8, 10, 16, 20, 32, 50, 64, 100, 128])
+def test_an_instrument_with_a_finer_range_at_rest_is_not_too_quiet(factor):
+    """The coarser range hides the noise; without a look at the factor up to 64 of 100 were too quiet."""
+    rng = random.Random(f"range {factor}")
+    for steps in (2.2, 3.0, 5.0, 8.0, 12.0, 20.0):
+        for _ in range(40):
+            sd, level = 0.01 * steps, rng.uniform(15.0, 90.0)
+            rest = shown([rng.gauss(0.0, sd) for _ in range(50)], 0.01)
+            assert not is_quiet(rest, shown([level + rng.gauss(0.0, sd) for _ in range(50)], 0.01 * factor))
+
+
+def test_readings_of_any_size_are_judged_or_not_but_never_stop_a_run():
+    """A white noise about 0 with readings that are nearly equal, or smaller than any that is computed with."""
+    for tiny in (1e-320, 5e-324, 1e-300, 1e-61):
+        rng = random.Random("tiny")
+        values = [rng.choice((-0.1, 0.1)) for _ in range(58)]
+        rest = noise_at_rest([*values[:29], 0.0, tiny, *values[29:]])
+        assert rest.step == math.inf
+        is_too_quiet(rest, noise_of_span([40.0, *values, 0.0, tiny]), 40.0)
+        assert noise_at_rest([tiny * rng.gauss(0.0, 1.0) for _ in range(60)]) is None
+        assert not is_frozen([*values, 0.0, tiny, *[0.1] * 20])
+
+
 def stuck(rng, kind, display, sd):
     """Return the readings of a span (100) of a sensor that does not follow."""
     level = rng.uniform(15.0, 90.0)
@@ -118,7 +154,8 @@ def test_a_sensor_that_does_not_follow_is_too_quiet(kind):
 
 
 @pytest.mark.parametrize(
-    ("level", "expected"), [(33.37, True), (33.3, False), (40.0, False), (33.301, True), (0.0, False)]
+    ("level", "expected"),
+    [(33.37, True), (33.3, False), (40.0, False), (33.301, True), (0.0, False), (33.28, False), (33.25, True)],
 )
 def test_a_constant_torque_is_judged_where_its_digits_are_as_fine_as_at_rest(level, expected):
     assert is_too_quiet(Noise(0.1, 0.01), Noise(0.0, math.inf), level) is expected

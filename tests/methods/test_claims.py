@@ -1,5 +1,6 @@
 """The meaning of the number: the rules of each claim, on facts made by hand and end to end on simulated instruments."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -50,6 +51,22 @@ def test_a_peak_that_was_passed_is_valid():
 def test_a_peak_that_was_not_seen_is_doubtful(values, fault):
     c = peak(*values)
     assert (c.value, c.validity, c.faults) == (22.0, "doubtful", (fault,))
+
+
+@pytest.mark.parametrize(
+    ("not_yet", "not_checked", "faults"),
+    [
+        (True, (), ("peak_before_first",)),
+        (True, ("peak_before_first",), ()),  # an older daq took the interval without readings for the first value
+        (False, ("peak_before_first",), ("peak_before_first",)),
+    ],
+)
+def test_a_peak_in_the_first_interval_with_readings_is_doubtful(not_yet, not_checked, faults):
+    plan = plan_of("slip-yield-stress", VANE)
+    early = [kept({}, t=2.0, span=2.0, at="every", faults=("cut_short", "no_readings"))] if not_yet else []
+    taken = [*early, *(stress(float(v), 4.0 + 2.0 * i) for i, v in enumerate((22, 21, 18, 16)))]
+    found = facts(taken, ended={0: (0.0, 10.0, "stress fell")})
+    assert conclude(plan, dataclasses.replace(found, not_checked=not_checked)).faults == faults
 
 
 def test_a_peak_beyond_the_sensor_is_no_number():

@@ -15,6 +15,7 @@ from daq.app.cli import main
 from daq.app.records import replaying
 from daq.app.setup import orders
 from daq.app.setup.drivers import Drivers
+from daq.core import replay, spans
 from daq.core.faults import CHECKED_SINCE, CHECKS, FAULTS, codes_after
 from daq.core.header import Header, read_header
 from daq.core.plan import Rule
@@ -47,7 +48,7 @@ def test_every_fault_has_the_number_of_the_checks_that_added_it():
     assert set(later) <= SENTENCES.keys()
     assert sorted(CHECKED_SINCE) == list(range(2, CHECKS + 1))
     # A number that is in headers is closed: what is added later gets the next one.
-    assert {number: len(codes) for number, codes in CHECKED_SINCE.items()} == {2: 11, 3: 2}
+    assert {number: len(codes) for number, codes in CHECKED_SINCE.items()} == {2: 13, 3: 3}
     assert codes_after(CHECKS) == frozenset()
     assert codes_after(1) == codes_after(0) == set(later)
 
@@ -184,6 +185,77 @@ def test_a_run_of_yesterday_that_had_the_doubts_without_a_number_is_the_same(tmp
         state = measured(tmp_path, monkeypatch, code)
     done = again(state)
     assert (done.replay.header.checks, done.same, done.doubts) == (0, True, [])
+
+
+# ---- rules that changed: an older daq doubted more, or less
+
+
+def doubting(m, kind):
+    """Doubt each value of the steps by the rule of the temperature's age, or by that of missing readings."""
+    if kind == "readings_missing":
+        honest = spans._reading_faults
+        m.setattr(spans, "_reading_faults", lambda *a: ["readings_missing", *honest(*a)])
+    else:
+        m.setattr(spans, "_probe_faults", lambda *_: (kind,))
+
+
+RULES = [("silent", 2), ("no_temperature", 2), ("readings_missing", 1)]
+
+
+@pytest.mark.parametrize(("kind", "checks"), RULES)
+@pytest.mark.parametrize("more", [True, False])
+def test_a_run_under_an_older_rule_is_the_same_and_can_be_corrected(tmp_path, monkeypatch, kind, checks, more):
+    """`more`: the older daq doubts its values, and this one does not; otherwise the reverse."""
+    with monkeypatch.context() as m:
+        m.setattr(virtual_bench, "header_of", partial(virtual_bench.header_of, checks=checks))
+        if more:
+            doubting(m, kind)
+        state = measured(tmp_path, monkeypatch)
+    if not more:
+        doubting(monkeypatch, kind)
+    done = again(state)
+    doubted = any(kind in (*k["faults"], *k["temperature_faults"]) for k in done.kept)
+    assert (done.differences, done.replay.difference, done.same, doubted) == ([], None, True, more)
+    run = done.replay.header.run
+    assert main(["--state", str(state), "correct", run, "--sample", "G-1O41", "--because", "as it was"]) == 0
+    assert (again(state).differences, again(state).same) == ([], True)
+
+
+@pytest.mark.parametrize(("kind", "checks"), RULES)
+def test_a_run_of_this_daq_is_not_the_same_under_another_rule(tmp_path, monkeypatch, kind, checks):
+    del checks
+    state = measured(tmp_path, monkeypatch)
+    doubting(monkeypatch, kind)
+    assert not again(state).same
+
+
+@pytest.mark.parametrize(
+    "order", [("a", "silent"), ("silent", "silent"), ("silent", "probe"), ("probe", "silent", "b")]
+)
+def test_recorded_faults_that_no_rule_explains_are_a_difference(order):
+    newer = codes_after(2)
+    assert replay._of_record(("silent", "a"), order, newer) != order
+    assert replay._of_record(("probe", "silent"), ("probe",), newer) == ("probe",)
+    assert replay._of_record(("probe",), ("probe", "silent"), newer) == ("probe", "silent")
+    assert replay._of_record(("off_temperature",), ("no_temperature",), newer) == ("no_temperature",)
+    assert replay._of_record(("off_temperature",), (), newer) == ("off_temperature",)
+    assert replay._of_record(("probe",), ("probe", "silent"), frozenset()) == ("probe",)
+
+
+@pytest.mark.parametrize(
+    "row", ["{}", '{"faults": null}', "null", "[]", "3", '{"faults": [1]}', '{"faults": {"a": 1}}']
+)
+def test_a_damaged_row_is_named(tmp_path, monkeypatch, capsys, row):
+    state = measured(tmp_path, monkeypatch)
+    with sqlite3.connect(database_path(state)) as db:
+        for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            db.execute(f"DROP TRIGGER {name}")
+        db.execute("UPDATE kept SET value = ? WHERE idx = 0", (row,))
+    done = again(state)
+    assert done.differences
+    assert all(where.startswith("kept[0]") for where, _, _ in done.differences)
+    assert main(["--state", str(state), "replay", done.replay.header.run]) == 1
+    assert "kept[0]" in capsys.readouterr().out
 
 
 # ---- tampering

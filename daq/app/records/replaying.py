@@ -26,7 +26,7 @@ from daq.core.header import FORMAT
 from daq.core.linkstates import Motor
 from daq.core.plan import Plan
 from daq.core.remarks import Remark
-from daq.core.replay import MakeDriver, Replay, as_recorded, flip_bit, replay
+from daq.core.replay import MakeDriver, Replay, as_recorded, codes_in, flip_bit, replay
 from daq.core.respanning import kept_with
 from daq.core.run import State
 from daq.methods.concluding.conclude import conclude
@@ -130,15 +130,32 @@ def _json(kept: Sequence[Kept]) -> list[dict[str, Any]]:
     return [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in kept]
 
 
-def _as_stored(out: Recomputed, kept: Sequence[Kept], rows: Sequence[Mapping[str, Any]]) -> list[Kept]:
-    """Return `kept` with those faults of newer checks that the journal or the stored `rows` have.
+def _as_stored(out: Recomputed, kept: Sequence[Kept], rows: Any, *, corrected: bool = False) -> list[Kept]:
+    """Return `kept` with the faults that the journal has, and with those of newer checks that the stored `rows` have.
 
-    The rows have more than the journal where a newer daq made them: in a correction, or after a kill.
+    The rows have more than the journal where a newer daq made them: in a correction (`corrected`), where they may have
+    less too, or after a kill.  A damaged row counts as one without faults, so that the comparison names it.
     """
-    of_rows = [frozenset(row["faults"]) for row in rows[: len(kept)]]
-    of_rows += [frozenset()] * (len(kept) - len(of_rows))
-    both = zip(kept, out.replay.as_recorded, of_rows, strict=False)
-    return [as_recorded(k, of_row.union(then.faults), out.newer) for k, then, of_row in both]
+    stored = list(rows[: len(kept)]) if isinstance(rows, Sequence) else []
+    stored += [None] * (len(kept) - len(stored))
+    found = []
+    for now, of_journal, row in zip(kept, out.replay.as_recorded, stored, strict=False):
+        then = as_recorded(now, of_journal.faults, of_journal.temperature_faults, out.newer)
+        faults = _as_row(now.faults, then.faults, codes_in(row, "faults"), corrected)
+        of_row = codes_in(row, "temperature_faults")
+        of_temperature = _as_row(now.temperature_faults, then.temperature_faults, of_row, corrected)
+        found.append(dataclasses.replace(now, faults=faults, temperature_faults=of_temperature))
+    return found
+
+
+def _as_row(
+    now: tuple[str, ...], then: tuple[str, ...], row: tuple[str, ...] | None, corrected: bool
+) -> tuple[str, ...]:
+    """Return the faults of the journal, or those that a newer daq gave the stored row."""
+    if row is None or row == then or not (corrected or set(then) <= set(now)):
+        return then
+    # A daq between that of the journal and this one looked for some of the newer faults.
+    return tuple(f for f in now if f in then or f in row)
 
 
 def _as_concluded(plan: Plan, facts: Facts, stored: Mapping[str, Any], newer: frozenset[str]) -> Conclusion:
@@ -209,7 +226,7 @@ def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
         # A result that an older daq stored lacks the fields that were added since.
         header = out.replay.header
         older = header is not None and (out.versions or header.format < FORMAT or header.checks != CHECKS)
-        _compare_result(out, "result", a, _without_added(b, a) if older else b)
+        out.differences += _differences_of_result(out, "result", a, _without_added(b, a) if older else b)
 
 
 def _without_added(computed: Any, stored: Any) -> Any:
@@ -238,19 +255,35 @@ def _compare_declared(
     if plan.derivations != header.plan.derivations:
         kept = kept_with(raw, make, plan.derivations)
         stored = reader.kept(run.id)
-        out.differences += differences("corrected kept", stored, _json(_as_stored(out, kept, stored)), 0.0)
+        again = _json(_as_stored(out, kept, stored, corrected=True))
+        out.differences += differences("corrected kept", stored, again, 0.0)
         facts = dataclasses.replace(facts, kept=kept)
-    facts = dataclasses.replace(facts, kept=_as_stored(out, facts.kept, data.get("steps", ())))
-    found_again = _as_concluded(plan, facts, data, out.newer)
-    conclusion = still_doubted(ResultData.model_validate_json(newest.data), found_again)
+    then = _as_stored(out, facts.kept, data.get("steps", ()), corrected=True)
+    # A correction does not hold the faults of its temperatures: they are those of the run's daq, or of a newer one.
+    now = [
+        dataclasses.replace(k, temperature_faults=n.temperature_faults) for k, n in zip(then, facts.kept, strict=False)
+    ]
+    of_then, of_now = (_of_correction(out, plan, dataclasses.replace(facts, kept=k), data, record) for k in (then, now))
+    out.differences += of_then if of_now else []
+
+
+def _of_correction(
+    out: Recomputed, plan: Plan, facts: Facts, data: dict[str, Any], record: RunRecord
+) -> list[tuple[str, Any, Any]]:
+    """Return the differences of a correction (`data`) from the one that is concluded from `facts`."""
+    conclusion = still_doubted(
+        ResultData.model_validate_json(json.dumps(data)), _as_concluded(plan, facts, data, out.newer)
+    )
     found = ResultData.build(plan, conclusion, details_of(record)).model_dump(mode="json")
     a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS | {"warnings"}} for d in (data, found))
-    _compare_result(out, "corrected result", a, b)
+    return _differences_of_result(out, "corrected result", a, b)
 
 
-def _compare_result(out: Recomputed, where: str, stored: dict[str, Any], computed: dict[str, Any]) -> None:
+def _differences_of_result(
+    out: Recomputed, where: str, stored: dict[str, Any], computed: dict[str, Any]
+) -> list[tuple[str, Any, Any]]:
     again = _in_words_of(stored, computed)
-    out.differences += differences(where, stored, again, ROUNDING_TOLERANCE if out.versions else 0.0)
+    return list(differences(where, stored, again, ROUNDING_TOLERANCE if out.versions else 0.0))
 
 
 def _in_words_of(stored: Any, computed: Any) -> Any:

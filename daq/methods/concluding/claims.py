@@ -106,11 +106,14 @@ def _peak_faults(plan: Plan, facts: Facts, kept: Kept) -> list[str]:
     if peak is None:
         return []
     here = _along([k for k in facts.kept if k.step == kept.step])
+    every = [k for k in here if k.at == "every"]
     # Intervals that end before the settling time have no reading, and are before the first value.
-    intervals = list(dropwhile(lambda k: set(k.faults) >= NOT_YET, (k for k in here if k.at == "every")))
+    intervals = list(dropwhile(lambda k: set(k.faults) >= NOT_YET, every))
     if "peak_not_covered" not in facts.not_checked and _may_hide(plan, intervals, peak):
         return ["peak_not_covered"]
-    if kept.at == "every" and len(intervals) > 1 and kept is intervals[0]:
+    # An older daq took such an interval for the first value.
+    first = every if "peak_before_first" in facts.not_checked else intervals
+    if kept.at == "every" and len(first) > 1 and kept is first[0]:
         return ["peak_before_first"]
     summary = kept.summaries.get(plan.primary)
     later = [raw_value(plan, k) for k in intervals if k.t > kept.t]
