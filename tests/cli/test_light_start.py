@@ -11,7 +11,11 @@ from pathlib import Path
 import pytest
 
 import daq
-from daq.adapters.paths import examples_dir
+from daq.adapters.paths import database_path, examples_dir
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import NoteHealth
+from daq.app.records.health_history import Figures
+from daq.core.encoding import encode
 
 ROOT = Path(daq.__file__).parent.parent
 LIBRARIES = ("asyncio", "numpy", "pandas", "rich", "scipy", "sqlite_utils", "structlog")
@@ -133,6 +137,10 @@ def test_the_names_of_modules_that_are_not_imported_exist():
     ],
 )
 def test_a_command_that_runs_imports_only_what_it_needs(shift, command, without):
+    with Store(database_path(shift.state)) as store, store.reader() as reader:
+        found = encode(Figures(serial="R-1042", geometry="coaxial-12", free=False))
+        for run in reader.runs():  # as the daemon notes it after each run
+            store.submit(NoteHealth(run.id, run.instrument, run.began_utc_ns, found)).result()
     given = ["--config", str(examples_dir()), "--state", str(shift.state), *command]
     program = (
         "import contextlib, io, json, sys\nfrom daq.app.cli import main\n"
