@@ -81,8 +81,9 @@ def test_every_screen_fits_every_panel(shown, lang):
             tab.set_viewport_size({"width": width, "height": height})
             try:  # a plot takes its new size in one of the next frames
                 tab.wait_for_function(f"{SIDEWAYS} <= 0", timeout=10_000)
-            except TimeoutError:
-                wide.append((page.name, size, tab.evaluate(SIDEWAYS)))
+            except TimeoutError:  # a loaded machine may be late, too
+                if (sideways := tab.evaluate(SIDEWAYS)) > 0:
+                    wide.append((page.name, size, sideways))
             if page.values["paired"]:
                 if not tab.evaluate(STOP_ON_TOP):
                     hidden.append((page.name, size))
