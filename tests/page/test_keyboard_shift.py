@@ -10,7 +10,6 @@ from playwright.async_api import async_playwright
 
 from daq.page.application import make_application, make_parts
 from daq.page.settings import PageSettings
-from daq.page.visits.pairing import PairingCodes
 from tests.page.browsing import CHROMIUM, FLAGS
 from tests.page.paged_shift import PagedShift
 from tests.page.visiting import BENCH, KEY
@@ -21,7 +20,7 @@ LONG_MS = 60_000
 
 @contextlib.asynccontextmanager
 async def served(bench, folder):
-    """Serve a page of its own over the daemon of a bench; yield its address."""
+    """Serve a page of its own over the daemon of a bench; yield its address and its codes that pair a browser."""
     with socket.socket() as listening:
         listening.bind(("127.0.0.1", 0))
         listening.listen()
@@ -33,7 +32,7 @@ async def served(bench, folder):
         task = asyncio.create_task(server.serve(sockets=[listening]))
         await parts.hub.ready.wait()
         try:
-            yield f"http://127.0.0.1:{port}"
+            yield f"http://127.0.0.1:{port}", parts.codes
         finally:
             parts.hub.close()
             server.should_exit = True
@@ -41,11 +40,11 @@ async def served(bench, folder):
         assert bench.parts is not parts
 
 
-async def opened(chromium, address):
+async def opened(chromium, address, codes):
     tab = await (await chromium.new_context(viewport={"width": 800, "height": 480})).new_page()
     tab.set_default_timeout(LONG_MS)
     # The address pairs the browser: without people, only the screen of a bench starts runs.
-    await tab.goto(f"{address}/pair/{BENCH}/{PairingCodes(KEY).made(BENCH)}")
+    await tab.goto(f"{address}/pair/{BENCH}/{codes.made(BENCH)}")
     return tab
 
 
@@ -69,8 +68,8 @@ async def test_samples_are_measured_by_keyboard_and_a_closed_browser_loses_nothi
     async with PagedShift(tmp_path) as bench, async_playwright() as playwright:
         chromium = await playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
         await bench.add("E-7", "E-8")
-        async with served(bench, tmp_path) as address:
-            tab = await opened(chromium, address)
+        async with served(bench, tmp_path) as (address, codes):
+            tab = await opened(chromium, address, codes)
             await stage(tab, "zeroing")
             await press_main(tab)
             await stage(tab, "fitting")
@@ -85,7 +84,7 @@ async def test_samples_are_measured_by_keyboard_and_a_closed_browser_loses_nothi
                     await stage(tab, "running")
                     await tab.context.close()  # in the run
                     await bench.until_stage("verdict")
-                    tab = await opened(chromium, address)
+                    tab = await opened(chromium, address, codes)
                 await stage(tab, "verdict")
                 assert sample in await tab.inner_text("body")
                 await press_main(tab)
