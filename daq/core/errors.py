@@ -1,8 +1,12 @@
 """Exceptions of the project, one class for each cause; each holds the data that explain it."""
 
+import json
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import TypeVar
+from typing import Final, TypeVar
+
+OTHERS: Final = "others"
+"""Name of the value with further errors that were found together with one (`SettingErrors`)."""
 
 
 class DaqError(Exception):
@@ -78,15 +82,19 @@ class FormatError(DaqError):
 class SettingErrors(SettingError):
     """All errors found in one check of a person's files.
 
-    The text has one line for each of `errors`; `file`, `key` and `reason` belong to the first error.
+    The text has one line for each of `errors`; `file`, `key`, `reason` and `code` belong to the first error.  Where it
+    has a code, `values` has the others under `OTHERS`: a JSON list of objects with code, values and text.
     """
 
     def __init__(self, errors: "list[SettingError]") -> None:
         first = errors[0]
         super().__init__(first.reason, file=first.file, key=first.key)
         self.errors = errors
-        if len(errors) == 1:
-            self.code, self.values = first.code, first.values
+        if first.code:
+            self.code, self.values = first.code, dict(first.values)
+            if len(errors) > 1:
+                others = [{"code": e.code, "values": dict(e.values), "text": str(e)} for e in errors[1:]]
+                self.values[OTHERS] = json.dumps(others)
 
     def __str__(self) -> str:
         return "\n".join(str(error) for error in self.errors)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from daq.app.daemon.protocol import answer_line, failure, read_answer
-from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError, SettingErrors, coded
+from daq.core.errors import OTHERS, DaqError, LinkError, NotAllowedError, SettingError, SettingErrors, coded
 from daq.laboratory.bench.bench_events import Refused, Text, coded_of
 from daq.laboratory.bench.flow import step
 from daq.methods.parts.statement import state
@@ -118,7 +118,26 @@ def test_code_and_values_come_through_the_socket_with_the_english_sentence(kind)
 def test_the_only_error_of_several_files_keeps_its_code():
     one = coded(SettingError("a"), "sample_unknown", sample="G-1")
     assert SettingErrors([one]).code == "sample_unknown"
-    assert SettingErrors([one, SettingError("b")]).code == ""
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_of_several_errors_each_is_shown_in_the_language_that_has_it(language):
+    """An order is refused while a file of the configuration has an error: the error of the file may be the cause."""
+    t = Texts(language)
+    first = coded(SettingError("no sample 'G-1' is registered"), "sample_unknown", sample="G-1")
+    file = SettingError("is missing", file="methods/short.toml", key="id")
+    other = coded(SettingError("there is no method 'x'"), "unknown_name", what="method", name="x")
+    found = SettingErrors([first, file, other])
+    lines = [t("refusal.daemon.sample_unknown", sample="G-1"), str(file)]
+    lines.append(t("refusal.daemon.unknown_name", what=t.code("refusal.what", "method"), name="x"))
+    with pytest.raises(SettingError) as sent:
+        read_answer(answer_line(failure(found)))
+    for error in (found, sent.value):
+        assert refusal_words(t, error.code, error.values, str(error)).split("\n") == lines
+    # Where the first one has no code, none is put before it.
+    assert (SettingErrors([file, first]).code, str(SettingErrors([file, first])).count("\n")) == ("", 1)
+    # What a newer daemon sends in another form is shown as it was written.
+    assert refusal_words(t, first.code, {**first.values, OTHERS: "[1]"}, "as written") == "as written"
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

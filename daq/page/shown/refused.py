@@ -5,6 +5,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
+from daq.core.errors import OTHERS
 from daq.laboratory.bench.bench_events import REFUSAL
 from daq.page.shown.benches import without_commands
 from daq.page.shown.equipment import out_words
@@ -31,13 +32,19 @@ TERMS: Final[Mapping[str, Callable[[Texts, str], str]]] = MappingProxyType(
 
 
 def refusal_words(t: Texts, code: str, values: Mapping[str, str], text: str) -> str:
-    """Return the sentence of a refusal; `text`, its English one, where the page has none for its code and values."""
+    """Return the sentence of a refusal; `text`, its English one, where the page has none for its code and values.
+
+    Further errors that came with it, such as those of the configuration, follow it, each in a line of its own.
+    """
     key = f"refusal.daemon.{code}"
     if not t.has(key) or not placeholders(t.template(key)) <= values.keys():
         return text
+    given = {name: value for name, value in values.items() if name != OTHERS}
     try:
-        return t(key, **{name: TERMS[name](t, value) if name in TERMS else value for name, value in values.items()})
-    except ValueError:  # statements of a newer daemon
+        first = t(key, **{name: TERMS[name](t, value) if name in TERMS else value for name, value in given.items()})
+        others = json.loads(values.get(OTHERS, "[]"))
+        return "\n".join([first, *(refusal_words(t, o["code"], o["values"], o["text"]) for o in others)])
+    except (ValueError, KeyError, TypeError):  # statements of a newer daemon
         return text
 
 
