@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision
-from daq.app.records.judged.judging import MOVED, judged_sample
+from daq.app.records.attempts import MOVED
 from daq.laboratory.kinds import REPORTABLE, reportable_id
 
 _LEFT_OUT: Final = frozenset({"without_result", "is_verification", MOVED})
@@ -123,6 +123,8 @@ def _beyond(attempts: Iterable[_Attempt] | None) -> frozenset[str] | None:
 
 def _attempts(reader: Reader, sample: str, test: str) -> list[_Attempt] | None:
     """Return the runs of a test, judged as they are now; None where a result lacks a part."""
+    from daq.app.records.judged.judging import judged_sample  # most days and months need no judgement of a sample
+
     try:
         found = judged_sample(reader, sample, test).attempts
     except (KeyError, TypeError, ValueError):
