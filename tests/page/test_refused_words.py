@@ -136,7 +136,7 @@ def test_of_several_errors_each_is_shown_in_the_language_that_has_it(language):
         assert refusal_words(t, error.code, error.values, str(error)).split("\n") == lines
     # Where the first one has no code, none is put before it.
     assert (SettingErrors([file, first]).code, str(SettingErrors([file, first])).count("\n")) == ("", 1)
-    # What a newer daemon sends in another form is shown as it was written.
+    # Another form, as of a newer daemon, is shown as it was written.
     assert refusal_words(t, first.code, {**first.values, OTHERS: "[1]"}, "as written") == "as written"
 
 
