@@ -11,6 +11,7 @@ from daq.app.daemon.protocol import answer_line, failure, read_answer
 from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError, SettingErrors, coded
 from daq.laboratory.bench.bench_events import Refused, Text, coded_of
 from daq.laboratory.bench.flow import step
+from daq.methods.files.load import FIELD_CODES, FIELD_VALUES
 from daq.methods.parts.statement import state
 from daq.page.shown.benches import without_commands
 from daq.page.shown.refused import TERMS, message_words, refusal_words
@@ -50,13 +51,21 @@ def coded_calls():
                 code, names = node.args[1], {keyword.arg for keyword in node.keywords}
                 found = [code.value] if isinstance(code, ast.Constant) else choices.get(getattr(code, "id", ""), [])
                 yield from ((path.name, one, names) for one in found)
+            elif isinstance(node, ast.Call) and ast.unparse(node.func) in ("errors.add", "self.add"):
+                code, names = node.args[-1], {keyword.arg for keyword in node.keywords}
+                if isinstance(code, ast.Constant) and len(node.args) > 2:
+                    yield path.name, code.value, names | {"field"}
+    for code in FIELD_CODES.values():
+        yield "load.py", code, {"field", *filter(None, (FIELD_VALUES.get(code),))}
 
 
-CODES = {code: names for _, code, names in coded_calls()}
+CODES = {}
+for _, a_code, a_names in coded_calls():
+    CODES[a_code] = CODES.get(a_code, a_names) & a_names
 
 
 def test_every_refusal_with_a_code_has_a_sentence_in_every_language_and_every_sentence_its_refusal():
-    assert len(CODES) > 30
+    assert len(CODES) > 150
     for language in LANGUAGES:
         texts = {
             key.removeprefix("refusal.daemon."): text
@@ -85,6 +94,8 @@ SAMPLE = {
     "state": "done", "link": "connecting", "what": "instrument", "need": "review", "role": "measure",
     "out": "coaxial-12 (serial number S-12) is out of service since 2026-11-29 08:20 UTC by m.keeper: 42",
     "reasons": json.dumps([state("below_band", torque=6.2).model_dump(mode="json")]),
+    "errors": json.dumps([{"code": "no_run", "values": {"bench": "bench-1"}, "text": "no run is in progress"}]),
+    "field": "values[0].as_left", "meaning": "reviewed",
 }  # fmt: skip
 
 
@@ -118,7 +129,24 @@ def test_code_and_values_come_through_the_socket_with_the_english_sentence(kind)
 def test_the_only_error_of_several_files_keeps_its_code():
     one = coded(SettingError("a"), "sample_unknown", sample="G-1")
     assert SettingErrors([one]).code == "sample_unknown"
-    assert SettingErrors([one, SettingError("b")]).code == ""
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_each_of_several_errors_is_in_the_language_and_has_its_place(language):
+    t = Texts(language)
+    one = coded(SettingError("a"), "sample_unknown", sample="G-1", line="3", field="rework_of")
+    several = SettingErrors(
+        [one, SettingError("b is wrong", key="lot"), coded(SettingError("c"), "no_run", bench="b-1")]
+    )
+    shown = refusal_words(t, several.code, several.values, str(several)).splitlines()
+    at = f"{t('refusal.at.line', line='3')}, {t('refusal.field.rework_of')}"
+    assert shown == [
+        f"{at}: {t('refusal.daemon.sample_unknown', sample='G-1')}",
+        "lot: b is wrong",
+        t("refusal.daemon.no_run", bench="b-1"),
+    ]
+    # Without any code they are as they were sent.
+    assert SettingErrors([SettingError("a"), SettingError("b")]).code == ""
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

@@ -61,16 +61,18 @@ async function recall() {
   const asked = recalled;
   const wanted = () => asked === recalled && asked.trend === trend && asked.run === live.run?.run;
   if (!wanted()) return;
+  let failed = true;
   try {
     const answer = await fetch(`/api/v1/benches/${encodeURIComponent(name)}/trend`, { cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
     const kept = answer.ok ? await answer.json() : null;
     // The answer can be of another run, or of another signal, before the stream tells of it: the first view of those asks again.
     if (kept && wanted() && kept.run === asked.run && kept.signal === asked.signal) asked.trend.fill(kept.times, kept.values);
-    if (answer.status === 429 || answer.status >= 500) throw new Error(`the trend has status ${answer.status}`);
+    failed = answer.status === 429 || answer.status >= 500;
   } catch {
-    // While it is cut off, the return of the stream asks again.
-    setTimeout(() => { if (!cut) recall(); }, FETCH_MS);
+    // There was no answer.
   }
+  // While it is cut off, the return of the stream asks again.
+  if (failed) setTimeout(() => { if (!cut) recall(); }, FETCH_MS);
 }
 
 /** Get the past of a trend that begins: of another run, of another signal, or in another element. */
