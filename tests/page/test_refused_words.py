@@ -34,6 +34,19 @@ IN_ENGLISH = {
 }
 """Number of refusals in English alone, by module."""
 
+DESK_ROOMS = ("app/laboratory", "app/daemon/queries", "app/daemon/trials")
+"""Rooms whose refusals a person at the desk meets."""
+NO_FORM = {
+    "acts.py": 1, "registry.py": 1, "trial_act.py": 1, "bearer.py": 1,  # no form names an act or a query
+    "transcribing.py": 7, "fitting.py": 1, "precision_study.py": 3, "people.py": 14, "tokens.py": 5,  # the command line
+    "archive_acts.py": 5,  # alone has these acts
+    "typesetting.py": 3, "works_head.py": 1, "query.py": 1, "free_ports.py": 1, "trial_file.py": 2,  # files and ports
+    "asking.py": 4, "starting.py": 1,  # the link to the daemon, with texts of the page
+    "making.py": 1,  # repeated, not shown
+    "serving.py": 1, "importing.py": 2, "samples.py": 1, "changing_samples.py": 1,  # several errors, each with its code
+}  # fmt: skip
+"""Number of refusals in English alone, by module of the desk, each with its reason."""
+
 
 def coded_calls():
     """Yield module, code and names of the values of each `coded(error, code, ...)` of the daemon."""
@@ -88,6 +101,24 @@ def test_every_refusal_that_a_person_at_a_bench_meets_has_a_code():
                 assert path.name in english, f"{path.name}, line {node.lineno}: give the refusal a code (`coded`)"
                 english[path.name] += 1
     assert english == IN_ENGLISH
+
+
+def test_every_refusal_that_a_form_of_the_desk_meets_has_a_code():
+    english = {}
+    paths = [path for room in DESK_ROOMS for path in sorted((ROOT / room).rglob("*.py"))]
+    for path in paths:
+        if path.relative_to(ROOT).as_posix() in BENCH_MODULES:
+            continue
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            kind = (
+                getattr(node.exc.func, "id", "")
+                if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call)
+                else ""
+            )
+            if kind.endswith(("Error", "Errors")) and kind != "OSError":
+                assert path.name in NO_FORM, f"{path.name}, line {node.lineno}: give the refusal a code (`coded`)"
+                english[path.name] = english.get(path.name, 0) + 1
+    assert english == NO_FORM
 
 
 SAMPLE = {
