@@ -3,10 +3,7 @@
 import json
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Final, TypeVar
-
-OTHERS: Final = "others"
-"""Name of the value with further errors that were found together with one (`SettingErrors`)."""
+from typing import TypeVar
 
 
 class DaqError(Exception):
@@ -82,19 +79,18 @@ class FormatError(DaqError):
 class SettingErrors(SettingError):
     """All errors found in one check of a person's files.
 
-    The text has one line for each of `errors`; `file`, `key`, `reason` and `code` belong to the first error.  Where it
-    has a code, `values` has the others under `OTHERS`: a JSON list of objects with code, values and text.
+    The text has one line for each of `errors`; `file`, `key` and `reason` belong to the first error.
     """
 
     def __init__(self, errors: "list[SettingError]") -> None:
         first = errors[0]
         super().__init__(first.reason, file=first.file, key=first.key)
         self.errors = errors
-        if first.code:
-            self.code, self.values = first.code, dict(first.values)
-            if len(errors) > 1:
-                others = [{"code": e.code, "values": dict(e.values), "text": str(e)} for e in errors[1:]]
-                self.values[OTHERS] = json.dumps(others)
+        if len(errors) == 1:
+            self.code, self.values = first.code, first.values
+        elif any(error.code for error in errors):
+            found = [{"code": error.code, "values": dict(error.values), "text": str(error)} for error in errors]
+            coded(self, "several", errors=json.dumps(found))
 
     def __str__(self) -> str:
         return "\n".join(str(error) for error in self.errors)
@@ -107,3 +103,12 @@ def coded(error: E, code: str, /, **values: str) -> E:
     """Return an error with the code and the values of its sentence, which a screen shows in its own language."""
     error.code, error.values = code, values
     return error
+
+
+def moved(error: SettingError, key: str, *, file: str = "", **place: str) -> SettingError:
+    """Return an error under another key, and in another file; its code stays, and its values get the key as `field`.
+
+    `place` has further values of the place, such as a line.
+    """
+    found = SettingError(error.reason, file=file, key=key)
+    return coded(found, error.code, **{**error.values, "field": key, **place}) if error.code else found

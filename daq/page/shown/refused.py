@@ -5,7 +5,6 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
-from daq.core.errors import OTHERS
 from daq.laboratory.bench.bench_events import REFUSAL
 from daq.page.shown.benches import without_commands
 from daq.page.shown.equipment import out_words
@@ -17,6 +16,16 @@ def _reasons(t: Texts, value: str) -> str:
     return " ".join(t.sentence(statement) for statement in json.loads(value))
 
 
+def _each(t: Texts, value: str) -> str:
+    """Return the sentences of several refusals, given as JSON, each in a line."""
+    return "\n".join(refusal_words(t, each["code"], each["values"], each["text"]) for each in json.loads(value))
+
+
+def _field(t: Texts, value: str) -> str:
+    """Return the name of a field of a form; one of several values keeps its place, at which the form shows it."""
+    return value if "[" in value else t.code("refusal.field", value)
+
+
 TERMS: Final[Mapping[str, Callable[[Texts, str], str]]] = MappingProxyType(
     {
         "state": lambda t, value: t.code("desk.sample_state", value),
@@ -26,6 +35,9 @@ TERMS: Final[Mapping[str, Callable[[Texts, str], str]]] = MappingProxyType(
         "role": lambda t, value: t.code("work.role", value),
         "out": out_words,
         "reasons": _reasons,
+        "errors": _each,
+        "meaning": lambda t, value: t.code("refusal.meaning", value),
+        "field": _field,
     }
 )
 """Words of a value by its name; the others are shown as they are: names, times and numbers."""
@@ -34,18 +46,18 @@ TERMS: Final[Mapping[str, Callable[[Texts, str], str]]] = MappingProxyType(
 def refusal_words(t: Texts, code: str, values: Mapping[str, str], text: str) -> str:
     """Return the sentence of a refusal; `text`, its English one, where the page has none for its code and values.
 
-    Further errors that came with it, such as those of the configuration, follow it, each in a line of its own.
+    The values `line` and `field` are the place of what is wrong in a file or a form; the sentence begins with it.
     """
     key = f"refusal.daemon.{code}"
     if not t.has(key) or not placeholders(t.template(key)) <= values.keys():
         return text
-    given = {name: value for name, value in values.items() if name != OTHERS}
     try:
-        first = t(key, **{name: TERMS[name](t, value) if name in TERMS else value for name, value in given.items()})
-        others = json.loads(values.get(OTHERS, "[]"))
-        return "\n".join([first, *(refusal_words(t, o["code"], o["values"], o["text"]) for o in others)])
+        words = {name: TERMS[name](t, value) if name in TERMS else value for name, value in values.items()}
     except (ValueError, KeyError, TypeError):  # statements of a newer daemon
         return text
+    at = [t("refusal.at.line", line=words["line"])] if values.get("line") else []
+    at += [words["field"]] if values.get("field") else []
+    return ": ".join([", ".join(at), t(key, **words)] if at else [t(key, **words)])
 
 
 def message_words(t: Texts, view: Mapping[str, Any]) -> str:
