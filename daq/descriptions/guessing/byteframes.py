@@ -15,7 +15,7 @@ from daq.descriptions.guessing.finding.checksum import FoundChecksum, find_check
 from daq.descriptions.guessing.finding.textbytes import strange
 from daq.descriptions.guessing.questions import Answers
 from daq.descriptions.guessing.remarks import SECOND, fill_in, quoted, seconds, time
-from daq.descriptions.guessing.write import checksum, head, port, stream
+from daq.descriptions.guessing.write import checksum, head, port, stream, unnamed_channel
 
 PAUSE_NS: Final = 30_000_000
 """Pause between two pieces that belong to different frames of a stream, ns."""
@@ -71,7 +71,7 @@ def guess_frames(kind: str, capture: Capture, file: str, ask: Answers) -> tuple[
         ["[framing]", f"longest = {max(20, 2 * longest)}  # the longest in the capture had {longest} bytes"],
         [] if length is None else ["[frame]", f"length = {quoted(length.kind)}", f"adds = {length.adds}"],
         _checksum(found, sealed=sealed),
-        ["[[channel]]", fill_in("name, UCUM unit and range of each quantity"), 'name = ""', 'unit = ""'],
+        unnamed_channel(),
         _timing(poll, frames),
     ]
     for number, request in enumerate(poll, 1):
