@@ -33,8 +33,8 @@ def marked(texts: Sequence[str], mark: str = ".") -> list[str]:
     for text, (skeleton, words) in zip(texts, rows, strict=True):
         new = text
         for at in range(len(words) - 1, -1, -1):
-            word = words[at][0]
-            if (skeleton, at) in hexadecimal and (_may_be_digits(word) or (_has_digit(word) and _is_unpadded([word]))):
+            own = words[at][0]
+            if (skeleton, at) in hexadecimal and (_may_be_digits(own) or (_has_digit(own) and _is_unpadded([own]))):
                 start = words[at].start()
                 new = new[:start] + MARKED + new[start:]
         out.append(new)
