@@ -11,7 +11,7 @@ from itertools import takewhile
 from typing import Final
 
 from daq.descriptions.capture import Capture
-from daq.descriptions.guessing.bytevalues import fits, noted_frames, remarks
+from daq.descriptions.guessing.finding.bytevalues import fits, noted_frames, remarks
 from daq.descriptions.guessing.finding.checksum import FoundChecksum, find_checksum
 from daq.descriptions.guessing.finding.textbytes import strange
 from daq.descriptions.guessing.questions import Answers

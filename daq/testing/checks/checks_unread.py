@@ -27,7 +27,7 @@ _COUNTED: Final = re.compile(r"[0-9][0-9.,:/ TZ+-]*")
 """A counter, a time of day or a date: a text that may change from line to line and means no state."""
 _PLAIN: Final = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 _GLUE: Final = re.compile(r" ?(?::|'|\u00b0|h|min|m|x|X|\*|\^|(?:[xX*] ?)?10\^) ?")
-"""What is between the parts of one value: minutes and seconds, degrees and minutes, a number and its factor."""
+"""Text between the parts of one value: minutes and seconds, degrees and minutes, a number and its factor."""
 _MARKS: Final = re.compile(r"[+-]?(?:9{2,}\.?9{2,}|9\.9\d*E\+?37|32767|32768|65535|2147483647|2147483648|4294967295)")
 """Numbers that instruments send in place of a value: nines only, the ends of 16 and 32 bits (common practice, no
 source), and 9.9E37 and 9.91E37 of SCPI 1999, 7.2.1.4 and 7.2.1.5 (from memory)."""
