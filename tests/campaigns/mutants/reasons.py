@@ -49,6 +49,7 @@ CHANGES: Final = (
     (r"(.*\.)?checksum\.crc\.reflected_out", r".*", "the same CRC as without it"),
     (r"(.*\.)?checksum\.covers_begin", r"added: True", "the lines have no begin"),
     (r"line\..*\.units\.\w+", r"left out", "a unit that the capture does not have: its lines are refused"),
+    (r"(.*\.)?checksum\.written", r"'little_endian'", "a checksum of one byte"),
     (r"checksum\.requests", r"added: True", "the instrument is not asked"),
 )  # fmt: skip
 
