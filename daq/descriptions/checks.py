@@ -1,5 +1,6 @@
 """Find all contradictions between the tables of a description."""
 
+import math
 from collections.abc import Iterable, Iterator
 
 from daq.core.errors import SettingError
@@ -16,7 +17,7 @@ from daq.descriptions.reading.lines import ACTION_UNITS
 from daq.descriptions.reading.slots import faults_of
 from daq.descriptions.template import Field, Setting
 from daq.descriptions.types import KINDS
-from daq.descriptions.unitwords import written_unit
+from daq.descriptions.unitwords import unit_text, unit_word, written_unit
 
 Faults = Iterator[SettingError]
 
@@ -296,6 +297,18 @@ def _units(tables: DescriptionTables, key: str, line: ReadingLine, table: Readin
                 if UNITS[code].dimension != UNITS[channel.unit].dimension:
                     reason = f"{code} cannot be expressed in {channel.unit}, the unit of the channel {channel.name}"
                     yield SettingError(reason, key=f"{key}.units.{text}")
+                    continue
+                word, factor = unit_word(text)
+                # A word of another quantity may be a prefix or a name: `m` for milliohm.
+                if word and UNITS[word].dimension == UNITS[code].dimension and not _same_unit((word, factor), written):
+                    reason = f"the word {text!r} is the unit {unit_text(word, factor)}, and is given as {written}"
+                    yield SettingError(reason, key=f"{key}.units.{text}")
+
+
+def _same_unit(one: tuple[str, float], written: str) -> bool:
+    """Return True where a unit with its factor is the one in a description."""
+    (a, factor), (b, times) = one, written_unit(written)
+    return math.isclose(factor * UNITS[a].factor, times * UNITS[b].factor) and UNITS[a].offset == UNITS[b].offset
 
 
 def _divisor(tables: DescriptionTables, key: str, table: ReadingField) -> Faults:

@@ -19,7 +19,7 @@ from daq.descriptions.codec.seal import Seal
 from daq.descriptions.driver import DescribedDriver
 from daq.descriptions.linemodel import ConfirmationLine, FactsLine, IdentityLine, ReadingLine, RefusalLine
 from daq.descriptions.model import CommandTable, RequestTable
-from daq.descriptions.numbers import hexadecimal, read_back, size_of, written_pattern
+from daq.descriptions.numbers import hexadecimal, packed, read_back, size_of, written_pattern
 from daq.descriptions.reading.lines import ACTION_UNITS, Reader
 from daq.descriptions.reading.slots import ChannelSlot, StatusSlot, UnitSlot
 from daq.descriptions.template import Field, Maybe, Part
@@ -336,6 +336,12 @@ def number_text(number: float, place: Field, table: FieldTable, mark: str = ".")
     kind = place.type
     if kind in ("whole", "nr1"):
         text = str(round(number))
+    elif kind == "hex" and table.bytes_as is not None:
+        try:
+            text = packed(table.bytes_as, 0, number).hex().upper()
+        except ValueError as error:
+            raise SettingError(str(error), key=place.name) from None
+        return text
     elif kind == "hex":
         bits = table.signed_bits or 0
         try:
@@ -359,6 +365,8 @@ def number_text(number: float, place: Field, table: FieldTable, mark: str = ".")
 
 def resolution(place: Field, table: FieldTable, number: float) -> float:
     """Return the greatest rounding error of a number written by `number_text`."""
+    if table.bytes_as is not None:
+        place = Field(place.name, table.bytes_as)
     if place.type in ("whole", "nr1", "hex", BITS) or (place.type in BINARY and not place.type.startswith("f")):
         return 0.5
     if place.type in BINARY:

@@ -11,6 +11,7 @@ from daq.core.checksums import CHECKSUMS
 from daq.core.faults import FAULTS
 from daq.core.units import UNITS
 from daq.descriptions import template
+from daq.descriptions.types import HEX_BYTES
 from daq.descriptions.unitwords import written_unit
 from daq.methods.files.fields import LineBytes, Listed, duration
 
@@ -101,6 +102,12 @@ def _signed_bits(value: int) -> int:
     return value
 
 
+def _hex_bytes(value: str) -> str:
+    if value not in HEX_BYTES:
+        raise ValueError(f"{value!r} is no type of a number in a frame of bytes; {near(value, HEX_BYTES)}")
+    return value
+
+
 def _fault(one: Any) -> str:
     """Return the fault in ``fault`` or ``channel: fault``."""
     if not isinstance(one, str):
@@ -183,6 +190,7 @@ RequestText = Annotated[LineBytes, AfterValidator(_of_request)]
 FrameText = Annotated[LineBytes, AfterValidator(_of_bytes_in_line)]
 RequestFrameText = Annotated[LineBytes, AfterValidator(_of_bytes_in_request)]
 SignedBits = Annotated[int, Field(ge=4, le=48), AfterValidator(_signed_bits)]
+HexBytes = Annotated[str, AfterValidator(_hex_bytes), WithJsonSchema({"type": "string", "enum": list(HEX_BYTES)})]
 Faults = Annotated[tuple[str, ...], BeforeValidator(_faults), WithJsonSchema(_FAULT_SCHEMA)]
 FaultInstead = Annotated[str, AfterValidator(_fault_instead)]
 Others = Annotated[str, AfterValidator(_others)]

@@ -11,6 +11,7 @@ from daq.descriptions.codec.checktable import OwnChecksum
 from daq.descriptions.codec.fieldtables import CommandField, FieldTable, IdentityField, ReadingField, StateField
 from daq.descriptions.codec.layout import BitRange, bit_range
 from daq.descriptions.entries import FrameText, LineText, PlainName, near
+from daq.descriptions.numbers import size_of
 from daq.descriptions.template import Maybe, Part
 from daq.descriptions.types import BINARY, BITS, KINDS, TYPES
 from daq.methods.files.fields import LineBytes, Listed, Model, Name
@@ -135,8 +136,7 @@ class Layout(Model):
         for name in self.tables.keys() - set(names):
             yield SettingError(f"the line has no such field; {near(name, names)}", key=f"fields.{name}")
         for place in places:
-            if self.table(place.name).signed_bits and place.type != "hex":
-                yield SettingError("is for the type hex", key=f"fields.{place.name}.signed_bits")
+            yield from _misfits_of_digits(place, self.table(place.name))
             if KINDS[place.type].gives == "nothing":
                 reason = f"{place.type} gives no value: leave out the name, {{:{place.type}}}"
                 yield SettingError(reason, key=f"fields.{place.name}")
@@ -162,7 +162,7 @@ class Layout(Model):
                 mask = (1 << own.count) - 1 << own.low
                 if used & mask:
                     yield SettingError("has a bit that is in another part, too", key=f"{key}.{part}")
-                if field is not None and field.type.startswith("u") and mask >> int(field.type[1:].rstrip("ble")):
+                if field is not None and field.type.startswith("u") and mask >> 8 * size_of(field.type, 0):
                     yield SettingError(f"is beyond the bits of {field.type}", key=f"{key}.{part}")
                 used |= mask
 
@@ -170,6 +170,18 @@ class Layout(Model):
         """Yield the faults of one named field."""
         del place
         yield from ()
+
+
+def _misfits_of_digits(place: template.Field, table: FieldTable) -> Misfits:
+    """Yield the faults of keys for hexadecimal digits."""
+    for key in ("signed_bits", "bytes_as"):
+        if getattr(table, key) and place.type != "hex":
+            yield SettingError("is for the type hex", key=f"fields.{place.name}.{key}")
+    if table.signed_bits and table.bytes_as:
+        yield SettingError("is given by `bytes_as` already", key=f"fields.{place.name}.signed_bits")
+    if table.bytes_as and place.width and place.width < table.constant_bits // 4:
+        reason = f"the field has {place.width} digits, and {table.bytes_as} has {table.constant_bits // 4}"
+        yield SettingError(reason, key=f"fields.{place.name}.bytes_as")
 
 
 def _padded(column: tuple[Part, ...]) -> list[Part]:

@@ -15,7 +15,7 @@ _CODES: Final = {
 }  # fmt: skip
 LARGEST: Final = 1e15
 """Numbers in requests are below this: a double has no whole numbers between larger ones."""
-_TYPE: Final = re.compile(r"([uif])(\d+)(be|le)?")
+_TYPE: Final = re.compile(r"([uisf])(\d+)(belw|lehw|be|le)?")
 
 
 def size_of(kind: str, width: int) -> int:
@@ -27,7 +27,7 @@ def size_of(kind: str, width: int) -> int:
 def struct_code(kind: str, width: int) -> tuple[str, str]:
     """Return the order of the bytes (`>`, `<`, or "" for either) and the code of `struct` of a binary type."""
     found = _TYPE.fullmatch(kind)
-    if found is None or f"{found[1]}{found[2]}" not in _CODES:
+    if found is None or f"{found[1]}{found[2]}" not in _CODES or found[3] in ("belw", "lehw"):
         return "", f"{size_of(kind, width)}s"
     return {"be": ">", "le": "<", None: ""}[found[3]], _CODES[f"{found[1]}{found[2]}"]
 
@@ -38,8 +38,14 @@ def unpacker(kind: str, width: int) -> Callable[[bytes], float | int | None]:
         return lambda raw: int(digits) if (digits := raw.hex()).isdecimal() else None
     order, code = struct_code(kind, width)
     if code.endswith("s"):
-        big, signed = kind.endswith("be"), kind.startswith("i")
-        return lambda raw: int.from_bytes(raw, "big" if big else "little", signed=signed)
+        order, letter = _TYPE.fullmatch(kind)[3], kind[0]  # type: ignore[index]  # a type of numbers
+        if letter == "f":
+            of_float = struct.Struct(">f" if size_of(kind, width) == 4 else ">d").unpack
+            return lambda raw: of_float(_ordered(raw, order))[0]
+        if letter == "s":
+            return lambda raw: _with_sign(int.from_bytes(_ordered(raw, order), "big"), 8 * len(raw))
+        signed = letter == "i"
+        return lambda raw: int.from_bytes(_ordered(raw, order), "big", signed=signed)
     read = struct.Struct((order or ">") + code).unpack
     return lambda raw: read(raw)[0]
 
@@ -55,12 +61,42 @@ def packed(kind: str, width: int, number: float) -> bytes:
         if kind == "bcd":
             # Its decimal digits, read as hexadecimal ones; a negative number or a digit too many does not fit.
             return int(f"{round(number):d}", 16).to_bytes(size, "big")
-        if kind.startswith("f"):
-            return struct.pack({"be": ">", "le": "<"}[kind[-2:]] + {4: "f", 8: "d"}[size], number)
-        order = "little" if kind.endswith("le") else "big"
-        return round(number).to_bytes(size, order, signed=kind.startswith("i"))  # type: ignore[arg-type]  # as above
+        letter, order = kind[0], _TYPE.fullmatch(kind)[3]  # type: ignore[index]  # a type of numbers
+        if letter == "f":
+            return _ordered(struct.pack(">f" if size == 4 else ">d", number), order)
+        whole = round(number)
+        if letter == "s":
+            # The magnitude alone must fit in the bits below the sign.
+            magnitude = abs(whole).to_bytes(size, "big", signed=True)
+            return _ordered(bytes([magnitude[0] | 0x80 * (whole < 0)]) + magnitude[1:], order)
+        return _ordered(whole.to_bytes(size, "big", signed=letter == "i"), order)
     except (ValueError, OverflowError):
         raise ValueError(f"{number:g} does not fit in {kind}{f' {width}' if width else ''}") from None
+
+
+def _ordered(raw: bytes, order: str | None) -> bytes:
+    """Return the bytes of a number, the most significant first, in an order of `daq.descriptions.types`, and back."""
+    if order == "le":
+        return raw[::-1]
+    if order in ("belw", "lehw"):
+        words = [raw[i : i + 2] for i in range(0, len(raw), 2)]
+        return b"".join(reversed(words)) if order == "belw" else b"".join(word[::-1] for word in words)
+    return raw
+
+
+def _with_sign(number: int, bits: int) -> int:
+    """Return a number of sign and magnitude."""
+    top = 1 << bits - 1
+    return number if number < top else top - number
+
+
+def of_digits(kind: str) -> Callable[[bytes], float]:
+    """Return the function from hexadecimal digits to the number whose bytes they are; `kind` is a binary type.
+
+    A floating-point number may be NaN or infinite.
+    """
+    read = unpacker(kind, 0)
+    return lambda raw: float(read(bytes.fromhex(raw.decode("ascii"))) or 0)
 
 
 def single(number: float) -> float:

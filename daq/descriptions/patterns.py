@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from daq.descriptions.codec.fieldtables import FieldTable
+from daq.descriptions.numbers import of_digits
 from daq.descriptions.template import Field, Maybe, Part
-from daq.descriptions.types import TYPES, number_pattern, text_pattern
+from daq.descriptions.types import TYPES, number_pattern, number_reader, text_pattern
 
 _NO_TABLE: Final = FieldTable()
 
@@ -92,11 +93,20 @@ def of_field(field: Field, table: FieldTable, follows: frozenset[int], writing: 
 
 def plain_number(field: Field, table: FieldTable, writing: Writing) -> str:
     """Return the regular expression of a field's number alone."""
-    return number_pattern(field.type, writing.mark(table), table.decimals, table.digits, table.signed_bits or 0)
+    return number_pattern(field.type, writing.mark(table), table.decimals, table.digits, table.constant_bits)
+
+
+def number_of(field: Field, table: FieldTable, writing: Writing) -> Callable[[bytes], float]:
+    """Return the function from bytes that `plain_number` matched to a number; that of `bytes_as` may be NaN."""
+    if table.bytes_as is not None:
+        return of_digits(table.bytes_as)
+    return number_reader(field.type, comma=writing.mark(table) == ",", signed_bits=table.signed_bits or 0)
 
 
 def is_number(text: str, field: Field, table: FieldTable, writing: Writing) -> bool:
     """Return True where a special text is a number of the field's type or of a wider one (``9.9E37``)."""
+    if table.bytes_as is not None:
+        return re.fullmatch("[0-9A-Fa-f]{1,16}", text) is not None
     pattern = number_pattern("hex" if field.type == "hex" else "scientific", writing.mark(table))
     return re.fullmatch(pattern, text) is not None
 

@@ -9,15 +9,16 @@ from daq.core.errors import SettingError
 from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateField
 from daq.descriptions.linemodel import IGNORED, LineTable, ReadingLine
 from daq.descriptions.model import DescriptionTables
-from daq.descriptions.patterns import Writing, is_number
+from daq.descriptions.patterns import Writing, is_number, number_of
 from daq.descriptions.reading.slots import conversion
 from daq.descriptions.template import Field
-from daq.descriptions.types import KINDS, number_reader
+from daq.descriptions.types import KINDS
 
 Faults = Iterator[SettingError]
 Span = tuple[float, float]
 EVERY: Final[Span] = (-math.inf, math.inf)
-_BITS: Final = re.compile(r"([ui])(\d+)(?:be|le)?")
+_BITS: Final = re.compile(r"([uis])(\d+)(?:belw|lehw|be|le)?")
+_DIGITS: Final = re.compile(r"[0-9A-Fa-f]+")
 _SIGNED: Final = re.compile(r"[+-][0-9A-Fa-f]+")
 
 
@@ -87,32 +88,43 @@ def _spans(line: LineTable) -> Mapping[Field, Span]:
     return found
 
 
-def _of_bits(bits: int, *, signed: bool) -> Span:
-    top = 1 << bits - signed
-    return float(-top if signed else 0), float(top - 1)
+def _of_bits(bits: int, *, signed: bool, magnitude: bool = False) -> Span:
+    """Return the least and the greatest number of these bits; with `magnitude` one of them is the sign."""
+    top = 1 << bits - (signed or magnitude)
+    return float(-top if signed else 1 - top if magnitude else 0), float(top - 1)
 
 
 def _span(place: Field, table: FieldTable) -> Span:
     if table.signed_bits:
         return _of_bits(table.signed_bits, signed=True)
+    if table.bytes_as is not None:
+        return _of_type(table.bytes_as)
     if place.type == "hex":
         digits = place.width or table.digits
         return 0.0, 16.0**digits - 1 if digits else math.inf
     if place.type == "bcd":
         return 0.0, 100.0**place.width - 1
-    whole = _BITS.fullmatch(place.type)
-    return EVERY if whole is None else _of_bits(int(whole[2]), signed=whole[1] == "i")
+    return _of_type(place.type)
+
+
+def _of_type(kind: str) -> Span:
+    whole = _BITS.fullmatch(kind)
+    if whole is None:
+        return EVERY
+    return _of_bits(int(whole[2]), signed=whole[1] == "i", magnitude=whole[1] == "s")
 
 
 def _never(key: str, place: Field, table: FieldTable, own: Span, writing: Writing) -> Faults:
     """Yield numbers in `special` and weights in `bits` that the field never has."""
-    read = number_reader(place.type, comma=writing.mark(table) == ",", signed_bits=table.signed_bits or 0)
+    read = number_of(place, table, writing)
     for text in table.instead if isinstance(table, ReadingField) else ():
         if place.type == "hex" and not is_number(text, place, table, writing) and _SIGNED.fullmatch(text):
             yield SettingError("is never sent: write the hexadecimal digits of the line", key=f"{key}.special.{text}")
+        elif table.bytes_as and len(text) != (digits := table.constant_bits // 4) and _DIGITS.fullmatch(text):
+            yield SettingError(f"is never sent: the number has {digits} digits", key=f"{key}.special.{text}")
         elif text and is_number(text, place, table, writing) and math.isfinite(own[1]):
             number = float(int(text, 16)) if place.type == "hex" else read(writing.of(text))
-            least, most = (0.0, 16.0 ** (table.signed_bits / 4) - 1) if table.signed_bits else own
+            least, most = (0.0, 16.0 ** (table.constant_bits / 4) - 1) if table.constant_bits else own
             if not least <= number <= most:
                 reason = f"is never sent: the numbers of this field are {least:.20g} to {most:.20g}"
                 yield SettingError(reason, key=f"{key}.special.{text}")

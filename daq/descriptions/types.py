@@ -73,12 +73,16 @@ TYPES: Final[dict[str, FieldType]] = {
 def _binary() -> dict[str, FieldType]:
     """Return the types of fields of a frame of bytes; the characters do not matter there."""
     found: dict[str, FieldType] = {}
-    for letter, about in (("u", "whole number without sign"), ("i", "whole number in two's complement")):
+    letters = {
+        "u": "whole number without sign", "i": "whole number in two's complement",
+        "s": "whole number whose highest bit is the sign, and the others its magnitude",
+    }  # fmt: skip
+    for letter, about in letters.items():
         for bits in (8, 16, 24, 32, 64):
-            for suffix in ("be", "le") if bits > 8 else ("",):
+            for suffix in _orders(bits):
                 found[f"{letter}{bits}{suffix}"] = FieldType("number", f"{about}, {bits} bits", _ANY, _ANY)
     for bits in (32, 64):
-        for suffix in ("be", "le"):
+        for suffix in _orders(bits):
             found[f"f{bits}{suffix}"] = FieldType("number", f"floating point of IEEE 754, {bits} bits", _ANY, _ANY)
     found["bcd"] = FieldType("number", "two decimal digits in each byte, the first digits first", _ANY, _ANY)
     found["ascii"] = FieldType("text", "printable text; blanks and zero bytes at its end are removed", _ANY, _ANY)
@@ -87,8 +91,21 @@ def _binary() -> dict[str, FieldType]:
     return found
 
 
+def _orders(bits: int) -> tuple[str, ...]:
+    """Return the orders of the bytes of a number, as the end of its type; those of 16-bit words from 32 bits on."""
+    if bits == 8:
+        return ("",)
+    return ("be", "le", "belw", "lehw") if bits % 32 == 0 else ("be", "le")
+
+
 BINARY: Final = _binary()
-"""Types of fields of a frame of bytes: `be` has the most significant byte first, `le` the least significant one."""
+"""Types of fields of a frame of bytes: `be` has the most significant byte first, `le` the least significant one.
+
+Registers of 16 bits in another order than their bytes: `belw` has the low word first, each with its high byte first;
+`lehw` has the high word first, each with its low byte first.
+"""
+HEX_BYTES: Final = tuple(name for name in BINARY if name[0] in "uisf")
+"""Types whose bytes a field of hexadecimal digits may hold (`bytes_as`)."""
 BITS: Final = "bits"
 """Type of a part of a whole number (`split`)."""
 KINDS: Final = TYPES | BINARY | {BITS: FieldType("number", "bits of a whole number", _ANY, _ANY)}
@@ -96,14 +113,14 @@ KINDS: Final = TYPES | BINARY | {BITS: FieldType("number", "bits of a whole numb
 
 
 def number_pattern(
-    kind: str, mark: str = ".", decimals: int | None = None, digits: int | None = None, signed_bits: int = 0
+    kind: str, mark: str = ".", decimals: int | None = None, digits: int | None = None, bits: int = 0
 ) -> str:
     """Return the regular expression of a numeric type; exactly `decimals`, at most `digits` before the `mark`.
 
-    A number in two's complement of `signed_bits` has exactly its number of hexadecimal digits.
+    A number of a constant number of `bits` has exactly its number of hexadecimal digits.
     """
-    if signed_bits:
-        return f"[0-9A-Fa-f]{{{signed_bits // 4}}}"
+    if bits:
+        return f"[0-9A-Fa-f]{{{bits // 4}}}"
     if kind not in TYPES:
         kind, mark = "scientific", "."  # numbers of a frame of bytes are written as text before they are read
     whole = f"[0-9]{{1,{digits or DIGITS}}}+"

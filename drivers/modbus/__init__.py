@@ -64,7 +64,8 @@ class ModbusDriver(Driver):
         timeout_ms: greatest wait for an answer, 20 to 10000; default 500.
         echo: true where the line echoes every request (often RS-485 with two wires).
         channels: a table for each channel: `register`, `table` (``input``, read with function 4, or ``holding``,
-            with 3), `type` (int16, uint16, int32, uint32, float32, float64), `words` (``high first`` or ``low first``,
+            with 3), `type` (int16, uint16, int32, uint32, float32, float64; magnitude16 and magnitude32 have the
+            sign in the highest bit), `words` (``high first`` or ``low first``,
             needed for more than 16 bits) and `bytes` (the same, ``high first`` by default), `unit`, `low`, `high`,
             `scale`, `offset`, `special` (numbers in place of a value, each with its fault).
         status: `register`, `table`, `type` and `bits`: faults by the bit's weight.

@@ -11,7 +11,11 @@ from daq.core.errors import SettingError
 from daq.core.faults import FAULTS
 from daq.core.units import UNITS
 
-FORMATS: Final = {"int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f", "float64": "d"}
+FORMATS: Final = {
+    "int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f", "float64": "d",
+    "magnitude16": "H", "magnitude32": "I",
+}  # fmt: skip
+"""Types of numbers, each with its code of `struct`; a magnitude has its sign in the highest bit."""
 TABLES: Final = {"holding": 3, "input": 4}
 """Kinds of registers, each with the function that reads it."""
 ORDERS: Final = ("high first", "low first")
@@ -44,7 +48,10 @@ class Place:
 
     def number(self, raw: bytes) -> float:
         """Return the number in the bytes of its registers; it may be NaN or infinite."""
-        return float(struct.unpack(">" + FORMATS[self.kind], self._ordered(raw))[0])
+        number = struct.unpack(">" + FORMATS[self.kind], self._ordered(raw))[0]
+        if self._sign and number >= self._sign:
+            number = self._sign - number
+        return float(number)
 
     def raw(self, number: float) -> bytes:
         """Return the bytes of the registers for a number.
@@ -54,11 +61,20 @@ class Place:
         """
         if not math.isfinite(number):
             raise OverflowError(f"{number} cannot be written")
-        whole = self.kind in ("float32", "float64")
+        own: float = number if self.kind in ("float32", "float64") else round(number)
+        if self._sign and abs(own) >= self._sign:
+            raise OverflowError(f"{own} does not fit")
+        if self._sign and own < 0:
+            own = self._sign - own
         try:
-            return self._ordered(struct.pack(">" + FORMATS[self.kind], number if whole else round(number)))
+            return self._ordered(struct.pack(">" + FORMATS[self.kind], own))
         except struct.error as error:
             raise OverflowError(str(error)) from None
+
+    @property
+    def _sign(self) -> int:
+        """Weight of the sign's bit of a sign and magnitude; 0 for another type."""
+        return 1 << 16 * self.count - 1 if self.kind.startswith("magnitude") else 0
 
     def _ordered(self, raw: bytes) -> bytes:
         words = [raw[i : i + 2] for i in range(0, len(raw), 2)]

@@ -3,6 +3,9 @@
 The writer builds digits from whole numbers, and the wanted value from fractions: it shares no code with the reader.
 """
 
+import math
+import re
+import struct
 from fractions import Fraction
 
 import pytest
@@ -10,8 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.core.driver import Reject, Values
+from daq.core.errors import SettingError
+from daq.descriptions.compose import Composer
 from daq.descriptions.load import check_description
-from daq.descriptions.types import TYPES
+from daq.descriptions.types import HEX_BYTES, TYPES
 
 QUICK, ALL = 25, 300
 WEIGHTS = [1 << n for n in range(12)]
@@ -25,7 +30,7 @@ def driver(kind, width, mark, **table):
     place = f"{{it:{kind} {width}}}" if width else f"{{it:{kind}}}"
     return check_description({
         "format": 1, "kind": "made", "stream": {}, "decimal": "comma" if mark == "," else "point",
-        "channel": [{"name": n, "unit": "1", "low": -1e99, "high": 1e99} for n in ("it", "other")[:1 + ("means" in table or "bits" in table)]],
+        "channel": [{"name": n, "unit": "1", "low": -1e99, "high": 1e99} for n in ("it", "other")[:1 + bool(table)]],
         "line": {"it": {"says": "reading", "pattern": f"<{place};>" + ("{other:number}" if table else ""), "fields": {"it": table} if table else {}}},
     }).driver()  # fmt: skip
 
@@ -109,6 +114,86 @@ def test_every_bit_of_a_status_is_read_in_the_base_of_its_field(kind, examples):
         assert set(meaning.faults) == wanted, text
 
     read_back()
+
+
+ORDERS = {
+    "be": range,
+    "le": lambda size: range(size - 1, -1, -1),
+    "belw": lambda size: [at ^ 1 for at in range(size - 1, -1, -1)],
+    "lehw": lambda size: [at ^ 1 for at in range(size)],
+}
+"""Places of the bytes in the line, counted from the most significant one, for each order."""
+
+
+def in_digits(kind, number):
+    """Hexadecimal digits of a number in a type of frames of bytes, built from its bits."""
+    letter, bits, order = re.fullmatch(r"([uisf])(\d+)(\w*)", kind).groups()
+    bits = int(bits)
+    if letter == "f":
+        whole = int.from_bytes(struct.pack("<f" if bits == 32 else "<d", number), "little")
+    elif letter == "s":
+        whole = abs(number) + (number < 0) * 2 ** (bits - 1)
+    else:
+        whole = number % 2**bits
+    pairs = [f"{whole >> bits - 8 * (at + 1) & 0xFF:02X}" for at in range(bits // 8)]
+    return "".join(pairs[at] for at in ORDERS[order or "be"](bits // 8))
+
+
+def numbers_of(kind):
+    bits = int(re.search(r"\d+", kind)[0])
+    top = 2 ** min(bits - 1, 52)
+    whole = {"u": st.integers(0, 2 * top - 1), "i": st.integers(-top, top - 1), "s": st.integers(1 - top, top - 1)}
+    return whole[kind[0]] if kind[0] in whole else st.floats(-(2.0**99), 2.0**99, width=bits)
+
+
+@pytest.mark.parametrize("examples", [QUICK, pytest.param(ALL, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kind", HEX_BYTES)
+def test_the_digits_of_every_type_of_bytes_are_read_as_they_are_written(kind, examples):
+    drivers = {width: driver("hex", width, ".", bytes_as=kind) for width in (0, 24)}
+
+    @settings(max_examples=examples, derandomize=True, deadline=None)
+    @given(st.data(), numbers_of(kind), st.sampled_from((0, 24)), st.booleans())
+    def read_back(data, number, width, capitals):
+        digits = in_digits(kind, number)
+        digits = digits if capitals else digits.lower()
+        meaning = drivers[width].decode(f"<{placed(data.draw, digits, width)};>7".encode())
+        assert (
+            meaning == Values((float(number), 7.0), ())
+            or meaning == (float(number), 7.0)
+            or (getattr(meaning, "values", None) == ((0, float(number)),))
+        ), (digits, meaning)
+        assert str(meaning).count("-0.0,") == 0
+        short = drivers[width].decode(f"<{digits[1:]};>7".encode())
+        assert isinstance(short, Reject), short
+        composed = Composer(drivers[0]).line("it", {"it": float(number), "other": 7.0})
+        assert digits.upper().encode() in composed or (kind[0] == "f" and number == 0)
+
+    read_back()
+
+
+@pytest.mark.parametrize("kind", [kind for kind in HEX_BYTES if kind[0] == "f"])
+@pytest.mark.parametrize("number", [math.nan, math.inf, -math.inf, 1e300])
+def test_digits_of_no_finite_number_are_refused_or_have_their_fault(kind, number):
+    if abs(number) == 1e300 and "32" in kind:
+        return
+    digits = in_digits(kind, number)
+    assert isinstance(driver("hex", 0, ".", bytes_as=kind).decode(f"<{digits};>7".encode()), Reject)
+    named = driver("hex", 0, ".", bytes_as=kind, special={digits: "sensor"})
+    assert [fault for _, fault in named.decode(f"<{digits};>7".encode()).faults] == ["sensor"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "table", "reason"),
+    [
+        ("whole", {"bytes_as": "i16be"}, "is for the type hex"),
+        ("hex", {"bytes_as": "i16be", "signed_bits": 16}, "given by `bytes_as`"),
+        ("hex", {"bytes_as": "bcd"}, "no type of a number"),
+        ("hex", {"bytes_as": "i16be", "special": {"FFF": "probe"}}, "the number has 4 digits"),
+    ],
+)
+def test_a_wrong_key_for_hexadecimal_digits_is_refused(kind, table, reason):
+    with pytest.raises(SettingError, match=reason):
+        driver(kind, 0, ".", **table)
 
 
 @pytest.mark.parametrize("kind", NUMBERS)

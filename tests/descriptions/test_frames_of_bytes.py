@@ -4,6 +4,7 @@ The writer puts numbers together from bits and computes CRCs with the public pac
 """
 
 import random
+import re
 import struct
 from fractions import Fraction
 
@@ -44,17 +45,40 @@ def number(rng, kind):
     if kind == "bcd":
         digits = "".join(rng.choice("0123456789") for _ in range(6))
         return int(digits), bytes(16 * int(a) + int(b) for a, b in zip(digits[::2], digits[1::2], strict=True))
-    size = int(kind.strip("uifble")) // 8
-    little = kind.endswith("le")
-    if kind.startswith("f"):
+    letter, size, order = re.fullmatch(r"([uisf])(\d+)(\w*)", kind).groups()
+    size = int(size) // 8
+    if letter == "f":
         raw = struct.pack(
             "<f" if size == 4 else "<d", rng.choice((0.0, -0.0, rng.gauss(0, 1e3), rng.uniform(-1e-9, 1e9)))
         )
-        return struct.unpack("<f" if size == 4 else "<d", raw)[0], raw if little else raw[::-1]
+        return struct.unpack("<f" if size == 4 else "<d", raw)[0], laid(raw, order)
     bits = rng.choice((0, 1, (1 << 8 * size) - 1, 1 << 8 * size - 1, rng.getrandbits(8 * size)))
-    signed = bits - (1 << 8 * size) if kind.startswith("i") and bits >> 8 * size - 1 else bits
-    out = bytes(bits >> 8 * i & 0xFF for i in range(size))
-    return signed, out if little else out[::-1]
+    top = 1 << 8 * size - 1
+    value = {"u": bits, "i": bits - 2 * top * (bits >= top), "s": (bits % top) * (-1 if bits >= top else 1)}[letter]
+    return value, laid(bytes(bits >> 8 * i & 0xFF for i in range(size)), order)
+
+
+def laid(low_first, order):
+    """Bytes of a number, given with the lowest first, in the order of a type; places are computed for each byte."""
+    size = len(low_first)
+    high_word_first, high_byte_first = order in ("be", "lehw"), order in ("be", "belw")
+    out = bytearray(size)
+    for place, byte in enumerate(low_first):
+        word, odd = divmod(place, 2)
+        if size % 2:
+            at = size - 1 - place if order == "be" else place
+        else:
+            at = 2 * (size // 2 - 1 - word if high_word_first else word) + (1 - odd if high_byte_first else odd)
+        out[at] = byte
+    return bytes(out)
+
+
+def in_numbers(raw, kind):
+    """The whole number in bytes of a type: the one whose bytes these are."""
+    letter, size, order = re.fullmatch(r"([uis])(\d+)(\w*)", kind).groups()
+    bits = sum(byte << 8 * laid(bytes(range(len(raw))), order)[at] for at, byte in enumerate(raw))
+    top = 1 << int(size) - 1
+    return {"u": bits, "i": bits - 2 * top * (bits >= top), "s": (bits % top) * (-1 if bits >= top else 1)}[letter]
 
 
 def made(rng):
@@ -93,7 +117,7 @@ def made(rng):
                 value, raw = number(rng, part[1])
                 if sync_inside and not part[1].startswith("f") and part[1] != "bcd" and len(raw) >= 2:
                     raw = (SYNC * 4)[: len(raw)]
-                    value = int.from_bytes(raw, "little" if part[1].endswith("le") else "big", signed=part[1][0] == "i")
+                    value = in_numbers(raw, part[1])
                 values[part[0]] = float(Fraction(value) * Fraction(factor[part[0]]) + Fraction(addend[part[0]]))
                 out += raw
         return sealed(out), tuple(values[n] for n in names)

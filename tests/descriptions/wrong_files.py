@@ -9,7 +9,7 @@ SCPI, PH, LEVEL, STREAMING = (
     scpi_thermometer.DESCRIPTION, ph_meter.DESCRIPTION, level.DESCRIPTION, streaming_rotational.DESCRIPTION,
 )  # fmt: skip
 
-DENSITY, MOISTURE = FOLDER / "density.toml", FOLDER / "moisture.toml"
+DENSITY, MOISTURE, PRINTER = FOLDER / "density.toml", FOLDER / "moisture.toml", FOLDER / "printer.toml"
 
 # (file, text in it, the text that replaces it, key, a part of the reason)
 FILES = [
@@ -19,6 +19,7 @@ FILES = [
     (DENSITY, '"-32768" =', '"-32769" =', "line.value.fields.temperature.special.-32769", "are -32768 to 32767"),
     (MOISTURE, '"7FFF" =', '"-32768" =', "line.value.fields.moisture.special.-32768", "write the hexadecimal"),
     (MOISTURE, '"7FFF" =', '"17FFF" =', "line.value.fields.moisture.special.17FFF", "are 0 to 65535"),
+    (PRINTER, 'units = { kg = "kg"', 'units = { kg = "mg"', "line.block.fields.tare_unit.units.kg", "the word 'kg' is the unit kg, and is given as mg"),
     (BALANCE, "format = 1\n", "", "format", "is missing: version of this format"),
     (BALANCE, "format = 1\n", "format = 2\n", "format", "must be one of 1; here 2"),
     (BALANCE, 'kind = "balance"\n', "", "kind", "is missing"),

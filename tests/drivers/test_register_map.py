@@ -146,7 +146,7 @@ def test_each_type_is_read_in_each_order_of_its_words_and_never_without_one(kind
     for order in ORDERS:
         table = channels_of(WORDS + f"t,1,Cel,-40,160,{kind},1,{order}\n")
         measured = measured_of("t", table["t"], "")
-        raw = struct.pack(">" + FORMATS[kind], int(number) if "int" in kind else number)
+        raw = struct.pack(">" + FORMATS[kind], number if "float" in kind else int(number))
         words = [raw[at : at + 2] for at in range(0, size, 2)]
         assert measured.read(b"".join(words if order == "high first" else words[::-1])) == (number, "")
     without = WORDS + f"t,1,Cel,-40,160,{kind},1\n"
@@ -210,3 +210,42 @@ def test_the_values_of_a_bath_are_read_by_its_map():
     for e in readings:
         assert values_of(e.meaning)[0] == pytest.approx(42.5, abs=0.3)
         assert values_of(e.meaning)[1] == pytest.approx(42.5, abs=0.3)
+
+
+def registers_of(kind, number, words, order):
+    """Bytes of the registers of a number, built from its bits; a float's bits are those of `struct`."""
+    bits = int(kind[-2:])
+    if kind.startswith("float"):
+        whole = int.from_bytes(struct.pack("<f" if bits == 32 else "<d", number), "little")
+    elif kind.startswith("magnitude"):
+        whole = abs(number) + (number < 0) * 2 ** (bits - 1)
+    else:
+        whole = number % 2**bits
+    registers = [whole >> 16 * at & 0xFFFF for at in range(bits // 16)]
+    if words == "high first":
+        registers.reverse()
+    pairs = [(one >> 8, one & 0xFF) if order == "high first" else (one & 0xFF, one >> 8) for one in registers]
+    return bytes(byte for pair in pairs for byte in pair)
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+@pytest.mark.parametrize("words", ORDERS)
+@pytest.mark.parametrize("order", ORDERS)
+def test_every_type_of_a_map_reads_and_writes_what_a_writer_makes(kind, words, order):
+    rng = random.Random(f"{kind} {words} {order}")
+    text = f"name,register,type,words,bytes,unit,low,high\nt,7,{kind},{words},{order},1,-1e12,1e12\n"
+    place = measured_of("t", channels_of(text)["t"], "").place
+    top = 2 ** (int(kind[-2:]) - 1)
+    low = {"u": 0, "i": -top, "m": 1 - top}.get(kind[0], 0)
+    high = 2 * top - 1 if kind[0] == "u" else top - 1
+    for _ in range(200):
+        number = rng.choice((low, high, low + 1, 0, 1, rng.randint(low, high)))
+        if kind.startswith("float"):
+            number = struct.unpack(">f", struct.pack(">f", rng.gauss(0, 1e3)))[0]
+        raw = registers_of(kind, number, words, order)
+        assert place.number(raw) == number, raw.hex()
+        assert place.raw(number) == raw
+    if not kind.startswith("float"):
+        for beyond in (low - 1, high + 1):
+            with pytest.raises(OverflowError):
+                place.raw(beyond)

@@ -1,6 +1,7 @@
 """Frames of bytes in a capture: fixed bytes, length and checksum are recognised; quantities are left to a person."""
 
 import random
+import re
 import struct
 import tomllib
 
@@ -12,6 +13,7 @@ from daq.descriptions.capture import Capture, Piece
 from daq.descriptions.guessing.finding.catalogue import ALGORITHMS
 from daq.descriptions.guessing.guess import guess_description
 from daq.descriptions.load import check_description, load_description
+from daq.descriptions.types import HEX_BYTES
 from daq.testing import check_driver
 from daq.testing.talk import record
 from tests.campaigns.dialects.speaker import crc
@@ -96,7 +98,7 @@ def test_bytes_that_begin_differently_are_refused_and_shown():
 
 
 @pytest.mark.parametrize("form", ["M%04XT%04X", "%04X%04X", "H %04X%04X", "W%06d%04d"])
-def test_digits_that_are_not_separated_are_refused_and_shown(form):
+def test_digits_that_are_not_separated_are_shown_and_give_no_description(form):
     """Text with CR LF is no frame of bytes, and no number is taken from a part of its digits."""
     rng = random.Random(form)
     lines = [form % (rng.randrange(65536), rng.randrange(200, 300)) for _ in range(20)]
@@ -104,6 +106,63 @@ def test_digits_that_are_not_separated_are_refused_and_shown(form):
     for number, line in enumerate(lines):
         t = number * 1000 * MILLISECOND
         pieces += [Piece(t, ">", b"V?\r\n"), Piece(t + 10 * MILLISECOND, "<", line.encode() + b"\r\n")]
+    if form.endswith("%04X%04X") and "T" not in form:
+        guess = guess_description("made", Capture(pieces), "made.capture")
+        assert any(q.key.startswith("hex ") for q in guess.questions)
+        with pytest.raises(SettingError, match="begin with a small letter"):
+            check_description(tomllib.loads(guess.text))
+        return
     with pytest.raises(SettingError, match="no line in this capture has a measured number.*hex 4") as caught:
         guess_description("made", Capture(pieces), "made.capture")
     assert lines[0] in str(caught.value)
+
+
+def packed_as(kind, whole):
+    """Bytes of a number in a type, built from its bits."""
+    letter, bits, order = re.fullmatch(r"([uisf])(\d+)(\w*)", kind).groups()
+    bits = int(bits)
+    if letter == "f":
+        own = int.from_bytes(struct.pack("<f" if bits == 32 else "<d", whole), "little")
+    else:
+        own = abs(whole) + (whole < 0) * 2 ** (bits - 1) if letter == "s" else whole % 2**bits
+    high_first = own.to_bytes(bits // 8, "big")
+    words = [high_first[at : at + 2] for at in range(0, len(high_first), 2)]
+    return {
+        "le": high_first[::-1], "belw": b"".join(words[::-1]), "lehw": b"".join(word[::-1] for word in words),
+    }.get(order, high_first)  # fmt: skip
+
+
+@pytest.mark.parametrize("signed", [False, True])
+@pytest.mark.parametrize("kind", HEX_BYTES)
+def test_notes_of_the_display_name_the_type_of_each_number(kind, signed):
+    rng = random.Random(f"{kind} {signed}")
+    letter, bits = kind[0], int(re.search(r"\d+", kind)[0])
+    top = 2 ** (min(bits, 40) - (letter != "u"))
+    pieces, values = [], []
+    for n in range(24):
+        low = 0 if letter == "u" or not signed else 1 - top
+        value = rng.uniform(-900, 900) if letter == "f" else rng.randrange(low, top)
+        value = abs(value) if not signed else value
+        values.append(value)
+        frame = b"\xaa\x55\x07" + packed_as(kind, value) + rng.randbytes(3)
+        frame += crc(frame, 16, 0x1021, 0, False, 0).to_bytes(2, "big")
+        pieces.append(Piece(n * 500 * MILLISECOND, "<", frame))
+        if n % 4 == 1:
+            text = f"{value:.3f}" if letter == "f" else f"{value / 10:.1f}"
+            pieces.append(Piece((n * 500 + 100) * MILLISECOND, "=", f"{text} g".encode()))
+    guess = guess_description("made", Capture(pieces), "made.capture")
+    (sentence,) = [one for one in guess.findings if "on the display" in one]
+    wanted = f"{{:{kind}}} at byte 3" + ("" if letter == "f" else ", scale = 0.1")
+    assert f" {wanted}" in sentence.replace(";", " or").replace(": {", ": {"), sentence
+    if signed and letter in "is" and min(values) < 0:
+        assert sentence.count(" at byte ") == 1 or bits > 40, sentence
+    with pytest.raises(SettingError, match="begin with a small letter"):
+        check_description(tomllib.loads(guess.text))
+
+
+def test_two_notes_name_no_type():
+    frames = [b"\xaa\x55" + struct.pack(">h", n * 37) + bytes([n]) for n in range(1, 9)]
+    pieces = [Piece(n * 500 * MILLISECOND, "<", frame) for n, frame in enumerate(frames)]
+    noted = [Piece(100 * MILLISECOND, "=", b"3.7 g"), Piece(600 * MILLISECOND, "=", b"7.4 g")]
+    capture = Capture(sorted([*pieces, *noted], key=lambda piece: piece.t))
+    assert not any("{:" in one for one in guess_description("made", capture, "made.capture").findings)

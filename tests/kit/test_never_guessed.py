@@ -15,6 +15,7 @@ from daq.descriptions.guessing.markasked import asked_decimal_mark
 from daq.descriptions.guessing.questions import Answers, span
 from daq.descriptions.load import check_description
 from daq.descriptions.unitwords import PREFIXES, SPELLED, unit_word
+from tests.campaigns.guesses.letterless import drawn, judged
 
 MS = 1_000_000
 
@@ -313,8 +314,6 @@ def test_digits_with_leading_zeros_are_decimal_or_hexadecimal_only_by_an_answer(
         ("letters", ("0123", "04A6", "1789")),
         ("signs", ("+0123", "-0456", "+1789")),
         ("a fraction", ("0123.5", "0456.0", "1789.2")),
-        ("several widths", ("0123", "456", "17890")),
-        ("no zero", ("8123", "4456", "1789")),
     ],
 )
 def test_digits_that_the_capture_decides_are_no_question_of_their_base(name, texts):
@@ -389,3 +388,59 @@ def test_digits_of_several_widths_beside_a_text_of_hexadecimal_digits_are_a_ques
     made = driver_of(guessed(lines, {key: "hexadecimal"}))
     assert made.decode(b"H 12;1.25") == (18.0, 1.25)
     assert made.decode(f"H {letters};1.25".encode()) == (float(int(letters, 16)), 1.25)
+
+
+SEEDS = [
+    pytest.param(range(1, 61)),
+    pytest.param(range(61, 601), marks=pytest.mark.slow),
+]
+
+
+@pytest.mark.parametrize("seeds", SEEDS, ids=str)
+def test_a_number_without_letters_is_read_in_its_base_or_is_a_question(seeds):
+    found = [(seed, *judged(seed)) for seed in seeds]
+    assert [(seed, one.what, line) for seed, outcome, one, _, line in found if outcome == "wrong"] == []
+    hexadecimal = [outcome for _, outcome, one, *_ in found if one.base == 16]
+    assert "right" not in hexadecimal  # no capture proves hexadecimal digits: the meaning of them is asked
+    assert hexadecimal.count("question") > 5 * hexadecimal.count("refused")
+    decimal = [outcome for _, outcome, one, *_ in found if one.base == 10]
+    assert decimal.count("right") > len(decimal) / 4
+
+
+@pytest.mark.parametrize("seeds", SEEDS[:1], ids=str)
+def test_an_answer_on_the_base_gives_the_numbers_of_the_instrument(seeds):
+    names = {10: "decimal", 16: "hexadecimal"}
+    found = [(seed, *judged(seed, names[drawn(seed).base])) for seed in seeds]
+    assert [(seed, one.what, line) for seed, outcome, one, _, line in found if outcome == "wrong"] == []
+    assert sum(outcome == "right" for _, outcome, *_ in found) > 0.8 * len(seeds)
+
+
+@pytest.mark.parametrize(
+    ("lines", "asked"),
+    [
+        (with_digits("{};3.25", ("0123", "456", "17890")), True),
+        (with_digits("{};3.25", ("8123", "4456", "1789")), True),
+        ([f"N {n};1.5" for n in range(5, 25)], False),  # a counter goes from 9 to 10
+        ([f"N {n};1.5" for n in (*range(5, 10), *range(16, 26))], True),  # 9 to 16: in hexadecimal 9, 10 to 19
+        ([f"N {(n * 7919) % 1000:03d};1.5" for n in range(120)], False),  # all digits in both places, and no letter
+        ([f"N {(n * 7919) % 1000 // 10 * 10:03d};1.5" for n in range(120)], True),  # the last digit is 0 in each
+        ([f"N {10 << n % 4};1.5" for n in range(60)], True),  # a status: 10, 20, 40, 80
+    ],
+)  # fmt: skip
+def test_evidence_of_decimal_digits(lines, asked):
+    assert any(key.startswith("digits ") for key in keys(guessed(lines))) == asked
+
+
+@pytest.mark.parametrize(
+    ("texts", "asked"),
+    [
+        (("3B", "12", "107", "9"), "hex"),
+        (("7", "1E2", "45", "9"), "digits"),
+        (("21C", "9C", "104C", "7C", "88C", "90C"), "unit"),  # a letter behind each number: degrees
+        (("21C", "9C", "104C"), "hex"),
+    ],
+)
+def test_words_of_several_widths_with_a_letter_behind_a_digit_are_hexadecimal(texts, asked):
+    found = {key.partition(" ")[0] for key in keys(guessed([f"H {text};{n}.25" for n, text in enumerate(texts)]))}
+    assert asked in found
+    assert ("hex" in found) == (asked == "hex")

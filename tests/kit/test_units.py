@@ -105,9 +105,13 @@ def test_every_wrong_conversion_of_two_units_is_found(way, share):
     pattern, fields = WRONG[way]
     for first, second in PAIRS[share::PARTS]:
         code = {word: unit_word(word)[0] for word in (first, second)}
-        make = described(pattern, code[first], **fields(first, second, code))
-        message = found(units_in_lines, make, captured(lines_of(first, second)))
-        assert "is read as" in message, (first, second)
+        try:
+            make = described(pattern, code[first], **fields(first, second, code))
+        except SettingErrors as refused:  # a word that is a unit cannot be given as another one
+            message = str(refused)
+        else:
+            message = found(units_in_lines, make, captured(lines_of(first, second)))
+        assert "is read as" in message or "is the unit" in message, (first, second)
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ from daq.descriptions.entries import (
     ChannelName,
     FaultInstead,
     Faults,
+    HexBytes,
     Offset,
     Others,
     PlainName,
@@ -19,6 +20,7 @@ from daq.descriptions.entries import (
     UnitOfText,
     Weight,
 )
+from daq.descriptions.numbers import size_of
 from daq.methods.files.fields import Model, Name, Text
 
 
@@ -36,6 +38,17 @@ class FieldTable(Model):
         default=None,
         description="of a field of the type `hex`: it has this many bits, four in each digit, in two's complement",
     )
+
+    bytes_as: HexBytes | None = Field(
+        default=None,
+        description="of a field of the type `hex`: its digits are the bytes, in their order in the line, of a number "
+        "of this type of frames of bytes (`f32be`, `i32belw`, `s16be`, ...)",
+    )
+
+    @property
+    def constant_bits(self) -> int:
+        """Number of bits of a field of the type `hex` that has a constant number of them; otherwise 0."""
+        return self.signed_bits or (8 * size_of(self.bytes_as, 0) if self.bytes_as else 0)
 
     @property
     def instead(self) -> Iterable[str]:

@@ -11,11 +11,12 @@ from itertools import takewhile
 from typing import Final
 
 from daq.descriptions.capture import Capture
+from daq.descriptions.guessing.finding.bytevalues import fits, noted_frames, remarks
 from daq.descriptions.guessing.finding.checksum import FoundChecksum, find_checksum
 from daq.descriptions.guessing.finding.textbytes import strange
 from daq.descriptions.guessing.questions import Answers
 from daq.descriptions.guessing.remarks import SECOND, fill_in, quoted, seconds, time
-from daq.descriptions.guessing.write import checksum, head, port, stream
+from daq.descriptions.guessing.write import checksum, head, port, stream, unnamed_channel
 
 PAUSE_NS: Final = 30_000_000
 """Pause between two pieces that belong to different frames of a stream, ns."""
@@ -71,19 +72,23 @@ def guess_frames(kind: str, capture: Capture, file: str, ask: Answers) -> tuple[
         ["[framing]", f"longest = {max(20, 2 * longest)}  # the longest in the capture had {longest} bytes"],
         [] if length is None else ["[frame]", f"length = {quoted(length.kind)}", f"adds = {length.adds}"],
         _checksum(found, sealed=sealed),
-        ["[[channel]]", fill_in("name, UCUM unit and range of each quantity"), 'name = ""', 'unit = ""'],
+        unnamed_channel(),
         _timing(poll, frames),
     ]
     for number, request in enumerate(poll, 1):
         content = found.content(request) if sealed and found is not None else request
         own = _hexadecimal(content)
         parts.append([f"[request.{_name(number, poll)}]", f"bytes = {quoted(own)}", 'timeout = "1 s"'])
+    shown: list[str] = []
     for number, asked in enumerate(poll or [None], 1):
-        parts.append(_line(_name(number, poll), [one.data for one in frames if one.asked == asked], length, found))
+        own_frames = [one for one in frames if one.asked == asked]
+        seen = _shown(own_frames, capture.shown, found)
+        shown += seen
+        parts.append(_line(_name(number, poll), [one.data for one in own_frames], length, found, seen))
     others = dict.fromkeys(one.asked for one in heard if one.asked is not None and one.asked not in poll)
     parts += [_remark(request, [one.data for one in heard if one.asked == request]) for request in others]
     text = "\n\n".join("\n".join(part) for part in parts if part) + "\n"
-    return text, _findings(frames, begin, length, found, different)
+    return text, _findings(frames, begin, length, found, different) + shown
 
 
 def _heard(capture: Capture) -> tuple[list[Heard], bool]:
@@ -164,7 +169,17 @@ def _hexadecimal(data: bytes) -> str:
     return data.hex(" ").upper()
 
 
-def _line(name: str, frames: Sequence[bytes], length: FoundLength | None, found: FoundChecksum | None) -> list[str]:
+def _shown(frames: Sequence[Heard], shown: Sequence[tuple[int, str]], found: FoundChecksum | None) -> list[str]:
+    """Return what the display's numbers are in the frames of the usual length."""
+    usual = Counter(len(one.data) for one in frames).most_common(1)[0][0]
+    noted = noted_frames([(one.t, one.data) for one in frames if len(one.data) == usual], shown)
+    stop = usual - (found.tail_length if found is not None else 0)
+    return remarks(noted, fits(noted, stop)) if noted else []
+
+
+def _line(
+    name: str, frames: Sequence[bytes], length: FoundLength | None, found: FoundChecksum | None, shown: Sequence[str]
+) -> list[str]:
     """Return the table of a frame with a reading: bytes that change are left out, until a person names them."""
     usual = Counter(map(len, frames)).most_common(1)[0][0]
     own = [frame for frame in frames if len(frame) == usual]
@@ -183,6 +198,7 @@ def _line(name: str, frames: Sequence[bytes], length: FoundLength | None, found:
         at = max(stop, at + 1)
     return [
         *(f"# {_hexadecimal(frame)}" for frame in list(dict.fromkeys(own))[:SHOWN]),
+        *(f"# {sentence}" for sentence in shown),
         f"[line.{name}]",
         'says = "reading"',
         f"bytes = {quoted(' '.join(out))}",

@@ -313,10 +313,12 @@ class _Guesser:
                     continue
                 found.channel = found.name = _free(found.name, used)
                 out += [*write.channel(found, self.ask, group.lines), ""]
+        if not out and any(question.key.startswith("hex ") for question in self.ask.open):
+            return write.unnamed_channel()  # an answer gives the channel
         if not out:
-            shown = ", ".join(repr(line) for group in groups for line in group.lines[:2])
+            shown = ", ".join(repr(line) for group in groups for line in group.lines[:2])[:80]
             raise SettingError(
-                f"no line in this capture has a measured number ({shown[:80]}); digits that are not separated, such as "
+                f"no line in this capture has a measured number ({shown}); digits that are not separated, such as "
                 "hexadecimal ones, are described by hand: {name:hex 4}, {name:number 6}, in the guide",
                 file=self.file,
             )
@@ -333,8 +335,7 @@ class _Guesser:
         return write.request(name, self._request_body(request), lines, slowest, streams=streams)
 
     def _identity(self, request: bytes, mark: Mark) -> list[str]:
-        answers = [t for t in self.lines.answers(request) if t]
-        if not answers:
+        if not (answers := [t for t in self.lines.answers(request) if t]):
             return []
         text = self._body(answers[0])
         pattern, sure = identity_pattern(text, self._request_body(request))

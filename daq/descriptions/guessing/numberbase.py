@@ -1,10 +1,11 @@
 """Find out whether the digits of whole numbers are decimal or hexadecimal, or ask a person.
 
-Hexadecimal numbers whose capture has no letter A to F look like decimal ones with leading zeros: `0123` is 123 or 291.
+Hexadecimal numbers whose capture has no letter A to F look like decimal ones: `10` is 10 or 16, `0123` is 123 or 291.
 """
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from itertools import pairwise
 from typing import Final
 
 from daq.descriptions.guessing.fields import GuessedField, GuessedLine
@@ -16,6 +17,11 @@ HEXADECIMAL: Final = "hexadecimal"
 SIGNED: Final = "signed"
 _HEXADECIMAL: Final = re.compile(r"[0-9A-F]{2,8}|[0-9a-f]{2,8}")
 _EXPONENT: Final = re.compile(r"[0-9]+[eE][0-9]{1,2}")
+MANY: Final = 40
+"""Least number of different numbers whose digits prove a base: 40 hexadecimal digits without a letter have the
+probability (10/16)^40, or 27 bits."""
+COUNTED: Final = 12
+"""Least number of lines of a counter that prove its base: at least one of them goes from 9 to 10."""
 _NUMBER: Final = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 
 
@@ -35,7 +41,8 @@ def settle_base(line: GuessedLine, found: GuessedField, shown: Mapping[str, Sequ
     measured = _measured(found)
     if not _in_doubt(found, measured) or _proved_decimal(line, found, shown):
         return
-    sample = next((text for text in measured if int(text, 16) > 9), measured[0])
+    # A number of one digit is the same in both ways, and the next one may have two.
+    sample = next((text for text in measured if int(text, 16) > 9), "10")
     point = f"whether {sample} is decimal or hexadecimal ({int(sample, 16)})"
     base = ask.ask(
         f"digits {found.key}", f"Are the digits {sample} in these lines decimal or hexadecimal?",
@@ -57,16 +64,31 @@ def _measured(found: GuessedField) -> list[str]:
 
 
 def _in_doubt(found: GuessedField, measured: Sequence[str]) -> bool:
-    """Return True for whole numbers without a sign that may be hexadecimal.
-
-    They have one width and leading zeros or an exponent (`01E2`), or a text such as `A3` is in the place of some.
-    """
-    one_width = len({len(text) for text in measured}) == 1 and len(measured[0]) > 1
+    """Return True for whole numbers without a sign that may be hexadecimal: `10`, `0123`, `1E2`, also beside `A3`."""
     if found.type == "scientific":
-        return one_width and all(_EXPONENT.fullmatch(text) for text in measured)
-    if found.type not in ("number", "padded") or not all(text.isascii() and text.isdecimal() for text in measured):
+        exponents = any(map(_EXPONENT.fullmatch, measured))
+        return exponents and all(_EXPONENT.fullmatch(text) or _is_digits(text) for text in measured)
+    if found.type not in ("number", "padded") or not all(map(_is_digits, measured)):
         return False
-    return (one_width and any(text[0] == "0" for text in measured)) or any(map(_HEXADECIMAL.fullmatch, found.special))
+    return any(map(_HEXADECIMAL.fullmatch, found.special)) or not (_has_all_digits(measured) or _is_counter(measured))
+
+
+def _is_digits(text: str) -> bool:
+    return text.isascii() and text.isdecimal()
+
+
+def _has_all_digits(measured: Sequence[str]) -> bool:
+    """Return True where many different numbers have each of the digits 0 to 9 in their last two places, and no letter.
+
+    Both places must have all ten digits: a status of a few bits may never have a letter.
+    """
+    different = {text for text in measured if len(text) > 1}
+    return len(different) >= MANY and all(len({text[-at] for text in different}) == 10 for at in (1, 2))
+
+
+def _is_counter(measured: Sequence[str]) -> bool:
+    """Return True where each number is the decimal one after that of the line before it, beyond 9 to 10."""
+    return len(measured) >= COUNTED and all(int(b) - int(a) == 1 for a, b in pairwise(measured))
 
 
 def _proved_decimal(line: GuessedLine, found: GuessedField, shown: Mapping[str, Sequence[str]]) -> bool:

@@ -170,6 +170,11 @@ def channel(found: GuessedField, ask: Answers, lines: Sequence[str]) -> list[str
     return [*out, f"low = {low:.12g}", f"high = {high:.12g}", fill_in(point)]
 
 
+def unnamed_channel() -> list[str]:
+    """Return the table of quantities that a person must name; the file is refused until then."""
+    return ["[[channel]]", fill_in("name, UCUM unit and range of each quantity"), 'name = ""', 'unit = ""']
+
+
 def _range(found: GuessedField) -> tuple[float, float]:
     """Return the range of the numbers that the digits in the capture can give."""
     measured = [t for t in found.texts if t not in found.special]

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from daq.core.driver import Channel
 from daq.core.units import unit
 from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateField
+from daq.descriptions.codec.layout import LARGEST
 from daq.descriptions.numbers import single
-from daq.descriptions.patterns import Writing, compiled, is_number, plain_number
+from daq.descriptions.patterns import Writing, compiled, is_number, number_of, plain_number
 from daq.descriptions.template import Field
-from daq.descriptions.types import KINDS, number_reader
+from daq.descriptions.types import KINDS
 from daq.descriptions.unitwords import written_unit
 
 Fault = tuple[str, str]
@@ -34,22 +35,28 @@ class NumberField:
     width: int
     read: Callable[[bytes], float]
     fits: Callable[[bytes], object]
+    floating: bool = False
+    """True for the bytes of floating point, which may be no finite number."""
 
     def number(self, raw: bytes) -> float | None:
-        """Return the number; None where a field of fixed width has none."""
+        """Return the number; None where a field of fixed width or of floating point has none."""
         if self.width:
             raw = raw.strip(b" ")
             if self.fits(raw) is None:
                 return None
-        return self.read(raw) + 0.0  # turns a negative zero into zero
+        number = self.read(raw)
+        if self.floating and not abs(number) < LARGEST:
+            return None
+        return number + 0.0  # turns a negative zero into zero
 
 
 def number_field(place: Field, table: FieldTable, writing: Writing) -> NumberField:
     """Return the reader of the numbers of a field."""
     return NumberField(
         place.width,
-        number_reader(place.type, comma=writing.mark(table) == ",", signed_bits=table.signed_bits or 0),
+        number_of(place, table, writing),
         compiled(plain_number(place, table, writing)).fullmatch,
+        (table.bytes_as or "").startswith("f"),
     )
 
 
@@ -226,8 +233,7 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
     texts: dict[bytes, str] = {}
     numbers: dict[float, str] = {}
     for text, fault in table.special.items():
-        if is_number(text, place, table, writing):
-            number = reader.read(writing.of(text))
+        if is_number(text, place, table, writing) and (number := reader.number(writing.of(text))) is not None:
             numbers[single(number) if place.type.startswith("f32") else number] = fault
         else:
             texts[writing.of(text)] = fault

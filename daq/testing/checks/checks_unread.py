@@ -3,6 +3,7 @@
 import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import pairwise
 from typing import Final
 
 from daq.core.driver import Decoded, Driver, Reject
@@ -24,6 +25,9 @@ LEAST_CHECKSUMS: Final = 6
 _HEX: Final = re.compile(r"[0-9A-Fa-f]{2,8}")
 _COUNTED: Final = re.compile(r"[0-9][0-9.,:/ TZ+-]*")
 """A counter, a time of day or a date: a text that may change from line to line and means no state."""
+_PLAIN: Final = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
+_GLUE: Final = re.compile(r" ?(?::|'|\u00b0|h|min|m|x|X|\*|\^|(?:[xX*] ?)?10\^) ?")
+"""Text between the parts of one value: minutes and seconds, degrees and minutes, a number and its factor."""
 _MARKS: Final = re.compile(r"[+-]?(?:9{2,}\.?9{2,}|9\.9\d*E\+?37|32767|32768|65535|2147483647|2147483648|4294967295)")
 """Numbers that instruments send in place of a value: nines only, the ends of 16 and 32 bits (common practice, no
 source), and 9.9E37 and 9.91E37 of SCPI 1999, 7.2.1.4 and 7.2.1.5 (from memory)."""
@@ -65,7 +69,10 @@ def whole_numbers(case: Case) -> Finding:
                     f"{shown(e.frame)}: {shown(e.meaning)}",
                     do="read the whole number, with its sign and its exponent, as one field",
                 )
-    _in_thousands(case, driver, good, mark)
+    _smallest(case, driver, good, mark)
+    if not case.transcript().shown and not case.expected:
+        _in_thousands(case, driver, good, mark)
+        _joined(case, driver, good, mark)
     return passed("whole numbers", f"{tried} numbers")
 
 
@@ -142,8 +149,6 @@ def _in_thousands(case: Case, driver: Driver, good: Sequence[Example], mark: str
 
     A note of the display proves the decimal mark.
     """
-    if case.transcript().shown or case.expected:
-        return
     seen: dict[int, tuple[list[str], list[str]]] = {}
     for e in good:
         for _, text in _numbers(e.frame[: len(e.frame) - case.tail].decode("latin-1"), mark):
@@ -160,6 +165,54 @@ def _in_thousands(case: Case, driver: Driver, good: Sequence[Example], mark: str
                 do="note the text of the display behind such a line in the capture, as in `= 1.2040 g`; numbers with "
                 "marks between thousands have no description: switch them off at the instrument",
             )
+
+
+def _smallest(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> None:
+    """Raise where two numbers near zero, which differ in their last digit only, are read as the same value."""
+    for e in good[:MOST_LINES]:
+        for start, text in _numbers(e.frame[: len(e.frame) - case.tail].decode("latin-1"), mark):
+            if mark not in text or not text[-1].isdigit() or "e" in text.lower():
+                continue
+            zeros = re.sub("[0-9]", "0", text[:-1])
+            near = [_meaning(case, driver, e, start, text, zeros + digit) for digit in "123"]
+            values = [values_of(one) for one in near if is_reading(one) and not getattr(one, "faults", ())]
+            changes = values_of(e.meaning) != values_of(_meaning(case, driver, e, start, text, zeros + "1"))
+            if len(values) == len(near) and changes and values[0] == values[1] == values[2]:
+                raise DriverFaultError(
+                    f"numbers near zero, such as {zeros}1 and {zeros}3, are read as the same value",
+                    f"{shown(e.frame)}: {shown(e.meaning)}",
+                    do="read every number as it is in the line; what counts as zero belongs to the method",
+                )
+
+
+def _joined(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> None:
+    """Raise where a number that is not read changes beside one that is, and both are one value: `1:02.5`, `1.2 x100`.
+
+    A note of the display proves that it belongs to no value.
+    """
+    seen: dict[str, set[str]] = {}
+    for e in good:
+        text = e.frame[: len(e.frame) - case.tail].decode("latin-1")
+        parts = [m for m in _PLAIN.finditer(text) if text[m.start() : m.end() + 1] != "10^"]
+        for one, other in pairwise(parts):
+            glue = text[one.end() : other.start()]
+            if not _GLUE.fullmatch(glue):
+                continue
+            read = [
+                any(_effect(case, driver, e, m.start(), m[0], i, mark) for i, c in enumerate(m[0]) if c.isdigit())
+                for m in (one, other)
+            ]
+            if read[0] == read[1]:
+                continue
+            unread = (other if read[0] else one)[0]
+            seen.setdefault(glue.strip(), set()).add(unread)
+            if len(seen[glue.strip()]) > 1:
+                raise DriverFaultError(
+                    f"the number {unread} beside {glue.strip()!r} changes, and has no effect on the reading",
+                    f"{shown(e.frame)}: {shown(e.meaning)}",
+                    do="minutes and seconds, or a number and its factor, are one value: write a driver in Python; "
+                    "where it is a counter, note the text of the display in the capture, as in `= 12.5 s`",
+                )
 
 
 # ---- states, and marks of a fault

@@ -47,6 +47,10 @@ CHANGES: Final = (
     (r"channel\[3\]\.unit", r"'Pa\.s'", "the capture has no value of this quantity"),
     (r"(.*\.)?checksum\.low_first", r".*", "a checksum of one byte"),
     (r"(.*\.)?checksum\.crc\.reflected_out", r".*", "the same CRC as without it"),
+    (r"(.*\.)?checksum\.covers_begin", r"added: True", "the lines have no begin"),
+    (r"line\..*\.units\.\w+", r"left out", "a unit that the capture does not have: its lines are refused"),
+    (r"(.*\.)?checksum\.written", r"'little_endian'", "a checksum of one byte"),
+    (r"checksum\.requests", r"added: True", "the instrument is not asked"),
 )  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from daq.descriptions.load import check_description
 from daq.testing import check_driver, check_driver_apart
 from daq.testing.case import printed
 from tests.campaigns.mutants.judge import capture_of
-from tests.campaigns.planted import wrong_drivers
+from tests.campaigns.planted import wrong_drivers, wrong_neighbours
 from tests.campaigns.planted.wrong_files import WRONG_FILES
 from tests.campaigns.planted.wrong_values import LIST
 from tests.support.dialects.instruments import FOLDER
@@ -35,6 +35,7 @@ from tests.support.planted.good_drivers import (
 )
 
 assert bad_on_the_line  # its drivers are among PLANTED
+assert wrong_neighbours  # as those of `wrong_drivers`
 assert wrong_drivers  # its drivers are in LIST
 HEARD: dict[type, dict[str, Any]] = {
     Stirrer: {"simulator": StirrerInstrument},

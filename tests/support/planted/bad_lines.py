@@ -13,6 +13,7 @@ from daq.descriptions.capture import Capture, Piece
 RNG = random.Random(5)
 VALUES = [RNG.uniform(-900, 900) for _ in range(14)]
 SIZES = [abs(value) for value in VALUES]
+EFFLUX = ("efflux", "s", 0, 1000)
 GRAMS = ("mass", "g", -1000, 1000)
 
 
@@ -73,6 +74,16 @@ IDENTITY = '\n[line.identity]\nsays = "identity"\npattern = "I SN={serial:word} 
 MISREAD = [
     Misread("exponent", "whole numbers", [b"M %.3e" % v for v in VALUES], "M {mass:number}e{:text}", "M {mass:scientific}"),
     Misread("exponent that is whole", "whole numbers", [b"M %.3E" % v for v in VALUES], "M {mass:number}E{:whole}"),
+    Misread("minutes before seconds", "whole numbers", [b"T %d:%04.1f" % divmod(v, 60) for v in SIZES],
+            "T {:whole}:{efflux:number}", "", EFFLUX),
+    Misread("minutes of two digits", "whole numbers", [b"%02d:%02d s" % divmod(v, 60) for v in SIZES],
+            "{:whole}:{efflux:whole} s", "", EFFLUX),
+    Misread("hours before minutes", "whole numbers", [b"T %d h %02d min" % divmod(v, 60) for v in SIZES],
+            "T {:whole} h {efflux:whole} min", "", ("efflux", "min", 0, 60)),
+    Misread("factor", "whole numbers", [b"M %.2f x%d" % (v / 100, RNG.choice((1, 10, 100))) for v in SIZES],
+            "M {mass:number} x{:whole}"),
+    Misread("power of ten", "whole numbers", [b"M %.2f 10^%d" % (v / 100, RNG.choice((1, 2, 3))) for v in SIZES],
+            "M {mass:number} 10^{:whole}"),
     Misread("sign before blanks", "whole numbers", [b"M %s %07.2f" % (b"+-"[v < 0 :][:1], abs(v)) for v in VALUES],
             "M {:word} {mass:number}", "M {mass:padded}"),
     Misread("fraction", "whole numbers", [b"M %+07.2f" % v for v in VALUES], "M {mass:whole}.{:whole}", "M {mass:number}"),
