@@ -21,6 +21,8 @@ NEWEST: Final = "last"
 """Name of the newest run in commands; no sample has it as its id."""
 LAST: Final = "\U0010ffff"
 """Sorts behind every text of a key."""
+SHOWN_NUMBER: Final = 12
+"""Number of hexadecimal digits of a report's number on its page."""
 OF_SAMPLE: Final = "sample"
 READ: Final = "read"
 OPEN: Final = "open"
@@ -46,6 +48,12 @@ def cause_id(run: str, sample: str) -> str:
 def reportable_id(sample: str, test: str) -> str:
     """Return the id of the reportable result of a test (id of its method) of a sample."""
     return f"{sample}/{test}"
+
+
+def number_of(digest: str) -> str:
+    """Return the number of a report from its digest, as its page shows it: ``3F2A-91BC-07DE``."""
+    short = digest[:SHOWN_NUMBER].upper()
+    return "-".join(short[i : i + 4] for i in range(0, SHOWN_NUMBER, 4))
 
 
 def read_key(utc_ns: int) -> str:

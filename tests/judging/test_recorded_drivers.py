@@ -7,18 +7,23 @@ description file does, and verifications with the former text do not count.
 import hashlib
 import importlib
 import shutil
+import sys
+from importlib.metadata import EntryPoint
 
 import pytest
 
 from daq.adapters.paths import examples_dir
+from daq.adapters.store.transactions import BeginRun
 from daq.app.laboratory.acts import carry_out
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.constants import DESCRIPTION
-from daq.app.setup.drivers import Drivers, _text_of
+from daq.app.setup.drivers import GROUP, Drivers, _text_of
 from daq.app.setup.fitted import Fit, conflict, conflicts_at_start, fit_of, fits_by_file
+from daq.app.setup.used import Used, begin_configured
 from daq.core.errors import SettingError
 from daq.laboratory.configuration import Fitted
 from tests.support.laboratories import laboratory
+from tests.support.runs.stored import record
 
 EXAMPLES = Catalogue.load(examples_dir())
 
@@ -143,6 +148,84 @@ def test_the_text_of_a_driver_in_python_is_that_of_its_package_or_of_its_module_
         "package/__init__.py",
         "parts.py",
     ]
+
+
+SOURCE = """
+'''Read a level.'''
+SCALE = 0.5  # mm
+
+
+class Own:
+    '''A driver.'''
+
+    unit = "mm"
+
+    def decode(self, frame):
+        '''Return the value.'''
+        if not frame:
+            return None
+        return SCALE * int(frame) + 0x10
+
+
+def empty():
+    pass
+"""
+ALIKE = {
+    "a comment": ("SCALE = 0.5  # mm", "# half a millimetre\nSCALE = 0.5"),
+    "no comment": ("  # mm", ""),
+    "another docstring": ("Return the value.", "Return the level in mm."),
+    "no docstring": ("        '''Return the value.'''\n", ""),
+    "a new docstring": ("def empty():\n", "def empty():\n    '''Do nothing.'''\n"),
+    "no docstring of the module": ("'''Read a level.'''\n", ""),
+    "empty lines": ("\n\n\n", "\n"),
+    "brackets and spaces": ("SCALE * int(frame) + 0x10", "(SCALE*int(frame))  + 0x10"),
+    "other quotation marks": ('"mm"', "'mm'"),
+    "the form of a number": ("0x10", "16"),
+}
+OTHER = {
+    "a factor": ("0.5", "0.25"),
+    "a unit": ('"mm"', '"um"'),
+    "a sign": ("+ 0x10", "- 0x10"),
+    "brackets": ("SCALE * int(frame) + 0x10", "SCALE * (int(frame) + 0x10)"),
+    "a condition": ("if not frame", "if frame"),
+    "a condition fewer": ("        if not frame:\n            return None\n", ""),
+    "the order of two lines": ("SCALE = 0.5  # mm\n", "SCALE = 1\nSCALE = 0.5\n"),
+    "a text that is no docstring": ('unit = "mm"', 'unit = "mm"\n    "rest"'),
+    "an indent": ("        return SCALE", "            return SCALE"),
+}
+
+
+@pytest.mark.parametrize("change", [*ALIKE, *OTHER])
+def test_a_person_records_a_driver_in_python_again_after_a_change_of_what_it_does_only(tmp_path, monkeypatch, change):
+    """A comment, a docstring and the layout do nothing; the exact files are stored with each run all the same."""
+    old, new = (ALIKE | OTHER)[change]
+    assert old in SOURCE
+    texts = {}
+    for name, source in (("before", SOURCE), ("after", SOURCE.replace(old, new))):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "own_driver.py").write_text(source, "utf-8")
+        with monkeypatch.context() as patch:
+            patch.syspath_prepend(tmp_path / name)
+            patch.delitem(sys.modules, "own_driver", raising=False)
+            drivers = Drivers.find([EntryPoint("own", "own_driver:Own", GROUP)])
+            texts[name] = drivers.text("own"), drivers.source("own")
+            patch.delitem(sys.modules, "own_driver", raising=False)
+    assert (texts["before"][0] == texts["after"][0]) == (change in ALIKE)
+    assert texts["before"][1] != texts["after"][1]
+    assert texts["after"][1] == f"# own_driver.py\n{SOURCE.replace(old, new)}"
+
+
+def test_a_run_stores_what_a_driver_in_python_does_and_its_exact_files(tmp_path, monkeypatch):
+    """A verification is compared by what the driver does: a remark in it asks for no new one."""
+    EXAMPLES.read_descriptions()
+    catalogue = Catalogue.load(examples_dir())
+    used = Used((catalogue.instruments["balance-1"],), catalogue.method("clear-glaze-qc"), None, None)
+    for source in ("A = 1  # one\n", "A = 1\n"):
+        monkeypatch.setattr(catalogue.drivers, "_texts", {catalogue.instruments["balance-1"].driver: ("A = 1", source)})
+        begin = begin_configured(BeginRun(record("r")), catalogue, used, {})
+        (described,) = [u for u in begin.configuration.data["used"] if u["what"] == "description"]
+        kept = {fixed.change.id: fixed.change.data["text"] for fixed in begin.fixed if fixed.change.kind == "text"}
+        assert (kept[described["text"]], kept[described["file_text"]]) == ("A = 1", source)
 
 
 def test_the_text_of_a_driver_has_its_values_and_no_comment(tmp_path):

@@ -5,10 +5,10 @@ import asyncio
 import pytest
 
 from daq.adapters.paths import database_path
-from daq.adapters.store.records import revisions
+from daq.adapters.store.records import Change, ChangeRecords, revisions
 from daq.adapters.store.store import Store
 from daq.app.daemon.computing.computations import Computations
-from daq.app.daemon.post_run import PostRunTasks
+from daq.app.daemon.post_run import LAST_RUNS, PostRunTasks
 from daq.app.laboratory import progress
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.bench.naming import outcome_of
@@ -20,6 +20,7 @@ from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample
 from daq.methods.files.producttest import Replicates
 from tests.laboratory.parts import any_ids
+from tests.support.runs.stored import T0, begin, conclude, end, register
 from tests.support.runs.virtual_bench import StoredBench
 
 
@@ -168,6 +169,39 @@ def test_a_note_that_a_kill_came_before_is_made_after_the_next_start(bench):
 
     asyncio.run(started())
     assert (state_of(bench, "G-1"), state_of(bench, "G-2")) == ("done", "open")
+
+
+@pytest.mark.parametrize("count", [1, LAST_RUNS, LAST_RUNS + 1, 2 * LAST_RUNS + 3])
+def test_after_a_start_every_run_has_what_follows_from_it_also_where_many_lack_it(tmp_path, monkeypatch, count):
+    """Nothing could be stored after the ends of `count` runs; the older runs lack nothing, and are not done again."""
+    older = 2 * LAST_RUNS
+    done = []
+    with Store(tmp_path / "daq.db", utc_ns=T0) as store:
+        store.submit(register()).result(20)
+        for number in range(older + count):
+            run = f"run-{number:02d}"
+            for step in (begin(run), conclude(run), end(run)):
+                store.submit(step).result(20)
+            if number < older:
+                key = [("run", run)]
+                store.submit(ChangeRecords((Change("reportable", run, "reportable_stored", {}, key),), T0, "x")).result(
+                    20
+                )
+        tasks = PostRunTasks(store, lambda: None, None, None, None, lambda: None)
+
+        async def noted(run):
+            done.append(run)
+
+        monkeypatch.setattr(tasks, "_note_done", noted)
+        monkeypatch.setattr(tasks, "_store_reportables", noted)
+
+        async def started():
+            tasks.make_up(["rotor-1"])
+            await tasks.tasks.finish()
+
+        asyncio.run(started())
+    wanted = [f"run-{number:02d}" for number in range(older + count - max(count, LAST_RUNS), older + count)]
+    assert done == [run for run in wanted for _ in range(2)]
 
 
 def test_the_first_verdict_stays_where_a_batch_is_reworked(bench):

@@ -13,6 +13,7 @@ from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.cli.records import day as command
+from daq.app.records.judged.repeated_runs import is_repeat
 from daq.app.records.run_rows import entry
 from daq.app.records.sheets.day_sheet import LISTED, day_sheet
 from daq.app.screens.text import width
@@ -91,7 +92,7 @@ def test_a_sheet_has_each_run_of_its_day_once_in_order(reader, seeded, day, inst
     )  # fmt: skip
     assert c.runs == c.valid + c.doubtful + c.not_valid + c.without_result
     assert (c.outside, c.undecided) == (verdicts.count("outside"), verdicts.count("undecided"))
-    assert c.repeats == sum(s.record.replicate > 1 for s in expected)
+    assert c.repeats == sum(is_repeat(reader, s.record.id) for s in expected)
     assert c.without_product == sum(not s.record.product for s in expected)
     assert (c.runs > 10) == (instrument != "none" and day != EMPTY)
 

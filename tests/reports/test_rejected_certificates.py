@@ -13,7 +13,6 @@ import pytest
 from daq.adapters.store.records import ChangedMeanwhileError
 from daq.app.laboratory import acts
 from daq.app.laboratory.laboratory import find, new
-from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.reporting.shown import newest_shown
 from daq.app.laboratory.reporting.tracing import trace
 from daq.app.laboratory.signing import sign_acts
@@ -21,12 +20,13 @@ from daq.app.laboratory.signing.report_subjects import rejected_sharing, report_
 from daq.app.laboratory.signing.subjects import refusals
 from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError
+from daq.laboratory.kinds import number_of
 from daq.laboratory.reports import Report
 from tests.support.laboratories import cheap_hashes
 from tests.support.signed_laboratories import SAMPLES, measured_bench, signing_lab
 
 RUN, SAMPLE = 1, SAMPLES[1]
-REFUSED = "there is no certificate of these results: b.lind rejected report {} which shows them or some of them .wrong value.;"
+REFUSED = "there is no certificate of these results: b.lind rejected report {} which shows the result of run [0-9a-f]{{8}} of sample .*, too .wrong value.;"
 
 
 @pytest.fixture(autouse=True)
@@ -81,22 +81,35 @@ def test_every_certificate_that_shows_one_of_the_rejected_results_is_blocked(lab
     def blocked():
         with lab.lab.reader() as reader:
             made = {runs for runs, (_, shown) in released.items() if rejected_sharing(reader, "certificate", shown)}
-            signed = {
-                runs
-                for runs, (other, _) in released.items()
-                if "rejected_by" in [s.code for s in report_subject(Releases(reader), other).hindrances]
-            }
+            signed = {runs for runs, (other, _) in released.items() if named(reader, other)}
         assert made == signed
         return made
+
+    def named(reader, other):
+        """Return the runs for whose results a report must not be signed, as its hindrances name them."""
+        found = report_subject(Releases(reader), other).hindrances
+        return {run for s in found if s.code == "shown_result_rejected" for run in s.parameters["runs"]}
+
+    def shared(left):
+        """Compare the named runs of every report with those whose results are still rejected."""
+        with lab.lab.reader() as reader:
+            for runs, (other, shown) in released.items():
+                wanted = {lab.runs[run] for run in runs & left}
+                assert named(reader, other) == {run[:8] for run in wanted}
+                assert {
+                    run for last in rejected_sharing(reader, "certificate", shown).values() for run in last.runs
+                } == wanted
 
     assert blocked() == set()
     reject(lab, ident)
     assert blocked() == {runs for runs in SUBSETS if runs & rejected}
+    shared(rejected)
     # A result that has changed is not the rejected one; the others on the certificate are.
     changed = min(rejected)
     lab.correct(lab.runs[changed], lot="L9")
     released = {runs: stored_report(lab, runs, "a tiler") for runs in SUBSETS}
     assert blocked() == {runs for runs in SUBSETS if runs & (rejected - {changed})}
+    shared(rejected - {changed})
     lab.sign(ident, of="report", meaning="reviewed", because="the limit was misread")
     assert blocked() == set()
 
@@ -167,8 +180,10 @@ def test_a_certificate_from_before_is_neither_released_nor_handed_out_again(lab)
         return [s.code for s in refusals(subject, "released", None, review_own=False, alone=True)]
 
     reject(lab, one)
-    assert (codes(other), codes(unrelated)) == (["rejected_by"], [])
-    with pytest.raises(SettingError, match="b.lind rejected it"):
+    assert (codes(other), codes(unrelated)) == (["shown_result_rejected"], [])
+    with pytest.raises(
+        SettingError, match=f"b.lind rejected report {number_of(one)}, which shows .*{lab.runs[RUN][:8]}"
+    ):
         lab.sign(other, of="report")
     with pytest.raises(SettingError, match="there is no certificate of these results"):
         made(lab, "run", "a tiler")

@@ -14,13 +14,13 @@ from daq.adapters.store.records import newest_revision, stored_text
 from daq.app.cli.laboratory.trace import lines_of
 from daq.app.delivery.contract import SCHEMAS
 from daq.app.laboratory.reporting import making
-from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.reporting.tracing import trace
 from daq.app.laboratory.signing.report_subjects import report_named, report_subject
 from daq.app.laboratory.signing.signing_list import named_subject
 from daq.app.laboratory.signing.subjects import refusals
 from daq.app.records.signatures import Releases, signatures_of
 from daq.core.errors import SettingError
+from daq.laboratory.kinds import number_of
 from daq.laboratory.reports import Report
 from daq.methods.messages.envelope import SOURCE_PATTERN
 from tests.support.laboratories import cheap_hashes

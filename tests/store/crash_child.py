@@ -5,6 +5,7 @@ import signal
 import sys
 import tempfile
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedText
@@ -60,7 +61,7 @@ def script():
             begin(run)
             if number == 1
             else BeginConfigured(
-                begin(run),
+                replace(begin(run), counted=True),
                 (("rotor-1", 0),),
                 (FixedText(Change("text", f"text-{number}", "text_kept", {"text": "a"})),),
                 Change("run_configuration", run, "run_configured", {"used": []}),

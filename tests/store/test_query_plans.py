@@ -5,6 +5,7 @@ import itertools
 import json
 import re
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,7 @@ from daq.adapters.store.records import (
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.schema import DECLARED_SAMPLE
 from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import BeginRun
 from daq.adapters.store.within import signatures_on_results
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
@@ -88,9 +90,9 @@ from daq.laboratory.equipment import Equipment
 from daq.laboratory.transcribed import Transcribed
 from tests.bench.year import look_ups, make, record
 from tests.store.crash_child import script
-from tests.support.runs import archived
+from tests.support.runs import archived, stored
 from tests.support.runs.full_database import falsified, make_full_database
-from tests.support.runs.stored import T0, begin
+from tests.support.runs.stored import T0
 from tests.support.statements_sql import Recording, recording, whole_tables, written
 
 TOPIC = "lab/v1/result/rotor-1"
@@ -130,11 +132,12 @@ def transactions(folder: Path) -> None:
             ReleaseRefused(T0, "m.keeper"),
             Fit(Change("fitted", "rotor-9", "geometry_fitted", {}), T0, "m.keeper"),
             BeginConfigured(
-                begin("run-9", "rotor-9"),
+                BeginRun(replace(stored.record("run-9", "rotor-9"), sample="GL-9"), counted=True),
                 (("rotor-9", 1),),
                 (FixedText(Change("text", "d", "text_stored", {})),),
                 Change("run_configuration", "run-9", "run_configured", {}),
                 (("piece", "rotor-9", 0),),
+                first_fill=True,
             ),
             StartEpoch(reason="put back", least=2, utc_ns=T0),
         ]

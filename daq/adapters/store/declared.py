@@ -31,6 +31,17 @@ _OF_KEY: Final = (
     "(SELECT max(revision) FROM records WHERE kind = 'declaration' AND id = runs.id) "
     "WHERE k.kind = 'declaration' AND k.name = ? AND k.value = ?"
 )
+NUMBER: Final = (
+    "SELECT 1 + max(count(*), coalesce(max(replicate), 0)) FROM "
+    "(SELECT id, replicate FROM runs WHERE sample = ?1 AND method_id = ?2 "
+    "UNION SELECT r.id, r.replicate FROM record_keys AS k CROSS JOIN runs AS r ON r.id = k.id "
+    "WHERE k.kind = 'declaration' AND k.name = 'sample' AND k.value = ?1 AND r.method_id = ?2)"
+)
+"""Number of the next run of a sample (?1) by a method (id, ?2).
+
+It is above the number of all runs that were started for the sample, or are declared to be of it, and above theirs.  So
+no number is given twice, also where a correction gave a run to another sample.
+"""
 _ORDER: Final = " ORDER BY began_utc_ns DESC, runs.rowid DESC LIMIT ?"
 
 #: Runs a SELECT and returns its rows.

@@ -9,11 +9,12 @@ or nothing.
 import json
 import sqlite3
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, ClassVar, Final
 
 from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.audit import digest_of
+from daq.adapters.store.declared import NUMBER
 from daq.adapters.store.rows import AUDITED_OF_A_RUN, Committed, RunRecord
 from daq.adapters.store.steps import Build, Follow, add_audit, add_block, add_result, journal_head
 from daq.core.errors import SettingError, StoreError
@@ -95,13 +96,15 @@ class SeeInstrument(Transaction[None]):
 
 
 @dataclass(frozen=True, slots=True)
-class BeginRun(Transaction[None]):
-    """Store the start of a run: its record with header, and an audit entry.
+class BeginRun(Transaction[int]):
+    """Store the start of a run: record with header, and audit entry; return its number among the runs of its sample.
 
     Attributes:
         run: the record; its operator is the name that the order gives.
         who: login from which the order came, for the audit trail; "" means the operator.
         anyway: reasons why its result will not be comparable, which the order accepts.
+        counted: the run gets the next number of its sample and method, here, where no other run can start between
+            count and start; otherwise it has that of its record.
 
     Raises:
         StorageError: too little disk space is left for the run to end.
@@ -111,10 +114,14 @@ class BeginRun(Transaction[None]):
     run: RunRecord
     who: str = ""
     anyway: tuple[str, ...] = ()
+    counted: bool = False
 
-    def apply(self, access: Access) -> None:
+    def apply(self, access: Access) -> int:
         access.require_space()
         run = self.run
+        if self.counted:
+            found = access.one("number", NUMBER, (run.sample, run.method_id))
+            run = replace(run, replicate=1 if found is None else int(found[0]))
         values = {name: getattr(run, name) for name in _RUN_COLUMNS}
         values["companions"] = json.dumps(run.companions)
         values["simulated"] = int(run.simulated)
@@ -127,6 +134,7 @@ class BeginRun(Transaction[None]):
         if self.anyway:
             detail["anyway"] = list(self.anyway)
         add_audit(access, run.began_utc_ns, self.who or run.operator, "run_started", run.id, detail)
+        return run.replicate
 
 
 @dataclass(frozen=True, slots=True)

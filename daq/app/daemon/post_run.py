@@ -4,6 +4,7 @@ A failure here does not affect the result.
 """
 
 import asyncio
+import json
 from collections.abc import Callable, Iterable
 from typing import Final
 
@@ -11,6 +12,9 @@ import structlog
 
 from daq.adapters.clock import Clock
 from daq.adapters.mqtt.topics import Topics
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.records import found_by
+from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import NoteHealth
 from daq.app.daemon.computing.computations import Computations
@@ -19,14 +23,20 @@ from daq.app.records.history import plan_of
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.core.errors import DaqError
+from daq.laboratory.kinds import REPORTABLE
 from daq.process.tasks import Tasks
 
 log = structlog.get_logger()
 
 LAST_RUNS: Final = 5
-"""Number of newest runs of each instrument that are checked for a missing flow curve or note after a start.
+"""Number of runs of each instrument, one after another, that must lack nothing before the look back after a start ends.
 
-A run's end and what follows from it are seconds apart, so few can be missing.
+The newest ones are done again in any case: the note of a sample leaves no trace where it changes nothing.
+"""
+MOST_RUNS: Final = 500
+"""Greatest number of newest runs of an instrument that are looked at after a start.
+
+Where what follows from a run cannot be stored for hours, as with a full disk, each run of that time lacks it.
 """
 FINISH_S: Final = 10.0
 """Longest time in seconds for which the end of a daemon waits for the process for computations."""
@@ -86,7 +96,7 @@ class PostRunTasks:
 
     async def _missing_notes(self, instruments: tuple[str, ...]) -> None:
         try:
-            found = await asyncio.to_thread(self._newest_runs, instruments)
+            found = await asyncio.to_thread(self._not_noted, instruments)
         except DaqError as error:
             log.warning("missing notes of samples not found", reason=str(error))
             return
@@ -102,9 +112,9 @@ class PostRunTasks:
         else:
             self._wake()
 
-    def _newest_runs(self, instruments: tuple[str, ...]) -> list[str]:
+    def _not_noted(self, instruments: tuple[str, ...]) -> list[str]:
         with self._store.reader() as reader:
-            return [run.id for name in instruments for run in reader.runs(limit=LAST_RUNS, instrument=name)]
+            return [run for name in instruments for run in _lacking(reader, name, _is_kept)]
 
     async def _note_health(self, run_id: str, instrument: str) -> None:
         try:
@@ -133,15 +143,53 @@ class PostRunTasks:
             await self._publish_curve(run_id)  # a flow curve that is already in the outbox is not added again
 
     def _runs_with_curve(self, instruments: tuple[str, ...]) -> list[str]:
-        found = []
+        topics = self._topics
+        if topics is None:
+            return []
+
+        def is_published(reader: Reader, run: RunRecord) -> bool:
+            plan = plan_of(run)
+            result = None if plan is None or plan.context.flow_curve is None else reader.newest_result(run.id)
+            messages = [] if result is None else reader.messages(result.id)
+            # Results that were measured while no broker was configured are not published later.
+            return not messages or any(m.topic == topics.curve(run.instrument) for m in messages)
+
         with self._store.reader() as reader:
-            for name in instruments:
-                for run in reader.runs(limit=LAST_RUNS, instrument=name):
-                    plan = plan_of(run)
-                    if plan is None or plan.context.flow_curve is None:
-                        continue
-                    result = reader.newest_result(run.id)
-                    # Results that were measured while no broker was configured are not published later.
-                    if result is not None and reader.messages(result.id):
-                        found.append(run.id)
-        return found
+            return [run for name in instruments for run in _lacking(reader, name, is_published, again=0)]
+
+
+def _lacking(
+    reader: Reader, instrument: str, is_complete: Callable[[Reader, RunRecord], bool], *, again: int = LAST_RUNS
+) -> list[str]:
+    """Return the newest runs of an instrument that lack what follows from them, oldest first.
+
+    Args:
+        reader: the database.
+        instrument: its name.
+        is_complete: returns whether a run lacks nothing.
+        again: number of newest runs that are returned in any case.
+    """
+    found: list[str] = []
+    complete = 0
+    runs = reader.runs(limit=LAST_RUNS, instrument=instrument)
+    for place in range(MOST_RUNS):
+        if place == LAST_RUNS:
+            # Most starts lack nothing, and the headers of many runs are megabytes.
+            runs = reader.runs(limit=MOST_RUNS, instrument=instrument)
+        if place >= len(runs) or complete == LAST_RUNS:
+            break
+        is_whole = is_complete(reader, runs[place])
+        complete = complete + 1 if is_whole else 0
+        if not is_whole or place < again:
+            found.append(runs[place].id)
+    else:
+        log.warning("older runs were not looked at for what follows from them", instrument=instrument, runs=MOST_RUNS)
+    return found[::-1]
+
+
+def _is_kept(reader: Reader, run: RunRecord) -> bool:
+    """Return whether the reportable result of a sample knows its run; a check and a run without a result need none."""
+    newest = reader.newest_result(run.id)
+    if newest is None or found_by(reader, REPORTABLE, "run", run.id, limit=1):
+        return True
+    return bool(json.loads(newest.data).get("verification"))

@@ -199,11 +199,19 @@ class RunsInProgress:
         await self._store.commit(run.register)
         opened = None if opening is None else await asyncio.to_thread(self._opened, opening, began_utc_ns)
         self._refuse_while_closing()
-        begin = BeginRun(run.record, login, tuple(r.text for r in run.anyway))
-        configured = begin_configured(begin, catalogue, run.used, fits, equipment)
-        await self._store.commit(
-            replace(configured, sample_seen=sample_seen, beside=beside(run.record.id), before=opened)
+        # A check has no number of its own: its fluid is measured again and again.
+        is_check = files.method(order.method_id, order.method_version).is_check
+        begin = BeginRun(
+            run.record, login, tuple(r.text for r in run.anyway), counted=order.replicate == 1 and not is_check
         )
+        configured = begin_configured(begin, catalogue, run.used, fits, equipment)
+        first_fill = not (order.fill or order.filling or is_check)
+        number = await self._store.commit(
+            replace(
+                configured, sample_seen=sample_seen, first_fill=first_fill, beside=beside(run.record.id), before=opened
+            )
+        )
+        run = replace(run, record=replace(run.record, replicate=number))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,

@@ -11,7 +11,7 @@ from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import wrong_id
 from daq.app.records.judged.product_versions import product_of_sample
 from daq.app.setup.fitted import fits_of, with_fits
-from daq.app.setup.run_order import MOST_REPLICATES, RunOrder
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import SettingError, coded
 from daq.laboratory.samples import Sample
 from daq.methods.files.product import Product
@@ -63,8 +63,6 @@ def completed(
         order = order.model_copy(update={"choices": given | order.choices})
     if reader is None:
         return _with_fill(order, [], registered=False)
-    if not method.is_check:
-        order = _with_number(order, reader)
     return _with_fill(order, _before(order, reader), registered=sample is not None, is_check=method.is_check)
 
 
@@ -222,14 +220,6 @@ def _fits(order: RunOrder, catalogue: "Catalogue", instrument: str) -> bool:
     except SettingError:
         return False
     return True
-
-
-def _with_number(order: RunOrder, reader: Reader) -> RunOrder:
-    """Return an order with the number of its run among those of the sample by its method, unless it states one."""
-    if order.replicate > 1:
-        return order
-    earlier = sum(run.method_id == order.method_id for run in reader.runs(limit=-1, sample=order.sample))
-    return order.model_copy(update={"replicate": min(earlier + 1, MOST_REPLICATES)})
 
 
 def _before(order: RunOrder, reader: Reader) -> list[RunRecord]:

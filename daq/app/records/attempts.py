@@ -1,7 +1,7 @@
 """The runs of a sample with their newest results, as `daq.methods.concluding.reportable` takes them."""
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 
 AttemptWithData = tuple["Attempt", dict[str, Any] | None]
 """A run, and its newest result (`ResultData` as JSON); None where it has none."""
+MOVED: Final = "moved_to_sample"
+"""Code of the statement about a run that a correction gave to another sample."""
 
 
 def runs_of_sample(reader: Reader, sample: str) -> list[RunRecord]:

@@ -212,7 +212,10 @@ class Catalogue:
         versions = _found("method", method_id, self.methods)
         if not version:
             return list(versions.values())[-1]
-        return _found(f"version of method {method_id}:", version, versions)
+        if version not in versions:
+            error = SettingError(unknown(f"version of method {method_id}:", version, versions))
+            raise coded(error, "unknown_version", method=method_id, version=version)
+        return versions[version]
 
     def product(self, product_id: str) -> "Product":
         """Return a product by its id; `SettingError` if there is none."""
@@ -348,5 +351,5 @@ def _put_version(versions: "dict[str, Method]", method: "Method", errors: list[S
 
 def _found(what: str, name: str, known: Mapping[str, T]) -> T:
     if name not in known:
-        raise coded(SettingError(unknown(what, name, known)), "unknown_name", what=what.partition(" of ")[0], name=name)
+        raise coded(SettingError(unknown(what, name, known)), "unknown_name", what=what, name=name)
     return known[name]

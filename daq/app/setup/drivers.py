@@ -3,6 +3,7 @@
 An entry point names a subclass of `Driver`, or the path of a description file.
 """
 
+import ast
 import difflib
 import inspect
 import json
@@ -29,7 +30,7 @@ class Drivers:
     _found: "dict[str, list[EntryPoint]] | None" = None
     _loaded: dict[str, "type[Driver] | Description | str"] = field(default_factory=dict)
     """By name: the class or description, or the reason why it cannot be used."""
-    _texts: dict[str, str] = field(default_factory=dict)
+    _texts: dict[str, tuple[str, str]] = field(default_factory=dict)
 
     @classmethod
     def find(cls, entries: "Iterable[EntryPoint] | None" = None) -> "Drivers":
@@ -69,16 +70,25 @@ class Drivers:
         return DescribedDriver if isinstance(loaded, Description) else loaded
 
     def text(self, name: str) -> str:
-        """Return the text of an installed driver; "" where it cannot be read.
+        """Return what an installed driver does, as text; "" where it cannot be read.
 
-        It is the description as JSON, so that a comment changes nothing, or the sources of its package in Python.
+        It is the description as JSON, or the code of its package in Python as it is executed, so that a comment and the
+        layout change nothing.  `source` has the files themselves.
         """
+        return self._read(name)[0]
+
+    def source(self, name: str) -> str:
+        """Return the files of an installed driver in Python as they are, with comments; "" where it has none."""
+        return self._read(name)[1]
+
+    def _read(self, name: str) -> tuple[str, str]:
         if name not in self._texts:
             try:
                 (entry,) = self.entries.get(name, [])
-                self._texts[name] = _text_of(entry.load())
+                loaded = entry.load()
+                self._texts[name] = (_text_of(loaded), _source_of(loaded))
             except (Exception, SystemExit):  # noqa: BLE001 - `problems` names a driver that cannot be used
-                self._texts[name] = ""
+                self._texts[name] = ("", "")
         return self._texts[name]
 
     def make(self, kind: str, options: Mapping[str, Any]) -> "Driver":
@@ -177,16 +187,41 @@ def _by_name(entries: "Iterable[EntryPoint]") -> "dict[str, list[EntryPoint]]":
 
 
 def _text_of(loaded: Any) -> str:
-    """Return the text of what an entry point names; errors as reading its files has them."""
+    """Return what an entry point names as it is executed; errors as reading its files has them."""
     if isinstance(loaded, (str, Path)):
         from daq.textfiles.toml_file import read_toml
 
         return json.dumps(read_toml(loaded), sort_keys=True, ensure_ascii=False, default=str)
+    return "\n".join(f"# {p.name}\n{_executed(p.read_text('utf-8'))}" for p in _files_of(loaded))
+
+
+def _source_of(loaded: Any) -> str:
+    """Return the files of a driver in Python as they are; "" for a description, of which its JSON has all values."""
+    if isinstance(loaded, (str, Path)):
+        return ""
+    return "\n".join(f"# {p.name}\n{p.read_text('utf-8')}" for p in _files_of(loaded))
+
+
+def _files_of(loaded: Any) -> list[Path]:
     file = Path(inspect.getfile(loaded))
     # A module outside a package shares its folder with modules of others.
     in_package = bool(getattr(inspect.getmodule(loaded), "__package__", ""))
-    files = sorted(file.parent.glob("*.py")) if in_package else [file]
-    return "\n".join(f"# {p.name}\n{p.read_text('utf-8')}" for p in files)
+    return sorted(file.parent.glob("*.py")) if in_package else [file]
+
+
+def _executed(source: str) -> str:
+    """Return the statements of a module in one layout, without comments and docstrings; what is no Python as it is."""
+    try:
+        tree = ast.parse(source)
+    except (SyntaxError, ValueError):  # a file beside the driver that nothing imports
+        return source
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
+            if ast.get_docstring(node, clean=False) is not None:
+                del node.body[0]
+            if not node.body and not isinstance(node, ast.Module):
+                node.body.append(ast.Pass())
+    return ast.unparse(tree)
 
 
 def described(description: "Description", options: Mapping[str, Any]) -> "Driver":

@@ -30,7 +30,7 @@ class RunOrder(Model):
     filling: Literal["", "same", "fresh"] = ""
     """Instead of `fill`: the filling of the sample's run before, or a fresh one."""
     replicate: int = Field(default=1, ge=1, le=MOST_REPLICATES)
-    """Number of the run among those of the sample by the method; 1 means the next one, which the daemon counts."""
+    """Number of the run among those of the sample by the method; 1 means the next one, counted as the run starts."""
     sampled_at: Label = ""
     """Time at which the sample was taken: ``14:20`` is the latest one, local time; see `past_moment`."""
     operator: Label = ""

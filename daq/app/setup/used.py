@@ -66,7 +66,9 @@ def _files(catalogue: Catalogue, used: Used, texts: list[Change]) -> Iterable[Us
             path = str(catalogue.description_path(instrument))
             yield UsedFile(what="description", id=instrument.driver, file=path, file_text=_raw(catalogue, texts, path))
         elif text := catalogue.driver_text(instrument):
-            yield UsedFile(what="description", id=instrument.driver, text=_text(text, texts))
+            source = catalogue.drivers.source(instrument.driver)
+            exact = _text(source, texts) if source else ""
+            yield UsedFile(what="description", id=instrument.driver, file_text=exact, text=_text(text, texts))
     yield _file(catalogue, texts, "method", used.method.id, used.method, used.method.version)
     if used.product is not None:
         yield _file(catalogue, texts, "product", used.product.id, used.product, used.product.version)

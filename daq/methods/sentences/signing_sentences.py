@@ -34,6 +34,10 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "not_released": sentence("a person has not signed it as released, as it is now[ ({release})]", release=TERM),
     "report_is_withdrawn": sentence("the report is withdrawn"),
     "report_is_superseded": sentence("the result {result} on it is not the newest of its run", result=NAME),
+    "shown_result_rejected": sentence(
+        "{who} rejected report {report}, which shows the results of these runs, too: {runs}",
+        who=NAME, report=NAME, runs=NAMES,
+    ),
     "report_is_internal": sentence("only certificates are released; sign this report as reviewed"),
     "signed_already": sentence("{who} signed it already", who=NAME),
     "measured_by_signer": sentence("{who} measured it; another person signs it", who=NAME),

@@ -28,6 +28,12 @@ REVISIONS: Final = (
     "WHERE k.kind = ? AND k.name = ? AND k.value = ?"
 )
 """Counts the revisions of all records of a kind that have a key."""
+EARLIER: Final = (
+    # A run with a declaration was there when the order was completed, or belongs to another sample now.
+    "SELECT id FROM runs WHERE sample = ?1 AND (instrument = ?2 OR method_id = ?3) "
+    "AND NOT EXISTS (SELECT 1 FROM records WHERE kind = 'declaration' AND id = runs.id) LIMIT 1"
+)
+"""Finds a run of a sample that may have used the filling of a further one (`daq.app.laboratory.ordering`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +45,8 @@ class FixedText:
 
 
 @dataclass(frozen=True, slots=True)
-class BeginConfigured(Transaction[None]):
-    """Store the start of a run with its configuration.
+class BeginConfigured(Transaction[int]):
+    """Store the start of a run with its configuration, and return its number among the runs of its sample.
 
     Attributes:
         begin: the run.
@@ -50,6 +56,8 @@ class BeginConfigured(Transaction[None]):
         equipment: key and value of the records of equipment that were asked, with the number of their revisions.
         sample_seen: number of the revision of the sample from which the run was made; 0: it is not registered; None: it
             is not compared.
+        first_fill: the order left the filling open, because the sample had no earlier run on this instrument or by this
+            method; the start is refused where one was started meanwhile.
         beside: further new records of the run, such as its checklist.
         before: what is stored before the run, such as the change that opens its sample again; None: nothing.
 
@@ -67,10 +75,11 @@ class BeginConfigured(Transaction[None]):
     configuration: Change
     equipment: tuple[tuple[str, str, int], ...] = ()
     sample_seen: int | None = None
+    first_fill: bool = False
     beside: tuple[Change, ...] = ()
     before: Transaction[None] | None = None
 
-    def apply(self, access: Access) -> None:
+    def apply(self, access: Access) -> int:
         """Compare and store; the caller begins and commits."""
         for name, revision in self.fitted:
             if newest(access, FITTED, name)[0] != revision:
@@ -88,9 +97,11 @@ class BeginConfigured(Transaction[None]):
             error = f"sample {sample!r} was changed while the run was being started; look at it (daq sample show), "
             error += "then start the run again"
             raise coded(SettingError(error, key="sample"), "sample_changed", sample=sample)
+        if self.first_fill:
+            self._refuse_unstated_fill(access)
         if self.before is not None:
             self.before.apply(access)
-        self.begin.apply(access)
+        number = self.begin.apply(access)
         who, utc_ns = self.begin.who or self.begin.run.operator, self.begin.run.began_utc_ns
         for each in self.fixed:
             revision, data = newest(access, each.change.kind, each.change.id)
@@ -100,6 +111,16 @@ class BeginConfigured(Transaction[None]):
                 raise SettingError(each.refusal)
         for change in (self.configuration, *self.beside):
             change_record(access, change, utc_ns, who)
+        return number
+
+    def _refuse_unstated_fill(self, access: Access) -> None:
+        """Refuse the run where another one of its sample may have used its filling: two such are no replicates."""
+        run = self.begin.run
+        found = access.one("earlier", EARLIER, (run.sample, run.instrument, run.method_id))
+        if found is not None:
+            error = f"another run of sample {run.sample!r} ({found[0][:8]}) was started meanwhile; start again and say "
+            error += "which filling it is (--same-fill, --fresh-fill)"
+            raise coded(SettingError(error, key="fill"), "filling_not_stated", sample=run.sample)
 
 
 @dataclass(frozen=True, slots=True)

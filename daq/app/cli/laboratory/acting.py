@@ -100,7 +100,7 @@ def _carried_out(
 
 def say_withdrawn(done: Mapping[str, Any]) -> None:
     """Print the certificates that a correction, an annulment or a decision withdrew."""
-    from daq.app.laboratory.reporting.page_blocks import number_of
+    from daq.laboratory.kinds import number_of
 
     for ident in done["withdrawn"]:
         say(f"certificate {number_of(ident)} is WITHDRAWN with it; tell the persons who have it", "  ")

@@ -12,13 +12,13 @@ from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform
 from daq.app.cli.laboratory.typed_secrets import secret
 from daq.app.cli.printing import say
 from daq.app.laboratory.laboratory import find, listed
-from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.laboratory.signing.signing_list import EXAMINED, Asked, SigningList, named_subject, signing_list
 from daq.app.laboratory.signing.subjects import Subject, refusals
 from daq.app.records.signatures import RUN, Releases
 from daq.app.screens.text import local_time, plain, sentence, spaced, utc_iso
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
+from daq.laboratory.kinds import number_of
 from daq.laboratory.people import Person
 from daq.laboratory.reports import Report
 from daq.laboratory.signing import MEANINGS, MOST_SIGNED

@@ -9,6 +9,7 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision, revisions
 from daq.adapters.store.rows import RunRecord
+from daq.app.records.judged.repeated_runs import repeated_between
 from daq.app.records.transcriptions import Transcription, entries_of, read_between
 from daq.app.screens.text import local_time
 from daq.core.errors import SettingError, coded
@@ -33,7 +34,7 @@ class ReviewCounts:
         instrument: the bench.
         person: the operator of the runs, as declared now.
         runs: all runs.
-        repeats: runs that are not the first of their sample.
+        repeats: runs that are repeats, as `daq.app.records.judged.repeated_runs` decides.
         corrected, annulled: runs that were corrected, or annulled, until now.
         anyway: runs that were started although their result could not be comparable (`--anyway`).
         skipped_checks: items of checklists that were left out.
@@ -151,16 +152,18 @@ def _as_started(reader: Reader, first: int, last: int) -> list[_Run]:
     One index has all of it, so that a month of many runs is counted without reading them.
     """
     rows = reader.rows(
-        "SELECT instrument, operator, count(*), sum(replicate > 1), sum(attribution = 'not_authorised') FROM runs "
+        "SELECT instrument, operator, count(*), sum(attribution = 'not_authorised') FROM runs "
         "WHERE began_utc_ns BETWEEN ? AND ? GROUP BY instrument, operator",
         [first, last],
     )
-    names = ("runs", "repeats", "not_authorised")
+    names = ("runs", "not_authorised")
     return [_Run(instrument, person, dict(zip(names, counts, strict=True))) for instrument, person, *counts in rows]
 
 
 def _others(reader: Reader, first: int, last: int) -> Iterator[_Run]:
-    """Yield the counts of the few runs with a correction, with ``--anyway``, or with items that were left out."""
+    """Yield the counts of the few repeats, and of runs with a correction, ``--anyway`` or items that were left out."""
+    for repeated in repeated_between(reader, first, last):
+        yield _Run(repeated.instrument, repeated.operator, {"repeats": 1})
     for run in _found(reader, _DECLARED, first, last):
         states = {d.data.get("state", "corrected") for d in revisions(reader, Declaration.kind, run.id)}
         yield _Run(run.instrument, run.operator, {state: int(state in states) for state in ("corrected", "annulled")})
@@ -169,7 +172,6 @@ def _others(reader: Reader, first: int, last: int) -> Iterator[_Run]:
             # The run counts for the person who is declared now.
             own = {
                 "runs": 1,
-                "repeats": int(run.replicate > 1),
                 "not_authorised": int(run.attribution == NO_AUTHORISATION),
             }
             yield _Run(run.instrument, started.operator, {name: -n for name, n in own.items()})

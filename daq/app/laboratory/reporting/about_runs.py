@@ -11,7 +11,7 @@ from daq.adapters.store.records import found_by
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.reporting.certificate_page import CertificateFacts, of_reportable, refusal
-from daq.app.laboratory.reporting.page_blocks import Attached, Page, WorksHead, number_of
+from daq.app.laboratory.reporting.page_blocks import Attached, Page, WorksHead
 from daq.app.laboratory.reporting.result_page import RunFacts, result_page
 from daq.app.laboratory.reporting.sample_page import sample_page
 from daq.app.laboratory.reporting.sheet_pages import verification_blocks
@@ -38,7 +38,7 @@ from daq.app.records.signatures import RUN, Releases
 from daq.app.screens.text import sentence
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import DaqError, SettingError, coded
-from daq.laboratory.kinds import reportable_id
+from daq.laboratory.kinds import number_of, reportable_id
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import Report, ReportForm, ShownResult
 from daq.methods.concluding.reportable import Reportable

@@ -1,7 +1,7 @@
 """The acts that make a report: its PDF, and the record by which the file is traced."""
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -18,12 +18,12 @@ from daq.app.laboratory.lists.fixing_limits import ChartChoice, charts_of, only_
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.reporting import about_runs
 from daq.app.laboratory.reporting.certificate_page import certificate_page
-from daq.app.laboratory.reporting.page_blocks import Page, WorksHead, encoded, number_of
+from daq.app.laboratory.reporting.page_blocks import Page, WorksHead, encoded
 from daq.app.laboratory.reporting.sheet_pages import chart_page, day_page
 from daq.app.laboratory.reporting.shown import LARGEST_ATTACHED, as_attached, newest_shown, refuse_changed
 from daq.app.laboratory.reporting.typesetting import typeset
 from daq.app.laboratory.reporting.works_head import FILE, FOLDER, fonts_of, works_of
-from daq.app.laboratory.signing.report_subjects import anchor_of_report, rejected_sharing
+from daq.app.laboratory.signing.report_subjects import SHOWN_ID, anchor_of_report, rejected_sharing
 from daq.app.laboratory.signing.reportable_records import Keeping
 from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
 from daq.app.records.sheets.day_sheet import day_sheet
@@ -31,6 +31,7 @@ from daq.app.records.signatures import Releases
 from daq.app.screens.text import plain, sentence
 from daq.core.errors import SettingError, StoreError, coded
 from daq.laboratory.controlchart import as_json
+from daq.laboratory.kinds import number_of
 from daq.laboratory.reports import Report
 from daq.methods.files.fields import Label, Model, NeededLabel
 from daq.methods.parts.statement import reasons_json
@@ -247,21 +248,23 @@ def _try(
         stored = find(reader, Report, ident)
         rejected = Releases(reader).rejections(Report.kind, ident)
         standing = rejected_sharing(reader, bare.form, bare.shown)
+        shared = _shared(reader, next(iter(standing.values())).runs) if standing else ""
     if sum(len(a.text) for a in bare.attached) > LARGEST_ATTACHED:
         raise coded(SettingError("the report is too large; make one for fewer runs, or use --json"), "report_too_large")
     if standing:
         other, last = next(iter(standing.items()))
         error = SettingError(
-            f"there is no certificate of these results: {plain(last.by)} rejected report {number_of(other)}, which "
-            f"shows them or some of them ({plain(last.because)}); correct what is wrong, or a person who reviews "
-            f"states why a new one may be made: daq sign {number_of(other)} --meaning reviewed --because TEXT"
+            f"there is no certificate of these results: {plain(last.signature.by)} rejected report {number_of(other)}, "
+            f"which shows {shared}, too ({plain(last.signature.because)}); correct what is wrong, or a person who "
+            f"reviews states why a new one may be made: daq sign {number_of(other)} --meaning reviewed --because TEXT"
         )
         raise coded(
             error,
             "certificate_rejected",
-            person=plain(last.by),
+            person=plain(last.signature.by),
             report=number_of(other),
-            reason=plain(last.because),
+            runs=", ".join(run[:SHOWN_ID] for run in last.runs),
+            reason=plain(last.signature.because),
         )
     if stored is not None and stored.record.state == "withdrawn":
         raise coded(
@@ -291,6 +294,15 @@ def _try(
     else:
         _store(laboratory, None, seen)
     return {"id": ident, "number": number_of(ident), "file": file, "title": bare.title, "pdf": encoded(pdf)}
+
+
+def _shared(reader: Reader, runs: Sequence[str]) -> str:
+    """Return the results that two certificates show, by their runs and samples, as they are declared now."""
+    named = []
+    for run in runs:
+        record = reader.run(run)
+        named.append(f"{run[:SHOWN_ID]}{f' of sample {plain(record.sample)}' if record and record.sample else ''}")
+    return f"the result of run {named[0]}" if len(named) == 1 else f"the results of the runs {', '.join(named)}"
 
 
 def _report_of(page: Page, issued: str, file: str) -> Report:

@@ -15,8 +15,6 @@ Block = dict[str, Any]
 Rows = Sequence[tuple[str, str]]
 GROUND: Final = re.compile(r'<rect width="\d+" height="\d+" fill="#ffffff"/>\n?')
 """White ground of a drawing."""
-SHOWN_NUMBER: Final = 12
-"""Number of hexadecimal digits of a report's number on its page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,12 +101,6 @@ class Page:
 
 def _bytes(given: str | bytes) -> bytes:
     return given.encode() if isinstance(given, str) else given
-
-
-def number_of(digest: str) -> str:
-    """Return the number of a report as its page shows it: ``3F2A-91BC-07DE``."""
-    short = digest[:SHOWN_NUMBER].upper()
-    return "-".join(short[i : i + 4] for i in range(0, SHOWN_NUMBER, 4))
 
 
 def headline(quantity: str, value: str, below: str = "", verdict: str = "") -> Block:

@@ -16,12 +16,12 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Kept, kept
-from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.records.history import raw_journal
 from daq.app.records.signatures import Releases, stored_signatures
 from daq.app.screens.text import utc_iso, value_line
 from daq.core.errors import ArchivedError, SettingError, StoreError, coded
 from daq.laboratory.configuration import RunConfiguration
+from daq.laboratory.kinds import number_of
 from daq.laboratory.reports import Report, ShownResult
 from daq.methods.parts.statement import Statement, distinct
 

@@ -11,9 +11,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from daq.app.laboratory.reporting.page_blocks import Page, attached_texts, logo_of, number_of
+from daq.app.laboratory.reporting.page_blocks import Page, attached_texts, logo_of
 from daq.app.screens.drawings.label_svg import code_svg
 from daq.core.errors import SettingError, coded
+from daq.laboratory.kinds import number_of
 from daq.process.extras import need
 
 FONT: Final = "Libertinus Serif"

@@ -1,6 +1,7 @@
 """Reports as subjects of signatures, and why a report must not be released."""
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from typing import Final
 
 from daq.adapters.store.declaring.publishing import AsSeen
@@ -12,11 +13,13 @@ from daq.app.laboratory.signing.single_runs import hidden_by_report
 from daq.app.laboratory.signing.subjects import Subject, last_verified, run_subject
 from daq.app.records.signatures import RUN, Releases, parts_of_record, rejection, signatures_of
 from daq.core.errors import SettingError, coded
-from daq.laboratory.kinds import LAST, REPORTABLE, reportable_id
+from daq.laboratory.kinds import LAST, REPORTABLE, number_of, reportable_id
 from daq.laboratory.reports import WITHDRAWABLE, Report, ReportForm, ShownResult
 from daq.laboratory.signing import Signature
 from daq.methods.parts.statement import Statement, distinct, state
 
+SHOWN_ID: Final = 8
+"""Number of characters of a run's id that a sentence shows."""
 LEAST_GIVEN: Final = 6
 """Least number of digits of a report's number by which it is looked for."""
 
@@ -69,7 +72,7 @@ def report_subject(releases: Releases, ident: str) -> Subject:
     runs = tuple(r for name in dict.fromkeys(s.run for s in report.shown) if (r := reader.run(name)) is not None)
     subjects = [run_subject(releases, run) for run in runs]
     signatures = signatures_of(reader, Report.kind, ident)
-    others = [name for name in _sharing(reader, report.form, report.shown) if name != ident]
+    others = [name for name, _ in _sharing(reader, report.form, report.shown) if name != ident]
     return Subject(
         of=Report.kind,
         id=ident,
@@ -101,8 +104,16 @@ def anchor_of_report(reader: Reader, report: Report) -> ResultRecord | None:
     return None if newest is None else reader.result(newest.result)
 
 
-def rejected_sharing(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> dict[str, Signature]:
-    """Return the rejections that block a certificate, by id of the rejected report.
+@dataclass(frozen=True, slots=True)
+class SharedRejection:
+    """The rejection of a report that shows some of the same results; `runs` are the runs of these."""
+
+    signature: Signature
+    runs: tuple[str, ...]
+
+
+def rejected_sharing(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> dict[str, SharedRejection]:
+    """Return the rejections that block a certificate, with the results for which they do, by id of the rejected report.
 
     A rejected certificate blocks every certificate that shows one of its results, alone or with others, also under
     another number or for another customer, until that result has changed, or a review of the rejected one with a reason
@@ -116,12 +127,15 @@ def rejected_sharing(reader: Reader, form: ReportForm, shown: Iterable[ShownResu
     Raises:
         StoreError: a signature cannot be read.
     """
-    found = {name: rejection(signatures_of(reader, Report.kind, name)) for name in _sharing(reader, form, shown)}
-    return {name: last for name, last in found.items() if last is not None}
+    found = {
+        name: (rejection(signatures_of(reader, Report.kind, name)), runs)
+        for name, runs in _sharing(reader, form, shown)
+    }
+    return {name: SharedRejection(last, runs) for name, (last, runs) in found.items() if last is not None}
 
 
-def _sharing(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> Iterator[str]:
-    """Yield the ids of the certificates that show at least one of the same results, each once."""
+def _sharing(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """Yield the ids of the certificates that show at least one of the same results, and the runs of these."""
     results = {s.result: s.run for s in shown}
     if form not in WITHDRAWABLE:
         return
@@ -131,8 +145,9 @@ def _sharing(reader: Reader, form: ReportForm, shown: Iterable[ShownResult]) -> 
             if stored.id in known or stored.data["form"] not in WITHDRAWABLE:
                 continue
             known.add(stored.id)
-            if any(s["result"] in results for s in stored.data["shown"]):
-                yield stored.id
+            runs = tuple(dict.fromkeys(s["run"] for s in stored.data["shown"] if s["result"] in results))
+            if runs:
+                yield stored.id, runs
 
 
 def _hindrances(releases: Releases, report: Report, subjects: Iterable[Subject]) -> Iterable[Statement]:
@@ -143,8 +158,10 @@ def _hindrances(releases: Releases, report: Report, subjects: Iterable[Subject])
     if report.state == "withdrawn":
         yield state("report_is_withdrawn")
     yield from releases.rejections(Report.kind, report.id)
-    for last in rejected_sharing(releases.reader, report.form, report.shown).values():
-        yield state("rejected_by", who=last.by)
+    for other, last in rejected_sharing(releases.reader, report.form, report.shown).items():
+        if other != report.id:
+            runs = tuple(run[:SHOWN_ID] for run in last.runs)
+            yield state("shown_result_rejected", who=last.signature.by, report=number_of(other), runs=runs)
     newest = {s.id: s.anchor.id for s in subjects}
     for shown in report.shown:
         if newest.get(shown.run) != shown.result:

@@ -14,9 +14,10 @@ from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
 from daq.app.delivery.record_messages import Numbered, reportable_message
 from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.withdrawing import withdrawn_by_value
+from daq.app.records.attempts import MOVED
 from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.doubts import doubt_by
-from daq.app.records.judged.judging import MOVED, VERSION_UNKNOWN, Tried, judged, samples_left, tried_of_sample
+from daq.app.records.judged.judging import VERSION_UNKNOWN, Tried, judged, samples_left, tried_of_sample
 from daq.app.records.judged.product_versions import versions_of
 from daq.app.records.signatures import Releases
 from daq.laboratory.kinds import reportable_id

@@ -12,7 +12,7 @@ from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.signing.own_work import is_of, measured_by
 from daq.app.laboratory.signing.single_runs import hidden_by
 from daq.app.records.checks.audited_checks import last_seq
-from daq.app.records.judged.judging import judged_sample
+from daq.app.records.judged.repeated_runs import is_repeat
 from daq.app.records.signatures import (
     RUN,
     Releases,
@@ -214,24 +214,10 @@ def _exceptions(
     marks: dict[ExceptionName, bool] = {
         "corrected": corrected,
         "anyway": anyway,
-        "repeat": run.replicate > 1 and _is_repeat(reader, run),
+        "repeat": is_repeat(reader, run.id),
         "rejected_before": any(s.meaning == "rejected" for s in signatures),
     }
     return (*out, *(name for name, found in marks.items() if found))
-
-
-def _is_repeat(reader: Reader, run: RunRecord) -> bool:
-    """Return whether a run is more than the next replicate that the product's rule asks for.
-
-    It is where an earlier run of its test does not count, or where it does not count itself.
-    """
-    try:
-        attempts = judged_sample(reader, run.sample, run.method_id).attempts
-    except (KeyError, ValueError):  # a result that lacks a part shows nothing
-        return True
-    own = [a for a in attempts if a.method.partition(" ")[0] == run.method_id]
-    upto = own[: next((i + 1 for i, a in enumerate(own) if a.run == run.id), 0)]
-    return not upto or not all(a.counted for a in upto)
 
 
 def _is_anyway(releases: Releases, run: str) -> bool:
@@ -313,8 +299,11 @@ def _of_reportable(
 ) -> tuple[ExceptionName, ...]:
     out: list[ExceptionName] = ["not_valid"] if record.data.value is None else []
     out += [name for name in OF_VERDICTS if record.data.verdict.value == name]
+    # An attempt that does not count is looked at first, also where no further run repeated it.
     out += ["repeat"] if any(not a.counted for a in record.data.attempts) else []
-    out += [name for s in subjects for name in s.exceptions if name in ("corrected", "anyway", "rejected_before")]
+    out += [
+        name for s in subjects for name in s.exceptions if name in ("corrected", "anyway", "repeat", "rejected_before")
+    ]
     out += ["rejected_before"] if any(s.meaning == "rejected" for s in signatures) else []
     return tuple(dict.fromkeys(out))
 

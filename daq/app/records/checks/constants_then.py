@@ -179,7 +179,8 @@ def _stored_with(reader: Reader, run: str) -> "tuple[Instrument, dict[str, str]]
     lead, *others = found or [None]
     if lead is None or None in others or len(found) < len(texts):
         return None
-    digests = {u.id: u.file_text or u.text for u in used if u.what == "description"}
+    # A file of the configuration is compared as it is, an installed driver by what it does.
+    digests = {u.id: u.text or u.file_text for u in used if u.what == "description"}
     by_name = {other.name: other for other in others if other is not None}
     return lead, constants_around(lead, by_name, lambda i: digests.get(i.driver, ""))
 

@@ -11,7 +11,7 @@ from daq.adapters.store.declared import KIND as DECLARATION
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by, newest_revision
 from daq.adapters.store.rows import RunRecord
-from daq.app.records.attempts import AttemptWithData, attempt_of, runs_of_sample
+from daq.app.records.attempts import MOVED, AttemptWithData, attempt_of, runs_of_sample
 from daq.app.records.judged.product_versions import ProductVersion, VersionOf, versions_of
 from daq.core.errors import StoreError
 from daq.laboratory.kinds import cause_id
@@ -24,8 +24,6 @@ CAUSE: Final = "repeat_cause"
 """Kind of the record of an assigned cause (`daq.laboratory.bench.repeatcause`)."""
 MOVED_FROM: Final = "moved_from"
 """Key of a declaration: a sample to which its run belonged before."""
-MOVED: Final = "moved_to_sample"
-"""Code of the statement about a run that a correction gave to another sample."""
 VERSION_UNKNOWN: Final = "product_version_unknown"
 """Code of the statement about runs by an unknown version of their product."""
 
