@@ -337,7 +337,7 @@ def _differences_of_result(
     out: Recomputed, where: str, stored: dict[str, Any], computed: dict[str, Any]
 ) -> list[tuple[str, Any, Any]]:
     again = _in_words_of(stored, computed)
-    return list(differences(where, stored, again, ROUNDING_TOLERANCE if out.versions else 0.0))
+    return list(differences(where, stored, again, ROUNDING_TOLERANCE if out.versions or out.newer else 0.0))
 
 
 def _in_words_of(stored: Any, computed: Any) -> Any:

@@ -156,7 +156,15 @@ def guard_band_of(limit: ProductLimit, unit: str) -> float | None:
     It is a width, so that the zero of a temperature scale does not count.
     """
     stated = limit.guard_band
-    return None if stated is None else convert(stated, limit.unit, unit) - convert(0.0, limit.unit, unit)
+    return None if stated is None else as_written(convert(stated, limit.unit, unit) - convert(0.0, limit.unit, unit))
+
+
+def as_written(value: float) -> float:
+    """Return a number in twelve digits, without the rounding errors of a conversion: the decision is decimal.
+
+    The limit 1.4 Pa·s is 1400 mPa·s, and not 1399.9999999999998 mPa·s, beyond which the value 1400 would be.
+    """
+    return float(f"{value:.12g}")
 
 
 def _edge(found: Verdict, value: float, low: float | None, high: float | None, unit: str) -> list[Statement]:
@@ -203,7 +211,7 @@ def _one(subject: Subject, limit: ProductLimit, rule: Rule, budget: Uncertainty 
         reasons.insert(0, state("no_value_to_compare"))
     if reasons or value is None:
         return _used(limit, low, high, limit.unit, Verdict.NOT_COMPARABLE, reasons)
-    low, high = (None if x is None else convert(x, limit.unit, unit) for x in (low, high))
+    low, high = (None if x is None else as_written(convert(x, limit.unit, unit)) for x in (low, high))
     found, reasons, guarded = rule.judged(value, low, high, unit, expanded_of(budget), guard_band_of(limit, unit))
     return _used(limit, low, high, unit, found, reasons).model_copy(
         update={
