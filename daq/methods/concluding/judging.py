@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from daq.core.context import ProductLimit, ProductOfPlan
-from daq.core.units import UNITS, convert
+from daq.core.units import UNITS, as_written, convert
 from daq.methods.concluding.applying import Subject, hindrances
 from daq.methods.parts.judged import Judgement, LimitUsed
 from daq.methods.parts.known import Uncertainty
@@ -157,14 +157,6 @@ def guard_band_of(limit: ProductLimit, unit: str) -> float | None:
     """
     stated = limit.guard_band
     return None if stated is None else as_written(convert(stated, limit.unit, unit) - convert(0.0, limit.unit, unit))
-
-
-def as_written(value: float) -> float:
-    """Return a number in twelve digits, without the rounding errors of a conversion: the decision is decimal.
-
-    The limit 1.4 Pa·s is 1400 mPa·s, and not 1399.9999999999998 mPa·s, beyond which the value 1400 would be.
-    """
-    return float(f"{value:.12g}")
 
 
 def _edge(found: Verdict, value: float, low: float | None, high: float | None, unit: str) -> list[Statement]:

@@ -6,10 +6,9 @@ from typing import Final
 from daq.core.context import CertifiedFluid, CertifiedPoint, ControlLimits, VerificationAsked
 from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan
-from daq.core.units import convert
+from daq.core.units import as_written, convert
 from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
 from daq.methods.concluding.cautions import flow_faults
-from daq.methods.concluding.judging import as_written
 from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
