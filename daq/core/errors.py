@@ -1,5 +1,6 @@
 """Exceptions of the project, one class for each cause; each holds the data that explain it."""
 
+import json
 from collections.abc import Mapping
 from types import MappingProxyType
 from typing import TypeVar
@@ -87,6 +88,9 @@ class SettingErrors(SettingError):
         self.errors = errors
         if len(errors) == 1:
             self.code, self.values = first.code, first.values
+        elif any(error.code for error in errors):
+            found = [{"code": error.code, "values": dict(error.values), "text": str(error)} for error in errors]
+            coded(self, "several", errors=json.dumps(found))
 
     def __str__(self) -> str:
         return "\n".join(str(error) for error in self.errors)
@@ -99,3 +103,12 @@ def coded(error: E, code: str, /, **values: str) -> E:
     """Return an error with the code and the values of its sentence, which a screen shows in its own language."""
     error.code, error.values = code, values
     return error
+
+
+def moved(error: SettingError, key: str, *, file: str = "", **place: str) -> SettingError:
+    """Return an error under another key, and in another file; its code stays, and its values get the key as `field`.
+
+    `place` has further values of the place, such as a line.
+    """
+    found = SettingError(error.reason, file=file, key=key)
+    return coded(found, error.code, **{**error.values, "field": key, **place}) if error.code else found

@@ -11,7 +11,7 @@ from daq.app.daemon.protocol import LoggedIn
 from daq.app.laboratory.bench import bench_acts
 from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError, coded
 from daq.page.parts import parts_of, visit_of
-from daq.page.refusals import RefusedError
+from daq.page.refusals import RefusedError, words_of
 from daq.page.visits.stop_touches import StopTouch
 
 READY_S: Final = 2.0
@@ -90,7 +90,7 @@ async def run_of(request: Request, query: str = "run") -> dict[str, Any]:
     except NotAllowedError:
         raise
     except SettingError as error:
-        raise RefusedError(404, str(error)) from None
+        raise RefusedError(404, words_of(request, error)) from None
 
 
 async def logged_in(request: Request, given: Mapping[str, str]) -> LoggedIn:
@@ -132,7 +132,7 @@ def limit_of(request: Request, otherwise: int = 50) -> int:
     if not text:
         return otherwise
     if not text.isascii() or not text.isdecimal() or len(text) > 9:
-        raise SettingError("is no number of rows", key="limit")
+        raise coded(SettingError("is no number of rows", key="limit"), "no_whole_number", field="limit")
     return int(text)
 
 

@@ -62,7 +62,7 @@ async def results(request: Request) -> Response:
     except LinkError:
         raise
     except SettingError as error:
-        refused, status = str(error), status_of(error)
+        refused, status = words_of(request, error), status_of(error)
     values = {
         "asked": {"limit": "50"} | asked,
         "verdicts": list(VERDICTS),

@@ -4,7 +4,7 @@ import re
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 
 _CLOCK: Final = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)")
 LEEWAY: Final = timedelta(minutes=1)
@@ -30,7 +30,12 @@ def past_moment(text: str, utc_ns: int, key: str) -> str:
         # Take the day before on the calendar, so that a change of clocks in between does not shift the hour.
         moment = datetime.combine(moment.date() - timedelta(days=1), moment.time()).astimezone()
     if moment > now + LEEWAY:
-        raise SettingError(f"{text!r} lies in the future; write the time at which it happened", key=key)
+        raise coded(
+            SettingError(f"{text!r} lies in the future; write the time at which it happened", key=key),
+            "moment_in_future",
+            given=text,
+            field=key,
+        )
     return moment.isoformat(timespec="minutes")
 
 
@@ -65,7 +70,7 @@ def bound(text: str, utc_ns: int, key: str, *, end: bool) -> int | None:
         say = (
             f"{text!r} is no time; write 14:20, 2026-11-26, 2026-11-26T14:20, or with an offset 2026-11-26T14:20+01:00"
         )
-        raise SettingError(say, key=key) from None
+        raise coded(SettingError(say, key=key), "no_moment", given=text, field=key) from None
 
 
 def bound_of_day(text: str, day: str, utc_ns: int, key: str) -> int | None:
@@ -86,7 +91,7 @@ def span_of_day(day: str, now_utc_ns: int) -> tuple[int, int]:
     except (ValueError, SettingError):
         begin = end = None
     if begin is None or end is None or len(day) != len("2026-11-26"):
-        raise SettingError(f"{day!r} is no day; write 2026-11-26", key="DATE")
+        raise coded(SettingError(f"{day!r} is no day; write 2026-11-26", key="DATE"), "no_day", given=day)
     return begin, end
 
 
@@ -130,7 +135,13 @@ def _read(text: str, now: datetime, key: str) -> datetime:
     except ValueError:
         moment = None
     if moment is None or len(text.strip()) <= len("2026-11-26"):
-        raise SettingError(
+        error = SettingError(
             f"{text!r} is no time; write 14:20, 2026-11-26T14:20, or with an offset 2026-11-26T14:20+01:00", key=key
+        )
+        raise coded(
+            error,
+            "no_moment",
+            given=text,
+            field=key,
         )
     return moment if moment.tzinfo is not None else moment.astimezone()

@@ -34,12 +34,14 @@ class ExampleServer(ThreadingHTTPServer):
         """Events that a test sends; with any, the stream sends nothing of its own after the first."""
         self.mute = False
         """True: the stream says nothing any more, as a page that is cut off."""
+        self.beats = False
+        """True: the stream goes on, without a value of its own."""
         self.readings: dict[str, Any] = {"trend": None, "trouble": ""}
         """Answer of every run's readings."""
         self.trend: dict[str, Any] = {"run": "", "signal": "", "times": [], "values": []}
         """Answer of the trend that the page keeps."""
         self.refuse: dict[str, int] = {}
-        """Status of the answer to a POST, by the end of its path."""
+        """Status of the answer to a POST, by the end of its path; also of the GET of `/trend`."""
         self.answer: dict[str, Any] = {}
         """Answer to a POST that is not refused."""
         self.headers: list[dict[str, str]] = []
@@ -103,6 +105,8 @@ class Handler(BaseHTTPRequestHandler):
             self._stream()
         elif path == "/api/v1/session" and self.server.visit:
             self._send(json.dumps(self.server.visit).encode(), "application/json")
+        elif path.endswith("/trend") and "/trend" in self.server.refuse:
+            self.send_error(self.server.refuse["/trend"])
         elif path.endswith("/trend"):
             self._send(json.dumps(self.server.trend).encode(), "application/json")
         elif path.endswith("/readings"):
@@ -163,8 +167,14 @@ class Handler(BaseHTTPRequestHandler):
             while not self.server.ending.wait(0.05 if self.server.pushed else 0.5):
                 newest = self.server.pushed[sent:]
                 sent += len(newest)
-                if not self.server.pushed and not self.server.mute and events and events[-1][0] == "reading":
+                if (
+                    not (self.server.pushed or self.server.mute or self.server.beats)
+                    and events
+                    and events[-1][0] == "reading"
+                ):
                     newest = [events[-1]]
+                if self.server.beats:
+                    newest = [*newest, ("link", {"daemon": True, "reason": ""})]
                 self.wfile.write(
                     "".join(f"event: {kind}\ndata: {json.dumps(data)}\n\n" for kind, data in newest).encode()
                 )

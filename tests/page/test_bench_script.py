@@ -15,6 +15,10 @@ TAKEN = """window.taken = 0; const Source = window.EventSource;
 window.EventSource = class extends Source { constructor(...given) { super(...given);
   for (const name of ['run', 'reading']) setTimeout(() => this.addEventListener(name, () => { window.taken += 1; })); } };"""
 """Counts the events that the page has taken."""
+PAST = (
+    "([first, last]) => window.drawn && window.drawn[1][0] === first && window.drawn[1].at(-1) === last && window.drawn"
+)
+"""The data of the plot where they are of a signal from its first kept value to the newest one."""
 LONG_MS = 30_000
 """Longest wait; a machine that stalls is no fault."""
 TURNING = {
@@ -70,6 +74,45 @@ def test_the_trend_has_the_points_of_before_this_page_with_gaps_where_nothing_wa
                 tab.reload()
             drawn = until(tab, "window.drawn && window.drawn[0].at(-1) > 100 && window.drawn")
             assert drawn[0][0] > 40
+        tab.context.close()
+
+
+def test_the_trend_has_its_past_where_the_signal_or_the_run_is_another_after_the_load(browser):
+    """Each next kept trend is answered before the stream tells of its signal or run, as after a reload in that moment."""
+    with serving(bench_pages(RESULT)) as server:
+        page = server.by_name["bench-running"]
+        run = page.values["bench"]["run"]
+        waiting = run | {"value": None, "run_s": 1.0}
+        page.values["bench"] |= {"run": waiting}
+        server.beats = True  # a page that was cut off would ask for the trend in any case
+        kept = {
+            "temperature": {"run": run["run"], "signal": "temperature", "times": [0.5], "values": [22.0]},
+            "value": {"run": run["run"], "signal": run["value"]["name"], "times": [2.0, 2.5], "values": [700.0, 701.0]},
+            "next": {"run": "next", "signal": run["value"]["name"], "times": [1.0, 1.5], "values": [800.0, 801.0]},
+        }
+        server.trend = kept["value"]
+        tab = browser.new_context(viewport={"width": 800, "height": 480}).new_page()
+        tab.set_default_timeout(LONG_MS)
+        tab.add_init_script(DRAWN)
+        with tab.expect_response("**/trend"):
+            tab.goto(server.url(page))
+        until(tab, "window.drawn && window.drawn[0].length > 0")
+        assert 700.0 not in tab.evaluate("window.drawn[1]")  # a viscosity is no temperature
+
+        def then(shown, run_s, value):
+            now = shown | {"run_s": run_s, "signals": shown["signals"] | {shown["value"]["name"]: value}}
+            point = {"signal": shown["value"]["name"], "t": run_s, "value": value}
+            server.pushed.append(("run", {"bench": "bench-1", "run": now, "point": point}))
+
+        then(run, 3.0, 702.0)
+        assert until(tab, PAST, [700, 702])[1] == [700.0, 701.0, 702.0]
+        # A page that cannot be asked now is asked again.
+        server.trend, server.refuse["/trend"] = kept["next"], 503
+        with tab.expect_response("**/trend") as refused:
+            then(run | {"run": "next"}, 2.0, 802.0)
+        assert refused.value.status == 503
+        del server.refuse["/trend"]
+        assert until(tab, PAST, [800, 802])[1] == [800.0, 801.0, 802.0]
         tab.context.close()
 
 

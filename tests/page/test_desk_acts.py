@@ -59,7 +59,7 @@ def fields(name, runs):
 #: Forms that the records of this laboratory refuse to every person, each with a part of the sentence.
 REFUSED = {
     "repeat_assign": "no assigned cause|not registered",
-    "chart_fix": "limits are fixed from at least|there is no",
+    "chart_fix": "Limits are fixed from at least|There is no",
     "report_certificate": "certificate|release",
 }
 

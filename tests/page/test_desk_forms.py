@@ -105,8 +105,8 @@ async def test_samples_are_added_changed_cancelled_and_imported_by_forms(tmp_pat
                 assert stored(lab, "G-1").state == state
             wrong = await send("/samples/import", text="id,product\nG-1,\nG-2,no-glaze\n", step="store")
             assert wrong.status_code == 422
-            assert "line 2, column id" in wrong.text
-            assert "line 3, column product" in wrong.text
+            assert "Line 2, Id: There is a sample G-1 already." in wrong.text
+            assert "Line 3, Product: There is no product no-glaze." in wrong.text
             assert stored(lab, "G-2") is None
             lines = "id,product\nG-2,white-glaze\nG-3,\n"
             preview = await send("/samples/import", text=lines)

@@ -18,6 +18,12 @@ CONTRAST = {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}
 RULES = {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 DARK = "document.documentElement.dataset.theme = 'dark'"
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+CUT_IN_RUN = """() => { const main = document.querySelector('.bench[data-stage=running] .bench-main');
+  const bottom = main?.getBoundingClientRect().bottom;
+  return main ? [...main.querySelectorAll('.value, .gauge, .figures > div, .trend')].filter(row => row.checkVisibility())
+    .filter(row => row.getBoundingClientRect().bottom > bottom + 0.5)
+    .map(row => `${row.className || row.textContent.trim()} ${row.getBoundingClientRect().bottom - bottom}`) : []; }"""
+"""The rows of a run that are cut at the lower edge, with the pixels that are missing."""
 DIGIT = """() => { const e = document.querySelector('.bench .digits'); const c = document.createElement('canvas').getContext('2d');
   const s = getComputedStyle(e); c.font = `${s.fontWeight} ${s.fontSize} ${s.fontFamily}`;
   return c.measureText('8').actualBoundingBoxAscent; }"""
@@ -94,6 +100,21 @@ def test_every_screen_fits_every_panel(shown, lang):
                 assert tab.evaluate(DIGIT) >= 25 * PITCH[size]
     assert (wide, hidden, small) == ([], [], {})
     assert tab.problems == []
+    tab.context.close()
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+def test_nothing_above_a_run_cuts_a_row_of_it(shown, lang):
+    """Alarm, notices and the words of a stop, on the smallest panel: gauges, figures and trend are in sight as a whole."""
+    server, browser = shown
+    tab, cut = opened(browser, "800x480"), {}
+    for page in server.by_name.values():
+        if page.template != "bench.html":
+            continue
+        tab.goto(server.url(page, lang))
+        if found := tab.evaluate(CUT_IN_RUN):
+            cut[page.name] = found
+    assert cut == {}
     tab.context.close()
 
 

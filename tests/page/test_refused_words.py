@@ -11,6 +11,7 @@ from daq.app.daemon.protocol import answer_line, failure, read_answer
 from daq.core.errors import DaqError, LinkError, NotAllowedError, SettingError, SettingErrors, coded
 from daq.laboratory.bench.bench_events import Refused, Text, coded_of
 from daq.laboratory.bench.flow import step
+from daq.methods.files.load import FIELD_CODES, FIELD_VALUES
 from daq.methods.parts.statement import state
 from daq.page.shown.benches import without_commands
 from daq.page.shown.refused import TERMS, message_words, refusal_words
@@ -33,6 +34,19 @@ IN_ENGLISH = {
 }
 """Number of refusals in English alone, by module."""
 
+DESK_ROOMS = ("app/laboratory", "app/daemon/queries", "app/daemon/trials")
+"""Rooms whose refusals a person at the desk meets."""
+NO_FORM = {
+    "acts.py": 1, "registry.py": 1, "trial_act.py": 1, "bearer.py": 1,  # no form names an act or a query
+    "transcribing.py": 7, "fitting.py": 1, "precision_study.py": 3, "people.py": 14, "tokens.py": 5,  # the command line
+    "archive_acts.py": 5,  # alone has these acts
+    "typesetting.py": 3, "works_head.py": 1, "query.py": 1, "free_ports.py": 1, "trial_file.py": 2,  # files and ports
+    "asking.py": 4, "starting.py": 1,  # the link to the daemon, with texts of the page
+    "making.py": 1,  # repeated, not shown
+    "serving.py": 1, "importing.py": 2, "samples.py": 1, "changing_samples.py": 1,  # several errors, each with its code
+}  # fmt: skip
+"""Number of refusals in English alone, by module of the desk, each with its reason."""
+
 
 def coded_calls():
     """Yield module, code and names of the values of each `coded(error, code, ...)` of the daemon."""
@@ -50,13 +64,21 @@ def coded_calls():
                 code, names = node.args[1], {keyword.arg for keyword in node.keywords}
                 found = [code.value] if isinstance(code, ast.Constant) else choices.get(getattr(code, "id", ""), [])
                 yield from ((path.name, one, names) for one in found)
+            elif isinstance(node, ast.Call) and ast.unparse(node.func) in ("errors.add", "self.add"):
+                code, names = node.args[-1], {keyword.arg for keyword in node.keywords}
+                if isinstance(code, ast.Constant) and len(node.args) > 2:
+                    yield path.name, code.value, names | {"field"}
+    for code in FIELD_CODES.values():
+        yield "load.py", code, {"field", *filter(None, (FIELD_VALUES.get(code),))}
 
 
-CODES = {code: names for _, code, names in coded_calls()}
+CODES = {}
+for _, a_code, a_names in coded_calls():
+    CODES[a_code] = CODES.get(a_code, a_names) & a_names
 
 
 def test_every_refusal_with_a_code_has_a_sentence_in_every_language_and_every_sentence_its_refusal():
-    assert len(CODES) > 30
+    assert len(CODES) > 150
     for language in LANGUAGES:
         texts = {
             key.removeprefix("refusal.daemon."): text
@@ -81,10 +103,30 @@ def test_every_refusal_that_a_person_at_a_bench_meets_has_a_code():
     assert english == IN_ENGLISH
 
 
+def test_every_refusal_that_a_form_of_the_desk_meets_has_a_code():
+    english = {}
+    paths = [path for room in DESK_ROOMS for path in sorted((ROOT / room).rglob("*.py"))]
+    for path in paths:
+        if path.relative_to(ROOT).as_posix() in BENCH_MODULES:
+            continue
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            kind = (
+                getattr(node.exc.func, "id", "")
+                if isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call)
+                else ""
+            )
+            if kind.endswith(("Error", "Errors")) and kind != "OSError":
+                assert path.name in NO_FORM, f"{path.name}, line {node.lineno}: give the refusal a code (`coded`)"
+                english[path.name] = english.get(path.name, 0) + 1
+    assert english == NO_FORM
+
+
 SAMPLE = {
     "state": "done", "link": "connecting", "what": "instrument", "need": "review", "role": "measure",
     "out": "coaxial-12 (serial number S-12) is out of service since 2026-11-29 08:20 UTC by m.keeper: 42",
     "reasons": json.dumps([state("below_band", torque=6.2).model_dump(mode="json")]),
+    "errors": json.dumps([{"code": "no_run", "values": {"bench": "bench-1"}, "text": "no run is in progress"}]),
+    "field": "values[0].as_left", "meaning": "reviewed",
 }  # fmt: skip
 
 
@@ -118,7 +160,24 @@ def test_code_and_values_come_through_the_socket_with_the_english_sentence(kind)
 def test_the_only_error_of_several_files_keeps_its_code():
     one = coded(SettingError("a"), "sample_unknown", sample="G-1")
     assert SettingErrors([one]).code == "sample_unknown"
-    assert SettingErrors([one, SettingError("b")]).code == ""
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_each_of_several_errors_is_in_the_language_and_has_its_place(language):
+    t = Texts(language)
+    one = coded(SettingError("a"), "sample_unknown", sample="G-1", line="3", field="rework_of")
+    several = SettingErrors(
+        [one, SettingError("b is wrong", key="lot"), coded(SettingError("c"), "no_run", bench="b-1")]
+    )
+    shown = refusal_words(t, several.code, several.values, str(several)).splitlines()
+    at = f"{t('refusal.at.line', line='3')}, {t('refusal.field.rework_of')}"
+    assert shown == [
+        f"{at}: {t('refusal.daemon.sample_unknown', sample='G-1')}",
+        "lot: b is wrong",
+        t("refusal.daemon.no_run", bench="b-1"),
+    ]
+    # Without any code they are as they were sent.
+    assert SettingErrors([SettingError("a"), SettingError("b")]).code == ""
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

@@ -21,6 +21,7 @@ from daq.app.laboratory.reporting.certificate_page import (
 )
 from daq.app.laboratory.reporting.measured_facts import ProductUsed, geometry_words
 from daq.app.laboratory.reporting.page_blocks import WorksHead
+from daq.app.screens.text import sentence
 from daq.core.errors import SettingError, StoreError
 from daq.laboratory.reports import Report, ShownResult
 from daq.methods.concluding.reportable import Attempt
@@ -39,7 +40,10 @@ def attempt(data):
 
 
 def why_refused(data, run_state="ended"):
-    return refusal(data, (attempt(data), data), run_state)
+    try:
+        return sentence(refusal(data, (attempt(data), data), run_state))
+    except SettingError as error:
+        return str(error)
 
 
 def shown(data):
@@ -93,7 +97,8 @@ def test_a_wrong_result_has_no_certificate(lab, name):
 def test_a_run_that_goes_on_has_no_certificate(lab):
     data = lab.newest(lab.runs[0])
     assert "no result yet" in why_refused(data, "running")
-    assert "no result yet" in refusal(None, (attempt(data), None), "ended")
+    with pytest.raises(SettingError, match="no result yet"):
+        refusal(None, (attempt(data), None), "ended")
 
 
 def test_no_mixture_of_faults_has_a_certificate(lab):

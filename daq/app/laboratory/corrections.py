@@ -26,7 +26,7 @@ from daq.app.records.checks.doubts import doubting, failures_after
 from daq.app.records.history import plan_of
 from daq.app.records.judged.judging import samples_left
 from daq.app.records.judged.product_versions import product_texts
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.core.plan import Plan
 from daq.laboratory.kinds import decision_id
 from daq.laboratory.signing import Decision, DoubtDecision
@@ -119,7 +119,11 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
     superseding = subject.superseding(laboratory, subject.record, order.because)
     plan = plan_of(subject.record)
     if plan is None and ResultData.model_validate_json(subject.newest.data).verification is not None:
-        raise SettingError(f"run {order.run} is a verification, and its plan cannot be read; restore it from a backup")
+        raise coded(
+            SettingError(f"run {order.run} is a verification, and its plan cannot be read; restore it from a backup"),
+            "verification_plan_unreadable",
+            run=order.run,
+        )
     declaration = subject.declared().model_copy(
         update={"result": superseding.result_id, "supersedes": subject.newest.id, "state": "annulled", "changes": ()}
     )
@@ -152,11 +156,21 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
         )
         fault = next((e.doubt for e in doubts if e.run == verification), None)
         if fault is None:
-            raise SettingError(f"{verification} is no failed verification or control that put run {run.id} in doubt")
+            raise coded(
+                SettingError(f"{verification} is no failed verification or control that put run {run.id} in doubt"),
+                "doubt_unknown",
+                run=run.id,
+                verification=verification,
+            )
         ident = decision_id(verification, run.id, fault)
         kept = find(reader, DoubtDecision, ident)
     if kept is not None and kept.record.decision == "uncertain":
-        raise SettingError(f"run {run.id} is Uncertain already by {kept.who}; measure again")
+        raise coded(
+            SettingError(f"run {run.id} is Uncertain already by {kept.who}; measure again"),
+            "run_uncertain_already",
+            run=run.id,
+            person=kept.who,
+        )
     decision = DoubtDecision(id=ident, verification=verification, run=run.id, decision=order.decision)
     decided = new(decision, DECIDED) if kept is None else changed(kept, decision, DECIDED)
     if order.decision == "upheld":

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Generic, TypeVar
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, StoredRecord, found_by, newest_revision
 from daq.app.laboratory.log_ins import LogIns, Tickets
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.record import Record
 
 if TYPE_CHECKING:
@@ -93,7 +93,9 @@ class Laboratory:
         """
         kept = self.found(model, ident)
         if kept is None:
-            raise SettingError(f"there is no {model.kind} {ident!r}")
+            raise coded(
+                SettingError(f"there is no {model.kind} {ident!r}"), "unknown_name", what=model.kind, name=ident
+            )
         return kept
 
     def change(self, *changes: Change, because: str = "") -> tuple[int, ...]:

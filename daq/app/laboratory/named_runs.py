@@ -6,7 +6,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.lists.sample_lists import sample
 from daq.app.screens.text import local_time
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.kinds import NEWEST
 
 SHOWN_ID: Final = 8
@@ -26,7 +26,12 @@ def find_run(reader: Reader, given: str) -> RunRecord:
         return found[0]
     shown = ", ".join(f"{r.id[:SHOWN_ID]} ({r.method_id}, {local_time(r.began_utc_ns)})" for r in found[:RUNS_SHOWN])
     more = " ..." if len(found) > RUNS_SHOWN else ""
-    raise SettingError(f"sample {given!r} has {len(found)} runs: {shown}{more}; type the id of one of them")
+    raise coded(
+        SettingError(f"sample {given!r} has {len(found)} runs: {shown}{more}; type the id of one of them"),
+        "sample_has_several_runs",
+        sample=given,
+        count=str(len(found)),
+    )
 
 
 def find_runs(reader: Reader, given: str) -> list[RunRecord]:
@@ -40,7 +45,7 @@ def find_runs(reader: Reader, given: str) -> list[RunRecord]:
     if given == NEWEST:
         newest = reader.runs(limit=1)
         if not newest:
-            raise SettingError("there is no run yet")
+            raise coded(SettingError("there is no run yet"), "no_run_yet")
         return newest
     whole = reader.run(given.lower())
     if whole is not None:
@@ -50,15 +55,30 @@ def find_runs(reader: Reader, given: str) -> list[RunRecord]:
         return of_sample
     ids = reader.find_runs(given.lower()) if given else []
     if sample(reader, given) is not None:
-        raise SettingError(f"sample {given!r} has no run yet; `daq sample show {given}` shows the sample")
+        raise coded(
+            SettingError(f"sample {given!r} has no run yet; `daq sample show {given}` shows the sample"),
+            "sample_without_runs",
+            sample=given,
+        )
     if not ids:
-        raise SettingError(
+        error = SettingError(
             f"there is no run whose id begins with {given!r}, and no run of such a sample; `daq runs` lists them"
+        )
+        raise coded(
+            error,
+            "unknown_name",
+            what="run",
+            name=given,
         )
     if len(ids) > 1:
         shown = ", ".join(i[: len(given) + 4] for i in ids[:5])
-        raise SettingError(f"{len(ids)} runs begin with {given!r} ({shown} ...); type more of the id")
+        raise coded(
+            SettingError(f"{len(ids)} runs begin with {given!r} ({shown} ...); type more of the id"),
+            "several_runs_begin",
+            name=given,
+            count=str(len(ids)),
+        )
     run = reader.run(ids[0])
     if run is None:
-        raise SettingError(f"the run {ids[0]} is gone")
+        raise coded(SettingError(f"the run {ids[0]} is gone"), "unknown_name", what="run", name=ids[0])
     return [run]

@@ -27,7 +27,7 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.context import OverdueCalibration, RequiredControl
 from daq.core.effects import Kept, recorded
 from daq.core.encoding import decode, encode
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.core.plan import Plan
 from daq.core.replay import Replay
 from daq.core.respanning import kept_with
@@ -94,14 +94,21 @@ def redeclaration(
     """
     done = recompute(reader, started, catalogue.drivers)
     if not done.same:
-        raise SettingError(
+        error = SettingError(
             f"run {started.id} cannot be corrected, because its journal does not give what is stored: "
             f"{_first(done)}; see `daq replay`"
+        )
+        raise coded(
+            error,
+            "run_not_recomputed",
+            run=started.id,
         )
     header = done.replay.header
     facts = facts_of(done.replay, started, json.loads(reader.results(started.id)[0].data))
     if header is None or facts is None:
-        raise SettingError(f"run {started.id} has no journal to compute it from")
+        raise coded(
+            SettingError(f"run {started.id} has no journal to compute it from"), "run_without_journal", run=started.id
+        )
     plan = header.plan if before.plan is None else decode(Plan, before.plan, exact=True)
     asked = frozenset(given) & frozenset(OF_THE_PLAN)
     now = before.model_copy(update={**given, "changes": ()})
@@ -116,7 +123,11 @@ def redeclaration(
     changes = tuple(_changes({name: getattr(before, name) for name in NAMES}, now))
     same_version = "product" not in asked or _text_of(reader, before, started) == now.product_text
     if not changes and new_plan == plan and same_version:
-        raise SettingError(f"nothing of run {started.id} changes: it is declared like this already")
+        raise coded(
+            SettingError(f"nothing of run {started.id} changes: it is declared like this already"),
+            "declared_already",
+            run=started.id,
+        )
     is_new = new_plan != header.plan
     raw, _ = raw_journal(reader, started.id)
     # Kept values depend on the plan by its derivations only.
@@ -176,10 +187,16 @@ def _version(
     # The run as declared before, because this correction does not change its product.
     known = version_of_run(reader, replace(started, product=now.product))
     if known is None:
-        raise SettingError(
+        error = SettingError(
             f"the version of product {now.product} by which run {started.id} is judged is not stored; correct its "
             "product, too",
             key="product",
+        )
+        raise coded(
+            error,
+            "product_version_not_stored",
+            run=started.id,
+            product=now.product,
         )
     return known
 
@@ -195,13 +212,23 @@ def _plan(
 ) -> Plan:
     verification = plan.context.verification
     if verification is not None and verification.kind == "control" and asked & {"geometry", "fluid"}:
-        raise SettingError(
+        error = SettingError(
             f"run {started.id} is a control, whose limits hold for one fluid and measuring geometry; annul it, and "
             "measure the control again"
         )
+        raise coded(
+            error,
+            "control_keeps_geometry",
+            run=started.id,
+        )
     instrument = catalogue.instruments.get(started.instrument)
     if instrument is None and "geometry" in asked:
-        raise SettingError(f"there is no file of {started.instrument}, which describes its geometries")
+        raise coded(
+            SettingError(f"there is no file of {started.instrument}, which describes its geometries"),
+            "unknown_name",
+            what="instrument",
+            name=started.instrument,
+        )
     geometries = {} if instrument is None else instrument.geometries
     standing = plan.context.standing
     if "geometry" in asked and instrument is not None and now.geometry in geometries and standing is not None:
@@ -245,9 +272,15 @@ def _overdue(reader: Reader, plan: Plan, instrument: Instrument, started: RunRec
     piece = next(p for p in pieces_of(instrument, plan.context.serial or "") if p.part == "geometry" and p.fitted)
     out = out_of_service(reader, piece, at_ns=at_ns)
     if out:
-        raise SettingError(
+        error = SettingError(
             f"{out[0].piece.words} was out of service at the start of the run ({out[0].record.out_of_service}): annul "
             "the run, and measure again"
+        )
+        raise coded(
+            error,
+            "geometry_was_out",
+            piece=out[0].piece.words,
+            reason=out[0].record.out_of_service,
         )
     before = f"{instrument.name}/{plan.context.geometry_name}"
     found = was_overdue(reader, piece, at_ns)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, new
-from daq.core.errors import SettingError, SettingErrors
+from daq.core.errors import SettingError, SettingErrors, coded, moved
 from daq.laboratory.kinds import NEWEST
 from daq.laboratory.samples import ROUTINE, Priority, Retained, Rework, Sample, SampleState
 from daq.methods.files.fields import Label, Model, NeededLabel
@@ -70,17 +70,26 @@ def checked(
     """
     errors = Errors()
     if order.id == NEWEST:
-        errors.add("id", f"{NEWEST!r} names the newest run in commands; give this sample another id")
+        errors.add(
+            "id",
+            f"{NEWEST!r} names the newest run in commands; give this sample another id",
+            "sample_id_reserved",
+            sample=order.id,
+        )
     if exists(order.id):
-        errors.add("id", f"there is a sample {order.id!r} already; give this one another id")
+        errors.add(
+            "id", f"there is a sample {order.id!r} already; give this one another id", "sample_exists", sample=order.id
+        )
     if order.product:
         product = errors.of("product", lambda: catalogue.product(order.product))
         if product is not None and (wrong := wrong_id(product, order.id)):
-            errors.add("id", wrong)
+            patterns = ", ".join(product.sample_ids)
+            errors.add("id", wrong, "sample_id_wrong", sample=order.id, product=product.id, patterns=patterns)
     if order.bench:
         errors.of("bench", lambda: catalogue.instrument(order.bench))
     if order.rework is not None and not exists(order.rework.of):
-        errors.add("rework.of", f"there is no sample {order.rework.of!r}; write the id of the earlier sample")
+        reason = f"there is no sample {order.rework.of!r}; write the id of the earlier sample"
+        errors.add("rework.of", reason, "sample_unknown", sample=order.rework.of)
     if order.retained is not None:
         check_day(errors, "retained.discard_on", order.retained.discard_on or "")
     times = {
@@ -109,16 +118,16 @@ class Errors:
     def __init__(self) -> None:
         self.found: list[SettingError] = []
 
-    def add(self, key: str, reason: str) -> None:
-        """Add an error."""
-        self.found.append(SettingError(reason, key=key))
+    def add(self, key: str, reason: str, code: str, /, **values: str) -> None:
+        """Add an error with its code and values; the key is its `field`."""
+        self.found.append(coded(SettingError(reason, key=key), code, **values, field=key))
 
     def of(self, key: str, ask: Callable[[], Any]) -> Any:
         """Return what `ask` returns; None where it refuses."""
         try:
             return ask()
         except SettingError as error:
-            self.add(key, error.reason)
+            self.found.append(moved(error, key))
             return None
 
 
@@ -129,7 +138,7 @@ def check_day(errors: Errors, key: str, day: str) -> None:
     try:
         date.fromisoformat(day)
     except ValueError:
-        errors.add(key, f"{day!r} is no day of the calendar; write it as 2027-03-31")
+        errors.add(key, f"{day!r} is no day of the calendar; write it as 2027-03-31", "no_day", given=day)
 
 
 def in_state(kept: Kept[Sample], state: SampleState, what: str) -> Any:

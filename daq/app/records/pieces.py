@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.reading import Reader
 from daq.app.setup.fitted import fits_of, with_fits
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.equipment import PIECE, SERIAL, PieceKind, equipment_id, serial_key
 from daq.methods.files.fields import Amount
 
@@ -125,8 +125,17 @@ def named_piece(catalogue: "Catalogue", reader: Reader, name: str) -> Piece:
     pieces = all_pieces(catalogue, reader)
     found = [p for p in pieces if p.name == name]
     if len(found) > 1:
-        raise SettingError(f"a geometry and a probe have the name {name!r}; give one of them another name in the file")
+        raise coded(
+            SettingError(f"a geometry and a probe have the name {name!r}; give one of them another name in the file"),
+            "piece_name_twice",
+            name=name,
+        )
     if not found:
         known = ", ".join(p.name for p in pieces) or "none"
-        raise SettingError(f"there is no piece of equipment {name!r}; known: {known}", key="piece")
+        raise coded(
+            SettingError(f"there is no piece of equipment {name!r}; known: {known}", key="piece"),
+            "unknown_name",
+            what="piece",
+            name=name,
+        )
     return found[0]

@@ -1,6 +1,5 @@
 """Prepare a run from an operator's order: plan, drivers, record and header."""
 
-import json
 import platform
 import sys
 import uuid
@@ -24,7 +23,7 @@ from daq.laboratory.people import Operator
 from daq.methods.concluding.foreseeing import foreseen
 from daq.methods.files.digest import canonical
 from daq.methods.files.product import Product
-from daq.methods.parts.statement import Statement, state
+from daq.methods.parts.statement import Statement, reasons_json, state
 from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.making import Companion
 from daq.methods.planning.standing import control_due, day
@@ -142,8 +141,7 @@ def _warned(
     due = control_due(plan)
     if reasons and not order.anyway:
         error = NotComparableError(f"{not_comparable(order.product, reasons)}; --anyway measures all the same")
-        sentences = json.dumps([reason.model_dump(mode="json") for reason in reasons])
-        raise coded(error, "not_comparable", product=order.product, reasons=sentences)
+        raise coded(error, "not_comparable", product=order.product, reasons=reasons_json(reasons))
     if reasons:
         warnings.append(state("measured_anyway", product=order.product))
     given = (*plan.context.warnings, *(w.written() for w in warnings))

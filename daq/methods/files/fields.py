@@ -13,7 +13,7 @@ from typing import Annotated, Any, Final, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr
 
-from daq.core.errors import SettingError
+from daq.core.errors import DaqError, SettingError, coded
 from daq.core.extent import Extent
 from daq.core.units import ENTRY, UNITS, convert, entered
 
@@ -35,7 +35,11 @@ _DIRECTION: Final = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\
 """Characters that change the direction of the text after them (Unicode UAX #9)."""
 
 
-class KeyedError(ValueError):
+class FieldError(DaqError, ValueError):
+    """A value is wrong.  With a code (`coded`) a form of the page shows its sentence.  Example: a control character."""
+
+
+class KeyedError(FieldError):
     """An error in a table as a whole, with the key inside it that must be changed.  Example: `low` above `high`."""
 
     def __init__(self, key: str, reason: str) -> None:
@@ -96,8 +100,8 @@ def split(text: str) -> tuple[float, str]:
     found = _QUANTITY.fullmatch(text)
     if found is None or _COMMA.match(text):
         if _COMMA.match(text):
-            raise ValueError(f"{text!r}: write decimals with a point, as in 0.5")
-        raise ValueError(f"{text!r} is not a number, with or without a unit behind it")
+            raise coded(FieldError(f"{text!r}: write decimals with a point, as in 0.5"), "comma_in_number", given=text)
+        raise coded(FieldError(f"{text!r} is not a number, with or without a unit behind it"), "no_number", given=text)
     return float(found[1]), found[2]
 
 
@@ -119,7 +123,8 @@ def amount(value: Any, dimension: str = "") -> Amount:
     try:
         code, factor = entered(text)
     except SettingError:
-        raise ValueError(f"unknown unit {text!r}; known here: {_known(dimension)}") from None
+        error = FieldError(f"unknown unit {text!r}; known here: {_known(dimension)}")
+        raise coded(error, "unknown_unit", given=text) from None
     return Amount(number * factor, code)
 
 
@@ -216,14 +221,16 @@ def clean(value: str) -> str:
         return value
     for place, character in enumerate(value, 1):
         if unicodedata.category(character) in _UNSEEN or character in _DIRECTION:
-            raise ValueError(f"has a control character, U+{ord(character):04X}, at character {place}; leave it out")
+            error = f"has a control character, U+{ord(character):04X}, at character {place}; leave it out"
+            raise coded(FieldError(error), "control_character", place=str(place), character=f"U+{ord(character):04X}")
     return value
 
 
 def hidden(value: Any) -> str:
     """Return a password or code; the `ValueError` for another value does not repeat it."""
     if not isinstance(value, str) or len(value) > LONGEST_LABEL or not value.isprintable():
-        raise ValueError(f"must be text of at most {LONGEST_LABEL} characters in one line")
+        error = f"must be text of at most {LONGEST_LABEL} characters in one line"
+        raise coded(FieldError(error), "no_line_of_text", most=str(LONGEST_LABEL))
     return value
 
 
@@ -281,7 +288,7 @@ def day(value: Any) -> str:
     """Return a calendar day as ``YYYY-MM-DD`` (with or without quotes in the file)."""
     text = value if isinstance(value, str) else value.isoformat() if hasattr(value, "isoformat") else ""
     if not _DATE.fullmatch(text):
-        raise ValueError(f"{value!r} is not a day; write it as 2027-03-31")
+        raise coded(FieldError(f"{value!r} is not a day; write it as 2027-03-31"), "no_day", given=text[:LONGEST_LABEL])
     return str(text)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from daq.core.errors import SettingError, SettingErrors
+from daq.core.errors import DaqError, SettingError, SettingErrors, coded
 from daq.methods.files.fields import KeyedError, Model
 from daq.textfiles.toml_file import read_toml
 
@@ -124,7 +124,14 @@ def _explained(model: type[Model], data: Any, error: ErrorDetails, file: str) ->
     cause = error.get("ctx", {}).get("error")
     if isinstance(cause, KeyedError):
         key = ".".join(part for part in (key, cause.key) if part)
-    return SettingError(_reason(model, steps, error), file=file, key=key)
+    found = SettingError(_reason(model, steps, error), file=file, key=key)
+    if file:
+        return found  # the sentence of a screen has no place for the file
+    if isinstance(cause, DaqError) and cause.code:
+        return coded(found, cause.code, **{**cause.values, "field": key})
+    ctx = {name: str(value) for name, value in error.get("ctx", {}).items() if isinstance(value, (str, int, float))}
+    code = FIELD_CODES.get(error["type"], "")
+    return coded(found, code, **ctx, field=key) if code else found
 
 
 def _walk(data: Any, loc: tuple[int | str, ...], kind: str) -> list[int | str]:
@@ -177,6 +184,33 @@ _BOUNDS: Final = {
     "less_than": "less than",
     "less_than_equal": "at most",
 }
+FIELD_CODES: Final = {
+    "missing": "field_missing",
+    "string_too_short": "field_empty",
+    "string_too_long": "field_too_long",
+    "string_type": "field_no_text",
+    "string_unicode": "field_no_text",
+    "string_pattern_mismatch": "field_characters",
+    "int_type": "no_whole_number",
+    "int_from_float": "no_whole_number",
+    "int_parsing_size": "no_whole_number",
+    "literal_error": "field_no_choice",
+    "greater_than_equal": "field_too_small",
+    "less_than_equal": "field_too_great",
+    "too_short": "field_too_few",
+    "too_long": "field_too_many",
+    "extra_forbidden": "field_unknown",
+    "union_tag_invalid": "field_no_choice",
+}
+"""Codes of wrong values in an order that a person gives, by pydantic's kind of the error."""
+FIELD_VALUES: Final = {
+    "field_too_long": "max_length",
+    "field_too_small": "ge",
+    "field_too_great": "le",
+    "field_too_few": "min_length",
+    "field_too_many": "max_length",
+}
+"""The value of the sentence of a code beside `field`."""
 _SENTENCES: Final = {
     "bool_type": "must be true or false, without quotes",
     "int_type": "must be a whole number; here {given!r}",

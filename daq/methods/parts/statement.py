@@ -1,5 +1,6 @@
 """A statement of a result: a code with parameters, and the English sentence made from them."""
 
+import json
 from collections.abc import Iterable
 from typing import Any
 
@@ -52,3 +53,8 @@ def statement_of(remark: Remark | WrittenRemark) -> Statement:
 def distinct(statements: Iterable[Statement]) -> tuple[Statement, ...]:
     """Return the statements in their order, each once."""
     return tuple({s.text: s for s in statements}.values())
+
+
+def reasons_json(statements: Iterable[Statement]) -> str:
+    """Return statements as JSON, as the value ``reasons`` of a refusal with a code."""
+    return json.dumps([statement.model_dump(mode="json") for statement in statements])

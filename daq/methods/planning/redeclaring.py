@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from daq.core.context import OverdueCalibration, ProductOfPlan, RequiredControl, Standing
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.core.plan import Derivation, Plan
 from daq.core.units import UNITS
 from daq.methods.files.fluid import Fluid
@@ -85,18 +85,30 @@ def _refuse_fluid(plan: Plan, new: Redeclared) -> None:
         return
     if fluid is None or not fluid.values:
         name = "no fluid" if fluid is None else f"{fluid.id}, which has no certified values ([[values]])"
-        raise SettingError(
+        failed = SettingError(
             f"a verification is judged with a certified fluid, not with {name}; annul the run where the right fluid "
             "has no certificate",
             file="" if fluid is None else fluid.source,
             key="fluid",
         )
+        raise coded(
+            failed,
+            "fluid_not_certified",
+            fluid=name,
+        )
     if new.day > fluid.expires:
-        raise SettingError(
+        error = SettingError(
             f"the certificate {fluid.certificate} of lot {fluid.lot} held until {fluid.expires}, the run started on "
             f"{new.day}; annul the run",
             file=fluid.source,
             key="expires",
+        )
+        raise coded(
+            error,
+            "certificate_expired",
+            fluid=str(fluid.certificate),
+            until=str(fluid.expires),
+            day=str(new.day),
         )
 
 
@@ -104,10 +116,19 @@ def _with_geometry(plan: Plan, new: Redeclared) -> Plan:
     given, context = new.geometries.get(new.geometry), plan.context
     if given is None:
         known = ", ".join(new.geometries) or "none"
-        raise SettingError(f"no geometry has the name {new.geometry!r}; geometries of this instrument: {known}")
+        raise coded(
+            SettingError(f"no geometry has the name {new.geometry!r}; geometries of this instrument: {known}"),
+            "unknown_name",
+            what="geometry",
+            name=new.geometry,
+        )
     constants = flow_geometry(given, context.full_scale_unm)
     if constants is None:
-        raise SettingError(f"{new.geometry} needs the full-scale torque of the instrument, which the run does not know")
+        raise coded(
+            SettingError(f"{new.geometry} needs the full-scale torque of the instrument, which the run does not know"),
+            "full_scale_unknown",
+            geometry=new.geometry,
+        )
     _refuse_conditions(plan)
     channels = dict(zip(plan.lead.channels, plan.lead.units, strict=True))
     unit = next((d.unit for d in plan.derivations if d.name in VISCOUS), _unit_of(context.product))
@@ -118,7 +139,11 @@ def _with_geometry(plan: Plan, new: Redeclared) -> Plan:
     if primary in VISCOUS:
         primary = next((n for n in VISCOUS if n in names), "")
     if primary not in names and (not primary or plan.primary in FROM_TORQUE):
-        raise SettingError(f"{plan.primary.replace('_', ' ')} cannot be computed with {new.geometry} ({given.kind})")
+        raise coded(
+            SettingError(f"{plan.primary.replace('_', ' ')} cannot be computed with {new.geometry} ({given.kind})"),
+            "not_computed_with",
+            geometry=new.geometry,
+        )
     others = constants_of(new.geometries, context.full_scale_unm)
     return replace(
         plan,
@@ -151,9 +176,13 @@ def _refuse_conditions(plan: Plan) -> None:
         tested += [leaf.signal for leaf in step.stop.leaves() if leaf.kind == "steady" and not leaf.relative]
     wrong = next((signal for signal in tested if signal in OF_GEOMETRY), None)
     if wrong is not None:
-        raise SettingError(
+        error = SettingError(
             f"the method tests {wrong.replace('_', ' ')} against a limit of its own, which was done with the "
             "constants of the other geometry; annul the run and measure again"
+        )
+        raise coded(
+            error,
+            "limit_with_constants",
         )
 
 

@@ -16,6 +16,16 @@ def _reasons(t: Texts, value: str) -> str:
     return " ".join(t.sentence(statement) for statement in json.loads(value))
 
 
+def _each(t: Texts, value: str) -> str:
+    """Return the sentences of several refusals, given as JSON, each in a line."""
+    return "\n".join(refusal_words(t, each["code"], each["values"], each["text"]) for each in json.loads(value))
+
+
+def _field(t: Texts, value: str) -> str:
+    """Return the name of a field of a form; one of several values keeps its place, at which the form shows it."""
+    return value if "[" in value else t.code("refusal.field", value)
+
+
 TERMS: Final[Mapping[str, Callable[[Texts, str], str]]] = MappingProxyType(
     {
         "state": lambda t, value: t.code("desk.sample_state", value),
@@ -25,20 +35,29 @@ TERMS: Final[Mapping[str, Callable[[Texts, str], str]]] = MappingProxyType(
         "role": lambda t, value: t.code("work.role", value),
         "out": out_words,
         "reasons": _reasons,
+        "errors": _each,
+        "meaning": lambda t, value: t.code("refusal.meaning", value),
+        "field": _field,
     }
 )
 """Words of a value by its name; the others are shown as they are: names, times and numbers."""
 
 
 def refusal_words(t: Texts, code: str, values: Mapping[str, str], text: str) -> str:
-    """Return the sentence of a refusal; `text`, its English one, where the page has none for its code and values."""
+    """Return the sentence of a refusal; `text`, its English one, where the page has none for its code and values.
+
+    The values `line` and `field` are the place of what is wrong in a file or a form; the sentence begins with it.
+    """
     key = f"refusal.daemon.{code}"
     if not t.has(key) or not placeholders(t.template(key)) <= values.keys():
         return text
     try:
-        return t(key, **{name: TERMS[name](t, value) if name in TERMS else value for name, value in values.items()})
-    except ValueError:  # statements of a newer daemon
+        words = {name: TERMS[name](t, value) if name in TERMS else value for name, value in values.items()}
+    except (ValueError, KeyError, TypeError):  # statements of a newer daemon
         return text
+    at = [t("refusal.at.line", line=words["line"])] if values.get("line") else []
+    at += [words["field"]] if values.get("field") else []
+    return ": ".join([", ".join(at), t(key, **words)] if at else [t(key, **words)])
 
 
 def message_words(t: Texts, view: Mapping[str, Any]) -> str:

@@ -51,22 +51,36 @@ function makeTrend() {
   if (trend && trend.element === element) return;
   trend?.end();
   trend = element ? new Trend(element) : null;
-  recall();
 }
+
+/** The trend, the run and the signal whose points were asked for last. */
+let recalled = { trend: null, run: "", signal: "" };
 
 /** Get the points of the run that were read before this page followed it, or while it was cut off. */
 async function recall() {
-  const wanted = trend;
-  if (!wanted || !live.run) return;
+  const asked = recalled;
+  const wanted = () => asked === recalled && asked.trend === trend && asked.run === live.run?.run;
+  if (!wanted()) return;
+  let failed = true;
   try {
     const answer = await fetch(`/api/v1/benches/${encodeURIComponent(name)}/trend`, { cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
     const kept = answer.ok ? await answer.json() : null;
-    // The run, or its signal, can be another one by now.
-    if (kept && trend === wanted && kept.run === live.run?.run && kept.signal === wanted.signal) wanted.fill(kept.times, kept.values);
+    // The answer can be of another run, or of another signal, before the stream tells of it: the first view of those asks again.
+    if (kept && wanted() && kept.run === asked.run && kept.signal === asked.signal) asked.trend.fill(kept.times, kept.values);
+    failed = answer.status === 429 || answer.status >= 500;
   } catch {
-    // While it is cut off, the return of the stream asks again.
-    setTimeout(() => { if (trend === wanted && !cut) recall(); }, FETCH_MS);
+    // There was no answer.
   }
+  // While it is cut off, the return of the stream asks again.
+  if (failed) setTimeout(() => { if (!cut) recall(); }, FETCH_MS);
+}
+
+/** Get the past of a trend that begins: of another run, of another signal, or in another element. */
+function recallNew() {
+  const [run, signal] = [live.run.run, trend?.signal];
+  if (trend === null || (recalled.trend === trend && recalled.run === run && recalled.signal === signal)) return;
+  recalled = { trend, run, signal };
+  recall();
 }
 
 let shown = signature(live);
@@ -150,6 +164,7 @@ function show() {
   if (live.run) {
     if (began.run !== live.run.run) { began.run = live.run.run; trend?.clear(); }
     showRun(document, words, live.run, trend);
+    recallNew();
     if (live.reading) showReading(document, words, live.run, { ...live.run.signals, ...live.reading.values });
     showGate();
   }

@@ -12,7 +12,7 @@ from daq.core.errors import DaqError, LinkError
 from daq.page.acting import ask
 from daq.page.answers import back, form
 from daq.page.parts import parts_of, visit_of
-from daq.page.refusals import RefusedError, status_of
+from daq.page.refusals import RefusedError, status_of, words_of
 from daq.page.work.deskviews import VIEWS, Handler, show, viewing
 from daq.page.work.formtable import FORMS, Form
 
@@ -33,7 +33,9 @@ def sending(name: str) -> Handler:
         except LinkError:
             raise
         except DaqError as error:
-            return await show(request, VIEWS[sent.view], given, refused=str(error), status=status_of(error))
+            return await show(
+                request, VIEWS[sent.view], given, refused=words_of(request, error), status=status_of(error)
+            )
         return _pdf(done) if sent.pdf else back(sent.back(given))
 
     return handle
@@ -73,7 +75,7 @@ async def sample_import_send(request: Request) -> Response:
     except LinkError:
         raise
     except DaqError as error:
-        return await show(request, view, given, refused=str(error), status=status_of(error))
+        return await show(request, view, given, refused=words_of(request, error), status=status_of(error))
     if preview:
         return await show(request, view, given, preview=done["samples"])
     return back("/samples?done=imported")

@@ -9,11 +9,11 @@ from starlette.responses import Response
 
 from daq.app.daemon.queries.desk_asked import MOST_COMPARED, SAMPLE_COLUMNS
 from daq.core.encoding import encode
-from daq.core.errors import LinkError, NotAllowedError, SettingError
+from daq.core.errors import LinkError, NotAllowedError, SettingError, coded
 from daq.page.acting import ask, run_of
 from daq.page.answers import shown
 from daq.page.parts import parts_of, visit_of
-from daq.page.refusals import RefusedError, status_of
+from daq.page.refusals import RefusedError, status_of, words_of
 from daq.page.shown.work import filled
 
 Asked = Mapping[str, str]
@@ -62,7 +62,7 @@ async def show(
         raise
     except SettingError as error:
         values = view.nothing
-        refused, status = refused or str(error), status if refused else status_of(error)
+        refused, status = refused or words_of(request, error), status if refused else status_of(error)
     own = {
         "asked": asked,
         "given": filled({name: value for name, value in given.items() if name not in ("csrf", "password")}),
@@ -95,7 +95,7 @@ def _query(name: str, *fields: str, numbers: tuple[str, ...] = ()) -> Load:
 
 def _number(text: str, key: str) -> int:
     if not text.isascii() or not text.isdecimal() or len(text) > 9:
-        raise SettingError("is no whole number", key=key)
+        raise coded(SettingError("is no whole number", key=key), "no_whole_number", field=key)
     return int(text)
 
 
@@ -113,7 +113,7 @@ async def _sample(request: Request, asked: Asked) -> dict[str, Any]:
     except NotAllowedError:
         raise
     except SettingError as error:
-        raise RefusedError(404, str(error)) from None
+        raise RefusedError(404, words_of(request, error)) from None
     return found | {"choices": await ask(request, "choices", {})}
 
 
@@ -156,7 +156,9 @@ async def _compare(request: Request, _asked: Asked) -> dict[str, Any]:
     if not named and not values.get("run"):
         return {"compared": [], "named": []}
     if len(named) > MOST_COMPARED:
-        raise SettingError(f"choose at most {MOST_COMPARED} runs", key="run")
+        raise coded(
+            SettingError(f"choose at most {MOST_COMPARED} runs", key="run"), "compare_too_many", most=str(MOST_COMPARED)
+        )
     return {"named": named, **await ask(request, "compare", {"runs": named})}
 
 

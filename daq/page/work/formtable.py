@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import quote, urlencode
 
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.page.shown.calibrations import values_of
 
 Fields = Mapping[str, str]
@@ -46,7 +46,7 @@ def _whole(given: Fields, name: str) -> dict[str, int]:
     if not text:
         return {}
     if not text.isascii() or not text.isdecimal() or len(text) > 9:
-        raise SettingError("is no whole number", key=name)
+        raise coded(SettingError("is no whole number", key=name), "no_whole_number", field=name)
     return {name: int(text)}
 
 
@@ -92,7 +92,9 @@ def _corrected(given: Fields) -> dict[str, Any]:
     """Return the order with the facts that differ from what the person saw."""
     facts = {name: given[name] for name in CORRECTED if name in given and given[name] != given.get(f"was.{name}", "")}
     if not facts:
-        raise SettingError("no value differs from the stored one; change what is to be corrected")
+        raise coded(
+            SettingError("no value differs from the stored one; change what is to be corrected"), "nothing_changed"
+        )
     return facts | _of_run(given)
 
 

@@ -15,7 +15,7 @@ from daq.app.screens.drawings.chart_text import title
 from daq.app.screens.drawings.drawing_words import DrawingWords, words_of
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.controlchart import Chart, as_json
 
 MOST_CHARTS: Final = 8
@@ -36,7 +36,7 @@ def _choices(sources: Sources, _asked: Nothing) -> dict[str, Any]:
 def _charts(sources: Sources, asked: ChartsAsked) -> dict[str, Any]:
     """Return charts with their drawings, the one with the newest point first."""
     if bool(asked.product) == bool(asked.fluid) or bool(asked.fluid) != bool(asked.instrument):
-        raise SettingError("choose a product, or a fluid with an instrument", key="product")
+        raise coded(SettingError("choose a product, or a fluid with an instrument", key="product"), "chart_not_named")
     if asked.product:
         product = sources.catalogue().product(asked.product)
         found = product_charts(

@@ -11,7 +11,7 @@ from daq.app.daemon.queries.query import Query, Sources
 from daq.app.delivery.resending import outbox_view
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.configuration import KeptText, ProductText
 from daq.laboratory.kinds import LAST
 from daq.methods.files.fields import Model
@@ -44,7 +44,12 @@ def _definition(sources: Sources, asked: DefinitionAsked) -> dict[str, Any]:
     """Return one file's values by key, and the keys that differ from another version."""
     versions = _versions(sources, asked.kind, asked.id)
     if not versions:
-        raise SettingError(f"there is no {asked.kind} {asked.id!r}", key="id")
+        raise coded(
+            SettingError(f"there is no {asked.kind} {asked.id!r}", key="id"),
+            "unknown_name",
+            what=asked.kind,
+            name=asked.id,
+        )
     newest = list(versions)[-1]
     shown = _version(versions, asked.version or newest)
     before = None if not asked.against else _version(versions, asked.against)
@@ -70,7 +75,12 @@ def _definition(sources: Sources, asked: DefinitionAsked) -> dict[str, Any]:
 
 def _version(versions: Mapping[str, dict[str, Any]], name: str) -> dict[str, Any]:
     if name not in versions:
-        raise SettingError(f"there is no version {name!r}; known: {', '.join(versions)}", key="version")
+        raise coded(
+            SettingError(f"there is no version {name!r}; known: {', '.join(versions)}", key="version"),
+            "unknown_name",
+            what="version",
+            name=name,
+        )
     return versions[name]
 
 

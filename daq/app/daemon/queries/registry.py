@@ -31,7 +31,7 @@ from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import of_sample
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.methods.files.load import parse
 from daq.process.moments import bound
 
@@ -115,7 +115,9 @@ def _sample(sources: Sources, asked: SampleAsked) -> dict[str, Any]:
     reader = sources.reader
     kept = sample(reader, asked.sample)
     if kept is None:
-        raise SettingError(f"there is no sample {asked.sample!r}", key="sample")
+        raise coded(
+            SettingError(f"there is no sample {asked.sample!r}", key="sample"), "sample_unknown", sample=asked.sample
+        )
     found = search(reader, RunSearch(sample=asked.sample), limit=MOST_ROWS)
     about = asdict(kept) | {"record": kept.record.model_dump(mode="json"), "changed": utc_iso(kept.utc_ns)}
     return {"sample": about, "rows": [encode(entry(reader, record)) for record in found.runs]}

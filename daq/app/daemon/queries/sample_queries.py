@@ -10,7 +10,7 @@ from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.lists.labels import label_of
 from daq.app.laboratory.lists.sample_lists import COLUMNS, all_samples, discard_due, rows, sample
 from daq.app.records.sheets.exporting import write_csv
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 
 
 def _csv(sources: Sources, asked: ExportAsked) -> dict[str, Any]:
@@ -40,7 +40,9 @@ def _listed(sources: Sources, asked: ListAsked) -> dict[str, Any]:
 def _label(sources: Sources, asked: SampleAsked) -> dict[str, Any]:
     kept = sample(sources.reader, asked.sample)
     if kept is None:
-        raise SettingError(f"there is no sample {asked.sample!r}", key="sample")
+        raise coded(
+            SettingError(f"there is no sample {asked.sample!r}", key="sample"), "sample_unknown", sample=asked.sample
+        )
     return {"svg": label_of(kept.record)}
 
 

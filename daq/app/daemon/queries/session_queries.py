@@ -8,7 +8,7 @@ from pydantic import Field
 
 from daq.app.run.latest_lines import MOST_PIECES
 from daq.app.run.session import Session
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.descriptions.capture import escaped
 from daq.laboratory.people import Role
 from daq.methods.files.fields import Model, NeededLabel
@@ -45,7 +45,12 @@ def _lines(sessions: Mapping[str, Session], asked: LinesAsked, now_ns: int) -> d
     session = sessions.get(asked.instrument)
     if session is None:
         served = ", ".join(sorted(sessions)) or "none"
-        raise SettingError(f"the daemon serves no instrument {asked.instrument!r}; served: {served}", key="instrument")
+        raise coded(
+            SettingError(f"the daemon serves no instrument {asked.instrument!r}; served: {served}", key="instrument"),
+            "unknown_name",
+            what="instrument",
+            name=asked.instrument,
+        )
     found = session.latest.lines(session.driver.framing, asked.last)
     return {
         "instrument": asked.instrument,

@@ -4,7 +4,7 @@ import os
 from collections.abc import Iterable
 
 from daq.adapters.ports.resolving import locate, names, possible_devices
-from daq.core.errors import LinkError, SettingError
+from daq.core.errors import LinkError, SettingError, coded
 from daq.methods.files.instrument import Instrument
 
 
@@ -28,9 +28,10 @@ def free_device(port: str, instruments: Iterable[Instrument]) -> str:
     """
     listed = listed_ports(instruments)
     if port not in listed:
-        raise SettingError("is no port that this machine lists", key="port")
+        raise coded(SettingError("is no port that this machine lists", key="port"), "port_not_listed", port=port)
     if listed[port]:
-        raise SettingError(f"is the port of {listed[port]}, which the daemon serves", key="port")
+        error = SettingError(f"is the port of {listed[port]}, which the daemon serves", key="port")
+        raise coded(error, "port_in_use", port=port, instrument=str(listed[port]))
     try:
         return os.path.realpath(locate(port))
     except LinkError as error:

@@ -14,7 +14,7 @@ from typing import Final
 from daq.app.daemon.trials.free_ports import free_device
 from daq.app.daemon.trials.trial_file import CAPTURE_FILE, read_report, report_of, write_report
 from daq.app.setup.catalogue import Catalogue
-from daq.core.errors import LinkError, SettingError
+from daq.core.errors import LinkError, SettingError, coded
 from daq.laboratory.trials import DriverTrial
 
 MODULE: Final = "daq.app.workshop.live_trial"
@@ -43,12 +43,12 @@ class TrialProcess:
         """
         with self._turn:
             if self._process is not None and self._process.poll() is None:
-                raise SettingError(GOES_ON)
+                raise coded(SettingError(GOES_ON), "trial_goes_on")
             device = "" if order.captured else free_device(order.port, self._catalogue().instruments.values())
             if order.captured and not (self._state / CAPTURE_FILE).exists():
-                raise SettingError(NO_CAPTURE, key="captured")
+                raise coded(SettingError(NO_CAPTURE, key="captured"), "trial_without_capture")
             if order.captured and order.of and order.of != _newest(self._state, utc_ns):
-                raise SettingError(ANOTHER, key="of")
+                raise coded(SettingError(ANOTHER, key="of"), "trial_another")
             ident = secrets.token_hex(8)
             report = report_of(order, ident, utc_ns)
             audited(ident)

@@ -9,7 +9,7 @@ from daq.app.laboratory.samples import REOPENED, in_state
 from daq.app.laboratory.signing.changed_samples import store_change
 from daq.app.laboratory.signing.own_work import refuse_own
 from daq.app.records.judged.judging import deciding_runs, samples_left, without_cause
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.bench.repeatcause import Cause, RepeatCause
 from daq.laboratory.kinds import cause_id
 from daq.laboratory.samples import Sample
@@ -47,7 +47,11 @@ def assign(laboratory: Laboratory, order: AssignCause) -> dict[str, Any]:
         if not sample:
             last = next((after for after in needed.values() if after), "")
             other = f"; the newest valid run outside is {last[:8]}" if last else ""
-            raise SettingError(f"a repeat after run {run.id[:8]} needs no assigned cause{other}", key="run")
+            raise coded(
+                SettingError(f"a repeat after run {run.id[:8]} needs no assigned cause{other}", key="run"),
+                "no_cause_needed",
+                run=run.id[:8],
+            )
         # A mean is the value of each person who measured a part of it.
         for each in deciding_runs(reader, sample, run.method_id):
             refuse_own(laboratory, reader, each, "the cause of a repeat")

@@ -16,7 +16,7 @@ from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import Transcription, of_sample
 from daq.app.screens.text import utc_iso
 from daq.core.encoding import encode
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.kinds import CHECKLIST, DECLARATION, SAMPLE
 
 DOCUMENTS: Final = ("reportable", "report", "signature", "doubt_decision")
@@ -115,8 +115,10 @@ def case_of(reader: Reader, lot: str, *, limit: int = MOST_RUNS, until_utc_ns: i
     runs = list(reversed(found.runs if limit < 0 else found.runs[:limit]))
     moved = _moved(reader, lot, limit, until_utc_ns)
     if not runs and not registered and not moved and until_utc_ns is None:
-        raise SettingError(
-            f"no sample and no run has the lot {lot!r}; `daq runs --sample ID` shows the lot of a sample"
+        raise coded(
+            SettingError(f"no sample and no run has the lot {lot!r}; `daq runs --sample ID` shows the lot of a sample"),
+            "lot_unknown",
+            lot=lot,
         )
     releases = Releases(reader)
     rows = tuple(_run(reader, entry(reader, record, releases)) for record in runs)

@@ -11,7 +11,7 @@ from daq.adapters.store.records import newest_revision, revisions
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.transcriptions import Transcription, entries_of, read_between
 from daq.app.screens.text import local_time
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.bench.benchstate import Checklist
 from daq.laboratory.declarations import Declaration
 from daq.laboratory.transcribed import Transcribed
@@ -95,6 +95,10 @@ class _Run:
     counts: dict[str, int]
 
 
+def _no_month(text: str) -> SettingError:
+    return coded(SettingError(f"{text!r} is no month; write 2026-11", key="MONTH"), "no_month", given=text)
+
+
 def span_of_month(month: str) -> tuple[int, int]:
     """Return first and last moment (UTC ns) of a month in local time.
 
@@ -103,13 +107,13 @@ def span_of_month(month: str) -> tuple[int, int]:
     """
     found = _MONTH.fullmatch(month)
     if found is None or found[1] in ("0000", "9999"):
-        raise SettingError(f"{month!r} is no month; write 2026-11", key="MONTH")
+        raise _no_month(month)
     year, number = int(found[1]), int(found[2])
     after = f"{year + number // 12:04d}-{number % 12 + 1:02d}-01"
     try:
         return read_moment(f"{month}-01", end=False), read_moment(after, end=False) - 1
     except (ValueError, OverflowError):
-        raise SettingError(f"{month!r} is no month; write 2026-11", key="MONTH") from None
+        raise _no_month(month) from None
 
 
 def review(reader: Reader, month: str) -> Review:

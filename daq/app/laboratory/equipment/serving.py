@@ -13,7 +13,7 @@ from daq.app.laboratory.laboratory import Laboratory, changed, find, listed, new
 from daq.app.records.equipment_state import difference, newest_calibration, other_constants, out_of_service, records_of
 from daq.app.records.pieces import Piece, named_piece
 from daq.app.setup.catalogue import Catalogue
-from daq.core.errors import SettingError, SettingErrors
+from daq.core.errors import SettingError, SettingErrors, coded, moved
 from daq.core.units import UNITS, convert
 from daq.laboratory.equipment import PIECE, CalibratedValue, Calibration, Equipment
 from daq.methods.files.fields import Amount, Day, KeyedError, Label, Listed, Model, NeededLabel, Quantity
@@ -67,7 +67,8 @@ class Calibrate(OfPiece):
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         if self.due is not None and self.due <= self.day:
-            raise KeyedError("due", f"{self.due} is not after the day of the calibration, {self.day}")
+            error = KeyedError("due", f"{self.due} is not after the day of the calibration, {self.day}")
+            raise coded(error, "due_before_day", due=self.due, day=self.day)
         return self
 
 
@@ -89,7 +90,7 @@ def taken_out(reader: Reader, catalogue: Catalogue, order: TakeOut) -> tuple[Pie
     piece = _piece(catalogue, reader, order)
     already = out_of_service(reader, piece)
     if already:
-        raise SettingError(already[0].words)
+        raise coded(SettingError(already[0].words), "out_of_service", out=already[0].words)
     return piece, _changed(reader, piece, "equipment_out_of_service", out_of_service=order.because)
 
 
@@ -104,11 +105,19 @@ def put_back(laboratory: Laboratory, order: PutBack) -> dict[str, Any]:
         out = [k for k in found if order.serial in ("", k.record.serial)]
         if not out:
             named_piece(laboratory.catalogue, reader, order.piece)
-            raise SettingError(f"{order.piece} is in service", key="piece")
+            raise coded(
+                SettingError(f"{order.piece} is in service", key="piece"), "piece_in_service", piece=order.piece
+            )
     if len(out) > 1:
         known = ", ".join(k.record.serial or "not known" for k in out)
-        raise SettingError(
-            f"several pieces of this name are out of service, with the serial numbers {known}; name one", key="serial"
+        error = SettingError(
+            f"several pieces of this name are out of service, with the serial numbers {known}; name one",
+            key="serial",
+        )
+        raise coded(
+            error,
+            "several_serials",
+            serials=known,
         )
     (kept,) = out
     record = kept.record.model_copy(update={"out_of_service": ""})
@@ -124,7 +133,9 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
             future, or a newer calibration is recorded.
     """
     if order.day > day(laboratory.clock.utc_ns()):
-        raise SettingError(f"{order.day} is in the future", key="day")
+        raise coded(
+            SettingError(f"{order.day} is in the future", key="day"), "day_in_future", field="day", day=order.day
+        )
     with laboratory.reader() as reader:
         piece = _piece(laboratory.catalogue, reader, order)
         values = _values(piece, order.values)
@@ -132,13 +143,25 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
         newest = newest_calibration(records_of(reader, piece), piece)
         known = None if newest is None else newest.calibration
         if known is not None and known.day > order.day:
-            raise SettingError(
+            failed = SettingError(
                 f"a newer calibration of {piece.name} is recorded: {known.certificate} of {known.day}", key="day"
             )
+            raise coded(
+                failed,
+                "newer_calibration",
+                piece=piece.name,
+                certificate=known.certificate,
+                day=known.day,
+            )
         if known is not None and known.day == order.day and not order.because:
-            raise SettingError(
+            error = SettingError(
                 f"a calibration of this day is recorded ({known.certificate}); a correction needs a reason",
                 key="because",
+            )
+            raise coded(
+                error,
+                "calibration_of_day",
+                certificate=known.certificate,
             )
         change = _changed(reader, piece, "equipment_calibrated", calibration=given)
     laboratory.change(change, because=order.because)
@@ -150,7 +173,13 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
 def _piece(catalogue: Catalogue, reader: Reader, order: OfPiece) -> Piece:
     piece = named_piece(catalogue, reader, order.piece)
     if piece.serial and order.serial not in ("", piece.serial):
-        raise SettingError(f"{piece.name} has the serial number {piece.serial!r}, not {order.serial!r}", key="serial")
+        raise coded(
+            SettingError(f"{piece.name} has the serial number {piece.serial!r}, not {order.serial!r}", key="serial"),
+            "other_serial",
+            piece=piece.name,
+            serial=piece.serial,
+            given=order.serial,
+        )
     return replace(piece, serial=order.serial or piece.serial)
 
 
@@ -166,7 +195,7 @@ def _values(piece: Piece, given: Sequence[GivenValue]) -> tuple[CalibratedValue,
             values.append(_value(piece, one))
         except SettingError as error:
             key = f"values[{number}]" + (f".{error.key}" if error.key else "")
-            errors.append(SettingError(error.reason, key=key))
+            errors.append(moved(error, key))
     if errors:
         raise SettingErrors(errors)
     return tuple(values)
@@ -179,10 +208,17 @@ def _value(piece: Piece, given: GivenValue) -> CalibratedValue:
     if given.constant:
         if given.name not in constants:
             known = ", ".join(constants) or "none"
-            raise SettingError(
+            error = SettingError(
                 f"the file has no constant {given.name!r} of {piece.name}; constants: {known}; a point of the "
                 "certificate that is none is given with --point",
                 key="name",
+            )
+            raise coded(
+                error,
+                "constant_unknown",
+                name=given.name,
+                piece=piece.name,
+                constants=known,
             )
         unit = constants[given.name].unit
     found, left = (_in_unit(given, name, unit) for name in ("as_found", "as_left"))
@@ -199,8 +235,16 @@ def _value(piece: Piece, given: GivenValue) -> CalibratedValue:
 def _in_unit(given: GivenValue, name: str, unit: str) -> float:
     amount: Amount = getattr(given, name)
     if not amount.unit and unit != "1":
-        raise SettingError(
+        error = SettingError(
             f"{given.name}: {amount.value:g} needs its unit, for example '{amount.value:g} {unit}'", key=name
+        )
+        raise coded(
+            error,
+            "value_needs_unit",
+            name=given.name,
+            given=f"{amount.value:g}",
+            field=name,
+            unit=unit,
         )
     return amount.in_unit(unit)
 
@@ -210,10 +254,21 @@ def _uncertainty(given: GivenValue, unit: str) -> float:
     amount = given.uncertainty
     if unit != "1" and UNITS[unit].dimension == "temperature":
         if amount.unit != "K":
-            raise SettingError(f"{given.name}: the uncertainty of a temperature is written in K", key="uncertainty")
+            raise coded(
+                SettingError(f"{given.name}: the uncertainty of a temperature is written in K", key="uncertainty"),
+                "uncertainty_in_kelvin",
+                name=given.name,
+            )
         return amount.value if unit in ("K", "Cel") else amount.value / UNITS[unit].factor
     if not amount.unit and unit != "1":
-        raise SettingError(f"{given.name}: needs the unit {unit}", key="uncertainty")
+        raise coded(
+            SettingError(f"{given.name}: needs the unit {unit}", key="uncertainty"),
+            "value_needs_unit",
+            name=given.name,
+            given=f"{amount.value:g}",
+            field="uncertainty",
+            unit=unit,
+        )
     return convert(amount.value, amount.unit or unit, unit)
 
 

@@ -6,7 +6,7 @@ from typing import Any, Final
 from daq.adapters.store.transactions import Audit
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.trials import DriverTrial
 
 
@@ -19,7 +19,10 @@ def begin(laboratory: Laboratory, order: DriverTrial) -> dict[str, Any]:
     if laboratory.trials is None:
         raise SettingError("a trial needs the daemon; without it use daq capture")
     if order.captured and not order.description:
-        raise SettingError("must be given where the lines of the trial before are used", key="description")
+        raise coded(
+            SettingError("must be given where the lines of the trial before are used", key="description"),
+            "description_missing",
+        )
     utc_ns = laboratory.clock.utc_ns()
     detail = order.model_dump(mode="json", exclude={"description"})
     if order.description:

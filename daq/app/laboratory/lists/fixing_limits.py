@@ -7,7 +7,7 @@ from pydantic import Field
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, new
 from daq.app.laboratory.lists.charting import product_charts, verification_charts
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.chartlimits import LEAST_TO_FIX, ChartLimits
 from daq.laboratory.controlchart import Chart, trial
 from daq.methods.files.fields import Label, Listed, Model, NeededLabel
@@ -52,13 +52,24 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
     chart = only_one(charts_of(laboratory, order), order.geometry, order.quantity)
     values = [p.value for p in chart.points]
     if len(values) < LEAST_TO_FIX:
-        raise SettingError(
+        error = SettingError(
             f"there are {len(values)} points of {chart.name.id}; limits are fixed from at least {LEAST_TO_FIX}",
             key="last",
         )
+        raise coded(
+            error,
+            "too_few_points",
+            count=str(len(values)),
+            least=str(LEAST_TO_FIX),
+            chart=chart.name.id,
+        )
     found = trial(values)
     if found is None:
-        raise SettingError(f"all points of {chart.name.id} are equal: they show no scatter, so there are no limits")
+        raise coded(
+            SettingError(f"all points of {chart.name.id} are equal: they show no scatter, so there are no limits"),
+            "no_scatter",
+            chart=chart.name.id,
+        )
     record = ChartLimits(
         id=chart.name.id,
         chart=chart.name,
@@ -95,7 +106,7 @@ def charts_of(laboratory: Laboratory, order: ChartChoice) -> list[Chart]:
         SettingError: the order names neither or both, or the product is not known.
     """
     if bool(order.product) == bool(order.fluid) or bool(order.fluid) != bool(order.instrument):
-        raise SettingError("needs a product, or a fluid with an instrument", key="product")
+        raise coded(SettingError("needs a product, or a fluid with an instrument", key="product"), "chart_not_named")
     with laboratory.reader() as reader:
         if order.product:
             product = laboratory.catalogue.product(order.product)
@@ -126,7 +137,12 @@ def only_one(charts: list[Chart], geometry: str, quantity: str) -> Chart:
     found = [c for c in charts if geometry in ("", c.name.geometry) and quantity in ("", c.name.quantity)]
     if len(found) != 1:
         names = "; ".join(f"{c.name.geometry or 'no geometry'} with {c.name.quantity}" for c in charts)
-        raise SettingError(f"there are {len(found)} such charts; choose one of: {names}", key="geometry")
+        raise coded(
+            SettingError(f"there are {len(found)} such charts; choose one of: {names}", key="geometry"),
+            "several_charts",
+            count=str(len(found)),
+            charts=", ".join(f"{c.name.geometry} {c.name.quantity}".strip() for c in charts),
+        )
     return found[0]
 
 

@@ -16,10 +16,10 @@ from daq.app.laboratory.lists.sample_lists import COLUMNS, PLACES
 from daq.app.laboratory.samples import AddSample, checked
 from daq.app.records.sheets.exporting import read_cell
 from daq.app.setup.catalogue import parts
-from daq.core.errors import SettingError, SettingErrors
+from daq.core.errors import SettingError, SettingErrors, coded
 from daq.laboratory.samples import ROUTINE, Sample
 from daq.methods.files.fields import Model, NeededLabel
-from daq.methods.files.load import Shown, parse
+from daq.methods.files.load import SHOWN, Shown, parse
 
 MOST_SAMPLES: Final = 1000
 """Greatest number of samples of one file."""
@@ -60,15 +60,23 @@ class _Errors:
         self.file = file
         self.found: list[SettingError] = []
 
-    def add(self, line: int, column: str, reason: str) -> None:
+    def add(self, line: int, column: str, reason: str, code: str, /, **values: str) -> None:
         key = f"line {line}" + (f", column {column}" if column else "")
-        self.found.append(SettingError(reason, file=self.file, key=key))
+        place = {"line": str(line)} | ({"field": column} if column else {})
+        self.found.append(coded(SettingError(reason, file=self.file, key=key), code, **values, **place))
+
+    def move(self, line: int, error: SettingError) -> None:
+        """Add an error of the order of a line."""
+        column = _COLUMN_OF.get(error.key, error.key)
+        self.add(line, column, error.reason, error.code, **{k: v for k, v in error.values.items() if k != "field"})
 
     def settle(self) -> None:
         """Raise `SettingErrors` if anything is wrong."""
         if len(self.found) > MOST_ERRORS:
             more = len(self.found) - MOST_ERRORS
-            last = SettingError(f"and {more} more; correct these first", file=self.file)
+            last = coded(
+                SettingError(f"and {more} more; correct these first", file=self.file), "further_errors", count=str(more)
+            )
             raise SettingErrors([*self.found[:MOST_ERRORS], last])
         if self.found:
             raise SettingErrors(self.found)
@@ -83,9 +91,10 @@ def import_samples(laboratory: Laboratory, order: ImportSamples) -> dict[str, An
     errors = _Errors(order.file)
     lines = list(_lines(order.text, errors))
     if not lines and not errors.found:
-        errors.add(1, "", "has no samples; write one in each line below the line of column names")
+        errors.add(1, "", "has no samples; write one in each line below the line of column names", "import_empty")
     if len(lines) > MOST_SAMPLES:
-        errors.add(lines[MOST_SAMPLES].number, "", f"is one sample too many; a file has at most {MOST_SAMPLES}")
+        reason = f"is one sample too many; a file has at most {MOST_SAMPLES}"
+        errors.add(lines[MOST_SAMPLES].number, "", reason, "import_too_many", most=str(MOST_SAMPLES))
         errors.settle()
     samples = _checked(laboratory, lines, errors)
     errors.settle()
@@ -110,11 +119,12 @@ def _lines(text: str, errors: _Errors) -> Iterator[_Line]:
                     return
             elif len(cells) != len(head):
                 reason = f"has {len(cells)} cells, and the line of column names has {len(head)}; put text with a comma "
-                errors.add(begin, "", reason + "or semicolon in quotes")
+                reason += "or semicolon in quotes"
+                errors.add(begin, "", reason, "import_cells", count=str(len(cells)), columns=str(len(head)))
             else:
                 yield _Line(begin, dict(zip(head, cells, strict=True)))
     except csv.Error as error:
-        errors.add(number, "", f"is no CSV ({error}); a quote inside quotes is written twice")
+        errors.add(number, "", f"is no CSV ({error}); a quote inside quotes is written twice", "import_no_csv")
 
 
 def _delimiter(text: str) -> str:
@@ -138,11 +148,12 @@ def _head(cells: Sequence[str], number: int, errors: _Errors) -> list[str]:
         if name not in COLUMNS:
             near = difflib.get_close_matches(name, COLUMNS, 1)
             hint = f"did you mean {near[0]!r}?" if near else f"columns: {', '.join(COLUMNS)}"
-            errors.add(number, str(i + 1), f"{Shown(cells[i])!r} is no column of samples; {hint}")
+            reason = f"{Shown(cells[i])!r} is no column of samples; {hint}"
+            errors.add(number, "", reason, "import_column_unknown", name=name[:SHOWN], columns=", ".join(COLUMNS))
         elif name in names[:i]:
-            errors.add(number, str(i + 1), f"{name!r} is there twice; leave one of them out")
+            errors.add(number, "", f"{name!r} is there twice; leave one of them out", "import_column_twice", name=name)
     if "id" not in names:
-        errors.add(number, "", "has no column 'id'; the first line names the columns")
+        errors.add(number, "", "has no column 'id'; the first line names the columns", "import_without_id")
     return names
 
 
@@ -156,9 +167,9 @@ def _checked(laboratory: Laboratory, lines: Sequence[_Line], errors: _Errors) ->
             if order is None:
                 continue
             if order.id in own:
-                errors.add(
-                    line.number, "id", f"{order.id!r} is in line {own[order.id]} already; each sample has its own id"
-                )
+                first = own[order.id]
+                reason = f"{order.id!r} is in line {first} already; each sample has its own id"
+                errors.add(line.number, "id", reason, "import_id_twice", sample=order.id, first=str(first))
 
             def exists(ident: str) -> bool:
                 # A corrected batch may be in the same file as its earlier sample, above it.
@@ -166,7 +177,7 @@ def _checked(laboratory: Laboratory, lines: Sequence[_Line], errors: _Errors) ->
 
             made, wrong = checked(order, laboratory.catalogue, now, exists)
             for error in wrong:
-                errors.add(line.number, _COLUMN_OF.get(error.key, error.key), error.reason)
+                errors.move(line.number, error)
             if made is not None:
                 samples.append(made)
             own.setdefault(order.id, line.number)
@@ -181,11 +192,13 @@ def _order(line: _Line, errors: _Errors) -> AddSample | None:
         table, key = PLACES.get(column, ("", column))
         if column == "state":
             if value not in ("", "open"):
-                errors.add(line.number, column, f"{Shown(value)!r} cannot be imported; only open samples can")
+                reason = f"{Shown(value)!r} cannot be imported; only open samples can"
+                errors.add(line.number, column, reason, "import_state")
         elif column == "priority":
             data[column] = _priority(value)
             if data.get(column) is None:
-                errors.add(line.number, column, f"{Shown(raw)!r} is no whole number from 1 (first) to 9 (last)")
+                reason = f"{Shown(raw)!r} is no whole number from 1 (first) to 9 (last)"
+                errors.add(line.number, column, reason, "import_priority")
                 del data[column]
         elif not table:
             data[column] = value
@@ -201,7 +214,7 @@ def _parsed(line: _Line, data: dict[str, Any], errors: _Errors) -> AddSample | N
     except SettingError as error:
         found = parts(error)
     for each in found:
-        errors.add(line.number, _COLUMN_OF.get(each.key, each.key), each.reason)
+        errors.move(line.number, each)
     wrong = {each.key.partition(".")[0] for each in found}
     # The other cells are checked too, so that a person gets all errors at once.
     return None if "id" in wrong else parse(AddSample, {k: v for k, v in data.items() if k not in wrong})

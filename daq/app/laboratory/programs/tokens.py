@@ -9,7 +9,7 @@ from daq.app.laboratory.bench_work import DAEMON
 from daq.app.laboratory.clients.bearer import new_text, role_of, state_of
 from daq.app.laboratory.identity import owner, today
 from daq.app.laboratory.laboratory import Laboratory, changed, find, listed, new
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.kinds import LAST
 from daq.laboratory.people import Person
 from daq.laboratory.tokens import Token, TokenHash, TokenRole, TokenUse
@@ -58,7 +58,7 @@ def revoke(laboratory: Laboratory, order: RevokeToken) -> dict[str, Any]:
     """Refuse a token from now on; `SettingError` if there is none, or it is revoked already."""
     kept = laboratory.get(Token, order.id)
     if kept.record.revoked:
-        raise SettingError(f"the token {order.id} is revoked already", key="id")
+        raise coded(SettingError(f"the token {order.id} is revoked already", key="id"), "token_revoked", token=order.id)
     revoked = kept.record.model_copy(update={"revoked": True})
     laboratory.change(changed(kept, revoked, "token_revoked"), because=order.because)
     return {"id": order.id}

@@ -37,12 +37,12 @@ from daq.app.records.sheets.exporting import kept_columns, kept_rows, write_csv
 from daq.app.records.signatures import RUN, Releases
 from daq.app.screens.text import sentence
 from daq.app.setup.catalogue import Catalogue
-from daq.core.errors import DaqError, SettingError
+from daq.core.errors import DaqError, SettingError, coded
 from daq.laboratory.kinds import reportable_id
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import Report, ReportForm, ShownResult
 from daq.methods.concluding.reportable import Reportable
-from daq.methods.parts.statement import Statement
+from daq.methods.parts.statement import Statement, distinct, reasons_json
 
 
 def run_page(reader: Reader, catalogue: Catalogue, run: RunRecord, works: WorksHead) -> Page:
@@ -55,7 +55,11 @@ def run_page(reader: Reader, catalogue: Catalogue, run: RunRecord, works: WorksH
     refuse_changed(reader, f"run {run.id}", [run.id])
     found = history(reader, run)
     if found.data is None or found.result is None or run.state != "ended":
-        raise SettingError(f"run {run.id} has no result yet; a report is made after its end")
+        raise coded(
+            SettingError(f"run {run.id} has no result yet; a report is made after its end"),
+            "run_without_result",
+            run=run.id,
+        )
     raw, _ = raw_journal(reader, run.id)
     make = maker(catalogue.drivers)
     try:
@@ -132,13 +136,24 @@ def certificate_of_run(reader: Reader, run: RunRecord, seen: str = "", *, needs_
     refuse_changed(reader, f"run {run.id}", [run.id])
     newest = reader.newest_result(run.id)
     if newest is not None and seen and seen != newest.id:
-        raise SettingError(f"result {seen} is superseded; use the newest of run {run.id}: {newest.id}")
+        raise coded(
+            SettingError(f"result {seen} is superseded; use the newest of run {run.id}: {newest.id}"),
+            "result_not_newest",
+            run=run.id,
+            newest=newest.id,
+        )
     attempt, data = attempt_of(reader, run)
     refuse_changed_sample(reader, run.sample, [run])
     releases = Releases(reader)
     why = refusal(data, (attempt, data), run.state, against_alone(releases, run, newest, needed=needs_release))
     if why or data is None or newest is None:
-        raise SettingError(f"run {run.id} has no certificate: {why}")
+        raise coded(
+            SettingError(f"run {run.id} has no certificate: {sentence(why)}"),
+            "no_certificate",
+            what="run",
+            name=run.id,
+            reasons=reasons_json(why),
+        )
     return CertificateFacts(
         of=run.id,
         data=data,
@@ -159,8 +174,14 @@ def certificate_of_sample(
     attempts, found = _reported(reader, sample, runs)
     counted = _first_counted(found, attempts)
     if counted is None:
-        why = "; ".join(dict.fromkeys(s.text for a in found.attempts for s in a.why))
-        raise SettingError(f"sample {sample} has no certificate: {why or found.how.text}")
+        why = distinct(s for a in found.attempts for s in a.why)
+        raise coded(
+            SettingError(f"sample {sample} has no certificate: {'; '.join(s.text for s in why or (found.how,))}"),
+            "no_certificate",
+            what="sample",
+            name=sample,
+            reasons=reasons_json(why or (found.how,)),
+        )
     data = of_reportable(found, counted)
     used = [a.run for a in found.attempts if a.counted]
     releases, ident = Releases(reader), reportable_id(sample, counted["method"]["id"])
@@ -170,7 +191,13 @@ def certificate_of_sample(
     refuse_changed_sample(reader, sample, own)
     against = releases.against_reportable(ident, kept, own, needed=needs_release)
     if against:
-        raise SettingError(f"sample {sample} has no certificate: {sentence(against)}")
+        raise coded(
+            SettingError(f"sample {sample} has no certificate: {sentence(against)}"),
+            "no_certificate",
+            what="sample",
+            name=sample,
+            reasons=reasons_json(against),
+        )
     results = [r for run in used if (r := reader.newest_result(run)) is not None]
     # One run is shown as it is; its words on the span and the conditions hold.
     how = "" if len(used) == 1 else found.how.text
@@ -218,7 +245,12 @@ def _reported(reader: Reader, sample: str, runs: Sequence[RunRecord]) -> tuple[l
     refuse_changed(reader, f"sample {sample}", [r.id for r in runs], sample=sample)
     names = {r.product for r in runs if r.product}
     if len(names) > 1:
-        raise SettingError(f"the runs of {sample} name several products: {', '.join(sorted(names))}")
+        raise coded(
+            SettingError(f"the runs of {sample} name several products: {', '.join(sorted(names))}"),
+            "several_products",
+            sample=sample,
+            products=", ".join(sorted(names)),
+        )
     tried = tried_of_sample(reader, sample)
     return [t.attempt for t in tried if t.moved is None], judged(sample, tried, versions_of(reader))
 

@@ -21,11 +21,11 @@ from daq.app.laboratory.reporting.measured_facts import (
 from daq.app.laboratory.reporting.page_blocks import Block, Page, WorksHead, facts, section, signatures, text
 from daq.app.records.attempts import AttemptWithData
 from daq.app.screens.text import called, sentence
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.core.faults import ANNULLED
 from daq.laboratory.reports import ShownResult
 from daq.methods.concluding.reportable import Reportable, reportable
-from daq.methods.parts.statement import Statement
+from daq.methods.parts.statement import Statement, reasons_json
 
 TITLE: Final = "Certificate of measurement"
 INTERNAL: Final = frozenset(
@@ -70,8 +70,8 @@ class CertificateFacts:
 
 def refusal(
     data: Mapping[str, Any] | None, attempt: AttemptWithData, state: str, against: Sequence[Statement] = ()
-) -> str:
-    """Return why a run has no certificate; "" where it may have one.
+) -> tuple[Statement, ...]:
+    """Return why a run has no certificate; empty where it may have one.
 
     The rule for reportable results decides: none for a result that is not valid, of a person in training, of a sheared
     fill, or of a verification.
@@ -81,13 +81,18 @@ def refusal(
         attempt: the same as an attempt of its sample.
         state: state of the run in the store.
         against: statements of `Releases.against_run`: it is rejected, in doubt, or not released.
+
+    Raises:
+        SettingError: the run has no result, or is annulled.
     """
+    run = attempt[0].run
     if state != "ended" or data is None:
-        return "the run has no result yet"
+        error = SettingError(f"run {run} has no certificate: the run has no result yet")
+        raise coded(error, "run_without_result", run=run)
     if ANNULLED in data["faults"]:
-        return "the run is annulled"
+        raise coded(SettingError(f"run {run} has no certificate: the run is annulled"), "run_annulled", run=run)
     found = reportable(data["sample"]["id"], [attempt], None)
-    return sentence([*found.attempts[0].why, *against])
+    return (*found.attempts[0].why, *against)
 
 
 def of_reportable(found: Reportable, data: Mapping[str, Any]) -> dict[str, Any]:
@@ -97,7 +102,13 @@ def of_reportable(found: Reportable, data: Mapping[str, Any]) -> dict[str, Any]:
         SettingError: the sample has no reportable result.
     """
     if found.value is None:
-        raise SettingError(f"sample {found.sample} has no reportable result: {sentence(found.how)}")
+        raise coded(
+            SettingError(f"sample {found.sample} has no reportable result: {sentence(found.how)}"),
+            "no_certificate",
+            what="sample",
+            name=found.sample,
+            reasons=reasons_json((found.how,)),
+        )
     verdict = data["verdict"] | {
         "verdict": found.verdict,
         "rounding": found.rounding,

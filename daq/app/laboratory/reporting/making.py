@@ -29,10 +29,11 @@ from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
 from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.screens.text import plain, sentence
-from daq.core.errors import SettingError, StoreError
+from daq.core.errors import SettingError, StoreError, coded
 from daq.laboratory.controlchart import as_json
 from daq.laboratory.reports import Report
 from daq.methods.files.fields import Label, Model, NeededLabel
+from daq.methods.parts.statement import reasons_json
 from daq.process.moments import span_of_day
 
 MADE, MADE_AGAIN = "report_made", "report_made_again"
@@ -104,7 +105,11 @@ def release(laboratory: Laboratory, order: ReleaseCertificate) -> dict[str, Any]
     works = _works(laboratory)
     if works is None:
         file = laboratory.catalogue.folder / FOLDER / FILE
-        raise SettingError("a certificate names its laboratory; write name and address into this file", file=str(file))
+        raise coded(
+            SettingError("a certificate names its laboratory; write name and address into this file", file=str(file)),
+            "laboratory_not_named",
+            file=str(file),
+        )
     catalogue = laboratory.catalogue
     # Persons are known only where people are switched on; elsewhere the page is signed by hand.
     needed = catalogue.daemon.people.required
@@ -170,7 +175,7 @@ def report_chart(laboratory: Laboratory, order: ChartChoice) -> dict[str, Any]:
     def read(reader: Reader) -> PageOf:
         chart = only_one(charts_of(laboratory, order), order.geometry, order.quantity)
         if not chart.points:
-            raise SettingError("the chart has no points; without --pdf it says why")
+            raise coded(SettingError("the chart has no points; without --pdf it says why"), "chart_without_points")
         shown = newest_shown(reader, list(dict.fromkeys(run for p in chart.points for run in p.runs)))
         made = about_runs.newest_utc_ns(reader, shown)
         attached = as_attached("chart.json", as_json(chart), "The points of the chart with their runs")
@@ -214,7 +219,10 @@ def _released(laboratory: Laboratory, read: Callable[[Reader], PageOf]) -> dict[
             return _try(laboratory, read, files)
         except ChangedMeanwhileError:
             continue
-    raise StoreError("the report is not made, because other records are stored all the time; repeat it in a moment")
+    raise coded(
+        StoreError("the report is not made, because other records are stored all the time; repeat it in a moment"),
+        "report_busy",
+    )
 
 
 def _try(
@@ -240,18 +248,35 @@ def _try(
         rejected = Releases(reader).rejections(Report.kind, ident)
         standing = rejected_sharing(reader, bare.form, bare.shown)
     if sum(len(a.text) for a in bare.attached) > LARGEST_ATTACHED:
-        raise SettingError("the report is too large; make one for fewer runs, or use --json")
+        raise coded(SettingError("the report is too large; make one for fewer runs, or use --json"), "report_too_large")
     if standing:
         other, last = next(iter(standing.items()))
-        raise SettingError(
+        error = SettingError(
             f"there is no certificate of these results: {plain(last.by)} rejected report {number_of(other)}, which "
             f"shows them or some of them ({plain(last.because)}); correct what is wrong, or a person who reviews "
             f"states why a new one may be made: daq sign {number_of(other)} --meaning reviewed --because TEXT"
         )
+        raise coded(
+            error,
+            "certificate_rejected",
+            person=plain(last.by),
+            report=number_of(other),
+            reason=plain(last.because),
+        )
     if stored is not None and stored.record.state == "withdrawn":
-        raise SettingError(f"report {number_of(ident)} was withdrawn: {stored.because}; the result has changed since")
+        raise coded(
+            SettingError(f"report {number_of(ident)} was withdrawn: {stored.because}; the result has changed since"),
+            "report_withdrawn",
+            report=number_of(ident),
+            reason=stored.because,
+        )
     if rejected:
-        raise SettingError(f"report {number_of(ident)} is not made: {sentence(rejected)}")
+        raise coded(
+            SettingError(f"report {number_of(ident)} is not made: {sentence(rejected)}"),
+            "report_not_made",
+            report=number_of(ident),
+            reasons=reasons_json(rejected),
+        )
     day = datetime.fromtimestamp(laboratory.clock.utc_ns() // 10**9, UTC).date().isoformat()
     issued = day if stored is None else stored.record.issued
     if (ident, issued) not in files:

@@ -17,7 +17,7 @@ from daq.app.laboratory.reporting.measured_facts import ProductUsed
 from daq.app.laboratory.reporting.page_blocks import Attached
 from daq.app.records.judged.product_versions import version_of_run
 from daq.app.screens.json_text import harmless_json
-from daq.core.errors import StoreError
+from daq.core.errors import StoreError, coded
 from daq.laboratory.reports import ShownResult
 
 LARGEST_ATTACHED: Final = 400_000
@@ -79,9 +79,15 @@ def refuse_changed_record(reader: Reader, kind: str, ident: str) -> None:
 
 def _refuse(name: str, found: Sequence[Disagreement]) -> None:
     if found:
-        raise StoreError(
+        error = StoreError(
             f"{name}: no report is made, because stored data do not agree with the audit trail: {found[0].text}; "
             "`daq verify` lists all"
+        )
+        raise coded(
+            error,
+            "records_disagree",
+            what=name.partition(" ")[0],
+            name=name.partition(" ")[2],
         )
 
 

@@ -20,7 +20,7 @@ from daq.app.laboratory.reporting.page_blocks import number_of
 from daq.app.records.history import raw_journal
 from daq.app.records.signatures import Releases, stored_signatures
 from daq.app.screens.text import utc_iso, value_line
-from daq.core.errors import ArchivedError, SettingError, StoreError
+from daq.core.errors import ArchivedError, SettingError, StoreError, coded
 from daq.laboratory.configuration import RunConfiguration
 from daq.laboratory.reports import Report, ShownResult
 from daq.methods.parts.statement import Statement, distinct
@@ -70,8 +70,13 @@ def report_of_file(reader: Reader, digest: str) -> Kept[Report]:
     """
     found = found_by(reader, Report.kind, "file", digest, limit=1)
     if not found:
-        raise SettingError(
+        error = SettingError(
             f"no report has a file with this digest ({digest[:12]}): the file was changed, or it is of another database"
+        )
+        raise coded(
+            error,
+            "file_unknown",
+            digest=digest[:12],
         )
     return kept(Report, found[0])
 

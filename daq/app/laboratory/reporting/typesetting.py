@@ -13,7 +13,7 @@ from typing import Any, Final, Literal
 
 from daq.app.laboratory.reporting.page_blocks import Page, attached_texts, logo_of, number_of
 from daq.app.screens.drawings.label_svg import code_svg
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.process.extras import need
 
 FONT: Final = "Libertinus Serif"
@@ -53,7 +53,8 @@ def typeset(page: Page, digest: str, fonts: Path | None = None) -> bytes:
         pdf = _compiled(data, page, size, fonts)
         if pdf is not None:
             return pdf
-    raise SettingError("the certificate does not fit on one page; shorten the address, the customer or the remarks")
+    error = SettingError("the certificate does not fit on one page; shorten the address, the customer or the remarks")
+    raise coded(error, "certificate_too_long")
 
 
 def _data(page: Page, digest: str) -> dict[str, Any]:

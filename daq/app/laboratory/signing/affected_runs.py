@@ -8,7 +8,7 @@ from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.doubts import doubt_by
 from daq.app.records.run_rows import Entry, entry
 from daq.app.records.signatures import Releases
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.kinds import decision_id
 from daq.laboratory.signing import DoubtDecision
 
@@ -23,8 +23,13 @@ def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
     found = checks(reader, run.instrument)
     own = next((e for e in found if e.run == run.id), None)
     if own is None or own.doubt is None:
-        raise SettingError(
+        error = SettingError(
             f"run {run.id} is no failed verification or control; `daq verification` and `daq chart --control` show them"
+        )
+        raise coded(
+            error,
+            "no_failed_verification",
+            run=run.id,
         )
     releases = Releases(reader)
     out: list[tuple[Entry, str | None]] = []

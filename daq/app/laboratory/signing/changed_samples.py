@@ -16,7 +16,7 @@ from daq.app.laboratory.samples import REOPENED, in_state
 from daq.app.laboratory.signing.report_withdrawal import withdrawals
 from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
 from daq.app.records.attempts import runs_of_sample
-from daq.core.errors import NotAllowedError, SettingError
+from daq.core.errors import NotAllowedError, SettingError, coded
 from daq.laboratory.people import includes
 from daq.laboratory.reports import Report
 from daq.laboratory.samples import Sample
@@ -100,8 +100,13 @@ def changing(reader: Reader, changes: tuple[Change, ...], sample: str, by: By) -
         return PublishRecords(changes, (), seen, by.utc_ns, by.who, by.because), list(found)
     if not by.reviews:
         what = "a released certificate states" if len(found) == 1 else f"{len(found)} released certificates state"
-        raise NotAllowedError(
+        error = NotAllowedError(
             f"{what} sample {sample!r} as it is, and this change withdraws them; a person who reviews makes it"
+        )
+        raise coded(
+            error,
+            "change_withdraws",
+            sample=sample,
         )
     replaced = [Superseded(Report.kind, ident, sample) for ident in found]
     gone = withdrawal(reader, replaced, anchor.stream, by.who, by.because, by.utc_ns)
@@ -144,19 +149,38 @@ def refuse_changed_sample(reader: Reader, sample: str, runs: Sequence[RunRecord]
         return
     now = kept[-1]
     if now.data["state"] == "cancelled":
-        raise SettingError(f"sample {sample} is cancelled: {now.because}")
+        raise coded(
+            SettingError(f"sample {sample} is cancelled: {now.because}"),
+            "sample_is_cancelled",
+            sample=sample,
+            reason=now.because,
+        )
     states = [k.data["state"] for k in kept]
     if now.data["state"] == "open" and set(states) != {"open"}:
         again = next(k for k in reversed(kept) if k.data["state"] == "open" and states[k.revision - 2] != "open")
-        raise SettingError(f"sample {sample} was opened again ({again.because or again.what}); measure it first")
+        raise coded(
+            SettingError(f"sample {sample} was opened again ({again.because or again.what}); measure it first"),
+            "sample_opened_again",
+            sample=sample,
+            reason=again.because or again.what,
+        )
     for run in runs:
         for name in COPIED:
             own, stated = getattr(run, name), now.data[name]
             # A lot that only the order of the run named is no other one, and without one the certificate states none.
             if own and own != stated and (stated or any(k.data[name] for k in kept)):
                 option = name.replace("_at", "")
-                raise SettingError(
+                error = SettingError(
                     f"the {option} of sample {sample} is {stated or 'not stated'!r}, and that of run {run.id} {own!r}; "
                     f"correct the run (daq correct {run.id[:8]} --{option} TEXT --because TEXT), or change the sample",
                     key=name,
+                )
+                raise coded(
+                    error,
+                    "sample_states_other",
+                    field=name,
+                    sample=sample,
+                    stated=str(stated),
+                    run=run.id,
+                    given=str(own),
                 )

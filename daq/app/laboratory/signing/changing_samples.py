@@ -8,7 +8,7 @@ from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import REOPENED, Errors, check_day, in_state, wrong_id
 from daq.app.laboratory.signing.changed_samples import store_change
 from daq.app.records.judged.judging import tried_of_sample
-from daq.core.errors import SettingError, SettingErrors
+from daq.core.errors import SettingError, SettingErrors, coded
 from daq.laboratory.samples import Priority, Retained, Sample, SampleState
 from daq.methods.files.fields import Label, Model, NeededLabel
 from daq.process.moments import any_moment, past_moment
@@ -68,7 +68,11 @@ def change(laboratory: Laboratory, order: ChangeSample) -> dict[str, Any]:
         raise SettingErrors(errors.found)
     after = Sample.model_validate(kept.record.model_dump() | given)
     if after == kept.record:
-        raise SettingError(f"sample {order.id!r} has these values already; name a value that is to change")
+        raise coded(
+            SettingError(f"sample {order.id!r} has these values already; name a value that is to change"),
+            "sample_same",
+            sample=order.id,
+        )
     step = changed(kept, after, "sample_changed")
     gone = store_change(laboratory, step, kept.record, after, order.because)
     return {"id": order.id, "withdrawn": gone}
@@ -82,11 +86,12 @@ def _check_product(errors: Errors, laboratory: Laboratory, ident: str, product: 
         reason = (
             f"cannot change, because sample {ident!r} has runs; add a sample with the right product and cancel this one"
         )
-        errors.add("product", reason)
+        errors.add("product", reason, "sample_has_runs", sample=ident)
     elif product:
         found = errors.of("product", lambda: laboratory.catalogue.product(product))
         if found is not None and (wrong := wrong_id(found, ident)):
-            errors.add("product", wrong)
+            patterns = ", ".join(found.sample_ids)
+            errors.add("product", wrong, "sample_id_wrong", sample=ident, product=product, patterns=patterns)
 
 
 def _retained(errors: Errors, before: Retained | None, order: ChangeSample) -> dict[str, Any] | None:
@@ -95,16 +100,17 @@ def _retained(errors: Errors, before: Retained | None, order: ChangeSample) -> d
     day = None if before is None else before.discard_on
     if order.discarded:
         if before is None:
-            errors.add("discarded", "no part of this sample is retained")
+            errors.add("discarded", "no part of this sample is retained", "nothing_retained")
         elif order.retain or order.discard_on:
-            errors.add("discarded", "has no place beside a place or a day; give one of them")
+            errors.add("discarded", "has no place beside a place or a day; give one of them", "discarded_with_place")
         return None
     place = place if order.retain is None else order.retain
     day = day if order.discard_on is None else order.discard_on or None
     if order.retain == "" and before is not None:
-        errors.add("retain", "must not be empty; for a part that was discarded use --discarded")
+        reason = "must not be empty; for a part that was discarded use --discarded"
+        errors.add("retain", reason, "retained_without_place")
     elif day and not place:
-        errors.add("retain", "is missing: the place of the part that is to be discarded")
+        errors.add("retain", "is missing: the place of the part that is to be discarded", "place_missing")
     elif order.discard_on:
         check_day(errors, "discard_on", order.discard_on)
     return {"place": place, "discard_on": day} if place else None
@@ -119,7 +125,12 @@ def cancel(laboratory: Laboratory, order: CloseSample) -> dict[str, Any]:
     """
     kept = laboratory.get(Sample, order.id)
     if kept.record.state != "open":
-        raise SettingError(f"sample {order.id!r} is {kept.record.state}; only an open one can be cancelled")
+        raise coded(
+            SettingError(f"sample {order.id!r} is {kept.record.state}; only an open one can be cancelled"),
+            "sample_not_open",
+            sample=order.id,
+            state=kept.record.state,
+        )
     return _in_state(laboratory, kept, "cancelled", "sample_cancelled", order.because)
 
 
@@ -132,7 +143,7 @@ def again(laboratory: Laboratory, order: CloseSample) -> dict[str, Any]:
     """
     kept = laboratory.get(Sample, order.id)
     if kept.record.state == "open":
-        raise SettingError(f"sample {order.id!r} is open already")
+        raise coded(SettingError(f"sample {order.id!r} is open already"), "sample_open", sample=order.id)
     with laboratory.reader() as reader:
         for test in sorted({t.run.method_id for t in tried_of_sample(reader, order.id)}):
             refuse_without_cause(reader, order.id, test)

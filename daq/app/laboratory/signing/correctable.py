@@ -19,7 +19,7 @@ from daq.app.laboratory.signing.withdrawing import Withdrawn, withdrawn_by_resul
 from daq.app.records.history import plan_of
 from daq.app.run.result_messages import ResultMessages
 from daq.app.run.superseding import More, Superseding, new_result_id
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.core.faults import ANNULLED
 from daq.laboratory.declarations import Declaration
 
@@ -150,22 +150,35 @@ def correctable(laboratory: Laboratory, run: str, seen: str, tables: Container[s
         started = reader.run_as_started(run) or record
         newest = reader.newest_result(run)
         if record.state != "ended" or newest is None:
-            raise SettingError(f"run {run} has not ended; correct or annul it after its end")
+            raise coded(
+                SettingError(f"run {run} has not ended; correct or annul it after its end"), "run_not_ended", run=run
+            )
         if seen and seen != newest.id:
-            raise SettingError(f"result {seen} is not the newest of run {run}: look at {newest.id}, then repeat")
+            raise coded(
+                SettingError(f"result {seen} is not the newest of run {run}: look at {newest.id}, then repeat"),
+                "result_not_newest",
+                run=run,
+                newest=newest.id,
+            )
         _refuse_disagreements(reader, run, tables)
         stored = find(reader, Declaration, run)
         if stored is not None and stored.record.state == ANNULLED:
-            raise SettingError(f"run {run} is annulled; measure again")
+            raise coded(SettingError(f"run {run} is annulled; measure again"), "run_annulled", run=run)
         return Correctable(record, started, newest, _last_sequence(reader, newest), stored)
 
 
 def _refuse_disagreements(reader: Reader, run: str, tables: Container[str]) -> None:
     found = [d for d in disagreements_of_run(reader.path, run) if d.table in tables]
     if found:
-        raise SettingError(
+        error = SettingError(
             f"run {run} stays as it is, because stored data do not agree with the audit trail: {found[0].text}; "
             "`daq verify` lists all"
+        )
+        raise coded(
+            error,
+            "records_disagree",
+            what="run",
+            name=run,
         )
 
 

@@ -11,7 +11,7 @@ from daq.app.laboratory.laboratory import Laboratory, find
 from daq.app.records.judged.judging import Tried, causes_of, judged, samples_left, tried, tried_of_sample, waits_after
 from daq.app.records.judged.product_versions import ProductVersion, VersionOf, version_of_run
 from daq.app.records.replaying import ROUNDING_TOLERANCE, differences
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.declarations import Declaration, Left
 from daq.laboratory.people import Person
 from daq.methods.concluding.reportable import Reportable
@@ -135,7 +135,12 @@ def not_authorised(laboratory: Laboratory, reader: Reader, started: RunRecord, o
     found = find(reader, Person, operator)
     known = laboratory.catalogue.daemon.people.required or started.attribution != "unattributed"
     if found is None and known and operator != started.operator:
-        raise SettingError(f"there is no person {operator!r}; `daq person list` lists them", key="operator")
+        raise coded(
+            SettingError(f"there is no person {operator!r}; `daq person list` lists them", key="operator"),
+            "unknown_name",
+            what="person",
+            name=operator,
+        )
     day = datetime.fromtimestamp(started.began_utc_ns / 1e9, UTC).astimezone().date().isoformat()
     out = [started.operator] if started.attribution == "not_authorised" else []
     if found is not None and operator != started.operator and not found.record.authorised(started.method_id, day):

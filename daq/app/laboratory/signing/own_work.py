@@ -5,7 +5,7 @@ from daq.adapters.store.records import revisions
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.records.signatures import RUN, signatures_of
-from daq.core.errors import NotAllowedError
+from daq.core.errors import NotAllowedError, coded
 from daq.laboratory.declarations import Declaration
 from daq.laboratory.people import Person
 
@@ -48,7 +48,13 @@ def refuse_own(laboratory: Laboratory, reader: Reader, run: RunRecord, what: str
     if not people.required or people.review_own or person is None:
         return
     if is_of(person, measured_by(reader, run)):
-        raise NotAllowedError(
+        error = NotAllowedError(
             f"{person.id} measured run {run.id[:8]}: {what} is for another person who reviews (review_own in [people] "
             "of daemon.toml)"
+        )
+        raise coded(
+            error,
+            "own_run",
+            person=person.id,
+            run=run.id[:8],
         )

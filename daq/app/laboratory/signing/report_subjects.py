@@ -11,7 +11,7 @@ from daq.app.laboratory.laboratory import Kept, find, kept
 from daq.app.laboratory.signing.single_runs import hidden_by_report
 from daq.app.laboratory.signing.subjects import Subject, last_verified, run_subject
 from daq.app.records.signatures import RUN, Releases, parts_of_record, rejection, signatures_of
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.kinds import LAST, REPORTABLE, reportable_id
 from daq.laboratory.reports import WITHDRAWABLE, Report, ReportForm, ShownResult
 from daq.laboratory.signing import Signature
@@ -29,12 +29,22 @@ def report_named(reader: Reader, name: str) -> Kept[Report]:
     """
     digits = name.replace("-", "").replace(" ", "").lower()
     if len(digits) < LEAST_GIVEN or not set(digits) <= set("0123456789abcdef"):
-        raise SettingError(f"{name!r} is no number of a report, and no file; give a file, or its number from the page")
+        raise coded(
+            SettingError(f"{name!r} is no number of a report, and no file; give a file, or its number from the page"),
+            "no_report_number",
+            name=name,
+        )
     found = found_by(reader, Report.kind, "id", digits, digits + LAST, limit=2)
     if not found:
-        raise SettingError(f"there is no report with the number {name}")
+        raise coded(
+            SettingError(f"there is no report with the number {name}"), "unknown_name", what="report", name=name
+        )
     if len(found) > 1:
-        raise SettingError(f"several reports begin with {name}; give more digits, or the file")
+        raise coded(
+            SettingError(f"several reports begin with {name}; give more digits, or the file"),
+            "several_reports",
+            name=name,
+        )
     return kept(Report, found[0])
 
 
@@ -47,11 +57,15 @@ def report_subject(releases: Releases, ident: str) -> Subject:
     reader = releases.reader
     stored = find(reader, Report, ident)
     if stored is None:
-        raise SettingError(f"there is no report {ident!r}")
+        raise coded(SettingError(f"there is no report {ident!r}"), "unknown_name", what="report", name=ident)
     report = stored.record
     anchor = anchor_of_report(reader, report)
     if anchor is None:
-        raise SettingError(f"report {ident} shows no result; there is nothing to sign")
+        raise coded(
+            SettingError(f"report {ident} shows no result; there is nothing to sign"),
+            "report_without_result",
+            report=ident,
+        )
     runs = tuple(r for name in dict.fromkeys(s.run for s in report.shown) if (r := reader.run(name)) is not None)
     subjects = [run_subject(releases, run) for run in runs]
     signatures = signatures_of(reader, Report.kind, ident)

@@ -21,12 +21,13 @@ from daq.app.laboratory.signing.report_withdrawal import withdrawal_of, withdraw
 from daq.app.laboratory.signing.subjects import Subject, refusals, reportable_subject, run_subject
 from daq.app.laboratory.signing.withdrawing import Superseded, signature_data, withdrawal
 from daq.app.records.signatures import RUN, Releases, rejection
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.people import Person
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import Report
 from daq.laboratory.signing import MOST_SIGNED, Meaning, Signature, SubjectId
 from daq.methods.files.fields import Hidden, Label, Listed, Model
+from daq.methods.parts.statement import reasons_json
 
 WHAT: Final[dict[Meaning, str]] = {
     "measured": "signed_as_measured",
@@ -77,17 +78,20 @@ def sign(laboratory: Laboratory, order: Sign) -> dict[str, Any]:
         StoreError: a record changed meanwhile.
     """
     if order.meaning == "rejected" and not order.because:
-        raise SettingError("say why it is rejected", key="because")
+        raise coded(SettingError("say why it is rejected", key="because"), "rejection_needs_reason")
     return _sign(laboratory, order, order.meaning, order.because)
 
 
 def _sign(laboratory: Laboratory, order: _Sign, meaning: Meaning, because: str) -> dict[str, Any]:
     person = None if laboratory.identified is None else laboratory.identified.person
     if person is None:
-        raise SettingError("a signature is that of a person with a password; log in with --as PERSON")
+        raise coded(
+            SettingError("a signature is that of a person with a password; log in with --as PERSON"),
+            "signature_needs_password",
+        )
     confirm(laboratory, person, order.password)
     if len({(s.of, s.id) for s in order.signed}) != len(order.signed):
-        raise SettingError("a record is named twice", key="signed")
+        raise coded(SettingError("a record is named twice", key="signed"), "record_twice")
     with laboratory.reader() as reader:
         releases = Releases(reader)
         subjects = [_checked(releases, each) for each in order.signed]
@@ -95,8 +99,14 @@ def _sign(laboratory: Laboratory, order: _Sign, meaning: Meaning, because: str) 
             _refuse(laboratory, subject, meaning, person, alone=len(subjects) == 1)
             standing = rejection(subject.signatures)
             if meaning == "reviewed" and standing is not None and not because:
-                raise SettingError(
+                error = SettingError(
                     f"{standing.by} rejected it ({standing.because}); say why it may be used", key="because"
+                )
+                raise coded(
+                    error,
+                    "rejected_before",
+                    person=standing.by,
+                    reason=standing.because,
                 )
         step = _transaction(laboratory, reader, subjects, _Signer(person, meaning, because))
     laboratory.store.submit(step).result()
@@ -112,7 +122,7 @@ def subject_of(releases: Releases, of: str, ident: str) -> Subject:
         return reportable_subject(releases, ident)
     run = releases.reader.run(ident)
     if run is None:
-        raise SettingError(f"there is no run {ident}")
+        raise coded(SettingError(f"there is no run {ident}"), "unknown_name", what="run", name=ident)
     return run_subject(releases, run)
 
 
@@ -123,12 +133,23 @@ def _checked(releases: Releases, given: Signed) -> Subject:
     found = [d for run in subject.runs for d in disagreements_of_run(path, run.id)]
     found += disagreements_of_record(path, subject.of, subject.id) if subject.of != RUN else []
     if found:
-        raise SettingError(
+        error = SettingError(
             f"{given.of} {given.id} is not signed, because stored data do not agree with the audit trail: "
             f"{found[0].text}; `daq verify` lists all"
         )
+        raise coded(
+            error,
+            "records_disagree",
+            what=given.of,
+            name=given.id,
+        )
     if given.digest and given.digest != subject.digest:
-        raise SettingError(f"{given.of} {given.id} is not as it was when you looked at it; look again, then repeat")
+        raise coded(
+            SettingError(f"{given.of} {given.id} is not as it was when you looked at it; look again, then repeat"),
+            "record_not_as_seen",
+            what=given.of,
+            name=given.id,
+        )
     return subject
 
 
@@ -137,7 +158,14 @@ def _refuse(laboratory: Laboratory, subject: Subject, meaning: Meaning, person: 
     found = refusals(subject, meaning, person, review_own=own, alone=alone)
     if found:
         reasons = "; ".join(s.text for s in found)
-        raise SettingError(f"{subject.of} {subject.id} (sample {subject.sample}) is not signed as {meaning}: {reasons}")
+        raise coded(
+            SettingError(f"{subject.of} {subject.id} (sample {subject.sample}) is not signed as {meaning}: {reasons}"),
+            "not_signed",
+            what=subject.of,
+            name=subject.id,
+            meaning=meaning,
+            reasons=reasons_json(found),
+        )
 
 
 class _Signer:

@@ -12,7 +12,7 @@ from daq.app.laboratory.signing.subjects import ExceptionName, Subject, refusals
 from daq.app.records.searching import RunSearch, search
 from daq.app.records.signatures import Releases
 from daq.app.setup.catalogue import Catalogue
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.laboratory.kinds import REPORTABLE
 from daq.laboratory.people import Person
 from daq.laboratory.signing import Meaning
@@ -128,7 +128,7 @@ def named_subject(releases: Releases, given: str) -> Subject:
             raise
         return report_subject(releases, report)
     if report is not None:
-        raise SettingError(f"{given} begins a run and a report; type more of it")
+        raise coded(SettingError(f"{given} begins a run and a report; type more of it"), "run_or_report", name=given)
     return run_subject(releases, run)
 
 

@@ -6,7 +6,7 @@ from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.signing.reportable_records import Keeping
 from daq.app.records.judged.judging import tried_of_sample
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.methods.files.fields import Model, NeededLabel
 
 
@@ -26,7 +26,11 @@ def store_reportable(laboratory: Laboratory, order: StoreReportable) -> dict[str
     """
     with laboratory.reader() as reader:
         if not tried_of_sample(reader, order.sample):
-            raise SettingError(f"there is no run of sample {order.sample!r}", key="sample")
+            raise coded(
+                SettingError(f"there is no run of sample {order.sample!r}", key="sample"),
+                "sample_without_runs",
+                sample=order.sample,
+            )
     keeping = Keeping(laboratory.store, laboratory.topics, laboratory.clock.utc_ns(), laboratory.who)
     return {"stored": keeping.store_of_samples([order.sample])}
 

@@ -23,7 +23,7 @@ from daq.app.records.signatures import (
     signatures_of,
 )
 from daq.app.screens.text import value_line
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, coded
 from daq.core.faults import ANNULLED
 from daq.laboratory.kinds import REPORTABLE
 from daq.laboratory.people import Person
@@ -151,7 +151,7 @@ def run_subject(releases: Releases, run: RunRecord) -> Subject:
     reader = releases.reader
     results = reader.results(run.id)
     if not results:
-        raise SettingError(f"run {run.id} has no result yet")
+        raise coded(SettingError(f"run {run.id} has no result yet"), "run_without_result", run=run.id)
     newest = results[-1]
     data: dict[str, Any] = json.loads(newest.data)
     signatures = signatures_of(reader, RUN, run.id)
@@ -256,7 +256,8 @@ def reportable_subject(releases: Releases, ident: str) -> Subject:
     reader = releases.reader
     kept = find(reader, ReportableRecord, ident)
     if kept is None:
-        raise SettingError(f"there is no reportable result {ident!r}; `daq reportable SAMPLE --store` stores it")
+        error = SettingError(f"there is no reportable result {ident!r}; `daq reportable SAMPLE --store` stores it")
+        raise coded(error, "unknown_name", what="reportable", name=ident)
     record = kept.record
     attempts = record.data.attempts
     counted = {a.run for a in attempts if a.counted}
@@ -264,7 +265,7 @@ def reportable_subject(releases: Releases, ident: str) -> Subject:
     with_result = {a.run: a.result for a in attempts if a.result is not None}
     anchor = next((n for run in reversed(runs) if (n := reader.newest_result(run.id)) is not None), None)
     if anchor is None:
-        raise SettingError(f"no run of {ident} has a result yet")
+        raise coded(SettingError(f"no run of {ident} has a result yet"), "sample_without_result", sample=ident)
     own = tuple(run for run in runs if run.id in counted)
     subjects = [run_subject(releases, run) for run in own]
     signatures = signatures_of(reader, REPORTABLE, ident)

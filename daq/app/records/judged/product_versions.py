@@ -13,7 +13,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, newest_revision
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.attempts import runs_of_sample
-from daq.core.errors import SettingError, StoreError
+from daq.core.errors import SettingError, StoreError, coded
 from daq.laboratory.configuration import KeptText, ProductText, RunConfiguration
 
 if TYPE_CHECKING:
@@ -142,16 +142,28 @@ def version_at(reader: Reader, run: RunRecord, product: str, in_file: "Product |
     named = f"version {after.version} of product {product}"
     if since is not None and since > day:
         if before is None:
-            raise SettingError(
+            error = SettingError(
                 f"{named} holds from {since}, and the run was measured on {day} (UTC); no version of that day is known",
                 key="product",
             )
+            raise coded(
+                error,
+                "product_version_unknown",
+                product=product,
+                day=day,
+            )
         return before
     if before is not None and since is None:
-        raise SettingError(
+        failed = SettingError(
             f"version {before.version} or {after.version} of product {product} could have been in force on {day} (UTC):"
             f" {named} states no valid_from; measure again",
             key="product",
+        )
+        raise coded(
+            failed,
+            "product_versions_unclear",
+            product=product,
+            day=day,
         )
     return after
 
