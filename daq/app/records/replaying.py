@@ -264,7 +264,7 @@ def _lacking(text: str) -> frozenset[Place]:
     return frozenset()
 
 
-def _without_added(computed: Any, stored: Any, lacking: frozenset[Place], at: Place = ()) -> Any:
+def _without_added(computed: Any, stored: Any, lacking: frozenset[Place] = frozenset(), at: Place = ()) -> Any:
     """Return a computed JSON value without the keys that the stored one does not have, unless they are `lacking`."""
     if isinstance(computed, dict) and isinstance(stored, dict):
         return {
