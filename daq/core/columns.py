@@ -49,6 +49,8 @@ class Columns:
     values: "list[array[float]]" = field(default_factory=list)
     missing: list[tuple[int, int, str]] = field(default_factory=list)
     """Tuples (row, channel number or -1 for all channels, fault) in order of rows."""
+    earlier: "Columns | None" = None
+    """The last reading before the step; None without one.  It is in no span of the step."""
 
     def __post_init__(self) -> None:
         self.values = [array("d") for _ in self.channels]

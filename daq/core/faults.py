@@ -213,6 +213,7 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
         "no_temperature",  # of a companion whose newest reading no longer counts at the end of the span, or still does
         "silent",  # the same inside the span
     ),
+    4: ("no_temperature",),  # not where a companion's reading from before the step still counts
 }
 """Codes by the number of the checks that added them, or changed their rule; all others are of number 1.
 

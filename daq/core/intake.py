@@ -4,14 +4,16 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from daq.core.driver import Channel, Driver, Values
-from daq.core.faults import FAULTS
+from daq.core.driver import Channel, Driver, Values, silent_after
+from daq.core.faults import CHECKS, FAULTS
 from daq.core.framing import NEVER
 from daq.core.plan import Plan
 
 RawValues = Sequence[float | None]
 LARGEST: Final = 1e60
 """Greatest value accepted, in any unit.  No instrument measures more, and squares of products stay finite below it."""
+TURNS_BY_SILENCE: Final = 4
+"""Number of the checks since which revolutions are counted over every interval that is no silence."""
 
 
 class ReadingCheck:
@@ -80,14 +82,16 @@ class Intake:
         "_last_t",
         "_last_values",
         "_refresh",
+        "_silent",
         "_speed_at",
-        "_stale",
         "keys_used",
         "last",
         "repeats",
     )  # fmt: skip
 
-    def __init__(self, driver: Driver, speed: str = "", torque: str = "", limit: float = LARGEST) -> None:
+    def __init__(
+        self, driver: Driver, speed: str = "", torque: str = "", limit: float = LARGEST, *, checks: int = CHECKS
+    ) -> None:
         """Set up the check.
 
         Args:
@@ -95,6 +99,7 @@ class Intake:
             speed: channel of the confirmed speed (/min); "" where nothing turns.
             torque: channel that is saturated from `limit` (absolute) on; "" where there is none.
             limit: in the unit of `torque`.
+            checks: number of the checks of the daq whose rules count the revolutions.
         """
         names = [c.name for c in driver.channels]
         self._speed_at = names.index(speed) if speed else -1
@@ -103,7 +108,9 @@ class Intake:
         # an interval.
         faster = driver.interval_ns < driver.refresh_ns
         self._refresh = driver.refresh_ns if faster else driver.refresh_ns // 2
-        self._stale = driver.stale_after_ns or NEVER
+        # Before `TURNS_BY_SILENCE` an instrument read at long intervals was silent for the integral, and nowhere else.
+        silent = silent_after(driver) if checks >= TURNS_BY_SILENCE else driver.stale_after_ns
+        self._silent = silent or NEVER
         self._last_t = 0
         self._last_values: RawValues = ()
         self.last: tuple[float, ...] | Values = ()
@@ -122,12 +129,12 @@ class Intake:
         return self._last_t
 
     @classmethod
-    def of_lead(cls, plan: Plan, driver: Driver) -> "Intake":
-        """Return the check of the readings of the lead instrument of `plan`."""
+    def of_lead(cls, plan: Plan, driver: Driver, checks: int = CHECKS) -> "Intake":
+        """Return the check of the readings of the lead instrument of `plan`, by the rules of the checks `checks`."""
         band = plan.band
         if band is None:
-            return cls(driver, plan.speed_signal)
-        return cls(driver, plan.speed_signal, band.signal, band.limit)
+            return cls(driver, plan.speed_signal, checks=checks)
+        return cls(driver, plan.speed_signal, band.signal, band.limit, checks=checks)
 
     def clear(self) -> None:
         """Discard the last reading: the next one is new, and no revolutions are counted up to it."""
@@ -151,7 +158,7 @@ class Intake:
         if self._speed_at >= 0:
             speed = (checked.values if isinstance(checked, Values) else checked)[self._speed_at]
             interval = t - self._last_t
-            if speed is not None and self._last_speed is not None and 0 < interval < self._stale:
+            if speed is not None and self._last_speed is not None and 0 < interval < self._silent:
                 turned = (abs(self._last_speed) + abs(speed)) * interval / 120e9
             self._last_speed = speed
         self._last_t, self._last_values, self.last = t, raw, checked

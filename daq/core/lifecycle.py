@@ -66,6 +66,8 @@ class LifeCycle:
         self._drivers: dict[str, Driver] = {name: link.driver for name, link in links.items()}
         self._signals = signals
         self._emit = emit
+        self._last_of: dict[str, tuple[int, Checked]] = {}
+        """Time and values of the latest reading of each companion: a step begins with it."""
         self._seeker: Seeker | None = None
         self._facts = RunFacts(self._instruments, self.lead_motor, emit)
         self.now = 0
@@ -118,7 +120,8 @@ class LifeCycle:
             self._measure(self._seeker.plan_of_try(self.now))
 
     def _measure(self, plan: Plan) -> None:
-        self.meter = Meter(plan, self.step_number, self.now, self._drivers, self._signals, self._facts.keep)
+        keep, earlier = self._facts.keep, self._last_of
+        self.meter = Meter(plan, self.step_number, self.now, self._drivers, self._signals, keep, earlier)
 
     def _enter_starting(self) -> None:
         step = self.plan.steps[self.step_number]
@@ -266,6 +269,7 @@ class LifeCycle:
 
     def companion(self, name: str, checked: Checked, signals: Mapping[str, float | None]) -> None:
         """Take a checked reading of the companion `name`; `signals` holds its values by signal name."""
+        self._last_of[name] = self.now, checked
         if self.meter is not None:
             self.meter.companion(self.now, name, checked)
             if self.meter.met is not None:

@@ -32,6 +32,7 @@ class Meter:
         drivers: Mapping[str, Driver],
         signals: Mapping[str, Getter],
         emit: Callable[[Kept], None],
+        earlier: Mapping[str, tuple[int, tuple[float, ...] | Values]] | None = None,
     ) -> None:
         """Start the step `number` of `plan` at `t` (ns).
 
@@ -42,6 +43,8 @@ class Meter:
             drivers: drivers by the name of the link.
             signals: functions that give the signals of the lead instrument from one reading.
             emit: called with every kept value.
+            earlier: time (ns) and values of the last reading of each companion before the step, by the name of its
+                link; one that has not spoken yet is left out.
         """
         self.plan = plan
         self.number = number
@@ -50,6 +53,9 @@ class Meter:
         self.emit = emit
         self.columns = {link.name: Columns(link.channels) for link in plan.links}
         self.lead = self.columns[plan.lead.name]
+        for name, (at, item) in (earlier or {}).items():
+            self.columns[name].earlier = before = Columns(self.columns[name].channels)
+            before.add_faulty(at, 0.0, item if isinstance(item, Values) else Values(item, ()))
         floor = NEVER if step.settle.revolutions else t + step.settle.ns
         self.clock = StepClock(start=t, floor=floor, now=t)
         self.stop = StopRule(step.stop)

@@ -14,6 +14,7 @@ from daq.core.driver import Driver, Reply, Values
 from daq.core.effects import Effect, Facts, Send
 from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
 from daq.core.exchange import NEVER, Item
+from daq.core.faults import CHECKS
 from daq.core.intake import Intake
 from daq.core.lifecycle import LifeCycle
 from daq.core.link import Checked, Link
@@ -47,9 +48,21 @@ class Pipeline:
         observer: called with every reading before it is used, or None.
     """
 
-    def __init__(self, plan: Plan, drivers: Mapping[str, Driver], observer: Observer | None = None) -> None:
-        """Set up the run; `drivers` holds one driver for each link of the plan, by its name."""
+    def __init__(
+        self,
+        plan: Plan,
+        drivers: Mapping[str, Driver],
+        observer: Observer | None = None,
+        *,
+        checks: int = CHECKS,
+    ) -> None:
+        """Set up the run.
+
+        `drivers` holds one driver for each link of the plan, by its name; `checks` is the number of the checks of the
+        daq whose run this is.
+        """
         self.plan = plan
+        self._checks = checks
         self.drivers = dict(drivers)
         self.lead = plan.lead.name
         self.links = {link.name: self._link(link) for link in plan.links}
@@ -67,7 +80,7 @@ class Pipeline:
 
     def _link(self, link: LinkPlan) -> Link:
         driver = self.drivers[link.name]
-        intake = Intake.of_lead(self.plan, driver) if link.role == "lead" else Intake(driver)
+        intake = Intake.of_lead(self.plan, driver, self._checks) if link.role == "lead" else Intake(driver)
         expected = ExpectedInstrument.like(link.identity)
         return Link(link.name, driver, self._emit_link_effect, purpose=Purpose.RUN, expected=expected, intake=intake)
 

@@ -19,7 +19,7 @@ from daq.core.events import Event, LinkDown, Received, Sent
 from daq.core.faults import codes_after
 from daq.core.header import Header
 from daq.core.journal import Record, canonical, read_records
-from daq.core.pipeline import Pipeline
+from daq.core.pipeline import Observer, Pipeline
 from daq.core.run import State
 
 #: Function that makes the driver of a link from the header's data: kind, options, state.
@@ -111,10 +111,10 @@ def _of_record(computed: tuple[str, ...], recorded: Sequence[str], newer: Collec
     return tuple(f for f in computed if f not in newer or f in recorded)
 
 
-def pipeline_of(header: Header, make_driver: MakeDriver) -> Pipeline:
+def pipeline_of(header: Header, make_driver: MakeDriver, observer: Observer | None = None) -> Pipeline:
     """Return the pipeline in its state before the first event of the journal with this header."""
     drivers = {name: make_driver(d.kind, d.options, d.state) for name, d in header.drivers.items()}
-    return Pipeline(header.plan, drivers)
+    return Pipeline(header.plan, drivers, observer, checks=header.checks)
 
 
 def replay(raw: bytes, make_driver: MakeDriver, *, check: bool = True) -> Replay:

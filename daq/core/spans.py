@@ -239,7 +239,7 @@ def _temperature_faults(
     """Return the fault of the temperature that the method asks for, if it was not known or not in its band.
 
     A span may be shorter than the interval of the thermometer.  Then the last reading before the span counts, unless
-    it is stale.
+    it is stale; it may be from before the step.
     """
     c = plan.conditioning
     if not c.signal:
@@ -250,22 +250,23 @@ def _temperature_faults(
         name = link or plan.lead.name
         before = _last_before(columns[name], drivers[name], span)
         if before is not None:
-            seen = columns[name].summary(before, channel)
+            seen = before[0].summary(before[1], channel)
     if seen is None or seen.minimum is None or seen.maximum is None:
         return ["no_temperature"]
     return [] if c.low <= seen.minimum and seen.maximum <= c.high else ["off_temperature"]
 
 
-def _last_before(rows: Columns, driver: Driver, span: Span) -> Span | None:
-    """Return the span of the last reading before `span`; None without one, or where it does not count at the end."""
+def _last_before(rows: Columns, driver: Driver, span: Span) -> tuple[Columns, Span] | None:
+    """Return the last reading before `span`, as columns and its span; None without one that counts at the end."""
     since = span.end - counts_for(driver)
     if since >= span.start:
         return None
-    before = rows.between(since, span.start)
-    if not before.n:
-        return None
-    before.first = before.stop - 1
-    return before
+    for readings in (rows, rows.earlier):
+        before = None if readings is None else readings.between(since, span.start)
+        if readings is not None and before is not None and before.n:
+            before.first = before.stop - 1
+            return readings, before
+    return None
 
 
 def _probe_faults(
@@ -285,7 +286,7 @@ def _probe_faults(
     times, _ = rows.clean(inside, [channel])
     if not times:
         before = _last_before(rows, drivers[name], span)
-        is_known = before is not None and not rows.null_rows(before, [channel])
+        is_known = before is not None and not before[0].null_rows(before[1], [channel])
         return tuple(found) if is_known else (*found, "no_temperature")
     if "not_a_number" in found and len(times) >= LEAST_COMPLETENESS * inside.n:
         found.remove("not_a_number")

@@ -145,6 +145,19 @@ def convert(value: float, source: str, target: str) -> float:
     return (value * a.factor + a.offset - b.offset) / b.factor
 
 
+def as_written(value: float) -> float:
+    """Return a number in twelve digits, without the rounding errors of binary arithmetic, for a decision on it.
+
+    The limit 1.4 Pa·s is 1400 mPa·s, and not 1399.9999999999998 mPa·s, beyond which a value of 1400 would be; and
+    25.3 is in the band 25 ± 0.3.
+
+    Raises:
+        ArgumentError: the value is not finite.
+    """
+    require_finite("value", value)
+    return float(f"{value:.12g}")
+
+
 def symbol(code: str) -> str:
     """Return the symbol of a UCUM code for a screen (``mPa.s`` -> ``mPa·s``); an unknown code is returned unchanged."""
     known = UNITS.get(code)

@@ -416,6 +416,7 @@ GOOD = {
     "daq.core.student.student_quantile": lambda: {"p": 0.975, "dof": 7},
     "daq.core.student.t_975": lambda: {"dof": 7.5},
     "daq.core.units.convert": lambda: {"value": 800.0, "source": "mPa.s", "target": "Pa.s"},
+    "daq.core.units.as_written": lambda: {"value": 1399.9999999999998},
     "daq.methods.curves.curvetrends.in_time_of_a_turn": lambda: {"speed": 30.0},
     "daq.methods.planning.settling.needed_revolutions": lambda: {
         "before": 30.0, "after": 60.0, "flow_behaviour_index": 0.5

@@ -10,7 +10,11 @@ import pytest
 
 from daq.core.context import Context, ProductLimit, ProductOfPlan
 from daq.core.plan import Conditioning, Keep
+from daq.methods.concluding.applying import temperature_faults
 from daq.methods.concluding.conclude import conclude
+from daq.methods.files.fields import Amount
+from tests.support.runs.examples import example, flat, kept
+from tests.support.runs.examples import plan_of as plan_of_files
 from tests.support.runs.scripts import Plain, S, Script, elapsed, plan_of, seconds, step
 from tests.support.statements import codes
 
@@ -177,3 +181,38 @@ def test_of_limits_at_two_temperatures_one_is_enough():
     c = concluded(plan(limit(), limit(temperature=20.0)), constant(20.0))
     assert (c.validity, c.verdict.verdict) == ("valid", "within")
     assert [x.verdict for x in c.verdict.limits] == ["not_comparable", "within"]
+
+
+# ---- edges of a band, as a display with tenths shows them
+
+
+def on_the_edges():
+    """Return targets, bands and temperatures (Cel) on an edge of the band, each the float of a decimal number."""
+    rng = random.Random("edges")
+    targets = [250, *rng.sample(range(100, 600), 120)]
+    return [
+        (t / 10, b / 10, (t + way * b) / 10, (t + way * (b + 1)) / 10)
+        for t in targets for b in (1, 2, 3, 5, 10) for way in (1, -1)
+    ]  # fmt: skip
+
+
+def test_a_temperature_on_the_edge_of_the_band_of_a_limit_is_in_it():
+    wrong = []
+    for wanted, band, edge, beyond in on_the_edges():
+        made = plan(limit(temperature=wanted, temperature_band=band))
+        for celsius, faults in ((edge, []), (beyond, ["off_limit_temperature"])):
+            if temperature_faults(made, "viscosity", kept({"temperature": flat(celsius)})) != faults:
+                wrong.append((wanted, band, celsius))
+    assert wrong == []
+
+
+def test_a_temperature_on_the_edge_of_the_band_of_a_method_is_in_it():
+    wrong = []
+    method = example("methods/clear-glaze-qc.toml")
+    for wanted, band, edge, beyond in random.Random("methods").sample(on_the_edges(), 100):
+        gate = method.conditioning.temperature.model_copy(update={"target": Amount(wanted, "Cel"), "band": band})
+        of_method = method.conditioning.model_copy(update={"temperature": gate})
+        c = plan_of_files(method.model_copy(update={"conditioning": of_method}), "bench-1").conditioning
+        if not c.low <= edge <= c.high or c.low <= beyond <= c.high:
+            wrong.append((wanted, band, edge))
+    assert wrong == []

@@ -24,6 +24,7 @@ from daq.adapters.store.rows import (
     OutboxDepth,
     ResultRecord,
     RunRecord,
+    json_or_none,
 )
 from daq.adapters.store.schema import refuse_format
 from daq.core.errors import ArchivedError, JournalError, StoreError
@@ -242,9 +243,9 @@ class Reader:
         return self.kept_as_measured(run_id) if again is None else again
 
     def kept_as_measured(self, run_id: str) -> list[Any]:
-        """Return the kept values of a run in order, as decoded JSON: as computed during the run."""
+        """Return the kept values of a run in order, as decoded JSON: as computed during the run; None where damaged."""
         rows = self.query("SELECT value FROM kept WHERE run = ? ORDER BY idx", [run_id])
-        return [json.loads(row["value"]) for row in rows]
+        return [json_or_none(row["value"]) for row in rows]
 
     # results
 

@@ -1,5 +1,6 @@
 """Records that go into the store and come out of it.  Times are UTC in integer nanoseconds since 1970."""
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -201,3 +202,11 @@ class BrokerSession:
     broker: str
     known_utc_ns: int
     is_open: bool
+
+
+def json_or_none(text: str | bytes | None) -> Any:
+    """Return the value of a JSON text; None where it is none, for example because it is damaged."""
+    try:
+        return None if text is None else json.loads(text)
+    except (ValueError, RecursionError):
+        return None

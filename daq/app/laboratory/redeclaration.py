@@ -163,6 +163,8 @@ def _first(done: Any) -> str:
         return str(replay.difference).partition("\n")[0]
     if done.missing:
         return f"{done.missing[0]} is missing"
+    if done.changed_since:
+        return str(done.changed_since[0])
     where, stored, again = done.differences[0]
     return f"{where}: {stored!r} is stored, {again!r} is computed"
 

@@ -12,7 +12,6 @@ from daq.core.errors import JournalError, StoreError
 from daq.core.events import ClockAnchor, OperatorCommand
 from daq.core.journal import read_records
 from daq.core.link import Checked
-from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan
 from daq.core.replay import MakeDriver, pipeline_of
 
@@ -59,9 +58,8 @@ class Readings:
             header = None
         if header is None:
             raise StoreError("the journal of this run is empty; there are no readings")
-        made = pipeline_of(header, make_driver)
+        self._pipeline = made = pipeline_of(header, make_driver, self._hear)
         self.plan = plan = made.plan if declared is None else declared
-        self._pipeline = Pipeline(made.plan, made.drivers, self._hear)
         self._heard: list[tuple[int, str, str, str, Checked, bool]] = []
         self._lead: dict[str, Getter] = getters(plan.lead.channels, plan.derivations)
         self._began: int | None = None

@@ -13,9 +13,12 @@ from dataclasses import dataclass, field
 from importlib.metadata import version
 from typing import Any, Final
 
+from pydantic import ValidationError
+
 import daq
+from daq.adapters.store.agreement.one_run import disagreements_of_payloads
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.rows import RunRecord, json_or_none
 from daq.app.records.history import plan_of, raw_journal
 from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
@@ -42,6 +45,8 @@ ROUNDING_TOLERANCE: Final = 1e-9
 processor: each rounds exponentials, logarithms and sums of matrices in its own way."""
 RECORD_KEYS: Final = frozenset({"origin", "sample", "simulated", "supersedes"})
 """Keys of a result that come from the record of the run and not from its journal."""
+Place = tuple[int | str, ...]
+"""Keys and indices from the top of a JSON value to one in it."""
 MOTORS: Final = frozenset(motor.value for motor in Motor)
 
 
@@ -61,6 +66,8 @@ class Recomputed:
     kept: list[dict[str, Any]] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
     """Parts that are no longer in the database."""
+    changed_since: list[str] = field(default_factory=list)
+    """Results whose text is not the one that was stored, by its digest in the audit trail."""
     differences: list[tuple[str, Any, Any]] = field(default_factory=list)
     """(where, stored, computed again) of kept values and result."""
     versions: list[tuple[str, str, str]] = field(default_factory=list)
@@ -73,7 +80,8 @@ class Recomputed:
     @property
     def same(self) -> bool:
         """True if the computation gives everything that is stored again, whatever this daq doubts besides."""
-        return self.replay.same and not (self.broken_chain or self.differences or self.missing)
+        damaged = self.broken_chain or self.changed_since or self.missing
+        return self.replay.same and not (damaged or self.differences)
 
 
 def maker(drivers: Drivers) -> MakeDriver:
@@ -111,7 +119,8 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     out.newer = codes_after(max(0, header.checks))
     out.kept = _json(_as_stored(out, out.replay.kept, reader.kept_as_measured(run.id)))
     results = reader.results(run.id)
-    stored = json.loads(results[0].data) if results else None
+    out.changed_since = [d.text for d in disagreements_of_payloads(reader.path, (r.id for r in results))]
+    stored = json_object(results[0].data) if results else None
     facts = facts_of(out.replay, run, stored)
     if facts is not None:
         found = now_found = conclude(header.plan, facts)
@@ -188,26 +197,37 @@ def _doubts(then: Conclusion, now: Conclusion, kept: Sequence[Kept]) -> list[Sta
     return [*found.values(), *(state(f) for f in faults if f not in found)]
 
 
+def json_object(text: str) -> dict[str, Any] | None:
+    """Return the JSON object of a text; None for a damaged text, and for another JSON value."""
+    found = json_or_none(text)
+    return found if isinstance(found, dict) else None
+
+
 def facts_of(done: Replay, run: RunRecord, stored: dict[str, Any] | None) -> Facts | None:
-    """Return the facts from which the first result (`stored`) of a run is concluded; None where it has none yet."""
+    """Return the facts from which the first result (`stored`) of a run is concluded; None where it has none yet.
+
+    A damaged part of `stored` counts as one that is not there, so that the comparison names it.
+    """
     facts: Facts = done.facts
     if not facts.outcome:
         # The daemon was killed during the run; the recovery at the next start set the outcome.
         if not run.outcome:
             return None
         facts = dataclasses.replace(facts, outcome=run.outcome, reason=_stored_reason(stored))
-    if stored is not None and done.state not in (State.CONCLUDED, State.ENDED) and stored["motor"] in MOTORS:
+    motor = str((stored or {}).get("motor"))
+    if motor in MOTORS and done.state not in (State.CONCLUDED, State.ENDED):
         # The recovery decided on the motor, because the journal ends before its state was known.
-        facts = dataclasses.replace(facts, motor=Motor(stored["motor"]))
+        facts = dataclasses.replace(facts, motor=Motor(motor))
     return facts
 
 
 def _stored_reason(stored: dict[str, Any] | None) -> Remark | None:
     """Return why a run ended that the journal does not show: the last reason of its result."""
-    if stored is None or not stored["reasons"]:
+    try:
+        last = Statement.model_validate((stored or {})["reasons"][-1])
+    except (ValidationError, LookupError, TypeError):
         return None
-    last = stored["reasons"][-1]
-    return Remark(last["code"], last["parameters"])
+    return Remark(last.code, last.parameters)
 
 
 def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
@@ -221,20 +241,40 @@ def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
     if kept:
         out.differences += differences("kept", kept, out.kept, 0.0)
     if results and out.result is not None:
-        stored = json.loads(results[0].data)
+        text = results[0].data
+        stored = json_object(text)
+        if stored is None:
+            out.differences.append(("result", text, out.result))
+            return
         a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS} for d in (stored, out.result))
         # A result that an older daq stored lacks the fields that were added since.
         header = out.replay.header
-        older = header is not None and (out.versions or header.format < FORMAT or header.checks != CHECKS)
-        out.differences += _differences_of_result(out, "result", a, _without_added(b, a) if older else b)
+        if header is not None and (out.versions or header.format < FORMAT or header.checks != CHECKS):
+            # Fields that are added to a format may be left out.  An older format had other ones.
+            b = _without_added(b, a, frozenset() if header.format < FORMAT else _lacking(text))
+        out.differences += _differences_of_result(out, "result", a, b)
 
 
-def _without_added(computed: Any, stored: Any) -> Any:
-    """Return a computed JSON value without the keys that the stored one does not have."""
+def _lacking(text: str) -> frozenset[Place]:
+    """Return the places of the keys that every result has, and the stored one does not."""
+    try:
+        ResultData.model_validate_json(text)
+    except ValidationError as error:
+        return frozenset(found["loc"] for found in error.errors() if found["type"] == "missing")
+    return frozenset()
+
+
+def _without_added(computed: Any, stored: Any, lacking: frozenset[Place] = frozenset(), at: Place = ()) -> Any:
+    """Return a computed JSON value without the keys that the stored one does not have, unless they are `lacking`."""
     if isinstance(computed, dict) and isinstance(stored, dict):
-        return {k: _without_added(v, stored[k]) for k, v in computed.items() if k in stored}
+        return {
+            k: _without_added(v, stored.get(k), lacking, (*at, k))
+            for k, v in computed.items()
+            if k in stored or (*at, k) in lacking
+        }
     if isinstance(computed, list) and isinstance(stored, list) and len(computed) == len(stored):
-        return [_without_added(c, s) for c, s in zip(computed, stored, strict=True)]
+        pairs = enumerate(zip(computed, stored, strict=True))
+        return [_without_added(c, s, lacking, (*at, i)) for i, (c, s) in pairs]
     return computed
 
 
@@ -249,8 +289,14 @@ def _compare_declared(
     plan = None if record is None else plan_of(record)
     if newest is None or newest.supersedes is None or record is None or plan is None or header is None:
         return
-    data = json.loads(newest.data)
-    if ANNULLED in data["faults"]:
+    data = json_object(newest.data)
+    try:
+        result = ResultData.model_validate_json(newest.data)
+    except ValidationError as error:
+        # Without a whole correction there is nothing to compute it from.
+        out.differences += _damages(error, newest.data)
+        return
+    if data is None or ANNULLED in result.faults:
         return
     if plan.derivations != header.plan.derivations:
         kept = kept_with(raw, make, plan.derivations)
@@ -263,17 +309,25 @@ def _compare_declared(
     now = [
         dataclasses.replace(k, temperature_faults=n.temperature_faults) for k, n in zip(then, facts.kept, strict=False)
     ]
-    of_then, of_now = (_of_correction(out, plan, dataclasses.replace(facts, kept=k), data, record) for k in (then, now))
+    of_then, of_now = (
+        _of_correction(out, plan, dataclasses.replace(facts, kept=k), result, data, record) for k in (then, now)
+    )
     out.differences += of_then if of_now else []
 
 
+def _damages(error: ValidationError, text: str) -> Iterator[tuple[str, Any, Any]]:
+    """Yield what is wrong in the text of a correction."""
+    for found in error.errors():
+        where = "".join(f"[{x}]" if isinstance(x, int) else f".{x}" for x in found["loc"])
+        stored = None if found["type"] == "missing" else found["input"] if found["loc"] else text
+        yield f"corrected result{where}", stored, found["msg"]
+
+
 def _of_correction(
-    out: Recomputed, plan: Plan, facts: Facts, data: dict[str, Any], record: RunRecord
+    out: Recomputed, plan: Plan, facts: Facts, result: ResultData, data: dict[str, Any], record: RunRecord
 ) -> list[tuple[str, Any, Any]]:
-    """Return the differences of a correction (`data`) from the one that is concluded from `facts`."""
-    conclusion = still_doubted(
-        ResultData.model_validate_json(json.dumps(data)), _as_concluded(plan, facts, data, out.newer)
-    )
+    """Return the differences of a correction (`result`, as JSON `data`) from the one concluded from `facts`."""
+    conclusion = still_doubted(result, _as_concluded(plan, facts, data, out.newer))
     found = ResultData.build(plan, conclusion, details_of(record)).model_dump(mode="json")
     a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS | {"warnings"}} for d in (data, found))
     return _differences_of_result(out, "corrected result", a, b)
@@ -283,7 +337,7 @@ def _differences_of_result(
     out: Recomputed, where: str, stored: dict[str, Any], computed: dict[str, Any]
 ) -> list[tuple[str, Any, Any]]:
     again = _in_words_of(stored, computed)
-    return list(differences(where, stored, again, ROUNDING_TOLERANCE if out.versions else 0.0))
+    return list(differences(where, stored, again, ROUNDING_TOLERANCE if out.versions or out.newer else 0.0))
 
 
 def _in_words_of(stored: Any, computed: Any) -> Any:

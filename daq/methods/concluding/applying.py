@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from daq.core.context import Amount, ProductLimit
 from daq.core.errors import SettingError
-from daq.core.units import UNITS, convert
+from daq.core.units import UNITS, as_written, convert
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.standing import control_faults, control_statement, standing_faults, standing_statements
@@ -163,4 +163,4 @@ def _off_band(seen: "Summary", limit: ProductLimit) -> float | None:
     """Return the mean temperature if it is outside the limit's band, otherwise a reading that is; None without."""
     wanted = limit.temperature or 0.0
     found = (x for x in (seen.mean, seen.minimum, seen.maximum) if x is not None)
-    return next((x for x in found if abs(x - wanted) > limit.temperature_band), None)
+    return next((x for x in found if as_written(abs(x - wanted)) > limit.temperature_band), None)

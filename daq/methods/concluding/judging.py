@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from daq.core.context import ProductLimit, ProductOfPlan
-from daq.core.units import UNITS, convert
+from daq.core.units import UNITS, as_written, convert
 from daq.methods.concluding.applying import Subject, hindrances
 from daq.methods.parts.judged import Judgement, LimitUsed
 from daq.methods.parts.known import Uncertainty
@@ -156,7 +156,7 @@ def guard_band_of(limit: ProductLimit, unit: str) -> float | None:
     It is a width, so that the zero of a temperature scale does not count.
     """
     stated = limit.guard_band
-    return None if stated is None else convert(stated, limit.unit, unit) - convert(0.0, limit.unit, unit)
+    return None if stated is None else as_written(convert(stated, limit.unit, unit) - convert(0.0, limit.unit, unit))
 
 
 def _edge(found: Verdict, value: float, low: float | None, high: float | None, unit: str) -> list[Statement]:
@@ -203,7 +203,7 @@ def _one(subject: Subject, limit: ProductLimit, rule: Rule, budget: Uncertainty 
         reasons.insert(0, state("no_value_to_compare"))
     if reasons or value is None:
         return _used(limit, low, high, limit.unit, Verdict.NOT_COMPARABLE, reasons)
-    low, high = (None if x is None else convert(x, limit.unit, unit) for x in (low, high))
+    low, high = (None if x is None else as_written(convert(x, limit.unit, unit)) for x in (low, high))
     found, reasons, guarded = rule.judged(value, low, high, unit, expanded_of(budget), guard_band_of(limit, unit))
     return _used(limit, low, high, unit, found, reasons).model_copy(
         update={

@@ -6,7 +6,7 @@ from typing import Final
 from daq.core.context import CertifiedFluid, CertifiedPoint, ControlLimits, VerificationAsked
 from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan
-from daq.core.units import convert
+from daq.core.units import as_written, convert
 from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
 from daq.methods.concluding.cautions import flow_faults
 from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
@@ -263,7 +263,7 @@ def _reaches(fluid: CertifiedFluid, celsius: float) -> bool:
 def _certified(fluid: CertifiedFluid, celsius: float, unit: str) -> tuple[float, float]:
     """Return the certified value (`unit`) at a temperature, and the greater uncertainty (%) of the rows beside it."""
     table = [(p.celsius, p.viscosity) for p in fluid.table]
-    value = _as_written(convert(certified_viscosity(celsius, table, reach_k=BEYOND_TABLE_K), "mPa.s", unit))
+    value = as_written(convert(certified_viscosity(celsius, table, reach_k=BEYOND_TABLE_K), "mPa.s", unit))
     below = max((p for p in fluid.table if p.celsius <= celsius), key=_celsius, default=fluid.table[0])
     above = min((p for p in fluid.table if p.celsius >= celsius), key=_celsius, default=fluid.table[-1])
     return value, max(below.expanded_percent, above.expanded_percent)
@@ -278,12 +278,7 @@ def _full_scale(plan: Plan, speed: float | None, unit: str) -> float | None:
     constant, scale = plan.context.viscosity_constant, plan.context.full_scale_unm
     if constant is None or scale is None or not speed:
         return None
-    return _as_written(convert(viscosity_at(100.0, scale * 1e-6, constant, speed), "Pa.s", unit))
-
-
-def _as_written(value: float) -> float:
-    """Return the value in twelve digits, without the rounding errors of binary arithmetic: the decision is decimal."""
-    return float(f"{value:.12g}")
+    return as_written(convert(viscosity_at(100.0, scale * 1e-6, constant, speed), "Pa.s", unit))
 
 
 def _deviation(

@@ -17,6 +17,7 @@ from daq.core.context import (
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError
 from daq.core.plan import Conditioning, LinkPlan, Plan
+from daq.core.units import as_written
 from daq.methods.files.digest import digest
 from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
@@ -242,8 +243,8 @@ def _conditioning(making: Making) -> Conditioning:
     return Conditioning(
         bath=target if c.bath and gate is not None else None,
         signal=signal,
-        low=target - gate.band if gate is not None else 0.0,
-        high=target + gate.band if gate is not None else 0.0,
+        low=as_written(target - gate.band) if gate is not None else 0.0,
+        high=as_written(target + gate.band) if gate is not None else 0.0,
         hold_ns=gate.hold if gate is not None else 0,
         longest_ns=gate.longest if gate is not None else 0,
         soak_ns=c.soak,

@@ -4,8 +4,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from daq.adapters.store.agreement.disagreement import NOTHING, Disagreement, json_or_none
+from daq.adapters.store.agreement.disagreement import NOTHING, Disagreement
 from daq.adapters.store.agreement.stored import Entry, Stored
+from daq.adapters.store.rows import json_or_none
 
 REMOVED: Final = "journal_archived"
 """Kind of the audit entry of a journal that was removed from the database."""

@@ -1,6 +1,5 @@
 """A disagreement between two stored copies of one fact, and the functions that find the differing field."""
 
-import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -79,14 +78,6 @@ def _differences(here: Any, there: Any, path: tuple[str, ...]) -> Iterator[tuple
     # 1, 1.0 and true are equal in Python, and different in a record.
     elif type(here) is not type(there) or here != there:
         yield path, here, there
-
-
-def json_or_none(text: str | bytes | None) -> Any:
-    """Return the value of a JSON text; None where it is none, for example because it is damaged."""
-    try:
-        return None if text is None else json.loads(text)
-    except (ValueError, RecursionError):
-        return None
 
 
 def at(value: Any, path: str) -> Any:

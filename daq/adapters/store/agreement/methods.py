@@ -2,9 +2,10 @@
 
 from collections.abc import Iterator
 
-from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement, at, differing, json_or_none
+from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement, at, differing
 from daq.adapters.store.agreement.stored import Row, Stored, oldest
 from daq.adapters.store.audit import digest_of
+from daq.adapters.store.rows import json_or_none
 
 
 def of_methods(stored: Stored) -> Iterator[Disagreement]:

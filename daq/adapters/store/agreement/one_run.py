@@ -1,13 +1,14 @@
 """Compare one run, or the runs of one sample, before a command shows or hands on their data."""
 
 import contextlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
 from daq.adapters.store.agreement.methods import of_method
 from daq.adapters.store.agreement.record_rows import of_records
+from daq.adapters.store.agreement.results import of_data
 from daq.adapters.store.agreement.runs import of_run, of_values
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.agreement.trail import own_hash
@@ -30,6 +31,16 @@ def disagreements_of_run(path: Path, run_id: str) -> list[Disagreement]:
     """
     with Stored(path) as stored, stored.snapshot():
         return list((of_archived_run if is_archive(stored) else of_run_and_records)(stored, run_id))
+
+
+def disagreements_of_payloads(path: Path, result_ids: Iterable[str]) -> list[Disagreement]:
+    """Return the results whose payload is not the one that the audit trail seals.
+
+    Raises:
+        StoreError: the database cannot be read.
+    """
+    with Stored(path) as stored, stored.snapshot():
+        return [found for ident in result_ids for found in of_data(stored, ident)]
 
 
 def disagreements_of_record(path: Path, kind: str, ident: str) -> list[Disagreement]:

@@ -10,12 +10,12 @@ from daq.adapters.store.agreement.disagreement import (
     at,
     differing,
     first_difference,
-    json_or_none,
 )
 from daq.adapters.store.agreement.stored import Row, Stored
 from daq.adapters.store.agreement.trail import Chain
 from daq.adapters.store.audit import source_uri
 from daq.adapters.store.forms.packed import BASIS, unpacked
+from daq.adapters.store.rows import json_or_none
 
 NEEDED: Final = ("id", "source", "type", "sequence", "data")
 """Attributes of a message without which it cannot be compared."""

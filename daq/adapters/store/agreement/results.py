@@ -11,7 +11,6 @@ from daq.adapters.store.agreement.disagreement import (
     at,
     differing,
     first_difference,
-    json_or_none,
 )
 from daq.adapters.store.agreement.stored import Entry, Row, Stored, oldest
 from daq.adapters.store.agreement.trail import linked, repeated
@@ -19,7 +18,7 @@ from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declared import DECLARED, KIND
 from daq.adapters.store.forms.packed import BASIS, unpacked
 from daq.adapters.store.outgoing.sealed import SEALED
-from daq.adapters.store.rows import SETTLED
+from daq.adapters.store.rows import SETTLED, json_or_none
 
 SEALED_OF_A_MESSAGE: Final = ("id", "topic", "qos", "retain", "properties")
 """Columns of a message that an audit entry repeats; of the payload it has the digest."""
@@ -86,6 +85,14 @@ def of_result(
         yield from _copies(row, run, _declared(stored, row), header=whole)
     if whole:
         yield from _messages(stored, result_id, row, [e for e in entries if "messages" in e.detail], sealed)
+
+
+def of_data(stored: Stored, result_id: str) -> Iterator[Disagreement]:
+    """Compare the payload of a result with its digest in the audit trail, where that has one."""
+    row = stored.one("SELECT * FROM results WHERE id = ?", result_id)
+    sealed = oldest(stored.entries(result_id), "result_stored")
+    if row is not None and sealed is not None:
+        yield from _data(stored, row, sealed)
 
 
 def _digest(text: str | bytes) -> str:

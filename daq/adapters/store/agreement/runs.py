@@ -10,14 +10,13 @@ from daq.adapters.store.agreement.disagreement import (
     at,
     differing,
     first_difference,
-    json_or_none,
 )
 from daq.adapters.store.agreement.journals import Content, digests, of_journal
 from daq.adapters.store.agreement.results import of_result
 from daq.adapters.store.agreement.stored import Entry, Row, Stored, newest, oldest
 from daq.adapters.store.agreement.trail import linked, repeated
 from daq.adapters.store.audit import digest_of
-from daq.adapters.store.rows import AUDITED_LATER, AUDITED_OF_A_RUN
+from daq.adapters.store.rows import AUDITED_LATER, AUDITED_OF_A_RUN, json_or_none
 from daq.adapters.store.steps import digest_of_kept
 
 HEADER_COPIES: Final = {

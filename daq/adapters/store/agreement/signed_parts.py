@@ -3,9 +3,10 @@
 from collections.abc import Iterator
 from typing import Any, Final
 
-from daq.adapters.store.agreement.disagreement import NOTHING, Disagreement, json_or_none
+from daq.adapters.store.agreement.disagreement import NOTHING, Disagreement
 from daq.adapters.store.agreement.stored import Row, Stored
 from daq.adapters.store.audit import digest_of
+from daq.adapters.store.rows import json_or_none
 
 SIGNATURE: Final = "signature"
 """Kind of the records of signatures."""

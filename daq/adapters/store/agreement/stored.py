@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, Self
 
-from daq.adapters.store.agreement.disagreement import json_or_none
 from daq.adapters.store.audit import AuditEntry
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.forms.opening import connect_read_only
 from daq.adapters.store.reading import NO_DATABASE
+from daq.adapters.store.rows import json_or_none
 from daq.core.errors import StoreError
 
 Row = dict[str, Any]

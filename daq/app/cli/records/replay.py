@@ -96,6 +96,8 @@ def _means(kept: dict[str, Any], done: Recomputed) -> list[str]:
 
 
 def _say_stored(done: Recomputed) -> None:
+    for what in done.changed_since:
+        say(f"changed since it was stored: {plain(what)}")
     for what in done.missing:
         say(f"missing in this database: {what}; computed again from the journal:")
     if done.missing:

@@ -1,0 +1,128 @@
+"""Ages of readings: how long one counts, across the steps of a run and in the integral of the speed."""
+
+import random
+from dataclasses import replace
+
+import pytest
+
+from daq.core.driver import counts_for, silent_after
+from daq.core.faults import CHECKS
+from daq.core.intake import TURNS_BY_SILENCE, Intake
+from daq.core.plan import Conditioning, Keep
+from daq.core.replay import pipeline_of, replay
+from daq.testing.bench import header_of
+from tests.support.runs.scripts import Plain, Probe, S, Script, at, elapsed, make_driver, plan_of, seconds, step
+
+LOW, HIGH = 24.5, 25.5
+DRAWS = 12
+
+
+def expected(readings, start, end, counts):
+    """Return the fault of the temperature of a span by the whole series of (time, value), wherever its steps begin."""
+    inside = [v for t, v in readings if start < t <= end and v is not None]
+    before = [(t, v) for t, v in readings if t <= start]
+    if not inside and before and before[-1][0] > end - counts and before[-1][1] is not None:
+        inside = [before[-1][1]]
+    if not inside:
+        return "no_temperature"
+    return "" if min(inside) >= LOW and max(inside) <= HIGH else "off_temperature"
+
+
+def drawn(rng, interval):
+    """Return a run of short steps beside a slow thermometer, and the readings (s, value) of the thermometer."""
+    steps = [rng.uniform(1.0, 0.8 * interval) for _ in range(8)]
+    made = [step(elapsed(d), Keep("end", "mean", seconds(rng.uniform(0.3, 1.0) * d))) for d in steps]
+    conditioning = Conditioning(signal="probe.temperature", low=LOW, high=HIGH, longest_ns=60 * S)
+    run = Script(plan_of(*made, conditioning=conditioning, companions=("probe",))).begin()
+    times = [0.0]
+    while times[-1] < sum(steps):
+        times.append(times[-1] + interval * rng.choice([1.0, 1.0, 1.0, rng.uniform(2.0, 4.0)]))
+    values = [25.0, *(rng.choice([25.0, 25.1, 24.8, 26.0, None]) for _ in times[1:])]
+    lead = [(0.25 * i, None) for i in range(1, int(sum(steps) / 0.25) + 2)]
+    probe = list(zip(times, values, strict=True))
+    for t, value, is_probe in sorted([(t, v, 1) for t, v in probe] + [(t, v, 0) for t, v in lead], key=lambda x: x[0]):
+        if run.state == "stopping":
+            break
+        if is_probe:
+            run.probe(t, b"x" if value is None else repr(value).encode())
+        else:
+            run.reading(t)
+    return run, [(at(t), v) for t, v in probe]
+
+
+@pytest.mark.parametrize("interval", [2, 5, 10, 30])
+def test_a_reading_of_a_slow_thermometer_counts_alike_wherever_a_step_begins(monkeypatch, interval):
+    monkeypatch.setattr(Probe, "interval_ns", interval * S)
+    counts = counts_for(Probe({}))
+    found = []
+    for i in range(DRAWS):
+        run, readings = drawn(random.Random(f"slow thermometer {interval} {i}"), interval)
+        assert len(run.kept) == 8
+        for kept in run.kept:
+            wanted = expected(readings, kept.start, kept.t, counts)
+            assert [f for f in kept.faults if "temperature" in f] == ([wanted] if wanted else [])
+            found.append(wanted)
+        again = replay(run.journal(), make_driver)
+        assert (again.difference, again.as_recorded) == (None, run.kept)
+    assert {"", "off_temperature", "no_temperature"} <= set(found)
+
+
+def test_a_broken_probe_before_a_step_is_not_a_temperature_in_it():
+    keep = Keep("end", "mean", seconds(1.0))
+    conditioning = Conditioning(signal="probe.temperature", low=LOW, high=HIGH, longest_ns=60 * S)
+    plan = plan_of(step(elapsed(2.0), keep), step(elapsed(2.0), keep), conditioning=conditioning, companions=("probe",))
+    run = Script(plan).begin()
+    run.probe(0.0)
+    run.readings(0.0, 1.5)
+    run.probe(1.5, b"x")
+    run.readings(1.5, 4.1)
+    assert [k.faults for k in run.kept] == [(), ("no_temperature",)]
+    # In the first step the reading before its span counts, and the probe is suspect.
+    assert [k.temperature_faults for k in run.kept] == [("probe",), ("no_temperature",)]
+
+
+# ---- revolutions
+
+
+@pytest.mark.parametrize(("interval", "stale"), [(0.1, 3), (1, 5), (4, 5), (5, 5), (10, 5), (5, 0), (10, 60)])
+def test_revolutions_are_counted_over_every_interval_that_is_no_silence(monkeypatch, interval, stale):
+    """The same rule as for the silence of the exchange, against a sum of trapezia."""
+    monkeypatch.setattr(Plain, "interval_ns", round(interval * S))
+    monkeypatch.setattr(Plain, "stale_after_ns", stale * S)
+    driver, rng = Plain({}), random.Random(f"revolutions {interval} {stale}")
+    longest = silent_after(driver)
+    intake = Intake(driver, "speed")
+    t, before, counted, wanted = 1000 * S, None, 0.0, 0.0
+    for i in range(300):
+        gap = round(interval * S * rng.choice([1.0, 1.0, rng.uniform(0.7, 1.3), rng.uniform(1.0, 6.0)]))
+        gap = max(gap, longest - rng.choice([0, 1])) if i % 20 == 19 else gap
+        t, speed = t + gap, rng.uniform(-30.0, 60.0)
+        counted += intake.take(t, (50.0, speed, 25.0))[1]
+        if before is not None and (not longest or gap < longest):
+            wanted += (abs(before) + abs(speed)) / 2 * gap / 60e9
+        before = speed
+    assert counted == pytest.approx(wanted, rel=1e-12)
+    assert counted > 0.0
+
+
+def test_a_step_in_turns_ends_beside_a_lead_that_is_read_every_5_s(monkeypatch):
+    monkeypatch.setattr(Plain, "interval_ns", 5 * S)
+    monkeypatch.setattr(Plain, "stale_after_ns", 5 * S)
+    run = Script(plan_of(step(elapsed(60.0), Keep("end", "mean", seconds(30.0)), speed=12.0))).to_measuring()
+    run.readings(0.0, 60.0, 5.0)
+    run.tick()
+    (kept,) = run.kept
+    assert (kept.revolutions, run.ended[0].revolutions) == (pytest.approx(6.0), pytest.approx(12.0))
+    assert replay(run.journal(), make_driver).same
+
+
+@pytest.mark.parametrize("checks", [0, TURNS_BY_SILENCE - 1, TURNS_BY_SILENCE, CHECKS])
+def test_a_journal_is_computed_with_the_rule_of_its_own_daq(monkeypatch, checks):
+    monkeypatch.setattr(Plain, "interval_ns", 5 * S)
+    monkeypatch.setattr(Plain, "stale_after_ns", 5 * S)
+    plan = plan_of(step(elapsed(60.0)))
+    header = replace(header_of(plan, {"lead": Plain({})}), checks=checks)
+    turns = replace(plan, speed_signal="speed", moves=True)
+    intake = pipeline_of(replace(header, plan=turns), make_driver).links["lead"].intake
+    intake.take(1000 * S, (50.0, 12.0, 25.0))
+    assert intake.take(1005 * S, (50.0, 12.0, 25.0))[1] == (pytest.approx(1.0) if checks >= TURNS_BY_SILENCE else 0.0)
