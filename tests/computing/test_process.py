@@ -23,6 +23,8 @@ from daq.core.errors import StoreError
 from tests.support.processes.computing import LaterClock, computations, is_alive, until
 from tests.support.processes.computing_tasks import Endless, EndsItsProcess, EndsItsProcessWhole, Fails, OwnPid
 
+pytestmark = pytest.mark.slow  # processes; `computes_apart` is off unless a file switches it on
+
 HERE = os.getpid()
 
 

@@ -10,6 +10,8 @@ from daq.app.daemon.computing import tasks as here
 from tests.support.processes.computing import computations, content, copied, follow
 from tests.support.runs.ended_runs import CLEAR_GLAZE, EXAMPLES, FLOW_CURVE, ended
 
+pytestmark = pytest.mark.slow  # processes; `computes_apart` is off unless a file switches it on
+
 TABLES = ("health", "records", "outbox")
 
 

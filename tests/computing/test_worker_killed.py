@@ -6,6 +6,8 @@ from daq.app.daemon.computing import computing_process
 from tests.support.processes.computing import computations, content, copied, dying_command, follow
 from tests.support.runs.ended_runs import FLOW_CURVE, ended
 
+pytestmark = pytest.mark.slow  # processes; `computes_apart` is off unless a file switches it on
+
 MOMENTS = 20
 """Number of moments before and after a message of the process, for all that follows one run."""
 

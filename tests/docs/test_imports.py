@@ -1,6 +1,7 @@
 """Shared code of tests is in helpers: no module imports from a test module, and helpers of several folders are in tests/support."""
 
 import ast
+import functools
 from pathlib import Path
 
 import pytest
@@ -32,10 +33,13 @@ def is_test_module(name: str) -> bool:
     return name.startswith(("tests.", ".")) and any(part.startswith("test_") for part in name.split("."))
 
 
+@functools.cache
 def modules():
+    found = []
     for path in sorted(set(TESTS.rglob("*.py")) - {Path(__file__)}):
         names = imported(ast.parse(path.read_text("utf-8")))
-        yield str(path.relative_to(TESTS.parent)), {n for n in names if n.startswith(("tests.", "."))}
+        found.append((str(path.relative_to(TESTS.parent)), {n for n in names if n.startswith(("tests.", "."))}))
+    return found
 
 
 @pytest.mark.parametrize(

@@ -146,6 +146,7 @@ def test_the_demonstration_needs_only_its_extra():
     assert done.returncode == 0, done.stderr
 
 
+@pytest.mark.slow
 def test_every_library_of_an_extra_is_in_its_extra():
     for library, extra in EXTRAS.items():
         names = {Requirement(r).name for r in PROJECT["optional-dependencies"][extra]}

@@ -69,6 +69,7 @@ def test_sync_bytes_length_and_checksum_are_recognised(seal, polled):
         assert of(frame[found.get("skip", 0) : -size]) == int.from_bytes(frame[-size:], order)
 
 
+@pytest.mark.slow
 def test_filled_in_by_hand_it_is_a_driver_that_passes_the_kit():
     make, options = DIALECTS["density"]
     capture = record(load_description(FOLDER / "density.toml").driver(options), make(seed=3), readings=24)

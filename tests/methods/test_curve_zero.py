@@ -116,6 +116,7 @@ def test_a_torque_that_adds_to_all_points_changes_the_stress_at_a_rim_by_three_q
     assert (rim(apparent + 0.01) - rim(apparent)) / 0.01 == pytest.approx(np.full(200, RIM), abs=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("form", ["reading, zero stated", "full scale, includes the zero", "reading, zero observed"])
 def test_a_newtonian_fluid_is_seldom_called_another(form):
     done = tally(Cell(form, "rectangular", "newtonian"), seed=3, runs=40)

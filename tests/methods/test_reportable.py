@@ -254,6 +254,7 @@ def test_the_same_runs_give_the_same_interval():
     assert reportable("E-1", [result(5.0), result(5.2)], ENGOBE).uncertainty == first
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("n", "most", "s_r", "common"),
     [

@@ -202,6 +202,7 @@ def test_no_speed_is_named_where_torque_or_instrument_allow_none(tmp_path):
     assert "no_speed_to_add" in codes(curve.yield_stress.reasons)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("models", [("casson",), ("bingham", "casson"), ALL_MODELS])
 def test_points_without_noise_are_compared_too(models):
     rates = np.geomspace(1.0, 100.0, 9)

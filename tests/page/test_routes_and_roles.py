@@ -211,6 +211,7 @@ async def test_every_route_by_every_role_and_by_no_one(tmp_path, monkeypatch):
                 assert await answered(page, elsewhere, route) == (route.need == "open"), (route, "paired elsewhere")
 
 
+@pytest.mark.slow
 async def test_without_people_every_browser_acts_but_at_a_bench_that_is_not_its_own_and_where_a_person_is_needed(
     tmp_path,
 ):

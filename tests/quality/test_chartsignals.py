@@ -75,6 +75,7 @@ def test_completions_that_follow_each_other_are_one_signal():
 EXTRA = {"one_beyond_3s": 0, "nine_one_side": 8, "six_trend": 5, "ewma": 0}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rule", RULES)
 def test_chance_makes_no_more_signals_than_stated(rule):
     # Counted on 20 long series with a fixed seed: 5 standard deviations of a Poisson count, times 3 for runs of hits.

@@ -84,6 +84,7 @@ def test_the_interval_of_a_robust_line_has_no_preferred_side(seed):
     assert up.slope_high >= theirs.high_slope
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("n", [6, 8, 15, 30])
 def test_the_interval_of_a_robust_line_covers_what_it_says(n):
     """Coverage by simulation, with its own 99.9 % interval; never below 95 %, although Sen's variance is approximate."""

@@ -19,6 +19,7 @@ def again(state):
     return [[d.same, d.replay.same, [where for where, *_ in d.differences]] for d in done]
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(400)
 def test_stored_runs_are_the_same_on_another_processor(tmp_path):
     bench = StoredBench(tmp_path / "state")

@@ -49,6 +49,7 @@ def all_fits():
     return out
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(400)
 def test_every_fit_is_the_same_on_another_processor():
     here, there = all_fits(), computed_elsewhere("tests.rheology.test_processors:all_fits")
