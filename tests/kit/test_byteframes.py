@@ -17,6 +17,7 @@ from daq.descriptions.types import HEX_BYTES
 from daq.testing import check_driver
 from daq.testing.talk import record
 from tests.campaigns.dialects.speaker import crc
+from tests.support import sentences
 from tests.support.dialects.instruments import DIALECTS, FOLDER
 
 MILLISECOND = 1_000_000
@@ -110,7 +111,7 @@ def test_digits_that_are_not_separated_are_shown_and_give_no_description(form):
     if form.endswith("%04X%04X") and "T" not in form:
         guess = guess_description("made", Capture(pieces), "made.capture")
         assert any(q.key.startswith("hex ") for q in guess.questions)
-        with pytest.raises(SettingError, match="begin with a small letter"):
+        with pytest.raises(SettingError, match=sentences.BEGINS_WITH_A_SMALL_LETTER):
             check_description(tomllib.loads(guess.text))
         return
     with pytest.raises(SettingError, match="no line in this capture has a measured number.*hex 4") as caught:
@@ -157,7 +158,7 @@ def test_notes_of_the_display_name_the_type_of_each_number(kind, signed):
     assert f" {wanted}" in sentence.replace(";", " or").replace(": {", ": {"), sentence
     if signed and letter in "is" and min(values) < 0:
         assert sentence.count(" at byte ") == 1 or bits > 40, sentence
-    with pytest.raises(SettingError, match="begin with a small letter"):
+    with pytest.raises(SettingError, match=sentences.BEGINS_WITH_A_SMALL_LETTER):
         check_description(tomllib.loads(guess.text))
 
 
