@@ -106,7 +106,7 @@ def number_of(field: Field, table: FieldTable, writing: Writing) -> Callable[[by
 def is_number(text: str, field: Field, table: FieldTable, writing: Writing) -> bool:
     """Return True where a special text is a number of the field's type or of a wider one (``9.9E37``)."""
     if table.bytes_as is not None:
-        return re.fullmatch("[0-9A-Fa-f]{1,16}", text) is not None
+        return re.fullmatch(plain_number(field, table, writing), text) is not None
     pattern = number_pattern("hex" if field.type == "hex" else "scientific", writing.mark(table))
     return re.fullmatch(pattern, text) is not None
 

@@ -117,6 +117,9 @@ def _of_type(kind: str) -> Span:
 def _never(key: str, place: Field, table: FieldTable, own: Span, writing: Writing) -> Faults:
     """Yield numbers in `special` and weights in `bits` that the field never has."""
     read = number_of(place, table, writing)
+    for text in table.means if isinstance(table, StateField) and table.bytes_as else ():
+        if len(text) != (digits := table.constant_bits // 4) and _DIGITS.fullmatch(text):
+            yield SettingError(f"is never sent: the number has {digits} digits", key=f"{key}.means.{text}")
     for text in table.instead if isinstance(table, ReadingField) else ():
         if place.type == "hex" and not is_number(text, place, table, writing) and _SIGNED.fullmatch(text):
             yield SettingError("is never sent: write the hexadecimal digits of the line", key=f"{key}.special.{text}")

@@ -182,9 +182,30 @@ def test_digits_of_no_finite_number_are_refused_or_have_their_fault(kind, number
     assert [fault for _, fault in named.decode(f"<{digits};>7".encode()).faults] == ["sensor"]
 
 
+@pytest.mark.parametrize("kind", [kind for kind in HEX_BYTES if kind[0] in "sf"])
+def test_the_digits_of_a_negative_zero_may_mean_a_fault_and_zero_stays_a_value(kind):
+    """An instrument may send the sign alone in place of a value (common practice, no source)."""
+    zero = in_digits(kind, 0.0 if kind[0] == "f" else 0)
+    negative = in_digits(kind[0].replace("s", "u") + kind[1:], -0.0 if kind[0] == "f" else 2 ** (4 * len(zero) - 1))
+    for named in (negative, negative.lower()):
+        read = driver("hex", 0, ".", bytes_as=kind, special={named: "sensor"}).decode
+        assert read(f"<{zero};>7".encode()) in ((0.0, 7.0), Values((0.0, 7.0), ()))
+        for digits in (negative, negative.lower()):
+            assert [fault for _, fault in read(f"<{digits};>7".encode()).faults] == ["sensor"]
+
+
+def test_a_state_in_the_bytes_of_a_number_is_found_by_its_digits_in_any_order():
+    read = driver("hex", 0, ".", bytes_as="u16le", means={"0100": "probe", "0A00": ""}).decode
+    assert [fault for _, fault in read(b"<0100;>7").faults] == ["probe"]
+    assert not getattr(read(b"<0a00;>7"), "faults", ())
+    assert isinstance(read(b"<0001;>7"), Reject)
+
+
 @pytest.mark.parametrize(
     ("kind", "table", "reason"),
     [
+        ("hex", {"bytes_as": "u16le", "means": {"1": "probe", "0000": ""}}, "the number has 4 digits"),
+        ("hex", {"bytes_as": "f32be", "means": {"01": "probe"}}, "the number has 8 digits"),
         ("whole", {"bytes_as": "i16be"}, "is for the type hex"),
         ("hex", {"bytes_as": "i16be", "signed_bits": 16}, "given by `bytes_as`"),
         ("hex", {"bytes_as": "bcd"}, "no type of a number"),

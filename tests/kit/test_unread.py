@@ -4,13 +4,45 @@ import pytest
 
 from daq.descriptions.load import check_description
 from daq.testing import check_driver
-from tests.support.planted.bad_lines import MISREAD, VALUES, Misread
+from daq.testing.conformance import CHECKS
+from tests.support.planted.bad_lines import MISREAD, SIZES, VALUES, Misread
+
+OTHERS = [name for name, _ in CHECKS if name != "whole numbers"]
 
 COUNTED = Misread("counter", "", [b"%d 09:15:%02d M %.2f" % (i, i, v) for i, v in enumerate(VALUES)], "")
 
 
+LEVEL = ("level", "m", 0, 1000)
+BESIDE = [
+    Misread("pans 2 and 3", "", [b"%d:%.2f" % (2 + i % 2, v % 50) for i, v in enumerate(SIZES)],
+            "", '2:{mass:number}\n[line.other]\nsays = "reading"\npattern = "3:{mass:number}"'),
+    Misread("numbers of a printer", "", [b"%d: %.2f g" % (i, v) for i, v in enumerate(SIZES)], "",
+            "{:whole}: {mass:number} g"),
+    Misread("small values of a printer", "", [b"%d: %.2f g" % (i, v % 50) for i, v in enumerate(SIZES)], "",
+            "{:whole}: {mass:number} g"),
+    Misread("plain numbers of a printer", "", [b"%d: %.2f" % (i, v) for i, v in enumerate(SIZES)], "",
+            "{:whole}: {mass:number}"),
+    Misread("a factor with lines of its own", "",
+            [b"M %.2f x%d" % (v / 100, 10 ** (i % 3)) for i, v in enumerate(SIZES)], "",
+            "M {mass:number} x1" + "".join(
+                f'\n[line.times{n}]\nsays = "reading"\npattern = "M {{mass:number}} x{n}"\nfields.mass.scale = {n}.0'
+                for n in (10, 100))),
+    Misread("level in metres and its current", "", [b"L %d m %.1f mA" % (v, 4 + v / 60) for v in SIZES], "",
+            "L {level:number} m {:number} mA", LEVEL),
+    Misread("decimals of metres", "", [b"L %.2f m %.1f" % (v, 4 + v / 60) for v in SIZES], "",
+            "L {level:number} m {:number}", LEVEL),
+]  # fmt: skip
+"""Lines with a number that is not read beside one that is, and both are no one value."""
+
+
 def report_of(misread, own):
     return check_driver(check_description(misread.tables(own)).driver, capture=misread.capture)
+
+
+def numbers_of(misread, own):
+    """The report of the check of numbers alone."""
+    make = check_description(misread.tables(own)).driver
+    return check_driver(make, capture=misread.capture, left_out=frozenset(OTHERS))
 
 
 @pytest.mark.parametrize("misread", MISREAD, ids=lambda m: m.name)
@@ -25,6 +57,20 @@ def test_the_right_description_of_the_same_lines_passes(misread):
     report = report_of(misread, misread.right)
     assert report.passed, report.text()
     assert report.finding(misread.check).outcome == "passed", report.text()
+
+
+@pytest.mark.parametrize("lines", BESIDE, ids=lambda m: m.name)
+def test_a_number_beside_a_value_may_be_another_one(lines):
+    finding = numbers_of(lines, lines.right).finding("whole numbers")
+    assert finding.outcome == "passed", finding
+
+
+def test_minutes_are_found_in_a_capture_of_hours():
+    """Minutes change slowly: the check takes lines from all parts of a long capture."""
+    lines = [b"T %d:%04.1f" % divmod(v / 2, 60) for v in range(7200)]
+    long = Misread("an hour", "", lines, "", channel=("efflux", "s", 0, 60))
+    report = numbers_of(long, "T {:whole}:{efflux:number}")
+    assert [f.name for f in report.failed] == ["whole numbers"], report.text()
 
 
 def test_a_counter_and_a_time_of_day_are_named_in_a_note():

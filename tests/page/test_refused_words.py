@@ -199,3 +199,32 @@ def test_a_refusal_at_a_bench_is_a_message_in_the_language_of_the_screen(languag
     # A refusal without a code, or of a newer daemon, is shown as it was sent.
     for values in ({"reason": "why"}, {"reason": "why", "refusal": "of_a_newer_daemon"}):
         assert "why" in message_words(t, {"message": "not_started", "values": values})
+
+
+FORMS = (
+    "work.sample", "work.common", "work.equipment", "work.trial", "work.cause", "work.changes", "work.figures",
+    "desk.results", "desk.result",
+)  # fmt: skip
+"""Groups of texts with the labels of the fields of forms."""
+
+
+def test_a_refusal_names_a_field_as_the_label_of_its_form_does():
+    """Where both have the same English words, they have the same ones in every language."""
+    english, compared = Texts("en"), 0
+    names = [key.removeprefix("refusal.field.") for key in table("en") if key.startswith("refusal.field.")]
+    for label in (f"{group}.{name}" for group in FORMS for name in names if english.has(f"{group}.{name}")):
+        name = label.rpartition(".")[2]
+        if english.template(label).casefold() != english.template(f"refusal.field.{name}").casefold():
+            continue
+        compared += 1
+        for t in map(Texts, LANGUAGES):
+            assert t.template(label).casefold() == t.template(f"refusal.field.{name}").casefold(), (t.language, label)
+    assert compared > 12
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_refused_signature_has_the_words_of_the_form(language):
+    t = Texts(language)
+    for meaning in ("measured", "reviewed", "released", "rejected"):
+        values = {"what": "run", "name": "1a2b", "meaning": meaning, "reasons": "[]"}
+        assert t(f"release.{meaning}") in refusal_words(t, "not_signed", values, "ENGLISH")

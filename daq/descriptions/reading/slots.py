@@ -35,17 +35,17 @@ class NumberField:
     width: int
     read: Callable[[bytes], float]
     fits: Callable[[bytes], object]
-    floating: bool = False
-    """True for the bytes of floating point, which may be no finite number."""
+    by_digits: bool = False
+    """True for bytes that may be no finite number, or a negative zero: special ones are compared by their digits."""
 
     def number(self, raw: bytes) -> float | None:
-        """Return the number; None where a field of fixed width or of floating point has none."""
+        """Return the number; None where a field of fixed width or the bytes of floating point have none."""
         if self.width:
             raw = raw.strip(b" ")
             if self.fits(raw) is None:
                 return None
         number = self.read(raw)
-        if self.floating and not abs(number) < LARGEST:
+        if self.by_digits and not abs(number) < LARGEST:
             return None
         return number + 0.0  # turns a negative zero into zero
 
@@ -56,7 +56,7 @@ def number_field(place: Field, table: FieldTable, writing: Writing) -> NumberFie
         place.width,
         number_of(place, table, writing),
         compiled(plain_number(place, table, writing)).fullmatch,
-        (table.bytes_as or "").startswith("f"),
+        (table.bytes_as or "").startswith(("f", "s")),
     )
 
 
@@ -233,7 +233,11 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
     texts: dict[bytes, str] = {}
     numbers: dict[float, str] = {}
     for text, fault in table.special.items():
-        if is_number(text, place, table, writing) and (number := reader.number(writing.of(text))) is not None:
+        if reader.by_digits and is_number(text, place, table, writing):
+            # 8000 may mean a fault where 0000 is zero; and NaN is equal to no number.
+            texts |= {writing.of(digits): fault for digits in (text, text.upper(), text.lower())}
+        elif is_number(text, place, table, writing):
+            number = reader.read(writing.of(text))
             numbers[single(number) if place.type.startswith("f32") else number] = fault
         else:
             texts[writing.of(text)] = fault

@@ -36,7 +36,7 @@ TERMS: Final[Mapping[str, Callable[[Texts, str], str]]] = MappingProxyType(
         "out": out_words,
         "reasons": _reasons,
         "errors": _each,
-        "meaning": lambda t, value: t.code("refusal.meaning", value),
+        "meaning": lambda t, value: t.code("release", value),
         "field": _field,
     }
 )

@@ -8,13 +8,17 @@ from typing import Final
 
 from daq.core.driver import Decoded, Driver, Reject
 from daq.core.thousands import may_be_thousands
+from daq.core.units import UNITS
 from daq.descriptions.guessing.decimals import decimal_mark, is_no_separator
 from daq.descriptions.guessing.fields import tokens_of
+from daq.descriptions.unitwords import UNIT_WORD, unit_word
 from daq.testing.case import Case, decode, ignored, is_mostly_text, note, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, values_of
 
 MOST_LINES: Final = 24
+MOST_JOINED: Final = 120
+"""Greatest number of lines, spread over the capture, in which numbers side by side are changed."""
 MOST_TEXTS: Final = 8
 """Greatest number of texts of one place that a finding shows."""
 STATES: Final = frozenset({"optional text", "hex", "letters", "capitals"})
@@ -28,6 +32,10 @@ _COUNTED: Final = re.compile(r"[0-9][0-9.,:/ TZ+-]*")
 _PLAIN: Final = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 _GLUE: Final = re.compile(r" ?(?::|'|\u00b0|h|min|m|x|X|\*|\^|(?:[xX*] ?)?10\^) ?")
 """Text between the parts of one value: minutes and seconds, degrees and minutes, a number and its factor."""
+SIXTIETHS: Final = frozenset({":", "'", "\u00b0", "h", "min", "m"})
+"""Texts of `_GLUE` after which sixtieths come."""
+_UNIT: Final = re.compile(rf" ?({UNIT_WORD})(?! ?[+-]?[0-9])")
+"""A word that is no name of the next number."""
 _MARKS: Final = re.compile(r"[+-]?(?:9{2,}\.?9{2,}|9\.9\d*E\+?37|32767|32768|65535|2147483647|2147483648|4294967295)")
 """Numbers that instruments send in place of a value: nines only, the ends of 16 and 32 bits (common practice, no
 source), and 9.9E37 and 9.91E37 of SCPI 1999, 7.2.1.4 and 7.2.1.5 (from memory)."""
@@ -190,29 +198,48 @@ def _joined(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> N
 
     A note of the display proves that it belongs to no value.
     """
-    seen: dict[str, set[str]] = {}
-    for e in good:
+    seen: dict[tuple[int, str], dict[str, Example]] = {}
+    apart: set[tuple[int, str]] = set()
+    # A time that changes once in a minute is in the lines of a long capture, each of which costs many more.
+    for e in good[:: 1 + len(good) // MOST_JOINED]:
         text = e.frame[: len(e.frame) - case.tail].decode("latin-1")
         parts = [m for m in _PLAIN.finditer(text) if text[m.start() : m.end() + 1] != "10^"]
-        for one, other in pairwise(parts):
+        for at, (one, other) in enumerate(pairwise(parts)):
             glue = text[one.end() : other.start()]
-            if not _GLUE.fullmatch(glue):
+            place = (at, glue.strip())
+            if place in apart or not _GLUE.fullmatch(glue):
                 continue
-            read = [
-                any(_effect(case, driver, e, m.start(), m[0], i, mark) for i, c in enumerate(m[0]) if c.isdigit())
-                for m in (one, other)
-            ]
-            if read[0] == read[1]:
+            if glue.strip() in SIXTIETHS and not _are_sixtieths(text, one, other):
+                apart.add(place)
                 continue
-            unread = (other if read[0] else one)[0]
-            seen.setdefault(glue.strip(), set()).add(unread)
-            if len(seen[glue.strip()]) > 1:
-                raise DriverFaultError(
-                    f"the number {unread} beside {glue.strip()!r} changes, and has no effect on the reading",
-                    f"{shown(e.frame)}: {shown(e.meaning)}",
-                    do="minutes and seconds, or a number and its factor, are one value: write a driver in Python; "
-                    "where it is a counter, note the text of the display in the capture, as in `= 12.5 s`",
-                )
+            read = [_is_read(case, driver, e, m, mark) for m in (one, other)]
+            # A number that no other one can replace, such as that of a channel, is read for what it is.
+            if None not in read and read[0] != read[1]:
+                seen.setdefault(place, {}).setdefault((other if read[0] else one)[0], e)
+    for (at, glue), unread in seen.items():
+        if (at, glue) not in apart and len(unread) > 1:
+            number, e = list(unread.items())[1]
+            raise DriverFaultError(
+                f"the number {number} beside {glue!r} changes, and has no effect on the reading",
+                f"{shown(e.frame)}: {shown(e.meaning)}",
+                do="minutes and seconds, or a number and its factor, are one value: write a driver in Python; "
+                "where it is a counter, note the text of the display in the capture, as in `= 12.5 s`",
+            )
+
+
+def _is_read(case: Case, driver: Driver, e: Example, number: re.Match[str], mark: str) -> bool | None:
+    """Return whether a digit of a number has an effect on the reading; None where no other digit is accepted."""
+    digits = [i for i, c in enumerate(number[0]) if c.isdigit()]
+    effects = {_effect(case, driver, e, number.start(), number[0], i, mark) for i in digits}
+    return True if True in effects else False if False in effects else None
+
+
+def _are_sixtieths(text: str, one: re.Match[str], other: re.Match[str]) -> bool:
+    """Return True where two numbers may be minutes and seconds, or another whole number and its sixtieths."""
+    behind = _UNIT.match(text, other.end())
+    code = unit_word(behind[1])[0] if behind is not None else ""
+    of_time = not code or code == "m" or UNITS[code].dimension == "time"
+    return one[0].isdigit() and float(other[0].replace(",", ".")) < 60 and of_time
 
 
 # ---- states, and marks of a fault
