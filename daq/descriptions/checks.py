@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterable, Iterator
+from typing import Final
 
 from daq.core.errors import SettingError
 from daq.core.units import UNITS
@@ -20,6 +21,8 @@ from daq.descriptions.types import KINDS
 from daq.descriptions.unitwords import unit_text, unit_word, written_unit
 
 Faults = Iterator[SettingError]
+UNIT_ROUNDING: Final = 1e-4
+"""Relative difference that rounding may make: ``7.0616 mN.m`` is an ounce-force inch, a wrong prefix is far beyond."""
 
 
 def faults(tables: DescriptionTables) -> Faults:
@@ -306,9 +309,10 @@ def _units(tables: DescriptionTables, key: str, line: ReadingLine, table: Readin
 
 
 def _same_unit(one: tuple[str, float], written: str) -> bool:
-    """Return True where a unit with its factor is the one in a description."""
+    """Return True where a unit with its factor is the one in a description, within the digits that a person writes."""
     (a, factor), (b, times) = one, written_unit(written)
-    return math.isclose(factor * UNITS[a].factor, times * UNITS[b].factor) and UNITS[a].offset == UNITS[b].offset
+    is_same = math.isclose(factor * UNITS[a].factor, times * UNITS[b].factor, rel_tol=UNIT_ROUNDING)
+    return is_same and UNITS[a].offset == UNITS[b].offset
 
 
 def _divisor(tables: DescriptionTables, key: str, table: ReadingField) -> Faults:

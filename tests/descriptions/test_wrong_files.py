@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from daq.core.errors import SettingError, SettingErrors
 from daq.descriptions.load import check_description, load_description
-from tests.descriptions.wrong_files import BALANCE, FILES, ROTATIONAL
+from tests.descriptions.wrong_files import BALANCE, FILES, PRINTER, ROTATIONAL
 from tests.support import sentences
 from tests.support.instruments.built_in import BUILT_IN
 
@@ -26,6 +26,13 @@ def test_a_wrong_file_is_refused(tmp_path, case):
     errors = caught.value.errors
     assert all(e.file == str(path) for e in errors)
     assert any(e.key == key and reason in e.reason for e in errors), [(e.key, e.reason) for e in errors]
+
+
+def test_a_unit_may_be_written_in_another_one_with_rounded_digits(tmp_path):
+    text = PRINTER.read_text("utf-8").replace('units = { kg = "kg"', 'units = { kg = "1000.02 g"', 1)
+    path = tmp_path / "mine.toml"
+    path.write_text(text, encoding="utf-8")
+    load_description(path)
 
 
 def test_there_are_enough_of_them():
