@@ -132,7 +132,8 @@ def _speed_and_time(limit: ProductLimit, row: KeptValue) -> list[Statement]:
     if speed is not None and (row.set_speed is None or not math.isclose(speed, row.set_speed, rel_tol=1e-6)):
         out.append(state("limit_at_other_speed", wanted=speed, speed=row.set_speed))
     # While a step goes on, its start is not among the facts, and the value is provisional.
-    if time is not None and row.seconds is not None and abs(row.seconds - time / 1e9) > limit.time_band / 1e9:
+    # In whole nanoseconds: 60.1 s is in the band 60 ± 0.1 s.
+    if time is not None and row.seconds is not None and abs(round(row.seconds * 1e9) - time) > limit.time_band:
         out.append(state("limit_at_other_time", wanted=time / 1e9, taken=row.seconds))
     return out
 

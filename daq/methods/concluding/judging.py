@@ -106,13 +106,15 @@ class Rule:
             expanded: expanded uncertainty of the value; None where it has no interval.
             guard_band: the stated guard band; None: the multiple of `expanded`.
         """
+        # The mean of readings that are all on the limit may be beyond it by a rounding error.
+        decided = value if self.rounding is Rounding.ROUNDED else as_written(value)
         if self.acceptance is Acceptance.SIMPLE:
-            found = judge(value, low, high, rule=self.rounding, decimals=self.decimals)
+            found = judge(decided, low, high, rule=self.rounding, decimals=self.decimals)
             return found, _edge(found, value, low, high, unit), None
         if expanded is None:
             return Verdict.UNDECIDED, [state("guard_without_interval")], None
         guard_band = self.guard_factor * expanded if guard_band is None else guard_band
-        guarded = judge_guarded(value, low, high, guard_band)
+        guarded = judge_guarded(decided, low, high, guard_band)
         if guarded.verdict is not Verdict.UNDECIDED:
             return guarded.verdict, _edge(guarded.verdict, value, low, high, unit), guarded
         reasons = [
