@@ -160,6 +160,8 @@ class Facts:
     """Identity check of every instrument that took part; empty while the run goes on."""
     not_checked: tuple[str, ...] = ()
     """Codes that the daq of a recorded run did not look for: its record is concluded without them."""
+    binary_limits: bool = False
+    """Limits are compared in binary arithmetic, as the daq of a recorded run did (`daq.core.faults.DECIMAL_LIMITS`)."""
 
 
 @dataclass(slots=True)
@@ -180,7 +182,9 @@ class Ended:
 
 Effect = Send | Moved | Kept | Noted | StepEnded | Concluded | Ended
 
-COMPUTED_AGAIN: Final = frozenset({"batches", "line_batches", "event_interval_ns", "noise", "not_checked"})
+COMPUTED_AGAIN: Final = frozenset(
+    {"batches", "line_batches", "event_interval_ns", "noise", "not_checked", "binary_limits"}
+)
 """Fields of a value that no journal, table or export holds.  Replay computes them from the readings, so that the
 text of a kept value, and with it the digest of every older journal, stays as it is."""
 

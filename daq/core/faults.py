@@ -222,6 +222,11 @@ doubts more or less, gets a new number: `tests/records/test_checks_of_older_runs
 """
 CHECKS: Final = max(CHECKED_SINCE)
 """Number of the checks of this daq."""
+DECIMAL_LIMITS: Final = 4
+"""Number of the checks since which values and conditions are compared with limits as decimal numbers.
+
+Before, a number on the edge of a limit could be outside of it by a rounding error of binary arithmetic.
+"""
 
 
 def codes_after(checks: int) -> frozenset[str]:

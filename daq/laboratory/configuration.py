@@ -40,7 +40,7 @@ class UsedFile(Model):
         version: version of a method or product; "" for others.
         file, file_text: path, and id of the `text` record with the file as it was read; "" where there is none.
         text: id of the `text` record with the model as JSON, exactly as the run used it; of an installed driver, its
-            description as JSON or its code without comments.
+            description as JSON or the syntax tree of its code.
     """
 
     what: Literal["instrument", "description", "method", "product", "fluid"]

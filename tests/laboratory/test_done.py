@@ -1,12 +1,20 @@
 """A sample is done when the product's rule has its results, and a person opens it again."""
 
 import asyncio
+import uuid
+from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
+from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path
+from daq.adapters.store.outgoing.derived import AddDerived
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, revisions
+from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
+from daq.app.daemon import post_run
 from daq.app.daemon.computing.computations import Computations
 from daq.app.daemon.post_run import LAST_RUNS, PostRunTasks
 from daq.app.laboratory import progress
@@ -20,7 +28,7 @@ from daq.core.errors import SettingError
 from daq.laboratory.samples import Sample
 from daq.methods.files.producttest import Replicates
 from tests.laboratory.parts import any_ids
-from tests.support.runs.stored import T0, begin, conclude, end, register
+from tests.support.runs.stored import T0, begin, builder, conclude, end, register
 from tests.support.runs.virtual_bench import StoredBench
 
 
@@ -171,37 +179,101 @@ def test_a_note_that_a_kill_came_before_is_made_after_the_next_start(bench):
     assert (state_of(bench, "G-1"), state_of(bench, "G-2")) == ("done", "open")
 
 
+def started(store, monkeypatch, fails=()):
+    """Return the runs for which a start makes up, in their order; the note of those in `fails` meets a damaged text."""
+    done = []
+    tasks = PostRunTasks(store, lambda: None, None, None, None, lambda: None)
+
+    async def noted(run):
+        done.append(run)
+        if run in fails:
+            raise ValueError(run)
+
+    async def stored(run):
+        done.append(f"{run} stored")
+
+    monkeypatch.setattr(tasks, "_note_done", noted)
+    monkeypatch.setattr(tasks, "_store_reportables", stored)
+
+    async def start():
+        tasks.make_up(["rotor-1"])
+        await tasks.tasks.finish()
+
+    asyncio.run(start())
+    assert tasks.tasks.ended == {}
+    return done
+
+
+def ended(store, number, known="result"):
+    """Store a whole run, and the reportable result of its sample, which has the run's result, the run alone, or none.
+
+    It has the run alone where another run of the sample ended while the run was still going on.
+    """
+    run, result = f"run-{number:02d}", str(uuid.UUID(int=number + 1))
+    for step in (begin(run), conclude(run, result_id=result), end(run)):
+        store.submit(step).result(20)
+    if known:
+        attempts = [{"run": run, "result": result if known == "result" else None}]
+        change = Change("reportable", run, "reportable_stored", {"data": {"attempts": attempts}}, [("run", run)])
+        store.submit(ChangeRecords((change,), T0, "x")).result(20)
+    return run
+
+
+@pytest.mark.parametrize("known", ["", "run"])
 @pytest.mark.parametrize("count", [1, LAST_RUNS, LAST_RUNS + 1, 2 * LAST_RUNS + 3])
-def test_after_a_start_every_run_has_what_follows_from_it_also_where_many_lack_it(tmp_path, monkeypatch, count):
+def test_after_a_start_every_run_has_what_follows_from_it_also_where_many_lack_it(tmp_path, monkeypatch, count, known):
     """Nothing could be stored after the ends of `count` runs; the older runs lack nothing, and are not done again."""
     older = 2 * LAST_RUNS
-    done = []
     with Store(tmp_path / "daq.db", utc_ns=T0) as store:
         store.submit(register()).result(20)
-        for number in range(older + count):
-            run = f"run-{number:02d}"
-            for step in (begin(run), conclude(run), end(run)):
+        runs = [ended(store, number, "result" if number < older else known) for number in range(older + count)]
+        done = started(store, monkeypatch)
+    wanted = runs[-max(count, LAST_RUNS) :]
+    assert done == [made for run in wanted for made in (run, f"{run} stored")]
+
+
+def test_a_damaged_text_of_one_run_ends_what_follows_from_no_other_one(tmp_path, monkeypatch):
+    """Texts of results and of reportable results, each damaged in another way; one run's note meets the damage."""
+    texts = ["{", "[]", "null", '{"verification": '] * 2
+    with Store(tmp_path / "daq.db", utc_ns=T0) as store:
+        store.submit(register()).result(20)
+        runs = [ended(store, number) for number in range(len(texts) + LAST_RUNS)]
+        damaged = dict(zip(runs, texts, strict=False))
+        whole, records = Reader.newest_result, post_run.found_by
+
+        def newest(reader, run):
+            return replace(whole(reader, run), data=damaged.get(run, "{}"))
+
+        def found(reader, kind, name, run, *, limit):
+            if run in runs[::2] and run in damaged:
+                raise ValueError(run)
+            kept = records(reader, kind, name, run, limit=limit)
+            return [replace(k, data={"data": None}) for k in kept] if run in damaged else kept
+
+        monkeypatch.setattr(Reader, "newest_result", newest)
+        monkeypatch.setattr(post_run, "found_by", found)
+        monkeypatch.setattr(post_run, "LAST_RUNS", LAST_RUNS + 1)  # so that it does not end at the whole runs
+        done = started(store, monkeypatch, fails=[runs[0], runs[3]])
+    assert [run for run in done if run in damaged] == list(damaged)
+    assert [run for run in runs if f"{run} stored" not in done] == [runs[0], runs[3]]
+
+
+def test_a_flow_curve_under_other_first_levels_of_its_topic_is_not_published_again(tmp_path, monkeypatch):
+    """The place of the bench in the works was renamed since; a run whose curve is missing is found all the same."""
+    before, now = Topics(site="east"), Topics(site="west")
+    monkeypatch.setattr(post_run, "plan_of", lambda run: SimpleNamespace(context=SimpleNamespace(flow_curve=True)))
+    with Store(tmp_path / "daq.db", utc_ns=T0) as store:
+        store.submit(register()).result(20)
+        for number in range(3):
+            run, result = f"run-{number}", str(uuid.UUID(int=number + 1))
+            build = builder(run, topics=[(before.result("rotor-1"), False)])
+            for step in (begin(run), conclude(run, result_id=result, build=build), end(run)):
                 store.submit(step).result(20)
-            if number < older:
-                key = [("run", run)]
-                store.submit(ChangeRecords((Change("reportable", run, "reportable_stored", {}, key),), T0, "x")).result(
-                    20
-                )
-        tasks = PostRunTasks(store, lambda: None, None, None, None, lambda: None)
-
-        async def noted(run):
-            done.append(run)
-
-        monkeypatch.setattr(tasks, "_note_done", noted)
-        monkeypatch.setattr(tasks, "_store_reportables", noted)
-
-        async def started():
-            tasks.make_up(["rotor-1"])
-            await tasks.tasks.finish()
-
-        asyncio.run(started())
-    wanted = [f"run-{number:02d}" for number in range(older + count - max(count, LAST_RUNS), older + count)]
-    assert done == [run for run in wanted for _ in range(2)]
+            if number != 1:
+                message = Outgoing(before.curve("rotor-1"), b"{}", id=str(uuid.UUID(int=number + 10)))
+                store.submit(AddDerived(result, message, T0)).result(20)
+        tasks = PostRunTasks(store, lambda: None, None, None, now, lambda: None)
+        assert tasks._runs_with_curve(("rotor-1",)) == ["run-1"]
 
 
 def test_the_first_verdict_stays_where_a_batch_is_reworked(bench):

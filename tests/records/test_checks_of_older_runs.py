@@ -16,9 +16,10 @@ from daq.app.records import replaying
 from daq.app.setup import orders
 from daq.app.setup.drivers import Drivers
 from daq.core import replay, spans
-from daq.core.faults import CHECKED_SINCE, CHECKS, FAULTS, codes_after
+from daq.core.faults import CHECKED_SINCE, CHECKS, DECIMAL_LIMITS, FAULTS, codes_after
 from daq.core.header import Header, read_header
 from daq.core.plan import Rule
+from daq.methods.concluding import judging
 from daq.methods.parts.statement import state
 from daq.methods.sentences.catalogue import SENTENCES
 from daq.methods.sentences.rendering import EARLIER
@@ -219,6 +220,29 @@ def test_a_run_under_an_older_rule_is_the_same_and_can_be_corrected(tmp_path, mo
     run = done.replay.header.run
     assert main(["--state", str(state), "correct", run, "--sample", "G-1O41", "--because", "as it was"]) == 0
     assert (again(state).differences, again(state).same) == ([], True)
+
+
+@pytest.mark.parametrize("checks", [1, DECIMAL_LIMITS - 1, CHECKS])
+def test_a_run_is_compared_with_its_limits_as_its_own_daq_compared_it(tmp_path, monkeypatch, checks):
+    """In place of a number on an edge of a limit, the rule itself is another one: it shows in each limit of a result.
+
+    A run that an older daq recorded is the same, and can be corrected; the correction has the limits of this daq.
+    """
+    with monkeypatch.context() as m:
+        m.setattr(virtual_bench, "header_of", partial(virtual_bench.header_of, checks=checks))
+        m.setattr(judging, "as_written", lambda value: value)
+        state = measured(tmp_path, monkeypatch)
+    monkeypatch.setattr(judging, "as_written", lambda value: value / 4.0)
+    done = again(state)
+    assert [x["verdict"] for x in done.result["verdict"]["limits"]] == ["within"]
+    is_older = checks < DECIMAL_LIMITS
+    assert done.same == is_older
+    assert (done.differences == []) == is_older
+    assert all(where.startswith("result.verdict.") for where, _, _ in done.differences)
+    if is_older:
+        run = done.replay.header.run
+        assert main(["--state", str(state), "correct", run, "--sample", "G-1O41", "--because", "as it was"]) == 0
+        assert (again(state).differences, again(state).same) == ([], True)
 
 
 @pytest.mark.parametrize(("kind", "checks"), RULES)

@@ -4,7 +4,6 @@ A failure here does not affect the result.
 """
 
 import asyncio
-import json
 from collections.abc import Callable, Iterable
 from typing import Final
 
@@ -14,7 +13,7 @@ from daq.adapters.clock import Clock
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by
-from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.rows import RunRecord, json_or_none
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import NoteHealth
 from daq.app.daemon.computing.computations import Computations
@@ -101,8 +100,11 @@ class PostRunTasks:
             log.warning("missing notes of samples not found", reason=str(error))
             return
         for run_id in found:
-            await self._note_done(run_id)
-            await self._store_reportables(run_id)
+            try:
+                await self._note_done(run_id)
+                await self._store_reportables(run_id)
+            except (LookupError, TypeError, ValueError) as error:  # a damaged text of one run ends none of the others
+                log.warning("missing notes of a run not made", run=run_id, reason=f"{type(error).__name__}: {error}")
 
     async def _store_reportables(self, run_id: str) -> None:
         try:
@@ -151,8 +153,10 @@ class PostRunTasks:
             plan = plan_of(run)
             result = None if plan is None or plan.context.flow_curve is None else reader.newest_result(run.id)
             messages = [] if result is None else reader.messages(result.id)
+            # A curve that was published under other first levels of the topic is not published again.
+            own = topics.curve(run.instrument).removeprefix(topics.prefix)
             # Results that were measured while no broker was configured are not published later.
-            return not messages or any(m.topic == topics.curve(run.instrument) for m in messages)
+            return not messages or any(m.topic.endswith(own) for m in messages)
 
         with self._store.reader() as reader:
             return [run for name in instruments for run in _lacking(reader, name, is_published, again=0)]
@@ -188,8 +192,19 @@ def _lacking(
 
 
 def _is_kept(reader: Reader, run: RunRecord) -> bool:
-    """Return whether the reportable result of a sample knows its run; a check and a run without a result need none."""
+    """Return whether a reportable result has the newest result of a run; a check and a run without one need none.
+
+    It may know the run alone, from the time when that was still going on.  A damaged text counts as one that is not
+    there.
+    """
     newest = reader.newest_result(run.id)
-    if newest is None or found_by(reader, REPORTABLE, "run", run.id, limit=1):
+    if newest is None:
         return True
-    return bool(json.loads(newest.data).get("verification"))
+    data = json_or_none(newest.data)
+    if isinstance(data, dict) and data.get("verification"):
+        return True
+    try:
+        kept = [s.data["data"]["attempts"] for s in found_by(reader, REPORTABLE, "run", run.id, limit=-1)]
+        return any(attempt["result"] == newest.id for attempts in kept for attempt in attempts)
+    except (LookupError, TypeError, ValueError):
+        return False

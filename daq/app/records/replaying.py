@@ -24,8 +24,8 @@ from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.effects import Facts, Kept, recorded
-from daq.core.faults import ANNULLED, CHECKS, codes_after
-from daq.core.header import FORMAT
+from daq.core.faults import ANNULLED, CHECKS, DECIMAL_LIMITS, codes_after
+from daq.core.header import FORMAT, Header
 from daq.core.linkstates import Motor
 from daq.core.plan import Plan
 from daq.core.remarks import Remark
@@ -125,7 +125,7 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     if facts is not None:
         found = now_found = conclude(header.plan, facts)
         if out.newer and stored is not None:
-            then = dataclasses.replace(facts, kept=_as_stored(out, facts.kept, stored.get("steps", ())))
+            then = _by_rules_of(header, facts, _as_stored(out, facts.kept, stored.get("steps", ())))
             found = _as_concluded(header.plan, then, stored, out.newer)
             out.doubts = _doubts(found, now_found, facts.kept)
         out.result = ResultData.build(header.plan, found, details_of(run)).model_dump(mode="json")
@@ -171,6 +171,11 @@ def _as_concluded(plan: Plan, facts: Facts, stored: Mapping[str, Any], newer: fr
     """Return the conclusion from `facts` without doubts of `newer` checks that neither `stored` nor a value names."""
     named = frozenset(_codes(stored)).union(*(k.faults for k in facts.kept))
     return conclude(plan, dataclasses.replace(facts, not_checked=tuple(sorted(newer - named))))
+
+
+def _by_rules_of(header: Header, facts: Facts, kept: list[Kept]) -> Facts:
+    """Return facts with other kept values, whose limits are compared as the daq of the run's header did."""
+    return dataclasses.replace(facts, kept=kept, binary_limits=header.checks < DECIMAL_LIMITS)
 
 
 def _codes(data: Any) -> Iterator[str]:
@@ -309,10 +314,15 @@ def _compare_declared(
     now = [
         dataclasses.replace(k, temperature_faults=n.temperature_faults) for k, n in zip(then, facts.kept, strict=False)
     ]
-    of_then, of_now = (
-        _of_correction(out, plan, dataclasses.replace(facts, kept=k), result, data, record) for k in (then, now)
-    )
-    out.differences += of_then if of_now else []
+    # Which daq made the correction is not stored: it compared limits by its own rules.
+    by_rules = [f for k in (then, now) for f in (_by_rules_of(header, facts, k), dataclasses.replace(facts, kept=k))]
+    found: list[tuple[str, Any, Any]] = []
+    for each in by_rules:
+        differing = _of_correction(out, plan, each, result, data, record)
+        if not differing:
+            return
+        found = found or differing
+    out.differences += found
 
 
 def _damages(error: ValidationError, text: str) -> Iterator[tuple[str, Any, Any]]:

@@ -72,8 +72,8 @@ class Drivers:
     def text(self, name: str) -> str:
         """Return what an installed driver does, as text; "" where it cannot be read.
 
-        It is the description as JSON, or the code of its package in Python as it is executed, so that a comment and the
-        layout change nothing.  `source` has the files themselves.
+        It is the description as JSON, or the syntax tree of the code of its package in Python, so that a comment and
+        the layout change nothing.  `source` has the files themselves.
         """
         return self._read(name)[0]
 
@@ -210,7 +210,11 @@ def _files_of(loaded: Any) -> list[Path]:
 
 
 def _executed(source: str) -> str:
-    """Return the statements of a module in one layout, without comments and docstrings; what is no Python as it is."""
+    """Return the syntax tree of a module without comments, layout and docstrings; what is no Python as it is.
+
+    The source that `ast.unparse` makes is not the same under each version of Python, so an update of Python would
+    change the text of every driver.
+    """
     try:
         tree = ast.parse(source)
     except (SyntaxError, ValueError):  # a file beside the driver that nothing imports
@@ -221,7 +225,17 @@ def _executed(source: str) -> str:
                 del node.body[0]
             if not node.body and not isinstance(node, ast.Module):
                 node.body.append(ast.Pass())
-    return ast.unparse(tree)
+    return "\n".join(map(_tree, tree.body))
+
+
+def _tree(node: Any) -> str:
+    """Return a part of a syntax tree as text; empty fields are left out, as newer versions of Python add some."""
+    if isinstance(node, list):
+        return f"[{', '.join(map(_tree, node))}]"
+    if not isinstance(node, ast.AST):
+        return repr(node)
+    fields = [f"{name}={_tree(value)}" for name, value in ast.iter_fields(node) if value not in (None, [])]
+    return f"{type(node).__name__}({', '.join(fields)})"
 
 
 def described(description: "Description", options: Mapping[str, Any]) -> "Driver":

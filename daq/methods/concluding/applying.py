@@ -32,6 +32,8 @@ class Subject(NamedTuple):
     value: float | None
     row: KeptValue | None
     kept: "Kept | None"
+    binary: bool = False
+    """Conditions are compared in binary arithmetic: see `Facts.binary_limits`."""
 
 
 def hindrances(subject: Subject, limit: ProductLimit) -> list[Statement]:
@@ -42,12 +44,12 @@ def hindrances(subject: Subject, limit: ProductLimit) -> list[Statement]:
     out = [*_unit(subject, limit), *_method(subject.plan, limit), *_verification(subject.plan)]
     out += _geometry(subject.plan, limit)
     if subject.row is not None:
-        out += _speed_and_time(limit, subject.row)
+        out += _speed_and_time(limit, subject.row, binary=subject.binary)
         out += _temperature(subject, limit)
     return out
 
 
-def temperature_faults(plan: "Plan", quantity: str, kept: "Kept | None") -> list[str]:
+def temperature_faults(plan: "Plan", quantity: str, kept: "Kept | None", *, binary: bool = False) -> list[str]:
     """Return the faults of a result that follow from its temperature.
 
     The temperature matters where the method has a condition for it, or the product's limits of `quantity` apply at
@@ -65,7 +67,7 @@ def temperature_faults(plan: "Plan", quantity: str, kept: "Kept | None") -> list
         seen = _seen(plan, kept)
         if seen is None:
             out.append("limit_temperature_unknown")
-        elif all(_off_band(seen, limit) is not None for limit in bound):
+        elif all(_off_band(seen, limit, binary=binary) is not None for limit in bound):
             out.append("off_limit_temperature")
     return [*out, "probe_suspect"] if suspicions(kept) else out
 
@@ -126,13 +128,14 @@ def _geometry(plan: "Plan", limit: ProductLimit) -> list[Statement]:
     return out
 
 
-def _speed_and_time(limit: ProductLimit, row: KeptValue) -> list[Statement]:
+def _speed_and_time(limit: ProductLimit, row: KeptValue, *, binary: bool) -> list[Statement]:
     out: list[Statement] = []
     speed, time = limit.speed, limit.time
     if speed is not None and (row.set_speed is None or not math.isclose(speed, row.set_speed, rel_tol=1e-6)):
         out.append(state("limit_at_other_speed", wanted=speed, speed=row.set_speed))
     # While a step goes on, its start is not among the facts, and the value is provisional.
-    if time is not None and row.seconds is not None and abs(row.seconds - time / 1e9) > limit.time_band / 1e9:
+    off = 0.0 if time is None or row.seconds is None else _written(abs(row.seconds - time / 1e9), binary=binary)
+    if time is not None and off > limit.time_band / 1e9:
         out.append(state("limit_at_other_time", wanted=time / 1e9, taken=row.seconds))
     return out
 
@@ -147,7 +150,7 @@ def _temperature(subject: Subject, limit: ProductLimit) -> list[Statement]:
     doubts = suspicions(kept)
     if doubts:
         return [state("limit_needs_sound_temperature", wanted=wanted, faults=doubts)]
-    off = _off_band(seen, limit)
+    off = _off_band(seen, limit, binary=subject.binary)
     if off is None:
         return []
     return [state("limit_at_other_temperature", wanted=wanted, band=limit.temperature_band, temperature=off)]
@@ -159,8 +162,12 @@ def _seen(plan: "Plan", kept: "Kept") -> "Summary | None":
     return None if found is None or found.mean is None or "no_temperature" in kept.temperature_faults else found
 
 
-def _off_band(seen: "Summary", limit: ProductLimit) -> float | None:
+def _off_band(seen: "Summary", limit: ProductLimit, *, binary: bool) -> float | None:
     """Return the mean temperature if it is outside the limit's band, otherwise a reading that is; None without."""
     wanted = limit.temperature or 0.0
     found = (x for x in (seen.mean, seen.minimum, seen.maximum) if x is not None)
-    return next((x for x in found if as_written(abs(x - wanted)) > limit.temperature_band), None)
+    return next((x for x in found if _written(abs(x - wanted), binary=binary) > limit.temperature_band), None)
+
+
+def _written(value: float, *, binary: bool) -> float:
+    return value if binary else as_written(value)

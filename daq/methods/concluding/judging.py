@@ -1,7 +1,7 @@
 """The verdict: the value against the product's limits, where they apply."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from daq.core.context import ProductLimit, ProductOfPlan
@@ -29,6 +29,8 @@ def judgement(
     row: KeptValue | None,
     kept: "Kept | None",
     budget: Uncertainty | None,
+    *,
+    binary: bool = False,
 ) -> Judgement:
     """Return the verdict on `value` (in `unit`) under the limits of the plan's product.
 
@@ -36,15 +38,15 @@ def judgement(
     says nothing about the value.  Neither does any limit after a failed or overdue verification, or without a
     required control.
     Outside of one comparable limit is outside, undecided under one is undecided; without a comparable limit the verdict
-    is not_comparable.  A seek gets no verdict.
+    is not_comparable.  A seek gets no verdict.  `binary` is `Facts.binary_limits`.
     """
     if plan.seek is not None:
         return Judgement(verdict=Verdict.NONE, reasons=(state("seek_shears"),))
     product = plan.context.product
     if product is None or not product.limits:
         return Judgement(verdict=Verdict.NONE, reasons=(state("no_limits"),) if product else ())
-    rule = rule_of(product, value, quantity)
-    subject = Subject(plan, quantity, unit, value, row, kept)
+    rule = replace(rule_of(product, value, quantity), binary=binary)
+    subject = Subject(plan, quantity, unit, value, row, kept, binary)
     used = tuple(_one(subject, limit, rule, budget) for limit in product.limits)
     overall = overall_verdict(u.verdict for u in used)
     compared = None
@@ -82,10 +84,16 @@ class Rule:
     decimals: int
     """Decimals of the reported number."""
     guard_factor: float
+    binary: bool = False
+    """Numbers are compared as they are, with their rounding errors: see `Facts.binary_limits`."""
 
     def compared(self, value: float) -> str:
         """Return the number as it is compared with the limits."""
         return as_reported(value, self.decimals) if self.rounding is Rounding.ROUNDED else repr(value)
+
+    def written(self, value: float) -> float:
+        """Return a number as it is compared: see `as_written`."""
+        return value if self.binary else as_written(value)
 
     def judged(
         self,
@@ -106,13 +114,15 @@ class Rule:
             expanded: expanded uncertainty of the value; None where it has no interval.
             guard_band: the stated guard band; None: the multiple of `expanded`.
         """
+        # The mean of readings that are all on the limit may be beyond it by a rounding error.
+        decided = value if self.rounding is Rounding.ROUNDED else self.written(value)
         if self.acceptance is Acceptance.SIMPLE:
-            found = judge(value, low, high, rule=self.rounding, decimals=self.decimals)
+            found = judge(decided, low, high, rule=self.rounding, decimals=self.decimals)
             return found, _edge(found, value, low, high, unit), None
         if expanded is None:
             return Verdict.UNDECIDED, [state("guard_without_interval")], None
-        guard_band = self.guard_factor * expanded if guard_band is None else guard_band
-        guarded = judge_guarded(value, low, high, guard_band)
+        guard_band = self.guard_factor * expanded if guard_band is None else self.written(guard_band)
+        guarded = judge_guarded(decided, low, high, guard_band)
         if guarded.verdict is not Verdict.UNDECIDED:
             return guarded.verdict, _edge(guarded.verdict, value, low, high, unit), guarded
         reasons = [
@@ -156,7 +166,7 @@ def guard_band_of(limit: ProductLimit, unit: str) -> float | None:
     It is a width, so that the zero of a temperature scale does not count.
     """
     stated = limit.guard_band
-    return None if stated is None else as_written(convert(stated, limit.unit, unit) - convert(0.0, limit.unit, unit))
+    return None if stated is None else convert(stated, limit.unit, unit) - convert(0.0, limit.unit, unit)
 
 
 def _edge(found: Verdict, value: float, low: float | None, high: float | None, unit: str) -> list[Statement]:
@@ -203,7 +213,7 @@ def _one(subject: Subject, limit: ProductLimit, rule: Rule, budget: Uncertainty 
         reasons.insert(0, state("no_value_to_compare"))
     if reasons or value is None:
         return _used(limit, low, high, limit.unit, Verdict.NOT_COMPARABLE, reasons)
-    low, high = (None if x is None else as_written(convert(x, limit.unit, unit)) for x in (low, high))
+    low, high = (None if x is None else rule.written(convert(x, limit.unit, unit)) for x in (low, high))
     found, reasons, guarded = rule.judged(value, low, high, unit, expanded_of(budget), guard_band_of(limit, unit))
     return _used(limit, low, high, unit, found, reasons).model_copy(
         update={
