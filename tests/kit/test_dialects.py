@@ -98,7 +98,6 @@ WRONG = [
     ("printer", [("lines = 4", "lines = 3")], "understands"),
     ("printer", [("lines = 4", "lines = 5"), ("mass:padded} kg", "mass:padded} kg\\r\\n{:text}")], "understands"),
     ("printer", [('"Date ", "Works "', '"Date "')], "understands"),
-    ("printer", [('g = "g"', 'g = "kg"')], "units"),
     ("tilt", [('complement = "twos"', 'complement = "ones"')], "understands"),
     ("tilt", [('after = "$"\n', "")], "understands"),
     ("tilt", [('ignored = "7-3"', 'ignored = "5-3"')], "understands"),

@@ -62,7 +62,8 @@ class _Errors:
 
     def add(self, line: int, column: str, reason: str, code: str, /, **values: str) -> None:
         key = f"line {line}" + (f", column {column}" if column else "")
-        place = {"line": str(line)} | ({"field": column} if column else {})
+        # The number of a column is no field of a form; the sentence names the column.
+        place = {"line": str(line)} | ({"field": column} if column and not column.isdigit() else {})
         self.found.append(coded(SettingError(reason, file=self.file, key=key), code, **values, **place))
 
     def move(self, line: int, error: SettingError) -> None:
@@ -149,9 +150,11 @@ def _head(cells: Sequence[str], number: int, errors: _Errors) -> list[str]:
             near = difflib.get_close_matches(name, COLUMNS, 1)
             hint = f"did you mean {near[0]!r}?" if near else f"columns: {', '.join(COLUMNS)}"
             reason = f"{Shown(cells[i])!r} is no column of samples; {hint}"
-            errors.add(number, "", reason, "import_column_unknown", name=name[:SHOWN], columns=", ".join(COLUMNS))
+            known = ", ".join(COLUMNS)
+            errors.add(number, str(i + 1), reason, "import_column_unknown", name=name[:SHOWN], columns=known)
         elif name in names[:i]:
-            errors.add(number, "", f"{name!r} is there twice; leave one of them out", "import_column_twice", name=name)
+            reason = f"{name!r} is there twice; leave one of them out"
+            errors.add(number, str(i + 1), reason, "import_column_twice", name=name)
     if "id" not in names:
         errors.add(number, "", "has no column 'id'; the first line names the columns", "import_without_id")
     return names
