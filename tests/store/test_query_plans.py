@@ -79,6 +79,7 @@ from daq.app.records.checks.check_trail import CheckTrail, pair_of_check
 from daq.app.records.equipment_state import equipment_of_run, out_of_service
 from daq.app.records.history import clock_evidence
 from daq.app.records.judged.product_versions import version_at
+from daq.app.records.judged.repeated_runs import RESULTS_OF_TEST
 from daq.app.records.pieces import Piece
 from daq.app.records.searching import RunSearch, search
 from daq.app.records.sheets.day_sheet import day_sheet
@@ -167,6 +168,7 @@ def queries(path: Path) -> None:
             reader.runs(limit=20, **asked)
         reader.runs(limit=20, instrument="bench-1", sample="G-1041", product="clear-glaze")
         reader.run(run.id)
+        reader.rows(RESULTS_OF_TEST, ["G-1041", "clear-glaze-qc"])
         people_of(reader, run.id)
         reader.find_runs(run.id[:4])
         [reader.values_of_runs(c) for c in ("instrument", "product", "operator")]

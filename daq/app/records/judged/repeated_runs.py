@@ -42,7 +42,7 @@ _COUNTS: Final = (
 """Condition of a run that is no repeat, of nearly all in a span of time: it spares the judgement of their samples."""
 _OF_SPAN: Final = _CANDIDATES.format("{}r.began_utc_ns BETWEEN ? AND ?") + f" AND NOT ({_COUNTS})"
 _OF_RUN: Final = _CANDIDATES.format("r.id = ?")
-_NEWEST: Final = (
+RESULTS_OF_TEST: Final = (
     "SELECT r.id, (SELECT id FROM results WHERE run = r.id ORDER BY audit_seq DESC LIMIT 1) FROM runs AS r "
     "WHERE r.sample = ?1 AND r.method_id = ?2 AND NOT EXISTS "
     "(SELECT 1 FROM records WHERE kind = 'declaration' AND id = r.id) UNION ALL "
@@ -147,5 +147,5 @@ def _stored_attempts(reader: Reader, sample: str, test: str) -> list[_Attempt] |
         made_of = {a["run"]: a["result"] for a in given if a["result"] is not None}
     except (KeyError, TypeError):
         return None
-    now = {run: result for run, result in reader.rows(_NEWEST, [sample, test]) if result is not None}
+    now = {run: result for run, result in reader.rows(RESULTS_OF_TEST, [sample, test]) if result is not None}
     return found if made_of == now else None
