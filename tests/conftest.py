@@ -54,6 +54,7 @@ SWEEPS = {
     "tests/arguments/test_refusals.py": 12,
     "tests/bench_flow/test_damage_at_bench.py": 3,
     "tests/campaigns/test_curve_coverage_short.py": 3,
+    "tests/campaigns/test_guesses_short.py": 4,
     "tests/cli/test_chart.py": 4,
     "tests/cli/test_commands.py": 8,
     "tests/cli/test_digits.py": 6,
@@ -100,6 +101,7 @@ SWEEPS = {
     "tests/laboratory/test_equipment.py": 3,
     "tests/laboratory/test_fixing_limits.py": 3,
     "tests/laboratory/test_importing.py": 3,
+    "tests/laboratory/test_interleaved.py": 6,
     "tests/laboratory/test_ordering.py": 4,
     "tests/laboratory/test_people.py": 3,
     "tests/laboratory/test_roles.py": 30,
@@ -122,6 +124,7 @@ SWEEPS = {
     "tests/records/test_damaged_results.py": 4,
     "tests/records/test_searching.py": 3,
     "tests/reports/test_rejected_certificates.py": 4,
+    "tests/retention/test_archive_kills.py": 4,
     "tests/retention/test_numbers.py": 3,
     "tests/rheology/test_autocorrelation.py": 8,
     "tests/rheology/test_curvefit.py": 3,
@@ -139,6 +142,7 @@ SWEEPS = {
     "tests/store/test_checks.py": 2,
     "tests/store/test_crash.py": 20,
     "tests/store/test_delivery_model.py": 3,
+    "tests/store/test_every_byte_of_records.py": 6,
     "tests/store/test_query_plans.py": 4,
     "tests/store/test_update_to_format_3.py": 3,
 }
@@ -148,6 +152,7 @@ MANY_CASES = 3
 ONE_CASE = {
     "tests/delivery/test_subscribers_page.py::test_gaps_at_the_beginning_in_the_middle_and_at_the_end_are_requested",
     "tests/methods/test_hidden_plateaus.py::test_hidden_plateaus_give_no_unmarked_yield_stress",
+    "tests/methods/test_hidden_plateaus.py::test_a_true_yield_stress_over_two_decades_keeps_its_value",
     "tests/page/live/test_network.py::test_a_network_that_fails_and_returns",
     "tests/page/live/test_two_browsers.py::test_two_persons_start_one_run_and_the_second_is_refused_in_words",
 }

@@ -49,16 +49,20 @@ def opened(browser, size):
     return tab
 
 
+def taken(server, lang):
+    """Return the screens that a test takes in a language."""
+    place = tuple(LANGUAGES).index(lang)
+    every = list(server.by_name.values())
+    return every if os.environ.get("DAQ_WHOLE_SWEEPS") else every[place :: len(LANGUAGES)]
+
+
 @pytest.mark.parametrize("lang", LANGUAGES)
 def test_axe_finds_nothing(shown, lang):
     """Every second screen in each language, together all; `DAQ_WHOLE_SWEEPS` in the environment takes all in both."""
     server, browser = shown
     tab = opened(browser, "1280x800")
     found = {}
-    whole = bool(os.environ.get("DAQ_WHOLE_SWEEPS"))
-    for number, page in enumerate(server.by_name.values()):
-        if not whole and tuple(LANGUAGES)[number % len(LANGUAGES)] != lang:
-            continue
+    for page in taken(server, lang):
         tab.goto(server.url(page, lang))  # modules have run when the page is loaded
         for theme, rules in (("light", RULES), ("dark", CONTRAST)):
             if theme == "dark":
@@ -76,11 +80,11 @@ def test_axe_finds_nothing(shown, lang):
 
 @pytest.mark.parametrize("lang", LANGUAGES)
 def test_every_screen_fits_every_panel(shown, lang):
-    """Nothing scrolls sideways, stop is in sight, buttons have 20 mm at the bench and digits 25 mm."""
+    """Nothing scrolls sideways, stop is in sight, buttons have 20 mm at the bench and digits 25 mm; screens as above."""
     server, browser = shown
     tab = opened(browser, "1280x800")
     wide, hidden, small = [], [], {}
-    for page in server.by_name.values():
+    for page in taken(server, lang):
         tab.goto(server.url(page, lang))
         at_bench = page.template == "bench.html"
         for size, (width, height) in SIZES.items():
