@@ -47,7 +47,7 @@ WORDS = (
     Word(
         r"(?i)\bbod(y|ies)\b",
         "measuring geometry, rotor",
-        r"(?i)\bbody: bytes|payload|http|request|response|bytes|data|line\b|\bnode\.body\b",
+        r"(?i)\bbody: bytes|payload|http|request|response|bytes|data|line\b|\b(node|tree)\.body\b",
         # The body of a frame or of a message, without its checksum, that of an HTTP request, and that of a function.
         r"^((daq|tests)/page|drivers/modbus|daq/descriptions|tests/(drivers|descriptions))/|template/driver\.py\.txt|app/run/results\.py",
     ),

@@ -20,7 +20,7 @@ from tests.support.statements import codes
 
 SIMPLE = Rule(Rounding.UNROUNDED, Acceptance.SIMPLE, 2, 1.0)
 GUARDED = Rule(Rounding.UNROUNDED, Acceptance.GUARD_BANDED, 2, 1.0)
-GUARD = 100
+GUARD_BAND = 100
 """Guard band in hundredths."""
 
 
@@ -28,8 +28,8 @@ def verdicts(value, hundredths):
     """Return the verdicts on a value with limits (in hundredths) on it, without and with guard bands."""
     edges = ((hundredths, hundredths + 5000), (hundredths - 5000, hundredths))
     out = [SIMPLE.judged(value, low / 100, high / 100, "g", None)[0] for low, high in edges]
-    wider = ((hundredths - GUARD, hundredths + 5000), (hundredths - 5000, hundredths + GUARD))
-    return out + [GUARDED.judged(value, low / 100, high / 100, "g", GUARD / 100)[0] for low, high in wider]
+    wider = ((hundredths - GUARD_BAND, hundredths + 5000), (hundredths - 5000, hundredths + GUARD_BAND))
+    return out + [GUARDED.judged(value, low / 100, high / 100, "g", GUARD_BAND / 100)[0] for low, high in wider]
 
 
 def test_the_mean_of_readings_that_are_all_on_a_limit_is_within():
