@@ -1,16 +1,20 @@
 """Compile templates of lines to regular expressions over bytes that match in linear time."""
 
+import math
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Final
 
 from daq.descriptions.codec.fieldtables import FieldTable
-from daq.descriptions.numbers import of_digits
+from daq.descriptions.numbers import of_digits, unpacker
 from daq.descriptions.template import Field, Maybe, Part
 from daq.descriptions.types import TYPES, number_pattern, number_reader, text_pattern
 
 _NO_TABLE: Final = FieldTable()
+EXACT: Final = 2.0**53
+"""A float of 64 bits has every whole number up to this one (IEEE 754, binary64)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +107,25 @@ def number_of(field: Field, table: FieldTable, writing: Writing) -> Callable[[by
     return number_reader(field.type, comma=writing.mark(table) == ",", signed_bits=table.signed_bits or 0)
 
 
+def exact_number_of(field: Field, table: FieldTable, writing: Writing) -> Callable[[bytes], float | int]:
+    """Return the function of `number_of` whose positive whole numbers keep all of their digits.
+
+    A float of 64 bits loses the low bits of a status above 2^53, and with them a fault.
+    """
+    read = number_of(field, table, writing)
+
+    def exact(raw: bytes) -> float | int:
+        number = read(raw)
+        if not EXACT <= number < math.inf:
+            return number
+        if table.bytes_as is not None:
+            return unpacker(table.bytes_as, 0)(bytes.fromhex(raw.decode("ascii"))) or 0
+        whole = Decimal(raw.replace(b" ", b"").replace(b",", b".").decode("ascii"))
+        return int(whole) if whole == whole.to_integral_value() else number
+
+    return exact
+
+
 def is_number(text: str, field: Field, table: FieldTable, writing: Writing) -> bool:
     """Return True where a special text is a number of the field's type or of a wider one (``9.9E37``)."""
     if table.bytes_as is not None:
@@ -138,6 +161,8 @@ def touching(
         chars = kind.chars - {ord(other)} if kind.gives == "number" else kind.chars
         for after in (*parts[i + 1 :], *rest):
             nexts = after.parts[0] if isinstance(after, Maybe) else after
+            if nexts == "":
+                continue  # an option that is empty
             if isinstance(nexts, str):
                 if not kind.open and writing.of(nexts)[0] in chars and part.type not in ("pad", "blanks"):
                     yield part, nexts

@@ -23,6 +23,8 @@ SPELLED: Final = {
     "\u03a9": "Ohm", "\u2126": "Ohm", "k\u03a9": "kOhm", "k\u2126": "kOhm", "kohm": "kOhm",
 }  # fmt: skip
 """Spellings of units by instruments that are neither UCUM codes nor entries of `daq.core.units.ENTRY`."""
+SYMBOLS: Final = {unit.symbol: code for code, unit in UNITS.items() if unit.symbol}
+"""UCUM codes by the symbol on a screen: a person may copy it into a note of the display."""
 PREFIXES: Final = {
     "n": 1e-9, "u": 1e-6, "\u00b5": 1e-6, "\u03bc": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6, "G": 1e9,
 }  # fmt: skip
@@ -53,8 +55,8 @@ def unit_word(word: str) -> tuple[str, float]:
         return ("", 1.0) if word == "1" else (word, 1.0)
     if word in ENTRY:
         return ENTRY[word]
-    if word in SPELLED:
-        return SPELLED[word], 1.0
+    if word in SPELLED or word in SYMBOLS:
+        return SPELLED.get(word) or SYMBOLS[word], 1.0
     # A display of capitals only writes MG for milligrams, and G may be no unit at all.
     capitals = (word.isascii() and word.isupper() and word[0] == "M") or word[1:] == "G"
     base = unit_of(word[1:]) if word[:1] in PREFIXES and len(word) > 1 and not capitals else ""

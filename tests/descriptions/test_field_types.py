@@ -116,6 +116,26 @@ def test_every_bit_of_a_status_is_read_in_the_base_of_its_field(kind, examples):
     read_back()
 
 
+@pytest.mark.parametrize("low", [0, 1, 2, 3, 1 << 10, (1 << 10) + 1])
+@pytest.mark.parametrize("top", [0, 52, 53, 54, 60, 62, 63])
+@pytest.mark.parametrize("kind", ["u64be", "u64le", "u64belw", "u64lehw"])
+def test_low_bits_of_a_status_of_64_bits_are_read_beside_high_ones(kind, top, low):
+    """A float of 64 bits has no bit 1 beside bit 2^63 (IEEE 754): the fault of the low bit would be hidden."""
+    bits = {str(1 << top): "", "1": "probe", "2": "sensor", str(1 << 10): "saturated"}
+    number = 1 << top | low
+    raw = number.to_bytes(8, "big")
+    raw = bytes(raw[i] for i in ORDERS[kind.removeprefix("u64")](8))
+    wanted = {("", bits[str(1 << i)]) for i in range(64) if number >> i & 1 and bits[str(1 << i)]}
+    frames = check_description({
+        "format": 1, "kind": "made", "stream": {}, "channel": [{"name": "other", "unit": "1", "low": 0, "high": 9}],
+        "line": {"it": {"says": "reading", "bytes": f"AA 55 {{it:{kind}}} {{other:u8}}", "fields": {"it": {"bits": bits}}}},
+    }).driver()  # fmt: skip
+    digits = driver("hex", 16, ".", bits=bits, bytes_as=kind)
+    for meaning in (frames.decode(b"\xaa\x55" + raw + b"\x07"), digits.decode(f"<{raw.hex()};>7".encode())):
+        assert not isinstance(meaning, Reject)
+        assert set(getattr(meaning, "faults", ())) == wanted
+
+
 ORDERS = {
     "be": range,
     "le": lambda size: range(size - 1, -1, -1),

@@ -6,11 +6,11 @@ import tomllib
 import pytest
 
 from daq.core.errors import SettingErrors
-from daq.core.units import UNITS, convert
+from daq.core.units import ENTRY, UNITS, convert
 from daq.descriptions.capture import Capture, Piece
 from daq.descriptions.guessing.guess import guess_description
 from daq.descriptions.load import check_description
-from daq.descriptions.unitwords import SPELLED, unit_word, written_unit
+from daq.descriptions.unitwords import SPELLED, SYMBOLS, unit_word, written_unit
 from daq.testing.case import Case
 from daq.testing.checks.checks_units import units_in_lines
 from daq.testing.checks.checks_values import values_shown
@@ -22,6 +22,11 @@ S = 1_000_000_000
 PARTS = 12
 """Number of parts of the pairs of units; the first one is a quick test."""
 WORDS = [word for word in (*UNITS, *SPELLED) if word not in ("1", "{rev}") and word[0] not in "/[{" and word.isalpha()]
+
+
+SPELLINGS = [
+    word for word in dict.fromkeys((*UNITS, *ENTRY, *SPELLED, *SYMBOLS)) if unit_word(word)[0] not in ("", "V")
+]
 
 
 def size(word):
@@ -46,10 +51,13 @@ def captured(lines, notes=()):
     return Capture(sorted(pieces, key=lambda piece: piece.t))
 
 
-def described(pattern, unit, *, decimal="point", **fields):
+def described(pattern, unit, voltage="", *, decimal="point", **fields):
     return check_description({
         "format": 1, "kind": "made", "stream": {}, "decimal": decimal, "framing": {"encoding": "utf-8"},
-        "channel": [{"name": "it", "unit": unit, "low": -1e12, "high": 1e12}],
+        "channel": [
+            {"name": name, "unit": own, "low": -1e12, "high": 1e12}
+            for name, own in (("it", unit), ("voltage", voltage)) if own
+        ],
         "line": {"reading": {"says": "reading", "pattern": pattern, "fields": fields}},
     }).driver  # fmt: skip
 
@@ -221,6 +229,40 @@ def test_notes_of_a_display_are_compared_with_their_unit_or_refused_by_name(note
     ):
         message = found(values_shown, make, capture)
         assert (wanted in message) if wanted else not message
+
+
+@pytest.mark.parametrize("written", SPELLINGS)
+def test_every_spelling_of_a_unit_in_a_note_is_compared_with_the_value(written):
+    """UCUM codes such as `/min` and symbols of our screens such as `min\u207b\u00b9` have signs that words do not have."""
+    code, factor = unit_word(written)
+    value = 12.5 / factor
+    for shape in ("{} {}", "{}{}", "3.0 V  {} {}", "{} {}; 3.0 V"):
+        note = shape.format(f"{value:.9g}", written)
+        if note.startswith("12.51/"):
+            continue  # a digit of the unit directly behind those of the number
+        make = described("{it:number} {voltage:number}", code, "V")
+        assert not found(values_shown, make, captured(["12.5 3.0"], [(0, note)])), note
+        assert "the display showed" in found(values_shown, make, captured(["13.5 3.0"], [(0, note)])), note
+
+
+@pytest.mark.parametrize(
+    "note",
+    [
+        "12.5 g  3 rounds",
+        "12.5 g 3/d",
+        "12.5 g/100mL",
+        "12.5 m\u207b\u00b3",
+        "12.5 g^2",
+        "1 234 g",
+        "12 345.5 g",
+        "1\u202f234 g",
+    ],
+)
+def test_a_note_with_a_number_that_cannot_be_compared_is_refused(note):
+    """The part of it that looks like a value would be compared, and the rest would be left out without a word."""
+    for line in ("12.5", "234", "345.5", "1234"):
+        message = found(values_shown, described("{it:number}", "g"), captured([line], [(0, note)]))
+        assert "cannot be compared" in message, note
 
 
 @pytest.mark.parametrize("note", ["-----", "OL", "Err", "-----\N{DEGREE SIGN}C", ""])

@@ -9,7 +9,7 @@ from daq.core.units import unit
 from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateField
 from daq.descriptions.codec.layout import LARGEST
 from daq.descriptions.numbers import single
-from daq.descriptions.patterns import Writing, compiled, is_number, number_of, plain_number
+from daq.descriptions.patterns import Writing, compiled, exact_number_of, is_number, number_of, plain_number
 from daq.descriptions.template import Field
 from daq.descriptions.types import KINDS
 from daq.descriptions.unitwords import written_unit
@@ -141,6 +141,7 @@ class StatusSlot:
 
     Attributes:
         reader: reads the number of a field of a numeric type, in its base; None for a text.
+        exact: reads the same number with all digits of a whole one.
         means, numbers: faults of a text and, for a numeric type, of a number (``0`` and ``00`` are one number).
         bits: faults of each weight.
         others: ``refused``, ``ignored``, or the fault of texts that are not listed.
@@ -152,6 +153,7 @@ class StatusSlot:
     each_letter: bool
     others: str
     reader: NumberField | None = None
+    exact: Callable[[bytes], float | int] = float
 
     def take(self, raw: bytes, found: Found) -> bool:
         """Add the faults of `raw` to `found`; return False where it is not listed and refused."""
@@ -159,15 +161,14 @@ class StatusSlot:
         listed = self.means.get(raw)
         number = None
         if listed is None and self.reader is not None and self.reader.fits(raw):
-            number = self.reader.read(raw)
+            number = self.exact(raw)
             listed = self.numbers.get(number)
         if listed is not None:
             found.faults += listed
             return True
         if self.bits and number is not None:
             # A sum of weights is a whole number and not negative.
-            whole = number >= 0 and number.is_integer()
-            return self._of_bits(int(number), found) if whole else self._unlisted(found)
+            return self._of_bits(int(number), found) if _is_sum(number) else self._unlisted(found)
         if self.each_letter:
             letters = [text for text in self.means if text in raw]
             found.faults += [fault for text in letters for fault in self.means[text]]
@@ -179,10 +180,10 @@ class StatusSlot:
         raw = raw.strip(b" ")
         number = None
         if raw not in self.means and self.reader is not None and self.reader.fits(raw):
-            number = self.reader.read(raw)
+            number = self.exact(raw)
         if raw in self.means or number in self.numbers:
             return []
-        if self.bits and number is not None and number >= 0 and number.is_integer():
+        if self.bits and number is not None and _is_sum(number):
             rest = int(number) & ~sum(self.bits)
             return [f"bit {1 << i}" for i in range(rest.bit_length()) if rest >> i & 1]
         if self.each_letter:
@@ -202,6 +203,11 @@ class StatusSlot:
                 found.faults += faults
                 number -= weight
         return not number or self._unlisted(found)
+
+
+def _is_sum(number: float) -> bool:
+    """Return True for a number that may be a sum of weights: a whole one that is not negative."""
+    return number >= 0 and (isinstance(number, int) or number.is_integer())
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,16 +253,18 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
 def _status_slot(place: Field, table: StateField, writing: Writing) -> StatusSlot:
     means = {writing.of(text): faults_of(entries) for text, entries in table.means.items()}
     bits = {int(weight): faults_of(entries) for weight, entries in table.bits.items()}
-    reader = None
+    reader: NumberField | None = None
+    exact: Callable[[bytes], float | int] = float
     numbers: dict[float, Sequence[Fault]] = {}
     if KINDS[place.type].gives == "number":
         reader = number_field(place, table, writing)
+        exact = exact_number_of(place, table, writing)
         numbers = {
-            reader.read(writing.of(text)): faults_of(entries)
+            exact(writing.of(text)): faults_of(entries)
             for text, entries in table.means.items()
             if is_number(text, place, table, writing)
         }
-    return StatusSlot(means, numbers, bits, table.each_letter, table.others, reader)
+    return StatusSlot(means, numbers, bits, table.each_letter, table.others, reader, exact)
 
 
 def unit_slot(

@@ -12,9 +12,13 @@ from daq.testing.case import Case, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, row_of
 
-_NOTED: Final = re.compile(
-    rf"(?<![\w.,'])([+-]? *\d+(?:[.,]\d+)?(?:[eE][+-]?\d{{1,2}})?)(?![\d.,'])[ \t]*({UNIT_WORD})?", re.UNICODE
-)
+_NUMBER: Final = re.compile(r"(?<![\w.,'])([+-]? *\d+(?:[.,]\d+)?(?:[eE][+-]?\d{1,2})?)(?![\d.,'])[ \t]*")
+_GROUPED: Final = re.compile(r"(?<![\w.,':])\d{1,3}(?:[ \u00a0\u2009\u202f]\d{3})+(?!\d)")
+"""A number with blanks between its thousands: the part behind the last blank would be compared alone."""
+_WORD: Final = re.compile(r"[^\s,;]*")
+_UNIT: Final = re.compile(UNIT_WORD)
+_OF_UNITS: Final = "/^\u207b\u00b2\u00b3\u00b7["
+"""Characters of units that are not in `UNIT_WORD`: with one of them behind it, a word is a part of another unit."""
 
 
 # ---- the display
@@ -71,22 +75,41 @@ def _compare_note(case: Case, earlier: Sequence[Example], text: str) -> int:
 def _noted(text: str) -> list[_Noted]:
     """Return the numbers of a display's text: all that have a unit, otherwise the first one.
 
+    Every unit must be known: a number that is left out would be compared with nothing.
+
     Raises:
         DriverFaultError: a number whose unit is unknown, or one that cannot be understood.
     """
     text = text.replace("\u2212", "-").strip()
     found: list[_Noted] = []
-    for match in _NOTED.finditer(text):
-        digits, word = match[1].replace(" ", ""), match[2] or ""
+    at = 0
+    while match := _NUMBER.search(text, at):
+        digits, word = match[1].replace(" ", ""), _unit_at(text, match.end())
+        at = match.end() + len(word)
         fraction = re.split("[eE]", digits)[0].replace(",", ".").partition(".")[2]
         exponent = int([*re.split("[eE]", digits), "0"][1])
         found.append(_Noted(float(digits.replace(",", ".")), 10.0 ** (exponent - len(fraction)), word))
-    if not found and any(c.isdigit() for c in text):
+    if _GROUPED.search(text) or (not found and any(c.isdigit() for c in text)):
         raise _refused(text, "is not understood")
     with_unit = [one for one in found if unit_word(one.word)[0]]
-    if found and not with_unit and found[0].word:
-        raise _refused(text, f"has the unknown unit {found[0].word!r}")
+    unknown = next((one.word for one in found if one.word and one not in with_unit), "")
+    if unknown:
+        raise _refused(text, f"has the unknown unit {unknown!r}")
     return with_unit or found[:1]
+
+
+def _unit_at(text: str, at: int) -> str:
+    """Return the word at a place that is a unit or may be one; "" where there is none.
+
+    Units are written as in lines, as UCUM codes (``/min``) or as on our screens (``min\u207b\u00b9``).
+    """
+    whole = _WORD.match(text, at)
+    word = whole[0].rstrip(".)") if whole else ""
+    if unit_word(word)[0]:
+        return word
+    own = _UNIT.match(text, at)
+    behind = word[len(own[0]) if own else 0 :]
+    return word if behind[:1] and behind[0] in _OF_UNITS else own[0] if own else ""
 
 
 def _refused(text: str, why: str) -> DriverFaultError:

@@ -23,7 +23,6 @@ from tests.support.dialects.instruments import DIALECTS, FOLDER
 from tests.support.instruments.built_in import BUILT_IN
 from tests.support.instruments.driver_cases import CASES
 
-SPOKEN = {"[pH]": "pH", "/min": "1/min"}
 MOST_NOTES = 150
 Tables = dict[str, Any]
 
@@ -99,8 +98,8 @@ def with_notes(driver: Driver, capture: Capture) -> Capture:
         values: dict[int, float] = {}
         for e in examples:
             values |= values_of(e.meaning)
-        units = {i: SPOKEN.get(driver.channels[i].unit, driver.channels[i].unit) for i in sorted(values)}
-        text = "  ".join(f"{values[i]:.6f} {unit}".replace(" 1", "") for i, unit in units.items())
+        units = {i: driver.channels[i].unit.removeprefix("1") for i in sorted(values)}
+        text = "  ".join(f"{values[i]:.6f} {unit}".rstrip() for i, unit in units.items())
         if len(examples) == size and values and text not in shown[-1:]:
             out.pieces.append(Piece(piece.t, "=", text.encode()))
             shown.append(text)
