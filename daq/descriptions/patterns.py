@@ -161,8 +161,6 @@ def touching(
         chars = kind.chars - {ord(other)} if kind.gives == "number" else kind.chars
         for after in (*parts[i + 1 :], *rest):
             nexts = after.parts[0] if isinstance(after, Maybe) else after
-            if nexts == "":
-                continue  # an option that is empty
             if isinstance(nexts, str):
                 if not kind.open and writing.of(nexts)[0] in chars and part.type not in ("pad", "blanks"):
                     yield part, nexts

@@ -225,6 +225,8 @@ def filled(parts: tuple[Part, ...], settings: Mapping[str, str]) -> tuple[Part, 
             new = written(part.type, part.width, text) if part.type else text
         if isinstance(new, Maybe):
             new = Maybe(filled(new.parts, settings))
+        if new == "":
+            continue  # an empty option is no text: what is behind it follows the field before it
         if isinstance(new, str) and out and isinstance(out[-1], str):
             out[-1] += new
         else:

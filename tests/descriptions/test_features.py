@@ -35,6 +35,20 @@ def test_serial_line_and_its_manners():
     assert (d.echoes, d.shares_line, d.lag_ns) == (True, True, S // 2)
 
 
+@pytest.mark.parametrize(
+    "pattern", ["{mass:number}{label}", "{mass:padded}{label}{:pad}", "{label}{mass:number}{label} g"]
+)
+def test_an_option_without_a_text_is_no_part_of_the_line(pattern):
+    tables = {"format": 1, "kind": "small", "channel": [MASS], "stream": {}}
+    tables["options"] = {"label": {"default": "", "about": "text beside the number"}}
+    tables["line"] = {"it": {"says": "reading", "pattern": pattern}}
+    line = pattern.replace("{mass:number}", "1.5").replace("{mass:padded}", "1.5").replace("{:pad}", "")
+    for label in ("", ";"):
+        d = check_description(tables).driver({"label": label})
+        assert d.decode(line.replace("{label}", label).encode()) == (1.5,)
+        assert isinstance(d.decode(line.replace("{label}", "?").encode()), Reject)
+
+
 def test_an_instrument_that_prints_when_its_key_is_pressed():
     d = driver(stream={"stale_after": 0})
     assert (d.streams, d.stale_after_ns, d.poll(), d.identify()) == (True, 0, None, None)

@@ -390,6 +390,38 @@ def test_digits_of_several_widths_beside_a_text_of_hexadecimal_digits_are_a_ques
     assert made.decode(f"H {letters};1.25".encode()) == (float(int(letters, 16)), 1.25)
 
 
+@pytest.mark.parametrize(
+    ("texts", "kind"),
+    [
+        (("7F", "12", "1A", "80"), "hex"), (("FFF6", "000C", "8310"), "hex"), (("C", "1F", "107"), "hex"),
+        (("107", "1F", "C"), "hex"), (("63", "12", "80"), "digits"), (("63", "12", "142"), "digits"),
+    ],
+)  # fmt: skip
+def test_a_sign_in_hexadecimal_digits_needs_digits_of_one_width(texts, kind):
+    """In digits of several widths `80` is 128 with 16 bits, and -128 with the 8 bits of its own width."""
+    lines = [f"H {text};{n}.25" for n, text in enumerate(texts * 2)]
+    (question,) = [q for q in guessed(lines).questions if q.key.startswith(f"{kind} ")]
+    answer = "signed 1" if kind == "hex" else "signed"
+    if len({len(text) for text in texts}) > 1:
+        assert "signed" not in question.answers
+        with pytest.raises(ValueError, match="the number of bits is not known"):
+            question.check(answer)
+        return
+    bits = 4 * len(texts[0])
+    assert f"two's complement of {bits} bits" in question.answers
+    made = driver_of(guessed(lines, {question.key: answer}))
+    for text in texts:
+        number = int(text, 16)
+        assert made.decode(f"H {text};1.25".encode())[0] == number - (number >> bits - 1 << bits), text
+
+
+def test_a_question_about_one_digit_names_no_number_that_is_not_in_the_lines():
+    lines = [f"N {n % 8 + 1};1.5{n % 7}" for n in range(20)]
+    (question,) = [q for q in guessed(lines).questions if q.key.startswith("digits ")]
+    assert "Are the digits in these lines decimal or hexadecimal" in question.text
+    assert "whether 1 is decimal or hexadecimal" in question.point
+
+
 SEEDS = [
     pytest.param(range(1, 61)),
     pytest.param(range(61, 601), marks=pytest.mark.slow),
@@ -444,3 +476,31 @@ def test_words_of_several_widths_with_a_letter_behind_a_digit_are_hexadecimal(te
     found = {key.partition(" ")[0] for key in keys(guessed([f"H {text};{n}.25" for n, text in enumerate(texts)]))}
     assert asked in found
     assert ("hex" in found) == (asked == "hex")
+
+
+@pytest.mark.parametrize(
+    ("texts", "first", "fault"),
+    [
+        (("21C", "22C", "25C"), 21.0, ""),  # degrees
+        (("21C", "9C", "104C"), 21.0, ""),
+        (("123", "ADD", "145", "207"), 123.0, "ADD"),  # a text in the place of the number
+        (("21C", "70F", "25C"), 21.0, ""),  # two units
+        (("1AF3", "0012", "0456"), None, ""),  # a letter before a digit
+    ],
+)
+def test_letters_behind_decimal_digits_are_digits_only_by_an_answer(texts, first, fault):
+    lines = [f"H {text};{n}.25" for n, text in enumerate(texts * 2)]
+    (question,) = [q for q in guessed(lines).questions if q.key.startswith("hex ")]
+    assert ("decimal" in question.answers) == (first is not None)
+    as_hexadecimal = driver_of(guessed(lines, {question.key: "number 1"}))
+    assert as_hexadecimal.decode(lines[0].encode())[0] == float(int(texts[0], 16))
+    if first is None:
+        with pytest.raises(ValueError, match="answer bits, state, ignored"):
+            guessed(lines, {question.key: "decimal"})
+        return
+    made = guessed(lines, {question.key: "decimal"})
+    assert not any(key.startswith(("hex ", "digits ")) for key in keys(made))
+    assert driver_of(made).decode(lines[0].encode())[0] == first
+    if fault:
+        meaning = driver_of(made).decode(lines[1].encode())
+        assert meaning.values[0] is None

@@ -10,9 +10,8 @@ from typing import Final
 
 from daq.descriptions.guessing.fields import GuessedField, GuessedLine
 from daq.descriptions.guessing.finding.transcript import ReceivedLine
-from daq.descriptions.guessing.questions import Answers, one_of
+from daq.descriptions.guessing.questions import DECIMAL, Answers, bits_of, one_of, with_sign
 
-DECIMAL: Final = "decimal"
 HEXADECIMAL: Final = "hexadecimal"
 SIGNED: Final = "signed"
 _HEXADECIMAL: Final = re.compile(r"[0-9A-F]{2,8}|[0-9a-f]{2,8}")
@@ -41,22 +40,32 @@ def settle_base(line: GuessedLine, found: GuessedField, shown: Mapping[str, Sequ
     measured = _measured(found)
     if not _in_doubt(found, measured) or _proved_decimal(line, found, shown):
         return
-    # A number of one digit is the same in both ways, and the next one may have two.
-    sample = next((text for text in measured if int(text, 16) > 9), "10")
-    point = f"whether {sample} is decimal or hexadecimal ({int(sample, 16)})"
+    sample = next((text for text in measured if int(text, 16) > 9), "")
+    point = f"whether {sample} is decimal or hexadecimal ({int(sample, 16)})" if sample else ""
+    text = f"Are the digits {sample} in these lines decimal or hexadecimal?"
+    if not sample:
+        # A number of one digit is the same in both ways, and the next one may have two.
+        text = "Are the digits in these lines decimal or hexadecimal: is the number after 9 written 10 or A?"
+        point = f"whether {measured[0]} is decimal or hexadecimal (is the number after 9 written 10 or A?)"
+    words = [text for text in found.texts if text not in found.special or _HEXADECIMAL.fullmatch(text)]
+    bits = bits_of(words)
+
+    def read(answer: str) -> str:
+        given = one_of((DECIMAL, HEXADECIMAL, SIGNED))(answer)
+        with_sign(given == SIGNED, bits)
+        return given
+
+    signed = f"; {SIGNED} (hexadecimal, two's complement of {bits} bits)" if bits else ""
     base = ask.ask(
-        f"digits {found.key}", f"Are the digits {sample} in these lines decimal or hexadecimal?",
-        one_of((DECIMAL, HEXADECIMAL, SIGNED)), point=point, lines=line.lines, parts=found.texts,
-        answers=f"{DECIMAL}; {HEXADECIMAL}; {SIGNED} (hexadecimal, two's complement)",
+        f"digits {found.key}", text, read, point=point, lines=line.lines, parts=found.texts,
+        answers=f"{DECIMAL}; {HEXADECIMAL}{signed}",
     )  # fmt: skip
     if base is None:
         found.base_point = point
     elif base != DECIMAL:
         found.pad = found.type == "padded"
         found.special = [text for text in found.special if not _HEXADECIMAL.fullmatch(text)]
-        widths = {len(text) for text in _measured(found)}
-        found.type, found.width = "hexadecimal", widths.pop() if len(widths) == 1 else 0
-        found.signed_bits = 4 * max(map(len, _measured(found))) if base == SIGNED else 0
+        found.type, found.width, found.signed_bits = "hexadecimal", bits // 4, with_sign(base == SIGNED, bits)
 
 
 def _measured(found: GuessedField) -> list[str]:

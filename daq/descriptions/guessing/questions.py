@@ -112,6 +112,8 @@ def fault(text: str) -> str:
     return text
 
 
+DECIMAL: Final = "decimal"
+"""Answer for digits that are decimal."""
 LABEL: Final = "ignored"
 """Answer for texts and numbers that have no meaning for the values."""
 OTHER_QUANTITY: Final = "quantity"
@@ -144,15 +146,15 @@ class Meaning:
     """Meaning of a number or of a word of hexadecimal digits.
 
     Attributes:
-        says: ``number`` in a unit, ``state``, ``bits``, or ``ignored``.
+        says: ``number`` in a unit, ``state``, ``bits``, ``ignored``, or ``decimal`` for letters that are no digits.
         unit, factor: UCUM code, and factor of the number to it.
-        signed: True where a hexadecimal number is in two's complement.
+        signed_bits: number of bits of a hexadecimal number in two's complement; otherwise 0.
     """
 
     says: str
     unit: str = ""
     factor: float = 1.0
-    signed: bool = False
+    signed_bits: int = 0
 
 
 def meaning(text: str) -> Meaning:
@@ -167,20 +169,45 @@ def meaning(text: str) -> Meaning:
     return Meaning("number", *entered_unit(text))
 
 
-def hexadecimal(text: str) -> Meaning:
-    """Return the meaning of a word of hexadecimal digits.
+def bits_of(words: Sequence[str]) -> int:
+    """Return the number of bits of words of hexadecimal digits; 0 where they have several widths."""
+    widths = {len(word) for word in words}
+    return 4 * widths.pop() if len(widths) == 1 else 0
+
+
+def hexadecimal(bits: int, *, decimal: bool = False) -> Callable[[str], Meaning]:
+    """Return the reader of the meaning of a word of hexadecimal digits; `bits` is that of `bits_of`.
+
+    The reader refuses other answers, unknown units, and two's complement without a number of bits. With `decimal` it
+    accepts that the letters are no digits.
+    """
+    words = ("bits", "state", LABEL, *([DECIMAL] if decimal else ()))
+
+    def read(text: str) -> Meaning:
+        text = text.strip()
+        if text in words:
+            return Meaning(text)
+        kind, _, unit = text.partition(" ")
+        if kind not in ("number", "signed"):
+            raise ValueError(f"answer {', '.join(words)}, number UNIT or signed UNIT")
+        return Meaning("number", *entered_unit(unit), with_sign(kind == "signed", bits))
+
+    return read
+
+
+def with_sign(signed: bool, bits: int) -> int:
+    """Return the number of bits in two's complement; 0 for a number without sign.
 
     Raises:
-        ValueError: it is none of the answers, or the unit is unknown.
+        ValueError: it has a sign, and its number of bits is not known.
     """
-    text = text.strip()
-    if text in ("bits", "state", LABEL):
-        return Meaning(text)
-    kind, _, unit = text.partition(" ")
-    if kind not in ("number", "signed"):
-        raise ValueError("answer bits, state, ignored, number UNIT or signed UNIT")
-    code, factor = entered_unit(unit)
-    return Meaning("number", code, factor, kind == "signed")
+    if signed and not bits:
+        # The bits of one of the words would make another one negative, or refuse it.
+        raise ValueError(
+            "these digits have several widths, so that the number of bits is not known: a description reads two's "
+            "complement in digits of one width only; capture again, or write a driver in Python"
+        )
+    return bits if signed else 0
 
 
 def name(text: str) -> str:

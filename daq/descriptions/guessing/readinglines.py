@@ -5,15 +5,17 @@ from dataclasses import dataclass
 
 from daq.descriptions.guessing.fieldlines import same_quantity
 from daq.descriptions.guessing.fields import GuessedField, GuessedLine, guess_line
-from daq.descriptions.guessing.finding.hexwords import marked
+from daq.descriptions.guessing.finding.hexwords import marked, may_be_decimal, unmarked
 from daq.descriptions.guessing.grouping import group_lines
 from daq.descriptions.guessing.naming import is_ph, name_fields, share_quantities
 from daq.descriptions.guessing.numberbase import settle_base
 from daq.descriptions.guessing.questions import (
+    DECIMAL,
     LABEL,
     OTHER_QUANTITY,
     Answers,
     Meaning,
+    bits_of,
     free_name,
     hexadecimal,
     meaning,
@@ -58,6 +60,10 @@ class ReadingLines:
         line.key = key
         for at, found in enumerate(line.fields):
             found.key, found.sample = f"{key}/{at}", line.lines[0]
+        for at, found in enumerate(one for one in line.fields if one.type == "hex"):
+            if self._is_decimal(found) and may_be_decimal(found.texts):
+                parts = group_lines(unmarked(lines, at), self.mark)
+                return [kind for part in parts for kind in self._kinds(part, base)]
         for found in line.fields:
             if not found.kept or found.numeric or found.units or found.type == "hex":
                 continue
@@ -69,6 +75,10 @@ class ReadingLines:
         for found in line.fields:
             self._meaning(line, found)
         return [line]
+
+    def _is_decimal(self, found: GuessedField) -> bool:
+        """Return True where a person answered that the letters in these digits are none of them."""
+        return self.ask.given.get(f"hex {found.key}", "").strip() == DECIMAL
 
     def _split(
         self, lines: Sequence[str], found: GuessedField, meanings: Sequence[str], base: str
@@ -82,10 +92,15 @@ class ReadingLines:
     def _meaning(self, line: GuessedLine, found: GuessedField) -> None:
         """Ask for the meaning of a number without a unit, or of a word of hexadecimal digits."""
         if found.type == "hex":
+            bits = bits_of([text for text in found.texts if text not in found.special])
+            decimal = may_be_decimal(found.texts)
+            signed = f", signed UNIT (two's complement of {bits} bits)" if bits else ""
+            letters = "; decimal where the letters are no digits: a unit (21C) or a text" if decimal else ""
             answer = self.ask.ask(
-                f"hex {found.key}", "What are the hexadecimal digits in these lines?", hexadecimal, lines=line.lines,
-                parts=found.texts, answers="bits (each bit is a state), state (each text is one), ignored, number "
-                "UNIT, signed UNIT (two's complement); a UNIT may have a factor: number 0.01 %",
+                f"hex {found.key}", "What are the hexadecimal digits in these lines?",
+                hexadecimal(bits, decimal=decimal), lines=line.lines, parts=found.texts,
+                answers="bits (each bit is a state), state (each text is one), "
+                f"ignored, number UNIT{signed}; a UNIT may have a factor: number 0.01 %{letters}",
             )  # fmt: skip
             if answer is None:
                 found.type = "word"
@@ -100,7 +115,7 @@ class ReadingLines:
             )  # fmt: skip
             if answer is not None:
                 _set_number(found, answer)
-        if found.numeric and found.kept and found.numbers:
+        if found.numeric and found.kept and found.numbers and not self._is_decimal(found):
             settle_base(line, found, self.shown, self.ask)
 
     def _names(self, line: GuessedLine) -> None:
@@ -129,7 +144,7 @@ def _set_hexadecimal(found: GuessedField, answer: Meaning) -> None:
         found.type = "word"
     elif answer.says == "number":
         found.type, found.unit, found.factor = "hexadecimal", answer.unit, answer.factor
-        found.signed_bits = 4 * len(found.texts[0]) if answer.signed else 0
+        found.signed_bits = answer.signed_bits
 
 
 def _set_number(found: GuessedField, answer: Meaning) -> None:

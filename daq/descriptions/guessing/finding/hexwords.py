@@ -11,6 +11,7 @@ _DIGITS: Final = (re.compile(r"[0-9A-F]{2,8}"), re.compile(r"[0-9a-f]{2,8}"))
 _UNPADDED: Final = (re.compile(r"[0-9A-F]{1,8}"), re.compile(r"[0-9a-f]{1,8}"))
 _LETTER_BEHIND: Final = re.compile(r"[0-9]+[A-Fa-f]")
 """A number with one letter behind it, which may be a unit (`21C`) or a state."""
+_LETTERS: Final = re.compile(r"[A-Fa-f]+")
 LEAST: Final = 6
 """Least number of different words that prove a number with a letter behind it."""
 _EXPONENT: Final = re.compile(r"[0-9]+[eE][0-9]{1,2}")
@@ -39,6 +40,18 @@ def marked(texts: Sequence[str], mark: str = ".") -> list[str]:
                 new = new[:start] + MARKED + new[start:]
         out.append(new)
     return out
+
+
+def may_be_decimal(words: Sequence[str]) -> bool:
+    """Return True where the letters may be no digits: one behind decimal digits (`21C`), or a text (`ADD`)."""
+    lettered = [word for word in words if not word.isdecimal()]
+    return all(_LETTER_BEHIND.fullmatch(word) or _LETTERS.fullmatch(word) for word in lettered)
+
+
+def unmarked(texts: Sequence[str], at: int) -> list[str]:
+    """Return lines of one structure without the mark of one word of hexadecimal digits, `at` from 0."""
+    rows = [text.split(MARKED) for text in texts]
+    return [MARKED.join((*row[:at], row[at] + row[at + 1], *row[at + 2 :])) for row in rows]
 
 
 def _words(text: str, mark: str) -> tuple[str, list[re.Match[str]]]:
