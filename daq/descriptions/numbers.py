@@ -6,6 +6,7 @@ import struct
 from collections.abc import Callable
 from typing import Final
 
+from daq.core.wordorder import from_sign_and_magnitude, ordered, to_sign_and_magnitude
 from daq.descriptions.types import BINARY
 
 #: Codes of `struct` of the sizes that it has; the order of the bytes is put before them.
@@ -43,7 +44,7 @@ def unpacker(kind: str, width: int) -> Callable[[bytes], float | int | None]:
             of_float = struct.Struct(">f" if size_of(kind, width) == 4 else ">d").unpack
             return lambda raw: of_float(_ordered(raw, order))[0]
         if letter == "s":
-            return lambda raw: _with_sign(int.from_bytes(_ordered(raw, order), "big"), 8 * len(raw))
+            return lambda raw: from_sign_and_magnitude(int.from_bytes(_ordered(raw, order), "big"), 8 * len(raw))
         signed = letter == "i"
         return lambda raw: int.from_bytes(_ordered(raw, order), "big", signed=signed)
     read = struct.Struct((order or ">") + code).unpack
@@ -64,30 +65,16 @@ def packed(kind: str, width: int, number: float) -> bytes:
         letter, order = kind[0], _TYPE.fullmatch(kind)[3]  # type: ignore[index]  # a type of numbers
         if letter == "f":
             return _ordered(struct.pack(">f" if size == 4 else ">d", number), order)
-        whole = round(number)
         if letter == "s":
-            # The magnitude alone must fit in the bits below the sign.
-            magnitude = abs(whole).to_bytes(size, "big", signed=True)
-            return _ordered(bytes([magnitude[0] | 0x80 * (whole < 0)]) + magnitude[1:], order)
-        return _ordered(whole.to_bytes(size, "big", signed=letter == "i"), order)
+            return _ordered(to_sign_and_magnitude(number, 8 * size).to_bytes(size, "big"), order)
+        return _ordered(round(number).to_bytes(size, "big", signed=letter == "i"), order)
     except (ValueError, OverflowError):
         raise ValueError(f"{number:g} does not fit in {kind}{f' {width}' if width else ''}") from None
 
 
 def _ordered(raw: bytes, order: str | None) -> bytes:
     """Return the bytes of a number, the most significant first, in an order of `daq.descriptions.types`, and back."""
-    if order == "le":
-        return raw[::-1]
-    if order in ("belw", "lehw"):
-        words = [raw[i : i + 2] for i in range(0, len(raw), 2)]
-        return b"".join(reversed(words)) if order == "belw" else b"".join(word[::-1] for word in words)
-    return raw
-
-
-def _with_sign(number: int, bits: int) -> int:
-    """Return a number of sign and magnitude."""
-    top = 1 << bits - 1
-    return number if number < top else top - number
+    return ordered(raw, low_word_first=order in ("le", "belw"), low_byte_first=order in ("le", "lehw"))
 
 
 def of_digits(kind: str) -> Callable[[bytes], float]:

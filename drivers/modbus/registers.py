@@ -10,6 +10,7 @@ from daq.core.driver import Channel
 from daq.core.errors import SettingError
 from daq.core.faults import FAULTS
 from daq.core.units import UNITS
+from daq.core.wordorder import from_sign_and_magnitude, is_negative_zero, ordered, to_sign_and_magnitude
 
 FORMATS: Final = {
     "int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f", "float64": "d",
@@ -49,9 +50,7 @@ class Place:
     def number(self, raw: bytes) -> float:
         """Return the number in the bytes of its registers; it may be NaN or infinite."""
         number = struct.unpack(">" + FORMATS[self.kind], self._ordered(raw))[0]
-        if self._sign and number >= self._sign:
-            number = self._sign - number
-        return float(number)
+        return float(from_sign_and_magnitude(number, 16 * self.count) if self._has_sign else number)
 
     def raw(self, number: float) -> bytes:
         """Return the bytes of the registers for a number.
@@ -62,25 +61,24 @@ class Place:
         if not math.isfinite(number):
             raise OverflowError(f"{number} cannot be written")
         own: float = number if self.kind in ("float32", "float64") else round(number)
-        if self._sign and abs(own) >= self._sign:
-            raise OverflowError(f"{own} does not fit")
-        if self._sign and own < 0:
-            own = self._sign - own
+        if self._has_sign:
+            own = to_sign_and_magnitude(number, 16 * self.count)
         try:
             return self._ordered(struct.pack(">" + FORMATS[self.kind], own))
         except struct.error as error:
             raise OverflowError(str(error)) from None
 
     @property
-    def _sign(self) -> int:
-        """Weight of the sign's bit of a sign and magnitude; 0 for another type."""
-        return 1 << 16 * self.count - 1 if self.kind.startswith("magnitude") else 0
+    def has_negative_zero(self) -> bool:
+        """True for a type whose numbers may be a negative zero."""
+        return self._has_sign or self.kind.startswith("float")
+
+    @property
+    def _has_sign(self) -> bool:
+        return self.kind.startswith("magnitude")
 
     def _ordered(self, raw: bytes) -> bytes:
-        words = [raw[i : i + 2] for i in range(0, len(raw), 2)]
-        if self.low_byte_first:
-            words = [word[::-1] for word in words]
-        return b"".join(reversed(words) if self.low_word_first else words)
+        return ordered(raw, low_word_first=self.low_word_first, low_byte_first=self.low_byte_first)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +91,14 @@ class Measured:
     offset: float = 0.0
     special: Mapping[float, str] = field(default_factory=dict)
     """Numbers in place of a value, each with its fault."""
+    negative_zero: str = ""
+    """Fault of a negative zero; "" where it is a zero as any other."""
 
     def read(self, raw: bytes) -> tuple[float | None, str]:
         """Return the value and "", or None and the fault."""
         number = self.place.number(raw)
+        if self.negative_zero and is_negative_zero(number):
+            return None, self.negative_zero
         if number in self.special:
             return None, self.special[number]
         value = number * self.scale + self.offset + 0.0
@@ -210,20 +212,34 @@ def measured_of(name: str, given: Any, key: str) -> Measured:
     low, high = number(table, "low", key), number(table, "high", key)
     if low >= high:
         raise SettingError("must be below high", key=f"{key}.low")
-    special: dict[float, str] = {}
-    for text, fault in table_of(table.get("special", {}), f"{key}.special").items():
-        here = f"{key}.special.{text}"
-        try:
-            special[float(text)] = fault
-        except ValueError:
-            raise SettingError("must be a number in quotes = the fault it means", key=here) from None
-        if not isinstance(fault, str) or fault not in FAULTS or FAULTS[fault].keeps_value:
-            raise SettingError("must be a fault without value, e.g. 'probe' or 'sensor'", key=here)
     scale = number(table, "scale", key, 1.0)
     if scale == 0:
         raise SettingError("must not be 0", key=f"{key}.scale")
     place = place_of(table, key, "input")
-    return Measured(Channel(name, unit, low, high), place, scale, number(table, "offset", key, 0.0), special)
+    special, negative_zero = _special_of(table.get("special", {}), place, f"{key}.special")
+    offset = number(table, "offset", key, 0.0)
+    return Measured(Channel(name, unit, low, high), place, scale, offset, special, negative_zero)
+
+
+def _special_of(given: Any, place: Place, key: str) -> tuple[dict[float, str], str]:
+    """Return the fault of each number that is no value, and that of a negative zero ("-0")."""
+    special: dict[float, str] = {}
+    negative_zero = ""
+    for text, fault in table_of(given, key).items():
+        here = f"{key}.{text}"
+        try:
+            number = float(text)
+        except ValueError:
+            raise SettingError("must be a number in quotes = the fault it means", key=here) from None
+        if not isinstance(fault, str) or fault not in FAULTS or FAULTS[fault].keeps_value:
+            raise SettingError("must be a fault without value, e.g. 'probe' or 'sensor'", key=here)
+        if not is_negative_zero(number):
+            special[number] = fault
+        elif place.has_negative_zero:
+            negative_zero = fault  # zero itself stays a value, although the two are equal as numbers
+        else:
+            raise SettingError(f"is never sent: {place.kind} has no negative zero", key=here)
+    return special, negative_zero
 
 
 def check_apart(places: Mapping[str, Place], key: str) -> None:

@@ -286,3 +286,44 @@ def test_a_wrong_layout_is_refused(changes, key, reason):
     assert any(e.key == key and reason in e.reason for e in caught.value.errors), [
         (e.key, e.reason) for e in caught.value.errors
     ]
+
+
+@pytest.mark.parametrize("kind", [name for name in NUMBERS if name[0] in "sf"])
+def test_a_negative_zero_means_a_fault_beside_a_true_zero(kind):
+    """The sign alone: the highest bit of sign and magnitude, and the -0 of IEEE 754."""
+    size = int(re.search(r"\d+", kind)[0]) // 8
+    zero, minus = bytes(size), bytes([0x80]) + bytes(size - 1)
+    order = {"le": lambda b: b[::-1], "belw": swapped_words, "lehw": lambda b: swapped_words(b)[::-1]}
+    minus = order.get(re.sub(r".\d+", "", kind), bytes)(minus)
+    tables = frame_file(f"AA 55 {{it:{kind}}}", ["it"], {"it": {"special": {"-0": "probe"}}})
+    d = check_description(tables).driver()
+    assert d.decode(sealed(SYNC + zero)) == (0.0,)
+    assert d.decode(sealed(SYNC + minus)) == Values((None,), (("it", "probe"),))
+    del tables["line"]["it"]["fields"]["it"]
+    assert check_description(tables).driver().decode(sealed(SYNC + minus)) == (0.0,)
+    tables["line"]["it"]["fields"]["it"] = {"special": {"0": "sensor", "-0": "probe"}}
+    d = check_description(tables).driver()
+    assert d.decode(sealed(SYNC + zero)) == Values((None,), (("it", "sensor"),))
+    assert d.decode(sealed(SYNC + minus)) == Values((None,), (("it", "probe"),))
+
+
+def swapped_words(raw):
+    """The low word first, each with its high byte first."""
+    return b"".join(raw[i : i + 2] for i in range(len(raw) - 2, -1, -2))
+
+
+@pytest.mark.parametrize("kind", [name for name in NUMBERS if name[0] in "ui"])
+def test_a_negative_zero_of_a_type_without_one_is_refused(kind):
+    with pytest.raises(SettingErrors, match="has no negative zero"):
+        check_description(frame_file(f"AA 55 {{it:{kind}}}", ["it"], {"it": {"special": {"-0": "probe"}}}))
+
+
+@pytest.mark.parametrize("text", ["-0", "-0.00"])
+def test_a_negative_zero_in_text_is_compared_as_it_is_written(text):
+    tables = {"format": 1, "kind": "made", "stream": {}, "channel": [channel("it")]}
+    tables["line"] = {
+        "it": {"says": "reading", "pattern": "{it:number} g", "fields": {"it": {"special": {text: "probe"}}}}
+    }
+    d = check_description(tables).driver()
+    assert d.decode(f"{text} g".encode()) == Values((None,), (("it", "probe"),))
+    assert [d.decode(line) for line in (b"0 g", b"0.00 g", b"-0.0 g", b"-0.01 g")] == [(0.0,), (0.0,), (0.0,), (-0.01,)]

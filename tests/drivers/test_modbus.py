@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from daq.core.driver import Identity, Part, Reject, Reply, Values
 from daq.core.errors import DriverError, SettingError
 from daq.core.frames import make_framer
-from drivers.modbus import ModbusDriver, frames
+from drivers.modbus import ModbusDriver, frames, registers
 
 MODBUS = Calculator(Crc16.MODBUS)  # the public package `crc`
 BATH = {
@@ -234,3 +234,27 @@ def test_wrong_options_are_named(options, key):
     with pytest.raises(SettingError) as caught:
         ModbusDriver(options)
     assert caught.value.key == key
+
+
+@pytest.mark.parametrize(
+    ("kind", "minus"), [("magnitude16", "8000"), ("magnitude32", "80000000"), ("float32", "80000000"), ("float64", "80" + "00" * 7)]
+)  # fmt: skip
+def test_a_negative_zero_means_a_fault_beside_a_true_zero(kind, minus):
+    words = {} if kind == "magnitude16" else {"words": "high first"}
+    table = {"register": 0, "type": kind, "unit": "Cel", "low": -50, "high": 200, **words}
+    raw = bytes.fromhex(minus)
+    for special, read, at_zero in (
+        ({"-0": "probe"}, (None, "probe"), (0.0, "")),
+        ({"-0.0": "probe", "0": "sensor"}, (None, "probe"), (None, "sensor")),
+        ({}, (0.0, ""), (0.0, "")),
+    ):
+        own = registers.measured_of("it", {**table, "special": special}, "it")
+        assert (own.read(raw), own.read(bytes(len(raw)))) == (read, at_zero)
+    assert own.place.raw(-0.0) == raw
+
+
+@pytest.mark.parametrize("kind", ["int16", "uint16"])
+def test_a_negative_zero_of_a_type_without_one_is_refused(kind):
+    table = {"register": 0, "type": kind, "unit": "Cel", "low": -50, "high": 200, "special": {"-0": "probe"}}
+    with pytest.raises(SettingError, match="has no negative zero"):
+        registers.measured_of("it", table, "it")

@@ -245,6 +245,19 @@ def test_every_spelling_of_a_unit_in_a_note_is_compared_with_the_value(written):
         assert "the display showed" in found(values_shown, make, captured(["13.5 3.0"], [(0, note)])), note
 
 
+@pytest.mark.parametrize(("notes", "named"), [((0, 0), True), ((0, 12), False), ((12,), False)])
+def test_a_channel_that_was_compared_at_zero_only_is_named(notes, named):
+    """A speed of 0 is the same with every scale: a wrong one would agree with all notes of a motor at rest."""
+    lines = ["0.0 3.0", "0.0 3.0", "12.0 3.0"]
+    where = [(2 if number else i, f"{number}.0 /min  3.0 V") for i, number in enumerate(notes)]
+    for scale in (1.0, 10.0):
+        make = described("{it:number} {voltage:number}", "/min", "V", it={"scale": scale})
+        report = check_driver(make, capture=captured(lines, where))
+        (own,) = [finding for finding in report.findings if finding.name == "values shown"]
+        assert own.message.endswith("with the display, it at 0 only") == named
+        assert (own in report.failed) == (scale != 1.0 and not named)
+
+
 @pytest.mark.parametrize(
     "note",
     [

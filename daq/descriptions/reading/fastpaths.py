@@ -31,7 +31,7 @@ def fast_path(reader: Reader, otherwise: Decoder, before: bytes = b"", behind: b
         not isinstance(reader.line.table, ReadingLine)
         or {c.at for c in columns} != set(range(count))
         or len(columns) != count
-        or any(c.reader.width or c.name or c.reader.by_digits for c in columns)
+        or any(c.reader.width or c.name or c.reader.by_digits or c.negative_zero for c in columns)
     ):
         return None
     if reader.line.layout is not None:

@@ -6,12 +6,13 @@ from dataclasses import dataclass, field
 
 from daq.core.driver import Channel
 from daq.core.units import unit
+from daq.core.wordorder import is_negative_zero
 from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateField
-from daq.descriptions.codec.layout import LARGEST
+from daq.descriptions.codec.layout import LARGEST, number_bytes
 from daq.descriptions.numbers import single
 from daq.descriptions.patterns import Writing, compiled, exact_number_of, is_number, number_of, plain_number
 from daq.descriptions.template import Field
-from daq.descriptions.types import KINDS
+from daq.descriptions.types import BINARY, KINDS
 from daq.descriptions.unitwords import written_unit
 
 Fault = tuple[str, str]
@@ -83,6 +84,7 @@ class ChannelSlot:
         factor, addend: conversion from the number to the channel's value.
         texts, numbers: texts and numbers that mean a fault instead of a value.
         name: name of the field where its unit is in the line; otherwise "".
+        negative_zero: True where one of the texts is a negative zero, which equals zero as a number.
     """
 
     at: int
@@ -93,6 +95,7 @@ class ChannelSlot:
     texts: Mapping[bytes, str]
     numbers: Mapping[float, str]
     name: str = ""
+    negative_zero: bool = False
 
     def take(self, raw: bytes, found: Found) -> bool:
         """Add the value or the fault in `raw` to `found`; return False where it is not valid."""
@@ -238,8 +241,17 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
     reader = number_field(place, table, writing)
     texts: dict[bytes, str] = {}
     numbers: dict[float, str] = {}
+    negative_zero = False
     for text, fault in table.special.items():
-        if reader.by_digits and is_number(text, place, table, writing):
+        if (
+            not reader.by_digits
+            and is_number(text, place, table, writing)
+            and is_negative_zero(reader.read(writing.of(text)))
+        ):
+            # Zero itself stays a value.  The number of a frame is decoded as its text.
+            negative_zero = True
+            texts[number_bytes(-0.0) if place.type in BINARY else writing.of(text)] = fault
+        elif reader.by_digits and is_number(text, place, table, writing):
             # 8000 may mean a fault where 0000 is zero; and NaN is equal to no number.
             texts |= {writing.of(digits): fault for digits in (text, text.upper(), text.lower())}
         elif is_number(text, place, table, writing):
@@ -247,7 +259,7 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
             numbers[single(number) if place.type.startswith("f32") else number] = fault
         else:
             texts[writing.of(text)] = fault
-    return ChannelSlot(at, channel, reader, times * factor, times * addend, texts, numbers)
+    return ChannelSlot(at, channel, reader, times * factor, times * addend, texts, numbers, negative_zero=negative_zero)
 
 
 def _status_slot(place: Field, table: StateField, writing: Writing) -> StatusSlot:

@@ -1,16 +1,16 @@
 """Check of the values against the instrument's display."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Values
 from daq.core.units import UNITS, convert
 from daq.descriptions.unitwords import UNIT_WORD, unit_word
-from daq.testing.case import Case, passed
+from daq.testing.case import Case, note, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
-from daq.testing.talk import Example, is_reading, row_of
+from daq.testing.talk import Example, is_reading, row_of, values_of
 
 _NUMBER: Final = re.compile(r"(?<![\w.,'])([+-]? *\d+(?:[.,]\d+)?(?:[eE][+-]?\d{1,2})?)(?![\d.,'])[ \t]*")
 _GROUPED: Final = re.compile(r"(?<![\w.,':])\d{1,3}(?:[ \u00a0\u2009\u202f]\d{3})+(?!\d)")
@@ -51,15 +51,32 @@ def values_shown(case: Case) -> Finding:
                     shown(talk.readings[i].frame),
                     do="check scale, sign, unit and the order of the channels",
                 )
+    numbers: dict[int, set[float]] = {}
     for before, text in talk.shown:
-        compared += _compare_note(case, talk.examples[:before], text)
+        compared += _compare_note(case, talk.examples[:before], text, numbers)
     if not compared:
         raise NotApplicableError("no values of the display were recorded (lines with = in the capture)")
+    only_zero = _only_zero(case, numbers)
+    if only_zero:
+        return note(
+            "values shown",
+            f"{compared} values agree with the display, {', '.join(only_zero)} at 0 only",
+            "0 is the same with every scale and sign: add the text of the display for another value",
+        )
     return passed("values shown", f"{compared} values agree with the display")
 
 
-def _compare_note(case: Case, earlier: Sequence[Example], text: str) -> int:
-    """Compare one text of the display with the latest reading; return the number of compared values."""
+def _only_zero(case: Case, numbers: Mapping[int, set[float]]) -> list[str]:
+    """Return the names of the channels that were compared at 0 only, and have other values in the transcript."""
+    others = {i for e in case.transcript().readings for i, value in values_of(e.meaning).items() if value}
+    return [case.driver.channels[i].name for i, own in sorted(numbers.items()) if own == {0.0} and i in others]
+
+
+def _compare_note(case: Case, earlier: Sequence[Example], text: str, numbers: dict[int, set[float]]) -> int:
+    """Compare one text of the display with the latest reading; return the number of compared values.
+
+    `numbers`: those of the display by index of the channel, to which the text's own are added.
+    """
     noted = _noted(text)
     if not noted:
         return _compare_missing(case, earlier, text)
@@ -68,7 +85,7 @@ def _compare_note(case: Case, earlier: Sequence[Example], text: str) -> int:
         return 0
     values = _latest(case.driver, readings)
     for one in noted:
-        _compare_number(case.driver, one, values, text, readings[-1])
+        numbers.setdefault(_compare_number(case.driver, one, values, text, readings[-1]), set()).add(one.number)
     return len(noted)
 
 
@@ -131,15 +148,20 @@ def _latest(driver: Driver, readings: Sequence[Example]) -> dict[int, float | No
     return values
 
 
-def _compare_number(driver: Driver, noted: _Noted, values: dict[int, float | None], text: str, last: Example) -> None:
+def _compare_number(driver: Driver, noted: _Noted, values: dict[int, float | None], text: str, last: Example) -> int:
+    """Return the index of the channel whose value is the number of the display.
+
+    Raises:
+        DriverFaultError: there is none.
+    """
     code, factor = unit_word(noted.word)
-    read: list[float | None] = []
+    read: dict[int, float | None] = {}
     for i, value in values.items():
         own = driver.channels[i].unit
         if not code:
-            read.append(value)
+            read[i] = value
         elif UNITS[own].dimension == UNITS[code].dimension:
-            read.append(None if value is None else convert(value, own, code) / factor)
+            read[i] = None if value is None else convert(value, own, code) / factor
     if not read:
         units = ", ".join(f"{c.name} in {c.unit}" for c in driver.channels)
         raise DriverFaultError(
@@ -148,8 +170,9 @@ def _compare_number(driver: Driver, noted: _Noted, values: dict[int, float | Non
             do="check the unit of the channel, or write the note in the unit of the display",
         )
     slack = 0.5 * noted.step * (1 + 1e-6) + 1e-9 * abs(noted.number)
-    if any(value is not None and abs(value - noted.number) <= slack for value in read):
-        return
+    for i, value in read.items():
+        if value is not None and abs(value - noted.number) <= slack:
+            return i
     do = "check scale, sign, unit and the order of the channels"
     if not code:
         do += "; where the display has another unit than the channel, write it into the note, as in `= 1.326 kg`"

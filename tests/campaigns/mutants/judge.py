@@ -1,6 +1,7 @@
 """Tell for one mutant whether the capture of its instrument, with notes of the display, refuses it."""
 
 import copy
+import math
 import random
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -10,6 +11,7 @@ from typing import Any
 from daq.app.setup.driver_choice import chosen_driver
 from daq.core.driver import Driver, Values
 from daq.core.errors import SettingError
+from daq.core.units import UNITS
 from daq.descriptions.capture import Capture, Piece
 from daq.descriptions.load import check_description, load_description
 from daq.testing import check_driver
@@ -24,6 +26,8 @@ from tests.support.instruments.built_in import BUILT_IN
 from tests.support.instruments.driver_cases import CASES
 
 MOST_NOTES = 150
+LAST = 40
+"""Number of pieces at the end of a capture that have notes in any case: there the motor turns."""
 Tables = dict[str, Any]
 
 
@@ -90,9 +94,10 @@ def with_notes(driver: Driver, capture: Capture) -> Capture:
     out, polls = Capture(about=dict(capture.about)), driver.poll()
     size = len(polls) if isinstance(polls, tuple) else 1
     shown: list[str] = []
-    for piece in capture.pieces:
+    last = len(capture.pieces) - LAST
+    for at, piece in enumerate(capture.pieces):
         out.pieces.append(piece)
-        if piece.way != "<" or len(shown) >= MOST_NOTES:
+        if piece.way != "<" or (len(shown) >= MOST_NOTES and at < last):
             continue
         examples = [e for e in transcribe(driver, out, "").examples[-size:] if is_reading(e.meaning)]
         values: dict[int, float] = {}
@@ -179,17 +184,17 @@ def difference(tables: Tables, name: str) -> str:
     ours, talk = original(name)
     other = check_description(tables).driver(one.options)
     found = []
-    names = [[c.name for c in driver.channels] for driver in (ours, other)]
+    same_units = {c.name: c.unit for c in ours.channels} == {c.name: c.unit for c in other.channels}
     theirs = transcribe(other, capture_of(name), "").examples
     if len(theirs) != len(talk):
         found.append("lines")
     for e, f in zip(talk, theirs, strict=False):
-        if e.meaning == f.meaning and e.frame == f.frame:
+        if e.meaning == f.meaning and e.frame == f.frame and same_units:
             continue
-        before, now = _named(e, names[0]), _named(f, names[1])
-        if any(before.get(name) != value for name, value in now.items()):
+        before, now = _named(e, ours), _named(f, other)
+        if any(not math.isclose(before.get(name, math.inf), value, rel_tol=1e-9) for name, value in now.items()):
             found.append("values")
-        elif before != now:
+        elif before.keys() != now.keys():
             found.append("rejections")
         elif getattr(e.meaning, "faults", None) != getattr(f.meaning, "faults", None) or isinstance(f.meaning, Values):
             found.append("faults")
@@ -207,5 +212,10 @@ def original(name: str) -> tuple[Driver, list[Example]]:
     return driver, list(transcribe(driver, capture_of(name), "").examples)
 
 
-def _named(e: Example, names: list[str]) -> dict[str, float]:
-    return {names[i]: value for i, value in values_of(e.meaning).items()}
+def _named(e: Example, driver: Driver) -> dict[tuple[str, str], float]:
+    """Return the values of a line in SI units, by name and dimension of their channels."""
+    found = {}
+    for i, value in values_of(e.meaning).items():
+        own = UNITS[driver.channels[i].unit]
+        found[driver.channels[i].name, own.dimension] = value * own.factor + own.offset
+    return found

@@ -44,6 +44,7 @@ CHANGES: Final = (
     (r"line\..*\{\w+\}", r"\{\w+:u(\d+\w*)\} as \{\w+:i\1\}", "the capture has no value in the upper half"),
     (r"line\..*\{\w+\}", r"\{\w+:number\} as \{\w+:padded\}", "the capture has no blanks before the number"),
     (r"line\.three\.fields\.[ft][12]\..*", r".*", "the display shows the latest of several readings in a line"),
+    (r"channel\[\d+\]\.unit", r"'(rad/s|K|mPa\.s|Pa\.s)'", "the same values in another unit of the quantity"),
     (r"channel\[3\]\.unit", r"'Pa\.s'", "the capture has no value of this quantity"),
     (r"(.*\.)?checksum\.low_first", r".*", "a checksum of one byte"),
     (r"(.*\.)?checksum\.crc\.reflected_out", r".*", "the same CRC as without it"),

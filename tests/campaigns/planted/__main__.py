@@ -1,4 +1,4 @@
-"""Run the kit on every planted fault: ``python -m tests.campaigns.planted [--every 1] [--all]``.
+"""Run the kit on every planted fault: ``python -m tests.campaigns.planted [--every 1] [--first 0] [--all]``.
 
 Prints the number that the kit finds, each one that it does not find, and for those that cannot be found in principle the
 sentence of `daq/testing/README.md`. A fault that is not found and has no sentence gives exit code 1.
@@ -14,9 +14,10 @@ from tests.campaigns.planted.listed import LISTED, Planted
 def main(given: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.planted", description=__doc__)
     parser.add_argument("--every", type=int, default=1, help="only every n-th fault (1)")
+    parser.add_argument("--first", type=int, default=0, help="number of the first fault, below n (0)")
     parser.add_argument("--all", action="store_true", help="print the faults that are found too, each with its checks")
     args = parser.parse_args(given)
-    chosen: list[Planted] = LISTED[:: args.every]
+    chosen: list[Planted] = LISTED[args.first :: args.every]
     found = missed = 0
     for one in chosen:
         checks = one.found_by()
