@@ -2,6 +2,9 @@
 
 import math
 
+from daq.core.arguments import require_count, require_finite
+from daq.core.errors import ArgumentError
+
 
 def ordered(raw: bytes, *, low_word_first: bool, low_byte_first: bool) -> bytes:
     """Return the bytes of a number, the most significant first, in an order of words and bytes; and back.
@@ -14,24 +17,21 @@ def ordered(raw: bytes, *, low_word_first: bool, low_byte_first: bool) -> bytes:
     return b"".join(reversed(words) if low_word_first else words)
 
 
-def from_sign_and_magnitude(number: int, bits: int) -> float:
-    """Return the value of a number whose highest bit is its sign; the sign alone is the float -0.0."""
-    top = 1 << bits - 1
+def from_sign_and_magnitude(raw: bytes) -> float:
+    """Return the whole number in bytes, the first of them with its sign in the highest bit; the sign alone is -0.0."""
+    number, top = int.from_bytes(raw, "big"), 1 << 8 * len(raw) - 1
     return -0.0 if number == top else number if number < top else top - number
 
 
-def to_sign_and_magnitude(number: float, bits: int) -> int:
-    """Return a number rounded to a whole one, with its sign in the highest bit; -0.0 is the sign alone.
+def to_sign_and_magnitude(number: float, size: int) -> bytes:
+    """Return `size` bytes of a number rounded to a whole one, its sign in the highest bit; -0.0 is the sign alone.
 
     Raises:
-        OverflowError: its magnitude does not fit.
+        ArgumentError: the number is not finite, or its magnitude does not fit.
     """
-    top, whole = 1 << bits - 1, round(number)
+    require_finite("number", number)
+    require_count("size", size, 1, 8, of="bytes")
+    top, whole = 1 << 8 * size - 1, round(float(number))
     if abs(whole) >= top:
-        raise OverflowError(f"{whole} does not fit in {bits} bits")
-    return abs(whole) + top * (whole < 0 or is_negative_zero(number))
-
-
-def is_negative_zero(number: float) -> bool:
-    """Return True for the float -0.0, with which some instruments mark a missing value."""
-    return number == 0 and math.copysign(1.0, number) < 0
+        raise ArgumentError(f"{whole} does not fit in {size} bytes with a sign", key="number")
+    return (abs(whole) + top * (math.copysign(1.0, number) < 0 and (whole < 0 or number == 0))).to_bytes(size, "big")

@@ -44,7 +44,7 @@ def unpacker(kind: str, width: int) -> Callable[[bytes], float | int | None]:
             of_float = struct.Struct(">f" if size_of(kind, width) == 4 else ">d").unpack
             return lambda raw: of_float(_ordered(raw, order))[0]
         if letter == "s":
-            return lambda raw: from_sign_and_magnitude(int.from_bytes(_ordered(raw, order), "big"), 8 * len(raw))
+            return lambda raw: from_sign_and_magnitude(_ordered(raw, order))
         signed = letter == "i"
         return lambda raw: int.from_bytes(_ordered(raw, order), "big", signed=signed)
     read = struct.Struct((order or ">") + code).unpack
@@ -66,7 +66,7 @@ def packed(kind: str, width: int, number: float) -> bytes:
         if letter == "f":
             return _ordered(struct.pack(">f" if size == 4 else ">d", number), order)
         if letter == "s":
-            return _ordered(to_sign_and_magnitude(number, 8 * size).to_bytes(size, "big"), order)
+            return _ordered(to_sign_and_magnitude(number, size), order)
         return _ordered(round(number).to_bytes(size, "big", signed=letter == "i"), order)
     except (ValueError, OverflowError):
         raise ValueError(f"{number:g} does not fit in {kind}{f' {width}' if width else ''}") from None
@@ -92,6 +92,11 @@ def single(number: float) -> float:
         return float(struct.unpack(">f", struct.pack(">f", number))[0])
     except OverflowError:
         return math.copysign(math.inf, number)
+
+
+def is_negative_zero(text: str, number: float) -> bool:
+    """Return True for the text of a negative zero, with which some instruments mark a missing value, and its number."""
+    return number == 0 and text.strip().startswith("-")
 
 
 def padded_text(text: str, width: int) -> str:

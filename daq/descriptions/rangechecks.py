@@ -6,10 +6,10 @@ from collections.abc import Iterator, Mapping
 from typing import Final
 
 from daq.core.errors import SettingError
-from daq.core.wordorder import is_negative_zero
 from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateField
 from daq.descriptions.linemodel import IGNORED, LineTable, ReadingLine
 from daq.descriptions.model import DescriptionTables
+from daq.descriptions.numbers import is_negative_zero
 from daq.descriptions.patterns import Writing, is_number, number_of
 from daq.descriptions.reading.slots import conversion
 from daq.descriptions.template import Field
@@ -132,7 +132,7 @@ def _never(key: str, place: Field, table: FieldTable, own: Span, writing: Writin
             if not least <= number <= most:
                 reason = f"is never sent: the numbers of this field are {least:.20g} to {most:.20g}"
                 yield SettingError(reason, key=f"{key}.special.{text}")
-            elif place.type in BINARY and place.type[0] != "s" and is_negative_zero(number):
+            elif place.type in BINARY and place.type[0] != "s" and is_negative_zero(text, number):
                 yield SettingError(f"is never sent: {place.type} has no negative zero", key=f"{key}.special.{text}")
     for weight in table.bits if isinstance(table, StateField) else ():
         if float(weight) > own[1]:

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from daq.core.driver import Channel
-from daq.core.errors import SettingError
+from daq.core.errors import ArgumentError, SettingError
 from daq.core.faults import FAULTS
 from daq.core.units import UNITS
-from daq.core.wordorder import from_sign_and_magnitude, is_negative_zero, ordered, to_sign_and_magnitude
+from daq.core.wordorder import from_sign_and_magnitude, ordered, to_sign_and_magnitude
 
 FORMATS: Final = {
     "int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f", "float64": "d",
@@ -49,8 +49,10 @@ class Place:
 
     def number(self, raw: bytes) -> float:
         """Return the number in the bytes of its registers; it may be NaN or infinite."""
-        number = struct.unpack(">" + FORMATS[self.kind], self._ordered(raw))[0]
-        return float(from_sign_and_magnitude(number, 16 * self.count) if self._has_sign else number)
+        raw = self._ordered(raw)
+        return (
+            from_sign_and_magnitude(raw) if self._has_sign else float(struct.unpack(">" + FORMATS[self.kind], raw)[0])
+        )
 
     def raw(self, number: float) -> bytes:
         """Return the bytes of the registers for a number.
@@ -60,9 +62,12 @@ class Place:
         """
         if not math.isfinite(number):
             raise OverflowError(f"{number} cannot be written")
-        own: float = number if self.kind in ("float32", "float64") else round(number)
         if self._has_sign:
-            own = to_sign_and_magnitude(number, 16 * self.count)
+            try:
+                return self._ordered(to_sign_and_magnitude(number, 2 * self.count))
+            except ArgumentError as error:
+                raise OverflowError(str(error)) from None
+        own: float = number if self.kind in ("float32", "float64") else round(number)
         try:
             return self._ordered(struct.pack(">" + FORMATS[self.kind], own))
         except struct.error as error:
@@ -97,7 +102,7 @@ class Measured:
     def read(self, raw: bytes) -> tuple[float | None, str]:
         """Return the value and "", or None and the fault."""
         number = self.place.number(raw)
-        if self.negative_zero and is_negative_zero(number):
+        if self.negative_zero and raw == self.place.raw(-0.0):
             return None, self.negative_zero
         if number in self.special:
             return None, self.special[number]
@@ -233,7 +238,7 @@ def _special_of(given: Any, place: Place, key: str) -> tuple[dict[float, str], s
             raise SettingError("must be a number in quotes = the fault it means", key=here) from None
         if not isinstance(fault, str) or fault not in FAULTS or FAULTS[fault].keeps_value:
             raise SettingError("must be a fault without value, e.g. 'probe' or 'sensor'", key=here)
-        if not is_negative_zero(number):
+        if number or not text.strip().startswith("-"):
             special[number] = fault
         elif place.has_negative_zero:
             negative_zero = fault  # zero itself stays a value, although the two are equal as numbers

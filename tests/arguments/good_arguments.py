@@ -397,6 +397,7 @@ GOOD = {
         "measured": 10.1, "expanded": 0.2, "certified": 10.0, "certified_expanded": 0.1
     },
     # core and methods
+    "daq.core.wordorder.to_sign_and_magnitude": lambda: {"number": -5.0, "size": 2},
     "daq.core.checksums.crc": lambda: {"width": 16, "polynomial": 0x8005, "initial": 0xFFFF, "reflected": True, "reflected_out": None, "final": 1},
     "daq.core.seeking.power_law_speed": lambda: {"torque": 20.0, "speed": 30.0, "target": 50.0, "index": 0.5},
     "daq.core.statistics.longest_interval": lambda: {"times": [1000, 2000, 5000], "start": 0, "end": 6000},

@@ -119,3 +119,26 @@ def test_on_a_real_terminal_each_question_waits_for_its_answer(tmp_path):
     assert "fill in what only you can know" not in text
     made = check_description(tomllib.loads((tmp_path / "meter.toml").read_text()), "meter.toml").driver()
     assert made.decode(b"K=19.5;ST=OK") == (19.5,)
+
+
+def test_questions_fit_a_terminal_and_each_kind_of_answer_has_its_own_row():
+    """The lines of the instrument stay whole; they may be longer."""
+    lines = [f"H {text};{n}.25;{'OK' if n % 3 else 'LO'}" for n, text in enumerate(("5A0", "3E8", "158", "2AF") * 3)]
+    capture = Capture([Piece(n * 300 * MS, "<", line.encode() + b"\r\n") for n, line in enumerate(lines)])
+    shown: list[str] = []
+    ask_through("meter", capture, "meter.capture", read=lambda _prompt: "", show=shown.append)
+    assert max(map(len, shown)) <= 80
+    at = next(i for i, row in enumerate(shown) if "What are the hexadecimal digits" in row)
+    answers = [row[12:] for row in shown[at + 1 : shown.index("", at)] if row.startswith(("   answers: ", " " * 12))]
+    assert [row.split()[0] for row in answers] == ["bits", "state", "ignored", "number", "signed"]
+
+
+def test_words_of_hexadecimal_digits_are_asked_one_by_one_only_where_they_are_states():
+    lines = [f"H {n * 0x1A7 % 0xFFF:03X};{n}.25" for n in range(1, 12)]
+    capture = Capture([Piece(n * 300 * MS, "<", line.encode() + b"\r\n") for n, line in enumerate(lines)])
+    guess = guess_description("meter", capture, "meter.capture")
+    (key,) = [q.key for q in guess.questions if q.key.startswith("hex ")]
+    assert not any(q.key.startswith("state ") for q in guess.questions)
+    assert any("what the hexadecimal digits are" in point for point in guess.open_points)
+    closed = guess_description("meter", capture, "meter.capture", {key: "state"})
+    assert sum(q.key.startswith("state ") for q in closed.questions) == len(lines)

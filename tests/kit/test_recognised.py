@@ -148,7 +148,7 @@ WORDS = ("0000", "0080", "00A0", "0000", "1080", "0020", "0000", "0081")
 def test_a_word_of_hexadecimal_digits_is_a_question_and_then_bits():
     capture = streamed([b"T %.1f C;%s" % (20 + 1.7 * n, word.encode()) for n, word in enumerate(WORDS * 2)])
     make, guess = described(capture)
-    assert any("which of" in point for point in guess.open_points)
+    assert any("what the hexadecimal digits are" in point for point in guess.open_points)
     assert isinstance(make().decode(b"T 21.5 C;4000"), Reject)
     bits = {"0": "ok", "5": "unsteady", "7": "probe", "12": "keys_used"}
     make, guess = answered(capture, hex="bits", bit=bits)

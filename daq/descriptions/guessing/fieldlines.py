@@ -42,13 +42,18 @@ def same_quantity(group: GuessedLine, found: GuessedField, ask: Answers) -> bool
         return None
     other = found.same_as
     return ask.ask(
-        f"same {found.key}", f"Is {found.texts[0]} in the first line the quantity of {other.texts[0]} in the second?",
+        f"same {found.key}",
+        f"Is {found.texts[0]} in the first line the same quantity as {other.texts[0]} in the second?",
         yes_or_no, lines=[group.lines[0], other.sample], parts=[found.texts[0], other.texts[0]], answers="yes, no",
     )  # fmt: skip
 
 
 def _state(group: GuessedLine, found: GuessedField, ask: Answers) -> list[str]:
     texts = list(dict.fromkeys(found.texts))
+    if found.base_point:
+        # Each text would be a question of its own: what the digits are comes first.
+        listed = ", ".join(f'{quoted(text)} = ""' for text in texts)
+        return [f"means = {{ {listed} }}", fill_in(found.base_point)]
     means: dict[str, str] = {}
     unknown: list[str] = []
     for text in texts:

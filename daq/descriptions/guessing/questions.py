@@ -170,9 +170,10 @@ def meaning(text: str) -> Meaning:
 
 
 def bits_of(words: Sequence[str]) -> int:
-    """Return the number of bits of words of hexadecimal digits; 0 where they have several widths."""
+    """Return the number of bits of words of hexadecimal digits; 0 where they have several widths, or one digit."""
     widths = {len(word) for word in words}
-    return 4 * widths.pop() if len(widths) == 1 else 0
+    # The next number may have two digits.
+    return 4 * widths.pop() if len(widths) == 1 and widths != {1} else 0
 
 
 def hexadecimal(bits: int, *, decimal: bool = False) -> Callable[[str], Meaning]:
@@ -204,8 +205,8 @@ def with_sign(signed: bool, bits: int) -> int:
     if signed and not bits:
         # The bits of one of the words would make another one negative, or refuse it.
         raise ValueError(
-            "these digits have several widths, so that the number of bits is not known: a description reads two's "
-            "complement in digits of one width only; capture again, or write a driver in Python"
+            "these digits have several widths, or one digit, so that the number of bits is not known: a description "
+            "reads two's complement in digits of one width only; capture again, or write a driver in Python"
         )
     return bits if signed else 0
 

@@ -94,16 +94,16 @@ class ReadingLines:
         if found.type == "hex":
             bits = bits_of([text for text in found.texts if text not in found.special])
             decimal = may_be_decimal(found.texts)
-            signed = f", signed UNIT (two's complement of {bits} bits)" if bits else ""
-            letters = "; decimal where the letters are no digits: a unit (21C) or a text" if decimal else ""
+            signed = f"; signed UNIT (two's complement of {bits} bits)" if bits else ""
+            letters = "; decimal (the letters are no digits: a unit as in 21C, or a text)" if decimal else ""
             answer = self.ask.ask(
                 f"hex {found.key}", "What are the hexadecimal digits in these lines?",
                 hexadecimal(bits, decimal=decimal), lines=line.lines, parts=found.texts,
-                answers="bits (each bit is a state), state (each text is one), "
-                f"ignored, number UNIT{signed}; a UNIT may have a factor: number 0.01 %{letters}",
+                answers="bits (each bit is a state); state (each text is one); ignored; number UNIT, also with a "
+                f"factor, as in: number 0.01 %{signed}{letters}",
             )  # fmt: skip
             if answer is None:
-                found.type = "word"
+                found.type, found.base_point = "word", "what the hexadecimal digits are: bits, states or a number"
             else:
                 _set_hexadecimal(found, answer)
         elif found.numeric and found.kept and found.numbers and not found.unit and not is_ph(found):
@@ -111,7 +111,7 @@ class ReadingLines:
                 f"unit {found.key}", f"What is the number {found.texts[0]} in these lines?", meaning, lines=line.lines,
                 parts=found.texts,
                 answers="its unit, as in: g/cm3, \u00b0C, rpm, %, 1 (a plain number), 0.1 \u00b0C (tenths); "
-                "state (each number is a state), bits (hexadecimal digits), ignored (a counter, an address, ...)",
+                "state (each number is a state); bits (hexadecimal digits); ignored (a counter, an address, ...)",
             )  # fmt: skip
             if answer is not None:
                 _set_number(found, answer)

@@ -160,9 +160,10 @@ def channel(found: GuessedField, ask: Answers, lines: Sequence[str]) -> list[str
         behind = f", followed by {found.behind!r}" if found.behind else ""
         out.append(fill_in(f"the UCUM unit of {found.name} ({seen}{behind}); '1' is a plain number"))
     point = f"the range of {found.name} as the maker states it ({seen})"
+    own = f" in {unit}" if found.unit not in ("", "1") else ""
     stated = ask.ask(
-        f"range {found.key}", f"From which to which value in {unit} does it measure {found.name} ({seen})?", span(unit),
-        point=point, lines=lines, parts=found.texts, answers=f"LOW to HIGH, as in: -20 to 150 ({unit})",
+        f"range {found.key}", f"From which to which value{own} does it measure {found.name} ({seen})?", span(unit),
+        point=point, lines=lines, parts=found.texts, answers="LOW to HIGH, as the maker states it, as in: -20 to 150",
     )  # fmt: skip
     if stated is not None:
         return [*out, f"low = {stated[0]:.12g}", f"high = {stated[1]:.12g}"]

@@ -6,10 +6,9 @@ from dataclasses import dataclass, field
 
 from daq.core.driver import Channel
 from daq.core.units import unit
-from daq.core.wordorder import is_negative_zero
 from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateField
 from daq.descriptions.codec.layout import LARGEST, number_bytes
-from daq.descriptions.numbers import single
+from daq.descriptions.numbers import is_negative_zero, single
 from daq.descriptions.patterns import Writing, compiled, exact_number_of, is_number, number_of, plain_number
 from daq.descriptions.template import Field
 from daq.descriptions.types import BINARY, KINDS
@@ -246,7 +245,7 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
         if (
             not reader.by_digits
             and is_number(text, place, table, writing)
-            and is_negative_zero(reader.read(writing.of(text)))
+            and is_negative_zero(text, reader.read(writing.of(text)))
         ):
             # Zero itself stays a value.  The number of a frame is decoded as its text.
             negative_zero = True

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 
+from daq.app.cli.printing import hung
 from daq.app.screens.text import plain
 from daq.core.errors import DaqError
 from daq.descriptions.capture import Capture
@@ -10,6 +11,8 @@ from daq.descriptions.guessing.questions import Question
 
 UNKNOWN = ("", "?")
 """Answers for "I do not know"."""
+COLUMNS = 80
+"""Width of the questions; the lines of the instrument stay whole."""
 
 
 def ask_through(
@@ -51,12 +54,16 @@ def ask_through(
 
 def _show(number: int, question: Question, show: Callable[[str], None]) -> None:
     show("")
-    show(f"{number}. {plain(question.text)}")
+    for row in hung(plain(question.text), f"{number}. ", COLUMNS):
+        show(row)
     for line, part in zip(question.lines, question.parts, strict=True):
         marked = f"   <- {plain(part)}" if part and part != line else ""
         show(f"     {plain(line)}{marked}")
-    if question.answers:
-        show(f"   answers: {plain(question.answers)}")
+    lead = "   answers: "
+    for answer in plain(question.answers).split("; ") if question.answers else ():
+        for row in hung(answer, lead, COLUMNS):
+            show(row)
+        lead = " " * len(lead)
 
 
 def _answer(question: Question, read: Callable[[str], str], show: Callable[[str], None]) -> str | None:
