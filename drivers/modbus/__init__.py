@@ -67,7 +67,8 @@ class ModbusDriver(Driver):
             with 3), `type` (int16, uint16, int32, uint32, float32, float64; magnitude16 and magnitude32 have the
             sign in the highest bit), `words` (``high first`` or ``low first``,
             needed for more than 16 bits) and `bytes` (the same, ``high first`` by default), `unit`, `low`, `high`,
-            `scale`, `offset`, `special` (numbers in place of a value, each with its fault).
+            `scale`, `offset`, `special` (numbers in place of a value, each with its fault; "-0" is a
+            negative zero).
         status: `register`, `table`, `type` and `bits`: faults by the bit's weight.
         serial: `register`, `table` and `count` of the registers with the serial number as text.
         commands: by action (speed, turn, halt, zero, bath): `register`, `type`, `words`, the `value` to write, or
