@@ -2,6 +2,7 @@
 
 import itertools
 import tomllib
+import zlib
 
 import pytest
 
@@ -181,6 +182,23 @@ def test_letters_of_a_checksum_or_a_number_are_no_units(tail):
     """A checksum in hexadecimal may end with C or F, which are units of the channel's dimension elsewhere."""
     make = described("val {it:number} -{:word}", "Cel")
     assert not found_or_none(make, captured([f"val 32.676 -{tail}", f"val 32.677 -{tail}"]))
+
+
+def test_a_comma_among_the_bytes_of_a_checksum_is_no_decimal_mark():
+    """CRC-32 of the public catalogues, as `zlib` computes it; its bytes come behind ETX."""
+    frames = [f"PRESSURE IN THE LINE {n / 100:.2f} kPa\x03".replace(".", ",").encode() for n in range(1, 2000)]
+    sealed = [frame + zlib.crc32(frame).to_bytes(4, "big") for frame in frames]
+    lines = [line for line in sealed if b"," in line[-4:] and not {10, 13, 2, 3} & {*line[-4:]}][:8]
+    make = check_description({
+        "format": 1, "kind": "made", "stream": {}, "decimal": "comma", "framing": {"begin": "\u0002"},
+        "checksum": {"name": "crc-32", "written": "big_endian", "mark": "\u0003", "covers_mark": True},
+        "channel": [{"name": "it", "unit": "kPa", "low": 0, "high": 100}],
+        "line": {"reading": {"says": "reading", "pattern": "PRESSURE IN THE LINE {it:number} kPa"}},
+    }).driver  # fmt: skip
+    capture = Capture([Piece(i * S, "<", b"\x02" + line + b"\r\n") for i, line in enumerate(lines)])
+    assert len(transcribe(make(), capture, "capture").readings) == len(lines) == 8
+    (own,) = [finding for finding in check_driver(make, capture=capture).findings if finding.name == "units"]
+    assert (own.outcome, own.message) == ("passed", "values are in the units of the lines (kPa)")
 
 
 def found_or_none(make, capture):

@@ -28,7 +28,8 @@ FOREIGN: Final = {
 """Units that instruments write and that have no code here, by dimension (common practice, no source)."""
 OFFSET_K: Final = 20.0
 """Difference from the zero of a scale of temperature, K, beyond which an offset is no correction of a sensor."""
-_CHECKSUM: Final = re.compile(r"[^\w.,\s-][0-9A-Fa-f]{2,8}\Z")
+_CHECKSUM: Final = re.compile(r"[^\w.,\s-][0-9A-Fa-f]{2,8}\Z|\x03.{1,8}\Z", re.DOTALL)
+"""A checksum in digits, or in bytes behind ETX: one of them may be a comma."""
 
 
 @dataclass(frozen=True, slots=True)
