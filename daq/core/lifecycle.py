@@ -11,6 +11,7 @@ from daq.core.effects import Concluded, Effect, Ended, Facts, Moved
 from daq.core.errors import DriverError
 from daq.core.events import ClockAnchor
 from daq.core.extent import Extent
+from daq.core.faults import CHECKS
 from daq.core.instruments import Instruments
 from daq.core.leadmotor import LeadMotor
 from daq.core.link import Checked, Link
@@ -44,6 +45,7 @@ class LifeCycle:
         links: Mapping[str, Link],
         signals: Mapping[str, Getter],
         emit: Callable[[Effect], None],
+        checks: int = CHECKS,
     ) -> None:
         """Set up the run.
 
@@ -52,6 +54,7 @@ class LifeCycle:
             links: connections by name, including the lead.
             signals: functions that give the signals of the lead instrument from one reading.
             emit: called with every effect.
+            checks: number of the checks of the daq whose run this is.
         """
         self.plan = plan
         self.state = State.READY
@@ -61,7 +64,7 @@ class LifeCycle:
         self.equilibrating = StopRule(Rule("any", "no temperature asked for"))
         self._links = links
         self._instruments = Instruments(links, plan.lead.name)
-        self.lead_motor = LeadMotor(plan, self._instruments)
+        self.lead_motor = LeadMotor(plan, self._instruments, checks)
         self._lead = links[plan.lead.name]
         self._drivers: dict[str, Driver] = {name: link.driver for name, link in links.items()}
         self._signals = signals

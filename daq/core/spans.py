@@ -14,6 +14,7 @@ from daq.core.quietness import noise_of_span
 from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, tail_of
 from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
+from daq.core.units import as_written
 
 MISSING_INTERVALS: Final = 5
 """Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
@@ -210,10 +211,11 @@ def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n
     if band is not None:
         torque = summaries.get(band.signal)
         if torque is not None and torque.mean is not None:
-            if torque.mean < band.low:
+            mean, low = as_written(torque.mean), as_written(band.low)
+            if mean < low:
                 # A torque slightly below zero may be the error of the zero: it stays a number with its sign.
-                found.append("against_rotation" if torque.mean <= -band.low < 0.0 else "below_band")
-            elif torque.mean > band.high:
+                found.append("against_rotation" if mean <= -low < 0.0 else "below_band")
+            elif mean > as_written(band.high):
                 found.append("above_band")
     target = plan.steps[step].speed
     if plan.speed_signal and target:
@@ -224,7 +226,7 @@ def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n
             found.append("speed_unknown")
         if speed is not None and speed.minimum is not None and speed.maximum is not None:
             off = plan.speed_tolerance * abs(target)
-            if speed.minimum < target - off or speed.maximum > target + off:
+            if not _is_between(target - off, speed, target + off):
                 found.append("off_speed")
     return found
 
@@ -253,7 +255,13 @@ def _temperature_faults(
             seen = before[0].summary(before[1], channel)
     if seen is None or seen.minimum is None or seen.maximum is None:
         return ["no_temperature"]
-    return [] if c.low <= seen.minimum and seen.maximum <= c.high else ["off_temperature"]
+    return [] if _is_between(c.low, seen, c.high) else ["off_temperature"]
+
+
+def _is_between(low: float, seen: Summary, high: float) -> bool:
+    """Return whether all readings are from `low` to `high`, compared as the decimal numbers that a person reads."""
+    least, greatest = seen.minimum or 0.0, seen.maximum or 0.0
+    return as_written(low) <= as_written(least) and as_written(greatest) <= as_written(high)
 
 
 def _last_before(rows: Columns, driver: Driver, span: Span) -> tuple[Columns, Span] | None:
