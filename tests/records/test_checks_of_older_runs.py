@@ -16,9 +16,10 @@ from daq.app.records import replaying
 from daq.app.setup import orders
 from daq.app.setup.drivers import Drivers
 from daq.core import replay, spans
-from daq.core.faults import CHECKED_SINCE, CHECKS, DECIMAL_LIMITS, FAULTS, codes_after
+from daq.core.faults import CHECKED_SINCE, CHECKS, DECIMAL_LIMITS, DECIMAL_MEANS, FAULTS, codes_after
 from daq.core.header import Header, read_header
 from daq.core.plan import Rule
+from daq.core.run import State
 from daq.methods.concluding import judging
 from daq.methods.parts.statement import state
 from daq.methods.sentences.catalogue import SENTENCES
@@ -243,6 +244,34 @@ def test_a_run_is_compared_with_its_limits_as_its_own_daq_compared_it(tmp_path, 
         run = done.replay.header.run
         assert main(["--state", str(state), "correct", run, "--sample", "G-1O41", "--because", "as it was"]) == 0
         assert (again(state).differences, again(state).same) == ([], True)
+
+
+@pytest.mark.parametrize("checks", [1, DECIMAL_LIMITS, CHECKS])
+@pytest.mark.parametrize("killed", [True, False])
+def test_a_run_that_was_killed_at_an_update_may_be_concluded_by_the_rules_of_the_newer_daq(
+    tmp_path, monkeypatch, checks, killed
+):
+    """Its header is that of the older daq, and its result that of the newer one, which recovered it."""
+    with monkeypatch.context() as m:
+        m.setattr(virtual_bench, "header_of", partial(virtual_bench.header_of, checks=checks))
+        state = measured(tmp_path, monkeypatch)
+    honest = judging._to_round
+
+    def to_round(value, rules):
+        return honest(value, rules) if rules >= DECIMAL_MEANS else 2.0 * value
+
+    monkeypatch.setattr(judging, "_to_round", to_round)
+    replay_of = replaying.replay
+
+    def ended_early(raw, make, **how):
+        found = replay_of(raw, make, **how)
+        found.state = State.MEASURING if killed else found.state
+        return found
+
+    monkeypatch.setattr(replaying, "replay", ended_early)
+    done = again(state)
+    assert done.same == (killed or checks == CHECKS)
+    assert (done.differences == []) == done.same
 
 
 @pytest.mark.parametrize(("kind", "checks"), RULES)
