@@ -57,6 +57,7 @@ class LifeCycle:
             checks: number of the checks of the daq whose run this is.
         """
         self.plan = plan
+        self._checks = checks
         self.state = State.READY
         self.stage_start = 0
         self.step_number = 0
@@ -124,7 +125,8 @@ class LifeCycle:
 
     def _measure(self, plan: Plan) -> None:
         keep, earlier = self._facts.keep, self._last_of
-        self.meter = Meter(plan, self.step_number, self.now, self._drivers, self._signals, keep, earlier)
+        drivers, signals = self._drivers, self._signals
+        self.meter = Meter(plan, self.step_number, self.now, drivers, signals, keep, earlier, checks=self._checks)
 
     def _enter_starting(self) -> None:
         step = self.plan.steps[self.step_number]

@@ -81,7 +81,7 @@ def take(
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
     rule = "" if met is None else met.name
-    event_interval, gap = _event_interval(plan, step, keep, columns, span, rule)
+    event_interval, gap = _event_interval(plan, step, keep, columns, span, met, clock.start)
     if met is not None and (met.is_late or gap > MISSING_INTERVALS * _event_reading(plan, keep, drivers, rule)):
         faults.append("event_may_be_earlier")
     first, stop = span.first, span.stop
@@ -118,7 +118,13 @@ def _event_reading(plan: Plan, keep: Keep, drivers: Mapping[str, Driver], rule: 
 
 
 def _event_interval(
-    plan: Plan, step: int, keep: Keep, columns: Mapping[str, Columns], span: Span, rule: str
+    plan: Plan,
+    step: int,
+    keep: Keep,
+    columns: Mapping[str, Columns],
+    span: Span,
+    met: Met | None,
+    started: int | None,
 ) -> tuple[int, int]:
     """Return the greatest error (ns) of the time of an event from the interval of its readings, and the longest one.
 
@@ -126,16 +132,20 @@ def _event_interval(
     which the rule began to hold.  All readings of a line have the time of the line, and lines may come in blocks: their
     number does not give the interval.
     """
-    leaf = _event_leaf(keep, rule)
-    if leaf is None:
+    leaf = None if met is None else _event_leaf(keep, met.name)
+    if leaf is None or met is None:
         return 0, 0
     link, _, channel = leaf.signal.rpartition(".")
     rows = columns[link or plan.lead.name]
     by_name = {d.name: d for d in plan.derivations}
     bases = [c for c in roots(channel, by_name) if c in rows.channels]
     # A step may end before its event has held for the whole time that an older reading allows.
-    begin = max(0, min(span.start, span.end - round(leaf.held_ns(plan.steps[step].speed))))
-    longest = gap = rows.longest_known_interval(begin, span.end, bases)
+    held = max(0, span.end - round(leaf.held_ns(plan.steps[step].speed)))
+    # A hold is met at a reading, and so it began before the time of the hold.
+    begin = min(span.start, held if met.since < 0 else min(met.since, held))
+    # Where the step began without a value, the event may lie at its start.
+    started = None if met.since < 0 else started
+    longest = gap = rows.longest_known_interval(begin, span.end, bases, started)
     if leaf.kind == "steady":
         return max(longest, leaf.span.ns // SPAN_CHECKS), gap
     # A hold is met at a reading, which may come up to one interval after the time of the hold.
