@@ -221,6 +221,7 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
         "above_band",
         "against_rotation",
         "torque_stuck",  # also where the mean of equal readings has a rounding error
+        "peak_not_covered",  # also where the greatest reading is that of a part of the step
     ),
 }
 """Codes by the number of the checks that added them, or changed their rule; all others are of number 1.
