@@ -45,7 +45,7 @@ def measured(times, signal, *, hold=0.0, after=0.0, span=1.0, null=lambda _t: Fa
 
 
 def drawn(rng):
-    """Return the crossing (s) and the arguments of `measured`: even or uneven readings, with a gap or with nulls."""
+    """Return the crossing (s) and the arguments of `measured`: even or uneven readings, some missing or null."""
     crossing, slope = rng.uniform(-1.0, 29.5), rng.uniform(0.2, 1.5)
     every, uneven = rng.choice((0.1, 0.1, 0.5, 1.0)), rng.random() < 0.6
     begin, length = rng.choice((rng.uniform(0.0, 28.0), crossing - rng.uniform(0.0, 2.0))), rng.uniform(0.2, 6.0)
