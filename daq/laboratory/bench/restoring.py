@@ -34,7 +34,7 @@ def _is_of_flow(state: BenchState, newest: Outcome) -> bool:
 
 def _after_power_failure(state: BenchState, interrupted: str) -> BenchState:
     """Return the state that names the fills to discard."""
-    at_bench = (state.named.sample,) if state.named is not None and _holds_filling(state) else ()
+    at_bench: tuple[str, ...] = (state.named.sample,) if state.named is not None and _holds_filling(state) else ()
     at_bench += (interrupted,) if interrupted else ()
     fills = dict.fromkeys((*state.discard, *at_bench, *(cup.sample for cup in state.cups)))
     cleared = {"before": (), "skipped": (), "draft": "", "stopping": False, "warm_up": True, "opened_utc_ns": 0}
