@@ -72,7 +72,7 @@ class Signed:
 
 @dataclass
 class Model:
-    """What happened, in its order."""
+    """The runs, checks, decisions and signatures of a history, in their order."""
 
     place: int = 0
     checks: list = field(default_factory=list)

@@ -11,7 +11,8 @@ def restored(state: BenchState, newest: Outcome | None, *, unclean: bool, interr
         newest: the end of the newest run of the bench; None for none.
         unclean: the daemon ended without its regular end, as after a power failure: fills are discarded, and warm-up,
             zero and geometry are due.
-        interrupted: sample of the newest run of the bench where that was interrupted, whoever started it; "" otherwise.
+        interrupted: sample of the newest run of the bench where that was interrupted, also one that `daq run` started;
+            "" otherwise.
     """
     outcome = newest if newest is not None and _is_of_flow(state, newest) else None
     if outcome is not None:
