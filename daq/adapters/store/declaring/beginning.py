@@ -130,8 +130,8 @@ class BeginConfigured(Transaction[int]):
         if access.one("taken", TAKEN, (run.sample, run.method_id, run.replicate)) is not None:
             error = f"sample {run.sample!r} has a run with the number {run.replicate} already; leave --replicate out, "
             error += "and the run gets the next number"
-            named = {"sample": run.sample, "number": str(run.replicate)}
-            raise coded(SettingError(error, key="replicate"), "number_taken", **named)
+            refused = SettingError(error, key="replicate")
+            raise coded(refused, "number_taken", sample=run.sample, number=str(run.replicate))
 
     def _refuse_unstated_fill(self, access: Access) -> None:
         """Refuse the run where another one of its sample may have used its filling: two such are no replicates."""
