@@ -155,15 +155,11 @@ class Reader:
         return [row["name"] for row in rows]
 
     def sheared_by(self, fill: str) -> str | None:
-        """Return the first run whose result states that it sheared this fill, or None.
-
-        A fill that the first run on it did not name has the id of that run.
-        """
+        """Return the first run whose result states that it sheared this fill, or None."""
         rows = self.query(
-            "SELECT id FROM (SELECT id, began_utc_ns FROM runs WHERE fill = ?1 AND fill <> '' "
-            "UNION ALL SELECT id, began_utc_ns FROM runs WHERE id = ?1 AND fill = '') AS own WHERE EXISTS "
-            "(SELECT 1 FROM results WHERE run = own.id AND json_extract(data, '$.sample.sheared')) "
-            "ORDER BY began_utc_ns LIMIT 1",
+            "SELECT runs.id FROM runs JOIN results ON results.run = runs.id "
+            "WHERE runs.fill = ? AND runs.fill <> '' AND json_extract(results.data, '$.sample.sheared') "
+            "ORDER BY runs.began_utc_ns LIMIT 1",
             [fill],
         )
         return str(rows[0]["id"]) if rows else None
