@@ -8,7 +8,7 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.store import Store
 from daq.app.daemon.computing import tasks as here
 from tests.support.processes.computing import computations, content, copied, follow
-from tests.support.runs.ended_runs import CLEAR_GLAZE, EXAMPLES, FLOW_CURVE, ended
+from tests.support.runs.ended_runs import EXAMPLES, FLOW_CURVE, ended
 
 pytestmark = pytest.mark.slow  # processes; `computes_apart` is off unless a file switches it on
 
@@ -29,12 +29,9 @@ def forbid(monkeypatch):
         monkeypatch.setattr(here, name, never)
 
 
-@pytest.mark.parametrize(
-    "examples", [(CLEAR_GLAZE, FLOW_CURVE), pytest.param(EXAMPLES, marks=pytest.mark.slow)], ids=["two", "all"]
-)
-def test_the_database_is_the_same_wherever_it_was_computed(tmp_path, monkeypatch, examples):
+def test_the_database_is_the_same_wherever_it_was_computed(tmp_path, monkeypatch):
     state = tmp_path / "state"
-    runs = ended(state, *examples)
+    runs = ended(state, *EXAMPLES)
     before = content(state)
     one, other = copied(state, tmp_path / "one"), copied(state, tmp_path / "other")
     follow(one, runs)

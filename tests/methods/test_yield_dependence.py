@@ -129,13 +129,13 @@ def test_fewer_than_six_rates_are_always_marked(asked, points):
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(400)  # some 1,200 fits: 97 s alone on a slow machine
+@pytest.mark.timeout(400)  # some 500 fits: 40 s alone on a slow machine
 def test_of_six_rates_without_the_mark_at_most_five_in_a_hundred_are_wrong():
     """The fewest rates without the mark, over more than tenfold; fluids with a yield stress."""
     fluids = [name for name, (model, _) in TRUE.items() if model in YIELDING]
-    cases = drawn(fluids, 25, 2, spans=(12.0, 15.0, 25.0, 40.0, 60.0), points=(LEAST_RATES,))
+    cases = drawn(fluids, 10, 2, spans=(12.0, 15.0, 25.0, 40.0, 60.0), points=(LEAST_RATES,))
     found = count(cases)["all"]
-    assert found.published - found.marked > 30
+    assert found.published - found.marked > 12
     assert clopper_pearson(found.wrong, found.published - found.marked)[0] <= 0.05, found
 
 

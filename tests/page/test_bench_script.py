@@ -1,5 +1,6 @@
 """The scripts of a bench in Chromium: the stop, the age of values, what a scanner may do, and the loss of the stream."""
 
+import time
 from contextlib import contextmanager
 
 import pytest
@@ -223,6 +224,22 @@ def test_a_scanner_names_a_sample_and_presses_no_button(browser):
         with tab.expect_response("**/text"):
             tab.evaluate(scan, "G-1044")
         assert server.posted == [("/api/v1/benches/bench-1/text", {"text": "G-1044", "seen": 7})]
+
+
+@pytest.mark.parametrize("pause", range(1, 7))
+def test_a_pause_in_the_code_of_a_scanner_does_not_shorten_it(browser, pause):
+    """The end of a code can be the id of another sample.  The browser's own keys have the times that are sent with them."""
+    code = "G-1044"
+    with bench(browser, "choosing") as (server, tab):
+        keys, now = tab.context.new_cdp_session(tab), time.time()
+        with tab.expect_response("**/text"):
+            for number, key in enumerate([*code, "Enter"]):
+                text = "\r" if key == "Enter" else key
+                late = now + 0.001 * number + 0.2 * (number >= pause)
+                for kind in ("keyDown", "keyUp"):
+                    sent = {"type": kind, "key": key, "timestamp": late}
+                    keys.send("Input.dispatchKeyEvent", sent | ({"text": text} if kind == "keyDown" else {}))
+        assert server.posted == [("/api/v1/benches/bench-1/text", {"text": code, "seen": 7})]
 
 
 def test_a_touch_names_a_sample_and_a_remark_goes_with_its_confirmation(browser):

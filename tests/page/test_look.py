@@ -49,76 +49,59 @@ def opened(browser, size):
     return tab
 
 
-def taken(server, lang):
-    """Return the screens that a test takes in a language."""
-    place = tuple(LANGUAGES).index(lang)
-    every = list(server.by_name.values())
-    return every if os.environ.get("DAQ_WHOLE_SWEEPS") else every[place :: len(LANGUAGES)]
+def languages(number):
+    """Return the languages in which a test takes a screen: the next one for each next screen, or all in whole sweeps."""
+    every = tuple(LANGUAGES)
+    return every if os.environ.get("DAQ_WHOLE_SWEEPS") else every[number % len(every) :][:1]
 
 
-@pytest.mark.parametrize("lang", LANGUAGES)
-def test_axe_finds_nothing(shown, lang):
-    """Every second screen in each language, together all; `DAQ_WHOLE_SWEEPS` in the environment takes all in both."""
+def fits(tab, page, size, at_bench):
+    """Return what does not fit a panel: it scrolls sideways, a stop is hidden, a button or a digit is small, a row is cut."""
+    width, height = SIZES[size]
+    tab.set_viewport_size({"width": width, "height": height})
+    found = []
+    try:  # a plot takes its new size in one of the next frames
+        tab.wait_for_function(f"{SIDEWAYS} <= 0", timeout=10_000)
+    except TimeoutError:  # a loaded machine may be late, too
+        if (sideways := tab.evaluate(SIDEWAYS)) > 0:
+            found.append(("sideways", sideways))
+    if page.values["paired"]:
+        found += [] if tab.evaluate(STOP_ON_TOP) else [("stop",)]
+        found += [("stop under", menu) for menu in tab.evaluate(MENUS_OVER_STOP)]
+    if small := tab.evaluate(TOUCHED, int(20 * PITCH[size]) if at_bench else 48):
+        found.append(("small", small))
+    if page.name in ("bench-running", "bench-verdict") and tab.evaluate(DIGIT) < 25 * PITCH[size]:
+        found.append(("digits", tab.evaluate(DIGIT)))
+    if at_bench and size == "800x480" and (cut := tab.evaluate(CUT_IN_RUN)):
+        found.append(("cut", cut))
+    return found
+
+
+def violations(tab, rules):
+    """Return the accessibility rules that a screen breaks."""
+    options = {"runOnly": rules, "resultTypes": ["violations"]}
+    return [
+        (v["id"], v["nodes"][0]["html"][:160], v["nodes"][0]["failureSummary"][:160])
+        for v in Axe().run(tab, options=options).response["violations"]
+    ]
+
+
+def test_every_screen_fits_every_panel_and_axe_finds_nothing(shown):
+    """Nothing scrolls sideways or is cut, stop is in sight, buttons have 20 mm at the bench and digits 25 mm; both themes."""
     server, browser = shown
-    tab = opened(browser, "1280x800")
-    found = {}
-    for page in taken(server, lang):
-        tab.goto(server.url(page, lang))  # modules have run when the page is loaded
-        for theme, rules in (("light", RULES), ("dark", CONTRAST)):
-            if theme == "dark":
-                tab.evaluate(DARK)
-            options = {"runOnly": rules, "resultTypes": ["violations"]}
-            violations = Axe().run(tab, options=options).response["violations"]
-            if violations:
-                found[page.name, theme] = [
-                    (v["id"], v["nodes"][0]["html"][:160], v["nodes"][0]["failureSummary"][:160]) for v in violations
-                ]
-    assert found == {}
-    assert tab.problems == []
-    tab.context.close()
-
-
-@pytest.mark.parametrize("lang", LANGUAGES)
-def test_every_screen_fits_every_panel(shown, lang):
-    """Nothing scrolls sideways, stop is in sight, buttons have 20 mm at the bench and digits 25 mm; screens as above."""
-    server, browser = shown
-    tab = opened(browser, "1280x800")
-    wide, hidden, small = [], [], {}
-    for page in taken(server, lang):
-        tab.goto(server.url(page, lang))
+    tab, found = opened(browser, "1280x800"), {}
+    for number, page in enumerate(server.by_name.values()):
         at_bench = page.template == "bench.html"
-        for size, (width, height) in SIZES.items():
-            tab.set_viewport_size({"width": width, "height": height})
-            try:  # a plot takes its new size in one of the next frames
-                tab.wait_for_function(f"{SIDEWAYS} <= 0", timeout=10_000)
-            except TimeoutError:  # a loaded machine may be late, too
-                if (sideways := tab.evaluate(SIDEWAYS)) > 0:
-                    wide.append((page.name, size, sideways))
-            if page.values["paired"]:
-                if not tab.evaluate(STOP_ON_TOP):
-                    hidden.append((page.name, size))
-                hidden += [(page.name, size, menu) for menu in tab.evaluate(MENUS_OVER_STOP)]
-            if found := tab.evaluate(TOUCHED, int(20 * PITCH[size]) if at_bench else 48):
-                small[page.name, size] = found
-            if page.name in ("bench-running", "bench-verdict"):
-                assert tab.evaluate(DIGIT) >= 25 * PITCH[size]
-    assert (wide, hidden, small) == ([], [], {})
+        for lang in languages(number):
+            tab.goto(server.url(page, lang))  # modules have run when the page is loaded
+            for size in SIZES:
+                found[page.name, lang, size] = fits(tab, page, size, at_bench)
+            for theme, rules in (("light", RULES), ("dark", CONTRAST)):
+                if theme == "dark":
+                    tab.evaluate(DARK)
+                found[page.name, lang, theme] = violations(tab, rules)
+    assert {place: faults for place, faults in found.items() if faults} == {}
     assert tab.problems == []
-    tab.context.close()
-
-
-@pytest.mark.parametrize("lang", LANGUAGES)
-def test_nothing_above_a_run_cuts_a_row_of_it(shown, lang):
-    """Alarm, notices and the words of a stop, on the smallest panel: gauges, figures and trend are in sight as a whole."""
-    server, browser = shown
-    tab, cut = opened(browser, "800x480"), {}
-    for page in server.by_name.values():
-        if page.template != "bench.html":
-            continue
-        tab.goto(server.url(page, lang))
-        if found := tab.evaluate(CUT_IN_RUN):
-            cut[page.name] = found
-    assert cut == {}
     tab.context.close()
 
 

@@ -27,7 +27,8 @@ export function listen(take) {
     const ends = event.key === "Enter" || event.key === "Tab";
     if (fast && ends && burst.length > 0) {
       event.preventDefault();
-      const text = burst;
+      // A pause inside a code (a busy hub, a radio link) leaves only its end in the burst; the field has all of it.
+      const text = field?.id === "typed" && field.value.endsWith(burst) ? field.value : burst;
       settle();
       if (text.trim()) take(text.trim());
       return;

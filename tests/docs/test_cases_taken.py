@@ -1,0 +1,51 @@
+"""The division of tests into quick and slow ones loses nothing but cases of long sweeps."""
+
+import re
+from pathlib import Path
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.conftest import MAIN_JOB
+from tests.support.cases import LEAST, QUICK_CASE_S, QUICK_S, SLOW_S, SWEEP, WHOLE, divided, durations
+
+ROOT = Path(__file__).parents[2]
+
+
+@given(
+    number=st.integers(1, 400),
+    mean_s=st.none() | st.floats(0.02, 100),
+    quick=st.booleans(),
+    name=st.sampled_from([*WHOLE, "tests/any.py::test_any"]),
+)
+def test_only_sweeps_lose_cases_and_each_case_is_quick_or_slow(number, mean_s, quick, name):
+    places = range(7, 7 + number)
+    first, rest = divided(places, name, mean_s, quick=quick)
+    assert not first & rest
+    assert first | rest <= set(places)
+    if number < SWEEP or mean_s is None or name in WHOLE:
+        assert first | rest == set(places)
+    else:
+        assert len(first | rest) >= min(number, LEAST)
+        assert len(rest) * mean_s <= max(SLOW_S, LEAST * mean_s)
+    if not quick or (mean_s or 0) > QUICK_CASE_S:
+        assert not first
+    elif mean_s is not None:
+        assert first
+        assert len(first) * mean_s <= QUICK_S or len(first) == 1
+
+
+def test_every_file_with_a_time_has_its_functions():
+    """A renamed function has no time: it would be quick however long it takes.  `python -m tests.durations` measures anew."""
+    found: dict[str, set[str]] = {}
+    gone = []
+    for name in durations():
+        file, _, function = name.partition("::")
+        if file not in found:
+            path = ROOT / file
+            text = path.read_text() if path.exists() else ""
+            found[file] = set(re.findall(r"^\s*(?:def|async def|class|(?=Test)) ?(\w+)", text, re.MULTILINE))
+        if not set(function.split("::")) - {"runTest"} <= found[file]:
+            gone.append(name)
+    assert gone == []
+    assert (ROOT / MAIN_JOB).exists()

@@ -1,0 +1,58 @@
+"""Which cases of a function the quick tests and the slow tests run, by measured times; `python -m tests.durations` renews these."""
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+DURATIONS = Path(__file__).parents[1] / "durations.json"
+QUICK_CASE_S = 0.6
+"""A case that takes longer (s) is a slow one."""
+QUICK_S = 1.5
+"""Longest time (s) of all quick cases of one function."""
+SLOW_S = 8.0
+LEAST = 8
+"""Longest time (s) of all slow cases of one function, or the number of its slow cases if these take longer."""
+SWEEP = 9
+"""Least number of cases of a sweep; the cases of a function of fewer are all run."""
+WHOLE = (
+    "tests/campaigns/",
+    "tests/docs/",
+    "tests/kit/test_conformance.py::test_every_fault_planted_in_a_description_is_found",
+    "tests/kit/test_conformance.py::test_every_planted_fault_is_found",
+    "tests/kit/test_never_guessed.py",
+    "tests/reference/",
+)
+"""Sweeps of which every case runs, quick or slow: parts of campaigns already, planted faults, and values from outside."""
+
+
+def durations() -> dict[str, float]:
+    """Return the mean time (s) of a case of each function, by its id; functions of short cases are not kept."""
+    kept: dict[str, float] = json.loads(DURATIONS.read_text())
+    return kept
+
+
+def spread(number: int, of: int) -> set[int]:
+    """Return so many of the places 0 to `of` - 1, evenly spread, the first one among them."""
+    return {place * of // number for place in range(number)}
+
+
+def divided(places: Sequence[int], name: str, mean_s: float | None, *, quick: bool) -> tuple[set[int], set[int]]:
+    """Return the cases of a function that are quick, and those that are slow; only whole sweeps run the rest.
+
+    Args:
+        places: places of the cases of the function.
+        name: id of the function.
+        mean_s: mean time (s) of a case; None where it is short, or new.
+        quick: whether its cases may be quick.
+    """
+    if mean_s is None:
+        return (set(places), set()) if quick else (set(), set(places))
+    first = _taken(places, QUICK_S / mean_s) if quick and mean_s <= QUICK_CASE_S else set()
+    is_sweep = len(places) >= SWEEP and not name.startswith(WHOLE)
+    rest = [place for place in places if place not in first]
+    return first, _taken(rest, max(LEAST, SLOW_S / mean_s) if is_sweep else len(rest))
+
+
+def _taken(places: Sequence[int], most: float) -> set[int]:
+    """Return places, evenly spread: as many as allowed, and at least one."""
+    return {places[n] for n in spread(min(max(1, int(most)), len(places)), len(places))}
