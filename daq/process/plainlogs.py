@@ -11,7 +11,8 @@ import sys
 def _import_without_rich() -> None:
     if "structlog" in sys.modules or "rich" in sys.modules:
         return
-    sys.modules["rich"] = None  # type: ignore[assignment] - Python's own way to let an import fail (docs of `sys.modules`)
+    # Python's own way to let an import fail (its documentation of `sys.modules`).
+    sys.modules["rich"] = None  # type: ignore[assignment]
     try:
         import structlog  # noqa: F401, PLC0415 - here, and no earlier
     finally:
