@@ -72,7 +72,6 @@ gc.disable()
 
 
 def pytest_collection_finish() -> None:
-    gc.collect()
     gc.freeze()
     gc.enable()
 

@@ -144,7 +144,7 @@ def test_any_json_is_refused_with_a_sentence(value):
     assert is_for_a_person(str(caught.value))
 
 
-CONTROL = [chr(c) for c in range(0x110000) if unicodedata.category(chr(c)) in ("Cc", "Zl", "Zp")] + ["\u202e", "\u2066"]
+CONTROL = [chr(c) for c in range(0x3000) if unicodedata.category(chr(c)) in ("Cc", "Zl", "Zp")] + ["\u202e", "\u2066"]
 
 
 @pytest.mark.parametrize(

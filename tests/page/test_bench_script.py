@@ -226,20 +226,40 @@ def test_a_scanner_names_a_sample_and_presses_no_button(browser):
         assert server.posted == [("/api/v1/benches/bench-1/text", {"text": "G-1044", "seen": 7})]
 
 
+def scanned(tab, code, pause):
+    """Scan a code with a pause before a place; the browser's own keys have the times that are sent with them."""
+    keys, now = tab.context.new_cdp_session(tab), time.time()
+    for number, key in enumerate([*code, "Enter"]):
+        sent = {"key": key, "timestamp": now + 0.001 * number + 0.2 * (number >= pause)}
+        keys.send("Input.dispatchKeyEvent", sent | {"type": "keyDown", "text": "\r" if key == "Enter" else key})
+        keys.send("Input.dispatchKeyEvent", sent | {"type": "keyUp"})
+
+
+def made_anew(tab):
+    """Return the condition that an answer is the page itself, which is fetched again after an act."""
+    return lambda answer: answer.url == tab.url.partition("?")[0]
+
+
 @pytest.mark.parametrize("pause", range(1, 7))
 def test_a_pause_in_the_code_of_a_scanner_does_not_shorten_it(browser, pause):
-    """The end of a code can be the id of another sample.  The browser's own keys have the times that are sent with them."""
-    code = "G-1044"
+    """The end of a code can be the id of another sample.  A refused code is not in front of the next one."""
     with bench(browser, "choosing") as (server, tab):
-        keys, now = tab.context.new_cdp_session(tab), time.time()
+        for code in ("G-1044", "G-1045"):
+            with tab.expect_response("**/text"), tab.expect_response(made_anew(tab)):
+                scanned(tab, code, pause)
+            tab.wait_for_timeout(100)
+        assert [sent["text"] for _, sent in server.posted] == ["G-1044", "G-1045"]
+
+
+def test_a_code_replaces_a_typed_text_that_was_refused(browser):
+    with bench(browser, "choosing") as (server, tab):
+        tab.locator("#typed").press_sequentially("G-99")
+        with tab.expect_response("**/text"), tab.expect_response(made_anew(tab)):
+            tab.locator("#typed").press("Enter", delay=100)
+        tab.wait_for_timeout(100)
         with tab.expect_response("**/text"):
-            for number, key in enumerate([*code, "Enter"]):
-                text = "\r" if key == "Enter" else key
-                late = now + 0.001 * number + 0.2 * (number >= pause)
-                for kind in ("keyDown", "keyUp"):
-                    sent = {"type": kind, "key": key, "timestamp": late}
-                    keys.send("Input.dispatchKeyEvent", sent | ({"text": text} if kind == "keyDown" else {}))
-        assert server.posted == [("/api/v1/benches/bench-1/text", {"text": code, "seen": 7})]
+            scanned(tab, "G-1044", 0)
+        assert [sent["text"] for _, sent in server.posted] == ["G-99", "G-1044"]
 
 
 def test_a_touch_names_a_sample_and_a_remark_goes_with_its_confirmation(browser):

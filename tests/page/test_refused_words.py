@@ -68,7 +68,10 @@ def coded_calls():
                 code, names = node.args[1], {keyword.arg for keyword in node.keywords}
                 found = [code.value] if isinstance(code, ast.Constant) else choices.get(getattr(code, "id", ""), [])
                 yield from ((path.name, one, names) for one in found)
-            elif isinstance(node, ast.Call) and ast.unparse(node.func) in ("errors.add", "self.add"):
+            elif (
+                isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "add"
+                and isinstance(node.func.value, ast.Name) and node.func.value.id in ("errors", "self")
+            ):  # fmt: skip
                 code, names = node.args[-1], {keyword.arg for keyword in node.keywords}
                 if isinstance(code, ast.Constant) and len(node.args) > 2:
                     yield path.name, code.value, names | {"field"}

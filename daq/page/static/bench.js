@@ -143,8 +143,10 @@ function adopt(made, wanted) {
   const field = document.getElementById("typed");
   // A text that a person has begun stays; a text that was taken in the meantime replaces it.
   if (field && typed && sameStage && field.defaultValue === typed.defaultValue) {
+    const whole = typed.selectionStart === 0 && typed.selectionEnd === typed.value.length;
     if (field !== typed) field.value = typed.value;
     if (writing) field.focus();
+    if (writing && whole) field.select();
   }
   makeTrend();
   bind();
@@ -203,7 +205,12 @@ function submitted(event) {
   const button = event.submitter;
   if (kind === "stop") motor.stop();
   else if (kind === "command") act("command", { command: button.value, seen, ...typedText() });
-  else act("text", { text: button?.name === "text" ? button.value : document.getElementById("typed").value, seen });
+  else {
+    const field = document.getElementById("typed");
+    act("text", { text: button?.name === "text" ? button.value : field.value, seen });
+    // A text that is refused is corrected, or replaced by the next code.
+    field?.select();
+  }
 }
 
 function typedText() {
@@ -259,7 +266,10 @@ for (const end of ["pointerup", "pointercancel"]) document.addEventListener(end,
 document.addEventListener("submit", submitted);
 listen((text) => {
   const asks = body.dataset.asks;
-  if (asks === "sample" || asks === "cup") act("text", { text, seen: Number(body.dataset.revision) });
+  if (asks !== "sample" && asks !== "cup") return;
+  // The next code does not begin behind this one.
+  document.getElementById("typed").value = "";
+  act("text", { text, seen: Number(body.dataset.revision) });
 });
 makeTrend();
 bind();
