@@ -182,15 +182,17 @@ class Columns:
                 yield seconds, [math.fsum(c[first:stop]) / n for c in columns]
             first = stop
 
-    def longest_known_interval(self, start: int, end: int, channels: Sequence[str]) -> int:
+    def longest_known_interval(self, start: int, end: int, channels: Sequence[str], started: int | None = None) -> int:
         """Return the longest time (ns) before a reading up to `end` with a value in all of `channels`.
 
-        The first reading is the last one at or before `start`; its time counts from the reading before it.
+        The first reading is the last one at or before `start`; its time counts from the reading before it, and where
+        there is none from `started` (ns), the start of the step.
         """
         span = self.between(start, end)
         times = self.clean(Span(start, end, max(0, span.first - ROWS_BEFORE), span.stop), channels)[0]
         first = max(0, bisect_right(times, start) - 1)
-        before = times[first - 1] if first else min(start, *times[:1], end)
+        unseen = [] if started is None else [started]
+        before = times[first - 1] if first else min(start, *times[:1], end, *unseen)
         return longest_interval(times[first:], before, max([before, *times[-1:]]))
 
     def longest_interval(self, span: Span) -> int:

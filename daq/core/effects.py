@@ -5,6 +5,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, Final
 
 from daq.core.clocks import ClockFacts
+from daq.core.faults import CHECKS
 from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.remarks import Parameter, Remark
 from daq.core.statistics import Summary
@@ -160,8 +161,8 @@ class Facts:
     """Identity check of every instrument that took part; empty while the run goes on."""
     not_checked: tuple[str, ...] = ()
     """Codes that the daq of a recorded run did not look for: its record is concluded without them."""
-    binary_limits: bool = False
-    """Limits are compared in binary arithmetic, as the daq of a recorded run did (`daq.core.faults.DECIMAL_LIMITS`)."""
+    checks: int = CHECKS
+    """Number of the checks of the daq by whose rules the run is concluded (`daq.core.faults.RULES_CHANGED`)."""
 
 
 @dataclass(slots=True)
@@ -182,9 +183,7 @@ class Ended:
 
 Effect = Send | Moved | Kept | Noted | StepEnded | Concluded | Ended
 
-COMPUTED_AGAIN: Final = frozenset(
-    {"batches", "line_batches", "event_interval_ns", "noise", "not_checked", "binary_limits"}
-)
+COMPUTED_AGAIN: Final = frozenset({"batches", "line_batches", "event_interval_ns", "noise", "not_checked", "checks"})
 """Fields of a value that no journal, table or export holds.  Replay computes them from the readings, so that the
 text of a kept value, and with it the digest of every older journal, stays as it is."""
 

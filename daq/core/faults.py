@@ -214,6 +214,15 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
         "silent",  # the same inside the span
     ),
     4: ("no_temperature",),  # not where a companion's reading from before the step still counts
+    5: (
+        "off_speed",  # not where a speed is on the edge of its tolerance as a decimal number
+        "off_temperature",  # the same for the edge of the band
+        "below_band",
+        "above_band",
+        "against_rotation",
+        "torque_stuck",  # also where the mean of equal readings has a rounding error
+        "peak_not_covered",  # also where the greatest reading is that of a part of the step
+    ),
 }
 """Codes by the number of the checks that added them, or changed their rule; all others are of number 1.
 
@@ -227,6 +236,13 @@ DECIMAL_LIMITS: Final = 4
 
 Before, a number on the edge of a limit could be outside of it by a rounding error of binary arithmetic.
 """
+DECIMAL_MEANS: Final = 5
+"""Number of the checks since which a mean is rounded as a decimal number, and readings without scatter count as equal.
+
+Before, the mean of equal readings, which may have a rounding error, could be rounded to the other neighbour of a half.
+"""
+RULES_CHANGED: Final = (DECIMAL_LIMITS, DECIMAL_MEANS)
+"""Numbers that changed a rule by which a result is concluded from its facts."""
 
 
 def codes_after(checks: int) -> frozenset[str]:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from daq.core.effects import AtRest
+from daq.core.faults import CHECKS
 from daq.core.instruments import Instruments
 from daq.core.linkstates import Motor
 from daq.core.plan import Plan
@@ -22,7 +23,7 @@ class LeadMotor:
         at_rest: torque at rest before the motor first turned; None where it is not known.
     """
 
-    def __init__(self, plan: Plan, instruments: Instruments) -> None:
+    def __init__(self, plan: Plan, instruments: Instruments, checks: int = CHECKS) -> None:
         self.turning = False
         self.set_speed: float | None = None
         self.at_rest: AtRest | None = None
@@ -31,7 +32,7 @@ class LeadMotor:
         # The torque at rest is of use only where a motor may turn later.
         watched = plan.band is not None and self._speed_at >= 0
         self._torque_at = plan.lead.channels.index(plan.band.signal) if plan.band is not None and watched else -1
-        self._resting = RestTorqueReadings()
+        self._resting = RestTorqueReadings(checks)
 
     # ---- requests
 

@@ -11,6 +11,7 @@ from daq.core.effects import Concluded, Effect, Ended, Facts, Moved
 from daq.core.errors import DriverError
 from daq.core.events import ClockAnchor
 from daq.core.extent import Extent
+from daq.core.faults import CHECKS
 from daq.core.instruments import Instruments
 from daq.core.leadmotor import LeadMotor
 from daq.core.link import Checked, Link
@@ -44,6 +45,7 @@ class LifeCycle:
         links: Mapping[str, Link],
         signals: Mapping[str, Getter],
         emit: Callable[[Effect], None],
+        checks: int = CHECKS,
     ) -> None:
         """Set up the run.
 
@@ -52,8 +54,10 @@ class LifeCycle:
             links: connections by name, including the lead.
             signals: functions that give the signals of the lead instrument from one reading.
             emit: called with every effect.
+            checks: number of the checks of the daq whose run this is.
         """
         self.plan = plan
+        self._checks = checks
         self.state = State.READY
         self.stage_start = 0
         self.step_number = 0
@@ -61,7 +65,7 @@ class LifeCycle:
         self.equilibrating = StopRule(Rule("any", "no temperature asked for"))
         self._links = links
         self._instruments = Instruments(links, plan.lead.name)
-        self.lead_motor = LeadMotor(plan, self._instruments)
+        self.lead_motor = LeadMotor(plan, self._instruments, checks)
         self._lead = links[plan.lead.name]
         self._drivers: dict[str, Driver] = {name: link.driver for name, link in links.items()}
         self._signals = signals
@@ -121,7 +125,8 @@ class LifeCycle:
 
     def _measure(self, plan: Plan) -> None:
         keep, earlier = self._facts.keep, self._last_of
-        self.meter = Meter(plan, self.step_number, self.now, self._drivers, self._signals, keep, earlier)
+        drivers, signals = self._drivers, self._signals
+        self.meter = Meter(plan, self.step_number, self.now, drivers, signals, keep, earlier, checks=self._checks)
 
     def _enter_starting(self) -> None:
         step = self.plan.steps[self.step_number]

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 from daq.core.columns import Columns
@@ -10,6 +11,7 @@ from daq.core.driver import Driver, Values
 from daq.core.effects import Kept, StepEnded
 from daq.core.exchange import NEVER
 from daq.core.extent import Extent
+from daq.core.faults import CHECKS
 from daq.core.plan import Keep, Plan
 from daq.core.ruleprogress import RuleProgress
 from daq.core.sensorsigns import tail_of
@@ -17,6 +19,8 @@ from daq.core.spans import settled_tail, take
 from daq.core.steady import BLOCKS
 from daq.core.stop import Met, StepClock, StopRule
 
+BEGIN_OF_HOLD: Final = 5
+"""Number of the checks since which the interval of an event is looked for from the reading that began its hold."""
 DROP_MARGIN_NS: Final = 60 * 10**9
 """Readings stay this much longer (ns) than the longest span needs them."""
 
@@ -33,6 +37,8 @@ class Meter:
         signals: Mapping[str, Getter],
         emit: Callable[[Kept], None],
         earlier: Mapping[str, tuple[int, tuple[float, ...] | Values]] | None = None,
+        *,
+        checks: int = CHECKS,
     ) -> None:
         """Start the step `number` of `plan` at `t` (ns).
 
@@ -45,8 +51,10 @@ class Meter:
             emit: called with every kept value.
             earlier: time (ns) and values of the last reading of each companion before the step, by the name of its
                 link; one that has not spoken yet is left out.
+            checks: number of the checks of the daq whose run this is.
         """
         self.plan = plan
+        self._knows_begin = checks >= BEGIN_OF_HOLD
         self.number = number
         self.step = step = plan.steps[number]
         self.drivers = drivers
@@ -203,7 +211,7 @@ class Meter:
             met = pair[1].met()
             if met is not None:
                 self._waiting.remove(pair)
-                self._keep(pair[0], clock.now, met)
+                self._keep(pair[0], clock.now, met if self._knows_begin else replace(met, since=-1))
         if self.met is None:
             self.met = self.stop.met()
 

@@ -67,7 +67,7 @@ class Pipeline:
         self.lead = plan.lead.name
         self.links = {link.name: self._link(link) for link in plan.links}
         self._signals = getters(plan.lead.channels, plan.derivations)
-        self.life = LifeCycle(plan, self.links, self._signals, self._emit)
+        self.life = LifeCycle(plan, self.links, self._signals, self._emit, checks)
         self.wake_at = NEVER
         self.observer = observer
         self._lead_link = self.links[self.lead]

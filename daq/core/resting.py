@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from daq.core.effects import AtRest
+from daq.core.faults import CHECKS
 from daq.core.quietness import noise_at_rest
 from daq.core.statistics import Axis, summarise
 
@@ -18,13 +19,19 @@ REST_NS: Final = 10_000_000_000
 MOST_READINGS: Final = 1000
 LEAST_READINGS: Final = 5
 """Smallest number of readings from which a zero is computed."""
+LONGEST_REST_NS: Final = 60_000_000_000
+"""Span of the torque at rest of an instrument that is read too seldom for `REST_NS`."""
+REST_OF_SLOW_LEADS: Final = 5
+"""Number of the checks since which an instrument that is read every two seconds or more has a torque at rest."""
 
 
 class RestTorqueReadings:
     """The latest readings of the torque at rest."""
 
-    def __init__(self) -> None:
+    def __init__(self, checks: int = CHECKS) -> None:
+        """Begin without readings; `checks` is the number of the checks of the daq whose run this is."""
         self._readings: deque[tuple[int, float]] = deque(maxlen=MOST_READINGS)
+        self._longest = LONGEST_REST_NS if checks >= REST_OF_SLOW_LEADS else REST_NS
 
     def see(self, t: int, torque: float | None) -> None:
         """Add a reading at `t` (ns) with the motor still; `torque` is None where it has no value."""
@@ -32,8 +39,14 @@ class RestTorqueReadings:
             self._readings.append((t, torque))
 
     def summary(self, t: int) -> AtRest | None:
-        """Return mean and scatter over the last `REST_NS` before `t`; None for fewer than `LEAST_READINGS` readings."""
-        recent = [(at, value) for at, value in self._readings if t - REST_NS < at <= t]
+        """Return mean and scatter over the last `REST_NS` before `t`, or over the last `LEAST_READINGS` readings.
+
+        None where these are older than `LONGEST_REST_NS`, or where there are fewer.
+        """
+        known = [(at, value) for at, value in self._readings if t - self._longest < at <= t]
+        recent = [(at, value) for at, value in known if t - REST_NS < at]
+        if len(recent) < LEAST_READINGS:
+            recent = known[-LEAST_READINGS:]
         if len(recent) < LEAST_READINGS:
             return None
         values = [value for _, value in recent]

@@ -14,6 +14,7 @@ from daq.core.quietness import noise_of_span
 from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, tail_of
 from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
+from daq.core.units import as_written
 
 MISSING_INTERVALS: Final = 5
 """Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
@@ -80,7 +81,7 @@ def take(
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
     rule = "" if met is None else met.name
-    event_interval, gap = _event_interval(plan, step, keep, columns, span, rule)
+    event_interval, gap = _event_interval(plan, step, keep, columns, span, met, clock.start)
     if met is not None and (met.is_late or gap > MISSING_INTERVALS * _event_reading(plan, keep, drivers, rule)):
         faults.append("event_may_be_earlier")
     first, stop = span.first, span.stop
@@ -117,7 +118,13 @@ def _event_reading(plan: Plan, keep: Keep, drivers: Mapping[str, Driver], rule: 
 
 
 def _event_interval(
-    plan: Plan, step: int, keep: Keep, columns: Mapping[str, Columns], span: Span, rule: str
+    plan: Plan,
+    step: int,
+    keep: Keep,
+    columns: Mapping[str, Columns],
+    span: Span,
+    met: Met | None,
+    started: int | None,
 ) -> tuple[int, int]:
     """Return the greatest error (ns) of the time of an event from the interval of its readings, and the longest one.
 
@@ -125,16 +132,20 @@ def _event_interval(
     which the rule began to hold.  All readings of a line have the time of the line, and lines may come in blocks: their
     number does not give the interval.
     """
-    leaf = _event_leaf(keep, rule)
-    if leaf is None:
+    leaf = None if met is None else _event_leaf(keep, met.name)
+    if leaf is None or met is None:
         return 0, 0
     link, _, channel = leaf.signal.rpartition(".")
     rows = columns[link or plan.lead.name]
     by_name = {d.name: d for d in plan.derivations}
     bases = [c for c in roots(channel, by_name) if c in rows.channels]
     # A step may end before its event has held for the whole time that an older reading allows.
-    begin = max(0, min(span.start, span.end - round(leaf.held_ns(plan.steps[step].speed))))
-    longest = gap = rows.longest_known_interval(begin, span.end, bases)
+    held = max(0, span.end - round(leaf.held_ns(plan.steps[step].speed)))
+    # A hold is met at a reading, and so it began before the time of the hold.
+    begin = min(span.start, held if met.since < 0 else min(met.since, held))
+    # Where the step began without a value, the event may lie at its start.
+    started = None if met.since < 0 else started
+    longest = gap = rows.longest_known_interval(begin, span.end, bases, started)
     if leaf.kind == "steady":
         return max(longest, leaf.span.ns // SPAN_CHECKS), gap
     # A hold is met at a reading, which may come up to one interval after the time of the hold.
@@ -210,10 +221,11 @@ def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n
     if band is not None:
         torque = summaries.get(band.signal)
         if torque is not None and torque.mean is not None:
-            if torque.mean < band.low:
+            mean, low = as_written(torque.mean), as_written(band.low)
+            if mean < low:
                 # A torque slightly below zero may be the error of the zero: it stays a number with its sign.
-                found.append("against_rotation" if torque.mean <= -band.low < 0.0 else "below_band")
-            elif torque.mean > band.high:
+                found.append("against_rotation" if mean <= -low < 0.0 else "below_band")
+            elif mean > as_written(band.high):
                 found.append("above_band")
     target = plan.steps[step].speed
     if plan.speed_signal and target:
@@ -224,7 +236,7 @@ def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n
             found.append("speed_unknown")
         if speed is not None and speed.minimum is not None and speed.maximum is not None:
             off = plan.speed_tolerance * abs(target)
-            if speed.minimum < target - off or speed.maximum > target + off:
+            if not _is_between(target - off, speed, target + off):
                 found.append("off_speed")
     return found
 
@@ -253,7 +265,13 @@ def _temperature_faults(
             seen = before[0].summary(before[1], channel)
     if seen is None or seen.minimum is None or seen.maximum is None:
         return ["no_temperature"]
-    return [] if c.low <= seen.minimum and seen.maximum <= c.high else ["off_temperature"]
+    return [] if _is_between(c.low, seen, c.high) else ["off_temperature"]
+
+
+def _is_between(low: float, seen: Summary, high: float) -> bool:
+    """Return whether all readings are from `low` to `high`, compared as the decimal numbers that a person reads."""
+    least, greatest = seen.minimum or 0.0, seen.maximum or 0.0
+    return as_written(low) <= as_written(least) and as_written(greatest) <= as_written(high)
 
 
 def _last_before(rows: Columns, driver: Driver, span: Span) -> tuple[Columns, Span] | None:

@@ -52,6 +52,8 @@ class Met:
     value: float | None
     is_late: bool = False
     """True if the condition may have held earlier: see `Leaf.is_late`."""
+    since: int = -1
+    """Time (ns) of the reading or check from which the condition has held; -1: not known."""
 
 
 @dataclass(slots=True)
@@ -190,7 +192,7 @@ class StopRule:
         """Return the leaf that makes the whole rule true (in a tie the first in the method's order), or None."""
         iterator = iter(self.leaves)
         leaf = _evaluate(self.rule, iterator)
-        return Met(leaf.rule.name, leaf.value, leaf.is_late) if leaf is not None else None
+        return Met(leaf.rule.name, leaf.value, leaf.is_late, leaf.since) if leaf is not None else None
 
     def see_null(self, signals: Collection[str], clock: StepClock) -> None:
         """Restart the leaves of `signals`, which have no value now."""

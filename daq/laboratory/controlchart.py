@@ -41,6 +41,7 @@ class Point:
         unit: UCUM code.
         limits: lower and upper limit of the product that applied; None where there is none.
         serials: serial numbers of the measuring geometries of its results; "" where it is not known.
+        is_outside: a control that did not pass, because its value was outside of the limits of its day.
     """
 
     name: str
@@ -53,6 +54,7 @@ class Point:
     unit: str
     limits: tuple[float | None, float | None] = (None, None)
     serials: tuple[str, ...] = ("",)
+    is_outside: bool = False
 
 
 @dataclass(frozen=True, slots=True)

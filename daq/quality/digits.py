@@ -4,9 +4,10 @@ U has two significant digits, and the value ends at the last digit of U.  Stored
 """
 
 import math
+from decimal import ROUND_HALF_EVEN, Context, Decimal
 from typing import Final
 
-from daq.core.arguments import require_count, require_positive
+from daq.core.arguments import require_count, require_finite, require_positive
 from daq.core.errors import ArgumentError, SettingError
 from daq.quality.limits import MOST_DECIMALS, as_reported, decimal_of
 
@@ -43,10 +44,22 @@ def _interval(expanded: float | None) -> float | None:
     return found if found is not None and found > 0.0 else None
 
 
+def _rounded(value: float, digits: int) -> Decimal:
+    """Return a number in `digits` significant digits; a half of its decimal number goes to the even digit.
+
+    A number has then the same digits wherever it is shown: Python's formats round the binary number.
+    """
+    return Context(prec=digits, rounding=ROUND_HALF_EVEN).plus(decimal_of(value))
+
+
+def _with_exponent(value: float, digits: int) -> str:
+    return f"{float(_rounded(value, digits)):.{digits - 1}e}"
+
+
 def number(value: float | None, digits: int = 4) -> str:
     """Return a number in `digits` significant digits, without exponent from 0.00001 to 999,999,999.
 
-    None and a number that is not finite are `NOTHING`.
+    Halves are rounded as those of a reported value.  None and a number that is not finite are `NOTHING`.
 
     Raises:
         ArgumentError: the value is no number, or there are no digits.
@@ -57,11 +70,20 @@ def number(value: float | None, digits: int = 4) -> str:
         return NOTHING
     if given == 0.0:
         return "0"
-    if math.floor(math.log10(abs(given))) not in PLAIN:
-        return f"{given:.{digits - 1}e}"
+    if decimal_of(given).adjusted() not in PLAIN:
+        return _with_exponent(given, digits)
     # Rounding can add a digit: 99.996 becomes 100.0.
-    size = math.floor(math.log10(abs(float(f"{given:.{digits - 1}e}"))))
-    return f"{given:.{max(0, digits - 1 - size)}f}"
+    return as_reported(given, max(0, digits - 1 - _rounded(given, digits).adjusted()))
+
+
+def as_set(value: float) -> str:
+    """Return a number that a person set, such as a limit, with all of its digits; an error of its conversion is none.
+
+    Raises:
+        ArgumentError: the value is no number, or not finite.
+    """
+    require_finite("value", value)
+    return f"{value:.12g}"
 
 
 def significant(value: float | None, digits: int) -> str:
@@ -74,7 +96,7 @@ def significant(value: float | None, digits: int) -> str:
     """
     require_count("digits", digits, 1, MOST_DIGITS, "digits")
     given = _given("value", value)
-    return NOTHING if given is None else number(float(f"{given:.{digits - 1}e}"), digits)
+    return NOTHING if given is None else number(float(_rounded(given, digits)), digits)
 
 
 def is_interval(expanded: float | None) -> bool:
@@ -94,7 +116,7 @@ def decimals_for(expanded: float) -> int:
     """
     require_positive("expanded", expanded)
     # Rounding first: 0.0996 is 0.10, whose last digit is the second decimal.
-    return DIGITS - 1 - math.floor(math.log10(float(f"{float(expanded):.{DIGITS - 1}e}")))
+    return DIGITS - 1 - _rounded(float(expanded), DIGITS).adjusted()
 
 
 def uncertain(expanded: float | None) -> str:
@@ -126,7 +148,7 @@ def within(value: float | None, expanded: float | None, digits: int = 4) -> str:
         return number(given, digits)
     if math.floor(math.log10(max(abs(given), half))) in PLAIN:
         return as_reported(given, decimals_for(half))
-    return f"{given:.{supported(given, half, MOST_DIGITS) - 1}e}"
+    return _with_exponent(given, supported(given, half, MOST_DIGITS))
 
 
 def to_place(value: float | None, decimals: int) -> str:
@@ -145,7 +167,7 @@ def to_place(value: float | None, decimals: int) -> str:
     if math.floor(math.log10(max(abs(given), unit))) in PLAIN:
         return as_reported(given, decimals)
     digits = decimals + math.floor(math.log10(max(abs(given), unit))) + 1
-    return f"{given:.{min(max(digits, 1), MOST_DIGITS) - 1}e}"
+    return _with_exponent(given, min(max(digits, 1), MOST_DIGITS))
 
 
 def interval_text(value: float | None, expanded: float | None, unit: str = "") -> str:

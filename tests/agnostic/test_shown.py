@@ -47,11 +47,11 @@ def test_without_an_interval_a_value_ends_at_the_resolution_of_its_instrument(st
 def test_no_screen_writes_an_interval_that_is_unknown_or_0(expanded):
     entry = SimpleNamespace(value=1.8765, unit="g/mL", expanded=expanded, shown="1.8765")
     assert value_of(entry, interval=True) == "1.8765 g/mL"
-    assert interval_text(1.8765, expanded, "g/mL") == "1.877 g/mL"
+    assert interval_text(1.8765, expanded, "g/mL") == "1.876 g/mL"
     found = value_headline({
         "value": 1.8765, "unit": "g/mL", "quantity": "density", "verdict": {"verdict": "none"},
         "uncertainty": {"expanded": expanded, "reasons": [], "k": 2.0, "coverage": 0.95, "low": 1.0, "high": 2.0} if expanded is None else
         {"expanded": expanded, "k": 2.0, "coverage": 0.95, "low": 1.0, "high": 2.0},
     })  # fmt: skip
     assert "±" not in str(found)
-    assert value_line({"value": 1.8765, "unit": "g/mL", "uncertainty": {"expanded": expanded}}) == "1.877 g/mL"
+    assert value_line({"value": 1.8765, "unit": "g/mL", "uncertainty": {"expanded": expanded}}) == "1.876 g/mL"

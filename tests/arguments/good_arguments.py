@@ -365,6 +365,7 @@ GOOD = {
     "daq.quality.replicates.repeatability_deviation": lambda: {"r_limit": 0.5},
     "daq.quality.replicates.mean_uncertainty": lambda: {"values": [10.0, 10.1, 10.3], "known_sd": 0.2},
     "daq.quality.digits.number": lambda: {"value": 806.549, "digits": 4},
+    "daq.quality.digits.as_set": lambda: {"value": 12345.67},
     "daq.quality.digits.significant": lambda: {"value": 806.549, "digits": 4},
     "daq.quality.digits.to_place": lambda: {"value": 806.549, "decimals": 1},
     "daq.quality.digits.is_interval": lambda: {"expanded": 17.3},

@@ -175,3 +175,18 @@ async def test_after_a_power_failure_the_fill_is_named_and_no_run_goes_on(tmp_pa
     with Reader(database_path(state)) as reader:
         assert ended_regularly(reader)
         assert find(reader, Sample, "E-7").record.state == "open"
+
+
+async def test_after_a_power_failure_the_fill_of_a_run_started_without_the_bench_is_named(tmp_path):
+    async with Shift(tmp_path) as bench:
+        await bench.add("E-7")
+        await bench.open_shift()
+        active = await bench.begin("long")
+        await bench.until(lambda: bench.session.standing.state == "in_run")
+        assert bench.view().stage == "choosing"
+        state, sample = copied(bench, tmp_path), active.record.sample
+    (tmp_path / "second").mkdir()
+    async with Shift(tmp_path / "second", state=state) as bench:
+        view = bench.view()
+        assert (view.stage, view.discard, view.warm_up) == ("discarding", (sample,), True)
+        assert bench.supervisor.runs == {}

@@ -1,5 +1,6 @@
 """The work at a bench after a restart of the daemon: nothing goes on by itself."""
 
+from dataclasses import replace
 from typing import get_args
 
 import pytest
@@ -9,13 +10,14 @@ from daq.adapters.paths import examples_dir
 from daq.app.laboratory.bench.naming import times_of
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.bench.bath import HANDLING_S, USUAL_CYCLE_S, Next, cycle_s, enters_now
-from daq.laboratory.bench.bench_events import Begin, Pressed, Tick
+from daq.laboratory.bench.bench_events import Begin, Pressed, Text, Tick
 from daq.laboratory.bench.benchstate import FILLED, BenchState, Cup, Stage
-from daq.laboratory.bench.flow import step
+from daq.laboratory.bench.checklists import Age, stirring_left
+from daq.laboratory.bench.flow import present_list, step
 from daq.laboratory.bench.restoring import restored
 from daq.methods.files.conditioning import Preparation
 from daq.methods.files.digest import canonical
-from tests.bench_flow.flows import FACTS, in_stage, later, outcome, walked
+from tests.bench_flow.flows import FACTS, SLOW, in_stage, later, outcome, walked
 
 STAGES = get_args(Stage)
 
@@ -47,6 +49,15 @@ def test_after_a_power_failure_fills_are_named_and_warm_up_zero_and_geometry_are
     assert (opened.stage, opened.warm_up) == ("choosing", False)
 
 
+@pytest.mark.parametrize("stage", STAGES)
+def test_after_a_power_failure_the_fill_of_a_run_that_was_started_elsewhere_is_named(stage):
+    stored = in_stage(stage)
+    state = restored(stored, outcome("run-9"), unclean=True, interrupted="G-77")
+    assert "G-77" in state.discard
+    assert state.stage == "discarding"
+    assert "G-77" not in restored(stored, outcome("run-9"), unclean=False, interrupted="G-77").discard
+
+
 def test_a_second_power_failure_keeps_the_fills_of_the_first():
     once = restored(in_stage("running"), outcome("run-1"), unclean=True)
     assert restored(once, None, unclean=True).discard == ("G-1042",)
@@ -60,6 +71,27 @@ def test_after_a_regular_restart_an_ended_run_shows_its_verdict():
     assert restored(in_stage("resting"), None, unclean=False).stage == "checking"
     kept = in_stage("repeating")
     assert restored(kept, None, unclean=False) == kept
+
+
+@pytest.mark.parametrize("stage", ["checking", "resting"])
+def test_after_a_restart_the_stirring_is_counted_anew_and_an_earlier_key_confirms_no_temperature(stage):
+    opened = walked(Text("G-1042", SLOW), state=in_stage("choosing")).state
+    before = opened if stage == "checking" else walked((Pressed("confirm"), later(FACTS, 61.0)), state=opened).state
+    assert before.stage == stage
+    stored = BenchState.model_validate(before.model_dump(mode="json"), strict=False)
+    # A new process counts its times from another origin; the key of the thermometer was pressed 30 s before.
+    facts = later(replace(FACTS, mono_ns=10**9), 0.0, temperature_age=Age(30.0, 600.0, is_keyed=True))
+    state = step(restored(stored, None, unclean=False), Tick(), facts).state
+    left, met = [], []
+    for seconds in (0.0, 20.0, 59.0, 60.0):
+        # The same key, older by the time that has passed.
+        at = later(facts, seconds, temperature_age=Age(30.0 + seconds, 600.0, is_keyed=True))
+        state = step(state, Tick(), at).state
+        left.append(stirring_left(state, at))
+        met.append(next(i.met for i in present_list(state, at) if i.code == "at_temperature"))
+    assert left == [60.0, 40.0, 1.0, 0.0]
+    assert met == [False] * 4
+    assert next(i.met for i in present_list(state, at) if i.code == "stirred")
 
 
 def test_no_stage_begins_a_run_from_its_restored_state_with_one_key_but_checking():

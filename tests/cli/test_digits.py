@@ -8,6 +8,7 @@ import json
 import math
 import random
 from dataclasses import replace
+from decimal import ROUND_HALF_EVEN, Decimal
 
 import pytest
 
@@ -24,7 +25,7 @@ from daq.methods.curves.curvedata import FittedParameter
 from daq.methods.messages.flat import flattened
 from daq.methods.parts.statement import state
 from daq.methods.sentences.catalogue import SENTENCES
-from daq.quality.digits import decimals_for, interval_text, number, supported, uncertain, within
+from daq.quality.digits import as_set, decimals_for, interval_text, number, significant, supported, uncertain, within
 from daq.quality.limits import as_reported
 from tests.cli.uncertain_results import EXPANDED, VALUE, beyond, given, stored_result
 from tests.support.runs.examples import example
@@ -151,3 +152,26 @@ def test_random_values_are_within_half_a_unit_of_the_last_place_and_have_the_dig
         assert abs(float(number(value, supported(value, expanded, 9))) - value) <= max(
             expanded, 0.51 * 10.0 ** math.floor(math.log10(abs(value)))
         )
+
+
+def test_a_half_is_rounded_in_every_text_as_in_the_reported_value():
+    """A format of Python rounds the binary number: 7767.95 became 7767.9 on a screen, and 7768.0 where it is reported."""
+    rng = random.Random("halves")
+    by_format = 0
+    for _ in range(2000):
+        decimals, digits = rng.randrange(5), rng.randrange(1, 6)
+        exact = Decimal(rng.randrange(10 ** (digits - 1), 10**digits) * 10 + 5).scaleb(-decimals - 1)
+        value, place = float(exact), Decimal(1).scaleb(-decimals)
+        expected = f"{exact.quantize(place, rounding=ROUND_HALF_EVEN):f}"
+        by_format += Decimal(f"{value:.{decimals}f}") != Decimal(expected)
+        assert Decimal(number(value, digits)) == Decimal(significant(value, digits)) == Decimal(expected)
+        assert Decimal(number(float(exact.scaleb(14)), digits)) == Decimal(expected).scaleb(14)
+    assert by_format > 200
+
+
+@pytest.mark.parametrize(
+    ("value", "text"), [(12345.67, "12345.67"), (1_250_000.0, "1250000"), (0.0001, "0.0001"), (1400.0, "1400"),
+                        (1399.9999999999998, "1400"), (-0.5, "-0.5")]
+)  # fmt: skip
+def test_a_number_that_a_person_set_has_all_of_its_digits(value, text):
+    assert as_set(value) == text

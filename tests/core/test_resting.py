@@ -2,7 +2,7 @@
 
 import pytest
 
-from daq.core.resting import LEAST_READINGS, REST_NS, RestTorqueReadings
+from daq.core.resting import LEAST_READINGS, LONGEST_REST_NS, REST_NS, REST_OF_SLOW_LEADS, RestTorqueReadings
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
@@ -11,8 +11,8 @@ from tests.support.runs.examples import driver_for, example, load_changed, plan_
 S = 1_000_000_000
 
 
-def filled(values, *, every=S // 10):
-    resting = RestTorqueReadings()
+def filled(values, *, every=S // 10, **more):
+    resting = RestTorqueReadings(**more)
     for i, value in enumerate(values):
         resting.see(i * every, value)
     return resting
@@ -33,6 +33,22 @@ def test_few_readings_and_none_say_nothing():
     assert filled([0.1] * (LEAST_READINGS - 1)).summary(S) is None
     assert filled([None] * 20).summary(S) is None
     assert filled([0.1] * LEAST_READINGS).summary(S).n == LEAST_READINGS
+
+
+@pytest.mark.parametrize("every", [21 * S // 10, 5 * S // 2, 5 * S, 10 * S])
+def test_an_instrument_that_is_read_seldom_has_its_last_readings(every):
+    values, end = [9.0, *[15.0] * LEAST_READINGS], LEAST_READINGS * every
+    found = filled(values, every=every).summary(end + every - 1)
+    assert (found.n, found.mean) == (LEAST_READINGS, 15.0)
+    # A run that an older daq recorded has none, as its daq found.
+    assert filled(values, every=every, checks=REST_OF_SLOW_LEADS - 1).summary(end + every - 1) is None
+
+
+def test_readings_of_a_minute_ago_say_nothing_of_the_zero():
+    assert filled([0.1] * 20, every=20 * S).summary(19 * 20 * S) is None
+    resting = filled([0.1] * LEAST_READINGS, every=2 * S)
+    assert resting.summary(LONGEST_REST_NS - 1) is not None
+    assert resting.summary(LONGEST_REST_NS + 1) is None
 
 
 def bench_of(plan, instrument, seed=3):

@@ -8,7 +8,12 @@ import random
 
 import pytest
 
+from daq.core.effects import AtRest
+from daq.core.faults import DECIMAL_MEANS
+from daq.core.statistics import Axis, summarise
+from daq.methods.concluding.torquesigns import torque_faults
 from tests.support.instruments.described import RotationalDriver
+from tests.support.runs.examples import facts, kept, plan_of, summaries
 from tests.support.runs.lying import FULL_SCALE, method_of, run
 
 TRUE = 150.0
@@ -93,6 +98,39 @@ def test_a_torque_that_no_speed_changes_is_never_valid(tmp_path, speeds, is_stuc
     c, _ = run(tmp_path, lie, method=method_of(*speeds, seconds=8))
     assert ("torque_stuck" in c.faults) is is_stuck
     assert (c.validity == "valid") is (not is_stuck)
+
+
+def test_a_stuck_torque_is_seen_whatever_its_number_and_how_often_it_was_read():
+    """The mean of equal readings may have an error of rounding, and then they have a standard deviation."""
+    rng = random.Random("levels")
+    plan = plan_of("clear-glaze-qc", "bench-1")
+    steps = tuple(dataclasses.replace(plan.steps[0], speed=speed) for speed in (10.0, 30.0))
+    plan = dataclasses.replace(plan, steps=steps)
+    zeros = (summarise([v / 100] * 47, Axis([i * 10**8 for i in range(47)])) for v in range(1, 100))
+    zero = next(s for s in zeros if s.sd > 0.0)
+    missed, by_older = [], 0
+    for _ in range(300):
+        level = rng.randrange(1100, 9000) / 100
+        of = [summarise([level] * n, Axis([i * 10**8 for i in range(n)])) for n in (rng.randrange(20, 99), 50)]
+        seen = facts([kept(summaries() | {"torque": s}, step=i) for i, s in enumerate(of)], ended={})
+        if "torque_stuck" not in torque_faults(plan, seen):
+            missed.append(level)
+        by_older += "torque_stuck" not in torque_faults(plan, dataclasses.replace(seen, checks=DECIMAL_MEANS - 1))
+        # A display that was constant at rest is too coarse for its noise, also where the mean of its zero is not exact.
+        coarse = dataclasses.replace(seen, at_rest=AtRest(0, 47, zero.mean, zero.sd))
+        assert torque_faults(plan, coarse) == []
+    assert by_older > 20
+    assert missed == []
+
+
+@pytest.mark.parametrize("interval_ms", [1000, 2500, 4000])
+@pytest.mark.parametrize("zero", [-15.0, 0.0])
+def test_a_zero_that_is_off_is_seen_however_seldom_the_instrument_is_read(tmp_path, interval_ms, zero):
+    method = method_of(30, seconds=60).replace('rest = "2 s"', 'rest = "40 s"')
+    c, bench = run(tmp_path, off_zero(zero), method=method, interval_ms=interval_ms)
+    assert bench.facts.at_rest.mean == pytest.approx(zero, abs=0.5)
+    assert ("zero_off" in c.faults) is (zero != 0.0)
+    assert (c.validity == "valid") is (zero == 0.0)
 
 
 LONG_REST = ('rest = "2 s"', 'rest = "5 s"')

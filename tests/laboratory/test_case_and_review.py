@@ -46,10 +46,10 @@ def measure(lab, run, *, at_ns=T0, verification=None, anyway=(), **record):
         lab.store.submit(step).result(10)
 
 
-def verify(lab, run, *, at_ns, passed):
+def verify(lab, run, *, at_ns, passed, geometry="g"):
     detail = AuditedVerification(
         run=run, result=f"r-{run}", passed=passed, condition="as_found", fluid="reference-b", lot="1", certificate="c",
-        geometry="g", geometry_serial="", serial="", levels=(), results_in_doubt=0,
+        geometry=geometry, geometry_serial="", serial="", levels=(), results_in_doubt=0,
     )  # fmt: skip
     measure(lab, run, at_ns=at_ns, verification=encode(detail), lot="", sample="reference-b")
 
@@ -125,6 +125,39 @@ def test_a_case_has_attempts_corrections_verifications_around_them_and_documents
         assert words in text
     assert main(["--state", str(tmp_path), "case", "L7", "--json"]) == 0
     assert json.loads(capsys.readouterr().out) == found
+
+
+def test_the_case_names_the_verification_that_put_a_run_in_doubt_behind_passes_of_other_geometries(
+    lab, tmp_path, capsys
+):
+    """The first verification after the run passed, with another geometry; the one that failed came later."""
+    measure(lab, "a")
+    verify(lab, "v-1", at_ns=T0 + DAY, passed=True, geometry="other")
+    verify(lab, "v-2", at_ns=T0 + 2 * DAY, passed=False)
+    measure(lab, "b", at_ns=T0 + 3 * DAY, lot="L8")
+    with lab.reader() as reader:
+        (one,) = case_of(reader, "L7").as_json()["runs"]
+        (later,) = case_of(reader, "L8").as_json()["runs"]
+    assert [(d["code"], d["parameters"]["verification"]) for d in one["doubts"]] == [
+        ("verification_failed_after", "v-2")
+    ]
+    assert later["doubts"] == []
+    lab.store.close()
+    (tmp_path / "daq.db").chmod(0o600)
+    assert main(["--state", str(tmp_path), "case", "L7"]) == 0
+    assert "in doubt: the verification v-2 of rotor-1 failed after it" in " ".join(capsys.readouterr().out.split())
+
+
+def test_the_case_has_the_calibrations_of_the_companions_of_its_runs(lab):
+    measure(lab, "a", companions=("thermo-1",))
+    measure(lab, "b", at_ns=T0 + DAY, companions=("thermo-2",), lot="L8")
+    for piece in ("thermo-1/probe", "thermo-2/probe", "rotor-1"):
+        data = {"piece": piece, "part": "probe", "id": piece, "out_of_service": "drifts"}
+        lab.change(Change("equipment", piece, "equipment_added", data, [("piece", piece), ("listed", piece)]))
+    with lab.reader() as reader:
+        found = {lot: case_of(reader, lot).instruments for lot in ("L7", "L8")}
+    pieces = {lot: [e["piece"] for i in instruments for e in i.equipment] for lot, instruments in found.items()}
+    assert pieces == {"L7": ["rotor-1", "thermo-1/probe"], "L8": ["rotor-1", "thermo-2/probe"]}
 
 
 def test_the_case_of_a_lot_names_the_runs_that_a_correction_gave_to_another_lot(lab, tmp_path, capsys):

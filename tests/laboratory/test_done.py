@@ -1,6 +1,7 @@
 """A sample is done when the product's rule has its results, and a person opens it again."""
 
 import asyncio
+import random
 import uuid
 from dataclasses import replace
 from types import SimpleNamespace
@@ -9,6 +10,7 @@ import pytest
 
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path
+from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.outgoing.derived import AddDerived
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, revisions
@@ -274,6 +276,55 @@ def test_a_flow_curve_under_other_first_levels_of_its_topic_is_not_published_aga
                 store.submit(AddDerived(result, message, T0)).result(20)
         tasks = PostRunTasks(store, lambda: None, None, None, now, lambda: None)
         assert tasks._runs_with_curve(("rotor-1",)) == ["run-1"]
+
+
+#: A run as it was left: whether its result has messages, whether each of its results has its curve in the outbox.
+LEFT = {
+    "whole": (True, (True,)),
+    "without its curve": (True, (False,)),
+    "without a broker": (False, (False,)),
+    "without a curve in its method": (True, (False,)),
+    "corrected": (True, (True, True)),
+    "corrected without its curve": (True, (True, False)),
+    "corrected, and the curve of the first one lacks": (True, (False, True)),
+}
+MISSING = ("without its curve", "corrected without its curve")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_start_finds_the_runs_whose_newest_result_lacks_its_curve_until_five_in_a_row_are_whole(
+    tmp_path, monkeypatch, seed
+):
+    rng, topics = random.Random(seed), Topics()
+    left = rng.choices(list(LEFT), [6, 2, 1, 1, 1, 1, 1], k=24)
+    names = [f"run-{number:02d}" for number in range(len(left))]
+    flow_curve = {run: kind != "without a curve in its method" for run, kind in zip(names, left, strict=True)}
+    monkeypatch.setattr(
+        post_run,
+        "plan_of",
+        lambda run: SimpleNamespace(context=SimpleNamespace(flow_curve=True if flow_curve[run.id] else None)),
+    )
+    with Store(tmp_path / "daq.db", utc_ns=T0) as store:
+        store.submit(register()).result(20)
+        for number, (run, kind) in enumerate(zip(names, left, strict=True)):
+            published, curves = LEFT[kind]
+            build = builder(run, topics=[(topics.result("rotor-1"), False)] if published else [])
+            results = [str(uuid.UUID(int=10 * number + place + 1)) for place in range(len(curves))]
+            steps = [begin(run), conclude(run, result_id=results[0], build=build), end(run)]
+            steps += [Correct(results[0], other, "mistyped", T0, "c.head", build) for other in results[1:]]
+            for place, (result, has_curve) in enumerate(zip(results, curves, strict=True)):
+                message = Outgoing(topics.curve("rotor-1"), b"{}", id=str(uuid.UUID(int=1000 * number + place + 500)))
+                steps += [AddDerived(result, message, T0)] if has_curve else []
+            for step in steps:
+                store.submit(step).result(20)
+        tasks = PostRunTasks(store, lambda: None, None, None, topics, lambda: None)
+        found = tasks._runs_with_curve(("rotor-1",))
+    wanted, in_a_row = [], 0
+    for run, kind in zip(reversed(names), reversed(left), strict=True):
+        if in_a_row < LAST_RUNS:
+            in_a_row = 0 if kind in MISSING else in_a_row + 1
+            wanted += [run] * (kind in MISSING)
+    assert found == wanted[::-1]
 
 
 def test_the_first_verdict_stays_where_a_batch_is_reworked(bench):

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from daq.core.extent import Extent
 from daq.methods.concluding.conclude import conclude
 from simulators.rotational.catalogue import FLUIDS
 from tests.support.reference.vortex_onset import critical_reynolds
@@ -17,7 +18,7 @@ from tests.support.statements import codes, parameters
 VANE = example("instruments/bench-2.toml").with_fitted("vane-20")
 
 
-def stress(value, t, *, at="every", last=None, statistic="mean", faults=()):
+def stress(value, t, *, at="every", last=None, statistic="mean", faults=(), span=2.0):
     """A value of the vane: stress in Pa, 1 % of full scale a Pa or so."""
     summaries = {
         "torque": flat(value * 2.0),
@@ -26,7 +27,7 @@ def stress(value, t, *, at="every", last=None, statistic="mean", faults=()):
         "speed": flat(0.5),
         "temperature": flat(25.0),
     }
-    return kept(summaries, t=t, span=2.0, at=at, statistic=statistic, faults=faults)
+    return kept(summaries, t=t, span=span, at=at, statistic=statistic, faults=faults)
 
 
 def peak(*values, **more):
@@ -84,8 +85,23 @@ def test_the_greatest_single_reading_needs_a_fall_too(tmp_path):
     plan = plan_of(method, VANE)
     assert parameters(plan.context.warnings, "peak_not_followed") == {"step": "yield"}
     for last, faults in ((16.0, ()), (21.9, ("peak_not_passed",))):
-        c = conclude(plan, facts([stress(22, 60.0, at="end", statistic="max", last=last)]))
+        c = conclude(plan, facts([stress(22, 60.0, span=60.0, at="end", statistic="max", last=last)]))
         assert (c.value, c.faults) == (22.0, faults)
+
+
+@pytest.mark.parametrize(("span", "covered"), [(60.0, True), (59.9, True), (59.0, False), (30.0, False)])
+def test_the_greatest_reading_of_the_end_of_a_step_may_not_be_its_peak(tmp_path, span, covered):
+    """The value fell over the last seconds: whether it was higher before them was not kept."""
+    method = load_changed(
+        tmp_path, "methods/slip-yield-stress.toml",
+        ('at = "every"\nevery = "2 s"\nspan = "2 s"', 'at = "end"\nspan = "10 min"\nstatistic = "max"'),
+    )  # fmt: skip
+    plan = plan_of(method, VANE)
+    plan = dataclasses.replace(plan, steps=tuple(dataclasses.replace(s, settle=Extent()) for s in plan.steps))
+    found = facts([stress(22, 60.0, span=span, at="end", statistic="max", last=16.0)])
+    assert conclude(plan, found).faults == (() if covered else ("peak_not_covered",))
+    older = dataclasses.replace(found, not_checked=("peak_not_covered",))
+    assert conclude(plan, older).faults == ()
 
 
 def overshoot(fluid, speed):

@@ -62,6 +62,15 @@ def test_a_limit_at_a_temperature_needs_one(glaze):
     assert codes([c.corrected.reason]) == ["correction_without_temperature"]
 
 
+@pytest.mark.parametrize("torque", [0.0, -0.0, -3.0, -9.9])
+def test_a_torque_that_is_not_above_zero_has_a_result_and_no_correction(glaze, torque):
+    """An empty vessel, or a zero that is slightly off: the number is kept, and nothing is scaled by a factor of it."""
+    found = summaries(viscosity=16.0 * torque, torque=torque) | {"stress": flat(0.2 * torque)}
+    c = conclude(glaze, facts([kept(found, faults=("below_band",))]))
+    assert (c.value, c.validity, c.corrected.value) == (16.0 * torque, "doubtful", None)
+    assert codes([c.corrected.reason]) == ["correction_without_viscosity"]
+
+
 def test_a_correction_says_what_its_uncertainty_lacks(glaze):
     curve = dataclasses.replace(glaze.context.temperature_curve, relative_u=None)
     plan = changed(glaze, temperature_curve=curve)

@@ -278,6 +278,9 @@ def at(days, passed, **more):
         ([at(10, True)], True, False, "passed"),
         ([at(31, True)], True, False, "passed"),  # due this very moment
         ([at(32, True)], True, True, "overdue"),
+        # The clock was set back since: a pass of a distant future would hold until then.
+        ([at(-31, True)], True, False, "passed"),
+        ([at(-32, True)], True, True, "overdue"),
         ([at(10, True), at(5, False)], False, False, "failed"),
         ([at(10, False), at(5, True, condition="as_left")], True, False, "passed"),
         ([at(40, True), at(5, False)], False, True, "failed"),

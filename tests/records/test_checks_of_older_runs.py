@@ -16,9 +16,10 @@ from daq.app.records import replaying
 from daq.app.setup import orders
 from daq.app.setup.drivers import Drivers
 from daq.core import replay, spans
-from daq.core.faults import CHECKED_SINCE, CHECKS, DECIMAL_LIMITS, FAULTS, codes_after
+from daq.core.faults import CHECKED_SINCE, CHECKS, DECIMAL_LIMITS, DECIMAL_MEANS, FAULTS, codes_after
 from daq.core.header import Header, read_header
 from daq.core.plan import Rule
+from daq.core.run import State
 from daq.methods.concluding import judging
 from daq.methods.parts.statement import state
 from daq.methods.sentences.catalogue import SENTENCES
@@ -49,7 +50,7 @@ def test_every_fault_has_the_number_of_the_checks_that_added_it():
     assert set(later) <= SENTENCES.keys()
     assert sorted(CHECKED_SINCE) == list(range(2, CHECKS + 1))
     # A number that is in headers is closed: what is added later gets the next one.
-    assert {number: len(codes) for number, codes in CHECKED_SINCE.items()} == {2: 13, 3: 3, 4: 1}
+    assert {number: len(codes) for number, codes in CHECKED_SINCE.items()} == {2: 13, 3: 3, 4: 1, 5: 7}
     assert codes_after(CHECKS) == frozenset()
     assert codes_after(1) == codes_after(0) == set(later)
 
@@ -238,11 +239,39 @@ def test_a_run_is_compared_with_its_limits_as_its_own_daq_compared_it(tmp_path, 
     is_older = checks < DECIMAL_LIMITS
     assert done.same == is_older
     assert (done.differences == []) == is_older
-    assert all(where.startswith("result.verdict.") for where, _, _ in done.differences)
+    assert all(where.startswith(("result.verdict.", "result.reported")) for where, _, _ in done.differences)
     if is_older:
         run = done.replay.header.run
         assert main(["--state", str(state), "correct", run, "--sample", "G-1O41", "--because", "as it was"]) == 0
         assert (again(state).differences, again(state).same) == ([], True)
+
+
+@pytest.mark.parametrize("checks", [1, DECIMAL_LIMITS, CHECKS])
+@pytest.mark.parametrize("killed", [True, False])
+def test_a_run_that_was_killed_at_an_update_may_be_concluded_by_the_rules_of_the_newer_daq(
+    tmp_path, monkeypatch, checks, killed
+):
+    """Its header is that of the older daq, and its result that of the newer one, which recovered it."""
+    with monkeypatch.context() as m:
+        m.setattr(virtual_bench, "header_of", partial(virtual_bench.header_of, checks=checks))
+        state = measured(tmp_path, monkeypatch)
+    honest = judging._to_round
+
+    def to_round(value, rules):
+        return honest(value, rules) if rules >= DECIMAL_MEANS else 2.0 * value
+
+    monkeypatch.setattr(judging, "_to_round", to_round)
+    replay_of = replaying.replay
+
+    def ended_early(raw, make, **how):
+        found = replay_of(raw, make, **how)
+        found.state = State.MEASURING if killed else found.state
+        return found
+
+    monkeypatch.setattr(replaying, "replay", ended_early)
+    done = again(state)
+    assert done.same == (killed or checks == CHECKS)
+    assert (done.differences == []) == done.same
 
 
 @pytest.mark.parametrize(("kind", "checks"), RULES)
@@ -257,7 +286,7 @@ def test_a_run_of_this_daq_is_not_the_same_under_another_rule(tmp_path, monkeypa
     "order", [("a", "silent"), ("silent", "silent"), ("silent", "probe"), ("probe", "silent", "b")]
 )
 def test_recorded_faults_that_no_rule_explains_are_a_difference(order):
-    newer = codes_after(2)
+    newer = frozenset(CHECKED_SINCE[3] + CHECKED_SINCE[4])
     assert replay._of_record(("silent", "a"), order, newer) != order
     assert replay._of_record(("probe", "silent"), ("probe",), newer) == ("probe",)
     assert replay._of_record(("probe",), ("probe", "silent"), newer) == ("probe", "silent")

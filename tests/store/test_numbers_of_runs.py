@@ -6,8 +6,12 @@ from dataclasses import replace
 
 import pytest
 
+from daq.adapters.store.declaring.beginning import BeginConfigured
 from daq.adapters.store.records import Change, ChangeRecords
 from daq.adapters.store.store import Store
+from daq.app.laboratory.laboratory import new
+from daq.core.errors import SettingError
+from daq.laboratory.configuration import RunConfiguration
 from tests.support.runs.stored import T0, begin, register
 
 SAMPLES = ("GL-1", "GL-2")
@@ -67,3 +71,42 @@ def test_runs_of_other_samples_and_methods_are_not_counted(tmp_path):
         found = [store.submit(s).result(20) for s in (started("run-1", "GL-1"), other, started("run-3", "GL-2"))]
         assert found == [1, 1, 1]
         assert store.submit(started("run-4", "GL-1")).result(20) == 2
+
+
+def configured(run, sample, *, replicate=1, counted=True):
+    """Return the start of a run as the daemon makes it."""
+    own = new(RunConfiguration(id=run, used=(), fitted={}), "run_configured")
+    return BeginConfigured(started(run, sample, replicate=replicate, counted=counted), (), (), own)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_stated_number_that_a_run_of_the_sample_has_is_refused(tmp_path, seed):
+    """Starts, stated numbers and moves to another sample in random order: no sample has a number twice."""
+    rng = random.Random(seed)
+    began: dict[str, str] = {}
+    of: dict[str, set[str]] = {}
+    """The samples of each run: that at its start, and that of its newest correction."""
+    numbers: dict[str, int] = {}
+    revisions: dict[str, int] = {}
+    refused = 0
+    with Store(tmp_path / "a.sqlite", utc_ns=T0) as store:
+        store.submit(register()).result(20)
+        for i in range(25):
+            run, sample, stated = f"run-{i}", rng.choice(SAMPLES), rng.choice([1, 2, 3, 4, 5])
+            if numbers and rng.random() < 0.2:
+                other = rng.choice(sorted(numbers))
+                store.submit(moved(store, other, sample, revisions.get(other, 0))).result(20)
+                revisions[other] = revisions.get(other, 0) + 1
+                of[other] = {began[other], sample}
+                continue
+            taken = any(numbers[r] == stated and sample in of[r] for r in numbers)
+            start = store.submit(configured(run, sample, replicate=stated, counted=stated == 1))
+            if stated > 1 and taken:
+                with pytest.raises(SettingError, match=f"has a run with the number {stated} already"):
+                    start.result(20)
+                refused += 1
+                continue
+            numbers[run], began[run], of[run] = start.result(20), sample, {sample}
+        with store.reader() as reader:
+            assert {r.id for r in reader.runs(limit=-1)} == set(numbers)
+    assert refused > 2

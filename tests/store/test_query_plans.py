@@ -140,6 +140,12 @@ def transactions(folder: Path) -> None:
                 (("piece", "rotor-9", 0),),
                 first_fill=True,
             ),
+            BeginConfigured(
+                BeginRun(replace(stored.record("run-10", "rotor-8"), sample="GL-9", replicate=7)),
+                (),
+                (),
+                Change("run_configuration", "run-10", "run_configured", {}),
+            ),
             StartEpoch(reason="put back", least=2, utc_ns=T0),
         ]
         for transaction in more:

@@ -9,6 +9,7 @@ from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.progress import open_tests
 from daq.app.laboratory.repeats import refuse_without_cause
 from daq.app.laboratory.samples import wrong_id
+from daq.app.records.attempts import runs_of_sample
 from daq.app.records.judged.product_versions import product_of_sample
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.app.setup.run_order import RunOrder
@@ -223,10 +224,10 @@ def _fits(order: RunOrder, catalogue: "Catalogue", instrument: str) -> bool:
 
 
 def _before(order: RunOrder, reader: Reader) -> list[RunRecord]:
-    """Return the earlier runs of the sample that may have used the same filling, newest first."""
+    """Return the earlier runs of the sample that may have used the same filling, the one started last first."""
     return [
         run
-        for run in reader.runs(limit=-1, sample=order.sample)
+        for run in reversed(runs_of_sample(reader, order.sample))
         if run.instrument == order.instrument or run.method_id == order.method_id
     ]
 

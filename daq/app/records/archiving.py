@@ -26,6 +26,7 @@ from daq.adapters.store.archiving.files import (
     write_digest,
 )
 from daq.adapters.store.archiving.finding import Journaled, journaled_runs, still_journaled
+from daq.adapters.store.archiving.medium import disks_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by
 from daq.core.errors import SettingError, StoreError
@@ -62,7 +63,7 @@ class Outcome:
 
 
 def refuse_same_medium(database: Path, folder: Path) -> None:
-    """Refuse a folder on the file system of the database.
+    """Refuse a folder on the file system or on a disk of the database.
 
     Raises:
         SettingError: it is on the same one, or is no folder.
@@ -70,12 +71,14 @@ def refuse_same_medium(database: Path, folder: Path) -> None:
     try:
         if not folder.is_dir():
             raise SettingError("is no folder", file=str(folder), key="--to")
-        same = folder.stat().st_dev == database.stat().st_dev
+        own, other = database.stat().st_dev, folder.stat().st_dev
     except OSError as error:
         raise SettingError(f"cannot be read: {error.strerror}", file=str(folder), key="--to") from error
-    if same:
+    shared = sorted(disks_of(own) & disks_of(other))
+    if own == other or shared:
+        where = "file system" if own == other else f"disk ({', '.join(shared)})"
         raise SettingError(
-            "is on the file system of the database: a disk that fails would take the journals and their only other "
+            f"is on the {where} of the database: a disk that fails would take the journals and their only other "
             "copy; mount another medium, or accept this with --same-medium",
             file=str(folder),
             key="--to",

@@ -3,6 +3,7 @@
 import json
 from typing import TYPE_CHECKING, Any, Final
 
+from daq.adapters.store.newest_runs import run_started_seq
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.screens.text import expanded_of, utc_iso
@@ -17,8 +18,17 @@ MOVED: Final = "moved_to_sample"
 
 
 def runs_of_sample(reader: Reader, sample: str) -> list[RunRecord]:
-    """Return all runs of a sample, oldest first."""
-    return sorted(reader.runs(limit=-1, sample=sample), key=lambda r: r.began_utc_ns)
+    """Return all runs of a sample, in the order in which they were started."""
+    return sorted(reader.runs(limit=-1, sample=sample), key=lambda r: place_of_start(reader, r))
+
+
+def place_of_start(reader: Reader, run: RunRecord) -> tuple[int, int]:
+    """Return a sort key for the order in which runs were started.
+
+    It is the place of the start in the audit trail.  Its time is no order: where the clock was set back between two
+    runs, the second one would be taken for the first, and its value for that of the sample.
+    """
+    return run_started_seq(reader, run.id), run.began_utc_ns
 
 
 def attempt_of(reader: Reader, record: RunRecord) -> AttemptWithData:

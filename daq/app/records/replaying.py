@@ -24,7 +24,7 @@ from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.effects import Facts, Kept, recorded
-from daq.core.faults import ANNULLED, CHECKS, DECIMAL_LIMITS, codes_after
+from daq.core.faults import ANNULLED, CHECKS, RULES_CHANGED, codes_after
 from daq.core.header import FORMAT, Header
 from daq.core.linkstates import Motor
 from daq.core.plan import Plan
@@ -125,10 +125,11 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     if facts is not None:
         found = now_found = conclude(header.plan, facts)
         if out.newer and stored is not None:
-            then = _by_rules_of(header, facts, _as_stored(out, facts.kept, stored.get("steps", ())))
-            found = _as_concluded(header.plan, then, stored, out.newer)
+            then = dataclasses.replace(facts, kept=_as_stored(out, facts.kept, stored.get("steps", ())))
+            made = [_as_concluded(header.plan, each, stored, out.newer) for each in _by_rules(out, header, then)]
+            found = next((c for c in made if not _differs(out, run, results[0].data, c)), made[0])
             out.doubts = _doubts(found, now_found, facts.kept)
-        out.result = ResultData.build(header.plan, found, details_of(run)).model_dump(mode="json")
+        out.result = _result(header.plan, found, run)
     _compare(out, reader, run)
     if facts is not None and stored is not None:
         _compare_declared(out, reader, run, facts, raw, make)
@@ -173,9 +174,20 @@ def _as_concluded(plan: Plan, facts: Facts, stored: Mapping[str, Any], newer: fr
     return conclude(plan, dataclasses.replace(facts, not_checked=tuple(sorted(newer - named))))
 
 
-def _by_rules_of(header: Header, facts: Facts, kept: list[Kept]) -> Facts:
-    """Return facts with other kept values, whose limits are compared as the daq of the run's header did."""
-    return dataclasses.replace(facts, kept=kept, binary_limits=header.checks < DECIMAL_LIMITS)
+def _by_rules(out: Recomputed, header: Header, facts: Facts, *, corrected: bool = False) -> list[Facts]:
+    """Return facts to be concluded by the rules of each daq that may have made a result.
+
+    The first result is made by the daq of the run's header.  Which one made a correction, or the result of a run that
+    was recovered after a kill, is not stored: a newer one did so by its own rules.
+    """
+    numbers = [header.checks]
+    if corrected or out.replay.state not in (State.CONCLUDED, State.ENDED):
+        numbers += [n for n in RULES_CHANGED if n > header.checks]
+    return [dataclasses.replace(facts, checks=n) for n in numbers]
+
+
+def _result(plan: Plan, found: Conclusion, run: RunRecord) -> dict[str, Any]:
+    return ResultData.build(plan, found, details_of(run)).model_dump(mode="json")
 
 
 def _codes(data: Any) -> Iterator[str]:
@@ -246,18 +258,27 @@ def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
     if kept:
         out.differences += differences("kept", kept, out.kept, 0.0)
     if results and out.result is not None:
-        text = results[0].data
-        stored = json_object(text)
-        if stored is None:
-            out.differences.append(("result", text, out.result))
-            return
-        a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS} for d in (stored, out.result))
-        # A result that an older daq stored lacks the fields that were added since.
-        header = out.replay.header
-        if header is not None and (out.versions or header.format < FORMAT or header.checks != CHECKS):
-            # Fields that are added to a format may be left out.  An older format had other ones.
-            b = _without_added(b, a, frozenset() if header.format < FORMAT else _lacking(text))
-        out.differences += _differences_of_result(out, "result", a, b)
+        out.differences += _differences_of_first(out, results[0].data, out.result)
+
+
+def _differs(out: Recomputed, run: RunRecord, text: str, found: Conclusion) -> bool:
+    """Return whether the first result, stored as `text`, is another one than that of a conclusion."""
+    header = out.replay.header
+    return header is None or bool(_differences_of_first(out, text, _result(header.plan, found, run)))
+
+
+def _differences_of_first(out: Recomputed, text: str, computed: dict[str, Any]) -> list[tuple[str, Any, Any]]:
+    """Return the differences of the first result, stored as `text`, from the one that is computed again."""
+    stored = json_object(text)
+    if stored is None:
+        return [("result", text, computed)]
+    a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS} for d in (stored, computed))
+    # A result that an older daq stored lacks the fields that were added since.
+    header = out.replay.header
+    if header is not None and (out.versions or header.format < FORMAT or header.checks != CHECKS):
+        # Fields that are added to a format may be left out.  An older format had other ones.
+        b = _without_added(b, a, frozenset() if header.format < FORMAT else _lacking(text))
+    return _differences_of_result(out, "result", a, b)
 
 
 def _lacking(text: str) -> frozenset[Place]:
@@ -314,8 +335,8 @@ def _compare_declared(
     now = [
         dataclasses.replace(k, temperature_faults=n.temperature_faults) for k, n in zip(then, facts.kept, strict=False)
     ]
-    # Which daq made the correction is not stored: it compared limits by its own rules.
-    by_rules = [f for k in (then, now) for f in (_by_rules_of(header, facts, k), dataclasses.replace(facts, kept=k))]
+    both = (dataclasses.replace(facts, kept=k) for k in (then, now))
+    by_rules = [f for k in both for f in _by_rules(out, header, k, corrected=True)]
     found: list[tuple[str, Any, Any]] = []
     for each in by_rules:
         differing = _of_correction(out, plan, each, result, data, record)

@@ -1,5 +1,6 @@
 """The layout of a result on a terminal: value, validity, verdict, conditions, advice."""
 
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from daq.app.screens.digits import largest
@@ -21,7 +22,7 @@ from daq.core.units import UNITS, convert, symbol
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import Conditions
 from daq.methods.parts.viscosities import OWN_VISCOSITY, VISCOSITIES
-from daq.quality.digits import interval_text, not_finer, number, significant
+from daq.quality.digits import as_set, interval_text, not_finer, number, significant
 
 VERDICTS: Final[dict[str, tuple[str, str]]] = {
     "within": ("├●┤ WITHIN limits", "good"),
@@ -98,18 +99,19 @@ def _verdict(data: dict[str, Any]) -> tuple[str, str]:
     words, style = VERDICTS[data["verdict"]["verdict"]]
     if others and not own:
         words, style = f"NOT JUDGED: no limits for {called(data['quantity'])}", "warn"
-    elif data["verdict"]["verdict"] == "outside" and _is_below(data, own):
+    elif data["verdict"]["verdict"] == "outside" and is_below(data, own):
         words = "●├─┤ OUTSIDE limits"
     if data["validity"] == "valid" or data["verdict"]["verdict"] == "none":
         return words, style
     return f"({words})", "dim"
 
 
-def _is_below(data: dict[str, Any], limits: list[dict[str, Any]]) -> bool:
-    """Return whether the value is below the limit that it is outside of."""
-    value = data["value"]
+def is_below(data: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) -> bool:
+    """Return whether a value is below the limit that it is outside of, as the number that was compared with it."""
+    # A value may be above its limit, and below it as it is rounded.
+    value = data["verdict"].get("compared") or data["value"]
     lows = [limit["low"] for limit in limits if limit["verdict"] == "outside" and limit["low"] is not None]
-    return value is not None and any(value < low for low in lows)
+    return value is not None and any(float(value) < low for low in lows)
 
 
 def _limits(data: dict[str, Any]) -> tuple[list[dict[str, Any]], list[str]]:
@@ -203,9 +205,9 @@ def limit_text(limit: dict[str, Any]) -> str:
     unit = symbol(limit["unit"])
     low, high = limit["low"], limit["high"]
     if low is not None and high is not None:
-        what = f"{low:g} to {high:g} {unit}"
+        what = f"{as_set(low)} to {as_set(high)} {unit}"
     else:
-        what = f"at least {low:g} {unit}" if low is not None else f"at most {high:g} {unit}"
+        what = f"at least {as_set(low)} {unit}" if low is not None else f"at most {as_set(high)} {unit}"
     bound = ", ".join(
         f"{value:g} {symbol(BOUND_UNITS[key])}" if key in BOUND_UNITS else f"{spaced(key)} {value}"
         for key, value in limit["applies_at"].items()

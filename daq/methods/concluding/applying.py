@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from daq.core.context import Amount, ProductLimit
 from daq.core.errors import SettingError
+from daq.core.faults import CHECKS, DECIMAL_LIMITS
 from daq.core.units import UNITS, as_written, convert
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
@@ -32,8 +33,8 @@ class Subject(NamedTuple):
     value: float | None
     row: KeptValue | None
     kept: "Kept | None"
-    binary: bool = False
-    """Conditions are compared in binary arithmetic: see `Facts.binary_limits`."""
+    checks: int = CHECKS
+    """Conditions are compared by the rules of this number: see `Facts.checks`."""
 
 
 def hindrances(subject: Subject, limit: ProductLimit) -> list[Statement]:
@@ -44,12 +45,12 @@ def hindrances(subject: Subject, limit: ProductLimit) -> list[Statement]:
     out = [*_unit(subject, limit), *_method(subject.plan, limit), *_verification(subject.plan)]
     out += _geometry(subject.plan, limit)
     if subject.row is not None:
-        out += _speed_and_time(limit, subject.row, binary=subject.binary)
+        out += _speed_and_time(limit, subject.row, checks=subject.checks)
         out += _temperature(subject, limit)
     return out
 
 
-def temperature_faults(plan: "Plan", quantity: str, kept: "Kept | None", *, binary: bool = False) -> list[str]:
+def temperature_faults(plan: "Plan", quantity: str, kept: "Kept | None", *, checks: int = CHECKS) -> list[str]:
     """Return the faults of a result that follow from its temperature.
 
     The temperature matters where the method has a condition for it, or the product's limits of `quantity` apply at
@@ -67,7 +68,7 @@ def temperature_faults(plan: "Plan", quantity: str, kept: "Kept | None", *, bina
         seen = _seen(plan, kept)
         if seen is None:
             out.append("limit_temperature_unknown")
-        elif all(_off_band(seen, limit, binary=binary) is not None for limit in bound):
+        elif all(_off_band(seen, limit, checks=checks) is not None for limit in bound):
             out.append("off_limit_temperature")
     return [*out, "probe_suspect"] if suspicions(kept) else out
 
@@ -128,13 +129,13 @@ def _geometry(plan: "Plan", limit: ProductLimit) -> list[Statement]:
     return out
 
 
-def _speed_and_time(limit: ProductLimit, row: KeptValue, *, binary: bool) -> list[Statement]:
+def _speed_and_time(limit: ProductLimit, row: KeptValue, *, checks: int) -> list[Statement]:
     out: list[Statement] = []
     speed, time = limit.speed, limit.time
     if speed is not None and (row.set_speed is None or not math.isclose(speed, row.set_speed, rel_tol=1e-6)):
         out.append(state("limit_at_other_speed", wanted=speed, speed=row.set_speed))
     # While a step goes on, its start is not among the facts, and the value is provisional.
-    off = 0.0 if time is None or row.seconds is None else _written(abs(row.seconds - time / 1e9), binary=binary)
+    off = 0.0 if time is None or row.seconds is None else _written(abs(row.seconds - time / 1e9), checks=checks)
     if time is not None and off > limit.time_band / 1e9:
         out.append(state("limit_at_other_time", wanted=time / 1e9, taken=row.seconds))
     return out
@@ -150,7 +151,7 @@ def _temperature(subject: Subject, limit: ProductLimit) -> list[Statement]:
     doubts = suspicions(kept)
     if doubts:
         return [state("limit_needs_sound_temperature", wanted=wanted, faults=doubts)]
-    off = _off_band(seen, limit, binary=subject.binary)
+    off = _off_band(seen, limit, checks=subject.checks)
     if off is None:
         return []
     return [state("limit_at_other_temperature", wanted=wanted, band=limit.temperature_band, temperature=off)]
@@ -162,12 +163,12 @@ def _seen(plan: "Plan", kept: "Kept") -> "Summary | None":
     return None if found is None or found.mean is None or "no_temperature" in kept.temperature_faults else found
 
 
-def _off_band(seen: "Summary", limit: ProductLimit, *, binary: bool) -> float | None:
+def _off_band(seen: "Summary", limit: ProductLimit, *, checks: int) -> float | None:
     """Return the mean temperature if it is outside the limit's band, otherwise a reading that is; None without."""
     wanted = limit.temperature or 0.0
     found = (x for x in (seen.mean, seen.minimum, seen.maximum) if x is not None)
-    return next((x for x in found if _written(abs(x - wanted), binary=binary) > limit.temperature_band), None)
+    return next((x for x in found if _written(abs(x - wanted), checks=checks) > limit.temperature_band), None)
 
 
-def _written(value: float, *, binary: bool) -> float:
-    return value if binary else as_written(value)
+def _written(value: float, *, checks: int) -> float:
+    return value if checks < DECIMAL_LIMITS else as_written(value)

@@ -28,6 +28,8 @@ HIDING: Final = {"readings_missing", "no_readings"}
 """Faults of an interval of which not all was seen."""
 STEEPER: Final = 2.0
 """Part by which an unseen change may exceed the greatest one between two intervals that were seen.  Our choice."""
+SLOWER: Final = 1.25
+"""Part by which revolutions may take longer than at the set-point; the widest tolerance of a speed is 20 %."""
 PEAK_FALL: Final = 0.02
 """A peak is passed when the value has fallen by this part of it (our choice, above noise and ripple)."""
 
@@ -109,7 +111,8 @@ def _peak_faults(plan: Plan, facts: Facts, kept: Kept) -> list[str]:
     every = [k for k in here if k.at == "every"]
     # Intervals that end before the settling time have no reading, and are before the first value.
     intervals = list(dropwhile(lambda k: set(k.faults) >= NOT_YET, every))
-    if "peak_not_covered" not in facts.not_checked and _may_hide(plan, intervals, peak):
+    is_hidden = _may_hide(plan, intervals, peak) or (not every and _begins_late(plan, facts, kept))
+    if "peak_not_covered" not in facts.not_checked and is_hidden:
         return ["peak_not_covered"]
     # An older daq took such an interval for the first value.
     first = every if "peak_before_first" in facts.not_checked else intervals
@@ -122,6 +125,20 @@ def _peak_faults(plan: Plan, facts: Facts, kept: Kept) -> list[str]:
         after.append(summary.last)
     fallen = min(after, default=peak)
     return [] if fallen <= peak - PEAK_FALL * abs(peak) else ["peak_not_passed"]
+
+
+def _begins_late(plan: Plan, facts: Facts, kept: Kept) -> bool:
+    """Return whether the span of a greatest reading begins later than the step has settled.
+
+    Nothing was kept before it, and the peak may lie there.
+    """
+    ended, step = ended_step(facts, kept.step), plan.steps[kept.step]
+    if ended is None:
+        return False
+    settle: float = step.settle.ns
+    if step.settle.revolutions:
+        settle = SLOWER * step.settle.revolutions / abs(step.speed or 1.0) * 60e9
+    return kept.start > ended.started + settle + 2.0 * kept.longest_interval_ns
 
 
 def _may_hide(plan: Plan, intervals: Sequence[Kept], peak: float) -> bool:

@@ -73,7 +73,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         plan, facts, tuple(zip(facts.kept, rows, strict=True)), faults
     )
     if verification is None:
-        verdict = judgement(plan, quantity, unit, value, row, kept, budget, binary=facts.binary_limits)
+        verdict = judgement(plan, quantity, unit, value, row, kept, budget, checks=facts.checks)
     else:
         verdict = verdict_of(plan, verification)
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
@@ -82,7 +82,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         quantity=quantity,
         unit=unit,
         value=value,
-        reported=reported(value, plan.context.product, quantity, unit),
+        reported=reported(value, plan.context.product, quantity, unit, checks=facts.checks),
         quality=quality,
         faults=faults,
         validity=VALIDITY[quality.severity],
@@ -123,7 +123,7 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) 
     if any(n.code == "keys_used" for n in facts.notes):
         found.append("keys_used")
     quantity = "time" if plan.claim == "time_to" else plan.primary
-    found += [*flow_faults(plan, row), *temperature_faults(plan, quantity, kept, binary=facts.binary_limits)]
+    found += [*flow_faults(plan, row), *temperature_faults(plan, quantity, kept, checks=facts.checks)]
     found += standing_faults(plan)
     found += [*control_faults(plan), *(f for f in torque_faults(plan, facts) if f not in facts.not_checked)]
     if kept is not None and raw_value(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):

@@ -36,6 +36,9 @@ def corrected(plan: Plan, row: KeptValue | None, value: float | None, budget: Un
     reference = given.reference
     if value is None or row is None or row.temperature is None:
         return _none(reference, state("correction_without_temperature"))
+    if value <= 0.0:
+        # A torque of zero, or slightly against the rotation, stays a number, and has no factor.
+        return _none(reference, state("correction_without_viscosity"), row.temperature)
     hindrance = _hindrance(plan, given, row)
     if hindrance is not None:
         return _none(reference, hindrance, row.temperature)

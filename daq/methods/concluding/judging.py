@@ -1,10 +1,11 @@
 """The verdict: the value against the product's limits, where they apply."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from daq.core.context import ProductLimit, ProductOfPlan
+from daq.core.faults import CHECKS, DECIMAL_LIMITS, DECIMAL_MEANS
 from daq.core.units import UNITS, as_written, convert
 from daq.methods.concluding.applying import Subject, hindrances
 from daq.methods.parts.judged import Judgement, LimitUsed
@@ -30,7 +31,7 @@ def judgement(
     kept: "Kept | None",
     budget: Uncertainty | None,
     *,
-    binary: bool = False,
+    checks: int = CHECKS,
 ) -> Judgement:
     """Return the verdict on `value` (in `unit`) under the limits of the plan's product.
 
@@ -38,15 +39,15 @@ def judgement(
     says nothing about the value.  Neither does any limit after a failed or overdue verification, or without a
     required control.
     Outside of one comparable limit is outside, undecided under one is undecided; without a comparable limit the verdict
-    is not_comparable.  A seek gets no verdict.  `binary` is `Facts.binary_limits`.
+    is not_comparable.  A seek gets no verdict.  `checks` is `Facts.checks`.
     """
     if plan.seek is not None:
         return Judgement(verdict=Verdict.NONE, reasons=(state("seek_shears"),))
     product = plan.context.product
     if product is None or not product.limits:
         return Judgement(verdict=Verdict.NONE, reasons=(state("no_limits"),) if product else ())
-    rule = replace(rule_of(product, value, quantity), binary=binary)
-    subject = Subject(plan, quantity, unit, value, row, kept, binary)
+    rule = rule_of(product, value, quantity, checks)
+    subject = Subject(plan, quantity, unit, value, row, kept, checks)
     used = tuple(_one(subject, limit, rule, budget) for limit in product.limits)
     overall = overall_verdict(u.verdict for u in used)
     compared = None
@@ -84,16 +85,18 @@ class Rule:
     decimals: int
     """Decimals of the reported number."""
     guard_factor: float
-    binary: bool = False
-    """Numbers are compared as they are, with their rounding errors: see `Facts.binary_limits`."""
+    checks: int = CHECKS
+    """Numbers are compared by the rules of this number: see `Facts.checks`."""
 
     def compared(self, value: float) -> str:
         """Return the number as it is compared with the limits."""
-        return as_reported(value, self.decimals) if self.rounding is Rounding.ROUNDED else repr(value)
+        if self.rounding is Rounding.ROUNDED:
+            return as_reported(_to_round(value, self.checks), self.decimals)
+        return repr(value)
 
     def written(self, value: float) -> float:
         """Return a number as it is compared: see `as_written`."""
-        return value if self.binary else as_written(value)
+        return value if self.checks < DECIMAL_LIMITS else as_written(value)
 
     def judged(
         self,
@@ -115,16 +118,18 @@ class Rule:
             guard_band: the stated guard band; None: the multiple of `expanded`.
         """
         # The mean of readings that are all on the limit may be beyond it by a rounding error.
-        decided = value if self.rounding is Rounding.ROUNDED else self.written(value)
+        by_rounding = self.rounding is Rounding.ROUNDED
+        decided = _to_round(value, self.checks) if by_rounding else self.written(value)
         if self.acceptance is Acceptance.SIMPLE:
             found = judge(decided, low, high, rule=self.rounding, decimals=self.decimals)
-            return found, _edge(found, value, low, high, unit), None
+            beyond = float(self.compared(value)) if by_rounding and self.checks >= DECIMAL_MEANS else value
+            return found, _edge(found, value, beyond, low, high, unit), None
         if expanded is None:
             return Verdict.UNDECIDED, [state("guard_without_interval")], None
         guard_band = self.guard_factor * expanded if guard_band is None else self.written(guard_band)
         guarded = judge_guarded(decided, low, high, guard_band)
         if guarded.verdict is not Verdict.UNDECIDED:
-            return guarded.verdict, _edge(guarded.verdict, value, low, high, unit), guarded
+            return guarded.verdict, _edge(guarded.verdict, value, value, low, high, unit), guarded
         reasons = [
             state("in_guard_band", value=value, limit=_nearer(value, low, high), guard_band=guard_band, unit=unit)
         ]
@@ -133,10 +138,15 @@ class Rule:
         return guarded.verdict, reasons, guarded
 
 
-def rule_of(product: ProductOfPlan, value: float | None, quantity: str) -> Rule:
-    """Return the decision rule of a product for a value of `quantity`."""
-    decimals = 0 if value is None else reported_decimals(value, product, quantity)
-    return Rule(Rounding(product.rounding), Acceptance(product.acceptance), decimals, product.guard_factor)
+def rule_of(product: ProductOfPlan, value: float | None, quantity: str, checks: int = CHECKS) -> Rule:
+    """Return the decision rule of a product for a value of `quantity`; `checks` is `Facts.checks`."""
+    decimals = 0 if value is None else reported_decimals(_to_round(value, checks), product, quantity)
+    return Rule(Rounding(product.rounding), Acceptance(product.acceptance), decimals, product.guard_factor, checks)
+
+
+def _to_round(value: float, checks: int) -> float:
+    """Return a value as it is rounded: without the error of its mean, by which a half would not be one."""
+    return value if checks < DECIMAL_MEANS else as_written(value)
 
 
 def expanded_of(budget: Uncertainty | None) -> float | None:
@@ -169,11 +179,13 @@ def guard_band_of(limit: ProductLimit, unit: str) -> float | None:
     return None if stated is None else convert(stated, limit.unit, unit) - convert(0.0, limit.unit, unit)
 
 
-def _edge(found: Verdict, value: float, low: float | None, high: float | None, unit: str) -> list[Statement]:
-    """Return the limit that a value outside is beyond of."""
+def _edge(
+    found: Verdict, value: float, compared: float, low: float | None, high: float | None, unit: str
+) -> list[Statement]:
+    """Return the limit that a value outside is beyond of, as the number that was `compared` with it."""
     if found is not Verdict.OUTSIDE:
         return []
-    below = low is not None and value < low
+    below = low is not None and compared < low
     return [state("below_limit" if below else "above_limit", value=value, limit=low if below else high, unit=unit)]
 
 
@@ -191,18 +203,21 @@ def reported_decimals(value: float, product: ProductOfPlan, quantity: str) -> in
     return product.reported_digits - 1 - (exact.adjusted() if exact else 0)
 
 
-def reported(value: float | None, product: ProductOfPlan | None, quantity: str, unit: str) -> str | None:
+def reported(
+    value: float | None, product: ProductOfPlan | None, quantity: str, unit: str, *, checks: int = CHECKS
+) -> str | None:
     """Return the value (in `unit`) as the product reports it; None without value or product.
 
     The digits of a product are those of its own unit and of the quantities it has limits for: three digits of a
-    viscosity say nothing about a mass.
+    viscosity say nothing about a mass.  `checks` is `Facts.checks`.
     """
     if value is None or product is None:
         return None
     dimension = UNITS[unit].dimension if unit in UNITS else unit
     if dimension != UNITS[product.unit].dimension and quantity not in {x.quantity for x in product.limits}:
         return None
-    return as_reported(value, reported_decimals(value, product, quantity))
+    rounded = _to_round(value, checks)
+    return as_reported(rounded, reported_decimals(rounded, product, quantity))
 
 
 def _one(subject: Subject, limit: ProductLimit, rule: Rule, budget: Uncertainty | None) -> LimitUsed:

@@ -4,6 +4,7 @@ from typing import Final
 
 from daq.core.derive import roots
 from daq.core.effects import Facts, Kept
+from daq.core.faults import DECIMAL_MEANS
 from daq.core.plan import Plan
 from daq.core.quietness import is_too_quiet
 from daq.core.torqueband import TorqueBand
@@ -19,6 +20,8 @@ is below the torque at which it flows; a stuck sensor shows the same one."""
 LEAST_RATIO: Final = 2.0
 """Ratio of two speeds from which an equal torque is a fault.  Our choice: at half the speed the torque of a fluid with
 a flow behaviour index of 0.1 is 7 % lower, which every display shows."""
+ROUNDING: Final = 1e-12
+"""Standard deviation of equal readings, as a part of their mean, that is a rounding error."""
 
 
 def torque_faults(plan: Plan, facts: Facts) -> list[str]:
@@ -79,13 +82,18 @@ def _is_stuck(plan: Plan, facts: Facts, band: TorqueBand) -> bool:
     A coarse display shows that of an honest plateau too, so the torque at rest must show that the display is fine
     enough for its noise.
     """
-    if facts.at_rest is not None and not facts.at_rest.sd:
+    exact = facts.checks >= DECIMAL_MEANS
+    rest = facts.at_rest
+    if rest is not None and (rest.sd or 0.0) <= (ROUNDING * abs(rest.mean) if exact else 0.0):
         return False
     speeds: dict[float, set[float]] = {}
     for kept in facts.kept:
         torque = kept.summaries.get(band.signal)
-        if torque is not None and torque.mean is not None and torque.sd == 0.0 and _is_usable(band, torque.mean):
-            speeds.setdefault(torque.mean, set()).add(_speed(plan, kept))
+        if torque is None or torque.mean is None or torque.minimum is None or not _is_usable(band, torque.mean):
+            continue
+        # The mean of equal readings may have a rounding error, and then they have a standard deviation.
+        if torque.n > 1 and (torque.minimum == torque.maximum if exact else torque.sd == 0.0):
+            speeds.setdefault(torque.minimum if exact else torque.mean, set()).add(_speed(plan, kept))
     return any(len(found) > 1 and max(found) >= LEAST_RATIO * min(found) for found in speeds.values())
 
 

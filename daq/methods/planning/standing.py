@@ -124,14 +124,16 @@ def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | No
     """Return the verification status of an instrument with a measuring geometry.
 
     `history` are the judged verifications of the instrument, oldest first.  Those of another pair do not count.
-    With an interval `every_ns` it is overdue if more than that has passed since the last pass, or if there is no pass.
+    With an interval `every_ns` it is overdue if more than that has passed since the last pass, or lies before it, or if
+    there is no pass.
     The newest verification decides between passed and failed: a passed one as left clears a failed one as found.
     """
     own = [v for v in history if pair.counts(v)]
     passes = [v.utc_ns for v in own if v.passed]
     last_pass = passes[-1] if passes else None
     due = None if every_ns is None or last_pass is None else last_pass + every_ns
-    overdue = every_ns is not None and (due is None or now_utc_ns > due)
+    # A clock that was set back makes the age negative; a pass of a distant future would hold until then.
+    overdue = every_ns is not None and (last_pass is None or abs(now_utc_ns - last_pass) > every_ns)
     return Standing(own[-1] if own else None, last_pass, due, overdue)
 
 

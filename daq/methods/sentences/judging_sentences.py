@@ -125,6 +125,7 @@ SENTENCES: Final[dict[str, Sentence]] = {
         density=quantity("kg/m3", ".5g"), temperature=CELSIUS, solid_density=quantity("kg/m3", ".5g"),
     ),
     "correction_without_temperature": sentence("there is no value, or no temperature of it"),
+    "correction_without_viscosity": sentence("a viscosity that is not above 0 cannot be corrected"),
     "curve_of_other_geometry": sentence(
         "the product's temperature curve holds for {wanted}[, measured with {fitted}]", wanted=NAME, fitted=NAME
     ),

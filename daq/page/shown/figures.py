@@ -6,7 +6,7 @@ from typing import Any, Final
 from daq.app.screens.text import digits_of, expanded_of, shown_value
 from daq.core.units import symbol
 from daq.page.texts.texts import Texts
-from daq.quality.digits import number, to_place, uncertain
+from daq.quality.digits import as_set, number, to_place, uncertain
 
 DASH: Final = "\N{EN DASH}"
 """Shown in the place of a value that does not exist."""
@@ -97,7 +97,7 @@ def limit_range(limit: Mapping[str, Any], t: Texts) -> str:
     low, high = limit.get("low"), limit.get("high")
     if low is None and high is None:
         return DASH
-    return f"{t.range(None if low is None else f'{low:g}', None if high is None else f'{high:g}')} {unit}".rstrip()
+    return f"{t.range(None if low is None else as_set(low), None if high is None else as_set(high))} {unit}".rstrip()
 
 
 def short(text: str | None, most: int = 8) -> str:

@@ -8,6 +8,7 @@ from markupsafe import Markup
 from daq.app.records.derived import curve_head
 from daq.app.screens.drawings.curve_svg import svg
 from daq.app.screens.drawings.drawing_words import words_of
+from daq.app.screens.result_screen import is_below
 from daq.core.units import UNITS
 from daq.methods.curves.curvedata import FlowCurveData
 from daq.page.shown.benches import fault_words
@@ -36,13 +37,8 @@ def verdict_kind(data: Mapping[str, Any]) -> str:
     verdict = str(data["verdict"]["verdict"])
     if verdict != "outside":
         return verdict
-    value = data["value"]
-    lows = [
-        limit["low"]
-        for limit in data["verdict"].get("limits", ())
-        if limit["verdict"] == "outside" and limit["low"] is not None and limit["quantity"] == data["quantity"]
-    ]
-    return "outside_low" if value is not None and any(value < low for low in lows) else verdict
+    own = [limit for limit in data["verdict"].get("limits", ()) if limit["quantity"] == data["quantity"]]
+    return "outside_low" if is_below(data, own) else verdict
 
 
 def why(t: Texts, data: Mapping[str, Any]) -> list[str]:

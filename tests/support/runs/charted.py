@@ -20,8 +20,10 @@ from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, Register
 from daq.app.laboratory.laboratory import new
 from daq.app.records.judged.product_versions import ProductVersion, present
 from daq.app.setup.catalogue import Catalogue
+from daq.core.encoding import encode
 from daq.laboratory.configuration import KeptText, RunConfiguration, UsedFile
 from daq.methods.files.product import Product
+from daq.methods.planning.standing import AuditedVerification
 from tests.support.runs import stored
 from tests.support.runs.stored import SECOND, T0
 
@@ -130,6 +132,17 @@ def make_charted(path: Path, runs: Sequence[Measured], *, every_s: int = 3600, p
     return path
 
 
+def _audited(run: str, result: str, data: dict[str, Any]) -> dict[str, Any]:
+    """Return the detail of the audit entry of a verification that was not decided."""
+    v = data["verification"]
+    detail = AuditedVerification(
+        run=run, result=result, passed=None, condition=v.get("condition", "as_found"), fluid=v["fluid"], lot=v.get("lot", "1"),
+        certificate="c", geometry=data["geometry"]["name"], geometry_serial="", serial="", levels=(),
+        results_in_doubt=0, kind=v.get("kind", "verification"),
+    )  # fmt: skip
+    return encode(detail)
+
+
 def _store(access: Access, number: int, run: Measured, utc_ns: int, given: tuple[Any, Any, Any]) -> None:
     first, second, version = given
     name = run_id(number)
@@ -165,7 +178,7 @@ def _store(access: Access, number: int, run: Measured, utc_ns: int, given: tuple
         who="m.keeper",
         build=built(data),
         block=first,
-        verification=None if verification is None else {"run": name, "fluid": verification["fluid"]},
+        verification=None if verification is None else _audited(name, f"result-{number}", data),
     ).apply(access)
     EndRun(name, "still", utc_ns + 70 * SECOND, "daemon", second).apply(access)
     if run.corrected is not None:

@@ -34,6 +34,13 @@ EARLIER: Final = (
     "AND NOT EXISTS (SELECT 1 FROM records WHERE kind = 'declaration' AND id = runs.id) LIMIT 1"
 )
 """Finds a run of a sample that may have used the filling of a further one (`daq.app.laboratory.ordering`)."""
+TAKEN: Final = (
+    "SELECT 1 FROM runs WHERE sample = ?1 AND method_id = ?2 AND replicate = ?3 "
+    "UNION ALL SELECT 1 FROM record_keys AS k CROSS JOIN runs AS r ON r.id = k.id "
+    "WHERE k.kind = 'declaration' AND k.name = 'sample' AND k.value = ?1 AND r.method_id = ?2 AND r.replicate = ?3 "
+    "LIMIT 1"
+)
+"""Finds a run of a sample (?1) by a method (id, ?2), started for it or declared to be of it, with a number (?3)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +69,8 @@ class BeginConfigured(Transaction[int]):
         before: what is stored before the run, such as the change that opens its sample again; None: nothing.
 
     Raises:
-        SettingError: another geometry was fitted, or a record of the equipment or the sample was changed meanwhile, or
-            a fixed text is stored with another content.
+        SettingError: another geometry was fitted, or a record of the equipment or the sample was changed meanwhile, a
+            fixed text is stored with another content, or another run of the sample has the stated number.
         ChangedMeanwhileError: what `before` was made from was changed meanwhile.
         StorageError: too little disk space is left for the run to end.
     """
@@ -99,6 +106,7 @@ class BeginConfigured(Transaction[int]):
             raise coded(SettingError(error, key="sample"), "sample_changed", sample=sample)
         if self.first_fill:
             self._refuse_unstated_fill(access)
+        self._refuse_taken_number(access)
         if self.before is not None:
             self.before.apply(access)
         number = self.begin.apply(access)
@@ -112,6 +120,18 @@ class BeginConfigured(Transaction[int]):
         for change in (self.configuration, *self.beside):
             change_record(access, change, utc_ns, who)
         return number
+
+    def _refuse_taken_number(self, access: Access) -> None:
+        """Refuse a stated number that a run of the sample has: lists would show two runs as one."""
+        run = self.begin.run
+        # 1 is the number of an order that states none, as that of a verification is.
+        if self.begin.counted or run.replicate == 1:
+            return
+        if access.one("taken", TAKEN, (run.sample, run.method_id, run.replicate)) is not None:
+            error = f"sample {run.sample!r} has a run with the number {run.replicate} already; leave --replicate out, "
+            error += "and the run gets the next number"
+            refused = SettingError(error, key="replicate")
+            raise coded(refused, "number_taken", sample=run.sample, number=str(run.replicate))
 
     def _refuse_unstated_fill(self, access: Access) -> None:
         """Refuse the run where another one of its sample may have used its filling: two such are no replicates."""

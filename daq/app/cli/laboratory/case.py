@@ -88,6 +88,7 @@ def _changes(one: CaseRun) -> list[str]:
     for c in one.corrections:
         changed = ", ".join(f"{d['name']} {d['before'] or NOTHING} -> {d['after'] or NOTHING}" for d in c["changes"])
         lines.append(f"{spaced(c['state'])} {c['at']} by {c['who']}: {changed or c['because'] or ''}".rstrip(": "))
+    lines += [f"in doubt: {s.text}" for s in one.doubts]
     return lines + [f"note of {n['who']} {n['at']}: {n['text']}" for n in one.notes]
 
 

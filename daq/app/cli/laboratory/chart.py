@@ -23,6 +23,11 @@ from daq.quality.digits import number
 SHOWN: Final = 20
 EXIT_SIGNAL: Final = 10
 EXIT_NO_POINTS: Final = 11
+CAUTIONS: Final = {
+    "beyond": "beyond the limits that they are part of",
+    "not_passed": "a control that did not pass makes the limits wider",
+}
+"""Words about points from which limits were fixed, by the key of the act's outcome."""
 EXAMPLES: Final = """\
 examples:
   daq chart clear-glaze --last 30
@@ -123,6 +128,9 @@ def _fix(args: argparse.Namespace) -> int:
         f"limits of {plain(done['id'])} are fixed from {done['points']} points: "
         f"centre {number(done['centre'])} {unit}, {number(done['lower'])} to {number(done['upper'])} {unit}"
     )
+    for name, words in CAUTIONS.items():
+        if done[name]:
+            say(plain(f"{', '.join(done[name])}: {words}; where a cause was found, fix the limits --without them"))
     return 0
 
 

@@ -80,7 +80,7 @@ def bench_view(
         stirring_left_s=stirring_left(state, facts) if state.stage == "checking" else 0.0,
         resting_left_s=resting_left(state, facts),
         worklist=_worklist(reader, catalogue, state, facts)
-        if state.stage in ("choosing", "bathing", "running")
+        if state.stage in ("choosing", "bathing", "resting", "running")
         else (),
         cups=tuple(CupShown(cup.sample, (facts.utc_ns - cup.since_utc_ns) / 1e9) for cup in state.cups),
         discard=state.discard,

@@ -33,6 +33,8 @@ from daq.laboratory.bench.restoring import restored
 from daq.laboratory.declarations import Note
 from daq.laboratory.kinds import LAST
 
+INTERRUPTED: Final = "interrupted"
+"""Outcome of a run that a kill or a lost line ended."""
 OLD_VIEW: Final = "the screen showed an earlier state of this bench; look at it again, then repeat your key"
 
 
@@ -98,7 +100,10 @@ class BenchFlows:
                 kept = find(reader, BenchState, bench)
                 if kept is None:
                     continue
-                state = restored(kept.record, newest(reader, bench), unclean=unclean)
+                # The run of the fill may have been started elsewhere, as by `daq run`.
+                last = reader.runs(limit=1, instrument=bench)
+                interrupted = last[0].sample if last and last[0].outcome == INTERRUPTED else ""
+                state = restored(kept.record, newest(reader, bench), unclean=unclean, interrupted=interrupted)
                 if state != kept.record:
                     self._keep(kept, state, "daemon", "bench_restored")
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, count_of_key, found_by, newest_revision, revisions
@@ -19,6 +19,9 @@ from daq.core.encoding import encode
 from daq.core.errors import SettingError, coded
 from daq.laboratory.kinds import CHECKLIST, DECLARATION, SAMPLE
 
+if TYPE_CHECKING:
+    from daq.methods.parts.statement import Statement
+
 DOCUMENTS: Final = ("reportable", "report", "signature", "doubt_decision")
 """Kinds of records about a sample or run that are listed with their contents, where there are any."""
 MOST_RUNS: Final = 100
@@ -31,20 +34,32 @@ SIGNED: Final = "signature"
 
 @dataclass(frozen=True, slots=True)
 class CaseRun:
-    """A run of the lot, with the results before its newest one, its corrections and its notes."""
+    """A run of the lot, with the results before its newest one, its corrections and its notes.
+
+    `doubts` are the verifications and controls that put its result in doubt, without those against which a person
+    upheld it.
+    """
 
     run: Entry
     corrections: tuple[dict[str, Any], ...]
     notes: tuple[dict[str, Any], ...]
+    doubts: "tuple[Statement, ...]" = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return it as JSON values."""
-        return encode(self.run) | {"corrections": list(self.corrections), "notes": list(self.notes)}
+        return encode(self.run) | {
+            "corrections": list(self.corrections),
+            "notes": list(self.notes),
+            "doubts": [s.model_dump(mode="json") for s in self.doubts],
+        }
 
 
 @dataclass(frozen=True, slots=True)
 class CaseInstrument:
-    """An instrument of the lot's runs: the verifications around them, and what was recorded about its equipment."""
+    """An instrument of the lot's runs: the verifications around them, and what was recorded about its equipment.
+
+    The equipment of its companions, such as a thermometer, belongs to it.
+    """
 
     instrument: str
     before: Verification | None
@@ -121,7 +136,7 @@ def case_of(reader: Reader, lot: str, *, limit: int = MOST_RUNS, until_utc_ns: i
             lot=lot,
         )
     releases = Releases(reader)
-    rows = tuple(_run(reader, entry(reader, record, releases)) for record in runs)
+    rows = tuple(_run(releases, record) for record in runs)
     for name in {r.sample for r in runs} - {*registered}:
         stored = newest_revision(reader, SAMPLE, name)
         if stored is not None and stored.data.get("lot") == lot:
@@ -133,10 +148,10 @@ def case_of(reader: Reader, lot: str, *, limit: int = MOST_RUNS, until_utc_ns: i
         more_samples=count_of_key(reader, SAMPLE, "lot", lot, lot) - len(registered),
         runs=rows,
         transcribed=tuple(t for s in samples for t in of_sample(reader, s)),
-        instruments=tuple(_instruments(reader, releases, [r.run for r in rows])),
+        instruments=tuple(_instruments(releases, runs)),
         documents=tuple(_documents(reader, samples, [*(r.run.run for r in rows), *(r.id for r in moved)])),
         examined_from_utc_ns=runs[0].began_utc_ns if len(found.runs) > len(runs) else None,
-        moved=tuple(_run(reader, entry(reader, record, releases)) for record in moved),
+        moved=tuple(_run(releases, record) for record in moved),
     )
 
 
@@ -151,10 +166,11 @@ def _moved(reader: Reader, lot: str, limit: int, until_utc_ns: int | None) -> li
     return [run for run in runs if run is not None and run.lot != lot][::-1]
 
 
-def _run(reader: Reader, e: Entry) -> CaseRun:
-    corrections = revisions(reader, DECLARATION, e.run)
+def _run(releases: Releases, record: RunRecord) -> CaseRun:
+    reader = releases.reader
+    corrections = revisions(reader, DECLARATION, record.id)
     return CaseRun(
-        e,
+        entry(reader, record, releases),
         tuple(
             {
                 "state": d.data.get("state", "corrected"),
@@ -164,7 +180,8 @@ def _run(reader: Reader, e: Entry) -> CaseRun:
             | _written(d)
             for d in corrections
         ),
-        tuple({"text": n.data["text"]} | _written(n) for n in notes_of(reader, e.run)),
+        tuple({"text": n.data["text"]} | _written(n) for n in notes_of(reader, record.id)),
+        releases.doubts(record),
     )
 
 
@@ -172,11 +189,13 @@ def _written(stored: StoredRecord) -> dict[str, Any]:
     return {"at": utc_iso(stored.utc_ns), "who": stored.who, "because": stored.because or None}
 
 
-def _instruments(reader: Reader, releases: Releases, runs: list[Entry]) -> Iterator[CaseInstrument]:
+def _instruments(releases: Releases, runs: Sequence[RunRecord]) -> Iterator[CaseInstrument]:
+    reader = releases.reader
     changes = [k for record in all_records(reader) for k in history(reader, record.record.id)]
     for name in dict.fromkeys(r.instrument for r in runs):
         times = [r.began_utc_ns for r in runs if r.instrument == name]
-        own = {r.run for r in runs}
+        own = {r.id for r in runs}
+        used = {name, *(companion for r in runs if r.instrument == name for companion in r.companions)}
         first, last = min(times), max(times)
         found = releases.trail(name).around(first, last, own.__contains__)
         yield CaseInstrument(
@@ -198,7 +217,7 @@ def _instruments(reader: Reader, releases: Releases, runs: list[Entry]) -> Itera
                     else k.record.calibration.model_dump(mode="json"),
                 }
                 for k in changes
-                if k.record.piece.partition("/")[0] == name
+                if k.record.piece.partition("/")[0] in used
             ),
         )
 

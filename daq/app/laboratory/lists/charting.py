@@ -18,13 +18,16 @@ from daq.app.records.attempts import runs_of_sample
 from daq.app.records.checks.controls import chart_limits_of
 from daq.app.records.judged.judging import Tried, judged, tried
 from daq.app.records.judged.product_versions import VersionOf, versions_of
+from daq.app.records.signatures import Releases
 from daq.core.context import Amount
+from daq.core.errors import StoreError
 from daq.core.faults import Quality
 from daq.laboratory.chartlimits import ChartName, control_quantity
 from daq.laboratory.controlchart import Chart, FixedLimits, LeftOut, Point, control_chart, same_kind
+from daq.laboratory.kinds import REPORTABLE, reportable_id
 from daq.methods.concluding.reportable import JUDGED
 from daq.methods.files.product import Product
-from daq.methods.parts.statement import Statement, state
+from daq.methods.parts.statement import Statement, distinct, state
 from daq.methods.planning.choosing import method_words
 
 PAGE: Final = 200
@@ -32,7 +35,9 @@ PAGE: Final = 200
 MOST_READ: Final = 5
 """Samples read for each point that is asked for, before a search for rare points ends."""
 DEVIATION: Final = "deviation"
-ON_CHART: Final = ("control_outside", "control_without_limits")
+OUTSIDE: Final = "control_outside"
+"""Reason of a control that did not pass because of its value."""
+ON_CHART: Final = (OUTSIDE, "control_without_limits")
 """Reasons of a control that did not pass and is a point of its chart all the same."""
 NO_QUANTITY: Final = "value"
 """Quantity of a chart without a point."""
@@ -81,6 +86,7 @@ def product_charts(
         without: samples that are left out.
     """
     found = _Found()
+    releases = Releases(reader)
     with values_compared(reader.path) as compared:
         for sample, utc_ns in _samples(reader, product.id):
             if found.read >= MOST_READ * last + PAGE:
@@ -90,7 +96,7 @@ def product_charts(
                 break
             found.read += 1
             if sample not in without:
-                _take_sample(reader, compared, found, product, sample, (geometry, quantity))
+                _take_sample(releases, compared, found, product, sample, (geometry, quantity))
     return _charts(reader, found, last, lambda g, q: ChartName(product=product.id, geometry=g, quantity=q))
 
 
@@ -107,8 +113,9 @@ def _samples(reader: Reader, product: str) -> Iterator[tuple[str, int]]:
 
 
 def _take_sample(
-    reader: Reader, compared: ComparedValues, found: _Found, product: Product, sample: str, only: tuple[str, str]
+    releases: Releases, compared: ComparedValues, found: _Found, product: Product, sample: str, only: tuple[str, str]
 ) -> None:
+    reader = releases.reader
     records = [r for r in runs_of_sample(reader, sample) if r.product == product.id]
     if compared.of_sample(sample, [r.id for r in records]):
         found.elsewhere.append(LeftOut(sample, (state("chart_data_changed"),)))
@@ -124,12 +131,29 @@ def _take_sample(
         elif not any(wanted and wanted != has for wanted, has in zip(only, kind[:2], strict=True)) or data is None:
             alike.setdefault(kind, []).append(t)
     version_of = versions_of(reader)
-    made = {kind: _point(sample, own, version_of, began) for kind, own in alike.items()}
+    made = {kind: _accepted(releases, own, _point(sample, own, version_of, began)) for kind, own in alike.items()}
     for (geometry, quantity, _), (point, why) in made.items():
         if point is not None:
             found.add((geometry, quantity), point)
         elif not any(p is not None for p, _ in made.values()):
             found.left_out.setdefault((geometry, quantity), []).append(LeftOut(sample, why))
+
+
+def _accepted(
+    releases: Releases, runs: Sequence[Tried], made: tuple[Point | None, tuple[Statement, ...]]
+) -> tuple[Point | None, tuple[Statement, ...]]:
+    """Return a point, or why it is none: a person rejected its value, or a verification or control put it in doubt."""
+    point = made[0]
+    if point is None:
+        return made
+    counted = [t.run for t in runs if t.run.id in point.runs]
+    ident = reportable_id(counted[0].sample, counted[0].method_id)
+    try:
+        against = [s for run in counted for s in releases.objections(run)]
+        against += releases.rejections(REPORTABLE, ident)
+    except StoreError:
+        return None, (state("chart_data_changed"),)
+    return (None, distinct(against)) if against else made
 
 
 def _belongs_elsewhere(data: dict[str, Any], sample: str, product: str) -> bool:
@@ -277,6 +301,7 @@ def _take_control(found: _Found, run: RunRecord, data: dict[str, Any], name: str
         method=method_of_result(data),
         unit=data["unit"],
         serials=(_serial(data),),
+        is_outside=reason is not None and reason.code == OUTSIDE,
     )
     found.add(key, point)
 

@@ -45,6 +45,9 @@ class FixChartLimits(ChartChoice):
 def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
     """Compute centre line and sigma from the points of a chart, and store them as its limits.
 
+    The outcome names the points that are beyond these limits, and the controls among them that did not pass: the person
+    decides whether they show the process.
+
     Raises:
         SettingError: there are several such charts, too few points, or points without scatter.
         StoreError: another change of the limits came first.
@@ -96,6 +99,8 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
         "upper": found.upper,
         "unit": chart.unit,
         "points": len(values),
+        "beyond": [p.name for p in chart.points if not found.lower <= p.value <= found.upper],
+        "not_passed": [p.name for p in chart.points if p.is_outside],
     }
 
 

@@ -26,6 +26,7 @@ from daq.app.laboratory.reporting.works_head import FILE, FOLDER, fonts_of, work
 from daq.app.laboratory.signing.report_subjects import SHOWN_ID, anchor_of_report, rejected_sharing
 from daq.app.laboratory.signing.reportable_records import Keeping
 from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
+from daq.app.records.attempts import runs_of_sample
 from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.screens.text import plain, sentence
@@ -196,8 +197,7 @@ def _runs_named(reader: Reader, name: str) -> RunRecord | list[RunRecord]:
     Raises:
         SettingError: there is no such run or sample.
     """
-    of_sample = reader.runs(limit=-1, sample=name)
-    return sorted(of_sample, key=lambda r: r.began_utc_ns) if of_sample else find_run(reader, name)
+    return runs_of_sample(reader, name) or find_run(reader, name)
 
 
 def _released(laboratory: Laboratory, read: Callable[[Reader], PageOf]) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.result_screen import BOUND_UNITS, conditions_text
 from daq.app.screens.text import called, chance, expanded_of, sentence, shown_value, spaced
 from daq.core.units import symbol
-from daq.quality.digits import NOTHING, interval_text, is_interval, not_finer, number, uncertain, within
+from daq.quality.digits import NOTHING, as_set, interval_text, is_interval, not_finer, number, uncertain, within
 
 VERDICTS: Final = {
     "within": "Within the limits",
@@ -75,8 +75,8 @@ def limits_table(data: Mapping[str, Any]) -> list[Block]:
     rows = [
         [
             called(x["quantity"]),
-            NOTHING if x["low"] is None else f"{x['low']:g}",
-            NOTHING if x["high"] is None else f"{x['high']:g}",
+            NOTHING if x["low"] is None else as_set(x["low"]),
+            NOTHING if x["high"] is None else as_set(x["high"]),
             symbol(x["unit"]),
             _bounds(x["applies_at"]),
             spaced(x["verdict"]),

@@ -1,0 +1,85 @@
+"""A value that a person rejected, or that a verification put in doubt, is no point of a chart of its product."""
+
+import pytest
+
+from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.lists.charting import product_charts
+from daq.app.laboratory.lists.precision_study import precision_study
+from tests.laboratory.parts import laboratory
+from tests.support.runs.charted import Measured, make_charted
+from tests.support.signed_laboratories import SAMPLES, measured_bench, signing_lab, verify
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    return measured_bench(tmp_path_factory.mktemp("measured"))
+
+
+@pytest.fixture
+def lab(measured, tmp_path):
+    with signing_lab(*measured, tmp_path) as found:
+        found.keep(*SAMPLES)
+        yield found
+
+
+def charted(lab):
+    """Return the points, and the samples that are none with the codes of the reasons."""
+    with lab.lab.reader() as reader:
+        (chart,) = product_charts(reader, lab.lab.catalogue.product("clear-glaze"), last=20)
+    return [p.name for p in chart.points], {x.name: [s.code for s in x.why] for x in chart.left_out}
+
+
+def test_a_rejected_value_is_no_point_until_a_review_lifts_that(lab):
+    first, second, third = SAMPLES
+    assert charted(lab) == ([first, second, third], {})
+    lab.sign(lab.runs[0], meaning="rejected", because="a bubble")
+    lab.sign(f"{second}/clear-glaze-qc", of="reportable", meaning="rejected", because="a lump")
+    assert charted(lab) == ([third], {first: ["rejected_by"], second: ["rejected_by"]})
+    lab.sign(lab.runs[0], meaning="reviewed", because="it was the bubble of another cup")
+    assert charted(lab) == ([first, third], {second: ["rejected_by"]})
+
+
+@pytest.mark.parametrize(
+    ("kind", "code"), [("verification", "verification_failed_after"), ("control", "control_failed_after")]
+)
+def test_a_value_in_doubt_is_no_point_until_a_person_upholds_it(lab, kind, code):
+    verify(lab.lab.store, "failed", passed=False, kind=kind)
+    assert charted(lab) == ([], {name: [code] for name in SAMPLES})
+    lab.do("doubt_decide", run=lab.runs[1], verification="failed", decision="upheld", because="the same on bench-2")
+    assert charted(lab) == ([SAMPLES[1]], {name: [code] for name in (SAMPLES[0], SAMPLES[2])})
+    # The precision of a method takes and leaves out the same values.
+    with lab.lab.reader() as reader:
+        found = {s: [x.why[0].code for x in precision_study(reader, s).left_out] for s in SAMPLES}
+    assert found == {SAMPLES[0]: [code], SAMPLES[1]: [], SAMPLES[2]: [code]}
+
+
+def test_points_beyond_the_limits_that_they_fix_and_failed_controls_among_them_are_named(tmp_path):
+    """A failed control among the points makes the limits wider, so that the next bad one passes."""
+    values = [480.0 + (i * 7 % 5) for i in range(25)]
+    values[12] = 520.0
+    part = {"kind": "control", "fluid": "house-oil", "lot": "HO-3", "condition": "as_found"}
+    outside = {
+        "code": "control_outside",
+        "parameters": {
+            "step": "reading", "value": 520.0, "expanded": 1.0, "low": 470.0, "high": 490.0, "unit": "mPa.s",
+        },
+        "text": "outside",
+    }  # fmt: skip
+
+    def changes(value):
+        level = {"step": "reading", "measured": value, "deviation_percent": None}
+        level["reason"] = outside if value == 520.0 else None
+        return {"verification": part | {"levels": [level]}}
+
+    runs = [Measured("house-oil", value, product="", changes=changes(value)) for value in values]
+    make_charted(tmp_path / "daq.db", runs)
+    order = {"fluid": "house-oil", "instrument": "bench-1", "last": 25, "because": "the first month"}
+    with laboratory(tmp_path) as lab:
+        done = carry_out(lab, "chart_limits_fix", order)
+        assert len(done["beyond"]) == 1
+        assert done["beyond"] == done["not_passed"]
+        run = done["beyond"][0].split()[1]
+        with lab.reader() as reader:
+            (whole,) = [r.id for r in reader.runs(limit=100) if r.id.startswith(run)]
+        done = carry_out(lab, "chart_limits_fix", order | {"last": 24, "without": [whole]})
+        assert (done["beyond"], done["not_passed"], done["upper"] < 500.0) == ([], [], True)
