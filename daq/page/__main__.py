@@ -7,6 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import Final
 
+import daq.process.plainlogs  # noqa: F401 - before any module that logs
 from daq.core.errors import DaqError, SettingError
 from daq.page.server import serve_page
 from daq.page.settings import PageSettings

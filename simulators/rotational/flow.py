@@ -7,11 +7,13 @@ torque at a given speed is found by bisection.
 
 import functools
 import math
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from simulators.rotational.geometry import Geometry
-from simulators.rotational.laws import Array, FlowLaw
+from simulators.rotational.laws import FlowLaw
+
+if TYPE_CHECKING:
+    from simulators.rotational.laws import Array
 
 NODES = 96
 LOWEST_OMEGA = 1e-4
@@ -20,8 +22,10 @@ TABLE_POINTS = 401
 _HALVINGS = 42
 
 
-def omega_at_torque(geometry: Geometry, law: FlowLaw, torque: Array) -> Array:
+def omega_at_torque(geometry: Geometry, law: FlowLaw, torque: "Array") -> "Array":
     """Return angular speeds (rad/s) at torques (N.m, one dimension), with the Gauss-Legendre rule in ln r."""
+    import numpy as np  # noqa: PLC0415 - see `laws`
+
     points, weights = _rule()
     moment = torque / (2.0 * math.pi * geometry.length_m * geometry.end_factor)
     inner, outer = math.log(geometry.inner_radius_m), math.log(geometry.outer_radius_m)
@@ -36,7 +40,9 @@ def omega_at_torque(geometry: Geometry, law: FlowLaw, torque: Array) -> Array:
 
 
 @functools.cache
-def _rule() -> tuple[Array, Array]:
+def _rule() -> "tuple[Array, Array]":
+    import numpy as np  # noqa: PLC0415 - see `laws`
+
     points, weights = np.polynomial.legendre.leggauss(NODES)
     return points, weights
 
@@ -46,8 +52,10 @@ def yield_torque(geometry: Geometry, law: FlowLaw) -> float:
     return 2.0 * math.pi * geometry.length_m * geometry.end_factor * geometry.inner_radius_m**2 * law.yield_stress
 
 
-def torque_at_omega(geometry: Geometry, law: FlowLaw, omega: Array) -> Array:
+def torque_at_omega(geometry: Geometry, law: FlowLaw, omega: "Array") -> "Array":
     """Return torques (N.m) at angular speeds (rad/s, positive, one dimension), relative error below 1e-9."""
+    import numpy as np  # noqa: PLC0415 - see `laws`
+
     least = yield_torque(geometry, law)
     low, high = np.full_like(omega, -70.0), np.full_like(omega, 10.0)
     for _ in range(_HALVINGS):
@@ -65,6 +73,8 @@ class TorqueTable:
     """
 
     def __init__(self, geometry: Geometry, law: FlowLaw) -> None:
+        import numpy as np  # noqa: PLC0415 - see `laws`
+
         grid = np.linspace(math.log(LOWEST_OMEGA), math.log(HIGHEST_OMEGA), TABLE_POINTS)
         self._log_torque: list[float] = np.log(torque_at_omega(geometry, law, np.exp(grid))).tolist()
         self._start = float(grid[0])

@@ -2,12 +2,16 @@
 
 from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+    Array = NDArray[np.float64]
+
+# Of the simulators, which are started often, only the rotational ones compute with arrays: numpy takes most of the time
+# of a start, so it is imported where arrays are made. What is done here is done by methods of the arrays.
 
 
 class FlowLaw(Hashable, Protocol):
@@ -18,7 +22,7 @@ class FlowLaw(Hashable, Protocol):
         """Stress below which the fluid does not flow, Pa; 0 for a fluid that flows at any stress."""
         ...
 
-    def rate(self, stress: Array) -> Array:
+    def rate(self, stress: "Array") -> "Array":
         """Shear rate (1/s) at each shear stress (Pa, not negative); 0 at or below the yield stress."""
         ...
 
@@ -30,7 +34,7 @@ class Newtonian:
     viscosity: float
     yield_stress: float = 0.0
 
-    def rate(self, stress: Array) -> Array:
+    def rate(self, stress: "Array") -> "Array":
         """Shear rate (1/s) at each shear stress (Pa)."""
         return stress / self.viscosity
 
@@ -43,9 +47,9 @@ class PowerLaw:
     index: float
     yield_stress: float = 0.0
 
-    def rate(self, stress: Array) -> Array:
+    def rate(self, stress: "Array") -> "Array":
         """Shear rate (1/s) at each shear stress (Pa)."""
-        return np.asarray((stress / self.consistency) ** (1.0 / self.index))
+        return (stress / self.consistency) ** (1.0 / self.index)
 
 
 @dataclass(frozen=True)
@@ -56,10 +60,10 @@ class HerschelBulkley:
     consistency: float
     index: float
 
-    def rate(self, stress: Array) -> Array:
+    def rate(self, stress: "Array") -> "Array":
         """Shear rate (1/s) at each shear stress (Pa)."""
-        excess = np.maximum(stress - self.yield_stress, 0.0)
-        return np.asarray((excess / self.consistency) ** (1.0 / self.index))
+        excess = (stress - self.yield_stress).clip(min=0.0)
+        return (excess / self.consistency) ** (1.0 / self.index)
 
 
 @dataclass(frozen=True)
@@ -69,7 +73,9 @@ class Casson:
     yield_stress: float
     viscosity: float
 
-    def rate(self, stress: Array) -> Array:
+    def rate(self, stress: "Array") -> "Array":
         """Shear rate (1/s) at each shear stress (Pa)."""
+        import numpy as np  # noqa: PLC0415 - see above
+
         excess = np.maximum(np.sqrt(stress) - self.yield_stress**0.5, 0.0)
         return np.asarray(excess**2 / self.viscosity)

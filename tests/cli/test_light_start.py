@@ -3,6 +3,7 @@
 import ast
 import functools
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Iterable, Iterator
@@ -63,6 +64,21 @@ WITHOUT = {
         *ALL,
     ),
     "daq.methods.concluding.reportable": ("daq.methods.concluding.budget", *ALL),
+    # The processes that tests and benches start most often.  The page knows names of acts, not what they do.
+    "daq.app.cli.measuring.serve": ("numpy", "pandas", "rich", "scipy", "sqlite_utils"),
+    "daq.page.server": (
+        "numpy",
+        "pandas",
+        "rich",
+        "scipy",
+        "sqlite_utils",
+        "daq.app.laboratory.signing",
+        "daq.core.plan",
+        "daq.core.effects",
+        "daq.adapters.store.transactions",
+        "daq.methods.concluding.reportable",
+    ),
+    "simulators.host": ("asyncio", "numpy", "pydantic", "scipy"),
     "daq.app.records.checks.doubts": ("daq.methods.planning.standing", *MODELS, *FILES, *ALL),
 }
 """For each module of a command, modules that its import must not bring with it."""
@@ -152,3 +168,68 @@ def test_a_command_that_runs_imports_only_what_it_needs(shift, command, without)
     code, *imported = json.loads(done.stdout)
     assert code == 0, done.stderr
     assert sorted(set(without) & set(imported)) == []
+
+
+def modules_after(program: str) -> set[str]:
+    """Return the modules that a new process has after a program."""
+    done = subprocess.run(
+        [sys.executable, "-c", f"import sys\n{program}\nprint(*sys.modules)"],
+        check=True,
+        capture_output=True,
+        text=True,
+    )
+    return set(done.stdout.split())
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("begins", "without"),
+    [
+        ("import daq.app.cli.measuring.serve", ("attr", "numpy", "pandas", "rich", "scipy", "sqlite_utils")),
+        ("import daq.page.__main__", ("attr", "numpy", "pandas", "rich", "scipy", "sqlite_utils")),
+        ("import daq.app.daemon.computing.worker", ("attr", "numpy", "pandas", "rich", "scipy", "sqlite_utils")),
+        ("import simulators.host", ("asyncio", "numpy", "pydantic", "scipy", "structlog")),
+    ],
+)
+def test_a_process_that_goes_on_begins_without_the_libraries_of_others(begins, without):
+    """Libraries import others where these are installed; the import lists above see our own imports only."""
+    assert sorted(set(without) & modules_after(begins)) == []
+
+
+def test_a_new_database_is_made_without_sqlite_utils(tmp_path):
+    made = modules_after(f"from daq.adapters.store.store import Store\nStore({str(tmp_path / 'daq.db')!r}).close()")
+    assert sorted({"pandas", "sqlite_utils"} & made) == []
+
+
+def test_schemas_are_published_without_the_making_of_models():
+    program = (
+        "from daq.adapters.mqtt.topics import Topics\nfrom daq.app.delivery.contract import schema_messages\n"
+        "from daq.methods.messages.result import ResultData\n"
+        "schema_messages(Topics(enterprise='glaze-works'))\n"
+        "if ResultData.__pydantic_complete__: print('made')"
+    )
+    assert "made" not in modules_after(program)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("form", ["console", "json"])
+def test_logs_are_the_same_without_rich(form):
+    """The daemon's lines, with the traceback of an exception among them, do not depend on the import of rich."""
+    program = (
+        "import structlog\nfrom daq.process.logs import set_up_logs\n"
+        f"set_up_logs('info', {form!r})\nlog = structlog.get_logger()\nlog.info('serving', instruments=['bench-1'])\n"
+        "try:\n    {}['missing']\nexcept KeyError:\n    log.exception('ended')\n"
+        "print(int('rich' in sys.modules))"
+    )
+    lines, rich = [], []
+    for before in ("", "import daq.process.plainlogs\n"):
+        done = subprocess.run(
+            [sys.executable, "-c", f"import sys\n{before}{program}"], check=True, capture_output=True, text=True
+        )
+        shown = re.sub(r"\d{4}-\d\d-\d\dT[\d:.]+Z", "TIME", done.stderr)
+        lines.append(re.sub(r"line \d+", "line", shown))
+        rich.append(done.stdout.strip())
+    assert "KeyError" in lines[0]
+    assert "Traceback" in lines[0]
+    assert lines[0] == lines[1]
+    assert rich == ["1", "0"]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from daq.adapters.mqtt.topics import Topics
 from daq.app.cli import main
-from daq.app.delivery.contract import SCHEMAS, codes_text, schema_messages
+from daq.app.delivery.contract import FOLDER, SCHEMAS, codes_text, schema_messages
 from daq.app.delivery.refill import NotGrantedError, read_request
 from tests.contract.compatibility import breaks
 
@@ -38,6 +38,15 @@ def test_readers_of_a_released_version_can_read_the_present_one(file):
 
 def test_every_version_was_released():
     assert {file.stem for file in RELEASED.glob("*.json")} == {*PRESENT, CODES.stem}
+
+
+@pytest.mark.parametrize("schema", SCHEMAS, ids=lambda s: s.name)
+def test_what_is_published_is_the_schema_of_the_models(schema):
+    assert json.loads(schema.text()) == json.loads(schema.made()), "run `python -m daq.app.delivery.contract`"
+
+
+def test_each_file_of_a_schema_is_published():
+    assert {file.name for file in FOLDER.iterdir()} == {schema.file.name for schema in SCHEMAS}
 
 
 @pytest.mark.parametrize("name", PRESENT)

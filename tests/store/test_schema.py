@@ -1,16 +1,19 @@
 """Migrations: frozen, atomic, from every old version."""
 
+import contextlib
 import hashlib
 import sqlite3
 import stat
+from datetime import datetime, timedelta
 
 import pytest
+from sqlite_utils import Database
 
 from daq.adapters.store import store as store_module
 from daq.adapters.store.agreement.everything import Comparison
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.schema import FORMAT, STEPS, migrate
+from daq.adapters.store.schema import FORMAT, STEPS, migrate, migrations, statements
 from daq.adapters.store.store import Store
 from daq.core.errors import StoreError
 from tests.support.runs.old_databases import from_dump
@@ -59,6 +62,37 @@ def test_a_database_of_each_old_version_comes_up_with_its_contents(tmp_path, ver
     new = tmp_path / "new.sqlite"
     Store(new).close()
     assert tables(path) == tables(new)
+
+
+def test_a_new_database_is_the_one_that_sqlite_utils_makes():
+    """It makes the tables itself, without the import of sqlite-utils, which later makes the next update."""
+    made, reference = (sqlite3.connect(":memory:", isolation_level=None) for _ in range(2))
+    with contextlib.closing(made), contextlib.closing(reference):
+        assert migrate(made) == [name for name, _ in STEPS]
+        migrations().apply(Database(reference))
+        for question in (
+            "SELECT type, name, tbl_name, trim(replace(sql, char(10), ' ')) FROM sqlite_schema",
+            "SELECT id, migration_set, name FROM _sqlite_migrations",
+        ):
+            assert made.execute(question).fetchall() == reference.execute(question).fetchall()
+        # The moments have one form: UTC with its offset, to the microsecond.
+        for db in (made, reference):
+            for (moment,) in db.execute("SELECT applied_at FROM _sqlite_migrations"):
+                assert datetime.fromisoformat(moment).utcoffset() == timedelta(0)
+
+
+def test_a_new_database_whose_creation_fails_stays_empty():
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
+        with pytest.raises(sqlite3.OperationalError, match="nowhere"):
+            migrate(db, [*STEPS, ("0009_bad", "INSERT INTO nowhere VALUES (1);")])
+        assert db.execute("SELECT count(*) FROM sqlite_schema").fetchone() == (0,)
+        assert migrate(db) == [name for name, _ in STEPS]
+
+
+def test_a_semicolon_in_a_text_or_a_trigger_ends_no_statement():
+    script = "CREATE TABLE a (x TEXT DEFAULT 'b;c');\nCREATE TRIGGER t BEFORE UPDATE ON a BEGIN SELECT 1; SELECT 2; END;\nDROP TABLE a;\n"
+    assert [s.split()[0] for s in statements(script)] == ["CREATE", "CREATE", "DROP"]
+    assert "".join(statements(script)) == script.rstrip("\n")
 
 
 def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):

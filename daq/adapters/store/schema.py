@@ -5,7 +5,8 @@ the end of `STEPS`.  A migration that fails is rolled back as a whole and stays 
 """
 
 import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from daq.core.errors import StoreError
@@ -346,6 +347,19 @@ STEPS: Final[tuple[tuple[str, str], ...]] = (
 FORMAT: Final = len(STEPS)
 
 
+NOTED_MIGRATIONS: Final = """
+CREATE TABLE "_sqlite_migrations" (
+   "id" INTEGER PRIMARY KEY,
+   "migration_set" TEXT,
+   "name" TEXT,
+   "applied_at" TEXT
+);
+CREATE UNIQUE INDEX "idx__sqlite_migrations_migration_set_name"
+    ON "_sqlite_migrations" ("migration_set", "name");
+"""
+"""The table in which sqlite-utils notes migrations, as it makes it."""
+
+
 def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> "Migrations":
     """Return the migrations for sqlite-utils, which runs each in a separate transaction."""
     from sqlite_utils import Migrations
@@ -369,13 +383,13 @@ def migrate(
     """Apply all pending migrations to a database and return their names.
 
     Args:
-        db: the database; a new one has no tables.
+        db: the database; a new one has no tables, and gets all of them or none.
         steps: name and SQL of every migration, in order.
         before: is called with the present format number before a database with contents is changed.
 
     Raises:
         StoreError: the database was written by a newer version of the program, or before the first release.
-        sqlite3.Error: a migration failed and was rolled back; those before it are kept.
+        sqlite3.Error: a migration failed and was rolled back; those before it are kept where the database had tables.
     """
     applied = _applied(db)
     (found,) = db.execute("PRAGMA user_version").fetchone()
@@ -411,9 +425,42 @@ def _applied(db: sqlite3.Connection) -> list[str]:
 
 
 def _apply(db: sqlite3.Connection, steps: Sequence[tuple[str, str]]) -> None:
+    if not db.execute("SELECT 1 FROM sqlite_schema").fetchone():
+        _create(db, steps)
+        return
     from sqlite_utils import Database  # its import takes longer than most commands, and most databases need no update
 
     migrations(steps).apply(Database(db, recursive_triggers=False, execute_plugins=False))
+
+
+def _create(db: sqlite3.Connection, steps: Sequence[tuple[str, str]]) -> None:
+    """Make all tables of a new database in one transaction, as sqlite-utils makes and notes them one by one.
+
+    The import of sqlite-utils takes 0.25 s of processor time, and 0.9 s where pandas is installed; this takes 0.01 s.
+    """
+    db.execute("BEGIN")
+    try:
+        for statement in statements(NOTED_MIGRATIONS):
+            db.execute(statement)
+        for name, sql in steps:
+            for statement in statements(sql):
+                db.execute(statement)
+            noted = (MIGRATION_SET, name, str(datetime.now(UTC)))
+            db.execute("INSERT INTO _sqlite_migrations (migration_set, name, applied_at) VALUES (?, ?, ?)", noted)
+        db.execute("COMMIT")
+    except BaseException:
+        db.rollback()
+        raise
+
+
+def statements(sql: str) -> Iterator[str]:
+    """Yield the statements of a script; a semicolon in a text or in a trigger ends none."""
+    part = ""
+    for piece in sql.split(";")[:-1]:
+        part += f"{piece};"
+        if sqlite3.complete_statement(part):
+            yield part
+            part = ""
 
 
 def refuse_format(found: int, known: int = FORMAT) -> None:

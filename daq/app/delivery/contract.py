@@ -8,6 +8,7 @@ version is published beside it for one year.  A test compares every released sch
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 from pydantic import BaseModel
@@ -36,6 +37,9 @@ from daq.methods.messages.statusdata import (
 )
 from daq.methods.sentences.catalogue import CODES_NAME, CODES_VERSION, codes_document
 
+FOLDER: Final = Path(__file__).parent / "schemas"
+"""The published schemas as files: to make them takes a tenth of the start of a daemon, and they change with the models
+only. ``python -m daq.app.delivery.contract`` writes them."""
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
 
@@ -55,8 +59,17 @@ class Schema:
     about: str
     make: Callable[[], dict[str, Any]]
 
+    @property
+    def file(self) -> Path:
+        """The file with the published schema."""
+        return FOLDER / f"{self.name}-{self.version}.json"
+
     def text(self) -> bytes:
-        """Return the schema as it is published.  It allows unknown keys, so that keys can be added later."""
+        """Return the schema as it is published."""
+        return self.file.read_bytes()
+
+    def made(self) -> bytes:
+        """Return the schema of the models.  It allows unknown keys, so that keys can be added later."""
         made = {"$schema": DIALECT, **schema_content(self)}
         return json.dumps(made, sort_keys=True, ensure_ascii=False).encode()
 
@@ -122,3 +135,8 @@ def _open(node: Any) -> Any:
     if isinstance(node, dict):
         return {k: _open(v) for k, v in node.items() if (k, v) != ("additionalProperties", False)}
     return [_open(v) for v in node] if isinstance(node, list) else node
+
+
+if __name__ == "__main__":
+    for each in SCHEMAS:
+        each.file.write_bytes(each.made())

@@ -56,6 +56,7 @@ def run(args: argparse.Namespace) -> int:
     With --audit the code is 1 where a result does not continue the audit trail.
     """
     need("psycopg", "collecting")
+    import daq.process.plainlogs  # noqa: F401 - before any module that logs
     from daq.collect.process import collect, collect_settings, collector_file, metrics_settings, retire
     from daq.process.logs import set_up_logs
 

@@ -4,6 +4,7 @@ import argparse
 import asyncio
 import os
 
+import daq.process.plainlogs  # noqa: F401 - before any module that logs
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, state_dir
 from daq.app.daemon.process import serve

@@ -19,6 +19,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
+import daq.process.plainlogs  # isort: skip - before any import of structlog
 import structlog
 
 import daq

@@ -7,7 +7,6 @@ from pydantic import Field
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.bench_work import Actor, BenchWork
 from daq.app.laboratory.laboratory import Laboratory
-from daq.app.laboratory.signing.changed_samples import may_withdraw
 from daq.core.errors import SettingError
 from daq.laboratory.bench.bench_events import Command, Pressed
 from daq.methods.files.fields import Model, NeededLabel
@@ -55,6 +54,9 @@ def _flows(laboratory: Laboratory, bench: str) -> BenchWork:
 
 
 def _actor(laboratory: Laboratory) -> Actor:
+    # The daemon has it; the page knows only the names of these acts, and starts without the models of results.
+    from daq.app.laboratory.signing.changed_samples import may_withdraw
+
     return Actor(laboratory.who, laboratory.login, laboratory.badge, laboratory.ticket, may_withdraw(laboratory))
 
 
