@@ -136,6 +136,26 @@ def test_low_bits_of_a_status_of_64_bits_are_read_beside_high_ones(kind, top, lo
         assert set(getattr(meaning, "faults", ())) == wanted
 
 
+@pytest.mark.parametrize("width", [0, 20])
+@pytest.mark.parametrize(
+    "digits",
+    ["20000000000010", "A0000000000000", "3E999999999999", "200000000000011", "FFFFFFFFFFFFFFF", "3e9999999999999"],
+)
+def test_low_bits_of_a_status_in_many_hexadecimal_digits_are_read(digits, width):
+    """Above 2^53, and digits that are decimal ones by themselves or have an E as a decimal number with exponent."""
+    number = sum(int(digit, 16) * 16**i for i, digit in enumerate(reversed(digits.upper())))
+    bits = {str(1 << i): FAULTS[i] if i < len(FAULTS) else "" for i in range(4 * len(digits))}
+    read = driver("hex", width, ".", bits=bits, digits=len(digits)).decode
+    wanted = {("", fault) for i, fault in enumerate(FAULTS) if number >> i & 1}
+    assert set(getattr(read(f"<{digits.rjust(width)};>7".encode()), "faults", ())) == wanted
+    read = driver("hex", width, ".", means={digits: "probe"}, digits=len(digits), others="sensor").decode
+    for text, fault in ((digits, "probe"), (digits.swapcase(), "probe"), (f"{number ^ 1:X}", "sensor")):
+        assert read(f"<{text.rjust(width)};>7".encode()).faults == (("", fault),), text
+    read = driver("hex", width, ".", special={digits: "probe"}, digits=len(digits)).decode
+    for text in (digits, digits.swapcase()):
+        assert read(f"<{text.rjust(width)};>7".encode()).faults == (("it", "probe"),), text
+
+
 ORDERS = {
     "be": range,
     "le": lambda size: range(size - 1, -1, -1),
