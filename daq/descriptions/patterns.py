@@ -137,6 +137,15 @@ def is_number(text: str, field: Field, table: FieldTable, writing: Writing) -> b
     return re.fullmatch(number_pattern("scientific", writing.mark(table)), text) is not None
 
 
+def bare(text: str, field: Field) -> str:
+    """Return a special text without the blanks that do not matter: around it, and behind the sign of a padded number.
+
+    A line is compared without them, so that a number is the same with any number of blanks before it.
+    """
+    text = text.strip(" ")
+    return text[:1] + text[1:].lstrip(" ") if field.type == "padded" and text[:1] in ("+", "-") else text
+
+
 def escaped(raw: bytes) -> str:
     """Return a regular expression for exactly these bytes."""
     return re.escape(raw).decode("latin-1")

@@ -268,6 +268,62 @@ def test_a_number_that_means_a_fault_is_the_same_however_it_is_written(kind):
         assert made.decode(f"<{text};>7".encode()).faults == (("", "probe"),), text
 
 
+ZEROS = {
+    "whole": ("0", "00", "+0"), "nr1": ("0", "000"), "nr2": ("0.0", "+0.00"), "nr3": ("0.0E+00", "0.00E-05"),
+    "scientific": ("0", ".0", "0.00", "0E-5", "+0."), "padded": ("0", "0.00", "  0.0", " + 0"),
+}  # fmt: skip
+MINUS = {
+    "whole": ("-0", "-00"), "nr1": ("-0", "-000"), "nr2": ("-0.0", "-0.00"), "nr3": ("-0.0E+00", "-0.00E-05"),
+    "scientific": ("-0", "-.0", "-0.00", "-0E5", "-0."), "padded": ("-0", "-0.00", "   -0.0", " - 0.00"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("entry", ["-0", "-0.00", "  -0.0 "])
+@pytest.mark.parametrize("width", [0, 12])
+@pytest.mark.parametrize("kind", [kind for kind in NUMBERS if kind != "hex"])
+def test_a_negative_zero_in_text_means_its_fault_however_it_is_written(kind, width, entry):
+    """A true zero stays a value, also where 0 is not 0 of the channel; as texts, because -0.0 is equal to 0.0."""
+    zeros, minuses = ZEROS.get(kind, ("0", "0.00", "+0.0")), MINUS.get(kind, ("-0", "-0.00"))
+    for mark in ".,":
+        special = {entry.replace(".", mark): "probe"}
+        plain, shifted, both = (
+            check_description({
+                "format": 1, "kind": "made", "stream": {}, "decimal": "comma" if mark == "," else "point",
+                "channel": [{"name": "it", "unit": "1", "low": -1e3, "high": 1e3}],
+                "line": {"it": {
+                    "says": "reading", "pattern": f"<{{it:{kind}{f' {width}' if width else ''}}}>",
+                    "fields": {"it": {"special": special | more, "offset": offset}},
+                }},
+            }).driver()
+            for offset, more in ((0.0, {}), (2.5, {}), (0.0, {"0": "sensor"}))
+        )  # fmt: skip
+        assert ("decode" in vars(plain)) == (width == 0)
+        for text in zeros + minuses:
+            line = f"<{text.replace('.', mark).rjust(width)}>".encode()
+            sign = text in minuses
+            fault = Values((None,), (("it", "probe"),))
+            assert str(plain.decode(line)) == str(fault if sign else (0.0,)), line
+            assert str(shifted.decode(line)) == str(fault if sign else (2.5,)), line
+            assert both.decode(line) == Values((None,), (("it", "probe" if sign else "sensor"),)), line
+
+
+@pytest.mark.parametrize("entry", ["-999", "  -999", "- 999", " -  999 ", " 99", "  9.9E3 "])
+@pytest.mark.parametrize("width", [0, 12])
+@pytest.mark.parametrize("kind", ["number", "padded", "scientific"])
+def test_blanks_around_a_number_that_means_a_fault_do_not_matter(kind, width, entry):
+    """Nor those behind the sign of a padded number; in another type such a text is no number."""
+    own, number = entry.strip(), f"{float(entry.replace(' ', '')):g}"
+    lines = [number]
+    if kind != "padded" and " " in own:
+        lines = [entry]
+    elif kind == "padded" and "E" not in own:
+        lines += [own, " " + own, number.rjust(9), number.replace("-", "-   ")]
+    made = driver(kind, width, ".", special={entry: "probe"})
+    for text in lines:
+        for content in (text.rjust(width), text.ljust(width)):
+            assert getattr(made.decode(f"<{content};>7".encode()), "faults", ()) == (("it", "probe"),), content
+
+
 @pytest.mark.parametrize("text", ["-1", "1.5", "1000"])
 def test_a_status_that_is_no_sum_of_the_listed_weights_is_refused(text):
     made = driver("number", 0, ".", bits={"1": "probe", "2": "sensor"})

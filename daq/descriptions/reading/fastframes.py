@@ -44,8 +44,8 @@ def of_frame(reader: Reader, layout: FrameLayout, slots: Mapping[Field, Slot], o
     match = compiled(f"({pattern}" + (seal.pattern if seal is not None else ")()")).fullmatch
     factors, addends = [c.factor for c in ordered], [c.addend for c in ordered]
     moved = any(addends)
-    #: Numbers that mean a fault, by channel.
-    sentinels = [(i, frozenset(c.numbers)) for i, c in enumerate(ordered) if c.numbers]
+    #: Numbers that mean a fault, or may do so, by channel.
+    sentinels = [(i, c.not_values) for i, c in enumerate(ordered) if c.not_values]
     bounded = any(fields[c.at].type.startswith("f") for c in ordered)
 
     def values_of(frame: bytes) -> tuple[float, ...] | None:
@@ -100,7 +100,7 @@ def _direct(  # noqa: C901, PLR0915 - closures for one and two numbers; a loop w
         or len(orders) > 1
         or layout.grows
         or any(code.endswith("s") for _, code in codes)
-        or any(c.numbers for c in columns)
+        or any(c.not_values for c in columns)
         or (seal is not None and not raw_check)
     ):
         return None
