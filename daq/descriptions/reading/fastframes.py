@@ -10,7 +10,7 @@ from typing import Any, Final
 from daq.core.driver import Decoded, Request
 from daq.descriptions.codec.layout import LARGEST, FrameLayout, Piece, number_bytes
 from daq.descriptions.linemodel import IGNORED
-from daq.descriptions.numbers import packed, struct_code
+from daq.descriptions.numbers import is_whole, packed, struct_code
 from daq.descriptions.patterns import compiled
 from daq.descriptions.reading.lines import Reader
 from daq.descriptions.reading.slots import ChannelSlot, Slot, StatusSlot
@@ -227,7 +227,7 @@ def _fits(write: Callable[[int], object], number: int) -> bool:
 
 
 def _numbers_without_fault(slot: StatusSlot) -> list[int]:
-    whole = [(int(number), faults) for number, faults in slot.numbers.items() if number.is_integer()]
+    whole = [(int(number), faults) for number, faults in slot.numbers.items() if is_whole(number)]
     # The full decoder looks for the text of a number first: `1` and `01` may have different meanings.
     good = [number for number, faults in whole if not slot.means.get(number_bytes(number), faults)]
     return good + ([0] if slot.bits and 0.0 not in slot.numbers else [])

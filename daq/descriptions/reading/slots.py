@@ -8,7 +8,7 @@ from daq.core.driver import Channel
 from daq.core.units import unit
 from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateField
 from daq.descriptions.codec.layout import LARGEST
-from daq.descriptions.numbers import is_negative_zero, single
+from daq.descriptions.numbers import is_negative_zero, is_whole, single
 from daq.descriptions.patterns import Writing, bare, compiled, exact_number_of, is_number, number_of, plain_number
 from daq.descriptions.template import Field
 from daq.descriptions.types import KINDS
@@ -215,7 +215,7 @@ class StatusSlot:
 
 def _is_sum(number: float) -> bool:
     """Return True for a number that may be a sum of weights: a whole one that is not negative."""
-    return number >= 0 and (isinstance(number, int) or number.is_integer())
+    return number >= 0 and is_whole(number)
 
 
 @dataclass(frozen=True, slots=True)
