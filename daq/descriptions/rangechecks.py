@@ -13,7 +13,7 @@ from daq.descriptions.numbers import is_negative_zero
 from daq.descriptions.patterns import Writing, bare, is_number, number_of
 from daq.descriptions.reading.slots import conversion
 from daq.descriptions.template import Field
-from daq.descriptions.types import BINARY, KINDS
+from daq.descriptions.types import BINARY, BITS, KINDS
 
 Faults = Iterator[SettingError]
 Span = tuple[float, float]
@@ -121,6 +121,9 @@ def _never(key: str, place: Field, table: FieldTable, own: Span, writing: Writin
     for text in table.means if isinstance(table, StateField) and table.bytes_as else ():
         if len(text) != (digits := table.constant_bits // 4) and _DIGITS.fullmatch(text):
             yield SettingError(f"is never sent: the number has {digits} digits", key=f"{key}.means.{text}")
+    for text in table.means if isinstance(table, StateField) else ():
+        if is_number(bare(text, place), place, table, writing) and is_negative_zero(text, read(writing.of(text))):
+            yield SettingError("is the same number as 0: a state has no negative zero", key=f"{key}.means.{text}")
     for entry in table.instead if isinstance(table, ReadingField) else ():
         text = bare(entry, place)
         if place.type == "hex" and not is_number(text, place, table, writing) and _SIGNED.fullmatch(text):
@@ -133,7 +136,7 @@ def _never(key: str, place: Field, table: FieldTable, own: Span, writing: Writin
             if not least <= number <= most:
                 reason = f"is never sent: the numbers of this field are {least:.20g} to {most:.20g}"
                 yield SettingError(reason, key=f"{key}.special.{entry}")
-            elif place.type in BINARY and place.type[0] != "s" and is_negative_zero(text, number):
+            elif (place.type in BINARY or place.type == BITS) and place.type[0] != "s" and is_negative_zero(text, number):
                 yield SettingError(f"is never sent: {place.type} has no negative zero", key=f"{key}.special.{entry}")
     for weight in table.bits if isinstance(table, StateField) else ():
         if float(weight) > own[1]:
