@@ -37,7 +37,7 @@ def test_another_unit_has_its_reason_only_where_both_drivers_have_a_value(name):
         for line in tables["line"].values():
             # Other fixed characters than the instrument sends: the driver loads, and reads nothing.
             for layout, more in (("bytes", "AB AB "), ("pattern", "never ")):
-                line |= {layout: more + line[layout]} if layout in line else {}
+                line.update({layout: more + line[layout]} if layout in line else {})
         assert is_loaded(tables, INSTRUMENTS[name].options)
         assert reason_of(name, key, what, tables) == ""
 

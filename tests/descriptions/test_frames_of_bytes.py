@@ -331,7 +331,9 @@ def test_a_negative_zero_of_a_part_of_a_number_is_refused(kind, bits, entry):
 
 
 @pytest.mark.parametrize("says", ["reading", "status"])
-@pytest.mark.parametrize("place", ["u8", "i16be", "s16be", "f32be", "bits", "number", "padded", "whole 8", "scientific"])
+@pytest.mark.parametrize(
+    "place", ["u8", "i16be", "s16be", "f32be", "bits", "number", "padded", "whole 8", "scientific"]
+)
 @pytest.mark.parametrize("entry", ["-0", "-0.0"])
 def test_a_negative_zero_as_a_state_is_refused(says, place, entry):
     """As a number it is 0, whose meaning a state gives: the fault would be lost, or a true 0 would have it."""

@@ -94,7 +94,9 @@ def test_a_semicolon_in_a_text_or_a_trigger_ends_no_statement():
     assert "".join(statements(script)) == script.rstrip("\n")
 
 
-@pytest.mark.parametrize("end", ["", " ", "\n", "; CREATE TABLE b (x TEXT DEFAULT ';')", "; CREATE TABLE b (x TEXT DEFAULT 'y;"])
+@pytest.mark.parametrize(
+    "end", ["", " ", "\n", "; CREATE TABLE b (x TEXT DEFAULT ';')", "; CREATE TABLE b (x TEXT DEFAULT 'y;"]
+)
 def test_a_script_whose_last_statement_has_no_semicolon_is_refused(end):
     """A new database would be without what the statement makes."""
     with pytest.raises(ValueError, match="has no semicolon at its end: ['\"]CREATE TABLE"):

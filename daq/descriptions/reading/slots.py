@@ -259,9 +259,7 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
             negative_zero = fault  # zero itself stays a value
         else:
             numbers[single(number) if place.type.startswith("f32") else number] = fault
-    return ChannelSlot(
-        at, channel, reader, times * factor, times * addend, texts, numbers, negative_zero=negative_zero
-    )
+    return ChannelSlot(at, channel, reader, times * factor, times * addend, texts, numbers, negative_zero=negative_zero)
 
 
 def _status_slot(place: Field, table: StateField, writing: Writing) -> StatusSlot:
