@@ -138,7 +138,7 @@ def test_low_bits_of_a_status_of_64_bits_are_read_beside_high_ones(kind, top, lo
 
 
 def in_frame_and_in_digits(kind, table, number, of_digits=None):
-    """What a frame and a line of hexadecimal digits mean whose status is this number."""
+    """Yield the meanings of a frame and of a line of hexadecimal digits with this number as a status."""
     digits = in_digits(kind, number)
     frames = check_description({
         "format": 1, "kind": "made", "stream": {}, "channel": [{"name": "other", "unit": "1", "low": 0, "high": 9}],

@@ -39,7 +39,7 @@ class _Noted:
 
 @dataclass(slots=True)
 class _Compared:
-    """What was compared with the notes of the display: numbers by index of their channel, and the others as texts."""
+    """The numbers of the notes that were compared, by index of their channel, and the other ones as texts."""
 
     numbers: dict[int, set[float]] = field(default_factory=dict)
     left: list[str] = field(default_factory=list)
