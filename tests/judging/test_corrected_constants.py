@@ -85,6 +85,9 @@ def test_a_verification_before_the_run_counts_for_its_correction_whatever_the_cl
     bench = StoredBench(tmp_path / "measured" / "state")
     if first == "verification":
         verified(bench)
+    else:
+        with Store(database_path(bench.state)):
+            pass
     bench.clock.now = T0 + days * DAY_NS
     run = bench.measure("G-1042", simulated=False, standing=standing(bench))
     if first == "run":
