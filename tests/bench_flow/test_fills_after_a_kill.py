@@ -7,9 +7,9 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.records import ChangeRecords
+from daq.app.laboratory.bench_work import DAEMON
 from daq.app.laboratory.laboratory import new
 from daq.laboratory.bench.bench_events import Pressed
-from daq.app.laboratory.bench_work import DAEMON
 from daq.laboratory.bench.benchstate import BenchState
 from tests.support.memory_bench import SupervisorBench
 

@@ -143,7 +143,9 @@ def test_a_value_in_doubt_is_named_also_where_its_sample_has_another_test(tmp_pa
         verify(lab.store, "failed", passed=False, geometry=doubtful, instrument="bench-2")
         with lab.reader() as reader:
             charts = product_charts(reader, lab.catalogue.product("clear-glaze"), last=20)
-    found = {c.name.geometry: ([p.name for p in c.points], [(x.name, x.why[0].code) for x in c.left_out]) for c in charts}
+    found = {
+        c.name.geometry: ([p.name for p in c.points], [(x.name, x.why[0].code) for x in c.left_out]) for c in charts
+    }
     every = [f"G-{i}" for i in range(8)]
     for name in geometries:
         left_out = [("G-5", "verification_failed_after")] if name == doubtful else []

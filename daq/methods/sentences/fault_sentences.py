@@ -76,8 +76,8 @@ SENTENCES: Final[dict[str, Sentence]] = {
     for code, fault in FAULTS.items()
 } | {
     "verified_in_future": sentence(
-        "the instrument's verification is overdue: its last pass is dated {date}, which lies in the future; a clock was "
-        "set back",
+        "the instrument's verification is overdue: its last pass is dated {date}, which lies in the future; a clock "
+        "was set back",
         date=NAME,
     ),
     "never_verified": sentence("the instrument's verification is overdue: it was never passed"),

@@ -110,9 +110,7 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
         "unit": chart.unit,
         "points": len(values),
         # As `without` takes them.
-        "suspect": {
-            name: [p.name if order.product else p.runs[0] for p in points] for name, points in suspect.items()
-        },
+        "suspect": {name: [p.name if order.product else p.runs[0] for p in points] for name, points in suspect.items()},
     } | named
 
 
