@@ -34,7 +34,7 @@ def durations() -> dict[str, float]:
 
 
 def spread(number: int, of: int) -> set[int]:
-    """Return so many of the places 0 to `of` - 1, evenly spread, the first one among them."""
+    """Return a number of the places 0 to `of` - 1, evenly spread, the first one among them."""
     return {place * of // number for place in range(number)}
 
 
