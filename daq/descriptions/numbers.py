@@ -99,6 +99,11 @@ def is_negative_zero(text: str, number: float) -> bool:
     return number == 0 and text.strip().startswith("-")
 
 
+def is_whole(number: float) -> bool:
+    """Return True for a whole number, also an `int` of more digits than a float has."""
+    return isinstance(number, int) or number.is_integer()
+
+
 def padded_text(text: str, width: int) -> str:
     """Return a text of exactly `width` characters of Latin-1, filled with blanks.
 

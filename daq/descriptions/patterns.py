@@ -10,7 +10,7 @@ from typing import Final
 from daq.descriptions.codec.fieldtables import FieldTable
 from daq.descriptions.numbers import of_digits, unpacker
 from daq.descriptions.template import Field, Maybe, Part
-from daq.descriptions.types import TYPES, number_pattern, number_reader, text_pattern
+from daq.descriptions.types import HEX_DIGITS, TYPES, number_pattern, number_reader, text_pattern
 
 _NO_TABLE: Final = FieldTable()
 EXACT: Final = 2.0**53
@@ -120,6 +120,8 @@ def exact_number_of(field: Field, table: FieldTable, writing: Writing) -> Callab
             return number
         if table.bytes_as is not None:
             return unpacker(table.bytes_as, 0)(bytes.fromhex(raw.decode("ascii"))) or 0
+        if field.type == "hex":
+            return int(raw, 16)  # a positive number has no other meaning with `signed_bits`
         whole = Decimal(raw.replace(b" ", b"").replace(b",", b".").decode("ascii"))
         return int(whole) if whole == whole.to_integral_value() else number
 
@@ -130,8 +132,18 @@ def is_number(text: str, field: Field, table: FieldTable, writing: Writing) -> b
     """Return True where a special text is a number of the field's type or of a wider one (``9.9E37``)."""
     if table.bytes_as is not None:
         return re.fullmatch(plain_number(field, table, writing), text) is not None
-    pattern = number_pattern("hex" if field.type == "hex" else "scientific", writing.mark(table))
-    return re.fullmatch(pattern, text) is not None
+    if field.type == "hex":
+        return re.fullmatch(number_pattern("hex", digits=max(table.digits or 0, HEX_DIGITS)), text) is not None
+    return re.fullmatch(number_pattern("scientific", writing.mark(table)), text) is not None
+
+
+def bare(text: str, field: Field) -> str:
+    """Return a special text without the blanks that do not matter: around it, and behind the sign of a padded number.
+
+    A line is compared without them, so that a number is the same with any number of blanks before it.
+    """
+    text = text.strip(" ")
+    return text[:1] + text[1:].lstrip(" ") if field.type == "padded" and text[:1] in ("+", "-") else text
 
 
 def escaped(raw: bytes) -> str:

@@ -10,10 +10,10 @@ from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateFi
 from daq.descriptions.linemodel import IGNORED, LineTable, ReadingLine
 from daq.descriptions.model import DescriptionTables
 from daq.descriptions.numbers import is_negative_zero
-from daq.descriptions.patterns import Writing, is_number, number_of
+from daq.descriptions.patterns import Writing, bare, is_number, number_of
 from daq.descriptions.reading.slots import conversion
 from daq.descriptions.template import Field
-from daq.descriptions.types import BINARY, KINDS
+from daq.descriptions.types import BINARY, BITS, KINDS
 
 Faults = Iterator[SettingError]
 Span = tuple[float, float]
@@ -116,24 +116,35 @@ def _of_type(kind: str) -> Span:
 
 
 def _never(key: str, place: Field, table: FieldTable, own: Span, writing: Writing) -> Faults:
-    """Yield numbers in `special` and weights in `bits` that the field never has."""
+    """Yield texts of `special` and `means`, and weights of `bits`, that the field never has."""
     read = number_of(place, table, writing)
-    for text in table.means if isinstance(table, StateField) and table.bytes_as else ():
-        if len(text) != (digits := table.constant_bits // 4) and _DIGITS.fullmatch(text):
-            yield SettingError(f"is never sent: the number has {digits} digits", key=f"{key}.means.{text}")
-    for text in table.instead if isinstance(table, ReadingField) else ():
+    if isinstance(table, StateField):
+        yield from _never_a_state(key, place, table, own, writing)
+    for entry in table.instead if isinstance(table, ReadingField) else ():
+        text = bare(entry, place)
         if place.type == "hex" and not is_number(text, place, table, writing) and _SIGNED.fullmatch(text):
-            yield SettingError("is never sent: write the hexadecimal digits of the line", key=f"{key}.special.{text}")
+            yield SettingError("is never sent: write the hexadecimal digits of the line", key=f"{key}.special.{entry}")
         elif table.bytes_as and len(text) != (digits := table.constant_bits // 4) and _DIGITS.fullmatch(text):
-            yield SettingError(f"is never sent: the number has {digits} digits", key=f"{key}.special.{text}")
+            yield SettingError(f"is never sent: the number has {digits} digits", key=f"{key}.special.{entry}")
         elif text and is_number(text, place, table, writing) and math.isfinite(own[1]):
             number = float(int(text, 16)) if place.type == "hex" else read(writing.of(text))
             least, most = (0.0, 16.0 ** (table.constant_bits / 4) - 1) if table.constant_bits else own
             if not least <= number <= most:
                 reason = f"is never sent: the numbers of this field are {least:.20g} to {most:.20g}"
-                yield SettingError(reason, key=f"{key}.special.{text}")
-            elif place.type in BINARY and place.type[0] != "s" and is_negative_zero(text, number):
-                yield SettingError(f"is never sent: {place.type} has no negative zero", key=f"{key}.special.{text}")
-    for weight in table.bits if isinstance(table, StateField) else ():
+                yield SettingError(reason, key=f"{key}.special.{entry}")
+            elif place.type in (*BINARY, BITS) and place.type[0] != "s" and is_negative_zero(text, number):
+                yield SettingError(f"is never sent: {place.type} has no negative zero", key=f"{key}.special.{entry}")
+
+
+def _never_a_state(key: str, place: Field, table: StateField, own: Span, writing: Writing) -> Faults:
+    """Yield numbers in `means` and weights in `bits` that the field never has."""
+    read, digits = number_of(place, table, writing), table.constant_bits // 4
+    for entry in table.means:
+        text = bare(entry, place)
+        if table.bytes_as and len(entry) != digits and _DIGITS.fullmatch(entry):
+            yield SettingError(f"is never sent: the number has {digits} digits", key=f"{key}.means.{entry}")
+        elif is_number(text, place, table, writing) and is_negative_zero(text, read(writing.of(text))):
+            yield SettingError("is the same number as 0: a state has no negative zero", key=f"{key}.means.{entry}")
+    for weight in table.bits:
         if float(weight) > own[1]:
             yield SettingError(f"is never sent: the field has numbers up to {own[1]:.20g}", key=f"{key}.bits.{weight}")

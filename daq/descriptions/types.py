@@ -11,6 +11,8 @@ from typing import Final, Literal
 
 DIGITS: Final = 15
 """Greatest number of digits before and after the decimal mark: the precision of a double."""
+HEX_DIGITS: Final = 12
+"""Greatest number of hexadecimal digits of a field that gives none: a double has every whole number of 48 bits."""
 EXPONENT: Final = "[+-]?0?[0-9]{1,2}+"
 Value = float | str
 
@@ -138,7 +140,7 @@ def number_pattern(
         "nr1": f"[+-]?+{whole}",
         "nr2": f"[+-]?+{whole}{point}[0-9]{{{decimals or f'1,{DIGITS}'}}}+",
         "nr3": f"[+-]?+{whole}{point}[0-9]{{{decimals or f'1,{DIGITS}'}}}+E[+-]0?[0-9]{{1,2}}+",
-        "hex": f"[0-9A-Fa-f]{{1,{digits or 12}}}+",
+        "hex": f"[0-9A-Fa-f]{{1,{digits or HEX_DIGITS}}}+",
     }[kind]
 
 

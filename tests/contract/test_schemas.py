@@ -11,16 +11,21 @@ from hypothesis import strategies as st
 
 from daq.adapters.mqtt.topics import Topics
 from daq.app.cli import main
+from daq.app.delivery import contract
 from daq.app.delivery.contract import FOLDER, SCHEMAS, codes_text, schema_messages
 from daq.app.delivery.refill import NotGrantedError, read_request
 from tests.contract.compatibility import breaks
 
 RELEASED = Path(__file__).parent / "released"
 """Folder written by `daq schemas --write` at a release; its files are never changed, new ones are added."""
-PRESENT = {f"{s.name}-{s.version}": json.loads(s.text()) for s in SCHEMAS}
-
-
+PRESENT = [f"{s.name}-{s.version}" for s in SCHEMAS]
 CODES = RELEASED / "codes-1.json"
+
+
+@pytest.fixture(scope="module")
+def present():
+    """The schemas of the models by name and version; a test compares those that are published with them."""
+    return {name: json.loads(schema.made()) for name, schema in zip(PRESENT, SCHEMAS, strict=True)}
 
 
 def test_a_released_code_stays_with_its_parameters():
@@ -31,9 +36,9 @@ def test_a_released_code_stays_with_its_parameters():
 
 
 @pytest.mark.parametrize("file", sorted(set(RELEASED.glob("*.json")) - {CODES}), ids=lambda f: f.stem)
-def test_readers_of_a_released_version_can_read_the_present_one(file):
-    assert file.stem in PRESENT, "a released version is published for a year beside its successor"
-    assert breaks(json.loads(file.read_text()), PRESENT[file.stem]) == []
+def test_readers_of_a_released_version_can_read_the_present_one(file, present):
+    assert file.stem in present, "a released version is published for a year beside its successor"
+    assert breaks(json.loads(file.read_text()), present[file.stem]) == []
 
 
 def test_every_version_was_released():
@@ -50,9 +55,9 @@ def test_each_file_of_a_schema_is_published():
 
 
 @pytest.mark.parametrize("name", PRESENT)
-def test_each_is_a_schema_by_the_standard_and_allows_keys_that_come_later(name):
-    jsonschema.Draft202012Validator.check_schema(PRESENT[name])
-    assert '"additionalProperties": false' not in json.dumps(PRESENT[name])
+def test_each_is_a_schema_by_the_standard_and_allows_keys_that_come_later(name, present):
+    jsonschema.Draft202012Validator.check_schema(present[name])
+    assert '"additionalProperties": false' not in json.dumps(present[name])
 
 
 OLD = {
@@ -183,14 +188,24 @@ def test_each_schema_is_published_on_its_topic():
     assert len(found) == len(SCHEMAS) + 1 == len(PRESENT) + 1
 
 
-def test_the_command_lists_and_writes_them(tmp_path, capsys):
+def test_the_command_lists_and_writes_them(tmp_path, capsys, present):
     assert main(["schemas"]) == 0
     listed = capsys.readouterr().out
     assert all(f"{s.name} {s.version}" in listed for s in SCHEMAS)
     assert main(["schemas", "--write", str(tmp_path / "new")]) == 0
-    assert {f.stem: json.loads(f.read_text()) for f in (tmp_path / "new").iterdir()} == PRESENT | {
+    assert {f.stem: json.loads(f.read_text()) for f in (tmp_path / "new").iterdir()} == present | {
         "codes-1": json.loads(codes_text())
     }
     (tmp_path / "file").write_text("")
     assert main(["schemas", "--write", str(tmp_path / "file")]) == 2
     assert "name another folder" in capsys.readouterr().err
+
+
+def test_a_published_schema_that_is_missing_is_named_as_itself(tmp_path, capsys, monkeypatch):
+    """Not as a folder that cannot be written: another one would not help."""
+    monkeypatch.setattr(contract, "FOLDER", tmp_path / "lost")
+    assert main(["schemas", "--write", str(tmp_path / "new")]) == 2
+    printed = capsys.readouterr().err
+    assert str(tmp_path / "lost" / f"{PRESENT[0]}.json") in printed
+    assert "cannot be read" in printed
+    assert not (tmp_path / "new").exists()

@@ -33,7 +33,9 @@ def number(rng, types):
     if rng.random() < 0.3:
         table["offset"] = 1.5
     if rng.random() < 0.3:
-        table["special"] = {rng.choice(("---", "-999", "0", "nan", "255")): "probe"}
+        table["special"] = {
+            rng.choice(("---", "-999", "0", "nan", "255", "-0", "  255", " -0.00", "- 999", " ---")): "probe"
+        }
     return kind, table
 
 

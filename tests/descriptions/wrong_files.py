@@ -119,6 +119,7 @@ FILES = [
     (SCPI, 'answers = ["second"]', 'answers = ["secnd"]', "request.second.answers[0]", "did you mean 'second'?"),
     (SCPI, 'says = "status"', 'says = "status"\nconfirms = "zero"', "line.errors.confirms", "belongs to 'confirmation'; known keys here: bytes"),
     (SCPI, 'fields.code = { means = { "0" = "" }, others = "instrument_error" }', "", "line.errors.fields.code", "neither `means` nor `bits`"),
+    (SCPI, '{ "0" = "" }', '{ "0" = "", "-0" = "probe" }', "line.errors.fields.code.means.-0", "is the same number as 0"),
     (SCPI, "fields.code = {", "fields.code = { scale = 2.0,", "line.errors.fields.code.scale", sentences.UNKNOWN_KEY),
     (PH, 'separator = ";"\n\n[line.values.fields]', 'separator = ""\n\n[line.values.fields]', "line.values.separator", "must not be empty"),
     (PH, 'lag = "2 s"', 'lag = "2 rev"', "lag", "not revolutions"),

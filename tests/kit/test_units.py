@@ -263,6 +263,31 @@ def test_every_spelling_of_a_unit_in_a_note_is_compared_with_the_value(written):
         assert "the display showed" in found(values_shown, make, captured(["13.5 3.0"], [(0, note)])), note
 
 
+@pytest.mark.parametrize(
+    ("note", "unit", "outcome", "left"),
+    [
+        ("7.02 pH  25.0 V", "[pH]", "passed", ""), ("pH 7.02  25.0 V", "[pH]", "passed", ""),
+        ("25.0 V 7.02", "[pH]", "passed", ""), ("7.02  25.0 V", "1", "passed", ""),
+        ("pH 7.12  25.0 V", "[pH]", "failed", ""), ("7.12  25.0 V", "1", "failed", ""),
+        ("pH 7.02  25.0 V  7.12", "[pH]", "failed", ""), ("pH 7.02  25.1 V", "[pH]", "failed", ""),
+        ("pH7.02  25.0 V", "[pH]", "note", "pH7.02"), ("T1 25.0 V", "[pH]", "note", "T1"),
+        ("7.02  25.0 V", "Cel", "note", "7.02"), ("7.12 25.0 V 3", "Cel", "note", "7.12, 3"),
+        ("7.02  25.0", "Cel", "note", "25.0"), ("7.02", "Cel", "passed", ""), ("25.0 V", "Cel", "passed", ""),
+    ],
+)  # fmt: skip
+def test_each_number_of_a_note_is_compared_or_named(note, unit, outcome, left):
+    """A display shows an acidity or a count without a unit: a wrong one would pass beside a right voltage."""
+    make = described("{it:number} {voltage:number}", unit, "V")
+    case = Case(make, make(), talk=transcribe(make(), captured(["7.02 25.0"], [(0, note)]), "capture"))
+    if outcome == "failed":
+        with pytest.raises(DriverFaultError, match="the display showed"):
+            values_shown(case)
+        return
+    own = values_shown(case)
+    assert own.outcome == outcome, own
+    assert own.message.endswith(f"with the display, {left} compared with no channel" if left else "with the display")
+
+
 @pytest.mark.parametrize(("notes", "named"), [((0, 0), True), ((0, 12), False), ((12,), False)])
 def test_a_channel_that_was_compared_at_zero_only_is_named(notes, named):
     """A speed of 0 is the same with every scale: a wrong one would agree with all notes of a motor at rest."""

@@ -75,7 +75,6 @@ def test_a_new_database_is_the_one_that_sqlite_utils_makes():
             "SELECT id, migration_set, name FROM _sqlite_migrations",
         ):
             assert made.execute(question).fetchall() == reference.execute(question).fetchall()
-        # The moments have one form: UTC with its offset, to the microsecond.
         for db in (made, reference):
             for (moment,) in db.execute("SELECT applied_at FROM _sqlite_migrations"):
                 assert datetime.fromisoformat(moment).utcoffset() == timedelta(0)
@@ -93,6 +92,19 @@ def test_a_semicolon_in_a_text_or_a_trigger_ends_no_statement():
     script = "CREATE TABLE a (x TEXT DEFAULT 'b;c');\nCREATE TRIGGER t BEFORE UPDATE ON a BEGIN SELECT 1; SELECT 2; END;\nDROP TABLE a;\n"
     assert [s.split()[0] for s in statements(script)] == ["CREATE", "CREATE", "DROP"]
     assert "".join(statements(script)) == script.rstrip("\n")
+
+
+@pytest.mark.parametrize(
+    "end", ["", " ", "\n", "; CREATE TABLE b (x TEXT DEFAULT ';')", "; CREATE TABLE b (x TEXT DEFAULT 'y;"]
+)
+def test_a_script_whose_last_statement_has_no_semicolon_is_refused(end):
+    """A new database would be without what the statement makes."""
+    with pytest.raises(ValueError, match="has no semicolon at its end: ['\"]CREATE TABLE"):
+        list(statements(f"CREATE TABLE a (x){end}"))
+    db = sqlite3.connect(":memory:")
+    with pytest.raises(ValueError, match="has no semicolon"):
+        migrate(db, [("first", "CREATE TABLE a (x);"), ("second", f"CREATE TABLE a2 (x){end}")])
+    assert db.execute("SELECT * FROM sqlite_schema").fetchall() == []
 
 
 def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):

@@ -454,13 +454,20 @@ def _create(db: sqlite3.Connection, steps: Sequence[tuple[str, str]]) -> None:
 
 
 def statements(sql: str) -> Iterator[str]:
-    """Yield the statements of a script; a semicolon in a text or in a trigger ends none."""
+    """Yield the statements of a script; a semicolon in a text or in a trigger ends none.
+
+    Raises:
+        ValueError: the last statement has no semicolon.
+    """
     part = ""
-    for piece in sql.split(";")[:-1]:
+    *pieces, behind = sql.split(";")
+    for piece in pieces:
         part += f"{piece};"
         if sqlite3.complete_statement(part):
             yield part
             part = ""
+    if rest := (part + behind).strip():
+        raise ValueError(f"a statement has no semicolon at its end: {rest[-80:]!r}")
 
 
 def refuse_format(found: int, known: int = FORMAT) -> None:

@@ -10,7 +10,7 @@ from typing import Any, Final
 from daq.core.driver import Decoded, Request
 from daq.descriptions.codec.layout import LARGEST, FrameLayout, Piece, number_bytes
 from daq.descriptions.linemodel import IGNORED
-from daq.descriptions.numbers import packed, struct_code
+from daq.descriptions.numbers import is_whole, packed, struct_code
 from daq.descriptions.patterns import compiled
 from daq.descriptions.reading.lines import Reader
 from daq.descriptions.reading.slots import ChannelSlot, Slot, StatusSlot
@@ -44,8 +44,8 @@ def of_frame(reader: Reader, layout: FrameLayout, slots: Mapping[Field, Slot], o
     match = compiled(f"({pattern}" + (seal.pattern if seal is not None else ")()")).fullmatch
     factors, addends = [c.factor for c in ordered], [c.addend for c in ordered]
     moved = any(addends)
-    #: Numbers that mean a fault, by channel.
-    sentinels = [(i, frozenset(c.numbers)) for i, c in enumerate(ordered) if c.numbers]
+    #: Numbers that mean a fault, or may do so, by channel.
+    sentinels = [(i, c.not_values) for i, c in enumerate(ordered) if c.not_values]
     bounded = any(fields[c.at].type.startswith("f") for c in ordered)
 
     def values_of(frame: bytes) -> tuple[float, ...] | None:
@@ -100,7 +100,7 @@ def _direct(  # noqa: C901, PLR0915 - closures for one and two numbers; a loop w
         or len(orders) > 1
         or layout.grows
         or any(code.endswith("s") for _, code in codes)
-        or any(c.numbers for c in columns)
+        or any(c.not_values for c in columns)
         or (seal is not None and not raw_check)
     ):
         return None
@@ -227,7 +227,7 @@ def _fits(write: Callable[[int], object], number: int) -> bool:
 
 
 def _numbers_without_fault(slot: StatusSlot) -> list[int]:
-    whole = [(int(number), faults) for number, faults in slot.numbers.items() if number.is_integer()]
+    whole = [(int(number), faults) for number, faults in slot.numbers.items() if is_whole(number)]
     # The full decoder looks for the text of a number first: `1` and `01` may have different meanings.
     good = [number for number, faults in whole if not slot.means.get(number_bytes(number), faults)]
     return good + ([0] if slot.bits and 0.0 not in slot.numbers else [])

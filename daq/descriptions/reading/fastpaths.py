@@ -31,7 +31,7 @@ def fast_path(reader: Reader, otherwise: Decoder, before: bytes = b"", behind: b
         not isinstance(reader.line.table, ReadingLine)
         or {c.at for c in columns} != set(range(count))
         or len(columns) != count
-        or any(c.reader.width or c.name or c.reader.by_digits or c.negative_zero for c in columns)
+        or any(c.reader.width or c.name or c.reader.by_digits for c in columns)
     ):
         return None
     if reader.line.layout is not None:
@@ -64,8 +64,8 @@ def _of_text(  # noqa: C901 - two closures, with and without checksum
             return own
         slot = slots.get(place)
         if isinstance(slot, ChannelSlot):
-            number = plain_number(place, line.table.table(place.name), line.writing)
-            return f"({own})" if not slot.texts else f"({number})"
+            # No text in place of a number has this pattern: one that is a number is in `not_values`.
+            return f"({plain_number(place, line.table.table(place.name), line.writing)})"
         if isinstance(slot, StatusSlot):
             good = _good_texts(slot, place.width, compiled(own))
             return f"(?>{'|'.join(map(escaped, good))})" if good else "(?!)"
@@ -142,7 +142,7 @@ def _finisher(columns: Sequence[ChannelSlot]) -> Callable[[Sequence[bytes]], tup
     """
     readers = [c.reader.read for c in columns]
     factors, addends = [c.factor for c in columns], [c.addend for c in columns]
-    sentinels = frozenset(number for c in columns for number in c.numbers)
+    sentinels = frozenset(number for c in columns for number in c.not_values)
     order = [next(i for i, c in enumerate(columns) if c.at == at) for at in range(len(columns))]
     arrange = None if order == sorted(order) else itemgetter(*order)
     plain = all(read is float for read in readers) and not sentinels and arrange is None

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from daq.core.driver import Channel
 from daq.core.units import unit
 from daq.descriptions.codec.fieldtables import FieldTable, ReadingField, StateField
-from daq.descriptions.codec.layout import LARGEST, number_bytes
-from daq.descriptions.numbers import is_negative_zero, single
-from daq.descriptions.patterns import Writing, compiled, exact_number_of, is_number, number_of, plain_number
+from daq.descriptions.codec.layout import LARGEST
+from daq.descriptions.numbers import is_negative_zero, is_whole, single
+from daq.descriptions.patterns import Writing, bare, compiled, exact_number_of, is_number, number_of, plain_number
 from daq.descriptions.template import Field
-from daq.descriptions.types import BINARY, KINDS
+from daq.descriptions.types import KINDS
 from daq.descriptions.unitwords import written_unit
 
 Fault = tuple[str, str]
@@ -81,9 +81,9 @@ class ChannelSlot:
     Attributes:
         at: index of the channel.
         factor, addend: conversion from the number to the channel's value.
-        texts, numbers: texts and numbers that mean a fault instead of a value.
+        texts, numbers: texts (without blanks around them) and numbers that mean a fault instead of a value.
         name: name of the field where its unit is in the line; otherwise "".
-        negative_zero: True where one of the texts is a negative zero, which equals zero as a number.
+        negative_zero: fault of a negative zero, which equals zero as a number; None where it is a zero as any other.
     """
 
     at: int
@@ -94,16 +94,22 @@ class ChannelSlot:
     texts: Mapping[bytes, str]
     numbers: Mapping[float, str]
     name: str = ""
-    negative_zero: bool = False
+    negative_zero: str | None = None
+
+    @property
+    def not_values(self) -> frozenset[float]:
+        """Numbers that are no values, or not always."""
+        return frozenset(self.numbers) | (frozenset() if self.negative_zero is None else {0.0})
 
     def take(self, raw: bytes, found: Found) -> bool:
         """Add the value or the fault in `raw` to `found`; return False where it is not valid."""
-        fault = self.texts.get(raw.strip(b" ") if self.reader.width else raw)
+        fault = self.texts.get(raw.strip(b" "))
         if fault is None:
             number = self.reader.number(raw)
             if number is None:
                 return False
-            fault = self.numbers.get(number)
+            is_negative = self.negative_zero is not None and is_negative_zero(raw.decode("latin-1"), number)
+            fault = self.negative_zero if is_negative else self.numbers.get(number)
             if fault is None:
                 factor, addend = self.factor, self.addend
                 if self.name:
@@ -209,7 +215,7 @@ class StatusSlot:
 
 def _is_sum(number: float) -> bool:
     """Return True for a number that may be a sum of weights: a whole one that is not negative."""
-    return number >= 0 and (isinstance(number, int) or number.is_integer())
+    return number >= 0 and is_whole(number)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,24 +246,19 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
     reader = number_field(place, table, writing)
     texts: dict[bytes, str] = {}
     numbers: dict[float, str] = {}
-    negative_zero = False
+    negative_zero: str | None = None
     for text, fault in table.special.items():
-        if (
-            not reader.by_digits
-            and is_number(text, place, table, writing)
-            and is_negative_zero(text, reader.read(writing.of(text)))
-        ):
-            # Zero itself stays a value.  The number of a frame is decoded as its text.
-            negative_zero = True
-            texts[number_bytes(-0.0) if place.type in BINARY else writing.of(text)] = fault
-        elif reader.by_digits and is_number(text, place, table, writing):
+        own = bare(text, place)
+        number = reader.read(writing.of(own)) if is_number(own, place, table, writing) else None
+        if number is None:
+            texts[writing.of(own)] = fault
+        elif reader.by_digits:
             # 8000 may mean a fault where 0000 is zero; and NaN is equal to no number.
-            texts |= {writing.of(digits): fault for digits in (text, text.upper(), text.lower())}
-        elif is_number(text, place, table, writing):
-            number = reader.read(writing.of(text))
-            numbers[single(number) if place.type.startswith("f32") else number] = fault
+            texts |= {writing.of(digits): fault for digits in (own, own.upper(), own.lower())}
+        elif is_negative_zero(own, number):
+            negative_zero = fault  # zero itself stays a value
         else:
-            texts[writing.of(text)] = fault
+            numbers[single(number) if place.type.startswith("f32") else number] = fault
     return ChannelSlot(at, channel, reader, times * factor, times * addend, texts, numbers, negative_zero=negative_zero)
 
 

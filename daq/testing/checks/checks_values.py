@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Values
@@ -19,6 +19,9 @@ _WORD: Final = re.compile(r"[^\s,;]*")
 _UNIT: Final = re.compile(UNIT_WORD)
 _OF_UNITS: Final = "/^\u207b\u00b2\u00b3\u00b7["
 """Characters of units that are not in `UNIT_WORD`: with one of them behind it, a word is a part of another unit."""
+_DIGITS: Final = re.compile(r"\S*[0-9]\S*")
+_WITHOUT_UNIT: Final = ("1", "[pH]")
+"""Units whose numbers a display shows without a unit, as in `pH 7.02  25.0 \u00b0C`."""
 
 
 # ---- the display
@@ -26,11 +29,20 @@ _OF_UNITS: Final = "/^\u207b\u00b2\u00b3\u00b7["
 
 @dataclass(frozen=True, slots=True)
 class _Noted:
-    """A number of a display with its resolution and the word behind it."""
+    """A number of a display as it is written, with its resolution and the unit behind it, or "" for none."""
 
+    text: str
     number: float
     step: float
     word: str
+
+
+@dataclass(slots=True)
+class _Compared:
+    """What was compared with the notes of the display: numbers by index of their channel, and the others as texts."""
+
+    numbers: dict[int, set[float]] = field(default_factory=dict)
+    left: list[str] = field(default_factory=list)
 
 
 def values_shown(case: Case) -> Finding:
@@ -51,19 +63,19 @@ def values_shown(case: Case) -> Finding:
                     shown(talk.readings[i].frame),
                     do="check scale, sign, unit and the order of the channels",
                 )
-    numbers: dict[int, set[float]] = {}
+    noted = _Compared()
     for before, text in talk.shown:
-        compared += _compare_note(case, talk.examples[:before], text, numbers)
+        compared += _compare_note(case, talk.examples[:before], text, noted)
     if not compared:
         raise NotApplicableError("no values of the display were recorded (lines with = in the capture)")
-    only_zero = _only_zero(case, numbers)
-    if only_zero:
-        return note(
-            "values shown",
-            f"{compared} values agree with the display, {', '.join(only_zero)} at 0 only",
-            "0 is the same with every scale and sign: add the text of the display for another value",
-        )
-    return passed("values shown", f"{compared} values agree with the display")
+    message, why = f"{compared} values agree with the display", []
+    if noted.left:
+        message += f", {', '.join(dict.fromkeys(noted.left))} compared with no channel"
+        why.append("a number is compared where the note has its unit, as in `= 7.02 pH  25.0 \u00b0C`")
+    if only_zero := _only_zero(case, noted.numbers):
+        message += f", {', '.join(only_zero)} at 0 only"
+        why.append("0 is the same with every scale and sign: add the text of the display for another value")
+    return note("values shown", message, *why) if why else passed("values shown", message)
 
 
 def _only_zero(case: Case, numbers: Mapping[int, set[float]]) -> list[str]:
@@ -72,25 +84,41 @@ def _only_zero(case: Case, numbers: Mapping[int, set[float]]) -> list[str]:
     return [case.driver.channels[i].name for i, own in sorted(numbers.items()) if own == {0.0} and i in others]
 
 
-def _compare_note(case: Case, earlier: Sequence[Example], text: str, numbers: dict[int, set[float]]) -> int:
+def _compare_note(case: Case, earlier: Sequence[Example], text: str, compared: _Compared) -> int:
     """Compare one text of the display with the latest reading; return the number of compared values.
 
-    `numbers`: those of the display by index of the channel, to which the text's own are added.
+    Numbers without a unit beside those that have one are compared with the channels of `_WITHOUT_UNIT`.
+
+    Args:
+        case: the driver and its transcript.
+        earlier: the lines before the note.
+        text: the note.
+        compared: the numbers of the note are added to it.
     """
-    noted = _noted(text)
+    noted, left = _noted(text)
     if not noted:
         return _compare_missing(case, earlier, text)
     readings = [e for e in earlier if is_reading(e.meaning)] or case.transcript().readings[:1]
     if not readings:
         return 0
     values = _latest(case.driver, readings)
-    for one in noted:
-        numbers.setdefault(_compare_number(case.driver, one, values, text, readings[-1]), set()).add(one.number)
-    return len(noted)
+    without = {i: value for i, value in values.items() if case.driver.channels[i].unit in _WITHOUT_UNIT}
+    with_unit = [one for one in noted if one.word]
+    if not with_unit:
+        pairs = [(noted[0], values)]
+    elif without:
+        pairs = [(one, values if one.word else without) for one in noted]
+    else:
+        pairs = [(one, values) for one in with_unit]
+    taken = [one for one, _ in pairs]
+    compared.left += [*(one.text for one in noted if one not in taken), *left]
+    for one, own in pairs:
+        compared.numbers.setdefault(_compare_number(case.driver, one, own, text, readings[-1]), set()).add(one.number)
+    return len(pairs)
 
 
-def _noted(text: str) -> list[_Noted]:
-    """Return the numbers of a display's text: all that have a unit, otherwise the first one.
+def _noted(text: str) -> tuple[list[_Noted], list[str]]:
+    """Return the numbers of a display's text, and its other words with digits, such as the name of a probe.
 
     Every unit must be known: a number that is left out would be compared with nothing.
 
@@ -99,20 +127,19 @@ def _noted(text: str) -> list[_Noted]:
     """
     text = text.replace("\u2212", "-").strip()
     found: list[_Noted] = []
-    at = 0
+    rest, at = "", 0
     while match := _NUMBER.search(text, at):
         digits, word = match[1].replace(" ", ""), _unit_at(text, match.end())
-        at = match.end() + len(word)
+        rest, at = f"{rest}{text[at : match.start()]} ", match.end() + len(word)
         fraction = re.split("[eE]", digits)[0].replace(",", ".").partition(".")[2]
         exponent = int([*re.split("[eE]", digits), "0"][1])
-        found.append(_Noted(float(digits.replace(",", ".")), 10.0 ** (exponent - len(fraction)), word))
+        found.append(_Noted(digits, float(digits.replace(",", ".")), 10.0 ** (exponent - len(fraction)), word))
     if _GROUPED.search(text) or (not found and any(c.isdigit() for c in text)):
         raise _refused(text, "is not understood")
-    with_unit = [one for one in found if unit_word(one.word)[0]]
-    unknown = next((one.word for one in found if one.word and one not in with_unit), "")
+    unknown = next((one.word for one in found if one.word and not unit_word(one.word)[0]), "")
     if unknown:
         raise _refused(text, f"has the unknown unit {unknown!r}")
-    return with_unit or found[:1]
+    return found, _DIGITS.findall(rest + text[at:])
 
 
 def _unit_at(text: str, at: int) -> str:

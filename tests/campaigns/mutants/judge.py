@@ -3,6 +3,7 @@
 import copy
 import math
 import random
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cache
@@ -149,7 +150,7 @@ def judged(name: str, every: int = 1, first: int = 0, *, alike: bool = True) -> 
     for number, (key, what, tables) in enumerate(mutants(one.raw)):
         if number % every != first or same_meaning(tables, one.raw):
             continue
-        why = reason(key, what, one.raw)
+        why = reason_of(name, key, what, tables)
         if not alike and why and is_loaded(tables, one.options) and not difference(tables, name):
             out.alike.append((key, what, why))
             continue
@@ -159,6 +160,19 @@ def judged(name: str, every: int = 1, first: int = 0, *, alike: bool = True) -> 
         else:
             out.survivors.append((key, what, why, difference(tables, name)))
     return out
+
+
+def reason_of(name: str, key: str, what: str, tables: Tables) -> str:
+    """Return why a mutant may survive, as `reason`; that of a unit only where both drivers have a value of its channel."""
+    why = reason(key, what, INSTRUMENTS[name].raw)
+    channel = re.fullmatch(r"channel\[(\d+)\]\.unit", key)
+    if not why or channel is None or not is_loaded(tables, INSTRUMENTS[name].options):
+        return why
+    driver = check_description(tables).driver(INSTRUMENTS[name].options)
+    theirs = transcribe(driver, capture_of(name), "").examples
+    at = int(channel[1])
+    both = all(any(at in values_of(e.meaning) for e in examples) for examples in (original(name)[1], theirs))
+    return why if both else ""
 
 
 def is_loaded(tables: Tables, options: dict[str, Any]) -> bool:

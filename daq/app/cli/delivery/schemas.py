@@ -30,10 +30,14 @@ def run(args: argparse.Namespace) -> int:
         return 0
     from daq.core.errors import SettingError
 
+    try:
+        texts = {f"{s.name}-{s.version}": s.text() for s in SCHEMAS} | {f"{CODES[0]}-{CODES[1]}": codes_text()}
+    except OSError as error:
+        reason = f"cannot be read: {error.strerror}; it is a part of daq: install daq again"
+        raise SettingError(reason, file=str(error.filename)) from None
     folder = Path(args.write)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        texts = {f"{s.name}-{s.version}": s.text() for s in SCHEMAS} | {f"{CODES[0]}-{CODES[1]}": codes_text()}
         for stem, text in texts.items():
             file = folder / f"{stem}.json"
             file.write_bytes(text)
