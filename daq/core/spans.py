@@ -143,8 +143,8 @@ def _event_interval(
     held = max(0, span.end - round(leaf.held_ns(plan.steps[step].speed)))
     # A hold is met at a reading, and so it began before the time of the hold.
     begin = min(span.start, held if met.since < 0 else min(met.since, held))
-    # Where the step began without a value, the event may lie at its start.
-    started = None if met.since < 0 else started
+    # Where the step began without a value, the event may lie at its start, or before the first row that is left.
+    started = None if met.since < 0 else started if rows.is_whole else rows.times[0]
     longest = gap = rows.longest_known_interval(begin, span.end, bases, started)
     if leaf.kind == "steady":
         return max(longest, leaf.span.ns // SPAN_CHECKS), gap
