@@ -15,8 +15,8 @@ from decimal import ROUND_HALF_EVEN, Decimal
 import pytest
 
 from daq.adapters.store.rows import ResultRecord
-from daq.app.delivery.sparkplug_metrics import result_metrics
 from daq.app.cli.laboratory import trace
+from daq.app.delivery.sparkplug_metrics import result_metrics
 from daq.app.laboratory.reporting.measured_facts import limits_table, value_headline
 from daq.app.run.result_messages import ResultMessages
 from daq.app.screens.json_text import harmless_json
@@ -281,7 +281,10 @@ def test_every_limit_that_is_shown_has_all_of_its_digits(generated):
                 if limit[end] is not None and limit["quantity"] == data["quantity"]:
                     digits = f"{limit[end]:.12g}"
                     checked += 1
-                    assert all(digits in shape(data) for shape in (on_terminal, in_report, on_page, on_trace)), (digits, data)
+                    assert all(digits in shape(data) for shape in (on_terminal, in_report, on_page, on_trace)), (
+                        digits,
+                        data,
+                    )
     assert checked > 200
 
 
