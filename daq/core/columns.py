@@ -52,7 +52,7 @@ class Columns:
     earlier: "Columns | None" = None
     """The last reading before the step; None without one.  It is in no span of the step."""
     is_whole: bool = True
-    """Whether no row was discarded."""
+    """True as long as no row was discarded."""
 
     def __post_init__(self) -> None:
         self.values = [array("d") for _ in self.channels]

@@ -40,7 +40,7 @@ class RestTorqueReadings:
             checks: number of the checks of the daq whose run this is.
         """
         self._readings: deque[tuple[int, float]] = deque(maxlen=MOST_READINGS)
-        # A fast instrument has fewer readings only after a gap, and those before it may be from another state.
+        # A fast instrument has too few only where readings are missing: older ones may be from another state.
         self._is_slow = checks >= REST_OF_SLOW_LEADS and interval_ns * LEAST_READINGS >= REST_NS
 
     def see(self, t: int, torque: float | None) -> None:

@@ -52,7 +52,7 @@ def test_a_reading_of_an_instrument_of_two_seconds_may_be_late():
     assert resting.summary(10 * S + 1).mean == 15.0
 
 
-def test_readings_of_a_fast_instrument_from_before_a_gap_say_nothing_of_the_zero():
+def test_readings_of_a_fast_instrument_before_missing_ones_say_nothing_of_the_zero():
     resting = filled([12.0] * 50)
     for t in (40, 41, 42, 43):
         resting.see(t * S, 0.0)

@@ -287,7 +287,7 @@ def test_a_run_that_was_killed_at_an_update_may_be_concluded_by_the_rules_of_the
 
 
 EDGES = [("off_speed", ()), ("below_band", ()), ("above_band", ()), ("below_band", ("against_rotation",))]
-"""What an older daq doubted on an edge, and what this one doubts there."""
+"""Pairs: the doubt of an older daq on an edge, and the doubts of this one there."""
 
 
 @pytest.mark.parametrize(("then", "now"), EDGES)
