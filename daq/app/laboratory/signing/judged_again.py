@@ -11,11 +11,12 @@ from daq.app.laboratory.laboratory import Laboratory, find
 from daq.app.records.attempts import in_order_of_starts
 from daq.app.records.judged.judging import Tried, causes_of, judged, samples_left, tried, tried_of_sample, waits_after
 from daq.app.records.judged.product_versions import ProductVersion, VersionOf, version_of_run
-from daq.app.records.replaying import ROUNDING_TOLERANCE, differences
+from daq.app.records.replaying import ROUNDING_TOLERANCE
 from daq.core.errors import SettingError, coded
 from daq.laboratory.declarations import Declaration, Left
 from daq.laboratory.people import Person
 from daq.methods.concluding.reportable import Reportable
+from daq.methods.messages.comparing import differences
 from daq.methods.messages.result import ResultData
 
 JUDGED: Final = (
