@@ -15,7 +15,7 @@ from hypothesis.internal.constants_ast import Constants
 
 from daq.methods.messages.result import ResultData
 from daq.methods.sentences.rendering import render
-from tests.support.cases import divided, durations
+from tests.support.cases import MAIN_JOB, divided, durations
 from tests.support.statements import statements_in
 
 # Random cases are the same in every run, and no case fails because a busy machine is slow.
@@ -48,10 +48,6 @@ def _sentences_are_those_of_their_codes() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(ResultData, "build", classmethod(checked))
         yield
-
-
-MAIN_JOB = "tests/e2e/test_main_job.py"
-"""The file that stays quick although it takes long."""
 
 
 STALLED = [

@@ -51,6 +51,8 @@ class Columns:
     """Tuples (row, channel number or -1 for all channels, fault) in order of rows."""
     earlier: "Columns | None" = None
     """The last reading before the step; None without one.  It is in no span of the step."""
+    is_whole: bool = True
+    """True as long as no row was discarded."""
 
     def __post_init__(self) -> None:
         self.values = [array("d") for _ in self.channels]
@@ -89,6 +91,7 @@ class Columns:
         first = bisect_right(self.times, t) - 1
         if first < FEWEST_DROPPED:
             return
+        self.is_whole = False
         del self.times[:first]
         for column in (self.revolutions, *self.values):
             del column[:first]

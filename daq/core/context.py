@@ -229,13 +229,19 @@ class Standing:
     """The newest judged verification."""
     last_pass_utc_ns: int | None
     due_utc_ns: int | None
-    """Time at which the next verification is due; None where the instrument's file asks for none."""
+    """Time at which the next verification is due; None where the instrument's file asks for none, there is no pass, or
+    the last pass lies more than an interval in the future."""
     overdue: bool
 
     @property
     def passed(self) -> bool | None:
         """True if the newest verification passed; None without any."""
         return None if self.last is None else self.last.passed
+
+    @property
+    def future_pass_utc_ns(self) -> int | None:
+        """Time of the last pass where it makes overdue because it lies in the future: a clock was set back; or None."""
+        return self.last_pass_utc_ns if self.overdue and self.due_utc_ns is None else None
 
     @property
     def text(self) -> str:

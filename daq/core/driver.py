@@ -284,6 +284,11 @@ def silent_after(driver: Driver, interval_ns: int = 0) -> int:
     return max(driver.stale_after_ns, INTERVALS_TO_SILENCE * (interval_ns or driver.interval_ns))
 
 
+def interval_of(driver: Driver) -> int:
+    """Return the expected interval of readings (ns); 0 where a person presses a key, so that none can be missing."""
+    return max(driver.interval_ns, driver.refresh_ns) if driver.stale_after_ns else 0
+
+
 def counts_for(driver: Driver) -> int:
     """Return the time (ns) for which a reading counts as one of now: the same in the checklist and in the run."""
     return silent_after(driver) or KEYED_NS

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
+from daq.core.driver import interval_of
 from daq.core.effects import AtRest
 from daq.core.faults import CHECKS
 from daq.core.instruments import Instruments
@@ -32,7 +33,7 @@ class LeadMotor:
         # The torque at rest is of use only where a motor may turn later.
         watched = plan.band is not None and self._speed_at >= 0
         self._torque_at = plan.lead.channels.index(plan.band.signal) if plan.band is not None and watched else -1
-        self._resting = RestTorqueReadings(checks)
+        self._resting = RestTorqueReadings(interval_of(self._lead.driver), checks)
 
     # ---- requests
 

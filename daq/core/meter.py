@@ -12,7 +12,7 @@ from daq.core.effects import Kept, StepEnded
 from daq.core.exchange import NEVER
 from daq.core.extent import Extent
 from daq.core.faults import CHECKS
-from daq.core.plan import Keep, Plan
+from daq.core.plan import SLOWER, Keep, Plan
 from daq.core.ruleprogress import RuleProgress
 from daq.core.sensorsigns import tail_of
 from daq.core.spans import settled_tail, take
@@ -103,7 +103,8 @@ class Meter:
             return NEVER
         every = [k.every.ns for k, _ in self._intervals]
         # The interval of an event is that of the readings since its rule began to hold.
-        held = [leaf.held_ns(self.step.speed) for k in self.step.keep if k.event for leaf in k.event.leaves()]
+        leaves = [leaf for k in self.step.keep if k.event for leaf in k.event.leaves()]
+        held = [x.held_ns(self.step.speed) * (SLOWER if x.hold.revolutions else 1.0) for x in leaves]
         longest = max((span.ns for span in spans), default=0) + max(every, default=0)
         return longest + math.ceil(max(held, default=0.0)) + DROP_MARGIN_NS
 

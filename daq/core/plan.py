@@ -4,7 +4,7 @@ A plan is plain data.  The journal's header (`daq.core.header`) contains the who
 """
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from daq.core.context import Context
 from daq.core.driver import Identity
@@ -15,6 +15,8 @@ from daq.core.torqueband import TorqueBand
 Op = Literal["linear", "ratio", "product"]
 KeepAt = Literal["end", "every", "event"]
 Statistic = Literal["mean", "sd", "min", "max", "slope", "last"]
+SLOWER: Final = 1.25
+"""Part by which revolutions may take longer than at the set-point; the widest tolerance of a speed is 20 %."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,8 @@
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from math import fsum
 from typing import Final
 
 from daq.core.effects import AtRest
@@ -22,16 +24,24 @@ LEAST_READINGS: Final = 5
 LONGEST_REST_NS: Final = 60_000_000_000
 """Span of the torque at rest of an instrument that is read too seldom for `REST_NS`."""
 REST_OF_SLOW_LEADS: Final = 5
-"""Number of the checks since which an instrument that is read every two seconds or more has a torque at rest."""
+"""Number of the checks since which an instrument that is read every 2 s or less often has a torque at rest."""
+TREND: Final = 0.5
+"""Part of the mean that readings which go one way change in all, from which their mean is no zero.  Our choice."""
 
 
 class RestTorqueReadings:
     """The latest readings of the torque at rest."""
 
-    def __init__(self, checks: int = CHECKS) -> None:
-        """Begin without readings; `checks` is the number of the checks of the daq whose run this is."""
+    def __init__(self, interval_ns: int, checks: int = CHECKS) -> None:
+        """Begin without readings.
+
+        Args:
+            interval_ns: expected interval of the readings of the instrument, ns.
+            checks: number of the checks of the daq whose run this is.
+        """
         self._readings: deque[tuple[int, float]] = deque(maxlen=MOST_READINGS)
-        self._longest = LONGEST_REST_NS if checks >= REST_OF_SLOW_LEADS else REST_NS
+        # A fast instrument has too few only where readings are missing: older ones may be from another state.
+        self._is_slow = checks >= REST_OF_SLOW_LEADS and interval_ns * LEAST_READINGS >= REST_NS
 
     def see(self, t: int, torque: float | None) -> None:
         """Add a reading at `t` (ns) with the motor still; `torque` is None where it has no value."""
@@ -39,19 +49,29 @@ class RestTorqueReadings:
             self._readings.append((t, torque))
 
     def summary(self, t: int) -> AtRest | None:
-        """Return mean and scatter over the last `REST_NS` before `t`, or over the last `LEAST_READINGS` readings.
+        """Return mean and scatter over the last `REST_NS` before `t`; None where there are too few readings.
 
-        None where these are older than `LONGEST_REST_NS`, or where there are fewer.
+        Of a slow instrument the last `LEAST_READINGS` count, unless one is older than `LONGEST_REST_NS`, or they have a
+        trend: the rotor may have been fitted meanwhile.
         """
-        known = [(at, value) for at, value in self._readings if t - self._longest < at <= t]
+        known = [(at, value) for at, value in self._readings if t - LONGEST_REST_NS < at <= t]
         recent = [(at, value) for at, value in known if t - REST_NS < at]
-        if len(recent) < LEAST_READINGS:
+        if len(recent) < LEAST_READINGS and self._is_slow:
             recent = known[-LEAST_READINGS:]
+            if _has_trend([value for _, value in recent]):
+                return None
         if len(recent) < LEAST_READINGS:
             return None
         values = [value for _, value in recent]
         found = summarise(values, Axis([at for at, _ in recent]))
         return AtRest(t, found.n, found.mean or 0.0, found.sd, noise_at_rest(values))
+
+
+def _has_trend(values: Sequence[float]) -> bool:
+    """Return whether the readings go one way only, and so far that their mean is not their level."""
+    changes = [b - a for a, b in pairwise(values)]
+    one_way = all(c >= 0.0 for c in changes) or all(c <= 0.0 for c in changes)
+    return one_way and abs(fsum(changes)) > TREND * abs(fsum(values) / max(1, len(values)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from typing import Final
 
 from daq.core.columns import Columns, Span
 from daq.core.derive import roots, span_summaries
-from daq.core.driver import Driver, counts_for
+from daq.core.driver import Driver, counts_for, interval_of
 from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan, Rule
@@ -57,7 +57,7 @@ def take(
             same = other.between(span.start, span.end)
             summaries |= {f"{link.name}.{c}": other.summary(same, c) for c in link.channels}
     longest = rows.longest_interval(span)
-    interval = _interval(drivers[lead])
+    interval = interval_of(drivers[lead])
     per_line = drivers[lead].readings_per_line
     expected = (span.end - span.start) / interval * per_line if interval else float(keep.span.readings or 0)
     completeness = min(1.0, span.n / expected) if expected >= 1.0 else float(span.n > 0)
@@ -114,7 +114,7 @@ def _event_reading(plan: Plan, keep: Keep, drivers: Mapping[str, Driver], rule: 
     """Return the expected interval (ns) of the readings of an event's signal; `NEVER` where none can be missing."""
     leaf = _event_leaf(keep, rule)
     link = "" if leaf is None else leaf.signal.rpartition(".")[0]
-    return _interval(drivers[link or plan.lead.name]) or NEVER
+    return interval_of(drivers[link or plan.lead.name]) or NEVER
 
 
 def _event_interval(
@@ -143,8 +143,8 @@ def _event_interval(
     held = max(0, span.end - round(leaf.held_ns(plan.steps[step].speed)))
     # A hold is met at a reading, and so it began before the time of the hold.
     begin = min(span.start, held if met.since < 0 else min(met.since, held))
-    # Where the step began without a value, the event may lie at its start.
-    started = None if met.since < 0 else started
+    # Where the step began without a value, the event may lie at its start, or before the first row that is left.
+    started = None if met.since < 0 else started if rows.is_whole else rows.times[0]
     longest = gap = rows.longest_known_interval(begin, span.end, bases, started)
     if leaf.kind == "steady":
         return max(longest, leaf.span.ns // SPAN_CHECKS), gap
@@ -152,11 +152,6 @@ def _event_interval(
     if leaf.hold.ns or leaf.hold.revolutions:
         longest += rows.longest_known_interval(span.end, span.end, bases)
     return longest, gap
-
-
-def _interval(driver: Driver) -> int:
-    """Return the expected interval of readings (ns); 0 where a person presses a key, so that none can be missing."""
-    return max(driver.interval_ns, driver.refresh_ns) if driver.stale_after_ns else 0
 
 
 def resolve(keep: Keep, t: int, clock: StepClock, columns: Columns) -> tuple[Span, bool]:

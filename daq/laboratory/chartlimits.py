@@ -59,6 +59,9 @@ class ChartLimits(Record):
         simulated: whether the points were simulated: such limits hold for simulated points only.
         serials: serial numbers of the measuring geometries with which the points were measured, "" where it is not
             known: the limits hold for these only.
+        beyond: names of the points that are outside of these limits, which were computed from them.
+        not_passed: names of the points that are controls that did not pass: they make the limits wider.  Limits that
+            were stored before both fields were have neither.
     """
 
     kind: ClassVar[str] = "chart_limits"
@@ -74,6 +77,8 @@ class ChartLimits(Record):
     left_out: tuple[str, ...] = ()
     simulated: bool = False
     serials: Annotated[tuple[Label, ...], Listed] = ("",)
+    beyond: tuple[str, ...] = ()
+    not_passed: tuple[str, ...] = ()
 
     def keys(self) -> tuple[tuple[str, str], ...]:
         """Return the keys: the product, or the fluid and the instrument."""

@@ -190,6 +190,7 @@ def control_chart(
     signals = () if lines is None else find_signals(values, lines.centre, lines.sigma, WEIGHT)
     found, why_not = _capability(points, is_stable=lines is not None and not signals)
     simulated = [state("chart_simulated")] if any(p.simulated for p in points) else []
+    wide = _wide(fixed.record) if fixed is not None and lines is not None and lines.fixed else []
     return Chart(
         name=name,
         unit=unit,
@@ -203,7 +204,7 @@ def control_chart(
         capability=found,
         no_capability=why_not,
         left_out=tuple(left_out),
-        cautions=(*simulated, *cautions),
+        cautions=(*simulated, *wide, *cautions),
     )
 
 
@@ -254,6 +255,12 @@ def _fixed_origin(fixed: FixedLimits) -> Statement:
         last=record.last,
         because=fixed.because,
     )
+
+
+def _wide(record: ChartLimits) -> list[Statement]:
+    """Return the cautions about fixed limits that points without the process's own scatter may have made wider."""
+    named = {"chart_fixed_beyond": record.beyond, "chart_fixed_not_passed": record.not_passed}
+    return [state(code, points=points) for code, points in named.items() if points]
 
 
 def _drawn(values: Sequence[float], centre: float, sigma: float, *, fixed: bool) -> Lines:

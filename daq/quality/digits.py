@@ -47,7 +47,7 @@ def _interval(expanded: float | None) -> float | None:
 def _rounded(value: float, digits: int) -> Decimal:
     """Return a number in `digits` significant digits; a half of its decimal number goes to the even digit.
 
-    A number has then the same digits wherever it is shown: Python's formats round the binary number.
+    Python's formats round the binary number.
     """
     return Context(prec=digits, rounding=ROUND_HALF_EVEN).plus(decimal_of(value))
 
@@ -77,7 +77,9 @@ def number(value: float | None, digits: int = 4) -> str:
 
 
 def as_set(value: float) -> str:
-    """Return a number that a person set, such as a limit, with all of its digits; an error of its conversion is none.
+    """Return a number that a person set, such as a limit, with all of its digits.
+
+    The rounding error of a unit conversion is left out (12 digits).
 
     Raises:
         ArgumentError: the value is no number, or not finite.

@@ -1,4 +1,7 @@
-"""The screen of a bench names the cups that enter the bath now in each stage in which a cup can be noted."""
+"""The terminal screen of a bench names the cups that enter the bath now where a cup can be noted.
+
+The page names them on its own screens, and not in each of these stages.
+"""
 
 import pytest
 

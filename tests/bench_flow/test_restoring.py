@@ -52,10 +52,10 @@ def test_after_a_power_failure_fills_are_named_and_warm_up_zero_and_geometry_are
 @pytest.mark.parametrize("stage", STAGES)
 def test_after_a_power_failure_the_fill_of_a_run_that_was_started_elsewhere_is_named(stage):
     stored = in_stage(stage)
-    state = restored(stored, outcome("run-9"), unclean=True, interrupted="G-77")
+    state = restored(stored, outcome("run-9"), unclean=True, unfinished="G-77")
     assert "G-77" in state.discard
     assert state.stage == "discarding"
-    assert "G-77" not in restored(stored, outcome("run-9"), unclean=False, interrupted="G-77").discard
+    assert "G-77" not in restored(stored, outcome("run-9"), unclean=False, unfinished="G-77").discard
 
 
 def test_a_second_power_failure_keeps_the_fills_of_the_first():

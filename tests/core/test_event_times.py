@@ -13,7 +13,7 @@ from daq.core.faults import CHECKS
 from daq.core.meter import BEGIN_OF_HOLD, Meter
 from daq.core.plan import Keep, Rule
 from daq.methods.concluding import claims
-from tests.support.runs.scripts import START, Script, elapsed, plan_of, seconds, step
+from tests.support.runs.scripts import START, Script, elapsed, plan_of, seconds, step, turns
 
 END = 30.0
 LOW = 50.0
@@ -93,6 +93,22 @@ def test_a_gap_before_a_hold_that_is_met_late_is_not_lost():
     seen, error, faults = measured(UNEVEN, lambda t: LOW + t - 11.0, hold=1.0)
     assert (seen, error) == (pytest.approx(12.09), pytest.approx(2.1))
     assert "event_may_be_earlier" in faults
+
+
+@pytest.mark.parametrize(("crossing", "gap"), [(530.0, 0.0), (530.0, 2.0), (1.0, 0.0)])
+def test_a_hold_of_many_revolutions_at_a_slower_speed_has_its_own_begin(crossing, gap):
+    """100 revolutions last 500 s at the set-point, and 600 s here: rows of the begin are still there at their end."""
+    event = Rule("above", "x", "torque", low=LOW, hold=turns(100.0))
+    plan = plan_of(step(elapsed(1300.0), Keep("event", "mean", seconds(1.0), event=event), speed=12.0))
+    run = Script(replace(plan, claim="time_to", speed_tolerance=0.2)).to_measuring(torque=0.0)
+    for i in range(1, 11500):
+        t = i / 10
+        if not crossing - 0.05 - gap < t < crossing - 0.05:
+            run.reading(t, 60.0 if t >= crossing - 0.01 else 40.0, 10.0)
+    (kept,) = [k for k in run.kept if k.at == "event"]
+    assert (kept.t - START) / 1e9 == pytest.approx(crossing + 600.0, abs=0.3)
+    assert kept.event_interval_ns / 1e9 == pytest.approx(gap + 0.2, abs=0.11)
+    assert ("event_may_be_earlier" in kept.faults) is (gap > 0.0)
 
 
 @pytest.mark.parametrize("checks", [BEGIN_OF_HOLD - 1, CHECKS])

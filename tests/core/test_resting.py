@@ -12,7 +12,7 @@ S = 1_000_000_000
 
 
 def filled(values, *, every=S // 10, **more):
-    resting = RestTorqueReadings(**more)
+    resting = RestTorqueReadings(every, **more)
     for i, value in enumerate(values):
         resting.see(i * every, value)
     return resting
@@ -35,13 +35,51 @@ def test_few_readings_and_none_say_nothing():
     assert filled([0.1] * LEAST_READINGS).summary(S).n == LEAST_READINGS
 
 
-@pytest.mark.parametrize("every", [21 * S // 10, 5 * S // 2, 5 * S, 10 * S])
+@pytest.mark.parametrize("every", [2 * S, 21 * S // 10, 5 * S // 2, 5 * S, 10 * S])
 def test_an_instrument_that_is_read_seldom_has_its_last_readings(every):
     values, end = [9.0, *[15.0] * LEAST_READINGS], LEAST_READINGS * every
     found = filled(values, every=every).summary(end + every - 1)
     assert (found.n, found.mean) == (LEAST_READINGS, 15.0)
     # A run that an older daq recorded has none, as its daq found.
-    assert filled(values, every=every, checks=REST_OF_SLOW_LEADS - 1).summary(end + every - 1) is None
+    older = filled(values, every=every, checks=REST_OF_SLOW_LEADS - 1).summary(end + every - 1)
+    assert (older is None) is (every > 2 * S)
+
+
+def test_a_reading_of_an_instrument_of_two_seconds_may_be_late():
+    resting = RestTorqueReadings(2 * S)
+    for t in (0, 2, 4, 6, 8):
+        resting.see(t * S, 15.0)
+    assert resting.summary(10 * S + 1).mean == 15.0
+
+
+def test_readings_of_a_fast_instrument_before_missing_ones_say_nothing_of_the_zero():
+    resting = filled([12.0] * 50)
+    for t in (40, 41, 42, 43):
+        resting.see(t * S, 0.0)
+    assert resting.summary(45 * S) is None
+    resting.see(44 * S, 0.0)
+    assert resting.summary(45 * S).mean == 0.0
+
+
+FITTED = [
+    [20.0, 9.0, 3.0, 0.4, 0.1],
+    [20.0, 20.0, 0.1, 0.0, 0.0],
+    [-20.0, -20.0, 0.0, 0.1, 0.1],
+    [0.0, 0.0, 0.0, 5.0, 15.0],
+]
+"""Readings while a rotor is fitted, or a sample relaxes."""
+
+
+@pytest.mark.parametrize("values", FITTED)
+def test_seldom_readings_with_a_trend_say_nothing_of_the_zero(values):
+    assert filled(values, every=5 * S).summary(20 * S) is None
+    # The fast ones are those of the last ten seconds, and their number shows the level.
+    assert filled(values * 10, every=S // 10).summary(5 * S) is not None
+
+
+@pytest.mark.parametrize("values", [[15.0, 15.1, 15.2, 15.2, 15.3], [0.0] * 5, [0.1, -0.1, 0.0, 0.2, 0.1], [15.0] * 5])
+def test_seldom_readings_of_a_level_are_a_zero_although_they_drift(values):
+    assert filled(values, every=5 * S).summary(20 * S).n == LEAST_READINGS
 
 
 def test_readings_of_a_minute_ago_say_nothing_of_the_zero():

@@ -6,8 +6,7 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.conftest import MAIN_JOB
-from tests.support.cases import LEAST, QUICK_CASE_S, QUICK_S, SLOW_S, SWEEP, WHOLE, divided, durations
+from tests.support.cases import LEAST, MAIN_JOB, QUICK_CASE_S, QUICK_S, SLOW_S, SWEEP, WHOLE, divided, durations
 
 ROOT = Path(__file__).parents[2]
 

@@ -74,7 +74,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         assert data["verdict"]["verdict"] == "within"
 
         done, good, data = measure(lab)
-        assert (done.returncode, data["validity"]) == (0, "valid")
+        assert (done.returncode, data["validity"]) == (0, "valid"), data["reasons"]
         assert (data["verified"]["passed"], data["verified"]["overdue"], data["verified"]["run"]) == (
             True,
             False,
@@ -97,9 +97,9 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         assert (done.returncode, data["faults"]) == (11, ["verification_failed"])
 
         done, _, data = measure(lab, "verify", "--fluid", "reference-b", "--as-left")
-        assert (done.returncode, data["verification"]["condition"]) == (0, "as_left")
+        assert (done.returncode, data["verification"]["condition"]) == (0, "as_left"), data["reasons"]
         done, _, data = measure(lab)
-        assert (done.returncode, data["validity"]) == (0, "valid")
+        assert (done.returncode, data["validity"]) == (0, "valid"), data["reasons"]
 
         assert [w for w, s in lab.audited() if s == "bench-1" and w == "verification"] == ["verification"] * 3
         listed = lab.daq("verification", "bench-1")

@@ -16,7 +16,7 @@ from daq.app.setup.used import Used, begin_configured
 from daq.core.encoding import encode
 from daq.methods.files.instrument import Instrument
 from tests.support.laboratories import cheap_hashes
-from tests.support.runs.stored import begin, conclude, end, register
+from tests.support.runs.stored import T0, begin, conclude, end, register
 from tests.support.runs.virtual_bench import StoredBench
 from tests.support.signed_laboratories import signing_lab, verification_detail
 
@@ -73,3 +73,27 @@ def test_files_that_were_edited_after_a_run_take_no_verification_from_its_correc
         lab.correct(run, geometry=GEOMETRY)
         found = lab.newest(run)["verified"]
     assert (found["run"] == "check") is (when != "before the run")
+
+
+@pytest.mark.parametrize("days", [-1, 1])
+@pytest.mark.parametrize("first", ["verification", "run"])
+def test_a_verification_before_the_run_counts_for_its_correction_whatever_the_clock_showed(
+    tmp_path, monkeypatch, days, first
+):
+    """The run is `days` later than the verification by the clock; the audit trail has the order of both."""
+    cheap_hashes(monkeypatch)
+    bench = StoredBench(tmp_path / "measured" / "state")
+    if first == "verification":
+        verified(bench)
+    else:
+        with Store(database_path(bench.state)):
+            pass
+    bench.clock.now = T0 + days * DAY_NS
+    run = bench.measure("G-1042", simulated=False, standing=standing(bench))
+    if first == "run":
+        verified(bench)
+    bench.clock.now = T0 + 2 * DAY_NS
+    with signing_lab(bench, [run], tmp_path / "lab", required=False) as lab:
+        lab.correct(run, geometry=GEOMETRY)
+        found = lab.newest(run)["verified"]
+    assert (found["run"] == "check") is (first == "verification")

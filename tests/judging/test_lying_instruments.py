@@ -10,6 +10,7 @@ import pytest
 
 from daq.core.effects import AtRest
 from daq.core.faults import DECIMAL_MEANS
+from daq.core.quietness import LEAST_AT_REST
 from daq.core.statistics import Axis, summarise
 from daq.methods.concluding.torquesigns import torque_faults
 from tests.support.instruments.described import RotationalDriver
@@ -24,6 +25,10 @@ HARMLESS = 2e-3
 
 def stuck(level):
     return lambda _t, _torque, speed, _turned: (level, speed)
+
+
+def stuck_once_it_turns(level):
+    return lambda _t, _torque, speed, turned: (level if turned else 0.0, speed)
 
 
 def off_zero(zero):
@@ -119,6 +124,10 @@ def test_a_stuck_torque_is_seen_whatever_its_number_and_how_often_it_was_read():
         # A display that was constant at rest is too coarse for its noise, also where the mean of its zero is not exact.
         coarse = dataclasses.replace(seen, at_rest=AtRest(0, 47, zero.mean, zero.sd))
         assert torque_faults(plan, coarse) == []
+        # A few equal readings do not show that.  A daq before took them for it.
+        few = dataclasses.replace(seen, at_rest=AtRest(0, rng.randrange(5, LEAST_AT_REST), 0.0, 0.0))
+        assert "torque_stuck" in torque_faults(plan, few)
+        assert torque_faults(plan, dataclasses.replace(few, checks=DECIMAL_MEANS - 1)) == []
     assert by_older > 20
     assert missed == []
 
@@ -131,6 +140,16 @@ def test_a_zero_that_is_off_is_seen_however_seldom_the_instrument_is_read(tmp_pa
     assert bench.facts.at_rest.mean == pytest.approx(zero, abs=0.5)
     assert ("zero_off" in c.faults) is (zero != 0.0)
     assert (c.validity == "valid") is (zero == 0.0)
+
+
+@pytest.mark.parametrize("interval_ms", [1000, 2500, 4000])
+def test_a_stuck_torque_of_an_instrument_that_is_read_seldom_is_seen(tmp_path, interval_ms):
+    """It reads exactly zero at rest, a few times."""
+    method = method_of(10, 30, seconds=60).replace('rest = "2 s"', 'rest = "20 s"')
+    lie = stuck_once_it_turns(33.3)
+    c, bench = run(tmp_path, lie, method=method, interval_ms=interval_ms)
+    assert bench.facts.at_rest.sd == 0.0
+    assert (c.validity, "torque_stuck" in c.faults) == ("doubtful", True)
 
 
 LONG_REST = ('rest = "2 s"', 'rest = "5 s"')

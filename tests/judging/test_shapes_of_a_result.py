@@ -8,14 +8,17 @@ generated values: magnitudes from 1e-12 to 1e12, halves, values on their limits,
 import json
 import math
 import random
+import re
 from dataclasses import replace
 from decimal import ROUND_HALF_EVEN, Decimal
 
 import pytest
 
 from daq.adapters.store.rows import ResultRecord
+from daq.app.cli.laboratory import trace
 from daq.app.delivery.sparkplug_metrics import result_metrics
 from daq.app.laboratory.reporting.measured_facts import limits_table, value_headline
+from daq.app.run.result_messages import ResultMessages
 from daq.app.screens.json_text import harmless_json
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.text import plain, shown_value, value_line
@@ -27,7 +30,6 @@ from daq.methods.concluding import intervals
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.annulling import annulled
 from daq.methods.messages.doubting import DOUBTED, doubted
-from daq.methods.messages.envelope import envelope
 from daq.methods.messages.flat import flattened
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample, Superseded
@@ -133,11 +135,11 @@ def as_flat(data):
 
 
 def message_of(data):
-    event = envelope(
-        data, id=own_id(SOURCE, "bench-1", 1), source=SOURCE, sequence=1, time=MOMENT, type="lab.result.v1",
-        subject="bench-1", dataschema=f"mqtt:{TOPICS.schema('result', '1')}",
-    )  # fmt: skip
-    return TOPICS.result("bench-1"), json.dumps(event, ensure_ascii=False).encode()
+    """Return topic and payload of the message, as the daemon makes it."""
+    messages = ResultMessages("bench-1", lambda: SOURCE, TOPICS)
+    _, made = messages.of(ResultData.model_validate(data), own_id(SOURCE, "bench-1", 1), 1, MOMENT, is_last=False)
+    (sent,) = made
+    return sent.topic, sent.payload
 
 
 def as_message(data):
@@ -194,6 +196,11 @@ def on_page(data):
     limits = " | ".join(limit_range(x, t) for x in data["verdict"]["limits"] if x["quantity"] == data["quantity"])
     head = f"{value_text(data)} {unit_symbol(data['unit'])} {half_text(data, t)}"
     return " | ".join([head, limits, *why(t, data)])
+
+
+def on_trace(data):
+    product = {"id": "p", "version": "1", "approved_by": "", "text": ""}
+    return " | ".join(words for words, _ in trace._limits({"product": product, "limits": data["verdict"]["limits"]}))
 
 
 SHAPES_OF_TEXT = (on_terminal, in_list, in_report, on_page)
@@ -256,10 +263,14 @@ def test_every_text_has_the_same_number_interval_and_unit(generated, shape):
             assert "no value" in text or text.startswith("–"), text
             continue
         expanded = (data["uncertainty"] or {}).get("expanded")
-        number = shown_value(data)
-        half = f" ± {uncertain(expanded)} {unit}" if expanded and shape is not on_page else ""
-        assert any(f"{number}{between}{half}" in text for between in (f" {unit}", "")), (text, number, half)
-        assert not expanded or uncertain(expanded) in text
+        number, half = [shown_value(data), unit], [uncertain(expanded), unit] if expanded else []
+        # The page has the interval in words of its language, in a place of its own.
+        wanted = [number, half] if shape is on_page else [[*number, "±", *half] if expanded else number]
+        if expanded and shape is in_report:
+            wanted = [[number[0], "±", *half]]
+        words = re.split(r"[\s|=,;:()]+", text.replace("±", " ± "))
+        for each in filter(None, wanted):
+            assert any(words[i : i + len(each)] == each for i in range(len(words))), (text, each)
 
 
 def test_every_limit_that_is_shown_has_all_of_its_digits(generated):
@@ -270,7 +281,10 @@ def test_every_limit_that_is_shown_has_all_of_its_digits(generated):
                 if limit[end] is not None and limit["quantity"] == data["quantity"]:
                     digits = f"{limit[end]:.12g}"
                     checked += 1
-                    assert all(digits in shape(data) for shape in (on_terminal, in_report, on_page)), (digits, data)
+                    assert all(digits in shape(data) for shape in (on_terminal, in_report, on_page, on_trace)), (
+                        digits,
+                        data,
+                    )
     assert checked > 200
 
 
@@ -292,6 +306,20 @@ def test_the_side_of_a_value_outside_is_the_same_in_every_shape(generated):
         assert ("●├─┤ OUTSIDE" in on_terminal(data)) == is_below
         sides.add((is_below, verdict["rounding"]))
     assert len(sides) == 4
+
+
+@pytest.mark.parametrize("damaged", ["abc", "", "1,5", "12 mPa.s", [1], {"a": 1}])
+def test_a_damaged_number_that_was_compared_gives_way_to_the_value(generated, damaged):
+    """A list of results and a terminal still show the others."""
+    shown = 0
+    for data in generated:
+        if data["verdict"]["verdict"] == "outside":
+            of_value = data | {"verdict": data["verdict"] | {"compared": None}}
+            changed = data | {"verdict": data["verdict"] | {"compared": damaged}}
+            assert verdict_kind(changed) == verdict_kind(of_value)
+            assert on_terminal(changed) == on_terminal(of_value)
+            shown += 1
+    assert shown > 20
 
 
 def test_every_reason_is_in_every_long_text(generated):

@@ -3,10 +3,12 @@
 import pytest
 
 from daq.app.laboratory.acts import carry_out
-from daq.app.laboratory.lists.charting import product_charts
+from daq.app.laboratory.lists.charting import product_charts, verification_charts
 from daq.app.laboratory.lists.precision_study import precision_study
+from daq.core.errors import SettingError
+from daq.laboratory.chartlimits import ChartLimits
 from tests.laboratory.parts import laboratory
-from tests.support.runs.charted import Measured, make_charted
+from tests.support.runs.charted import Measured, make_charted, run_id
 from tests.support.signed_laboratories import SAMPLES, measured_bench, signing_lab, verify
 
 
@@ -72,14 +74,79 @@ def test_points_beyond_the_limits_that_they_fix_and_failed_controls_among_them_a
         return {"verification": part | {"levels": [level]}}
 
     runs = [Measured("house-oil", value, product="", changes=changes(value)) for value in values]
+    other_lot = changes(481.0)
+    other_lot["verification"] = other_lot["verification"] | {"lot": "HO-2"}
+    runs.insert(0, Measured("house-oil", 481.0, product="", changes=other_lot))
     make_charted(tmp_path / "daq.db", runs)
-    order = {"fluid": "house-oil", "instrument": "bench-1", "last": 25, "because": "the first month"}
+    order = {"fluid": "house-oil", "instrument": "bench-1", "quantity": "control, lot HO-3"}
+    order |= {"last": 25, "because": "the first month"}
+
+    def cautions(lab):
+        with lab.reader() as reader:
+            charts = verification_charts(reader, "house-oil", "bench-1", last=25)
+        return next(c.cautions for c in charts if c.name.quantity == order["quantity"])
+
     with laboratory(tmp_path) as lab:
         done = carry_out(lab, "chart_limits_fix", order)
         assert len(done["beyond"]) == 1
         assert done["beyond"] == done["not_passed"]
-        run = done["beyond"][0].split()[1]
+        assert [(c.code, *c.parameters["points"]) for c in cautions(lab)] == [
+            ("chart_fixed_beyond", *done["beyond"]),
+            ("chart_fixed_not_passed", *done["not_passed"]),
+        ]
+        (whole,) = done["suspect"]["beyond"]
+        begins = done["beyond"][0].split()[1]
+        assert whole.startswith(begins)
+        for wrong in ("no-run", whole[:1], done["beyond"][0]):
+            with pytest.raises(SettingError, match="begin"):
+                carry_out(lab, "chart_limits_fix", order | {"last": 24, "without": [wrong]})
+        # A control of another lot is a run of the fluid, but no point of this chart.
+        with pytest.raises(SettingError, match="names no point of this chart"):
+            carry_out(lab, "chart_limits_fix", order | {"last": 24, "without": [run_id(0)]})
+        done = carry_out(lab, "chart_limits_fix", order | {"last": 24, "without": [begins]})
+        assert (done["beyond"], done["not_passed"], done["upper"] < 500.0) == ((), (), True)
+        assert cautions(lab) == ()
+        assert lab.get(ChartLimits, done["id"]).record.left_out == (whole,)
+
+
+@pytest.mark.parametrize("last", [1, 25])
+def test_an_entry_that_leaves_out_no_point_of_a_product_is_refused(tmp_path, last):
+    runs = [Measured(f"G-{i}", 480.0 + (i * 7 % 5)) for i in range(30)]
+    runs[7] = Measured("G-7", None, changes={"validity": "not_valid", "quality": "Bad"})
+    make_charted(tmp_path / "daq.db", runs)
+    with laboratory(tmp_path) as lab, lab.reader() as reader:
+        product = lab.catalogue.product("clear-glaze")
+        (chart,) = product_charts(reader, product, last=last, without=["G-29"])
+        assert chart.points[-1].name == "G-28"
+        for wrong in ("G-2", "g-29", "G-7", "2029", run_id(29)):
+            if wrong != "G-2" or last == 1:
+                with pytest.raises(SettingError, match=f"'{wrong}' names no point of this chart"):
+                    product_charts(reader, product, last=last, without=["G-29", wrong])
+
+
+@pytest.mark.parametrize("doubtful", ["coaxial-12", "coaxial-25"])
+def test_a_value_in_doubt_is_named_also_where_its_sample_has_another_test(tmp_path, doubtful):
+    """Two measuring geometries make two charts; one value of one sample is in doubt, and its other one is a point."""
+    geometries = ("coaxial-12", "coaxial-25")
+    runs = [
+        Measured(
+            f"G-{i}",
+            480.0 + i,
+            instrument="bench-2" if (i, name) == (5, doubtful) else "bench-1",
+            changes={"geometry": {"name": name, "vessel": None}},
+        )
+        for i in range(8)
+        for name in geometries
+    ]
+    make_charted(tmp_path / "daq.db", runs)
+    with laboratory(tmp_path) as lab:
+        verify(lab.store, "failed", passed=False, geometry=doubtful, instrument="bench-2")
         with lab.reader() as reader:
-            (whole,) = [r.id for r in reader.runs(limit=100) if r.id.startswith(run)]
-        done = carry_out(lab, "chart_limits_fix", order | {"last": 24, "without": [whole]})
-        assert (done["beyond"], done["not_passed"], done["upper"] < 500.0) == ([], [], True)
+            charts = product_charts(reader, lab.catalogue.product("clear-glaze"), last=20)
+    found = {
+        c.name.geometry: ([p.name for p in c.points], [(x.name, x.why[0].code) for x in c.left_out]) for c in charts
+    }
+    every = [f"G-{i}" for i in range(8)]
+    for name in geometries:
+        left_out = [("G-5", "verification_failed_after")] if name == doubtful else []
+        assert found[name] == ([s for s in every if (s, name) != ("G-5", doubtful)], left_out)

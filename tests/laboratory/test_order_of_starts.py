@@ -5,6 +5,7 @@ import itertools
 import pytest
 
 from daq.adapters.store.reading import Reader
+from daq.app.laboratory import ordering
 from daq.app.laboratory.ordering import completed
 from daq.app.records.attempts import runs_of_sample
 from daq.app.records.judged.judging import deciding_runs, judged_sample, without_cause
@@ -24,6 +25,46 @@ def with_verdict(value, verdict):
 OUTSIDE, WITHIN, THIRD = (
     with_verdict(value, verdict) for value, verdict in ((950.0, "outside"), (800.0, "within"), (810.0, "within"))
 )
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """Return a list that gets each statement that a reader runs."""
+    found, rows, query = [], Reader.rows, Reader.query
+    monkeypatch.setattr(Reader, "rows", lambda self, sql, *a, **k: found.append(sql) or rows(self, sql, *a, **k))
+    monkeypatch.setattr(Reader, "query", lambda self, sql, *a, **k: found.append(sql) or query(self, sql, *a, **k))
+    return found
+
+
+def test_the_order_of_the_starts_costs_one_statement_however_many_runs_a_sample_has(tmp_path, asked):
+    counts = set()
+    for count in (1, 2, 9):
+        with Reader(make_charted(tmp_path / f"{count}.db", [WITHIN] * count)) as reader:
+            asked.clear()
+            assert len(runs_of_sample(reader, "G-1")) == count
+        counts.add(len(asked))
+        assert sum("run_started" in sql for sql in asked) == 1
+    assert len(counts) == 1
+
+
+@pytest.mark.parametrize("stated", [{"filling": "fresh"}, {"fill": "F-1"}, {"filling": "same"}, {}])
+def test_the_runs_before_are_read_only_where_they_decide_the_filling(tmp_path, monkeypatch, stated):
+    make_charted(tmp_path / "daq.db", [WITHIN, THIRD])
+    read = []
+    monkeypatch.setattr(ordering, "runs_of_sample", lambda *a: read.append(a) or runs_of_sample(*a))
+    with laboratory(tmp_path) as lab, lab.reader() as reader:
+        order = RunOrder(sample="G-1", instrument="bench-1", method_id="clear-glaze-qc", **stated)
+        done = completed(order, lab.catalogue, reader, ("bench-1",))
+    decides = stated in ({"filling": "same"}, {})
+    assert (len(read), done.fill) == (int(decides), THIRD.fill if decides else stated.get("fill", ""))
+
+
+def test_the_runs_before_of_a_control_fluid_are_not_read(tmp_path, monkeypatch):
+    make_charted(tmp_path / "daq.db", [Measured("house-oil", 480.0, product="")])
+    monkeypatch.setattr(ordering, "runs_of_sample", None)
+    with laboratory(tmp_path) as lab, lab.reader() as reader:
+        order = RunOrder(sample="house-oil", fluid="house-oil", instrument="bench-1", method_id="house-control")
+        assert completed(order, lab.catalogue, reader, ("bench-1",)).fill == ""
 
 
 @pytest.mark.parametrize("every_s", STEPS)

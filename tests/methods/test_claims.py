@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from daq.core.errors import SettingError
 from daq.core.extent import Extent
 from daq.methods.concluding.conclude import conclude
 from simulators.rotational.catalogue import FLUIDS
 from tests.support.reference.vortex_onset import critical_reynolds
-from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
+from tests.support.runs.examples import CONFIG, example, facts, flat, kept, load_changed, plan_of
 from tests.support.runs.whole_runs import run
 from tests.support.statements import codes, parameters
 
@@ -102,6 +103,35 @@ def test_the_greatest_reading_of_the_end_of_a_step_may_not_be_its_peak(tmp_path,
     assert conclude(plan, found).faults == (() if covered else ("peak_not_covered",))
     older = dataclasses.replace(found, not_checked=("peak_not_covered",))
     assert conclude(plan, older).faults == ()
+
+
+@pytest.mark.parametrize(
+    ("stop", "span", "settle", "refused"),
+    [
+        ("60 s", "60 s", "0 s", False),
+        ("60 s", "55 s", "5 s", False),
+        ("60 s", "59.9 s", "0 s", False),  # the reading before it may be as old
+        ("60 s", "55 s", "0 s", True),
+        ("60 s", "30 s", "5 s", True),
+        ("2 rev", "55 s", "0 s", False),  # how long it lasts is not known before
+    ],
+)
+def test_a_greatest_reading_that_begins_after_the_step_has_settled_is_refused(tmp_path, stop, span, settle, refused):
+    """A run of it could end with the doubt `peak_not_covered` only."""
+    text = (CONFIG / "methods/slip-yield-stress.toml").read_text("utf-8")
+    of_stop = text[text.index("# Ends when") : text.index("# Repeated means")]
+    method = load_changed(
+        tmp_path, "methods/slip-yield-stress.toml",
+        (of_stop, ""), ('longest = "15 min"', f'longest = "15 min"\nsettle = "{settle}"\nstop = "{stop}"'),
+        ('at = "every"\nevery = "2 s"\nspan = "2 s"', f'at = "end"\nspan = "{span}"\nstatistic = "max"'),
+    )  # fmt: skip
+    if not refused:
+        assert plan_of(method, VANE)
+        return
+    with pytest.raises(SettingError) as caught:
+        plan_of(method, VANE)
+    assert caught.value.key == "steps[0].keep[0].span"
+    assert "a peak before it would not be seen" in caught.value.reason
 
 
 def overshoot(fluid, speed):

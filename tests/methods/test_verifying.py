@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from daq.app.cli.records.verification import _state_words
 from daq.core.context import OverdueCalibration
 from daq.core.effects import AtRest, Identified, Noted
 from daq.core.errors import SettingError, SettingErrors
@@ -320,6 +321,7 @@ def test_results_of_a_passed_instrument_are_good_and_carry_it():
     [
         ([at(40, True)], ("verification_overdue",), "verification_overdue"),
         ([], ("verification_overdue",), "never_verified"),
+        ([at(-32, True)], ("verification_overdue",), "verified_in_future"),
         ([at(10, True), at(5, False)], ("verification_failed",), "verification_failed"),
     ],
 )
@@ -328,6 +330,28 @@ def test_results_of_an_overdue_or_failed_instrument_are_uncertain(history, fault
     assert (c.quality, c.validity, c.faults, c.value) == ("Uncertain", "doubtful", faults, 800.0)
     assert codes(c.reasons) == [reason]
     assert flattened(data.model_dump(mode="json"))["verified_overdue"] is data.verified.overdue
+
+
+@pytest.mark.parametrize("days", range(-70, 71, 3))
+def test_no_words_about_an_overdue_verification_name_a_day_that_has_not_come_as_that_since_which_it_is(days):
+    """The last pass was `days` ago; negative: it is dated in the future."""
+    found = standing([at(days, True)], now_utc_ns=NOW, every_ns=31 * DAY, pair=PAIR)
+    assert found.overdue is (abs(days) > 31)
+    due, future = found.due_utc_ns, found.future_pass_utc_ns
+    assert (due, future) == ((None, NOW - days * DAY) if days < -31 else (NOW + (31 - days) * DAY, None))
+    c, data = judged_with([at(days, True)])
+    assert (data.verified.overdue, data.verified.due) == (found.overdue, None if due is None else day(due))
+    words = _state_words(found)
+    assert c.reasons == () if not found.overdue else len(c.reasons) == 1
+    if days < -31:
+        assert f"dated {day(NOW - days * DAY)}, which lies in the future" in c.reasons[0].text
+        assert f"OVERDUE (the last pass is dated {day(NOW - days * DAY)}, in the future; " in words
+    elif found.overdue:
+        assert f"due on {day(due)}" in c.reasons[0].text
+        assert f"OVERDUE since {day(due)}" in words
+        assert due < NOW
+    else:
+        assert f"due on {day(due)}" in words
 
 
 LATE = OverdueCalibration("bench-1", "2026-03-01")

@@ -2,11 +2,13 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 from playwright.sync_api import Browser, Page, sync_playwright
 
-CHROMIUM = "/usr/bin/chromium"
+CHROMIUM = str(Path(__file__).parent / "chromium")
+"""Debian's Chromium at the priority of the tests."""
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run")
 SIZES = {"800x480": (800, 480), "1280x800": (1280, 800), "1920x1080": (1920, 1080)}
 

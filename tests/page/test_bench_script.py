@@ -226,11 +226,11 @@ def test_a_scanner_names_a_sample_and_presses_no_button(browser):
         assert server.posted == [("/api/v1/benches/bench-1/text", {"text": "G-1044", "seen": 7})]
 
 
-def scanned(tab, code, pause):
+def scanned(tab, code, pause, pause_s=0.2):
     """Scan a code with a pause before a place; the browser's own keys have the times that are sent with them."""
     keys, now = tab.context.new_cdp_session(tab), time.time()
     for number, key in enumerate([*code, "Enter"]):
-        sent = {"key": key, "timestamp": now + 0.001 * number + 0.2 * (number >= pause)}
+        sent = {"key": key, "timestamp": now + 0.001 * number + pause_s * (number >= pause)}
         keys.send("Input.dispatchKeyEvent", sent | {"type": "keyDown", "text": "\r" if key == "Enter" else key})
         keys.send("Input.dispatchKeyEvent", sent | {"type": "keyUp"})
 
@@ -249,6 +249,30 @@ def test_a_pause_in_the_code_of_a_scanner_does_not_shorten_it(browser, pause):
                 scanned(tab, code, pause)
             tab.wait_for_timeout(100)
         assert [sent["text"] for _, sent in server.posted] == ["G-1044", "G-1045"]
+
+
+def test_a_key_of_long_before_is_no_part_of_a_code(browser):
+    """A cloth on the keyboard types a 1; the cup that is scanned then is 9, and not 19."""
+    with bench(browser, "choosing") as (server, tab), tab.expect_response("**/text"):
+        scanned(tab, "19", 1, 2.0)
+    assert [sent["text"] for _, sent in server.posted] == ["9"]
+
+
+@pytest.mark.parametrize("pause", [0, 3])
+def test_a_code_is_taken_in_every_stage_that_asks_for_one(browser, pause):
+    taken = 0
+    for page in bench_pages(RESULT):
+        view = page.values["bench"]["view"]
+        if view is None or view["asks"] not in ("sample", "cup") or page.values["paired"] != "bench-1":
+            continue
+        with bench(browser, page.name.removeprefix("bench-")) as (server, tab):
+            if tab.evaluate("document.body.dataset.asks") not in ("sample", "cup"):
+                continue
+            with tab.expect_response("**/text"):
+                scanned(tab, "G-1044", pause)
+            assert [sent["text"] for _, sent in server.posted] == ["G-1044"], page.name
+            taken += 1
+    assert taken >= 3
 
 
 def test_a_code_replaces_a_typed_text_that_was_refused(browser):

@@ -4,7 +4,7 @@ import pytest
 
 from daq.page.shown.environment import render
 from daq.page.shown.work import compared_groups, due_first, pairs, run_values, sample_values
-from daq.page.texts.texts import LANGUAGES
+from daq.page.texts.texts import LANGUAGES, Texts
 from tests.page.example_desk import desk_screens
 from tests.page.parsed import elements
 from tests.support.runs.full_database import make_full_database
@@ -51,3 +51,24 @@ def test_functions_of_the_templates():
         for n, t in (("a", trend), ("b", None), ("c", trend | {"unit": "mPa·s"}), ("d", trend))
     ]
     assert [[r["run"] for r in group["runs"]] for group in compared_groups(runs)] == [["a", "d"], ["c"]]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("lang", LANGUAGES)
+@pytest.mark.parametrize("count", [10, 11, 25])
+def test_each_cut_list_of_a_lot_states_above_it_how_many_earlier_entries_are_missing(screens, lang, count):
+    template, values = next((seen["template"], seen["values"]) for name, _, seen in screens if name == "desk-lot")
+    check = {"run": "run-1", "time": 1, "passed": True}
+    change = {"at": 1, "piece": "bench-1", "what": "calibrated", "because": "", "who": "x"}
+    own = {"instrument": "bench-1", "verification_before": None, "verification_after": None}
+    t = Texts(lang)
+    for name, entries, sentence, after in (
+        ("verifications_between", [check] * count, "work.lot.earlier_verifications", "<dl"),
+        ("equipment", [change] * count, "work.lot.earlier_changes", '<ul class="statements">'),
+    ):
+        one = own | {"verifications_between": [], "equipment": []} | {name: entries}
+        text = render(template, lang, values | {"case": values["case"] | {"instruments": [one]}})
+        text = text.partition("<h2>bench-1</h2>")[2]
+        place = text.find(t(sentence, count=count - 10))
+        assert (place >= 0) is (count > 10)
+        assert place < text.index(after)

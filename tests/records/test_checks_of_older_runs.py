@@ -246,10 +246,27 @@ def test_a_run_is_compared_with_its_limits_as_its_own_daq_compared_it(tmp_path, 
         assert (again(state).differences, again(state).same) == ([], True)
 
 
-@pytest.mark.parametrize("checks", [1, DECIMAL_LIMITS, CHECKS])
-@pytest.mark.parametrize("killed", [True, False])
+def journal_of(monkeypatch, **parts):
+    """Let each replay of a journal have other `parts`."""
+    replay_of = replaying.replay
+
+    def changed(raw, make, **how):
+        found = replay_of(raw, make, **how)
+        for name, part in parts.items():
+            setattr(found, name, part(found) if callable(part) else part)
+        return found
+
+    monkeypatch.setattr(replaying, "replay", changed)
+
+
+STATES = (State.MEASURING, State.CONCLUDED, State.ENDED)
+"""States of the journal at a kill; in the last two it is whole, and the kill came before its result was stored."""
+
+
+@pytest.mark.parametrize("checks", [1, DECIMAL_LIMITS])
+@pytest.mark.parametrize("of_journal", STATES)
 def test_a_run_that_was_killed_at_an_update_may_be_concluded_by_the_rules_of_the_newer_daq(
-    tmp_path, monkeypatch, checks, killed
+    tmp_path, monkeypatch, checks, of_journal
 ):
     """Its header is that of the older daq, and its result that of the newer one, which recovered it."""
     with monkeypatch.context() as m:
@@ -261,17 +278,49 @@ def test_a_run_that_was_killed_at_an_update_may_be_concluded_by_the_rules_of_the
         return honest(value, rules) if rules >= DECIMAL_MEANS else 2.0 * value
 
     monkeypatch.setattr(judging, "_to_round", to_round)
-    replay_of = replaying.replay
-
-    def ended_early(raw, make, **how):
-        found = replay_of(raw, make, **how)
-        found.state = State.MEASURING if killed else found.state
-        return found
-
-    monkeypatch.setattr(replaying, "replay", ended_early)
+    journal_of(monkeypatch, state=of_journal)
     done = again(state)
-    assert done.same == (killed or checks == CHECKS)
-    assert (done.differences == []) == done.same
+    assert (done.differences, done.same) == ([], True)
+    run = done.replay.header.run
+    assert main(["--state", str(state), "correct", run, "--sample", "G-1O41", "--because", "as it was"]) == 0
+    assert (again(state).differences, again(state).same) == ([], True)
+
+
+EDGES = [("off_speed", ()), ("below_band", ()), ("above_band", ()), ("below_band", ("against_rotation",))]
+"""Pairs: the doubt of an older daq on an edge, and the doubts of this one there."""
+
+
+@pytest.mark.parametrize(("then", "now"), EDGES)
+@pytest.mark.parametrize("of_journal", STATES)
+def test_a_run_that_was_killed_at_an_update_may_have_fewer_doubts_than_its_journal(
+    tmp_path, monkeypatch, then, now, of_journal
+):
+    """The rows and the result are those of the newer daq, which recovered it."""
+    with monkeypatch.context() as m:
+        m.setattr(virtual_bench, "header_of", partial(virtual_bench.header_of, checks=DECIMAL_MEANS - 1))
+        m.setattr(spans, "_condition_faults", lambda *_: list(now))
+        state = measured(tmp_path, monkeypatch)
+    monkeypatch.setattr(spans, "_condition_faults", lambda *_: list(now))
+    journal_of(
+        monkeypatch,
+        state=of_journal,
+        as_recorded=lambda found: [replace(k, faults=(then,)) for k in found.kept],
+    )
+    done = again(state)
+    assert (done.differences, done.same) == ([], True)
+    assert all(tuple(k["faults"]) == now for k in done.kept)
+
+
+@pytest.mark.parametrize("checks", [1, DECIMAL_LIMITS, DECIMAL_MEANS])
+def test_a_result_is_computed_by_the_rules_of_a_newer_daq_only_where_those_of_its_own_differ(
+    tmp_path, monkeypatch, checks
+):
+    with monkeypatch.context() as m:
+        m.setattr(virtual_bench, "header_of", partial(virtual_bench.header_of, checks=checks))
+        state = measured(tmp_path, monkeypatch)
+    honest, built = replaying._result, []
+    monkeypatch.setattr(replaying, "_result", lambda *a: built.append(a) or honest(*a))
+    assert (again(state).same, len(built)) == (True, 1)
 
 
 @pytest.mark.parametrize(("kind", "checks"), RULES)

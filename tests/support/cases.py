@@ -9,6 +9,8 @@ QUICK_CASE_S = 0.6
 """A case that takes longer (s) is a slow one."""
 QUICK_S = 1.5
 """Longest time (s) of all quick cases of one function."""
+MAIN_JOB = "tests/e2e/test_main_job.py"
+"""The file that stays quick although it takes long."""
 SLOW_S = 8.0
 LEAST = 8
 """Longest time (s) of all slow cases of one function, or the number of its slow cases if these take longer."""
@@ -32,7 +34,7 @@ def durations() -> dict[str, float]:
 
 
 def spread(number: int, of: int) -> set[int]:
-    """Return so many of the places 0 to `of` - 1, evenly spread, the first one among them."""
+    """Return a number of the places 0 to `of` - 1, evenly spread, the first one among them."""
     return {place * of // number for place in range(number)}
 
 

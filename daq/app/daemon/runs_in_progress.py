@@ -208,7 +208,12 @@ class RunsInProgress:
         first_fill = not (order.fill or order.filling or is_check)
         number = await self._store.commit(
             replace(
-                configured, sample_seen=sample_seen, first_fill=first_fill, beside=beside(run.record.id), before=opened
+                configured,
+                sample_seen=sample_seen,
+                first_fill=first_fill,
+                numbered=not is_check,
+                beside=beside(run.record.id),
+                before=opened,
             )
         )
         run = replace(run, record=replace(run.record, replicate=number))

@@ -132,6 +132,8 @@ class Supervisor:
             continue_numbers(self.store, self.clock.utc_ns())
             with self.store.reader() as reader:
                 unclean = not ended_regularly(reader)
+                # They are read before the recovery ends them: their fills are at the benches, whatever it finds.
+                unfinished = {run.instrument: run.sample for run in reader.unfinished_runs()}
             self._audit("daemon_started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
             self._instruments.make()
             recovery = Recovery(self.store, self.configured.replay_driver, self.clock, self._maker)
@@ -148,7 +150,7 @@ class Supervisor:
         except StoreError as trouble:
             # It is tried again before the first run, which is refused where the store still cannot write.
             log.warning("fitted geometries are not recorded", reason=str(trouble))
-        await self.benches.start(self.tasks, unclean=unclean)
+        await self.benches.start(self.tasks, unclean=unclean, unfinished=unfinished)
         self._post_run.make_up(self.sessions)
         for record, error in recovery.failed:
             self.unfinished.add(record.id, record.instrument, error, partial(self._recover_again, recovery, record))

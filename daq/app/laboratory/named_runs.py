@@ -4,10 +4,11 @@ from typing import Final
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
-from daq.app.laboratory.lists.sample_lists import sample
+from daq.app.laboratory.laboratory import find
 from daq.app.screens.text import local_time
 from daq.core.errors import SettingError, coded
 from daq.laboratory.kinds import NEWEST
+from daq.laboratory.samples import Sample
 
 SHOWN_ID: Final = 8
 """Number of characters of a run's id that a message shows."""
@@ -54,7 +55,7 @@ def find_runs(reader: Reader, given: str) -> list[RunRecord]:
     if of_sample:
         return of_sample
     ids = reader.find_runs(given.lower()) if given else []
-    if sample(reader, given) is not None:
+    if find(reader, Sample, given) is not None:
         raise coded(
             SettingError(f"sample {given!r} has no run yet; `daq sample show {given}` shows the sample"),
             "sample_without_runs",

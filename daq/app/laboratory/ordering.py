@@ -64,7 +64,11 @@ def completed(
         order = order.model_copy(update={"choices": given | order.choices})
     if reader is None:
         return _with_fill(order, [], registered=False)
-    return _with_fill(order, _before(order, reader), registered=sample is not None, is_check=method.is_check)
+    registered = sample is not None
+    # A control fluid was measured thousands of times: the runs before are read only where they decide the filling.
+    is_open = not (order.fill or order.filling) and (registered or not method.is_check)
+    before = _before(order, reader) if is_open or order.filling == "same" else []
+    return _with_fill(order, before, registered=registered, is_check=method.is_check)
 
 
 def _product(order: RunOrder, catalogue: "Catalogue", reader: Reader | None) -> Product | None:

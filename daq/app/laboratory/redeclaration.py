@@ -233,7 +233,9 @@ def _plan(
     standing = plan.context.standing
     if "geometry" in asked and instrument is not None and now.geometry in geometries and standing is not None:
         pair = Pair(plan.context.serial or "", now.geometry, geometries[now.geometry].serial or "")
-        earlier = [e for e in entries(reader, started.instrument) if e.utc_ns <= started.began_utc_ns]
+        # By the audit trail, as at the start of the run: a clock that was set back makes a later one look earlier.
+        began = run_started_seq(reader, started.id)
+        earlier = [e for e in entries(reader, started.instrument) if e.seq < began]
         standing = standing_of(reader, earlier, instrument, pair, started.began_utc_ns, catalogue, run=started.id)
     control = plan.context.control
     if "geometry" in asked and instrument is not None and now.geometry in geometries and control is not None:

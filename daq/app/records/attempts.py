@@ -1,9 +1,10 @@
 """The runs of a sample with their newest results, as `daq.methods.concluding.reportable` takes them."""
 
 import json
-from typing import TYPE_CHECKING, Any, Final
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from daq.adapters.store.newest_runs import run_started_seq
+from daq.adapters.store.newest_runs import run_started_seqs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.screens.text import expanded_of, utc_iso
@@ -11,6 +12,7 @@ from daq.app.screens.text import expanded_of, utc_iso
 if TYPE_CHECKING:
     from daq.methods.concluding.reportable import Attempt
 
+T = TypeVar("T")
 AttemptWithData = tuple["Attempt", dict[str, Any] | None]
 """A run, and its newest result (`ResultData` as JSON); None where it has none."""
 MOVED: Final = "moved_to_sample"
@@ -19,16 +21,19 @@ MOVED: Final = "moved_to_sample"
 
 def runs_of_sample(reader: Reader, sample: str) -> list[RunRecord]:
     """Return all runs of a sample, in the order in which they were started."""
-    return sorted(reader.runs(limit=-1, sample=sample), key=lambda r: place_of_start(reader, r))
+    return in_order_of_starts(reader, reader.runs(limit=-1, sample=sample), lambda run: run)
 
 
-def place_of_start(reader: Reader, run: RunRecord) -> tuple[int, int]:
-    """Return a sort key for the order in which runs were started.
+def in_order_of_starts(reader: Reader, found: Iterable[T], run_of: Callable[[T], RunRecord]) -> list[T]:
+    """Return what belongs to runs, one each, in the order in which the runs were started.
 
-    It is the place of the start in the audit trail.  Its time is no order: where the clock was set back between two
-    runs, the second one would be taken for the first, and its value for that of the sample.
+    It is the order of the starts in the audit trail.  Their times are no order: where the clock was set back between
+    two runs, the second one would be taken for the first, and its value for that of the sample.
     """
-    return run_started_seq(reader, run.id), run.began_utc_ns
+    with_runs = [(run_of(each), each) for each in found]
+    seqs = run_started_seqs(reader, [run.id for run, _ in with_runs])
+    with_runs.sort(key=lambda pair: (seqs.get(pair[0].id, 0), pair[0].began_utc_ns))
+    return [each for _, each in with_runs]
 
 
 def attempt_of(reader: Reader, record: RunRecord) -> AttemptWithData:

@@ -6,7 +6,6 @@ without these doubts, so that it is the same unless something of it was changed;
 
 import dataclasses
 import json
-import math
 import platform
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -34,10 +33,10 @@ from daq.core.respanning import kept_with
 from daq.core.run import State
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.messages.comparing import differences, in_words_of
 from daq.methods.messages.doubting import still_doubted
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
-from daq.methods.sentences.rendering import EARLIER, render
 from daq.process.processor import processor
 
 ROUNDING_TOLERANCE: Final = 1e-9
@@ -122,15 +121,16 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     out.changed_since = [d.text for d in disagreements_of_payloads(reader.path, (r.id for r in results))]
     stored = json_object(results[0].data) if results else None
     facts = facts_of(out.replay, run, stored)
+    differing: list[tuple[str, Any, Any]] | None = None
     if facts is not None:
-        found = now_found = conclude(header.plan, facts)
+        now_found = conclude(header.plan, facts)
         if out.newer and stored is not None:
             then = dataclasses.replace(facts, kept=_as_stored(out, facts.kept, stored.get("steps", ())))
-            made = [_as_concluded(header.plan, each, stored, out.newer) for each in _by_rules(out, header, then)]
-            found = next((c for c in made if not _differs(out, run, results[0].data, c)), made[0])
+            found, out.result, differing = _as_made(out, header, run, then, results[0].data, stored)
             out.doubts = _doubts(found, now_found, facts.kept)
-        out.result = _result(header.plan, found, run)
-    _compare(out, reader, run)
+        else:
+            out.result = _result(header.plan, now_found, run)
+    _compare(out, reader, run, differing)
     if facts is not None and stored is not None:
         _compare_declared(out, reader, run, facts, raw, make)
     return out
@@ -140,29 +140,27 @@ def _json(kept: Sequence[Kept]) -> list[dict[str, Any]]:
     return [json.loads(json.dumps(recorded(k), sort_keys=True)) for k in kept]
 
 
-def _as_stored(out: Recomputed, kept: Sequence[Kept], rows: Any, *, corrected: bool = False) -> list[Kept]:
-    """Return `kept` with the faults that the journal has, and with those of newer checks that the stored `rows` have.
+def _as_stored(out: Recomputed, kept: Sequence[Kept], rows: Any) -> list[Kept]:
+    """Return `kept` with the faults that the journal has, or with those that a newer daq gave the stored `rows`.
 
-    The rows have more than the journal where a newer daq made them: in a correction (`corrected`), where they may have
-    less too, or after a kill.  A damaged row counts as one without faults, so that the comparison names it.
+    A newer daq made them in a correction, or after a kill: the journal is stored before rows and result.  A damaged row
+    counts as one without faults, so that the comparison names it.
     """
     stored = list(rows[: len(kept)]) if isinstance(rows, Sequence) else []
     stored += [None] * (len(kept) - len(stored))
     found = []
     for now, of_journal, row in zip(kept, out.replay.as_recorded, stored, strict=False):
         then = as_recorded(now, of_journal.faults, of_journal.temperature_faults, out.newer)
-        faults = _as_row(now.faults, then.faults, codes_in(row, "faults"), corrected)
+        faults = _as_row(now.faults, then.faults, codes_in(row, "faults"))
         of_row = codes_in(row, "temperature_faults")
-        of_temperature = _as_row(now.temperature_faults, then.temperature_faults, of_row, corrected)
+        of_temperature = _as_row(now.temperature_faults, then.temperature_faults, of_row)
         found.append(dataclasses.replace(now, faults=faults, temperature_faults=of_temperature))
     return found
 
 
-def _as_row(
-    now: tuple[str, ...], then: tuple[str, ...], row: tuple[str, ...] | None, corrected: bool
-) -> tuple[str, ...]:
-    """Return the faults of the journal, or those that a newer daq gave the stored row."""
-    if row is None or row == then or not (corrected or set(then) <= set(now)):
+def _as_row(now: tuple[str, ...], then: tuple[str, ...], row: tuple[str, ...] | None) -> tuple[str, ...]:
+    """Return the faults of the journal (`then`), or those that a newer daq gave the stored row, more or fewer."""
+    if row is None or row == then:
         return then
     # A daq between that of the journal and this one looked for some of the newer faults.
     return tuple(f for f in now if f in then or f in row)
@@ -174,16 +172,33 @@ def _as_concluded(plan: Plan, facts: Facts, stored: Mapping[str, Any], newer: fr
     return conclude(plan, dataclasses.replace(facts, not_checked=tuple(sorted(newer - named))))
 
 
-def _by_rules(out: Recomputed, header: Header, facts: Facts, *, corrected: bool = False) -> list[Facts]:
-    """Return facts to be concluded by the rules of each daq that may have made a result.
+def _by_rules(header: Header, facts: Facts) -> Iterator[Facts]:
+    """Yield facts to be concluded by the rules of each daq that may have made a result, that of the header first.
 
-    The first result is made by the daq of the run's header.  Which one made a correction, or the result of a run that
-    was recovered after a kill, is not stored: a newer one did so by its own rules.
+    A newer one made each correction, and the result of a run that it recovered after a kill, by its own rules.  No
+    state shows that: the kill may come after the whole journal was stored, and before the result was.
     """
-    numbers = [header.checks]
-    if corrected or out.replay.state not in (State.CONCLUDED, State.ENDED):
-        numbers += [n for n in RULES_CHANGED if n > header.checks]
-    return [dataclasses.replace(facts, checks=n) for n in numbers]
+    for number in (header.checks, *(n for n in RULES_CHANGED if n > header.checks)):
+        yield dataclasses.replace(facts, checks=number)
+
+
+def _as_made(
+    out: Recomputed, header: Header, run: RunRecord, facts: Facts, text: str, stored: Mapping[str, Any]
+) -> tuple[Conclusion, dict[str, Any], list[tuple[str, Any, Any]]]:
+    """Return conclusion and result by the rules that give the first result, and its differences from that result.
+
+    It is stored as `text`, decoded `stored`.  Where no rules give it, they are those of the run's own daq.
+    """
+    first = None
+    for each in _by_rules(header, facts):
+        found = _as_concluded(header.plan, each, stored, out.newer)
+        result = _result(header.plan, found, run)
+        made = found, result, _differences_of_first(out, text, result)
+        if not made[2]:
+            return made
+        first = first or made
+    assert first is not None  # noqa: S101 - there are always the rules of the header
+    return first
 
 
 def _result(plan: Plan, found: Conclusion, run: RunRecord) -> dict[str, Any]:
@@ -247,7 +262,10 @@ def _stored_reason(stored: dict[str, Any] | None) -> Remark | None:
     return Remark(last.code, last.parameters)
 
 
-def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
+def _compare(
+    out: Recomputed, reader: Reader, run: RunRecord, differing: list[tuple[str, Any, Any]] | None = None
+) -> None:
+    """Add what is missing, and all differences; `differing` are those of the first result where they are known."""
     kept = reader.kept_as_measured(run.id)
     results = reader.results(run.id)
     ended = run.state != "running"
@@ -258,13 +276,7 @@ def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
     if kept:
         out.differences += differences("kept", kept, out.kept, 0.0)
     if results and out.result is not None:
-        out.differences += _differences_of_first(out, results[0].data, out.result)
-
-
-def _differs(out: Recomputed, run: RunRecord, text: str, found: Conclusion) -> bool:
-    """Return whether the first result, stored as `text`, is another one than that of a conclusion."""
-    header = out.replay.header
-    return header is None or bool(_differences_of_first(out, text, _result(header.plan, found, run)))
+        out.differences += _differences_of_first(out, results[0].data, out.result) if differing is None else differing
 
 
 def _differences_of_first(out: Recomputed, text: str, computed: dict[str, Any]) -> list[tuple[str, Any, Any]]:
@@ -327,18 +339,17 @@ def _compare_declared(
     if plan.derivations != header.plan.derivations:
         kept = kept_with(raw, make, plan.derivations)
         stored = reader.kept(run.id)
-        again = _json(_as_stored(out, kept, stored, corrected=True))
+        again = _json(_as_stored(out, kept, stored))
         out.differences += differences("corrected kept", stored, again, 0.0)
         facts = dataclasses.replace(facts, kept=kept)
-    then = _as_stored(out, facts.kept, data.get("steps", ()), corrected=True)
+    then = _as_stored(out, facts.kept, data.get("steps", ()))
     # A correction does not hold the faults of its temperatures: they are those of the run's daq, or of a newer one.
     now = [
         dataclasses.replace(k, temperature_faults=n.temperature_faults) for k, n in zip(then, facts.kept, strict=False)
     ]
     both = (dataclasses.replace(facts, kept=k) for k in (then, now))
-    by_rules = [f for k in both for f in _by_rules(out, header, k, corrected=True)]
     found: list[tuple[str, Any, Any]] = []
-    for each in by_rules:
+    for each in (f for k in both for f in _by_rules(header, k)):
         differing = _of_correction(out, plan, each, result, data, record)
         if not differing:
             return
@@ -367,33 +378,5 @@ def _of_correction(
 def _differences_of_result(
     out: Recomputed, where: str, stored: dict[str, Any], computed: dict[str, Any]
 ) -> list[tuple[str, Any, Any]]:
-    again = _in_words_of(stored, computed)
+    again = in_words_of(stored, computed)
     return list(differences(where, stored, again, ROUNDING_TOLERANCE if out.versions or out.newer else 0.0))
-
-
-def _in_words_of(stored: Any, computed: Any) -> Any:
-    """Return a computed JSON value with the earlier words of its sentences where the stored one has exactly these."""
-    if isinstance(computed, dict) and isinstance(stored, dict):
-        out = {k: _in_words_of(stored.get(k), v) for k, v in computed.items()}
-        code = str(computed.get("code"))
-        if code in EARLIER.templates and stored.get("text") == render(code, computed["parameters"], EARLIER):
-            out["text"] = stored["text"]
-        return out
-    if isinstance(computed, list) and isinstance(stored, list) and len(computed) == len(stored):
-        return [_in_words_of(s, c) for s, c in zip(stored, computed, strict=True)]
-    return computed
-
-
-def differences(where: str, a: Any, b: Any, tolerance: float) -> Iterator[tuple[str, Any, Any]]:
-    """Yield the places where two JSON values differ; floats may differ by a relative `tolerance`."""
-    if isinstance(a, dict) and isinstance(b, dict):
-        for key in sorted(a.keys() | b.keys()):
-            yield from differences(f"{where}.{key}", a.get(key), b.get(key), tolerance)
-    elif isinstance(a, list) and isinstance(b, list) and len(a) == len(b):
-        for i, (x, y) in enumerate(zip(a, b, strict=True)):
-            yield from differences(f"{where}[{i}]", x, y, tolerance)
-    elif isinstance(a, float) and isinstance(b, float):
-        if not math.isclose(a, b, rel_tol=tolerance, abs_tol=0.0):
-            yield where, a, b
-    elif a != b:
-        yield where, a, b

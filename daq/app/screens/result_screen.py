@@ -18,11 +18,13 @@ from daq.app.screens.text import (
     with_unit,
 )
 from daq.app.screens.verification_text import verification_words
+from daq.core.errors import ArgumentError
 from daq.core.units import UNITS, convert, symbol
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import Conditions
 from daq.methods.parts.viscosities import OWN_VISCOSITY, VISCOSITIES
 from daq.quality.digits import as_set, interval_text, not_finer, number, significant
+from daq.quality.limits import decimal_of
 
 VERDICTS: Final[dict[str, tuple[str, str]]] = {
     "within": ("├●┤ WITHIN limits", "good"),
@@ -109,9 +111,17 @@ def _verdict(data: dict[str, Any]) -> tuple[str, str]:
 def is_below(data: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) -> bool:
     """Return whether a value is below the limit that it is outside of, as the number that was compared with it."""
     # A value may be above its limit, and below it as it is rounded.
-    value = data["verdict"].get("compared") or data["value"]
+    value = _number(data["verdict"].get("compared"), data["value"])
     lows = [limit["low"] for limit in limits if limit["verdict"] == "outside" and limit["low"] is not None]
-    return value is not None and any(float(value) < low for low in lows)
+    return value is not None and any(value < low for low in lows)
+
+
+def _number(text: Any, otherwise: float | None) -> float | None:
+    """Return the number of a text; `otherwise` where there is none, and where it is damaged."""
+    try:
+        return float(decimal_of(text))
+    except ArgumentError:
+        return otherwise
 
 
 def _limits(data: dict[str, Any]) -> tuple[list[dict[str, Any]], list[str]]:
@@ -147,9 +157,9 @@ def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
 
 
 def _compared(data: dict[str, Any]) -> str:
-    """Return the number that was compared, or "" where it has digits beyond the uncertainty of the value."""
+    """Return the number that was compared; "" for a damaged one, or with digits beyond the value's uncertainty."""
     compared, value = data["verdict"].get("compared"), data["value"]
-    if not compared or value is None:
+    if value is None or not isinstance(compared, str) or _number(compared, None) is None:
         return ""
     return plain(compared) if not_finer(compared, value, expanded_of(data)) == compared else ""
 

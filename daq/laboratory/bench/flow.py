@@ -102,7 +102,8 @@ def step(state: BenchState, event: Event, facts: Facts) -> Step:
     if state.stage == "choosing" and opening_due(state, facts):
         state = _to(state, "zeroing", opened=())
     if state.stage == "checking" and not state.since_ns:
-        # The process was started anew: its times count from now on, and a key of before is none for this sample.
+        # The process was started anew: its times count from now on, and a key that was pressed before the restart
+        # confirms nothing for this sample.
         state = state.model_copy(update={"since_ns": facts.mono_ns})
     if isinstance(event, Text):
         done = _text(state, event, facts)

@@ -10,7 +10,7 @@ from itertools import dropwhile, pairwise
 from typing import Final
 
 from daq.core.effects import Facts, Kept, StepEnded
-from daq.core.plan import Plan, Rule
+from daq.core.plan import SLOWER, Plan, Rule
 from daq.methods.concluding.budget import budget, percent_of_full_scale
 from daq.methods.concluding.intervals import COVERAGE, stated_interval
 from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
@@ -28,8 +28,6 @@ HIDING: Final = {"readings_missing", "no_readings"}
 """Faults of an interval of which not all was seen."""
 STEEPER: Final = 2.0
 """Part by which an unseen change may exceed the greatest one between two intervals that were seen.  Our choice."""
-SLOWER: Final = 1.25
-"""Part by which revolutions may take longer than at the set-point; the widest tolerance of a speed is 20 %."""
 PEAK_FALL: Final = 0.02
 """A peak is passed when the value has fallen by this part of it (our choice, above noise and ripple)."""
 

@@ -182,7 +182,7 @@ def guard_band_of(limit: ProductLimit, unit: str) -> float | None:
 def _edge(
     found: Verdict, value: float, compared: float, low: float | None, high: float | None, unit: str
 ) -> list[Statement]:
-    """Return the limit that a value outside is beyond of, as the number that was `compared` with it."""
+    """Return the limit that the compared number is beyond; nothing where it is not outside."""
     if found is not Verdict.OUTSIDE:
         return []
     below = low is not None and compared < low

@@ -6,6 +6,7 @@ from daq.core.derive import roots
 from daq.core.effects import Facts, Kept
 from daq.core.faults import DECIMAL_MEANS
 from daq.core.plan import Plan
+from daq.core.quietness import LEAST_AT_REST as ENOUGH
 from daq.core.quietness import is_too_quiet
 from daq.core.torqueband import TorqueBand
 from daq.methods.concluding.budget import torque_at_rest
@@ -79,12 +80,13 @@ def _is_usable(band: TorqueBand, torque: float) -> bool:
 def _is_stuck(plan: Plan, facts: Facts, band: TorqueBand) -> bool:
     """Return whether the torque was constant, and the same, at two speeds that differ by `LEAST_RATIO`.
 
-    A coarse display shows that of an honest plateau too, so the torque at rest must show that the display is fine
-    enough for its noise.
+    A coarse display shows that of an honest plateau too.  It is coarse where the torque at rest was constant over
+    `ENOUGH` readings: fewer may be equal on a fine one.
     """
     exact = facts.checks >= DECIMAL_MEANS
     rest = facts.at_rest
-    if rest is not None and (rest.sd or 0.0) <= (ROUNDING * abs(rest.mean) if exact else 0.0):
+    is_constant = rest is not None and (rest.sd or 0.0) <= (ROUNDING * abs(rest.mean) if exact else 0.0)
+    if rest is not None and is_constant and (rest.n >= ENOUGH or not exact):
         return False
     speeds: dict[float, set[float]] = {}
     for kept in facts.kept:

@@ -1,10 +1,12 @@
 """Check that method, instrument and driver fit together."""
 
+from math import inf
 from typing import Final
 
-from daq.core.driver import Driver, Identity
+from daq.core.driver import Driver, Identity, interval_of
+from daq.core.extent import Extent
 from daq.core.linkeffects import AGREE, full_scale_of
-from daq.core.plan import Rule, Step
+from daq.core.plan import SLOWER, Rule, Step
 from daq.core.remarks import Parameter
 from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Geometry as FittedGeometry
@@ -169,6 +171,7 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
         )
     if method.claim == "peak" and not any(k.at == "every" for k in keeps):
         making.refusals.warn("peak_not_followed", step=step.name)
+        _check_greatest(making, step, key)
     fitted = making.instrument.geometry
     making.refusals.warnings += vane_warnings(fitted, step)
     if method.claim == "time_to" and not any(k.at == "event" for k in keeps):
@@ -187,6 +190,35 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
                 f"{key}.keep[{j}].statistic",
                 f"{keep.statistic} is not a value of {method.result}; keep the mean: deviation and slope come with it",
             )
+
+
+def _check_greatest(making: Making, step: Step, key: str) -> None:
+    """Refuse a greatest reading that begins after the step has settled, however the step ends.
+
+    Nothing would be kept before it, so that each result would be `peak_not_covered`.
+    """
+    shortest = _shortest(step.stop) - _longest(step.settle, step.speed) - 2 * interval_of(making.driver)
+    for j, keep in enumerate(step.keep):
+        if keep.at == "end" and keep.statistic == "max" and _longest(keep.span, step.speed) < shortest:
+            making.refuse(
+                f"{key}.keep[{j}].span",
+                f"is shorter than step {step.name!r}, so a peak before it would not be seen; make it as long as the "
+                "step, or add a keep with at = 'every'",
+            )
+
+
+def _shortest(rule: Rule) -> float:
+    """Return the time (ns) that a step lasts at least under a stop rule."""
+    if rule.rules:
+        return (min if rule.kind == "any" else max)(_shortest(r) for r in rule.rules)
+    return 1e9 * rule.low if rule.kind == "above" and rule.signal == "elapsed" else float(rule.after.ns + rule.hold.ns)
+
+
+def _longest(extent: Extent, speed: float | None) -> float:
+    """Return the time (ns) that a part of a step lasts at most; infinity for a number of readings."""
+    if extent.revolutions:
+        return SLOWER * extent.revolutions / abs(speed) * 60e9 if speed else inf
+    return inf if extent.readings else float(extent.ns)
 
 
 def _limit_example(making: Making, primary: str) -> str:

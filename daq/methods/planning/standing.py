@@ -124,17 +124,21 @@ def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | No
     """Return the verification status of an instrument with a measuring geometry.
 
     `history` are the judged verifications of the instrument, oldest first.  Those of another pair do not count.
-    With an interval `every_ns` it is overdue if more than that has passed since the last pass, or lies before it, or if
-    there is no pass.
+    With an interval `every_ns` it is overdue if there is no pass, or if the last one lies more than that in the past or
+    in the future.
     The newest verification decides between passed and failed: a passed one as left clears a failed one as found.
     """
     own = [v for v in history if pair.counts(v)]
     passes = [v.utc_ns for v in own if v.passed]
     last_pass = passes[-1] if passes else None
-    due = None if every_ns is None or last_pass is None else last_pass + every_ns
-    # A clock that was set back makes the age negative; a pass of a distant future would hold until then.
-    overdue = every_ns is not None and (last_pass is None or abs(now_utc_ns - last_pass) > every_ns)
-    return Standing(own[-1] if own else None, last_pass, due, overdue)
+    last = own[-1] if own else None
+    if every_ns is None:
+        return Standing(last, last_pass, None, overdue=False)
+    # A clock that was set back makes the age negative.  A pass of a distant future would hold until then, and the day
+    # on which the next one is due after that is no day since which anything is overdue.
+    if last_pass is None or last_pass - now_utc_ns > every_ns:
+        return Standing(last, last_pass, None, overdue=True)
+    return Standing(last, last_pass, last_pass + every_ns, overdue=now_utc_ns - last_pass > every_ns)
 
 
 def standing_faults(plan: "Plan") -> list[str]:
@@ -269,6 +273,8 @@ def _verification(found: Standing, fault: str) -> Statement:
     last = found.last
     if fault == "verification_failed" and last is not None:
         return state(fault, date=day(last.utc_ns), fluid=last.fluid, condition=last.condition)
+    if found.future_pass_utc_ns is not None:
+        return state("verified_in_future", date=day(found.future_pass_utc_ns))
     if found.due_utc_ns is None:
         return state("never_verified")
     return state(fault, date=day(found.due_utc_ns))

@@ -36,6 +36,15 @@ SENTENCES: Final[dict[str, Sentence]] = {
         last=NAME,
         because=NAME,
     ),
+    "chart_fixed_beyond": sentence(
+        "the fixed limits may be too wide: these points are outside of the limits that were computed from them: "
+        "{points}",
+        points=NAMES,
+    ),
+    "chart_fixed_not_passed": sentence(
+        "the fixed limits may be too wide: they were computed also from controls that did not pass: {points}",
+        points=NAMES,
+    ),
     "chart_limits_trial": sentence(
         "trial limits, computed from the {count} points shown; none are fixed for this chart", count=COUNT
     ),

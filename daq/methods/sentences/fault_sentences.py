@@ -75,6 +75,11 @@ SENTENCES: Final[dict[str, Sentence]] = {
     code: sentence(fault.sentence + FIGURES.get(code, ("", {}))[0], **FIGURES.get(code, ("", {}))[1])
     for code, fault in FAULTS.items()
 } | {
+    "verified_in_future": sentence(
+        "the instrument's verification is overdue: its last pass is dated {date}, which lies in the future; a clock "
+        "was set back",
+        date=NAME,
+    ),
     "never_verified": sentence("the instrument's verification is overdue: it was never passed"),
     "never_calibrated": sentence(
         "a calibration is overdue: none is recorded for {piece} with the serial number that it has now", piece=NAME

@@ -146,7 +146,7 @@ function adopt(made, wanted) {
     const whole = typed.selectionStart === 0 && typed.selectionEnd === typed.value.length;
     if (field !== typed) field.value = typed.value;
     if (writing) field.focus();
-    if (writing && whole) field.select();
+    if (whole) field.select();
   }
   makeTrend();
   bind();
@@ -268,7 +268,8 @@ listen((text) => {
   const asks = body.dataset.asks;
   if (asks !== "sample" && asks !== "cup") return;
   // The next code does not begin behind this one.
-  document.getElementById("typed").value = "";
+  const field = document.getElementById("typed");
+  if (field) field.value = "";
   act("text", { text, seen: Number(body.dataset.revision) });
 });
 makeTrend();

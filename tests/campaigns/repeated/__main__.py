@@ -22,7 +22,7 @@ TESTS = ("-m", "pytest", "-q", "-m", "not slow", "-n", "3", "--dist", "loadfile"
 
 @contextmanager
 def busy(loops: int) -> Iterator[None]:
-    """Keep so many processes busy for the time of a context."""
+    """Keep a number of processes busy for the time of a context."""
     running = [subprocess.Popen([sys.executable, "-c", BUSY]) for _ in range(loops)]
     try:
         yield

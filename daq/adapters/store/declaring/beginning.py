@@ -65,6 +65,8 @@ class BeginConfigured(Transaction[int]):
             is not compared.
         first_fill: the order left the filling open, because the sample had no earlier run on this instrument or by this
             method; the start is refused where one was started meanwhile.
+        numbered: the run has a number among those of its sample.  A verification or control has none: its fluid is
+            measured again and again, so a number that its order states is refused by nothing.
         beside: further new records of the run, such as its checklist.
         before: what is stored before the run, such as the change that opens its sample again; None: nothing.
 
@@ -83,6 +85,7 @@ class BeginConfigured(Transaction[int]):
     equipment: tuple[tuple[str, str, int], ...] = ()
     sample_seen: int | None = None
     first_fill: bool = False
+    numbered: bool = True
     beside: tuple[Change, ...] = ()
     before: Transaction[None] | None = None
 
@@ -124,8 +127,8 @@ class BeginConfigured(Transaction[int]):
     def _refuse_taken_number(self, access: Access) -> None:
         """Refuse a stated number that a run of the sample has: lists would show two runs as one."""
         run = self.begin.run
-        # 1 is the number of an order that states none, as that of a verification is.
-        if self.begin.counted or run.replicate == 1:
+        # An order without a number has 1; so has a verification.
+        if not self.numbered or self.begin.counted or run.replicate == 1:
             return
         if access.one("taken", TAKEN, (run.sample, run.method_id, run.replicate)) is not None:
             error = f"sample {run.sample!r} has a run with the number {run.replicate} already; leave --replicate out, "

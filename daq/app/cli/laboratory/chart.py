@@ -24,7 +24,7 @@ SHOWN: Final = 20
 EXIT_SIGNAL: Final = 10
 EXIT_NO_POINTS: Final = 11
 CAUTIONS: Final = {
-    "beyond": "beyond the limits that they are part of",
+    "beyond": "outside of the limits that were computed from them",
     "not_passed": "a control that did not pass makes the limits wider",
 }
 """Words about points from which limits were fixed, by the key of the act's outcome."""
@@ -61,7 +61,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="ID",
-        help="leave out this sample or run",
+        help="leave out this sample, or this run of a verification or control (a unique beginning of its id)",
     )
     parser.add_argument("--points", action="store_true", help="list the points, too")
     parser.add_argument("--svg", metavar="FILE", type=wanted_path, help="draw the chart into a new file")
@@ -115,7 +115,13 @@ def _charts(args: argparse.Namespace) -> list[Chart]:
                 without=args.without,
             )
         charts = verification_charts(
-            reader, args.fluid, args.instrument, last=args.last, geometry=args.geometry, without=args.without
+            reader,
+            args.fluid,
+            args.instrument,
+            last=args.last,
+            geometry=args.geometry,
+            quantity=args.quantity,
+            without=args.without,
         )
     chosen = [c for c in charts if args.quantity in ("", c.name.quantity)]
     return chosen or charts
@@ -130,7 +136,8 @@ def _fix(args: argparse.Namespace) -> int:
     )
     for name, words in CAUTIONS.items():
         if done[name]:
-            say(plain(f"{', '.join(done[name])}: {words}; where a cause was found, fix the limits --without them"))
+            without = " ".join(f"--without {ident}" for ident in done["suspect"][name])
+            say(plain(f"{', '.join(done[name])}: {words}; where a cause was found, fix the limits with {without}"))
     return 0
 
 

@@ -11,7 +11,7 @@ from daq.app.laboratory.reporting.tracing import Traced, report_of_file, trace_g
 from daq.app.laboratory.signing.report_subjects import report_named
 from daq.app.screens.text import plain, sentence, spaced
 from daq.app.screens.verification_text import controlled_words
-from daq.quality.digits import NOTHING
+from daq.quality.digits import NOTHING, as_set
 from daq.textfiles.plain_file import read_plain
 
 EXIT_WITHDRAWN: Final = 10
@@ -138,6 +138,6 @@ def _limits(r: dict[str, Any]) -> list[tuple[str, str]]:
     words += f", text {product['text']}" if product["text"] else ""
     out = [(words, "  product: ")]
     for limit in r["limits"] or ():
-        ends = " to ".join(NOTHING if x is None else f"{x:g}" for x in (limit["low"], limit["high"]))
+        ends = " to ".join(NOTHING if x is None else as_set(x) for x in (limit["low"], limit["high"]))
         out.append((f"{spaced(limit['quantity'])} {ends} {limit['unit']}: {spaced(limit['verdict'])}", "  limit: "))
     return out

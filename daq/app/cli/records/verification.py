@@ -181,7 +181,11 @@ def _state_words(now: Standing) -> str:
         details = f"{spaced(last.condition)}, {plain(last.fluid)}, {plain(last.geometry)}"
         words = f"{outcome} on {day(last.utc_ns)} ({details})"
     if now.overdue:
-        words += ", OVERDUE" + ("" if now.due_utc_ns is None else f" since {day(now.due_utc_ns)}")
+        words += ", OVERDUE"
+        if now.future_pass_utc_ns is not None:
+            words += f" (the last pass is dated {day(now.future_pass_utc_ns)}, in the future; a clock was set back)"
+        elif now.due_utc_ns is not None:
+            words += f" since {day(now.due_utc_ns)}"
     elif now.due_utc_ns is not None:
         words += f", due on {day(now.due_utc_ns)}"
     if now.overdue or (last is not None and not last.passed):

@@ -2,7 +2,7 @@
 
 import asyncio
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Final
 
 import structlog
@@ -62,10 +62,10 @@ class Benches:
 
     # ---- life
 
-    async def start(self, tasks: Tasks, *, unclean: bool) -> None:
-        """Restore the benches and count their times; `unclean`: the daemon before did not end regularly."""
+    async def start(self, tasks: Tasks, *, unclean: bool, unfinished: Mapping[str, str]) -> None:
+        """Restore the benches and count their times; arguments as in `BenchFlows.restore`."""
         names = tuple(self._sessions.by_name)
-        await asyncio.to_thread(self.flows.restore, names, self._newest, unclean=unclean)
+        await asyncio.to_thread(self.flows.restore, names, self._newest, unclean=unclean, unfinished=unfinished)
         tasks.start(self._count(), "work at the benches")
 
     def _newest(self, reader: Reader, bench: str) -> Outcome | None:

@@ -1,7 +1,7 @@
 """Hold the state machines of the benches: each step is stored before anything follows from it."""
 
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final, Protocol
 
@@ -33,8 +33,6 @@ from daq.laboratory.bench.restoring import restored
 from daq.laboratory.declarations import Note
 from daq.laboratory.kinds import LAST
 
-INTERRUPTED: Final = "interrupted"
-"""Outcome of a run that a kill or a lost line ended."""
 OLD_VIEW: Final = "the screen showed an earlier state of this bench; look at it again, then repeat your key"
 
 
@@ -86,7 +84,12 @@ class BenchFlows:
     # ---- the states
 
     def restore(
-        self, benches: Iterable[str], newest: Callable[[Reader, str], Outcome | None], *, unclean: bool
+        self,
+        benches: Iterable[str],
+        newest: Callable[[Reader, str], Outcome | None],
+        *,
+        unclean: bool,
+        unfinished: Mapping[str, str],
     ) -> None:
         """Restore the states of benches after a start of the daemon.
 
@@ -94,16 +97,17 @@ class BenchFlows:
             benches: names of the benches.
             newest: returns the end of the newest run of a bench.
             unclean: the daemon before did not end regularly.
+            unfinished: by bench the sample of the run that had not ended when the daemon before ended; the run may have
+                been started elsewhere, as by `daq run`.
         """
         with self._lock, self._store.reader() as reader:
             for bench in benches:
                 kept = find(reader, BenchState, bench)
                 if kept is None:
                     continue
-                # The run of the fill may have been started elsewhere, as by `daq run`.
-                last = reader.runs(limit=1, instrument=bench)
-                interrupted = last[0].sample if last and last[0].outcome == INTERRUPTED else ""
-                state = restored(kept.record, newest(reader, bench), unclean=unclean, interrupted=interrupted)
+                # Only such a run left its fill: one that had ended before may have been discarded long ago.
+                left = unfinished.get(bench, "")
+                state = restored(kept.record, newest(reader, bench), unclean=unclean, unfinished=left)
                 if state != kept.record:
                     self._keep(kept, state, "daemon", "bench_restored")
 

@@ -164,6 +164,8 @@ def _verifications(catalogue: Catalogue, reader: Reader, now_utc_ns: int) -> Ite
             reader, entries(reader, instrument.name), instrument, pair_of(instrument, serial), now_utc_ns, catalogue
         )
         due = "never passed" if found.due_utc_ns is None else day(found.due_utc_ns)
+        if found.future_pass_utc_ns is not None:
+            due = f"passed on {day(found.future_pass_utc_ns)}, in the future"
         words = "FAILED" if found.passed is False else f"OVERDUE: {due}" if found.overdue else due
         yield instrument.name, (words, found.overdue or found.passed is False)
 

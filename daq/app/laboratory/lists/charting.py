@@ -14,13 +14,14 @@ from daq.adapters.store.agreement.one_run import ComparedValues, values_compared
 from daq.adapters.store.newest_runs import LATEST, runs_of_product, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
+from daq.app.laboratory.named_runs import find_run
 from daq.app.records.attempts import runs_of_sample
 from daq.app.records.checks.controls import chart_limits_of
 from daq.app.records.judged.judging import Tried, judged, tried
 from daq.app.records.judged.product_versions import VersionOf, versions_of
 from daq.app.records.signatures import Releases
 from daq.core.context import Amount
-from daq.core.errors import StoreError
+from daq.core.errors import SettingError, StoreError, coded
 from daq.core.faults import Quality
 from daq.laboratory.chartlimits import ChartName, control_quantity
 from daq.laboratory.controlchart import Chart, FixedLimits, LeftOut, Point, control_chart, same_kind
@@ -45,8 +46,17 @@ NO_QUANTITY: Final = "value"
 
 @dataclass(slots=True)
 class _Found:
-    """Points and samples left out, by geometry and quantity."""
+    """Points and samples left out, by geometry and quantity.
 
+    Attributes:
+        without: samples, or runs of verifications, that a person leaves out.
+        quantity: the quantity that the person asked for ("": any).
+        named: those of `without` that are points of a chart that was asked for.
+    """
+
+    without: frozenset[str] = frozenset()
+    quantity: str = ""
+    named: set[str] = field(default_factory=set)
     points: dict[tuple[str, str], list[Point]] = field(default_factory=dict)
     left_out: dict[tuple[str, str], list[LeftOut]] = field(default_factory=dict)
     elsewhere: list[LeftOut] = field(default_factory=list)
@@ -54,8 +64,23 @@ class _Found:
     read: int = 0
     is_complete: bool = True
 
-    def add(self, key: tuple[str, str], point: Point) -> None:
+    def add(self, key: tuple[str, str], point: Point, ident: str) -> None:
+        """Add a point unless the person leaves it out by the id of its sample or run."""
+        if ident in self.without:
+            if self.quantity in ("", key[1]):
+                self.named.add(ident)
+            return
         self.points.setdefault(key, []).append(point)
+
+    def refuse_unnamed(self) -> None:
+        """Refuse an entry that leaves out nothing: its point would be there although a person left it out."""
+        for ident in sorted(self.without - self.named):
+            error = SettingError(
+                f"{ident!r} names no point of this chart; name a sample, or a run of a verification or control by its "
+                "id, as the list of the points has it",
+                key="without",
+            )
+            raise coded(error, "no_point_of_chart", name=ident)
 
     def is_enough(self, last: int, utc_ns: int) -> bool:
         """Return whether every chart has `last` points, none of which an unread sample can push out.
@@ -84,8 +109,11 @@ def product_charts(
         geometry: only this measuring geometry.
         quantity: only this quantity.
         without: samples that are left out.
+
+    Raises:
+        SettingError: an entry of `without` names no point.
     """
-    found = _Found()
+    found = _Found(frozenset(without), quantity)
     releases = Releases(reader)
     with values_compared(reader.path) as compared:
         for sample, utc_ns in _samples(reader, product.id):
@@ -95,8 +123,8 @@ def product_charts(
             if found.is_enough(last, utc_ns):
                 break
             found.read += 1
-            if sample not in without:
-                _take_sample(releases, compared, found, product, sample, (geometry, quantity))
+            _take_sample(releases, compared, found, product, sample, (geometry, quantity))
+    found.refuse_unnamed()
     return _charts(reader, found, last, lambda g, q: ChartName(product=product.id, geometry=g, quantity=q))
 
 
@@ -131,12 +159,16 @@ def _take_sample(
         elif not any(wanted and wanted != has for wanted, has in zip(only, kind[:2], strict=True)) or data is None:
             alike.setdefault(kind, []).append(t)
     version_of = versions_of(reader)
-    made = {kind: _accepted(releases, own, _point(sample, own, version_of, began)) for kind, own in alike.items()}
-    for (geometry, quantity, _), (point, why) in made.items():
+    made = {kind: _point(sample, own, version_of, began) for kind, own in alike.items()}
+    accepted = {kind: _accepted(releases, alike[kind], of_kind) for kind, of_kind in made.items()}
+    has_point = any(point is not None for point, _ in accepted.values())
+    for kind, (point, why) in accepted.items():
+        key = kind[:2]
         if point is not None:
-            found.add((geometry, quantity), point)
-        elif not any(p is not None for p, _ in made.values()):
-            found.left_out.setdefault((geometry, quantity), []).append(LeftOut(sample, why))
+            found.add(key, point, sample)
+        # A test without a value is no news where another one has it; a value that does not count any more is.
+        elif made[kind][0] is not None or not has_point:
+            found.left_out.setdefault(key, []).append(LeftOut(sample, why))
 
 
 def _accepted(
@@ -212,15 +244,25 @@ def _limits(data: dict[str, Any]) -> tuple[float | None, float | None]:
 
 
 def verification_charts(
-    reader: Reader, fluid: str, instrument: str, *, last: int, geometry: str = "", without: Sequence[str] = ()
+    reader: Reader,
+    fluid: str,
+    instrument: str,
+    *,
+    last: int,
+    geometry: str = "",
+    quantity: str = "",
+    without: Sequence[str] = (),
 ) -> list[Chart]:
     """Return the charts of an instrument's verifications and controls with a fluid.
 
     There is one for each geometry and step of a verification, whose points are deviations from the certified value in
-    %, and one for each geometry and lot of a control fluid, whose points are values.  Arguments as in `product_charts`,
-    `without` has runs.
+    %, and one for each geometry and lot of a control fluid, whose points are values.  Arguments as in `product_charts`;
+    `without` has runs, by unique beginnings of their ids, and `quantity` is that of the chart of which they are points.
+
+    Raises:
+        SettingError: an entry of `without` names no run, several runs or no point.
     """
-    found = _Found()
+    found = _Found(frozenset(left_out_runs(reader, without)), quantity)
     before = LATEST
     seen: set[str] = set()
     with values_compared(reader.path) as compared:
@@ -233,15 +275,20 @@ def verification_charts(
                     continue
                 seen.add(entry.run)
                 found.read += 1
-                if entry.run not in without:
-                    _take_verification(reader, compared, found, entry.run, fluid, geometry)
+                _take_verification(reader, compared, found, entry.run, fluid, geometry)
             else:
                 before = page[-1].seq
                 continue
             break
+    found.refuse_unnamed()
     return _charts(
         reader, found, last, lambda g, q: ChartName(fluid=fluid, instrument=instrument, geometry=g, quantity=q)
     )
+
+
+def left_out_runs(reader: Reader, without: Sequence[str]) -> tuple[str, ...]:
+    """Return the ids of runs that a person names by unique beginnings; errors as in `find_run`."""
+    return tuple(find_run(reader, given).id for given in without)
 
 
 def _take_verification(
@@ -279,7 +326,7 @@ def _take_verification(
             unit="%",
             serials=(_serial(data),),
         )
-        found.add(key, point)
+        found.add(key, point, run)
 
 
 def _take_control(found: _Found, run: RunRecord, data: dict[str, Any], name: str) -> None:
@@ -303,7 +350,7 @@ def _take_control(found: _Found, run: RunRecord, data: dict[str, Any], name: str
         serials=(_serial(data),),
         is_outside=reason is not None and reason.code == OUTSIDE,
     )
-    found.add(key, point)
+    found.add(key, point, run.id)
 
 
 def _charts(reader: Reader, found: _Found, last: int, name_of: Callable[[str, str], ChartName]) -> list[Chart]:

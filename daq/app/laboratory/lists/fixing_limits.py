@@ -6,7 +6,7 @@ from pydantic import Field
 
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, new
-from daq.app.laboratory.lists.charting import product_charts, verification_charts
+from daq.app.laboratory.lists.charting import left_out_runs, product_charts, verification_charts
 from daq.core.errors import SettingError, coded
 from daq.laboratory.chartlimits import LEAST_TO_FIX, ChartLimits
 from daq.laboratory.controlchart import Chart, trial
@@ -24,7 +24,8 @@ class ChartChoice(Model):
         fluid, instrument: the fluid of verifications and the instrument.
         geometry, quantity: which chart, where there are several.
         last: number of points.
-        without: samples (or runs of verifications) that are left out, because the cause of their value was found.
+        without: samples (or runs of verifications by the beginnings of their ids) that are left out, because the cause
+            of their value was found.
     """
 
     product: Label = ""
@@ -45,11 +46,12 @@ class FixChartLimits(ChartChoice):
 def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
     """Compute centre line and sigma from the points of a chart, and store them as its limits.
 
-    The outcome names the points that are beyond these limits, and the controls among them that did not pass: the person
-    decides whether they show the process.
+    Limits and outcome name the points that are outside of these limits, and the controls among them that did not pass:
+    the person decides whether they show the process.
 
     Raises:
-        SettingError: there are several such charts, too few points, or points without scatter.
+        SettingError: there are several such charts, too few points, or points without scatter, or an entry of `without`
+            names no point.
         StoreError: another change of the limits came first.
     """
     chart = only_one(charts_of(laboratory, order), order.geometry, order.quantity)
@@ -73,6 +75,13 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
             "no_scatter",
             chart=chart.name.id,
         )
+    with laboratory.reader() as reader:
+        left_out = order.without if order.product else left_out_runs(reader, order.without)
+    suspect = {
+        "beyond": [p for p in chart.points if not found.lower <= p.value <= found.upper],
+        "not_passed": [p for p in chart.points if p.is_outside],
+    }
+    named = {name: tuple(p.name for p in points) for name, points in suspect.items()}
     record = ChartLimits(
         id=chart.name.id,
         chart=chart.name,
@@ -84,9 +93,10 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
         runs=tuple(run for p in chart.points for run in p.runs),
         first=chart.points[0].name,
         last=chart.points[-1].name,
-        left_out=order.without,
+        left_out=left_out,
         simulated=any(p.simulated for p in chart.points),
         serials=tuple(sorted({serial for p in chart.points for serial in p.serials})),
+        **named,
     )
     kept = laboratory.found(ChartLimits, record.id)
     what = "chart_limits_fixed"
@@ -99,9 +109,9 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
         "upper": found.upper,
         "unit": chart.unit,
         "points": len(values),
-        "beyond": [p.name for p in chart.points if not found.lower <= p.value <= found.upper],
-        "not_passed": [p.name for p in chart.points if p.is_outside],
-    }
+        # As `without` takes them.
+        "suspect": {name: [p.name if order.product else p.runs[0] for p in points] for name, points in suspect.items()},
+    } | named
 
 
 def charts_of(laboratory: Laboratory, order: ChartChoice) -> list[Chart]:
@@ -129,6 +139,7 @@ def charts_of(laboratory: Laboratory, order: ChartChoice) -> list[Chart]:
             order.instrument,
             last=order.last,
             geometry=order.geometry,
+            quantity=order.quantity,
             without=order.without,
         )
 

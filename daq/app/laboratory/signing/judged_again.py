@@ -8,14 +8,15 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Laboratory, find
-from daq.app.records.attempts import place_of_start
+from daq.app.records.attempts import in_order_of_starts
 from daq.app.records.judged.judging import Tried, causes_of, judged, samples_left, tried, tried_of_sample, waits_after
 from daq.app.records.judged.product_versions import ProductVersion, VersionOf, version_of_run
-from daq.app.records.replaying import ROUNDING_TOLERANCE, differences
+from daq.app.records.replaying import ROUNDING_TOLERANCE
 from daq.core.errors import SettingError, coded
 from daq.laboratory.declarations import Declaration, Left
 from daq.laboratory.people import Person
 from daq.methods.concluding.reportable import Reportable
+from daq.methods.messages.comparing import differences
 from daq.methods.messages.result import ResultData
 
 JUDGED: Final = (
@@ -99,7 +100,7 @@ def _state(reader: Reader, sides: Sides, sample: str, *, after: bool) -> _State:
         runs = [t for t in runs if t.run.id != sides.now.id]
         if sides.now.sample == sample:
             runs.append(_as_corrected(reader, sides))
-        runs.sort(key=lambda t: place_of_start(reader, t.run))
+        runs = in_order_of_starts(reader, runs, lambda t: t.run)
     version_of = _versions(reader, sides) if after else lambda run: version_of_run(reader, run)
     found = judged(sample, runs, version_of, test)
     return _State(_parts(found), waits_after(sample, runs, version_of, causes_of(reader)))

@@ -11,7 +11,7 @@ from daq.adapters.store.declared import KIND as DECLARATION
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by, newest_revision
 from daq.adapters.store.rows import RunRecord
-from daq.app.records.attempts import MOVED, AttemptWithData, attempt_of, place_of_start, runs_of_sample
+from daq.app.records.attempts import MOVED, AttemptWithData, attempt_of, in_order_of_starts
 from daq.app.records.judged.product_versions import ProductVersion, VersionOf, versions_of
 from daq.core.errors import StoreError
 from daq.laboratory.kinds import cause_id
@@ -57,8 +57,9 @@ def tried(reader: Reader, run: RunRecord) -> Tried:
 
 def tried_of_sample(reader: Reader, sample: str) -> list[Tried]:
     """Return the runs of a sample, and those that a correction gave to another one, oldest first."""
-    own = [replace(tried(reader, r), joined=bool(samples_left(reader, r.id))) for r in runs_of_sample(reader, sample)]
-    return sorted([*own, *moved_away(reader, sample)], key=lambda t: place_of_start(reader, t.run))
+    runs = reader.runs(limit=-1, sample=sample)
+    own = [replace(tried(reader, r), joined=bool(samples_left(reader, r.id))) for r in runs]
+    return in_order_of_starts(reader, [*own, *moved_away(reader, sample)], lambda t: t.run)
 
 
 def moved_away(reader: Reader, sample: str) -> list[Tried]:
