@@ -61,6 +61,7 @@ REFUSED = {
     "repeat_assign": "no assigned cause|not registered",
     "chart_fix": "Limits are fixed from at least|There is no",
     "report_certificate": "certificate|release",
+    "report_chart": "The chart has no points",  # the failed verification puts all values in doubt
 }
 
 
