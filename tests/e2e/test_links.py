@@ -238,5 +238,5 @@ def test_a_companion_in_use_and_a_wrong_name_are_reported(lab, daemon):
     assert wrong.returncode == 2
     assert "bench-l is not served by this daemon; served: bench-1, bench-2, thermo-1" in wrong.stderr
     right = lab.daq("stop", "bench-1")
-    assert (right.returncode, right.stdout.strip()) == (0, "stopping")
+    assert (right.returncode, right.stdout.strip()) == (0, "stopping"), call.until("outcome")
     assert call.until("outcome")["outcome"] == "stopped"

@@ -121,7 +121,7 @@ def test_a_lost_client_stops_nothing_and_daq_stop_does(lab):
     refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="S-6").next()
     assert "S-5" in refused["error"]
     stopped = lab.daq("stop", "bench-1")
-    assert (stopped.returncode, stopped.stdout.strip()) == (0, "stopping")
+    assert (stopped.returncode, stopped.stdout.strip()) == (0, "stopping"), call.until("outcome")
     outcome = call.until("outcome")
     assert (outcome["outcome"], outcome["motor"]) == ("stopped", "still")
 
