@@ -10,9 +10,8 @@ import pytest
 
 from daq.core.effects import AtRest
 from daq.core.faults import DECIMAL_MEANS
-from daq.core.quietness import LEAST_AT_REST
 from daq.core.statistics import Axis, summarise
-from daq.methods.concluding.torquesigns import torque_faults
+from daq.methods.concluding.torquesigns import ENOUGH, torque_faults
 from tests.support.instruments.described import RotationalDriver
 from tests.support.runs.examples import facts, kept, plan_of, summaries
 from tests.support.runs.lying import FULL_SCALE, method_of, run
@@ -125,7 +124,7 @@ def test_a_stuck_torque_is_seen_whatever_its_number_and_how_often_it_was_read():
         coarse = dataclasses.replace(seen, at_rest=AtRest(0, 47, zero.mean, zero.sd))
         assert torque_faults(plan, coarse) == []
         # A few equal readings do not show that.  A daq before took them for it.
-        few = dataclasses.replace(seen, at_rest=AtRest(0, rng.randrange(5, LEAST_AT_REST), 0.0, 0.0))
+        few = dataclasses.replace(seen, at_rest=AtRest(0, rng.randrange(5, ENOUGH), 0.0, 0.0))
         assert "torque_stuck" in torque_faults(plan, few)
         assert torque_faults(plan, dataclasses.replace(few, checks=DECIMAL_MEANS - 1)) == []
     assert by_older > 20

@@ -6,12 +6,13 @@ from daq.core.derive import roots
 from daq.core.effects import Facts, Kept
 from daq.core.faults import DECIMAL_MEANS
 from daq.core.plan import Plan
-from daq.core.quietness import LEAST_AT_REST as ENOUGH
 from daq.core.quietness import is_too_quiet
 from daq.core.torqueband import TorqueBand
 from daq.methods.concluding.budget import torque_at_rest
 from daq.methods.parts.statement import Statement, state
 
+ENOUGH: Final = 20
+"""Smallest number of equal readings at rest that shows a coarse display."""
 LEAST_AT_REST: Final = 0.05
 """Part of the torque's limit from which a torque at rest needs an explanation, where the band begins lower.  Our
 choice."""
