@@ -1,6 +1,6 @@
 // The live parts of a run: value, gauges, figures, rules, trend.  The rest of the page is made by the server.
 
-import { digitsOf, part, put, significant, span } from "./figures.js";
+import { atPlace, digitsOf, part, put, significant, span } from "./figures.js";
 import { showTemperature, showTorque, word } from "./gauges.js";
 
 const QUALITY = { Good: ["good", "quality.good", "good"], Uncertain: ["high", "quality.uncertain", "warn"], Bad: ["bad", "quality.bad", "bad"] };
@@ -41,7 +41,7 @@ function figure(element, name, text) {
 function amount(words, run, values, signal) {
   if (!(signal in values)) return null;
   const value = values[signal];
-  if (value !== null && run.decimals[signal] === undefined && Math.abs(value) < 1) return `${value.toFixed(2)} ${words.symbol(run.units[signal] ?? "1")}`.trim();
+  if (value !== null && run.decimals[signal] === undefined && Math.abs(value) < 1) return `${atPlace(value, 2)} ${words.symbol(run.units[signal] ?? "1")}`.trim();
   return value === null ? "–" : `${digitsOf(run, signal, value)} ${words.symbol(run.units[signal] ?? "1")}`.trim();
 }
 
