@@ -194,6 +194,7 @@ def bench_pages(result: dict[str, Any] | None = None) -> list[ExamplePage]:
     pages += [
         made("running-saturated", bench_live(running, too_much)),
         made("running-doubtful", bench_live(running, doubtful)),
+        made("running-bath", bench_live(bench_view("running", cups=(CupShown("G-1042", 1860.0), CupShown("G-1046", 240.0))), RUN)),
         made("running-seeking", bench_live(running, SEEKING)),
         made("running-turning", bench_live(running, replace(RUN, state="stopping", motor="may_still_be_turning"), motor="in_doubt", still=False)),
         made("running-lost", bench_live(running, RUN), link={"daemon": False, "reason": "the daemon does not answer"}),

@@ -33,5 +33,5 @@ HISTORY = {
     "result": RESULT, "results": [{"id": "r1", "created": "2026-11-29T15:14:50.000Z", "supersedes": None, "journal_digest": "cd" * 32, "audit_seq": 7, "audit_head": "ef" * 32}],
     "notes": [{"text": "cup was chipped", "who": "m.keeper", "at": "2026-11-29T15:15:00.000Z", "because": None}],
     "signatures": [{"meaning": "reviewed", "name": "M. Keeper", "by": "m.keeper", "signed_at": "2026-11-29T15:16:00Z", "because": "", "state": "in_force"}],
-    "release": "released", "checklist": {"opening": [], "before": [{"code": "clean", "how": "together", "met": True}], "after": []}, "flow_curve": None, "reports": [], "disagreements": [],
+    "release": "released", "checklist": {"opening": [], "before": [{"code": "clean", "how": "together", "met": True}], "after": []}, "flow_curve": None, "reports": [], "disagreements": [], "doubts": [],
 }  # fmt: skip

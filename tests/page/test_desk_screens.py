@@ -47,7 +47,7 @@ def test_functions_of_the_templates():
     assert [p["piece"] for p in due_first(given)] == ["c", "b", "a"]
     trend = {"name": "viscosity", "unit": "Pa·s", "seconds": [0.0], "values": [1.0]}
     runs = [
-        {"entry": {"run": n, "sample": n}, "trend": t}
+        {"entry": {"run": n, "sample": n, "began_utc_ns": 0}, "trend": t}
         for n, t in (("a", trend), ("b", None), ("c", trend | {"unit": "mPa·s"}), ("d", trend))
     ]
     assert [[r["run"] for r in group["runs"]] for group in compared_groups(runs)] == [["a", "d"], ["c"]]

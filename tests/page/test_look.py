@@ -21,10 +21,16 @@ DARK = "document.documentElement.dataset.theme = 'dark'"
 SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 CUT_IN_RUN = """() => { const main = document.querySelector('.bench[data-stage=running] .bench-main');
   const bottom = main?.getBoundingClientRect().bottom;
-  return main ? [...main.querySelectorAll('.value, .gauge, .figures > div, .trend')].filter(row => row.checkVisibility())
+  return main ? [...main.querySelectorAll('.value, .gauge, .figures > div, .trend, .cups > p')].filter(row => row.checkVisibility())
     .filter(row => row.getBoundingClientRect().bottom > bottom + 0.5)
     .map(row => `${row.className || row.textContent.trim()} ${row.getBoundingClientRect().bottom - bottom}`) : []; }"""
 """The rows of a run that are cut at the lower edge, with the pixels that are missing."""
+CUT_CHOICE = """() => [...document.querySelectorAll('select, input[type=month]')].filter(field => field.checkVisibility()).filter(field => {
+  const c = document.createElement('canvas').getContext('2d'), s = getComputedStyle(field); c.font = `${s.fontWeight} ${s.fontSize} ${s.fontFamily}`;
+  const text = field.type === 'month' ? new Date(`${field.value}-15`).toLocaleDateString('en', { month: 'long', year: 'numeric' }) : field.selectedOptions[0]?.text ?? '';
+  return c.measureText(text).width > field.clientWidth - parseFloat(s.paddingLeft) - parseFloat(s.paddingRight) - (field.type === 'month' ? 24 : 14);
+}).map(field => `${field.name}: ${field.selectedOptions?.[0]?.text ?? field.value}`)"""
+"""The fields whose chosen words, or month, are wider than the field with its arrow or sign."""
 DIGIT = """() => { const e = document.querySelector('.bench .digits'); const c = document.createElement('canvas').getContext('2d');
   const s = getComputedStyle(e); c.font = `${s.fontWeight} ${s.fontSize} ${s.fontFamily}`;
   return c.measureText('8').actualBoundingBoxAscent; }"""
@@ -73,6 +79,8 @@ def fits(tab, page, size, at_bench):
         found.append(("small", small))
     if page.name in ("bench-running", "bench-verdict") and tab.evaluate(DIGIT) < 25 * PITCH[size]:
         found.append(("digits", tab.evaluate(DIGIT)))
+    if not at_bench and (words := tab.evaluate(CUT_CHOICE)):
+        found.append(("cut words", words))
     if at_bench and size == "800x480" and (cut := tab.evaluate(CUT_IN_RUN)):
         found.append(("cut", cut))
     return found

@@ -1,5 +1,6 @@
 """A value is never shown without its status: each screen has what `daq show` and `daq runs` say of the same run."""
 
+import json
 import re
 from html import unescape
 from pathlib import Path
@@ -11,7 +12,9 @@ import daq.page
 from daq.app.cli.records.change_lines import RELEASES
 from daq.core.context import CheckKind
 from daq.laboratory.kinds import ReleaseState
+from daq.methods.parts.statement import state
 from daq.page.shown.environment import environment, render
+from daq.page.shown.results import shown_state
 from daq.page.texts.texts import LANGUAGES, Texts
 from tests.page.example_pages import CHOICES, FILTERS, bench_live, bench_view, frame
 from tests.page.example_result import HISTORY, RESULT
@@ -154,3 +157,46 @@ def test_a_verification_or_control_shows_whether_it_passed(lang, kind, passed, w
     named = t(f"desk.result.{kind}", fluid="house-oil", lot="HO-3")
     assert f"{named} {t(f'work.equipment.{word}')}" in text
     assert named not in shown(lang)
+
+
+DOUBT = state("verification_failed_after", verification="1a2b3c4d", instrument="bench-2").model_dump(mode="json")
+OTHERS = {
+    "corrected": {"results": [*HISTORY["results"], HISTORY["results"][0] | {"id": "r2", "supersedes": "r1"}]},
+    "released": {"release": "release_withdrawn"},
+    "signed": {"signatures": []},
+    "signature withdrawn": {"signatures": [HISTORY["signatures"][0] | {"state": "withdrawn"}]},
+    "put in doubt": {"doubts": [DOUBT]},
+    "changed by hand": {"disagreements": ["results: value of r1 is 812, the audit trail has 790"]},
+    "ended": {"run": HISTORY["run"] | {"outcome": "stopped"}},
+}
+"""What can happen to a run while its result is on a screen."""
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+def test_a_result_that_a_later_verification_put_in_doubt_says_so_and_its_verdict_is_in_brackets(lang):
+    t = Texts(lang)
+    sound, doubted = (shown(lang, doubts=doubts) for doubts in ([], [DOUBT]))
+    within = t.code("verdict", RESULT["verdict"]["verdict"])
+    for text, is_doubted in ((sound, False), (doubted, True)):
+        assert (t("desk.result.in_doubt") in text) is is_doubted
+        assert (t.sentence(DOUBT) in text) is is_doubted
+    assert f"({within})" in doubted
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+def test_an_annulled_run_is_marked_on_its_own_page(lang):
+    t = Texts(lang)
+    gone = {"value": None, "validity": "not_valid", "faults": ["annulled"], "reasons": []}
+    text = shown(lang, result=RESULT | gone, results=OTHERS["corrected"]["results"])
+    assert t("desk.results.annulled") in text
+    assert t("desk.results.corrected") not in text
+    assert t("desk.results.annulled") not in shown(lang, results=OTHERS["corrected"]["results"])
+
+
+@pytest.mark.parametrize("what", OTHERS)
+def test_whatever_happens_to_a_result_changes_the_state_of_its_page(what):
+    states = [
+        shown_state(HISTORY | {"run": HISTORY["run"] | {"simulated": False}} | more) for more in ({}, OTHERS[what])
+    ]
+    assert states[0] != states[1]
+    assert shown_state(dict(HISTORY)) == shown_state(json.loads(json.dumps(HISTORY)))

@@ -3,7 +3,7 @@
 import ast
 import importlib
 import re
-from datetime import UTC
+from datetime import UTC, date, timedelta, timezone
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import get_args
@@ -238,3 +238,13 @@ def test_a_sentence_is_said_in_the_language_and_an_unknown_code_in_english():
 )  # fmt: skip
 def test_the_language_is_the_first_that_the_page_has(header, language):
     assert languages_accepted(header) == language
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize("hours", range(-12, 15))
+def test_a_calendar_day_is_the_same_one_in_every_time_zone(language, hours):
+    t = Texts(language, timezone(timedelta(hours=hours)))
+    for first in (date(2026, 1, 1), date(2026, 2, 28), date(2024, 2, 29), date(2026, 12, 31)):
+        month = t("format.months").split()[first.month - 1]
+        assert t.day(first.isoformat()) == t("format.date", year=first.year, month=month, day=first.day)
+    assert (t.day("never passed"), t.day(None), t.day("")) == ("never passed", "", "")

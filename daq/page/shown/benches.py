@@ -159,6 +159,20 @@ def clock(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
+def bath_rows(view: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Return the cups in the bath, longest first: sample, minutes in it, minutes needed (None: not known), `over`."""
+    needed = {s["sample"]: s["bath_s"] for s in view["worklist"] if s["in_bath_s"] is not None}
+    return [
+        {
+            "sample": cup["sample"],
+            "minutes": int(cup["in_bath_s"] // 60),
+            "needed": round(needed[cup["sample"]] / 60) if cup["sample"] in needed else None,
+            "over": cup["sample"] in needed and cup["in_bath_s"] >= needed[cup["sample"]],
+        }
+        for cup in sorted(view["cups"], key=lambda cup: -cup["in_bath_s"])
+    ]
+
+
 def run_words(t: Texts, run: Mapping[str, Any]) -> str:
     """Return what a run does now: its state, try and step."""
     words = [t.code("bench.state", run["state"])]

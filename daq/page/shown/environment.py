@@ -11,8 +11,8 @@ from daq.page.texts.texts import LANGUAGES, Texts
 FUNCTIONS: Final[dict[str, Any]] = {
     function.__name__: function
     for function in (
-        benches.bench_kind, benches.choices, benches.clock, benches.command_words, benches.fault_words,
-        benches.foreign_run,
+        benches.bath_rows, benches.bench_kind, benches.choices, benches.clock, benches.command_words,
+        benches.fault_words, benches.foreign_run,
         benches.in_doubt, benches.live_words, benches.reading_amount, benches.rule_words,
         benches.run_words, benches.stage_template, benches.stage_words, benches.stop_words, benches.fitted_words,
         benches.is_item_unknown, benches.item_age, benches.longest_age, benches.needs_key, benches.read_item,
@@ -22,7 +22,7 @@ FUNCTIONS: Final[dict[str, Any]] = {
         figures.half_text, figures.is_long, figures.limit_range, figures.percent, figures.risk, figures.short,
         refused.message_words,
         figures.unit_symbol, figures.value_text, results.applies_at, results.components, results.conditions,
-        results.curve_drawing, results.kept_rows, results.verdict_kind, results.why,
+        results.curve_drawing, results.kept_rows, results.shown_state, results.verdict_kind, results.why,
         work.compared_groups, work.drawing, work.due_first, work.filled, work.may, work.pairs,
         work.run_values, work.sample_values,
     )

@@ -45,9 +45,10 @@ def out_words(t: Texts, text: str) -> str:
 
 
 def due_words(t: Texts, text: str) -> str:
-    """Return the state of a piece, or when it is due; a day and an unknown sentence as they are."""
+    """Return the state of a piece, or the day when it is due; an unknown sentence is shown as it is."""
     for pattern, key in DUE:
         found = pattern.fullmatch(text)
         if found is not None:
-            return t(key, **found.groupdict())
-    return text
+            given = found.groupdict()
+            return t(key, **(given | {"day": t.day(given["day"])} if "day" in given else given))
+    return t.day(text)

@@ -1,5 +1,7 @@
 """Words of a result for the templates, from `ResultData` as JSON."""
 
+import hashlib
+import json
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
@@ -39,6 +41,18 @@ def verdict_kind(data: Mapping[str, Any]) -> str:
         return verdict
     own = [limit for limit in data["verdict"].get("limits", ()) if limit["quantity"] == data["quantity"]]
     return "outside_low" if is_below(data, own) else verdict
+
+
+def shown_state(history: Mapping[str, Any]) -> str:
+    """Return what decides how the result of a run is to be read, as a short text.
+
+    A correction, an annulment, a signature, a doubt or the end of the run gives another one.
+    """
+    run, signatures = history["run"], [[s["meaning"], s["state"]] for s in history["signatures"]]
+    results = [r["id"] for r in history["results"]]
+    doubts = [history["release"], history["doubts"], history["disagreements"]]
+    parts = [run.get("state"), run.get("outcome"), results, signatures, doubts]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:16]
 
 
 def why(t: Texts, data: Mapping[str, Any]) -> list[str]:

@@ -83,6 +83,12 @@ def compared_groups(compared: Iterable[Mapping[str, Any]]) -> list[dict[str, Any
         name, unit = str(trend["name"]), str(trend["unit"])
         group = out.setdefault((name, unit), {"name": name, "unit": unit, "label": f"{name} {unit}", "runs": []})
         group["runs"].append(
-            {"run": entry["run"], "sample": entry["sample"], "seconds": trend["seconds"], "values": trend["values"]}
+            {
+                "run": entry["run"],
+                "sample": entry["sample"],
+                "began": entry["began_utc_ns"],
+                "seconds": trend["seconds"],
+                "values": trend["values"],
+            }
         )
     return list(out.values())

@@ -5,7 +5,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, date, datetime, tzinfo
 from importlib.resources import files
 from typing import Any, Final
 
@@ -113,6 +113,15 @@ class Texts:
             hour=f"{local.hour:02d}",
             minute=f"{local.minute:02d}",
         )
+
+    def day(self, text: str | None) -> str:
+        """Return a calendar day (ISO 8601) in this language; it is in no time zone.  Another text is shown as it is."""
+        try:
+            found = date.fromisoformat(text or "")
+        except ValueError:
+            return text or ""
+        month = self("format.months").split()[found.month - 1]
+        return self("format.date", year=found.year, month=month, day=found.day)
 
     def span(self, seconds: float) -> str:
         """Return a length of time: ``8.5 s``, ``45 s``, ``2 min 05 s``, ``1 h 03 min``."""

@@ -93,6 +93,7 @@ def _run(sources: Sources, asked: RunAsked) -> dict[str, Any]:
     more = {
         "flow_curve": None if curve is None else curve.model_dump(mode="json"),
         "reports": reports_of_run(reader, record.id),
+        "doubts": [doubt.model_dump(mode="json") for doubt in Releases(reader).doubts(record)],
         "disagreements": [d.text for d in disagreements_of_run(reader.path, record.id)],
     }
     return {"entry": encode(entry(reader, record)), "history": found.as_json() | more}
