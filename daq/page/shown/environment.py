@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import jinja2
 
-from daq.page.shown import benches, calibrations, equipment, figures, refused, results, work
+from daq.page.shown import benches, calibrations, equipment, figures, file_errors, refused, results, work
 from daq.page.texts.texts import LANGUAGES, Texts
 
 FUNCTIONS: Final[dict[str, Any]] = {
@@ -18,7 +18,7 @@ FUNCTIONS: Final[dict[str, Any]] = {
         benches.is_item_unknown, benches.item_age, benches.longest_age, benches.needs_key, benches.read_item,
         benches.temperature_signal,
         calibrations.calibration_lines, calibrations.without_lines, equipment.due_words, equipment.out_words,
-        figures.amount, figures.entry_value,
+        file_errors.file_words, figures.amount, figures.entry_value,
         figures.half_text, figures.is_long, figures.limit_range, figures.percent, figures.risk, figures.short,
         refused.message_words,
         figures.unit_symbol, figures.value_text, results.applies_at, results.components, results.conditions,
