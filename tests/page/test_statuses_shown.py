@@ -200,3 +200,16 @@ def test_whatever_happens_to_a_result_changes_the_state_of_its_page(what):
     ]
     assert states[0] != states[1]
     assert shown_state(dict(HISTORY)) == shown_state(json.loads(json.dumps(HISTORY)))
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+def test_runs_of_one_sample_in_one_plot_have_different_names_in_the_legend(lang):
+    trend = {"name": "viscosity", "unit": "mPa·s", "seconds": [0.0], "values": [1.0]}
+    first = ROW["began_utc_ns"]
+    began = {"aaaaaaaa-1": first, "bbbbbbbb-2": first + 3600 * 10**9, "cccccccc-3": first + 3600 * 10**9}
+    compared = [{"entry": ROW | {"run": run, "began_utc_ns": at}, "trend": trend} for run, at in began.items()]
+    values = frame("/compare", compared=compared, named=list(began), refused=[], done="")
+    legend = render("work/compare.html", lang, values).partition('<ul class="legend">')[2].partition("</ul>")[0]
+    names = [re.sub(r"\s+", " ", re.sub("<[^>]+>", " ", one)).strip() for one in legend.split("</li>")[:-1]]
+    assert len(set(names)) == len(began)
+    assert all(ROW["sample"] in name for name in names)
