@@ -188,7 +188,9 @@ class Demonstration:
             publishing.schemas = schema_messages(TOPICS)
             state = self.folder / "state"
             state.mkdir(mode=0o700, exist_ok=True)
-            self._supervisor = Supervisor(self._catalogue(), state, self._clock, publishing=publishing)
+            self._supervisor = Supervisor(
+                self._catalogue(), state, self._clock, publishing=publishing, computes_apart=True
+            )
             self._service = await stack.enter_async_context(served(self._supervisor))
             if self._visited:
                 await asyncio.to_thread(register_samples, self._supervisor)
