@@ -223,7 +223,7 @@ def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_
         for line in rows.splitlines()
         if line.startswith("#")
     ]
-    assert {verdict for _, _, verdict in received} == {"within", "outside", "no limits", "not comparable"}
+    assert {verdict for _, _, verdict in received} == {"within", "outside", "no limits", "not comparable"}, out
     assert len(received) == 7
     assert len({(bench, number) for bench, number, _ in received}) == 7, "a sequence number came twice"
     assert "advice:" in out
