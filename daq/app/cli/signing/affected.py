@@ -1,4 +1,4 @@
-"""`daq affected`: list the results that a failed verification or control puts in doubt, and decide about one."""
+"""`daq affected`: list the results that a check or a calibration puts in doubt, and decide about one."""
 
 import argparse
 from typing import Any, Final
@@ -18,6 +18,7 @@ examples:
   daq affected 9c1d
   daq affected 9c1d --run 3f2a --uncertain --because "the torque was 3 % low"
   daq affected 9c1d --run 3f2a --upheld --because "measured again on bench-2: the same value"
+  daq affected 'bench-1/coaxial-12@2026-11-20'     a calibration that found the piece outside of its tolerance
 
 Until a person decides, none of these results can be released. A verification that was itself wrong, such as one with
 the wrong fluid, is corrected or annulled; then it blocks nothing.
@@ -27,7 +28,11 @@ the wrong fluid, is corrected or annulled; then it blocks nothing.
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.epilog = EXAMPLES
-    parser.add_argument("verification", metavar="RUN", help="the run of the failed verification or control")
+    parser.add_argument(
+        "verification",
+        metavar="RUN|PIECE@DAY",
+        help="the run of the failed verification or control, or the calibration",
+    )
     parser.add_argument("--run", default="", metavar="RUN", help="decide about this run")
     decision = parser.add_mutually_exclusive_group()
     decision.add_argument(

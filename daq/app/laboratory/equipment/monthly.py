@@ -9,6 +9,7 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision, revisions
 from daq.adapters.store.rows import RunRecord
+from daq.app.laboratory.signing.affected_runs import OutsideFound, outside_found
 from daq.app.records.judged.repeated_runs import repeated_between
 from daq.app.records.transcriptions import Transcription, entries_of, read_between
 from daq.app.screens.text import local_time
@@ -66,6 +67,7 @@ class Review:
         transcribed: values that were read by eye in the month, the newest `LISTED` ones.
         transcribed_count: number of all of them.
         mismatches: entries of a second person in them that differed from the first.
+        outside: calibrations recorded in the month that found a piece outside of its tolerance.
     """
 
     month: str
@@ -74,6 +76,7 @@ class Review:
     transcribed: tuple[Transcription, ...]
     transcribed_count: int
     mismatches: int
+    outside: tuple[OutsideFound, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return all of it as JSON values."""
@@ -84,6 +87,7 @@ class Review:
             "transcribed": [t.as_json() for t in self.transcribed],
             "transcribed_count": self.transcribed_count,
             "mismatches": self.mismatches,
+            "outside": [o.as_json() for o in self.outside],
         }
 
 
@@ -130,6 +134,7 @@ def review(reader: Reader, month: str) -> Review:
         transcribed=transcribed[-LISTED:],
         transcribed_count=len(transcribed),
         mismatches=sum(_mismatches(reader, t.record) for t in transcribed),
+        outside=tuple(outside_found(reader, first, last)),
     )
 
 
