@@ -20,7 +20,7 @@ WITHDRAWN_LATER: Final = frozenset({"verification_withdrawn_later", "control_wit
 """The doubts by a pass that was taken back; the others are those by a failure."""
 FOUND_INSIDE: Final = "inside"
 FOUND_OUTSIDE: Final = "outside"
-"""Whether a calibration found a piece within its tolerance, before any adjustment."""
+"""The state in which a calibration found a piece, before any adjustment: within its tolerance, or outside of it."""
 NEWEST: Final = "last"
 """Name of the newest run in commands; no sample has it as its id."""
 LAST: Final = "\U0010ffff"

@@ -1,5 +1,6 @@
 """The acts that take a piece of equipment out of service, put it back, and record its calibration."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Annotated, Any, Final, Self
@@ -67,7 +68,7 @@ class Calibrate(OfPiece):
     due: Day | None = None
     values: Annotated[tuple[GivenValue, ...], Listed, Field(max_length=MOST_VALUES)] = ()
     found: Found = ""
-    """Whether the piece was found within its tolerance, as its certificate or the works' own limits state."""
+    """State as found, within the tolerance or outside, as the certificate or the limits of the works say."""
     because: Label = ""
 
     @model_validator(mode="after")
@@ -199,7 +200,7 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
 
 def _require_found(order: Calibrate, values: Sequence[CalibratedValue]) -> None:
     """Refuse a calibration with an adjusted value that does not state whether the piece was within its tolerance."""
-    adjusted = [v.name for v in values if abs(v.as_found - v.as_left) > v.uncertainty]
+    adjusted = [v.name for v in values if _is_more(abs(v.as_found - v.as_left), v.uncertainty)]
     if adjusted and not order.found:
         names = ", ".join(adjusted)
         error = SettingError(
@@ -208,6 +209,11 @@ def _require_found(order: Calibrate, values: Sequence[CalibratedValue]) -> None:
             key="found",
         )
         raise coded(error, "found_not_stated", name=names)
+
+
+def _is_more(difference: float, uncertainty: float) -> bool:
+    # 20.1 - 20.0 is not more than 0.1.
+    return difference > uncertainty and not math.isclose(difference, uncertainty, rel_tol=1e-9)
 
 
 def _samples_in_doubt(reader: Reader, ident: str) -> list[str]:

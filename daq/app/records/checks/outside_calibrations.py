@@ -50,7 +50,7 @@ class Calibrated:
 
     @property
     def same(self) -> tuple[str, ...]:
-        """What two calibrations of the same piece have in common: the serial number, where it is known."""
+        """The key by which two calibrations are of the same piece: the serial number, where it is known."""
         if self.part == "probe" or not self.serial:
             return (self.part, self.piece, self.serial)
         return (self.part, self.make, self.serial)
