@@ -39,6 +39,7 @@ class ReviewCounts:
         corrected, annulled: runs that were corrected, or annulled, until now.
         anyway: runs that were started although their result could not be comparable (`--anyway`).
         skipped_checks: items of checklists that were left out.
+        without_checklist: runs that no checklist belongs to, as those by `daq run`: all of its items are left out.
         not_authorised: runs without an authorisation for their method.
     """
 
@@ -50,10 +51,20 @@ class ReviewCounts:
     annulled: int = 0
     anyway: int = 0
     skipped_checks: int = 0
+    without_checklist: int = 0
     not_authorised: int = 0
 
 
-COUNTED: Final = ("runs", "repeats", "corrected", "annulled", "anyway", "skipped_checks", "not_authorised")
+COUNTED: Final = (
+    "runs",
+    "repeats",
+    "corrected",
+    "annulled",
+    "anyway",
+    "skipped_checks",
+    "without_checklist",
+    "not_authorised",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,11 +168,12 @@ def _as_started(reader: Reader, first: int, last: int) -> list[_Run]:
     One index has all of it, so that a month of many runs is counted without reading them.
     """
     rows = reader.rows(
-        "SELECT instrument, operator, count(*), sum(attribution = 'not_authorised') FROM runs "
+        "SELECT instrument, operator, count(*), sum(attribution = 'not_authorised'), "
+        "sum(NOT EXISTS (SELECT 1 FROM records WHERE kind = 'checklist' AND id = runs.id)) FROM runs "
         "WHERE began_utc_ns BETWEEN ? AND ? GROUP BY instrument, operator",
         [first, last],
     )
-    names = ("runs", "not_authorised")
+    names = ("runs", "not_authorised", "without_checklist")
     return [_Run(instrument, person, dict(zip(names, counts, strict=True))) for instrument, person, *counts in rows]
 
 
@@ -178,6 +190,7 @@ def _others(reader: Reader, first: int, last: int) -> Iterator[_Run]:
             own = {
                 "runs": 1,
                 "not_authorised": int(run.attribution == NO_AUTHORISATION),
+                "without_checklist": int(newest_revision(reader, Checklist.kind, run.id) is None),
             }
             yield _Run(run.instrument, started.operator, {name: -n for name, n in own.items()})
             yield _Run(run.instrument, run.operator, own)
