@@ -34,13 +34,12 @@ from daq.methods.messages.doubting import doubted, still_doubted
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
 from daq.process.moments import past_moment
+from daq.quality.digits import SHOWN_ID
 
 ANNULLED_FROM: Final = frozenset({"audit", "results", "records", "record_keys"})
 """Tables whose rows about a run must agree with the audit trail before it is annulled."""
 SHOWN_DIGEST: Final = 16
 """Number of characters of a declaration's digest in a statement."""
-SHOWN_RUN: Final = 8
-"""Number of characters of a run's id in a statement."""
 DECIDED: Final = "doubt_decided"
 """Name of the change in the audit trail."""
 
@@ -183,7 +182,7 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     superseding = subject.superseding(laboratory, run, order.because)
     before = ResultData.model_validate_json(subject.newest.data)
     # The name of a calibration is no number, and is shown whole.
-    shown = verification if fault == "calibration_outside_later" else verification[:SHOWN_RUN]
+    shown = verification if fault == "calibration_outside_later" else verification[:SHOWN_ID]
     data = doubted(before, fault=fault, who=laboratory.who, because=order.because, verification=shown)
     declaration = subject.declared().model_copy(
         update={"result": superseding.result_id, "supersedes": subject.newest.id, "changes": ()}

@@ -14,6 +14,7 @@ from daq.app.records.attempts import runs_of_sample
 from daq.app.records.seen_signatures import SeenSignature, seen
 from daq.core.errors import StoreError
 from daq.laboratory.kinds import DOUBT_DECISION, REPORTABLE, SIGNATURE, ReleaseState, decision_id
+from daq.quality.digits import SHOWN_ID
 
 if TYPE_CHECKING:
     from daq.app.records.checks.audited_checks import Entry
@@ -36,8 +37,6 @@ BLOCKED_BY: "Final[Mapping[Doubt, str]]" = {
     "calibration_outside_later": "calibration_outside_after",
 }
 """Why a run must not be released, by what puts it in doubt."""
-SHOWN_ID = 8
-"""Number of characters of a run's id in a statement."""
 
 
 def stored_signatures(reader: Reader, of: str, subject: str) -> list[StoredRecord]:

@@ -4,7 +4,7 @@ import argparse
 import time
 from typing import Any
 
-from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json, say_more
+from daq.app.cli.common import count_of, open_reader, print_json, say_more
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.equipment.casefile import MOST_RUNS, Case, CaseInstrument, CaseRun, case_of
 from daq.app.records.checks.audited_checks import Entry
@@ -14,7 +14,7 @@ from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.text import local_time, plain, spaced
 from daq.laboratory.kinds import FOUND_OUTSIDE
 from daq.process.moments import bound
-from daq.quality.digits import NOTHING
+from daq.quality.digits import NOTHING, SHOWN_ID
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

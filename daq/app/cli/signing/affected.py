@@ -3,7 +3,7 @@
 import argparse
 from typing import Any, Final
 
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.common import open_reader, print_json
 from daq.app.cli.laboratory.acting import identity_arguments, perform, say_withdrawn
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.signing.affected_runs import affected
@@ -11,7 +11,7 @@ from daq.app.records.run_rows import Entry, value_of
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
-from daq.quality.digits import NOTHING
+from daq.quality.digits import NOTHING, SHOWN_ID
 
 EXAMPLES: Final = """\
 examples:

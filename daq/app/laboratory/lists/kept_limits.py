@@ -5,10 +5,11 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from daq.app.records.checks.controls import chart_limits_of
-from daq.app.records.signatures import SHOWN_ID, Releases
+from daq.app.records.signatures import Releases
 from daq.core.errors import StoreError
 from daq.laboratory.chartlimits import ChartLimits, ChartName
 from daq.laboratory.controlchart import FixedLimits, Point
+from daq.quality.digits import SHOWN_ID
 
 
 def fixed_limits(releases: Releases, name: ChartName, points: Sequence[Point]) -> FixedLimits | None:

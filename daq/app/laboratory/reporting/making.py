@@ -23,7 +23,7 @@ from daq.app.laboratory.reporting.sheet_pages import chart_page, day_page
 from daq.app.laboratory.reporting.shown import LARGEST_ATTACHED, as_attached, newest_shown, refuse_changed
 from daq.app.laboratory.reporting.typesetting import typeset
 from daq.app.laboratory.reporting.works_head import FILE, FOLDER, fonts_of, works_of
-from daq.app.laboratory.signing.report_subjects import SHOWN_ID, anchor_of_report, rejected_sharing
+from daq.app.laboratory.signing.report_subjects import anchor_of_report, rejected_sharing
 from daq.app.laboratory.signing.reportable_records import Keeping
 from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
 from daq.app.records.attempts import runs_of_sample
@@ -37,6 +37,7 @@ from daq.laboratory.reports import Report
 from daq.methods.files.fields import Label, Model, NeededLabel
 from daq.methods.parts.statement import distinct, reasons_json
 from daq.process.moments import span_of_day
+from daq.quality.digits import SHOWN_ID
 
 MADE, MADE_AGAIN = "report_made", "report_made_again"
 OTHER_FILE: Final = "another version of the software made another file of it"
