@@ -9,7 +9,7 @@ from daq.app.laboratory.bench.cups import cups_in_bath
 from daq.app.laboratory.bench.handing_over import left_over
 from daq.app.laboratory.laboratory import new
 from daq.laboratory.bench.benchstate import BenchState, Cup
-from tests.laboratory.parts import laboratory
+from tests.support.laboratories import laboratory
 from tests.support.runs.stored import T0, begin, register
 
 AT = T0 + 60 * 10**9
