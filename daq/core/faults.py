@@ -188,6 +188,9 @@ FAULTS: Final[dict[str, Treatment]] = {
     "control_withdrawn_later": Treatment(
         True, Quality.UNCERTAIN, "the control that the run relied on does not count as passed any more"
     ),
+    "calibration_outside_later": Treatment(
+        True, Quality.UNCERTAIN, "a calibration after the run found equipment that it used outside of its tolerance"
+    ),
     ANNULLED: Treatment(False, Quality.BAD, "the run was annulled"),
 }
 

@@ -139,12 +139,16 @@ class Chart:
 
 @dataclass(frozen=True, slots=True)
 class FixedLimits:
-    """Limits that a person fixed, with the person, the day and the reason."""
+    """Limits that a person fixed, with the person, the day and the reason.
+
+    `gone` are the points of that time which were corrected since, or are doubtful or rejected now.
+    """
 
     record: ChartLimits
     who: str
     day: str
     because: str
+    gone: tuple[str, ...] = ()
 
 
 def same_kind(points: Sequence[Point]) -> tuple[list[Point], list[LeftOut]]:
@@ -190,7 +194,7 @@ def control_chart(
     signals = () if lines is None else find_signals(values, lines.centre, lines.sigma, WEIGHT)
     found, why_not = _capability(points, is_stable=lines is not None and not signals)
     simulated = [state("chart_simulated")] if any(p.simulated for p in points) else []
-    wide = _wide(fixed.record) if fixed is not None and lines is not None and lines.fixed else []
+    wide = _wide(fixed) if fixed is not None and lines is not None and lines.fixed else []
     return Chart(
         name=name,
         unit=unit,
@@ -257,9 +261,14 @@ def _fixed_origin(fixed: FixedLimits) -> Statement:
     )
 
 
-def _wide(record: ChartLimits) -> list[Statement]:
-    """Return the cautions about fixed limits that points without the process's own scatter may have made wider."""
-    named = {"chart_fixed_beyond": record.beyond, "chart_fixed_not_passed": record.not_passed}
+def _wide(fixed: FixedLimits) -> list[Statement]:
+    """Return the cautions about fixed limits: points that may have made them wider, or that do not count any more."""
+    record = fixed.record
+    named = {
+        "chart_fixed_beyond": record.beyond,
+        "chart_fixed_not_passed": record.not_passed,
+        "chart_fixed_gone": fixed.gone,
+    }
     return [state(code, points=points) for code, points in named.items() if points]
 
 

@@ -4,10 +4,12 @@ from typing import Annotated, ClassVar, Final, Literal
 
 from pydantic import Field
 
+from daq.laboratory.kinds import EQUIPMENT
 from daq.laboratory.record import Record
 from daq.methods.files.fields import Day, Label, Listed, Model, NeededLabel
 
 PieceKind = Literal["instrument", "geometry", "probe"]
+Found = Literal["", "inside", "outside"]
 PIECE: Final = "piece"
 SERIAL: Final = "serial"
 """Keys by which the records of a piece are found: its name, and its serial number with its kind and make."""
@@ -35,13 +37,17 @@ class CalibratedValue(Model):
 
 
 class Calibration(Model):
-    """A calibration of a piece, with the number of its certificate; days are YYYY-MM-DD."""
+    """A calibration of a piece, with the number of its certificate; days are YYYY-MM-DD.
+
+    `found` states whether the piece was within its tolerance before any adjustment; "" where nothing was stated.
+    """
 
     certificate: NeededLabel
     day: Day
     due: Day | None = None
     """Last day on which it holds; None: no day is stated."""
     values: Annotated[tuple[CalibratedValue, ...], Listed] = ()
+    found: Found = ""
 
 
 class Equipment(Record):
@@ -59,7 +65,7 @@ class Equipment(Record):
         calibration: the newest one; earlier ones are in earlier revisions.
     """
 
-    kind: ClassVar[str] = "equipment"
+    kind: ClassVar[str] = EQUIPMENT
     piece: NeededLabel
     part: PieceKind
     serial: Label = ""

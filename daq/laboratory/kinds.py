@@ -10,6 +10,7 @@ TRANSCRIBED: Final = "transcribed"
 CHECKLIST: Final = "checklist"
 DECLARATION: Final = "declaration"
 NOTE: Final = "note"
+EQUIPMENT: Final = "equipment"
 """Kinds of records, as the store names them."""
 
 ReleaseState = Literal["released", "release_blocked", "release_withdrawn", "rejected"]
@@ -17,6 +18,9 @@ ReleaseState = Literal["released", "release_blocked", "release_withdrawn", "reje
 
 WITHDRAWN_LATER: Final = frozenset({"verification_withdrawn_later", "control_withdrawn_later"})
 """The doubts by a pass that was taken back; the others are those by a failure."""
+FOUND_INSIDE: Final = "inside"
+FOUND_OUTSIDE: Final = "outside"
+"""The state in which a calibration found a piece, before any adjustment: within its tolerance, or outside of it."""
 NEWEST: Final = "last"
 """Name of the newest run in commands; no sample has it as its id."""
 LAST: Final = "\U0010ffff"

@@ -11,6 +11,8 @@ from daq.core.arguments import require_count, require_finite, require_positive
 from daq.core.errors import ArgumentError, SettingError
 from daq.quality.limits import MOST_DECIMALS, as_reported, decimal_of
 
+SHOWN_ID: Final = 8
+"""Number of characters of a run's id that a message, a statement or a table shows."""
 NOTHING: Final = "-"
 """Shown in the place of a value that does not exist."""
 DIGITS: Final = 2

@@ -226,7 +226,9 @@ def test_a_month_is_counted_by_bench_and_person(lab, tmp_path, capsys):
             corrected(lab, run, state)
         skipped = rng.randrange(3)
         items = [{"code": str(n), "how": "skipped"} for n in range(skipped)] + [{"code": "x", "how": "measured"}]
-        lab.change(Change("checklist", run, "checklist_added", {"before": items, "bench": bench}))
+        asked = rng.random() < 0.7
+        if asked:
+            lab.change(Change("checklist", run, "checklist_added", {"before": items, "bench": bench}))
         if inside:
             wanted += Counter(
                 {
@@ -234,7 +236,8 @@ def test_a_month_is_counted_by_bench_and_person(lab, tmp_path, capsys):
                     (bench, person, "repeats"): int(replicate > 1),
                     (bench, person, state): 1,
                     (bench, person, "anyway"): len(anyway),
-                    (bench, person, "skipped_checks"): skipped,
+                    (bench, person, "skipped_checks"): skipped * asked,
+                    (bench, person, "without_checklist"): int(not asked),
                     (bench, person, "not_authorised"): int(attribution == "not_authorised"),
                 }
             )
@@ -247,6 +250,7 @@ def test_a_month_is_counted_by_bench_and_person(lab, tmp_path, capsys):
     assert main(["--state", str(tmp_path), "review", MONTH]) == 0
     text = capsys.readouterr().out
     assert "skipped checks" in text
+    assert "without checklist" in text
     assert main(["--state", str(tmp_path), "review", MONTH, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["total"]["runs"] == found.total.runs
 

@@ -1,7 +1,11 @@
 """A value that a person rejected, or that a verification put in doubt, is no point of a chart of its product."""
 
+import json
+
 import pytest
 
+from daq.adapters.store.declaring.correcting import Correct
+from daq.adapters.store.records import Change
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.lists.charting import product_charts, verification_charts
 from daq.app.laboratory.lists.precision_study import precision_study
@@ -9,6 +13,7 @@ from daq.core.errors import SettingError
 from daq.laboratory.chartlimits import ChartLimits
 from tests.laboratory.parts import laboratory
 from tests.support.runs.charted import Measured, make_charted, run_id
+from tests.support.runs.stored import T0
 from tests.support.signed_laboratories import SAMPLES, measured_bench, signing_lab, verify
 
 
@@ -53,6 +58,54 @@ def test_a_value_in_doubt_is_no_point_until_a_person_upholds_it(lab, kind, code)
     with lab.lab.reader() as reader:
         found = {s: [x.why[0].code for x in precision_study(reader, s).left_out] for s in SAMPLES}
     assert found == {SAMPLES[0]: [code], SAMPLES[1]: [], SAMPLES[2]: [code]}
+
+
+@pytest.mark.parametrize("event", ["rejected", "doubtful", "corrected", "advice"])
+def test_fixed_limits_name_the_points_that_do_not_count_any_more(tmp_path, event):
+    """Each event is about one of the 25 points, after the limits were fixed; one that changes no value names nothing."""
+    runs = [Measured(f"G-{i}", 800.0 + (i * 7 % 5)) for i in range(25)]
+    make_charted(tmp_path / "daq.db", runs)
+    order = {"product": "clear-glaze", "last": 25, "because": "a month without a change"}
+    with laboratory(tmp_path) as lab:
+
+        def cautions():
+            with lab.reader() as reader:
+                (chart,) = product_charts(reader, lab.catalogue.product("clear-glaze"), last=30)
+            assert chart.lines.fixed
+            return [(s.code, s.parameters["points"]) for s in chart.cautions if s.code == "chart_fixed_gone"]
+
+        carry_out(lab, "chart_limits_fix", order)
+        assert cautions() == []
+        run = run_id(7)
+        if event == "doubtful":
+            verify(lab.store, "failed", passed=False)
+            for i in set(range(25)) - {7}:
+                data = {"verification": "failed", "run": run_id(i), "decision": "upheld"}
+                lab.change(Change("doubt_decision", f"failed/{run_id(i)}", "doubt_decided", data, []))
+        elif event == "rejected":
+            data = {
+                "id": "s-1", "of": "run", "subject": run, "number": 1, "parts": [], "digest": "d",
+                "meaning": "rejected", "by": "a.novak", "signed_at": "2026-01-01T00:00:00Z", "because": "a bubble",
+            }  # fmt: skip
+            lab.change(Change("signature", "s-1", "signed_as_rejected", data, [("run", run)]))
+        else:
+            with lab.reader() as reader:
+                newest = reader.newest_result(run)
+            changes = {"value": 803.5} if event == "corrected" else {"advice": ["x"]}
+            data = json.loads(newest.data) | changes
+            step = Correct(
+                newest.id,
+                "new",
+                "mistyped",
+                T0,
+                "c.head",
+                lambda _n, head, digest: (
+                    json.dumps(data | {"origin": {"audit_head": head.head, "journal_digest": digest}}),
+                    [],
+                ),
+            )
+            lab.store.submit(step).result(10)
+        assert cautions() == ([] if event == "advice" else [("chart_fixed_gone", ("G-7",))])
 
 
 def test_points_beyond_the_limits_that_they_fix_and_failed_controls_among_them_are_named(tmp_path):
@@ -150,3 +203,14 @@ def test_a_value_in_doubt_is_named_also_where_its_sample_has_another_test(tmp_pa
     for name in geometries:
         left_out = [("G-5", "verification_failed_after")] if name == doubtful else []
         assert found[name] == ([s for s in every if (s, name) != ("G-5", doubtful)], left_out)
+
+
+def test_a_chart_without_points_refuses_its_report_with_what_is_left_out_and_why(lab):
+    order = {"product": "clear-glaze", "last": 20}
+    verify(lab.lab.store, "failed", passed=False)
+    with pytest.raises(SettingError) as caught:
+        lab.do("report_chart", **order)
+    text = str(caught.value)
+    assert all(sample in text for sample in SAMPLES)
+    assert "the verification failed of bench-1 failed after it" in text
+    assert caught.value.code == "chart_points_left_out"

@@ -10,6 +10,7 @@ from daq.adapters.store.store import Store
 from daq.app.laboratory.laboratory import Laboratory, changed, new
 from daq.app.laboratory.lists import charting
 from daq.app.laboratory.lists.charting import product_charts, verification_charts
+from daq.app.records.judged.judging import judged_sample
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.controlchart import as_json
 from daq.laboratory.declarations import Declaration
@@ -82,6 +83,7 @@ def test_a_result_that_a_correction_gave_away_is_no_point(tmp_path, which, code)
     assert [codes(x.why) for x in chart.left_out] == [[code]]
 
 
+METHOD = {"id": "glaze-flow", "version": "1", "digest": METHOD_DIGEST}
 NOT_VALID = {"validity": "not_valid", "value": None, "quality": "Bad"}
 
 
@@ -120,6 +122,34 @@ def test_what_cannot_be_compared_is_left_out_by_name(tmp_path, changes, code):
     (chart,) = drawn(tmp_path, runs)
     assert [p.name for p in chart.points] == [f"G-{i}" for i in range(15) if i != 8]
     assert [(x.name, codes(x.why)[-1]) for x in chart.left_out] == [("G-8", code)]
+
+
+@pytest.mark.parametrize("first", ["20", "5"])
+def test_a_sample_measured_at_two_speeds_has_the_point_of_its_reportable_result(tmp_path, first):
+    """The run that counts first decides the speed; the other one is reported nowhere, so it is no point."""
+    speeds = {name: METHOD | {"choices": {"speed": {"value": float(name), "unit": "/min"}}} for name in ("20", "5")}
+    runs = []
+    for i in range(12):
+        order = [first, "5" if first == "20" else "20"] if i % 2 else ["20", "5"]
+        runs += [
+            Measured(
+                f"G-{i}",
+                800.0 + i if speed == "20" else 950.0 + i,
+                changes={"method": speeds[speed]},
+                fill=f"{i}{speed}",
+            )
+            for speed in order
+        ]
+    charts = drawn(tmp_path, runs)
+    with Reader(tmp_path / "daq.db") as reader:
+        reported = {f"G-{i}": judged_sample(reader, f"G-{i}").value for i in range(12)}
+    (chart,) = charts
+    assert chart.points
+    assert {p.name: p.value for p in chart.points} == {n: reported[n] for n in [p.name for p in chart.points]}
+    # Samples at the other speed are named, and have another method than the newest point.
+    others = {x.name: codes(x.why) for x in chart.left_out}
+    assert set(others) == set(reported) - {p.name for p in chart.points}
+    assert all(why == ["chart_differs_from_newest"] for why in others.values())
 
 
 def test_simulated_points_do_not_mix_with_real_ones(tmp_path):

@@ -61,8 +61,8 @@ class Made:
 class History:
     """A laboratory whose stored runs a seed decides."""
 
-    def __init__(self, lab, result, rng):
-        self.lab, self.result, self.rng = lab, result, rng
+    def __init__(self, lab, result, rng, *, numbered):
+        self.lab, self.result, self.rng, self.numbered = lab, result, rng, numbered
         self.count = rng.randrange(1, 4)
         rule = {"count": self.count, "most": self.count, "repeatability_limit": {"value": 50.0, "unit": "%"}}
         text = json.loads(present(Catalogue.load(examples_dir()).product("clear-glaze")).text)
@@ -98,7 +98,7 @@ class History:
         listed = {"repeat_of": "x", "reason": "odd"} if made.opened else {"repeat_of": "x", "reason": ""}
         self.do(
             BeginConfigured(
-                BeginRun(run, counted=not made.verifies),
+                BeginRun(run, counted=self.numbered and not made.verifies),
                 (),
                 (FixedText(new(KeptText(id=text.digest, text=text.text), "text_kept")),),
                 new(RunConfiguration(id=run.id, used=(used,), fitted={}), "run_configured"),
@@ -170,12 +170,15 @@ class History:
         return out
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_every_place_that_counts_repeats_counts_the_same_runs(tmp_path, result, seed):
+@pytest.mark.parametrize(
+    ("seed", "numbered"), [*((seed, True) for seed in range(6)), (0, False), (1, False), (2, False)]
+)
+def test_every_place_that_counts_repeats_counts_the_same_runs(tmp_path, result, seed, numbered):
+    """Runs of an earlier version all have the number 1 (`numbered` is False)."""
     rng = random.Random(seed)
     with laboratory(tmp_path) as lab:
         lab.store.submit(replace(register(), id=TEST)).result(20)
-        history = History(lab, result, rng)
+        history = History(lab, result, rng, numbered=numbered)
         for _ in range(16):
             history.grow()
         expected = history.expected()

@@ -58,7 +58,7 @@ def do(lab, act, piece, **order):
 
 
 def calibrated(lab, piece, *values, **order):
-    given = {"certificate": "K-1", "day": LAST_YEAR, "because": "test", "values": list(values)}
+    given = {"certificate": "K-1", "day": LAST_YEAR, "because": "test", "values": list(values), "found": "inside"}
     return do(lab, "calibrated", piece, **given | order)
 
 

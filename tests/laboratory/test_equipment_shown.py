@@ -75,7 +75,7 @@ def test_doctor_names_what_is_overdue_or_differs_or_is_out_of_service(lab, examp
     }
     act(
         lab, "equipment_calibrated", piece="bench-1", certificate="K-1", day=day(T0 - 9 * DAY), due=day(T0 - DAY),
-        values=[value],
+        values=[value], found="inside",
     )  # fmt: skip
     lead = examples.instrument("bench-2")
     every = VerificationInterval.model_validate({"every": "31 d"})

@@ -9,8 +9,10 @@ from daq.adapters.store.agreement.everything import Comparison
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.records import revisions
 from daq.app.laboratory.acts import ACTS, carry_out
-from daq.app.laboratory.lists.charting import fixed_limits, product_charts
+from daq.app.laboratory.lists.charting import product_charts
+from daq.app.laboratory.lists.kept_limits import fixed_limits
 from daq.app.records.checks.controls import fixed_control_limits
+from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError
 from daq.laboratory.chartlimits import ChartLimits
 from daq.quality.charts import individuals_chart
@@ -151,7 +153,8 @@ def test_limits_from_simulated_points_hold_for_simulated_points_only(tmp_path, s
             name = lab.get(ChartLimits, ID).record.chart
             points = charted(lab).points
             found = [
-                fixed_limits(reader, name, [replace(p, simulated=other) for p in points]) for other in (False, True)
+                fixed_limits(Releases(reader), name, [replace(p, simulated=other) for p in points])
+                for other in (False, True)
             ]
     assert [f is not None for f in found] == [not simulated, simulated]
 

@@ -5,13 +5,15 @@ import itertools
 import pytest
 
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
 from daq.app.laboratory import ordering
 from daq.app.laboratory.ordering import completed
-from daq.app.records.attempts import runs_of_sample
+from daq.app.records.attempts import newest_started, runs_of_sample
 from daq.app.records.judged.judging import deciding_runs, judged_sample, without_cause
 from daq.app.setup.run_order import RunOrder
 from tests.laboratory.parts import laboratory
 from tests.support.runs.charted import Measured, limited, make_charted, run_id
+from tests.support.runs.stored import begin, register
 
 #: Seconds from each run to the next; the clock was set back where they are negative.
 STEPS = (3600, -3600)
@@ -89,3 +91,18 @@ def test_the_same_filling_is_that_of_the_run_started_last_whatever_the_clock_sho
     with laboratory(tmp_path) as lab, lab.reader() as reader:
         order = RunOrder(sample="G-1", instrument="bench-1", method_id="clear-glaze-qc", filling="same")
         assert completed(order, lab.catalogue, reader, ("bench-1",)).fill == THIRD.fill
+
+
+@pytest.mark.parametrize("step_s", STEPS)
+@pytest.mark.parametrize("going", [False, True])
+def test_the_newest_run_of_a_bench_is_the_one_that_was_started_last(tmp_path, step_s, going):
+    path = make_charted(tmp_path / "daq.db", [WITHIN, THIRD, OUTSIDE], every_s=step_s)
+    wanted = run_id(2)
+    if going:
+        with Store(path) as store:
+            for step in (register(), began := begin("going", "bench-1")):
+                store.submit(step).result(10)
+        wanted = began.run.id
+    with Reader(path) as reader:
+        assert newest_started(reader, "bench-1").id == wanted
+        assert newest_started(reader, "bench-9") is None

@@ -55,11 +55,38 @@ def test_functions_of_the_templates():
 
 @pytest.mark.slow
 @pytest.mark.parametrize("lang", LANGUAGES)
+@pytest.mark.parametrize("count", [0, 1, 3])
+def test_the_case_names_each_run_that_a_correction_gave_to_another_lot(screens, lang, count):
+    template, values = next((seen["template"], seen["values"]) for name, _, seen in screens if name == "desk-lot")
+    correction = {"changes": [{"name": "lot", "before": "L6", "after": "L7"}], "who": "b.lind", "because": "mistyped"}
+    doubt = {"code": "verification_failed_after", "text": "x", "params": {"verification": "v", "instrument": "b"}}
+    one = values["case"]["runs"][0] | {"lot": "L7", "corrections": [correction], "doubts": [doubt], "notes": []}
+    moved = [one | {"sample": f"moved-{i}", "run": f"run-{i}"} for i in range(count)]
+    text = render(template, lang, values | {"case": values["case"] | {"moved": moved}})
+    t = Texts(lang)
+    assert (t("work.lot.moved", count=count) in text) is bool(count)
+    assert text.count(t("work.lot.moved_to", lot="L7")) == count
+    for run in moved:
+        assert f'<a href="/results/{run["run"]}">{run["sample"]}</a>' in text
+        # Correction and doubt are those of any run of the lot.
+        assert text.count(f"{run['sample']}: ") == 2
+    assert text.count("mistyped") == count
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("lang", LANGUAGES)
 @pytest.mark.parametrize("count", [10, 11, 25])
 def test_each_cut_list_of_a_lot_states_above_it_how_many_earlier_entries_are_missing(screens, lang, count):
     template, values = next((seen["template"], seen["values"]) for name, _, seen in screens if name == "desk-lot")
     check = {"run": "run-1", "time": 1, "passed": True}
-    change = {"at": 1, "piece": "bench-1", "what": "calibrated", "because": "", "who": "x"}
+    change = {
+        "at": 1,
+        "piece": "bench-1",
+        "what": "equipment_calibrated",
+        "calibration": {"found": "outside"},
+        "because": "",
+        "who": "x",
+    }
     own = {"instrument": "bench-1", "verification_before": None, "verification_after": None}
     t = Texts(lang)
     for name, entries, sentence, after in (

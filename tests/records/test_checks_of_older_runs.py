@@ -37,7 +37,7 @@ FIRST = frozenset((
     "control_failed", "control_not_judged", "control_expired", "calibration_past_due", "peak_not_passed",
     "peak_before_first", "already_met", "vortices", "another_instrument", "identity_unknown", "interrupted",
     "torque_limit", "incomplete", "threshold_not_met", "verification_failed_later", "verification_withdrawn_later",
-    "control_failed_later", "control_withdrawn_later", "annulled",
+    "control_failed_later", "control_withdrawn_later", "calibration_outside_later", "annulled",
 ))  # fmt: skip
 """Faults of number 1.  A fault that is added is none of them: it gets a number in `CHECKED_SINCE`."""
 

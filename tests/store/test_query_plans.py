@@ -31,7 +31,13 @@ from daq.adapters.store.declaring.beginning import BeginConfigured, Fit, FixedTe
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.epochs import StartEpoch, ended_regularly, last_epoch_start
 from daq.adapters.store.mark import MarkFile
-from daq.adapters.store.newest_runs import newest_of_kind, run_started_seq, runs_of_product, verifying_runs
+from daq.adapters.store.newest_runs import (
+    first_results,
+    newest_of_kind,
+    run_started_seq,
+    runs_of_product,
+    verifying_runs,
+)
 from daq.adapters.store.outgoing import outbox_reading
 from daq.adapters.store.outgoing.delivery import Acknowledge, MarkChanged, Refused, ReleaseRefused, SendAgain
 from daq.adapters.store.outgoing.derived import AddDerived
@@ -222,6 +228,7 @@ def queries(path: Path) -> None:
         found_by(reader, "sample", "lot", "7")
         with_ids(reader, "product_text", "clear-glaze ", "clear-glaze z")
         revisions_of_equipment(reader, "piece", "bench-1")
+        first_results(reader, "bench-1", 100)
         review(reader, "2025-11")
         case_of(reader, "L8")
         found_by(reader, "sample", "lot", "7", "8", newest=True)

@@ -95,6 +95,19 @@ def run_started_seqs(reader: Reader, runs: Iterable[str]) -> dict[str, int]:
     return {str(run): int(seq) for run, seq in rows}
 
 
+def first_results(reader: Reader, stream: str, until: int) -> list[tuple[str, str, int, int]]:
+    """Return the first result of each run of a stream up to an audit entry, oldest first.
+
+    Each is the ids of result and run, the number of the result's audit entry, and the start of the run (UTC ns).
+    """
+    rows = reader.rows(
+        "SELECT r.id, r.run, r.audit_seq, u.began_utc_ns FROM results AS r CROSS JOIN runs AS u ON u.id = r.run "
+        "WHERE r.stream = ? AND r.audit_seq <= ? AND r.supersedes IS NULL ORDER BY r.audit_seq",
+        [stream, until],
+    )
+    return [(str(ident), str(run), int(seq), int(began)) for ident, run, seq, began in rows]
+
+
 def newest_of_kind(reader: Reader, kind: str, before: int = LATEST) -> int:
     """Return the number of the newest audit entry below `before` that changed a record of a kind; 0 without one."""
     rows = reader.rows("SELECT max(audit_seq) FROM records WHERE kind = ? AND audit_seq < ?", [kind, before])

@@ -37,7 +37,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("correct", "correct the declaration of a run: sample, product, geometry and the like", "laboratory.correct"),
     ("annul", "annul a run, so that it does not count any more", "laboratory.annul"),
     ("sign", "sign runs or reportable results: measured, reviewed, released, rejected", "signing.sign"),
-    ("affected", "list and decide on the results that a failed verification puts in doubt", "signing.affected"),
+    ("affected", "list and decide on the results that a failed check or calibration puts in doubt", "signing.affected"),
     ("note", "add a note to a run", "laboratory.note"),
     ("transcribe", "enter values that were read by eye; a second person confirms each", "laboratory.transcribe"),
     ("person", "persons: roles, logins, passwords, badges, authorisations", "laboratory.person"),

@@ -19,8 +19,6 @@ from daq.process.logins import login_of, own_login
 if TYPE_CHECKING:
     from daq.adapters.store.reading import Reader
 
-SHOWN_ID = 8
-"""Number of characters of a run's id in tables."""
 RUN_HELP = "the run's id, a unique beginning of it, 'last', or the id of a sample"
 
 

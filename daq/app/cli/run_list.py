@@ -2,12 +2,12 @@
 
 from collections.abc import Sequence
 
-from daq.app.cli.common import SHOWN_ID, print_json
+from daq.app.cli.common import print_json
 from daq.app.cli.printing import print_table
 from daq.app.records.run_rows import Entry, marks_of, value_of, verdict_of
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.encoding import encode
-from daq.quality.digits import NOTHING
+from daq.quality.digits import NOTHING, SHOWN_ID
 
 
 def print_runs(entries: Sequence[Entry], *, as_json: bool) -> None:

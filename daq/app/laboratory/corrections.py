@@ -13,19 +13,18 @@ from daq.adapters.store.rows import RunRecord
 from daq.app.delivery.curve_publishing import curve_message
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
-from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.progress import note_done, note_undone
 from daq.app.laboratory.redeclaration import Given, Redeclaration, redeclaration
+from daq.app.laboratory.signing.affected_runs import cause_named
 from daq.app.laboratory.signing.correctable import Correctable, correctable, store_new_result
 from daq.app.laboratory.signing.judged_again import Sides, judged_otherwise, left_by, not_authorised
 from daq.app.laboratory.signing.own_work import refuse_own
 from daq.app.laboratory.signing.reportable_records import Keeping, samples_after
 from daq.app.laboratory.signing.suspending import suspending
-from daq.app.records.checks.check_trail import CheckTrail
-from daq.app.records.checks.doubts import doubting, failures_after
 from daq.app.records.history import plan_of
 from daq.app.records.judged.judging import samples_left
 from daq.app.records.judged.product_versions import product_texts
+from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError, coded
 from daq.core.plan import Plan
 from daq.laboratory.kinds import decision_id
@@ -35,13 +34,12 @@ from daq.methods.messages.doubting import doubted, still_doubted
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
 from daq.process.moments import past_moment
+from daq.quality.digits import SHOWN_ID
 
 ANNULLED_FROM: Final = frozenset({"audit", "results", "records", "record_keys"})
 """Tables whose rows about a run must agree with the audit trail before it is annulled."""
 SHOWN_DIGEST: Final = 16
 """Number of characters of a declaration's digest in a statement."""
-SHOWN_RUN: Final = 8
-"""Number of characters of a run's id in a statement."""
 DECIDED: Final = "doubt_decided"
 """Name of the change in the audit trail."""
 
@@ -81,7 +79,7 @@ class DecideDoubt(Model):
     """Order to decide about a run that a failed verification or control put in doubt.
 
     Attributes:
-        run, verification: the run, and the run of the verification.
+        run, verification: the run, and the run of the verification or the name of the calibration.
         decision: ``uncertain`` or ``upheld``.
         because: why.
         result: id of the result that the person saw; "" means the newest one.
@@ -150,14 +148,15 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     run = subject.record
     with laboratory.reader() as reader:
         refuse_own(laboratory, reader, run, "the decision of a doubt")
-        verification = find_run(reader, order.verification).id
-        doubts = failures_after(
-            reader, doubting(CheckTrail(reader, run.instrument)), run.id, reader.results(run.id)[0].audit_seq
-        )
-        fault = next((e.doubt for e in doubts if e.run == verification), None)
+        verification = cause_named(reader, order.verification)
+        cause = next((e for e in Releases(reader).in_doubt_by(run) if e.ident == verification), None)
+        fault = None if cause is None else cause.doubt
         if fault is None:
             raise coded(
-                SettingError(f"{verification} is no failed verification or control that put run {run.id} in doubt"),
+                SettingError(
+                    f"{verification} is no failed verification or control that put run {run.id} in doubt, and no such "
+                    "calibration"
+                ),
                 "doubt_unknown",
                 run=run.id,
                 verification=verification,
@@ -182,9 +181,9 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
         return {"run": run.id, "decision": order.decision, "withdrawn": []}
     superseding = subject.superseding(laboratory, run, order.because)
     before = ResultData.model_validate_json(subject.newest.data)
-    data = doubted(
-        before, fault=fault, who=laboratory.who, because=order.because, verification=verification[:SHOWN_RUN]
-    )
+    # The name of a calibration is no number, and is shown whole.
+    shown = verification if fault == "calibration_outside_later" else verification[:SHOWN_ID]
+    data = doubted(before, fault=fault, who=laboratory.who, because=order.because, verification=shown)
     declaration = subject.declared().model_copy(
         update={"result": superseding.result_id, "supersedes": subject.newest.id, "changes": ()}
     )

@@ -9,9 +9,8 @@ from daq.app.screens.text import local_time
 from daq.core.errors import SettingError, coded
 from daq.laboratory.kinds import NEWEST
 from daq.laboratory.samples import Sample
+from daq.quality.digits import SHOWN_ID
 
-SHOWN_ID: Final = 8
-"""Number of characters of a run's id that a message shows."""
 RUNS_SHOWN: Final = 10
 """Number of runs of a sample that a message shows."""
 

@@ -1,7 +1,7 @@
 """Complete the order of a run: method, instrument, lot and fill from the sample's record and the product's file."""
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
@@ -17,12 +17,10 @@ from daq.core.errors import SettingError, coded
 from daq.laboratory.samples import Sample
 from daq.methods.files.product import Product
 from daq.methods.files.producttest import ProductTest
+from daq.quality.digits import SHOWN_ID
 
 if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue
-
-SHOWN_ID: Final = 8
-"""Number of characters of a run's id that a message shows."""
 
 
 def completed(

@@ -1,15 +1,11 @@
 """Refuse a repeat of a sample without its assigned cause, and list what waits for one."""
 
-from typing import Final
-
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.judged.judging import samples_left, without_cause
 from daq.app.records.searching import RunSearch, search
 from daq.core.errors import SettingError, coded
-
-SHOWN_ID: Final = 8
-"""Number of characters of a run's id that a message shows."""
+from daq.quality.digits import SHOWN_ID
 
 
 def waiting_for_cause(reader: Reader, *, limit: int) -> list[RunRecord]:

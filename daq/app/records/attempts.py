@@ -24,6 +24,17 @@ def runs_of_sample(reader: Reader, sample: str) -> list[RunRecord]:
     return in_order_of_starts(reader, reader.runs(limit=-1, sample=sample), lambda run: run)
 
 
+def newest_started(reader: Reader, instrument: str) -> RunRecord | None:
+    """Return the run of an instrument that was started last, whatever its clock was; None without a run."""
+    concluded = reader.last_result(instrument)
+    last = None if concluded is None else reader.run(concluded.run)
+    going = [r for r in reader.unfinished_runs() if r.instrument == instrument]
+    found = [*([] if last is None else [last]), *going]
+    # Only a run that could not be stored yet has neither a result nor a state of its own.
+    found = found or reader.runs(limit=1, instrument=instrument)
+    return in_order_of_starts(reader, found, lambda run: run)[-1] if found else None
+
+
 def in_order_of_starts(reader: Reader, found: Iterable[T], run_of: Callable[[T], RunRecord]) -> list[T]:
     """Return what belongs to runs, one each, in the order in which the runs were started.
 

@@ -14,11 +14,13 @@ from daq.app.records.attempts import runs_of_sample
 from daq.app.records.seen_signatures import SeenSignature, seen
 from daq.core.errors import StoreError
 from daq.laboratory.kinds import DOUBT_DECISION, REPORTABLE, SIGNATURE, ReleaseState, decision_id
+from daq.quality.digits import SHOWN_ID
 
 if TYPE_CHECKING:
     from daq.app.records.checks.audited_checks import Entry
     from daq.app.records.checks.check_trail import CheckTrail
     from daq.app.records.checks.doubts import Doubting
+    from daq.app.records.checks.outside_calibrations import OutsideCalibration
     from daq.laboratory.reportables import ReportableRecord
     from daq.laboratory.signing import Signature, SignedPart
     from daq.methods.messages.doubting import Doubt
@@ -32,10 +34,9 @@ BLOCKED_BY: "Final[Mapping[Doubt, str]]" = {
     "verification_withdrawn_later": "verification_withdrawn_after",
     "control_failed_later": "control_failed_after",
     "control_withdrawn_later": "control_withdrawn_after",
+    "calibration_outside_later": "calibration_outside_after",
 }
 """Why a run must not be released, by what puts it in doubt."""
-SHOWN_ID = 8
-"""Number of characters of a run's id in a statement."""
 
 
 def stored_signatures(reader: Reader, of: str, subject: str) -> list[StoredRecord]:
@@ -123,11 +124,15 @@ def rejection(signatures: "Sequence[S]") -> "S | None":
 
 @dataclass(slots=True)
 class Releases:
-    """The states of release of many records; verifications of an instrument are read once, and only where needed."""
+    """The states of release of many records; verifications of an instrument are read once, and only where needed.
+
+    Calibrations are read once, too.
+    """
 
     reader: Reader
     _doubting: "dict[str, Doubting]" = field(default_factory=dict)
     _trails: "dict[str, CheckTrail]" = field(default_factory=dict)
+    _outside: "list[OutsideCalibration] | None" = None
 
     def _doubting_after(self, instrument: str, seq: int) -> "Doubting":
         """Return what may put a result in doubt whose run was concluded by this audit entry."""
@@ -148,14 +153,23 @@ class Releases:
         return self._trails[instrument]
 
     def doubts(self, run: RunRecord) -> "tuple[Statement, ...]":
-        """Return a statement for each failed verification, and failed or withdrawn control, that blocks a release.
+        """Return a statement for each check or calibration that blocks a release.
 
         A person's decision to uphold the result lifts the block of that one, and of that kind of doubt.
         """
         return tuple(failed_after(e, run.instrument) for e in self.failures(run))
 
-    def failures(self, run: RunRecord) -> "list[Entry]":
-        """Return the failed verifications, and failed or withdrawn controls, that block a release, oldest first."""
+    def failures(self, run: RunRecord) -> "list[Entry | OutsideCalibration]":
+        """Return what blocks a release: what puts the result in doubt, and a person has not upheld it against."""
+        found = self.in_doubt_by(run)
+        return [e for e in found if e.doubt is not None and not self._upheld(e.ident, run.id, e.doubt)]
+
+    def in_doubt_by(self, run: RunRecord) -> "list[Entry | OutsideCalibration]":
+        """Return what puts a result in doubt, in the order of the audit trail.
+
+        That are failed verifications, failed or withdrawn controls, and calibrations that found equipment of the run
+        outside of its tolerance.
+        """
         from daq.app.records.checks.doubts import failures_after
 
         results = self.reader.results(run.id)
@@ -163,7 +177,18 @@ class Releases:
             return []
         seq = results[0].audit_seq
         failed = failures_after(self.reader, self._doubting_after(run.instrument, seq), run.id, seq)
-        return [e for e in failed if e.doubt is not None and not self._upheld(e.run, run.id, e.doubt)]
+        return sorted([*failed, *self._outside_of(run, seq)], key=lambda e: e.seq)
+
+    def _outside_of(self, run: RunRecord, seq: int) -> "list[OutsideCalibration]":
+        """Return the calibrations that put a result in doubt, whose audit entry has the number `seq`."""
+        from daq.app.records.checks.outside_calibrations import is_concerned, outside_calibrations
+
+        if self._outside is None:
+            self._outside = outside_calibrations(self.reader)
+        near = [c for c in self._outside if c.reaches(seq, run.began_utc_ns)]
+        if not near or self.trail(run.instrument).is_check(run.id):
+            return []
+        return [c for c in near if is_concerned(self.reader, c, run.id)]
 
     def objections(self, run: RunRecord) -> "tuple[Statement, ...]":
         """Return why a result of a run is not used although it may be valid: it is rejected, or in doubt.
@@ -274,11 +299,14 @@ class Releases:
         return _state(found, _digest_of(_part_of_record(self.reader, kind, ident)), lambda: blocked)
 
 
-def failed_after(e: "Entry", instrument: str) -> "Statement":
-    """Return the statement that a verification or control of an instrument put a run in doubt after it."""
+def failed_after(e: "Entry | OutsideCalibration", instrument: str) -> "Statement":
+    """Return the statement that a check of an instrument, or a calibration, put a run in doubt after it."""
+    from daq.app.records.checks.outside_calibrations import OutsideCalibration
     from daq.methods.parts.statement import state
 
     code = BLOCKED_BY[e.doubt or "verification_failed_later"]
+    if isinstance(e, OutsideCalibration):
+        return state(code, certificate=e.of.certificate, piece=e.of.piece, date=e.of.day)
     return state(code, verification=e.run[:SHOWN_ID], instrument=instrument)
 
 

@@ -3,9 +3,7 @@
 from daq.adapters.store.reading import Reader
 from daq.core.errors import SettingError, coded
 from daq.methods.files.recipe import Method
-
-SHOWN_ID = 8
-"""Number of characters of a run's id that a message shows."""
+from daq.quality.digits import SHOWN_ID
 
 
 def check_fill(reader: Reader, fill: str, method: Method) -> None:

@@ -6,7 +6,7 @@ from typing import Any, Final
 from daq.app.screens.tables import table
 from daq.app.screens.text import fixed, plain, sentence, spaced
 from daq.core.units import symbol
-from daq.quality.digits import NOTHING, number, uncertain, within
+from daq.quality.digits import NOTHING, SHOWN_ID, number, uncertain, within
 
 OUTCOMES: Final[dict[bool | None, tuple[str, str]]] = {
     True: ("passed", "good"),
@@ -14,8 +14,6 @@ OUTCOMES: Final[dict[bool | None, tuple[str, str]]] = {
     None: ("not decided", "warn"),
 }
 """Words and style of a verification, by whether it passed."""
-SHOWN_RUN: Final = 8
-"""Number of characters of a run's id that a sentence shows."""
 ACCEPTED: Final[dict[bool | None, str]] = {True: "accepted", False: "OUTSIDE", None: "not judged"}
 
 
@@ -62,7 +60,7 @@ def _consequences(data: dict[str, Any]) -> list[str]:
     count, instrument = len(verification["results_since_pass"]), plain(data["origin"]["instrument"])
     if _kind(verification) == "control":
         run = plain(data["origin"]["run"])
-        return [f"results in doubt since the last pass: {count}; `daq affected {run[:SHOWN_RUN]}` lists them"]
+        return [f"results in doubt since the last pass: {count}; `daq affected {run[:SHOWN_ID]}` lists them"]
     return [f"results in doubt since the last pass: {count}; `daq verification {instrument}` lists them"]
 
 

@@ -26,6 +26,7 @@ from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ON
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.nevercounting import never_counts
 from daq.methods.parts.statement import Statement, distinct, state
+from daq.quality.digits import SHOWN_ID
 from daq.quality.limits import Rounding, Verdict
 from daq.quality.replicates import Agreement, Outcome, judge_replicates, mean_uncertainty, repeatability_deviation
 from daq.quality.statistics import dixon_test, grubbs_test
@@ -44,7 +45,6 @@ JUDGED: Final = ("within", "outside", "undecided")
 FILLS: Final = "scatter between fills"
 OF_ONE_RUN: Final = (SCATTER, WITHIN_ONE_STEP, PART_OF_A_TURN)
 """Components of one run that are part of the scatter between fills."""
-SHOWN_ID: Final = 8
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""A result that a person makes Uncertain because a verification or a control failed after it, without a verdict."""
+"""A result that a person makes Uncertain, without a verdict: a check or a calibration after it put it in doubt."""
 
 from collections.abc import Sequence
 from typing import Any, Final, Literal, TypeVar, get_args
@@ -11,7 +11,11 @@ from daq.methods.messages.result import ResultData
 from daq.methods.parts.statement import Statement, state
 
 Doubt = Literal[
-    "verification_failed_later", "verification_withdrawn_later", "control_failed_later", "control_withdrawn_later"
+    "verification_failed_later",
+    "verification_withdrawn_later",
+    "control_failed_later",
+    "control_withdrawn_later",
+    "calibration_outside_later",
 ]
 DOUBTED: Final[tuple[Doubt, ...]] = get_args(Doubt)
 """Faults of the value of such a result."""
@@ -26,7 +30,7 @@ def doubted(found: F, *, fault: Doubt, who: str, because: str, verification: str
         fault: what puts it in doubt.
         who: the person.
         because: the reason.
-        verification: id of the run of the verification or control.
+        verification: id of the run of the verification or control, or the name of the calibration.
     """
     return _under(found, (state(fault, verification=verification, who=who, because=because),))
 

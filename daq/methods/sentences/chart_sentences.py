@@ -45,6 +45,11 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "the fixed limits may be too wide: they were computed also from controls that did not pass: {points}",
         points=NAMES,
     ),
+    "chart_fixed_gone": sentence(
+        "the fixed limits were computed also from points that were corrected since, or are doubtful or rejected now: "
+        "{points}; fix them again",
+        points=NAMES,
+    ),
     "chart_limits_trial": sentence(
         "trial limits, computed from the {count} points shown; none are fixed for this chart", count=COUNT
     ),

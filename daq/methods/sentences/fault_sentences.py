@@ -66,6 +66,10 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
             {"verification": NAME, "who": NAME, "because": DETAIL},
         ),
     ),
+    "calibration_outside_later": (
+        "[ ({verification})][; decided by {who}][, because: {because}]",
+        {"verification": NAME, "who": NAME, "because": DETAIL},
+    ),
     "calibration_past_due": ("[: {piece}, which was due on {date}]", {"piece": NAME, "date": NAME}),
     "annulled": ("[ by {who}][, because: {because}]", {"who": NAME, "because": DETAIL}),
 }

@@ -29,6 +29,11 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "decides about each result",
         verification=NAME, instrument=NAME,
     ),
+    "calibration_outside_after": sentence(
+        "the calibration {certificate} of {piece} on {date} found it outside of its tolerance, and none in between had "
+        "found it within; a person decides about each result",
+        certificate=NAME, piece=NAME, date=NAME,
+    ),
     "reportable_without_value": sentence("there is no reportable value yet"),
     "reportable_out_of_date": sentence("its runs or its product have changed since it was stored"),
     "not_released": sentence("a person has not signed it as released, as it is now[ ({release})]", release=TERM),

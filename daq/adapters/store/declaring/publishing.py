@@ -3,7 +3,7 @@
 # ruff: noqa: D102 - the docstring of each class says what its `apply` does
 
 from dataclasses import dataclass
-from typing import ClassVar, Final
+from typing import Any, ClassVar, Final
 
 from daq.adapters.store.access import Access, Transaction
 from daq.adapters.store.declaring.beginning import REVISIONS, newest
@@ -23,6 +23,7 @@ class AsSeen:
         verified: number of the last audit entry of a verification, by instrument; 0: there is none.
         signed: number of signatures under a run or record, by its kind and id.
         keyed: number of revisions of all records of a kind that have a key, by kind, name and value of the key.
+        equipment: number of the last audit entry of a record of equipment; None: not compared.
         audited: number of the last audit entry, which is that of anything that was stored; None: not compared.
     """
 
@@ -31,6 +32,7 @@ class AsSeen:
     verified: tuple[tuple[str, int], ...] = ()
     signed: tuple[tuple[str, str, int], ...] = ()
     keyed: tuple[tuple[str, str, str, int], ...] = ()
+    equipment: int | None = None
     audited: int | None = None
 
     def require(self, access: Access) -> None:
@@ -67,6 +69,10 @@ class AsSeen:
             found = access.one("keyed", REVISIONS, (kind, name, value))
             if found is None or found[0] != count:
                 raise ChangedMeanwhileError(f"a {kind} of {name} {value} was stored meanwhile: look at it, then repeat")
+        if self.equipment is not None:
+            found = access.one("equipment_seen", "SELECT max(audit_seq) FROM records WHERE kind = ?", ("equipment",))
+            if ((found[0] if found else None) or 0) != self.equipment:
+                raise ChangedMeanwhileError("a record of equipment was changed meanwhile: look at it, then repeat")
         if self.audited is not None:
             found = access.one("audited", "SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1")
             if (0 if found is None else found[0]) != self.audited:
@@ -74,11 +80,15 @@ class AsSeen:
 
     def and_seen(self, other: "AsSeen") -> "AsSeen":
         """Return the state that is both this one and another."""
-        both = {
+        both: dict[str, Any] = {
             name: tuple(dict.fromkeys([*getattr(self, name), *getattr(other, name)]))
             for name in ("results", "records", "verified", "signed", "keyed")
         }
-        return AsSeen(**both, audited=self.audited if other.audited is None else other.audited)
+        both |= {
+            name: getattr(self, name) if getattr(other, name) is None else getattr(other, name)
+            for name in ("equipment", "audited")
+        }
+        return AsSeen(**both)
 
 
 ANYTHING: Final = AsSeen()

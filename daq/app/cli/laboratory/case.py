@@ -2,16 +2,19 @@
 
 import argparse
 import time
+from typing import Any
 
-from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json, say_more
+from daq.app.cli.common import count_of, open_reader, print_json, say_more
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.equipment.casefile import MOST_RUNS, Case, CaseInstrument, CaseRun, case_of
 from daq.app.records.checks.audited_checks import Entry
+from daq.app.records.checks.outside_calibrations import CALIBRATED
 from daq.app.records.run_rows import marks_of, value_of, verdict_of
 from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.text import local_time, plain, spaced
+from daq.laboratory.kinds import FOUND_OUTSIDE
 from daq.process.moments import bound
-from daq.quality.digits import NOTHING
+from daq.quality.digits import NOTHING, SHOWN_ID
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -99,8 +102,15 @@ def _instrument(found: CaseInstrument) -> list[str]:
     return lines + [
         f"{e['at']} {e['piece']}: {spaced(e['what'].removeprefix('equipment_'))} by {e['who']}"
         + (f": {e['because']}" if e["because"] else "")
+        + _found(e)
         for e in found.equipment
     ]
+
+
+def _found(e: dict[str, Any]) -> str:
+    """Return the words that a calibration found its piece outside of its tolerance; "" for another change."""
+    outside = e["what"] == CALIBRATED and (e["calibration"] or {}).get("found") == FOUND_OUTSIDE
+    return f" ({e['calibration']['certificate']}), found OUTSIDE of its tolerance" if outside else ""
 
 
 def _verification(found: Entry | None) -> str:

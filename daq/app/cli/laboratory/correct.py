@@ -3,11 +3,12 @@
 import argparse
 from typing import Any, Final
 
-from daq.app.cli.common import RUN_HELP, SHOWN_ID, wanted_path
+from daq.app.cli.common import RUN_HELP, wanted_path
 from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform, say_withdrawn
 from daq.app.cli.printing import say
 from daq.app.screens.text import plain, spaced
 from daq.core.errors import SettingError
+from daq.quality.digits import SHOWN_ID
 
 EXAMPLES: Final = """\
 examples:

@@ -19,11 +19,12 @@ examples:
   daq equipment out-of-service bench-1/coaxial-12 --because "bent"
   daq equipment back bench-1/coaxial-12 --because "straightened, runs true"
   daq equipment calibrated bench-1 --certificate K-2231 --day 2026-11-20 --due 2027-11-20 \\
-      --constant torque_full_scale "1003 uN.m" "1000 uN.m" "3 uN.m"
+      --found inside --constant torque_full_scale "1003 uN.m" "1000 uN.m" "3 uN.m"
   daq equipment calibrated thermo-2/probe_1 --certificate T-17 --day 2026-11-21 \\
-      --point "at 25 Cel" "25.12 Cel" "25.01 Cel" "0.03 K"
+      --found outside --point "at 25 Cel" "25.12 Cel" "25.01 Cel" "0.03 K"
 
 A geometry or probe is named with its instrument: bench-1/coaxial-12. A calibration never changes a file.
+One that found the piece outside of its tolerance puts results before it in doubt: `daq affected` lists them.
 """
 
 
@@ -44,6 +45,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     one.add_argument("--certificate", required=True, metavar="NUMBER")
     one.add_argument("--day", required=True, metavar="DAY", help="day of the calibration, YYYY-MM-DD")
     one.add_argument("--due", default=None, metavar="DAY", help="last day on which it holds")
+    one.add_argument(
+        "--found",
+        choices=("inside", "outside"),
+        default="",
+        help="whether the piece was found within its tolerance, before any adjustment",
+    )
     values = ("NAME", "FOUND", "LEFT", "U")
     text = "value as found, as left, and its expanded uncertainty (k = 2), with units"
     one.add_argument(
@@ -78,10 +85,13 @@ def run(args: argparse.Namespace) -> int:
     elif args.part == "back":
         say(plain(f"{_named(perform(args, 'equipment_back', order))} is in service again"))
     else:
-        given = {"certificate": args.certificate, "day": args.day, "due": args.due}
+        given = {"certificate": args.certificate, "day": args.day, "due": args.due, "found": args.found}
         done = perform(args, "equipment_calibrated", order | given | {"values": _values(args)})
         due = f"; it holds until {done['due']}" if done["due"] else "; no day is stated until which it holds"
         say(plain(f"the calibration {args.certificate} of {_named(done)} is recorded{due}"))
+        if args.found == "outside":
+            count, name = done["in_doubt"], done["calibration"]
+            say(plain(f"results in doubt since it was last found within: {count}; `daq affected '{name}'` lists them"))
         for text in done["differing"]:
             say(plain(text), "note: ")
     return 0

@@ -2,9 +2,10 @@
 
 import argparse
 
-from daq.app.cli.common import RUN_HELP, SHOWN_ID
+from daq.app.cli.common import RUN_HELP
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import say
+from daq.quality.digits import SHOWN_ID
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -30,6 +30,13 @@ def run(args: argparse.Namespace) -> int:
         head = ["bench", "person", *(spaced(name) for name in COUNTED)]
         rows = [_row(r) for r in found.rows] + [["all", "", *_numbers(found.total)]]
         print_table(head, rows, right=frozenset(range(2, len(head))))
+    for o in found.outside:
+        of = o.calibration.of
+        words = f"the calibration {of.certificate} of {of.piece} on {of.day} found it OUTSIDE of its tolerance: "
+        words += (
+            f"{o.in_doubt} results in doubt, {o.undecided} without a decision; `daq affected '{of.ident}'` lists them"
+        )
+        say(plain(words))
     if found.transcribed_count:
         say(f"{NOT_MEASURED}: {found.transcribed_count} values; {found.mismatches} entries of a second person differed")
     return 0

@@ -5,13 +5,13 @@ import hashlib
 from pathlib import Path
 from typing import Any, Final
 
-from daq.app.cli.common import SHOWN_ID, archives_argument, open_reader, print_json
+from daq.app.cli.common import archives_argument, open_reader, print_json
 from daq.app.cli.printing import say
 from daq.app.laboratory.reporting.tracing import Traced, report_of_file, trace_given
 from daq.app.laboratory.signing.report_subjects import report_named
 from daq.app.screens.text import plain, sentence, spaced
 from daq.app.screens.verification_text import controlled_words
-from daq.quality.digits import NOTHING, as_set
+from daq.quality.digits import NOTHING, SHOWN_ID, as_set
 from daq.textfiles.plain_file import read_plain
 
 EXIT_WITHDRAWN: Final = 10

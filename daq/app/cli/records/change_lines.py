@@ -3,11 +3,10 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from daq.app.cli.common import SHOWN_ID
 from daq.app.records.history import History
 from daq.app.screens.styled_lines import Line, wrapped
 from daq.app.screens.text import local_time, plain, spaced
-from daq.quality.digits import NOTHING
+from daq.quality.digits import NOTHING, SHOWN_ID
 
 PIPED_COLUMNS = 100
 """Width of text and drawings where the output is piped; tables are then as wide as their content."""

@@ -5,12 +5,12 @@ from types import MappingProxyType
 from typing import Final
 
 from daq.adapters.store.records import StoredRecord
-from daq.app.cli.common import SHOWN_ID
 from daq.app.records.run_checklist import RunChecklist
 from daq.app.screens.bench.bench_words import ITEMS, measured_text
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.units import symbol
 from daq.laboratory.bench.benchstate import Checked, How
+from daq.quality.digits import SHOWN_ID
 
 GROUPS: Final[Mapping[How, str]] = MappingProxyType(
     {

@@ -4,7 +4,7 @@ import argparse
 import time
 from collections.abc import Sequence
 
-from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json, wanted_path
+from daq.app.cli.common import count_of, open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments
 from daq.app.cli.laboratory.report import write_report
 from daq.app.cli.printing import hung, terminal_columns
@@ -14,6 +14,7 @@ from daq.app.records.transcriptions import NOT_MEASURED
 from daq.app.screens.tables import table
 from daq.app.screens.text import local_time, plain
 from daq.process.moments import bound_of_day, span_of_day
+from daq.quality.digits import SHOWN_ID
 
 DAY_NS = 86_400 * 10**9
 

@@ -5,12 +5,13 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from daq.adapters.paths import config_dir
-from daq.app.cli.common import SHOWN_ID, count_of, open_reader, print_json
+from daq.app.cli.common import count_of, open_reader, print_json
 from daq.app.cli.printing import print_table, say
 from daq.app.records.health_history import Figures, Health, health
 from daq.app.screens.text import fixed, local_time, plain, sentence, utc_iso
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
+from daq.quality.digits import SHOWN_ID
 
 if TYPE_CHECKING:
     from daq.core.driver import Driver

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from daq.adapters.store.agreement.one_run import disagreements_of_run
-from daq.app.cli.common import RUN_HELP, SHOWN_ID, archive_argument, open_reader, print_json, wanted_path
+from daq.app.cli.common import RUN_HELP, archive_argument, open_reader, print_json, wanted_path
 from daq.app.cli.printing import print_lines, terminal_columns
 from daq.app.cli.records.budget_lines import budget_lines
 from daq.app.cli.records.change_lines import (
@@ -51,7 +51,7 @@ from daq.core.faults import ANNULLED
 from daq.core.units import symbol
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
-from daq.quality.digits import NOTHING, number, significant
+from daq.quality.digits import NOTHING, SHOWN_ID, number, significant
 
 if TYPE_CHECKING:
     from daq.core.effects import StepEnded

@@ -10,7 +10,7 @@ from typing import Any
 
 from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json, wanted_path
+from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments
 from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.records.checks.audited_checks import Entry, entries, pair_of
@@ -26,7 +26,7 @@ from daq.core.context import RequiredControl
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from daq.methods.planning.standing import AuditedLevel, Pair, Standing, day
-from daq.quality.digits import NOTHING, number
+from daq.quality.digits import NOTHING, SHOWN_ID, number
 
 TO_VERIFY = "run a method that verifies, with --fluid"
 IN_DOUBT: int = 50

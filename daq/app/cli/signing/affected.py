@@ -1,9 +1,9 @@
-"""`daq affected`: list the results that a failed verification or control puts in doubt, and decide about one."""
+"""`daq affected`: list the results that a check or a calibration puts in doubt, and decide about one."""
 
 import argparse
 from typing import Any, Final
 
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.common import open_reader, print_json
 from daq.app.cli.laboratory.acting import identity_arguments, perform, say_withdrawn
 from daq.app.cli.printing import print_table, say
 from daq.app.laboratory.signing.affected_runs import affected
@@ -11,13 +11,14 @@ from daq.app.records.run_rows import Entry, value_of
 from daq.app.screens.text import local_time, plain, spaced
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
-from daq.quality.digits import NOTHING
+from daq.quality.digits import NOTHING, SHOWN_ID
 
 EXAMPLES: Final = """\
 examples:
   daq affected 9c1d
   daq affected 9c1d --run 3f2a --uncertain --because "the torque was 3 % low"
   daq affected 9c1d --run 3f2a --upheld --because "measured again on bench-2: the same value"
+  daq affected 'bench-1/coaxial-12@2026-11-20'     a calibration that found the piece outside of its tolerance
 
 Until a person decides, none of these results can be released. A verification that was itself wrong, such as one with
 the wrong fluid, is corrected or annulled; then it blocks nothing.
@@ -27,7 +28,11 @@ the wrong fluid, is corrected or annulled; then it blocks nothing.
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.epilog = EXAMPLES
-    parser.add_argument("verification", metavar="RUN", help="the run of the failed verification or control")
+    parser.add_argument(
+        "verification",
+        metavar="RUN|PIECE@DAY",
+        help="the run of the failed verification or control, or the calibration",
+    )
     parser.add_argument("--run", default="", metavar="RUN", help="decide about this run")
     decision = parser.add_mutually_exclusive_group()
     decision.add_argument(

@@ -8,7 +8,7 @@ from typing import Any
 from daq.adapters.paths import config_dir
 from daq.adapters.store.agreement.one_run import disagreements_of_sample
 from daq.adapters.store.reading import Reader
-from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.common import open_reader, print_json
 from daq.app.cli.laboratory.acting import identity_arguments, perform
 from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.laboratory.laboratory import listed
@@ -26,7 +26,7 @@ from daq.laboratory.reportables import ReportableRecord
 from daq.methods.concluding.reportable import Reportable
 from daq.methods.curves.slipsigns import slip_signs
 from daq.methods.parts.statement import Statement
-from daq.quality.digits import NOTHING, is_interval, not_finer, uncertain, within
+from daq.quality.digits import NOTHING, SHOWN_ID, is_interval, not_finer, uncertain, within
 
 EXIT_NO_RESULT = 11
 

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
-from daq.app.cli.common import RUN_HELP, SHOWN_ID, count_of, open_reader, print_json
+from daq.app.cli.common import RUN_HELP, count_of, open_reader, print_json
 from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform
 from daq.app.cli.laboratory.typed_secrets import secret
 from daq.app.cli.printing import say
@@ -25,6 +25,7 @@ from daq.laboratory.signing import MEANINGS, MOST_SIGNED
 from daq.methods.parts.statement import Statement
 from daq.process.logins import own_login
 from daq.process.moments import bound
+from daq.quality.digits import SHOWN_ID
 
 EXAMPLES: Final = """\
 examples:

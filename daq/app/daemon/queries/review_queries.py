@@ -10,6 +10,7 @@ from daq.app.laboratory.signing.affected_runs import affected, failed_checks
 from daq.app.laboratory.signing.signing_list import Asked, SigningList, named_subject, signing_list
 from daq.app.laboratory.signing.subjects import Subject, refusals
 from daq.app.records.checks.audited_checks import Entry
+from daq.app.records.checks.outside_calibrations import OutsideCalibration, outside_calibrations
 from daq.app.records.run_rows import entry
 from daq.app.records.signatures import Releases
 from daq.app.screens.text import utc_iso
@@ -83,11 +84,12 @@ def _repeats(sources: Sources, asked: RepeatsAsked) -> dict[str, Any]:
 def _doubts(sources: Sources, asked: DoubtsAsked) -> dict[str, Any]:
     reader = sources.reader
     names = dict.fromkeys([*(i.name for i in reader.instruments()), *sources.catalogue().instruments])
-    failed = [(name, e) for name in names for e in failed_checks(reader, name)]
-    failed.sort(key=lambda item: -item[1].utc_ns)
+    failed = [_failed(name, e) for name in names for e in failed_checks(reader, name)]
+    failed += [_outside(c) for c in outside_calibrations(reader)]
+    failed.sort(key=lambda row: str(row["at"]), reverse=True)
     rows = affected(reader, asked.verification) if asked.verification else []
     return {
-        "failed": [_failed(name, e) for name, e in failed[:MOST_LEFT_OUT]],
+        "failed": failed[:MOST_LEFT_OUT],
         "rows": [encode(e) | {"decision": decision} for e, decision in rows],
     }
 
@@ -101,6 +103,21 @@ def _failed(instrument: str, e: Entry) -> dict[str, Any]:
         "fluid": e.detail.fluid,
         "geometry": e.detail.geometry,
         "condition": e.detail.condition,
+        "certificate": "",
+    }
+
+
+def _outside(c: OutsideCalibration) -> dict[str, Any]:
+    """Return a calibration as `_failed` returns a check: it has a certificate instead of a fluid."""
+    return {
+        "run": c.ident,
+        "instrument": c.of.piece,
+        "at": utc_iso(c.utc_ns),
+        "who": c.of.who,
+        "fluid": "",
+        "geometry": "",
+        "condition": "as_found",
+        "certificate": c.of.certificate,
     }
 
 

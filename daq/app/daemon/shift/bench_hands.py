@@ -15,6 +15,7 @@ from daq.app.laboratory.bench_work import Actor
 from daq.app.laboratory.equipment.serving import TakeOut as TakeOutOrder
 from daq.app.laboratory.equipment.serving import taken_out
 from daq.app.laboratory.laboratory import find
+from daq.app.records.attempts import newest_started
 from daq.app.records.checks.audited_checks import pair_of
 from daq.app.records.checks.controls import control_of
 from daq.app.records.equipment_state import out_of_service
@@ -61,7 +62,7 @@ class BenchHands:
         fit = fit_of(reader, state.id)
         session, active = self._sessions.get(state.id), self._in_progress.active.get(state.id)
         values = {} if session is None else newest_reading(state.id, session, self._in_progress.active)[0]
-        newest = reader.runs(limit=1, instrument=state.id)
+        newest = newest_started(reader, state.id)
         cause = None if state.outcome is None else find(reader, RepeatCause, state.outcome.run)
         has_rotor = instrument is not None and bool(instrument.geometries)
         geometry, serial = ("", "") if fit is None else (fit.record.geometry, fit.record.serial)
@@ -81,7 +82,7 @@ class BenchHands:
             temperature=self._temperature(state, values),
             temperature_age=self._age(_companion(state) or state.id),
             active_run="" if active is None else active.record.id,
-            newest_run=newest[0].id if newest else "",
+            newest_run="" if newest is None else newest.id,
             control="" if control is None else control.state,
             control_fluid="" if control is None else control.fluid,
             cause="" if cause is None else f"{cause.record.cause}: {cause.because}",

@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
+from daq.app.laboratory.bench.cups import cups_in_bath
 from daq.app.laboratory.bench.naming import times_of
 from daq.app.laboratory.lists.sample_lists import worklist
 from daq.app.laboratory.ordering import suits
@@ -82,7 +83,9 @@ def bench_view(
         worklist=_worklist(reader, catalogue, state, facts)
         if state.stage in ("choosing", "bathing", "resting", "running")
         else (),
-        cups=tuple(CupShown(cup.sample, (facts.utc_ns - cup.since_utc_ns) / 1e9) for cup in state.cups),
+        cups=tuple(
+            CupShown(cup.sample, (facts.utc_ns - cup.since_utc_ns) / 1e9) for cup in cups_in_bath(reader, state)
+        ),
         discard=state.discard,
         awaited=tuple(a.sample for a in state.awaited),
         draft=state.draft,
@@ -117,7 +120,7 @@ def _worklist(reader: Reader, catalogue: Catalogue, state: BenchState, facts: Fa
     found = [k.record for k in worklist(reader, state.id, limit=LISTED + 1, suits=suits(catalogue, state.id, reader))]
     at_bench = "" if state.named is None else state.named.sample
     found = [s for s in found if s.id != at_bench][:LISTED]
-    since = {cup.sample: (facts.utc_ns - cup.since_utc_ns) / 1e9 for cup in state.cups}
+    since = {cup.sample: (facts.utc_ns - cup.since_utc_ns) / 1e9 for cup in cups_in_bath(reader, state)}
     bath = {s.id: _bath_s(reader, catalogue, s) for s in found}
     runs = [r for r in reader.runs(limit=RUNS_OF_CYCLE, instrument=state.id) if r.ended_utc_ns]
     cycle = cycle_s([((r.ended_utc_ns or 0) - r.began_utc_ns) / 1e9 for r in runs])

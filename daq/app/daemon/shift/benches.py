@@ -21,6 +21,7 @@ from daq.app.laboratory.bench.naming import outcome_of
 from daq.app.laboratory.bench_work import Actor
 from daq.app.laboratory.laboratory import new
 from daq.app.laboratory.signing.changed_samples import By, reopening
+from daq.app.records.attempts import newest_started
 from daq.app.screens.bench.bench_view import BenchView
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.run_order import RunOrder
@@ -69,8 +70,8 @@ class Benches:
         tasks.start(self._count(), "work at the benches")
 
     def _newest(self, reader: Reader, bench: str) -> Outcome | None:
-        runs = reader.runs(limit=1, instrument=bench)
-        return outcome_of(reader, self._catalogue(), runs[0].id) if runs else None
+        run = newest_started(reader, bench)
+        return None if run is None else outcome_of(reader, self._catalogue(), run.id)
 
     async def _count(self) -> None:
         while True:

@@ -6,6 +6,7 @@ from typing import Any, Final, Literal
 
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.act import Act
+from daq.app.laboratory.bench.cups import cups_in_bath
 from daq.app.laboratory.laboratory import Laboratory, changed, listed, new
 from daq.app.records.checks.controls import required_controls
 from daq.app.records.judged.judging import without_cause
@@ -55,7 +56,9 @@ def left_over(reader: Reader, catalogue: Catalogue, now_utc_ns: int) -> list[Lef
         for s in states
         if s.named is not None and s.stage in FILLED and s.stage not in ("starting", "running")
     ]
-    found += [LeftOver("cup", s.id, cup.sample, "", cup.since_utc_ns) for s in states for cup in s.cups]
+    found += [
+        LeftOver("cup", s.id, cup.sample, "", cup.since_utc_ns) for s in states for cup in cups_in_bath(reader, s)
+    ]
     found += [LeftOver("discard", s.id, sample) for s in states for sample in s.discard]
     awaited = [(s.id, a) for s in states for a in s.awaited if _still_awaited(reader, a.sample, a.run)]
     found += [LeftOver("cause", bench, a.sample, a.run) for bench, a in awaited]

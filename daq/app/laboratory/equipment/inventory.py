@@ -100,6 +100,9 @@ def calibration_words(calibration: Calibration | None) -> str:
     if calibration is None:
         return "no calibration"
     until = f", holds until {calibration.due}" if calibration.due else ""
+    until += {"inside": ", found within its tolerance", "outside": ", found OUTSIDE of its tolerance"}.get(
+        calibration.found, ""
+    )
     values = "".join(
         f"; {v.name}: as found {v.as_found:g}, as left {v.as_left:g} ± {v.uncertainty:g} {v.unit} (k = 2)".replace(
             " 1 (k", " (k"

@@ -9,6 +9,7 @@ from typing import Any, Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision, revisions
 from daq.adapters.store.rows import RunRecord
+from daq.app.laboratory.signing.affected_runs import OutsideFound, outside_found
 from daq.app.records.judged.repeated_runs import repeated_between
 from daq.app.records.transcriptions import Transcription, entries_of, read_between
 from daq.app.screens.text import local_time
@@ -38,6 +39,7 @@ class ReviewCounts:
         corrected, annulled: runs that were corrected, or annulled, until now.
         anyway: runs that were started although their result could not be comparable (`--anyway`).
         skipped_checks: items of checklists that were left out.
+        without_checklist: runs that no checklist belongs to, as those by `daq run`: all of its items are left out.
         not_authorised: runs without an authorisation for their method.
     """
 
@@ -49,10 +51,20 @@ class ReviewCounts:
     annulled: int = 0
     anyway: int = 0
     skipped_checks: int = 0
+    without_checklist: int = 0
     not_authorised: int = 0
 
 
-COUNTED: Final = ("runs", "repeats", "corrected", "annulled", "anyway", "skipped_checks", "not_authorised")
+COUNTED: Final = (
+    "runs",
+    "repeats",
+    "corrected",
+    "annulled",
+    "anyway",
+    "skipped_checks",
+    "without_checklist",
+    "not_authorised",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +78,7 @@ class Review:
         transcribed: values that were read by eye in the month, the newest `LISTED` ones.
         transcribed_count: number of all of them.
         mismatches: entries of a second person in them that differed from the first.
+        outside: calibrations recorded in the month that found a piece outside of its tolerance.
     """
 
     month: str
@@ -74,6 +87,7 @@ class Review:
     transcribed: tuple[Transcription, ...]
     transcribed_count: int
     mismatches: int
+    outside: tuple[OutsideFound, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return all of it as JSON values."""
@@ -84,6 +98,7 @@ class Review:
             "transcribed": [t.as_json() for t in self.transcribed],
             "transcribed_count": self.transcribed_count,
             "mismatches": self.mismatches,
+            "outside": [o.as_json() for o in self.outside],
         }
 
 
@@ -130,6 +145,7 @@ def review(reader: Reader, month: str) -> Review:
         transcribed=transcribed[-LISTED:],
         transcribed_count=len(transcribed),
         mismatches=sum(_mismatches(reader, t.record) for t in transcribed),
+        outside=tuple(outside_found(reader, first, last)),
     )
 
 
@@ -152,11 +168,12 @@ def _as_started(reader: Reader, first: int, last: int) -> list[_Run]:
     One index has all of it, so that a month of many runs is counted without reading them.
     """
     rows = reader.rows(
-        "SELECT instrument, operator, count(*), sum(attribution = 'not_authorised') FROM runs "
+        "SELECT instrument, operator, count(*), sum(attribution = 'not_authorised'), "
+        "sum(NOT EXISTS (SELECT 1 FROM records WHERE kind = 'checklist' AND id = runs.id)) FROM runs "
         "WHERE began_utc_ns BETWEEN ? AND ? GROUP BY instrument, operator",
         [first, last],
     )
-    names = ("runs", "not_authorised")
+    names = ("runs", "not_authorised", "without_checklist")
     return [_Run(instrument, person, dict(zip(names, counts, strict=True))) for instrument, person, *counts in rows]
 
 
@@ -173,6 +190,7 @@ def _others(reader: Reader, first: int, last: int) -> Iterator[_Run]:
             own = {
                 "runs": 1,
                 "not_authorised": int(run.attribution == NO_AUTHORISATION),
+                "without_checklist": int(newest_revision(reader, Checklist.kind, run.id) is None),
             }
             yield _Run(run.instrument, started.operator, {name: -n for name, n in own.items()})
             yield _Run(run.instrument, run.operator, own)

@@ -1,21 +1,26 @@
 """The acts that take a piece of equipment out of service, put it back, and record its calibration."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Annotated, Any, Final, Self
 
 from pydantic import Field, model_validator
 
+from daq.adapters.store.declaring.publishing import ANYTHING, PublishRecords
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, listed, new
+from daq.app.laboratory.signing.reportable_records import Keeping
+from daq.app.laboratory.signing.suspending import runs_of, suspending_by_calibration
+from daq.app.records.checks.outside_calibrations import AT, CALIBRATED, outside_calibrations
 from daq.app.records.equipment_state import difference, newest_calibration, other_constants, out_of_service, records_of
 from daq.app.records.pieces import Piece, named_piece
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, SettingErrors, coded, moved
 from daq.core.units import UNITS, convert
-from daq.laboratory.equipment import PIECE, CalibratedValue, Calibration, Equipment
+from daq.laboratory.equipment import PIECE, CalibratedValue, Calibration, Equipment, Found
 from daq.methods.files.fields import Amount, Day, KeyedError, Label, Listed, Model, NeededLabel, Quantity
 from daq.methods.planning.standing import day
 
@@ -62,6 +67,8 @@ class Calibrate(OfPiece):
     day: Day
     due: Day | None = None
     values: Annotated[tuple[GivenValue, ...], Listed, Field(max_length=MOST_VALUES)] = ()
+    found: Found = ""
+    """State as found, within the tolerance or outside, as the certificate or the limits of the works say."""
     because: Label = ""
 
     @model_validator(mode="after")
@@ -128,9 +135,13 @@ def put_back(laboratory: Laboratory, order: PutBack) -> dict[str, Any]:
 def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
     """Record a calibration.  Constants of files are never changed; the outcome names those that differ.
 
+    One that found the piece outside of its tolerance puts the results since the last one that found it within in doubt:
+    their releases are blocked, and the outcome has their number.
+
     Raises:
         SettingError: there is no such piece, the file has no such constant, a unit does not fit, the day is in the
-            future, or a newer calibration is recorded.
+            future, a newer calibration is recorded, or nothing states whether the piece was found within its tolerance
+            although a value was adjusted.
     """
     if order.day > day(laboratory.clock.utc_ns()):
         raise coded(
@@ -139,7 +150,10 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
     with laboratory.reader() as reader:
         piece = _piece(laboratory.catalogue, reader, order)
         values = _values(piece, order.values)
-        given = Calibration(certificate=order.certificate, day=order.day, due=order.due, values=values)
+        _require_found(order, values)
+        given = Calibration(
+            certificate=order.certificate, day=order.day, due=order.due, values=values, found=order.found
+        )
         newest = newest_calibration(records_of(reader, piece), piece)
         known = None if newest is None else newest.calibration
         if known is not None and known.day > order.day:
@@ -163,11 +177,49 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
                 "calibration_of_day",
                 certificate=known.certificate,
             )
-        change = _changed(reader, piece, "equipment_calibrated", calibration=given)
-    laboratory.change(change, because=order.because)
+        change = _changed(reader, piece, CALIBRATED, calibration=given)
+        ident = f"{change.id}{AT}{order.day}"
+        before = _samples_in_doubt(reader, ident)
+    utc_ns, who = laboratory.clock.utc_ns(), laboratory.who
+    follow = suspending_by_calibration(laboratory.topics, ident, utc_ns, who, order.because)
+    laboratory.store.submit(PublishRecords((change,), (), ANYTHING, utc_ns, who, order.because, follow)).result()
+    with laboratory.reader() as reader:
+        in_doubt = _samples_in_doubt(reader, ident)
+    Keeping(laboratory.store, laboratory.topics, utc_ns, who).store_of_samples([*before, *in_doubt])
     with laboratory.reader() as reader:
         differing = [difference(piece, *other).text for other in other_constants(records_of(reader, piece), piece)]
-    return {"piece": piece.name, "serial": piece.serial, "due": order.due, "differing": differing}
+    return {
+        "piece": piece.name,
+        "serial": piece.serial,
+        "due": order.due,
+        "differing": differing,
+        "calibration": ident,
+        "in_doubt": len(in_doubt),
+    }
+
+
+def _require_found(order: Calibrate, values: Sequence[CalibratedValue]) -> None:
+    """Refuse a calibration with an adjusted value that does not state whether the piece was within its tolerance."""
+    adjusted = [v.name for v in values if _is_more(abs(v.as_found - v.as_left), v.uncertainty)]
+    if adjusted and not order.found:
+        names = ", ".join(adjusted)
+        error = SettingError(
+            f"values differ from those left by more than their uncertainty ({names}); state whether the piece was "
+            "found inside or outside of its tolerance",
+            key="found",
+        )
+        raise coded(error, "found_not_stated", name=names)
+
+
+def _is_more(difference: float, uncertainty: float) -> bool:
+    # 20.1 - 20.0 is not more than 0.1.
+    return difference > uncertainty and not math.isclose(difference, uncertainty, rel_tol=1e-9)
+
+
+def _samples_in_doubt(reader: Reader, ident: str) -> list[str]:
+    """Return the sample of each run that a calibration puts in doubt; none where it found the piece within."""
+    calibration = next((c for c in outside_calibrations(reader) if c.ident == ident), None)
+    return [] if calibration is None else [run.sample for run in runs_of(reader, calibration)]
 
 
 def _piece(catalogue: Catalogue, reader: Reader, order: OfPiece) -> Piece:

@@ -7,16 +7,15 @@ the value of a control.
 import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from typing import Any, Final
 
 from daq.adapters.store.agreement.one_run import ComparedValues, values_compared
 from daq.adapters.store.newest_runs import LATEST, runs_of_product, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
+from daq.app.laboratory.lists.kept_limits import day_of, fixed_limits
 from daq.app.laboratory.named_runs import find_run
 from daq.app.records.attempts import runs_of_sample
-from daq.app.records.checks.controls import chart_limits_of
 from daq.app.records.judged.judging import Tried, judged, tried
 from daq.app.records.judged.product_versions import VersionOf, versions_of
 from daq.app.records.signatures import Releases
@@ -24,7 +23,7 @@ from daq.core.context import Amount
 from daq.core.errors import SettingError, StoreError, coded
 from daq.core.faults import Quality
 from daq.laboratory.chartlimits import ChartName, control_quantity
-from daq.laboratory.controlchart import Chart, FixedLimits, LeftOut, Point, control_chart, same_kind
+from daq.laboratory.controlchart import Chart, LeftOut, Point, control_chart, same_kind
 from daq.laboratory.kinds import REPORTABLE, reportable_id
 from daq.methods.concluding.reportable import JUDGED
 from daq.methods.files.product import Product
@@ -125,7 +124,7 @@ def product_charts(
             found.read += 1
             _take_sample(releases, compared, found, product, sample, (geometry, quantity))
     found.refuse_unnamed()
-    return _charts(reader, found, last, lambda g, q: ChartName(product=product.id, geometry=g, quantity=q))
+    return _charts(releases, found, last, lambda g, q: ChartName(product=product.id, geometry=g, quantity=q))
 
 
 def _samples(reader: Reader, product: str) -> Iterator[tuple[str, int]]:
@@ -150,10 +149,11 @@ def _take_sample(
         return
     runs = [tried(reader, record) for record in records]
     began = {record.id: record.began_utc_ns for record in records}
+    # All choices of a method are one test of the sample: the run that counts first decides which is reported.
     alike: dict[tuple[str, str, str], list[Tried]] = {}
     for t in runs:
         data = t.data
-        kind = ("", "", "") if data is None else (_geometry(data), data["quantity"], method_of_result(data))
+        kind = ("", "", "") if data is None else (_geometry(data), data["quantity"], data["method"]["id"])
         if data is not None and _belongs_elsewhere(data, sample, product.id):
             found.elsewhere.append(LeftOut(f"{sample}, run {t.run.id[:8]}", (state("chart_corrected_away"),)))
         elif not any(wanted and wanted != has for wanted, has in zip(only, kind[:2], strict=True)) or data is None:
@@ -281,8 +281,9 @@ def verification_charts(
                 continue
             break
     found.refuse_unnamed()
+    releases = Releases(reader)
     return _charts(
-        reader, found, last, lambda g, q: ChartName(fluid=fluid, instrument=instrument, geometry=g, quantity=q)
+        releases, found, last, lambda g, q: ChartName(fluid=fluid, instrument=instrument, geometry=g, quantity=q)
     )
 
 
@@ -301,7 +302,7 @@ def _take_verification(
         return
     data = json.loads(newest.data)
     verification, geometry = data.get("verification"), _geometry(data)
-    name = f"{_day(record.began_utc_ns)} {run[:8]}"
+    name = f"{day_of(record.began_utc_ns)} {run[:8]}"
     if not verification or data["validity"] == "not_valid":
         found.elsewhere.append(LeftOut(name, (state("chart_annulled"),)))
         return
@@ -353,7 +354,7 @@ def _take_control(found: _Found, run: RunRecord, data: dict[str, Any], name: str
     found.add(key, point, run.id)
 
 
-def _charts(reader: Reader, found: _Found, last: int, name_of: Callable[[str, str], ChartName]) -> list[Chart]:
+def _charts(releases: Releases, found: _Found, last: int, name_of: Callable[[str, str], ChartName]) -> list[Chart]:
     """Return a chart for each geometry and quantity with points; without any point, one chart with the reasons."""
     charts = []
     elsewhere = [x for key, others in found.left_out.items() if key not in found.points for x in others]
@@ -365,19 +366,5 @@ def _charts(reader: Reader, found: _Found, last: int, name_of: Callable[[str, st
         is_short = not found.is_complete and len(kept) < last
         cautions = [state("chart_end_of_reading", count=found.read)] if is_short else []
         named = [x for x in left_out if x.name not in shown]
-        charts.append(control_chart(name, kept[-last:], fixed_limits(reader, name, kept), named, cautions))
+        charts.append(control_chart(name, kept[-last:], fixed_limits(releases, name, kept), named, cautions))
     return sorted(charts, key=lambda c: c.points[-1].utc_ns if c.points else 0, reverse=True)
-
-
-def fixed_limits(reader: Reader, name: ChartName, points: Sequence[Point]) -> FixedLimits | None:
-    """Return the limits that a person fixed for a chart; None where only they or only its points are simulated."""
-    found = chart_limits_of(reader, name.id)
-    if found is None or found[0].simulated != any(p.simulated for p in points):
-        return None
-    record, stored = found
-    return FixedLimits(record, stored.who, _day(stored.utc_ns), stored.because)
-
-
-def _day(utc_ns: int) -> str:
-    """Return the local day of a moment."""
-    return datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone().date().isoformat()

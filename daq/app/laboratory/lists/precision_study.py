@@ -17,12 +17,11 @@ from daq.core.errors import SettingError, StoreError
 from daq.laboratory.controlchart import LeftOut
 from daq.methods.concluding.reportable import as_replicates
 from daq.methods.parts.statement import Statement, distinct, state
+from daq.quality.digits import SHOWN_ID
 from daq.quality.replicates import Precision, precision
 
 GroupedBy = Literal["instrument", "operator", "day"]
 NOT_STATED: Final = "not stated"
-SHOWN_ID: Final = 8
-"""Number of characters of a run's id that a person sees."""
 
 
 @dataclass(frozen=True, slots=True)

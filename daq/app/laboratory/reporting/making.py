@@ -23,7 +23,7 @@ from daq.app.laboratory.reporting.sheet_pages import chart_page, day_page
 from daq.app.laboratory.reporting.shown import LARGEST_ATTACHED, as_attached, newest_shown, refuse_changed
 from daq.app.laboratory.reporting.typesetting import typeset
 from daq.app.laboratory.reporting.works_head import FILE, FOLDER, fonts_of, works_of
-from daq.app.laboratory.signing.report_subjects import SHOWN_ID, anchor_of_report, rejected_sharing
+from daq.app.laboratory.signing.report_subjects import anchor_of_report, rejected_sharing
 from daq.app.laboratory.signing.reportable_records import Keeping
 from daq.app.laboratory.signing.withdrawing import Superseded, withdrawal
 from daq.app.records.attempts import runs_of_sample
@@ -31,16 +31,19 @@ from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.screens.text import plain, sentence
 from daq.core.errors import SettingError, StoreError, coded
-from daq.laboratory.controlchart import as_json
+from daq.laboratory.controlchart import Chart, as_json
 from daq.laboratory.kinds import number_of
 from daq.laboratory.reports import Report
 from daq.methods.files.fields import Label, Model, NeededLabel
-from daq.methods.parts.statement import reasons_json
+from daq.methods.parts.statement import distinct, reasons_json
 from daq.process.moments import span_of_day
+from daq.quality.digits import SHOWN_ID
 
 MADE, MADE_AGAIN = "report_made", "report_made_again"
 OTHER_FILE: Final = "another version of the software made another file of it"
 """Reason of the withdrawal of signatures under a report."""
+MOST_NAMED: Final = 10
+"""Greatest number of points left out that a refusal names."""
 TRIES: Final = 20
 """Number of times that a page is read where other records are stored at the same moment.
 
@@ -177,7 +180,7 @@ def report_chart(laboratory: Laboratory, order: ChartChoice) -> dict[str, Any]:
     def read(reader: Reader) -> PageOf:
         chart = only_one(charts_of(laboratory, order), order.geometry, order.quantity)
         if not chart.points:
-            raise coded(SettingError("the chart has no points; without --pdf it says why"), "chart_without_points")
+            raise _without_points(chart)
         shown = newest_shown(reader, list(dict.fromkeys(run for p in chart.points for run in p.runs)))
         made = about_runs.newest_utc_ns(reader, shown)
         attached = as_attached("chart.json", as_json(chart), "The points of the chart with their runs")
@@ -185,6 +188,18 @@ def report_chart(laboratory: Laboratory, order: ChartChoice) -> dict[str, Any]:
         return lambda _: page
 
     return _released(laboratory, read)
+
+
+def _without_points(chart: Chart) -> SettingError:
+    """Return the refusal of a chart without points, with what is left out and why."""
+    why = distinct(statement for x in chart.left_out for statement in x.why)
+    names = ", ".join(x.name for x in chart.left_out[:MOST_NAMED])
+    names += f" and {len(chart.left_out) - MOST_NAMED} more" if len(chart.left_out) > MOST_NAMED else ""
+    text = f"left out: {names}, because {'; '.join(s.text for s in why)}" if why else "nothing was measured for it"
+    error = SettingError(f"the chart has no points; {text}")
+    if not why:
+        return coded(error, "chart_without_points")
+    return coded(error, "chart_points_left_out", names=names, reasons=reasons_json(why))
 
 
 def _works(laboratory: Laboratory) -> WorksHead | None:

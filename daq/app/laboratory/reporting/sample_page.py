@@ -29,9 +29,7 @@ from daq.app.screens.text import sentence, spaced
 from daq.core.units import symbol
 from daq.laboratory.reports import ShownResult
 from daq.methods.concluding.reportable import Reportable
-from daq.quality.digits import NOTHING, within
-
-SHOWN_ID = 8
+from daq.quality.digits import NOTHING, SHOWN_ID, within
 
 
 def sample_page(

@@ -24,9 +24,8 @@ from daq.app.screens.verification_text import ACCEPTED, OUTCOMES, limits_words
 from daq.core.units import symbol
 from daq.laboratory.controlchart import Chart
 from daq.laboratory.reports import ShownResult
-from daq.quality.digits import NOTHING, number, uncertain, within
+from daq.quality.digits import NOTHING, SHOWN_ID, number, uncertain, within
 
-SHOWN_ID: Final = 8
 OWN_USE: Final = "For use in the works."
 CHECK_FLUID: Final = {"verification": "Certified fluid", "control": "Control fluid"}
 """Name of the fluid by the kind of a check."""

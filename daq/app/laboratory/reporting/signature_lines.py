@@ -10,11 +10,10 @@ from daq.app.screens.text import sentence
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.signing import Meaning, Signature
 from daq.methods.parts.statement import distinct
+from daq.quality.digits import SHOWN_ID
 
 OF_CUSTOMERS: Final[frozenset[Meaning]] = frozenset({"reviewed", "released"})
 """Meanings of the signatures by which a certificate is authorised; those who measured are not named on it."""
-SHOWN_ID: Final = 8
-"""Number of characters of a run's id."""
 
 
 def signature_lines(releases: Releases, subjects: Iterable[tuple[str, str]]) -> tuple[str, ...]:

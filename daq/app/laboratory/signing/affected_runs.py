@@ -1,11 +1,17 @@
-"""The runs that a failed verification or control puts in doubt, each with the decision of a person about it."""
+"""The runs that a check or a calibration puts in doubt, each with the decision of a person about it."""
+
+from dataclasses import dataclass
+from typing import Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import newest_revision
+from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.named_runs import find_run
+from daq.app.laboratory.signing.suspending import runs_of
 from daq.app.records.checks.audited_checks import Entry as Verification
 from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.doubts import doubt_by
+from daq.app.records.checks.outside_calibrations import OutsideCalibration, named_calibration, outside_calibrations
 from daq.app.records.run_rows import Entry, entry
 from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError, coded
@@ -14,11 +20,19 @@ from daq.laboratory.signing import DoubtDecision
 
 
 def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
-    """Return the runs that a failed verification or control puts in doubt, each with the decision about it.
+    """Return the runs that a check or a calibration puts in doubt, each with the decision about it.
+
+    Args:
+        reader: the database.
+        given: the run of a failed verification or control, or the name of a calibration that found a piece outside of
+            its tolerance.
 
     Raises:
-        SettingError: the run is no verification or control that failed, and no control that was withdrawn.
+        SettingError: it puts nothing in doubt.
     """
+    calibration = named_calibration(reader, given)
+    if calibration is not None:
+        return _decided(reader, calibration, runs_of(reader, calibration))
     run = find_run(reader, given)
     found = checks(reader, run.instrument)
     own = next((e for e in found if e.run == run.id), None)
@@ -31,13 +45,52 @@ def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
             "no_failed_verification",
             run=run.id,
         )
+    runs = (reader.run(other) for _, other in doubt_by(reader, run.instrument, found, own).results)
+    return _decided(reader, own, [r for r in runs if r is not None])
+
+
+def _decided(
+    reader: Reader, cause: Verification | OutsideCalibration, runs: list[RunRecord]
+) -> list[tuple[Entry, str | None]]:
     releases = Releases(reader)
-    out: list[tuple[Entry, str | None]] = []
-    for _, other in doubt_by(reader, run.instrument, found, own).results:
-        record = reader.run(other)
-        if record is not None:
-            stored = newest_revision(reader, DoubtDecision.kind, decision_id(run.id, other, own.doubt))
-            out.append((entry(reader, record, releases), None if stored is None else str(stored.data["decision"])))
+    return [(entry(reader, run, releases), decision_about(reader, cause, run.id)) for run in runs]
+
+
+def decision_about(reader: Reader, cause: Verification | OutsideCalibration, run: str) -> str | None:
+    """Return what a person decided about a run that a check or a calibration put in doubt; None before that."""
+    stored = newest_revision(reader, DoubtDecision.kind, decision_id(cause.ident, run, cause.doubt or ""))
+    return None if stored is None else str(stored.data["decision"])
+
+
+def cause_named(reader: Reader, given: str) -> str:
+    """Return the name of what puts results in doubt: of a calibration, or of a run; errors as in `find_run`."""
+    calibration = named_calibration(reader, given)
+    return find_run(reader, given).id if calibration is None else calibration.ident
+
+
+@dataclass(frozen=True, slots=True)
+class OutsideFound:
+    """A calibration that found a piece outside of its tolerance, with the numbers of results in doubt by it."""
+
+    calibration: OutsideCalibration
+    in_doubt: int
+    undecided: int
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as JSON values."""
+        of = self.calibration.of
+        about = {name: getattr(of, name) for name in ("piece", "serial", "certificate", "day", "who")}
+        return {"calibration": of.ident, **about, "in_doubt": self.in_doubt, "undecided": self.undecided}
+
+
+def outside_found(reader: Reader, first_utc_ns: int, last_utc_ns: int) -> list[OutsideFound]:
+    """Return the calibrations of a span of time, by the time of their entry, that found a piece outside."""
+    out = []
+    for calibration in outside_calibrations(reader):
+        if first_utc_ns <= calibration.utc_ns <= last_utc_ns:
+            runs = runs_of(reader, calibration)
+            left = sum(decision_about(reader, calibration, run.id) is None for run in runs)
+            out.append(OutsideFound(calibration, len(runs), left))
     return out
 
 

@@ -17,9 +17,8 @@ from daq.laboratory.kinds import LAST, REPORTABLE, number_of, reportable_id
 from daq.laboratory.reports import WITHDRAWABLE, Report, ReportForm, ShownResult
 from daq.laboratory.signing import Signature
 from daq.methods.parts.statement import Statement, distinct, state
+from daq.quality.digits import SHOWN_ID
 
-SHOWN_ID: Final = 8
-"""Number of characters of a run's id that a sentence shows."""
 LEAST_GIVEN: Final = 6
 """Least number of digits of a report's number by which it is looked for."""
 

@@ -9,6 +9,7 @@ from daq.adapters.clock import utc_text
 from daq.adapters.store.agreement.one_run import disagreements_of_record, disagreements_of_run
 from daq.adapters.store.audit import source_uri
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords, seen_keyed
+from daq.adapters.store.newest_runs import newest_of_kind
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, found_by
 from daq.adapters.store.rows import Outgoing
@@ -22,6 +23,7 @@ from daq.app.laboratory.signing.subjects import Subject, refusals, reportable_su
 from daq.app.laboratory.signing.withdrawing import Superseded, signature_data, withdrawal
 from daq.app.records.signatures import RUN, Releases, rejection
 from daq.core.errors import SettingError, coded
+from daq.laboratory.kinds import EQUIPMENT
 from daq.laboratory.people import Person
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import Report
@@ -93,6 +95,8 @@ def _sign(laboratory: Laboratory, order: _Sign, meaning: Meaning, because: str) 
     if len({(s.of, s.id) for s in order.signed}) != len(order.signed):
         raise coded(SettingError("a record is named twice", key="signed"), "record_twice")
     with laboratory.reader() as reader:
+        # It is read first: a calibration that is recorded meanwhile may put a result in doubt.
+        equipment = newest_of_kind(reader, EQUIPMENT)
         releases = Releases(reader)
         subjects = [_checked(releases, each) for each in order.signed]
         for subject in subjects:
@@ -108,7 +112,7 @@ def _sign(laboratory: Laboratory, order: _Sign, meaning: Meaning, because: str) 
                     person=standing.by,
                     reason=standing.because,
                 )
-        step = _transaction(laboratory, reader, subjects, _Signer(person, meaning, because))
+        step = _transaction(laboratory, reader, subjects, _Signer(person, meaning, because, equipment))
     laboratory.store.submit(step).result()
     signed = [{"of": s.of, "id": s.id, "sample": s.sample, "digest": s.digest} for s in subjects]
     return {"meaning": meaning, "by": person.id, "signed": signed}
@@ -169,10 +173,10 @@ def _refuse(laboratory: Laboratory, subject: Subject, meaning: Meaning, person: 
 
 
 class _Signer:
-    """Person, meaning and reason of signatures."""
+    """Person, meaning and reason of signatures, and the newest audit entry of equipment that the checks have seen."""
 
-    def __init__(self, person: Person, meaning: Meaning, because: str) -> None:
-        self.person, self.meaning, self.because = person, meaning, because
+    def __init__(self, person: Person, meaning: Meaning, because: str, equipment: int) -> None:
+        self.person, self.meaning, self.because, self.equipment = person, meaning, because, equipment
 
     def signature(self, subject: Subject, utc_ns: int) -> Signature:
         """Return the signature under a subject."""
@@ -196,7 +200,7 @@ def _transaction(laboratory: Laboratory, reader: Reader, subjects: list[Subject]
     time = utc_text(utc_ns)
     changes: list[Change] = []
     messages: list[tuple[str, Outgoing]] = []
-    seen = _seen(subjects)
+    seen = _seen(subjects, signer.equipment)
     for subject in subjects:
         signature = signer.signature(subject, utc_ns)
         anchor = subject.anchor
@@ -247,8 +251,9 @@ def _reports_of(reader: Reader, subject: Subject) -> tuple[Change, ...]:
     return tuple(found.values())
 
 
-def _seen(subjects: list[Subject]) -> AsSeen:
+def _seen(subjects: list[Subject], equipment: int) -> AsSeen:
     return AsSeen(
+        equipment=equipment,
         results=tuple({x for s in subjects for x in s.seen.results}),
         records=tuple({x for s in subjects for x in s.seen.records}),
         verified=tuple({x for s in subjects for x in s.seen.verified}),

@@ -9,10 +9,9 @@ from daq.adapters.store.rows import RunRecord
 from daq.app.records.judged.judging import other_attempts, tried_of_sample
 from daq.laboratory.reports import Report
 from daq.methods.parts.statement import Statement, state
+from daq.quality.digits import SHOWN_ID
 
 FORM: Final = "certificate"
-SHOWN_ID: Final = 8
-"""Number of characters of a run's id in a statement."""
 
 
 def hidden_by(reader: Reader, run: RunRecord) -> tuple[Statement, ...]:

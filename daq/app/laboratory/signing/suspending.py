@@ -1,4 +1,7 @@
-"""Announce in the transaction of a verification, or of a decision, which releases are suspended or in force again."""
+"""Announce in a transaction which releases are suspended or in force again.
+
+It is that of a verification, of a calibration, or of a decision.
+"""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -21,6 +24,11 @@ from daq.app.laboratory.signing.withdrawing import signature_data
 from daq.app.records.checks.audited_checks import Entry
 from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import window
+from daq.app.records.checks.outside_calibrations import (
+    OutsideCalibration,
+    outside_calibrations,
+    results_in_doubt,
+)
 from daq.app.records.signatures import (
     RUN,
     Releases,
@@ -30,12 +38,14 @@ from daq.app.records.signatures import (
     parts_of_run,
 )
 from daq.core.errors import StoreError
+from daq.laboratory.kinds import LAST
 from daq.laboratory.reportables import ReportableRecord
 from daq.laboratory.reports import Report
 from daq.laboratory.signing import Signature, Suspension
 from daq.methods.messages.signaturedata import ResumedData, SignatureData, SuspendedData, WithdrawnData
 from daq.methods.parts.statement import distinct
 
+_Failed = Entry | OutsideCalibration
 SUSPENDED, RESUMED = "release_suspended", "release_resumed"
 """Names of the changes in the audit trail."""
 
@@ -53,7 +63,23 @@ def suspending(topics: Topics | None, instrument: str, utc_ns: int, who: str, be
         who: the person whose verification, correction or decision it is.
         because: the person's reason; "" for a verification.
     """
-    return lambda access: _announce(access, topics, instrument, _By(utc_ns, who, because))
+
+    def announce(access: Access) -> None:
+        releases = Releases(ReaderWithin(access))
+        _announce(access, topics, releases, _concerned(releases, instrument), _By(utc_ns, who, because))
+
+    return announce
+
+
+def suspending_by_calibration(topics: Topics | None, ident: str, utc_ns: int, who: str, because: str) -> Follow:
+    """Return the last step of the transaction that records the calibration `ident`; otherwise as `suspending`."""
+
+    def announce(access: Access) -> None:
+        releases = Releases(ReaderWithin(access))
+        concerned = _concerned_by_calibration(releases.reader, ident)
+        _announce(access, topics, releases, concerned, _By(utc_ns, who, because))
+
+    return announce
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,11 +106,9 @@ class _Released:
     anchor: ResultRecord
 
 
-def _announce(access: Access, topics: Topics | None, instrument: str, by: _By) -> None:
-    reader = ReaderWithin(access)
-    releases = Releases(reader)
+def _announce(access: Access, topics: Topics | None, releases: Releases, concerned: list[str], by: _By) -> None:
     messages: list[tuple[str, Outgoing]] = []
-    for ident in _concerned(releases, instrument):
+    for ident in concerned:
         try:
             found = _difference(releases, ident, by)
         except (StoreError, ValidationError):  # a signature that was changed behind the program's back releases nothing
@@ -109,6 +133,27 @@ def _concerned(releases: Releases, instrument: str) -> list[str]:
     return list(dict.fromkeys(out))
 
 
+def _concerned_by_calibration(reader: Reader, ident: str) -> list[str]:
+    """Return the ids of the signatures under what a calibration puts in doubt, and of all that are suspended.
+
+    A calibration that was corrected puts nothing in doubt any more.
+    """
+    out = [s.id for s in found_by(reader, Suspension.kind, "instrument", "", LAST, limit=-1)]
+    for calibration in outside_calibrations(reader):
+        if calibration.ident == ident:
+            for run in runs_of(reader, calibration):
+                first = reader.results(run.id)[0]
+                out += signatures_on_results(reader, first.stream, first.audit_seq - 1, first.audit_seq)
+    return list(dict.fromkeys(out))
+
+
+def runs_of(reader: Reader, calibration: OutsideCalibration) -> list[RunRecord]:
+    """Return the runs whose results a calibration puts in doubt, oldest first, without verifications and controls."""
+    runs = (reader.run(run) for _, run in results_in_doubt(reader, calibration))
+    releases = Releases(reader)
+    return [r for r in runs if r is not None and not releases.trail(r.instrument).is_check(r.id)]
+
+
 def _difference(releases: Releases, ident: str, by: _By) -> tuple[Change, ResultRecord, SignatureData] | None:
     """Return what a signature's subscribers do not know yet: record, result and contents; None where they know all."""
     reader = releases.reader
@@ -125,7 +170,7 @@ def _difference(releases: Releases, ident: str, by: _By) -> tuple[Change, Result
         id=ident,
         of=signature.of,
         subject=signature.subject,
-        verifications=tuple(e.run for e, _ in failed),
+        verifications=tuple(e.ident for e, _ in failed),
         instruments=tuple(dict.fromkeys(name for _, name in failed)),
     )
     if now.verifications == (() if known is None else known.record.verifications):
@@ -136,22 +181,22 @@ def _difference(releases: Releases, ident: str, by: _By) -> tuple[Change, Result
 
 
 def _contents(
-    signature: Signature, released: _Released, failed: list[tuple[Entry, str]], revision: int, by: _By
+    signature: Signature, released: _Released, failed: list[tuple[_Failed, str]], revision: int, by: _By
 ) -> SignatureData:
     at = utc_text(by.utc_ns)
     plain = signature_data(signature, released.sample, released.anchor.stream, revision=revision)
     if not failed:
         return plain.model_copy(update={"resumed": ResumedData(by=by.who, at=at, because=by.because)})
     because = "; ".join(s.text for s in distinct(failed_after(e, name) for e, name in failed))
-    suspended = tuple(SuspendedData(verification=e.run, instrument=name, at=utc_text(e.utc_ns)) for e, name in failed)
+    suspended = tuple(SuspendedData(verification=e.ident, instrument=name, at=utc_text(e.utc_ns)) for e, name in failed)
     # A subscriber that does not know `suspended` takes it as withdrawn, and uses the result no more.
     gone = WithdrawnData(by=by.who, at=at, because=because)
     return plain.model_copy(update={"state": "withdrawn", "withdrawn": gone, "suspended": suspended})
 
 
-def _failed(releases: Releases, runs: Iterable[RunRecord]) -> list[tuple[Entry, str]]:
-    """Return the failed verifications that suspend a release of runs, each with its instrument, oldest first."""
-    found = {e.run: (e, run.instrument) for run in runs for e in releases.failures(run)}
+def _failed(releases: Releases, runs: Iterable[RunRecord]) -> list[tuple[_Failed, str]]:
+    """Return what suspends a release of runs, each with the instrument of a run, oldest first."""
+    found = {e.ident: (e, run.instrument) for run in runs for e in releases.failures(run)}
     return sorted(found.values(), key=lambda each: each[0].seq)
 
 

@@ -65,6 +65,11 @@ class Entry:
         return str(self.data["run"])
 
     @property
+    def ident(self) -> str:
+        """Its name among what puts results in doubt: the id of its run."""
+        return self.run
+
+    @property
     def verified(self) -> "Verified":
         """The newest judgement as `daq.methods.planning.standing` takes it, at the time of its run."""
         from daq.methods.planning.standing import Verified

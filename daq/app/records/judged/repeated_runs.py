@@ -19,14 +19,19 @@ _LEFT_OUT: Final = frozenset({"without_result", "is_verification", MOVED})
 """Codes of the reasons why a run does not count that make neither it nor a later run a repeat."""
 _CANDIDATES: Final = (
     # The row of a run has its number, so nearly all first runs are left out without a look at their sample.
-    "SELECT r.id, r.instrument, r.method_id, r.replicate, "
+    # Runs of earlier versions have the number 1, whatever came before: one with an earlier run of that number is looked
+    # at, unless it is a check, whose fluid is measured again and again.
+    "SELECT r.id, r.instrument, r.method_id, r.replicate + (r.replicate = 1 AND r.sample <> '' AND EXISTS (SELECT 1 "
+    "FROM runs AS e WHERE e.sample = r.sample AND e.method_id = r.method_id AND e.replicate = 1 AND e.rowid < r.rowid) "
+    "AND NOT EXISTS (SELECT 1 FROM audit AS n CROSS JOIN audit AS v ON v.seq = n.seq - 1 AND v.what = 'verification' "
+    "WHERE n.subject = r.id AND n.what = 'run_concluded')) AS number, "
     "coalesce(json_extract(d.data, '$.sample'), r.sample) AS sample, "
     "coalesce(json_extract(d.data, '$.operator'), r.operator) AS operator, "
     "EXISTS (SELECT 1 FROM records AS c WHERE c.kind = 'checklist' AND c.id = r.id AND c.revision = 1 AND CASE WHEN "
     "json_valid(c.data) THEN json_extract(c.data, '$.repeat_of') <> '' AND json_extract(c.data, '$.reason') <> '' END) "
     "AS opened FROM runs AS r LEFT JOIN records AS d ON d.kind = 'declaration' AND d.id = r.id AND d.revision = "
     "(SELECT max(revision) FROM records WHERE kind = 'declaration' AND id = r.id) "
-    "WHERE {} AND (r.replicate > 1 OR d.id IS NOT NULL OR opened OR EXISTS "
+    "WHERE {} AND (number > 1 OR d.id IS NOT NULL OR opened OR EXISTS "
     "(SELECT 1 FROM record_keys WHERE kind = 'declaration' AND name = 'sample' AND value = r.sample))"
 )
 _COUNTS: Final = (

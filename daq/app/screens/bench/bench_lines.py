@@ -21,10 +21,9 @@ from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import NARROWEST, Line, cropped, joined, text_of, wrapped
 from daq.app.screens.tables import table
 from daq.app.screens.text import plain, width
+from daq.quality.digits import SHOWN_ID
 
 HOW_TO_STOP: Final = f"{KEYS['stop']} stops the run. Software is not a safety function."
-SHOWN_ID: Final = 8
-"""Number of characters of a run's id."""
 TALL: Final = 40
 """A terminal of at least this many rows shows a result in the largest digits."""
 LEAST_TALL: Final = 30

@@ -1,0 +1,40 @@
+"""A cup is off the bath list after a run of its sample on any bench, or the cancellation of the sample."""
+
+from dataclasses import replace
+
+import pytest
+
+from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.bench.cups import cups_in_bath
+from daq.app.laboratory.bench.handing_over import left_over
+from daq.app.laboratory.laboratory import new
+from daq.laboratory.bench.benchstate import BenchState, Cup
+from tests.support.laboratories import laboratory
+from tests.support.runs.stored import T0, begin, register
+
+AT = T0 + 60 * 10**9
+
+
+@pytest.mark.parametrize("bench", ["rotor-1", "rotor-2"])
+@pytest.mark.parametrize(
+    ("event", "stays"),
+    [("", True), ("run before", True), ("run after", False), ("other sample", True), ("cancelled", False)],
+)
+def test_a_cup_leaves_the_bath_by_any_run_after_it_and_by_a_cancellation(tmp_path, bench, event, stays):
+    with laboratory(tmp_path) as lab:
+        carry_out(lab, "sample_add", {"id": "G-1"})
+        state = BenchState(id="rotor-1", stage="choosing", cups=(Cup(sample="G-1", since_utc_ns=AT),))
+        lab.change(new(state, "bench_cup"))
+        lab.store.submit(register()).result(10)
+        if event == "cancelled":
+            carry_out(lab, "sample_cancel", {"id": "G-1", "because": "spilled"})
+        elif event:
+            began = begin("run-1", bench)
+            sample = "G-2" if event == "other sample" else "G-1"
+            at_ns = AT - 1 if event == "run before" else AT + 1
+            run = replace(began.run, sample=sample, began_utc_ns=at_ns)
+            lab.store.submit(replace(began, run=run)).result(10)
+        with lab.reader() as reader:
+            assert [c.sample for c in cups_in_bath(reader, state)] == ["G-1"] * stays
+            left = [f.sample for f in left_over(reader, lab.catalogue, AT) if f.what == "cup"]
+        assert left == ["G-1"] * stays
