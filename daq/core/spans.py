@@ -18,6 +18,8 @@ from daq.core.units import as_written
 
 MISSING_INTERVALS: Final = 5
 """Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
+OWN_TEMPERATURE: Final = "temperature"
+"""Channel of the lead instrument's own temperature."""
 LEAST_COMPLETENESS: Final = 0.9
 """Readings are missing where the completeness of the span is below this, and more than its phase explains."""
 
@@ -282,6 +284,24 @@ def _last_before(rows: Columns, driver: Driver, span: Span) -> tuple[Columns, Sp
     return None
 
 
+def last_temperature(
+    plan: Plan, kept: Kept, columns: Mapping[str, Columns], drivers: Mapping[str, Driver]
+) -> dict[str, Summary]:
+    """Return the temperature before the span of `kept`, by its signal, where it counts for the span; otherwise {}.
+
+    It counts where no reading of the thermometer, with or without a number, is inside the span, and the last one before
+    is not stale.
+    """
+    signal = plan.conditioning.signal or OWN_TEMPERATURE
+    link, _, channel = signal.rpartition(".")
+    name = link or plan.lead.name
+    rows = columns[name]
+    span = rows.between(kept.start, kept.t)
+    before = None if span.n or channel not in rows.channels else _last_before(rows, drivers[name], span)
+    last = None if before is None else before[0].summary(before[1], channel)
+    return {} if last is None or not last.n else {signal: last}
+
+
 def _probe_faults(
     plan: Plan, columns: Mapping[str, Columns], drivers: Mapping[str, Driver], span: Span
 ) -> tuple[str, ...]:
@@ -289,7 +309,7 @@ def _probe_faults(
 
     A few readings without a number among many leave the others unbiased, and are no fault.
     """
-    link, _, channel = (plan.conditioning.signal or "temperature").rpartition(".")
+    link, _, channel = (plan.conditioning.signal or OWN_TEMPERATURE).rpartition(".")
     name = link or plan.lead.name
     rows = columns[name]
     if channel not in rows.channels:

@@ -319,6 +319,7 @@ GOOD = {
         "value": 10.0, "components": list(PARTS), "seed": 3, "trials": 1000, "coverage": 0.95
     },
     # quality
+    "daq.quality.limits.in_sigmas": lambda: {"value": 150.6, "centre": 150.3, "sigma": 0.1},
     "daq.quality.charts.constants": lambda: {"n": 5},
     "daq.quality.charts.IndividualsChart.z": lambda: {"values": list(VALUES)},
     "daq.quality.charts.individuals_chart": lambda: {"values": list(VALUES), "d2": 1.128},
