@@ -117,6 +117,12 @@ FAULTS: Final[dict[str, Treatment]] = {
     "outlying_readings": Treatment(
         True, Quality.UNCERTAIN, "a few readings far from all others decide the value: a transient or a disturbance"
     ),
+    "torque_jumped": Treatment(
+        True,
+        Quality.UNCERTAIN,
+        "the torque jumped inside the span between two levels: the sample or the rotor may have slipped, or the range "
+        "of the instrument changed",
+    ),
     "torque_clipped": Treatment(
         True, Quality.UNCERTAIN, "the torque is cut off at one value inside the band: its sensor may go no further"
     ),
@@ -224,6 +230,7 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
         "peak_not_covered",  # also where the greatest reading is that of a part of the step
     ),
     6: (
+        "torque_jumped",
         "control_outside",  # not where the value is on the edge of a limit as a decimal number
         "limit_needs_temperature",  # not where the last reading before the span still counts
         "level_without_temperature",  # the same

@@ -11,7 +11,7 @@ from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan, Rule
 from daq.core.quietness import noise_of_span
-from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, tail_of
+from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, is_jumped, tail_of
 from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
 from daq.core.units import as_written
@@ -78,7 +78,7 @@ def take(
         if is_frozen(settled):
             faults.append("torque_frozen")
         torques = [] if plan.band is None else rows.clean(span, [plan.band.signal])[1][0]
-        faults += _sensor_faults(plan, torques, keep.statistic)
+        faults += _sensor_faults(plan, torques, keep)
         noise = noise_of_span(torques)
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
@@ -183,15 +183,19 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     return found
 
 
-def _sensor_faults(plan: Plan, values: Sequence[float], statistic: str) -> list[str]:
+def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep) -> list[str]:
     """Return the faults of a torque whose readings `values` in the span are not the sample's."""
     band = plan.band
     if band is None:
         return []
     found = ["torque_clipped"] if is_clipped(values) else []
-    is_last = statistic == "last"
-    if statistic in ("mean", "last") and is_disturbed(values, limit=band.high, is_last=is_last):
+    if keep.statistic not in ("mean", "last"):
+        return found
+    if is_disturbed(values, limit=band.high, is_last=keep.statistic == "last"):
         found.append("outlying_readings")
+    # A structure that breaks makes a peak, and a gel an event: there a jump is the sample's.
+    if plan.claim in ("at_time", "equilibrium") and keep.event is None and is_jumped(values, limit=band.high):
+        found.append("torque_jumped")
     return found
 
 
