@@ -71,16 +71,15 @@ def test_an_honest_span_has_no_jump(display):
 
 
 @pytest.mark.parametrize("display", [".2g", 0.5, 1.0])
-@pytest.mark.parametrize("edge", [1.0, 10.0, 100.0])
+@pytest.mark.parametrize("edge", [10.0, 12.0, 20.0])
 def test_a_drift_over_a_step_of_a_coarse_display_is_no_jump(display, edge):
     """Also where a display of significant digits begins another decade."""
     rng = random.Random(f"drift {display} {edge}")
-    for _ in range(100):
-        n, part = rng.choice((20, 60, 200)), rng.uniform(0.005, 0.1)
-        rise = [edge * (1.0 + part * (i / n - rng.uniform(0.3, 0.7))) for i in range(n)]
-        slow = [edge * (1.0 + part * (i / n - 0.5)) for i in range(n)]
-        for values in (rise, slow, slow[::-1]):
-            assert not is_jumped([shown(v, display) for v in values], limit=100.0)
+    for _ in range(300):
+        n, middle, part = rng.choice((20, 60, 200)), edge * rng.uniform(0.9, 1.1), rng.uniform(0.005, 0.1)
+        drift = [shown(middle * (1.0 + part * (i / n - 0.5)), display) for i in range(n)]
+        assert not is_jumped(drift, limit=100.0)
+        assert not is_jumped(drift[::-1], limit=100.0)
 
 
 @pytest.mark.parametrize(
