@@ -65,20 +65,31 @@ def test_the_limits_are_three_standard_deviations_and_belong_to_what_passes():
     assert reason.text.endswith(f"is outside the control limits {low:.6g} to {high:.6g} mPa·s")
 
 
-def test_a_control_on_its_limit_has_passed_and_the_next_digit_has_not():
-    """Limits of a person: decimal numbers; a control in binary arithmetic is beyond some of them."""
-    rng, older = random.Random("edges"), 0
-    for _ in range(200):
-        centre, sd = Decimal(rng.randint(1000, 99999)) / 10, Decimal(rng.randint(1, 99)) / 10
-        asked = plan(fixed(float(centre), float(sd)))
-        for sign in (-1, 1):
-            edge = centre + 3 * sign * sd
-            assert measured(float(edge), asked).verification.passed is True
-            assert measured(float(edge + sign * Decimal("1e-6")), asked).verification.passed is False
-            signals = find_signals([float(edge)], float(centre), float(sd))
-            assert signals == ()
-            older += measured(float(edge), asked, checks=DECIMAL_EDGES - 1).verification.passed is False
-    assert older > 20
+def edges(count):
+    """Return centre, standard deviation and a value on their limit, which binary arithmetic calls beyond it."""
+    rng, out = random.Random("edges"), []
+    while len(out) < count:
+        centre, sd, sign = Decimal(rng.randint(1000, 99999)) / 10, Decimal(rng.randint(1, 99)) / 10, rng.choice((-1, 1))
+        edge = centre + 3 * sign * sd
+        if abs((float(edge) - float(centre)) / float(sd)) > 3.0:
+            out.append((float(centre), float(sd), float(edge), float(edge + sign * Decimal("1e-6"))))
+    return out
+
+
+@pytest.mark.parametrize(("centre", "sd", "edge", "beyond"), edges(6))
+def test_a_control_on_its_limit_has_passed_and_the_next_digit_has_not(centre, sd, edge, beyond):
+    """The limits of a person are decimal numbers."""
+    asked = plan(fixed(centre, sd))
+    assert measured(edge, asked).verification.passed is True
+    assert measured(beyond, asked).verification.passed is False
+    # An older run is replayed with its rule.
+    assert measured(edge, asked, checks=DECIMAL_EDGES - 1).verification.passed is False
+
+
+def test_a_point_on_a_limit_is_no_signal_of_a_chart():
+    for centre, sd, edge, beyond in edges(300):
+        assert find_signals([edge], centre, sd) == ()
+        assert {s.rule for s in find_signals([beyond], centre, sd)} == {"one_beyond_3s", "ewma"}
 
 
 @pytest.mark.parametrize(("more", "code"), [
