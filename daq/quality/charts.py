@@ -15,7 +15,6 @@ from daq.core.arguments import (
     require_positive,
     require_within,
 )
-from daq.core.units import as_written
 from daq.quality.distributions import range_moments
 
 
@@ -128,9 +127,7 @@ class EwmaChart:
     def signals(self) -> tuple[int, ...]:
         """Indices (from 0) of averages beyond a limit."""
         triples = zip(self.averages, self.lower, self.upper, strict=True)
-        # An average on a limit is not beyond it, whatever its rounding error.
-        written = (tuple(map(as_written, triple)) for triple in triples)
-        return tuple(i for i, (a, low, high) in enumerate(written) if a < low or a > high)
+        return tuple(i for i, (a, low, high) in enumerate(triples) if a < low or a > high)
 
 
 def ewma_chart(
