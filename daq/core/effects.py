@@ -55,6 +55,8 @@ class Kept:
     revolutions: float
     """Revolutions turned inside the span."""
     summaries: dict[str, Summary]
+    """Summary of each signal in the span.  Where the span has no reading of the temperature, that of its last reading
+    before the span, if it still counts."""
     faults: tuple[str, ...]
     longest_interval_ns: int
     completeness: float

@@ -117,6 +117,12 @@ FAULTS: Final[dict[str, Treatment]] = {
     "outlying_readings": Treatment(
         True, Quality.UNCERTAIN, "a few readings far from all others decide the value: a transient or a disturbance"
     ),
+    "torque_jumped": Treatment(
+        True,
+        Quality.UNCERTAIN,
+        "the torque jumped inside the span between two levels: the sample or the rotor may have slipped, or the range "
+        "of the instrument changed",
+    ),
     "torque_clipped": Treatment(
         True, Quality.UNCERTAIN, "the torque is cut off at one value inside the band: its sensor may go no further"
     ),
@@ -226,6 +232,15 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
         "torque_stuck",  # also where the mean of equal readings has a rounding error
         "peak_not_covered",  # also where the greatest reading is that of a part of the step
     ),
+    6: (
+        "torque_jumped",
+        "control_outside",  # not where the value is on the edge of a limit as a decimal number
+        "limit_needs_temperature",  # not where the last reading before the span still counts
+        "level_without_temperature",  # the same
+        "correction_without_temperature",  # the same
+        "level_doubtful",  # also where the probe had a fault inside the span
+        "correction_needs_sound_temperature",
+    ),
 }
 """Codes by the number of the checks that added them, or changed their rule; all others are of number 1.
 
@@ -244,7 +259,16 @@ DECIMAL_MEANS: Final = 5
 
 Before, the mean of equal readings, which may have a rounding error, could be rounded to the other neighbour of a half.
 """
-RULES_CHANGED: Final = (DECIMAL_LIMITS, DECIMAL_MEANS)
+DECIMAL_EDGES: Final = 6
+"""Number of the checks since which the beginning of a step and controls are compared with limits as decimal numbers.
+
+Before, a speed on the edge of its tolerance could be never reached, and a control on a limit could be outside of it.
+"""
+LAST_TEMPERATURES: Final = 6
+"""Number of the checks since which a span without a reading of the temperature has its last one before the span."""
+SOUND_TEMPERATURES: Final = 6
+"""Number of the checks since which a level of a verification and a correction need a probe without a fault."""
+RULES_CHANGED: Final = (DECIMAL_LIMITS, DECIMAL_MEANS, DECIMAL_EDGES)
 """Numbers that changed a rule by which a result is concluded from its facts."""
 
 

@@ -5,11 +5,12 @@ from typing import Final
 
 from daq.core.driver import interval_of
 from daq.core.effects import AtRest
-from daq.core.faults import CHECKS
+from daq.core.faults import CHECKS, DECIMAL_EDGES
 from daq.core.instruments import Instruments
 from daq.core.linkstates import Motor
 from daq.core.plan import Plan
 from daq.core.resting import STILL, RestTorqueReadings, TorqueAtRest
+from daq.core.units import as_written
 
 REST_SHARE: Final = 0.2
 """Tolerance of the torque at rest, as a share of the lowest usable torque; beyond it a warning is given."""
@@ -34,6 +35,7 @@ class LeadMotor:
         watched = plan.band is not None and self._speed_at >= 0
         self._torque_at = plan.lead.channels.index(plan.band.signal) if plan.band is not None and watched else -1
         self._resting = RestTorqueReadings(interval_of(self._lead.driver), checks)
+        self._written = as_written if checks >= DECIMAL_EDGES else float
 
     # ---- requests
 
@@ -77,7 +79,7 @@ class LeadMotor:
     def reached(self, speed: float, target: float) -> bool:
         """Return whether the set-point was acknowledged and the confirmed `speed` is at `target`; both in /min."""
         off = max(self._plan.speed_tolerance * abs(target), STILL)
-        return "speed" in self._lead.acked and abs(speed - target) <= off
+        return "speed" in self._lead.acked and self._written(abs(speed - target)) <= self._written(off)
 
     @property
     def before_stop(self) -> Motor:

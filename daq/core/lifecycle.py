@@ -11,7 +11,7 @@ from daq.core.effects import Concluded, Effect, Ended, Facts, Moved
 from daq.core.errors import DriverError
 from daq.core.events import ClockAnchor
 from daq.core.extent import Extent
-from daq.core.faults import CHECKS
+from daq.core.faults import CHECKS, DECIMAL_EDGES
 from daq.core.instruments import Instruments
 from daq.core.leadmotor import LeadMotor
 from daq.core.link import Checked, Link
@@ -25,6 +25,7 @@ from daq.core.runfacts import RunFacts
 from daq.core.seeking import Seeker
 from daq.core.stages import TIMED_TRIGGERS, limit_reached, stage_end, too_late
 from daq.core.stop import StepClock, StopRule
+from daq.core.units import as_written
 
 
 class LifeCycle:
@@ -174,7 +175,11 @@ class LifeCycle:
         clock = StepClock(start=self.stage_start, floor=self.stage_start, now=self.now)
         for signal in self.equilibrating.by_signal:
             if signal in signals:
-                self.equilibrating.see(signal, signals[signal], clock)
+                value = signals[signal]
+                # A temperature that was converted to degrees has a rounding error; the band has none.
+                if value is not None and self._checks >= DECIMAL_EDGES:
+                    value = as_written(value)
+                self.equilibrating.see(signal, value, clock)
         if self.equilibrating.by_signal and self.equilibrating.met() is not None:
             self._go("in band")
 

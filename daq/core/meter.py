@@ -11,11 +11,11 @@ from daq.core.driver import Driver, Values
 from daq.core.effects import Kept, StepEnded
 from daq.core.exchange import NEVER
 from daq.core.extent import Extent
-from daq.core.faults import CHECKS
+from daq.core.faults import CHECKS, LAST_TEMPERATURES
 from daq.core.plan import SLOWER, Keep, Plan
 from daq.core.ruleprogress import RuleProgress
 from daq.core.sensorsigns import tail_of
-from daq.core.spans import settled_tail, take
+from daq.core.spans import last_temperature, settled_tail, take
 from daq.core.steady import BLOCKS
 from daq.core.stop import Met, StepClock, StopRule
 
@@ -54,7 +54,7 @@ class Meter:
             checks: number of the checks of the daq whose run this is.
         """
         self.plan = plan
-        self._knows_begin = checks >= BEGIN_OF_HOLD
+        self._checks = checks
         self.number = number
         self.step = step = plan.steps[number]
         self.drivers = drivers
@@ -212,7 +212,7 @@ class Meter:
             met = pair[1].met()
             if met is not None:
                 self._waiting.remove(pair)
-                self._keep(pair[0], clock.now, met if self._knows_begin else replace(met, since=-1))
+                self._keep(pair[0], clock.now, met if self._checks >= BEGIN_OF_HOLD else replace(met, since=-1))
         if self.met is None:
             self.met = self.stop.met()
 
@@ -295,7 +295,10 @@ class Meter:
     def _take(self, keep: Keep, t: int, met: Met | None) -> Kept:
         settled = settled_tail(self.plan, self.lead, max(self.clock.floor, self._trailed), t, self._trail)
         clock, columns, drivers = self.clock, self.columns, self.drivers
-        return take(self.plan, self.number, keep, t, clock, columns, drivers, met=met, settled=settled)
+        kept = take(self.plan, self.number, keep, t, clock, columns, drivers, met=met, settled=settled)
+        if self._checks >= LAST_TEMPERATURES:
+            kept.summaries |= last_temperature(self.plan, kept, columns, drivers)
+        return kept
 
     def window(self, signal: str, start: int, end: int) -> tuple[list[float], list[float]]:
         """Return block means of a signal in ``start < t_i <= end`` (ns): mean times (s after `start`) and values.

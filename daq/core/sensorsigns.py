@@ -62,6 +62,18 @@ SHIFT_OF_LAST: Final = 0.05
 """The same for a value that is the last reading; it allows for one step of a coarse display."""
 LEAST_SHIFT: Final = 0.001
 """The same as a part of the greatest usable torque, for a torque near zero."""
+LEAST_BEYOND: Final = 5
+"""Number of readings before or after a jump, at least."""
+PART_BEYOND: Final = 0.05
+"""The same as a part of the readings."""
+EMPTY: Final = 1.5
+"""Empty space between two levels over the range of the readings of either one, at least."""
+HEIGHT: Final = 0.02
+"""Part of the median that is empty between two levels, at least."""
+LEAST_HEIGHT: Final = 0.002
+"""The same as a part of the greatest usable torque, for a torque near zero."""
+MOST_JUMPS: Final = 4
+"""Number of jumps between two levels, at most; a coarse display or a ripple goes to and fro more often."""
 ROBUST: Final = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation (F. R. Hampel, 1974; from memory)."""
 ROUNDING: Final = 1.0 - 1e-6
@@ -178,6 +190,40 @@ def is_disturbed(values: Sequence[float], *, limit: float, is_last: bool = False
         return distances[-1] > max(wide, SHIFT_OF_LAST * abs(middle))
     mean, without = fsum(values) / len(values), fsum(others) / len(others)
     return abs(mean - without) > max(SHIFT * abs(without), least)
+
+
+def is_jumped(values: Sequence[float], *, limit: float) -> bool:
+    """Return whether the readings (in time order) are at two levels with nothing between, and jumped to the other one.
+
+    A sample that slips off its rotor, a loose coupling or another range of the instrument does so; the mean is that of
+    neither.  `limit` is the greatest usable value in the same unit.
+    """
+    require_numbers("values", values)
+    require_positive("limit", limit)
+    n = len(values)
+    if n < NOISY:
+        return False
+    ordered = sorted(values)
+    height, first = max((b - a, i) for i, (a, b) in enumerate(pairwise(ordered), 1))
+    low, high = ordered[:first], ordered[first:]
+    if (
+        min(first, n - first) < max(LEAST_BEYOND, PART_BEYOND * n)
+        or height < max(HEIGHT * abs(ordered[n // 2]), LEAST_HEIGHT * limit)
+        or height < EMPTY * max(low[-1] - low[0], high[-1] - high[0])
+        or height < _least_jump(ordered, height, limit)
+    ):
+        return False
+    return sum((a < high[0]) != (b < high[0]) for a, b in pairwise(values)) <= MOST_JUMPS
+
+
+def _least_jump(ordered: Sequence[float], height: float, limit: float) -> float:
+    """Return the least jump that the steps of the display do not make, from readings in order."""
+    # Where a display of significant digits begins another decade, only the steps of that one are as large as it shows.
+    farthest = max(abs(ordered[0]), abs(ordered[-1]))
+    decade = 10.0 ** floor(log10(farthest)) if farthest else 0.0
+    distinct = sorted({v for v in ordered if abs(v) >= decade})
+    steps = [b - a for a, b in pairwise(distinct) if b - a != height]
+    return DEPTH * min(COARSEST * limit, *steps) if steps else FAR_STEPS * COARSEST * limit
 
 
 def step_at(values: Sequence[float], level: float) -> float | None:

@@ -11,13 +11,15 @@ from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan, Rule
 from daq.core.quietness import noise_of_span
-from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, tail_of
+from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, is_jumped, tail_of
 from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
 from daq.core.units import as_written
 
 MISSING_INTERVALS: Final = 5
 """Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
+OWN_TEMPERATURE: Final = "temperature"
+"""Channel of the lead instrument's own temperature."""
 LEAST_COMPLETENESS: Final = 0.9
 """Readings are missing where the completeness of the span is below this, and more than its phase explains."""
 
@@ -76,7 +78,7 @@ def take(
         if is_frozen(settled):
             faults.append("torque_frozen")
         torques = [] if plan.band is None else rows.clean(span, [plan.band.signal])[1][0]
-        faults += _sensor_faults(plan, torques, keep.statistic)
+        faults += _sensor_faults(plan, torques, keep)
         noise = noise_of_span(torques)
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
@@ -181,15 +183,19 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     return found
 
 
-def _sensor_faults(plan: Plan, values: Sequence[float], statistic: str) -> list[str]:
+def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep) -> list[str]:
     """Return the faults of a torque whose readings `values` in the span are not the sample's."""
     band = plan.band
     if band is None:
         return []
     found = ["torque_clipped"] if is_clipped(values) else []
-    is_last = statistic == "last"
-    if statistic in ("mean", "last") and is_disturbed(values, limit=band.high, is_last=is_last):
+    if keep.statistic not in ("mean", "last"):
+        return found
+    if is_disturbed(values, limit=band.high, is_last=keep.statistic == "last"):
         found.append("outlying_readings")
+    # A structure that breaks makes a peak, and a gel an event: there a jump is the sample's.
+    if plan.claim in ("at_time", "equilibrium") and keep.event is None and is_jumped(values, limit=band.high):
+        found.append("torque_jumped")
     return found
 
 
@@ -282,6 +288,24 @@ def _last_before(rows: Columns, driver: Driver, span: Span) -> tuple[Columns, Sp
     return None
 
 
+def last_temperature(
+    plan: Plan, kept: Kept, columns: Mapping[str, Columns], drivers: Mapping[str, Driver]
+) -> dict[str, Summary]:
+    """Return the temperature before the span of `kept`, by its signal, where it counts for the span; otherwise {}.
+
+    It counts where no reading of the thermometer, with or without a number, is inside the span, and the last one before
+    is not stale.
+    """
+    signal = plan.conditioning.signal or OWN_TEMPERATURE
+    link, _, channel = signal.rpartition(".")
+    name = link or plan.lead.name
+    rows = columns[name]
+    span = rows.between(kept.start, kept.t)
+    before = None if span.n or channel not in rows.channels else _last_before(rows, drivers[name], span)
+    last = None if before is None else before[0].summary(before[1], channel)
+    return {} if last is None or not last.n else {signal: last}
+
+
 def _probe_faults(
     plan: Plan, columns: Mapping[str, Columns], drivers: Mapping[str, Driver], span: Span
 ) -> tuple[str, ...]:
@@ -289,7 +313,7 @@ def _probe_faults(
 
     A few readings without a number among many leave the others unbiased, and are no fault.
     """
-    link, _, channel = (plan.conditioning.signal or "temperature").rpartition(".")
+    link, _, channel = (plan.conditioning.signal or OWN_TEMPERATURE).rpartition(".")
     name = link or plan.lead.name
     rows = columns[name]
     if channel not in rows.channels:

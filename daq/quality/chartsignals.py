@@ -12,6 +12,7 @@ from typing import Final
 
 from daq.core.arguments import require_finite, require_numbers, require_one_of, require_positive
 from daq.quality.charts import RUN_RULES, constants, ewma_chart
+from daq.quality.limits import in_sigmas
 
 LENGTHS: Final[Mapping[str, int]] = {
     "one_beyond_3s": 1,
@@ -60,7 +61,7 @@ def find_signals(values: Sequence[float], centre: float, sigma: float, weight: f
     require_numbers("values", values)
     require_finite("centre", centre)
     require_positive("sigma", sigma)
-    z = [(v - centre) / sigma for v in values]
+    z = [in_sigmas(v, centre, sigma) for v in values]
     require_numbers("values", z)
     found = [s for rule, length in LENGTHS.items() for s in _by_rule(z, rule, length)]
     found += _moving_ranges(z)

@@ -9,8 +9,9 @@ from decimal import ROUND_HALF_EVEN, Context, Decimal
 from enum import StrEnum
 from typing import Final
 
-from daq.core.arguments import ends, require_count, require_one_of
+from daq.core.arguments import ends, require_count, require_one_of, require_positive
 from daq.core.errors import ArgumentError
+from daq.core.units import as_written
 
 Figure = float | int | str | Decimal
 """A number as computed (float) or as entered by a person (text, Decimal)."""
@@ -77,6 +78,19 @@ def rounded(value: Figure, decimals: int) -> Decimal:
 def as_reported(value: Figure, decimals: int) -> str:
     """Return `rounded` as text, without an exponent and without a negative zero."""
     return f"{rounded(value, decimals):f}"
+
+
+def in_sigmas(value: float, centre: float, sigma: float) -> float:
+    """Return the distance of `value` from `centre` in standard deviations `sigma`, all three in one unit.
+
+    It is that of the decimal numbers (12 digits): 150.6 is 3 standard deviations of 0.1 above 150.3, not more.
+
+    Raises:
+        ArgumentError: a number that is not finite, or a `sigma` that is not above 0.
+    """
+    require_positive("sigma", sigma)
+    a, b, s = (decimal_of(as_written(x), name) for x, name in ((value, "value"), (centre, "centre"), (sigma, "sigma")))
+    return float(_WIDE.divide(a - b, s))
 
 
 def judge(

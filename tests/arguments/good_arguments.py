@@ -319,6 +319,7 @@ GOOD = {
         "value": 10.0, "components": list(PARTS), "seed": 3, "trials": 1000, "coverage": 0.95
     },
     # quality
+    "daq.quality.limits.in_sigmas": lambda: {"value": 150.6, "centre": 150.3, "sigma": 0.1},
     "daq.quality.charts.constants": lambda: {"n": 5},
     "daq.quality.charts.IndividualsChart.z": lambda: {"values": list(VALUES)},
     "daq.quality.charts.individuals_chart": lambda: {"values": list(VALUES), "d2": 1.128},
@@ -411,6 +412,7 @@ GOOD = {
     "daq.core.quietness.noise_of_span": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.sensorsigns.is_frozen": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.sensorsigns.is_clipped": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
+    "daq.core.sensorsigns.is_jumped": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)], "limit": 100.0},
     "daq.core.sensorsigns.is_disturbed": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)], "limit": 100.0, "is_last": False},
     "daq.core.sensorsigns.step_at": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)], "level": 40.0},
     "daq.core.sensorsigns.median_of": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},

@@ -5,9 +5,11 @@ from dataclasses import replace
 
 import pytest
 
+from daq.core import lifecycle
 from daq.core.driver import counts_for, silent_after
-from daq.core.faults import CHECKS
+from daq.core.faults import CHECKS, LAST_TEMPERATURES
 from daq.core.intake import TURNS_BY_SILENCE, Intake
+from daq.core.meter import Meter
 from daq.core.plan import Conditioning, Keep
 from daq.core.replay import pipeline_of, replay
 from daq.testing.bench import header_of
@@ -26,6 +28,25 @@ def expected(readings, start, end, counts):
     if not inside:
         return "no_temperature"
     return "" if min(inside) >= LOW and max(inside) <= HIGH else "off_temperature"
+
+
+def mean_of(kept):
+    """Return number and mean of the temperature of a kept value."""
+    found = kept.summaries["probe.temperature"]
+    return found.n, pytest.approx(found.mean) if found.n else None
+
+
+def mean_counted(readings, start, end, counts):
+    """Return number and mean of the temperature of a span by the whole series; (0, None) where none counts.
+
+    The last reading before the span counts only where the probe sent nothing inside it.
+    """
+    sent = [v for t, v in readings if start < t <= end]
+    inside = [v for v in sent if v is not None]
+    before = [(t, v) for t, v in readings if t <= start]
+    if not sent and before and before[-1][0] > end - counts and before[-1][1] is not None:
+        inside = [before[-1][1]]
+    return len(inside), sum(inside) / len(inside) if inside else None
 
 
 def drawn(rng, interval):
@@ -61,6 +82,7 @@ def test_a_reading_of_a_slow_thermometer_counts_alike_wherever_a_step_begins(mon
         for kept in run.kept:
             wanted = expected(readings, kept.start, kept.t, counts)
             assert [f for f in kept.faults if "temperature" in f] == ([wanted] if wanted else [])
+            assert mean_of(kept) == mean_counted(readings, kept.start, kept.t, counts)
             found.append(wanted)
         again = replay(run.journal(), make_driver)
         assert (again.difference, again.as_recorded) == (None, run.kept)
@@ -79,6 +101,23 @@ def test_a_broken_probe_before_a_step_is_not_a_temperature_in_it():
     assert [k.faults for k in run.kept] == [(), ("no_temperature",)]
     # In the first step the reading before its span counts, and the probe is suspect.
     assert [k.temperature_faults for k in run.kept] == [("probe",), ("no_temperature",)]
+
+
+def test_a_run_of_an_older_daq_has_the_temperatures_that_its_daq_found(monkeypatch):
+    monkeypatch.setattr(Probe, "interval_ns", 10 * S)
+    found = {}
+    for checks in (LAST_TEMPERATURES - 1, CHECKS):
+
+        def meter(*given, number=checks, **more):
+            return Meter(*given, **more | {"checks": number})
+
+        monkeypatch.setattr(lifecycle, "Meter", meter)
+        found[checks] = [k for i in range(5) for k in drawn(random.Random(f"older {i}"), 10)[0].kept]
+    older, newer = found.values()
+    assert [k.faults for k in older] == [k.faults for k in newer]
+    more = [b for a, b in zip(older, newer, strict=True) if mean_of(a) != mean_of(b)]
+    assert [k.summaries["probe.temperature"].n for k in more] == [1] * len(more)
+    assert len(more) >= 2
 
 
 # ---- revolutions

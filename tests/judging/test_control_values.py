@@ -7,6 +7,7 @@ import csv
 import random
 import tomllib
 from dataclasses import replace
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from daq.adapters.store.reading import Reader
 from daq.app.laboratory.lists.charting import verification_charts
 from daq.core.context import ControlLimits, OverdueCalibration, RequiredControl, Standing
 from daq.core.errors import SettingErrors
+from daq.core.faults import CHECKS, DECIMAL_EDGES
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.annulling import annulled
 from daq.methods.messages.flat import flattened
@@ -22,6 +24,7 @@ from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
 from daq.methods.planning.compile import FixedControlLimits, InstrumentHistory
 from daq.quality.charts import individuals_chart
+from daq.quality.chartsignals import find_signals
 from tests.support.runs.charted import Measured, make_charted
 from tests.support.runs.examples import example, facts, kept, plan_of, summaries
 from tests.support.statements import codes, parameters
@@ -37,11 +40,12 @@ def plan(history=InstrumentHistory(today=TODAY), fluid="house-oil", **more):  # 
     return plan_of("house-control", "bench-1", fluid=example(f"fluids/{fluid}.toml"), history=history, **more)
 
 
-def measured(value, asked=None, *, outcome="complete", faults=(), viscosity=None):
+def measured(value, asked=None, *, outcome="complete", faults=(), viscosity=None, checks=CHECKS):
     given = (
         summaries() | {"viscosity": replace(summaries()["viscosity"], mean=value)} if viscosity is None else viscosity
     )
-    return conclude(plan() if asked is None else asked, facts([kept(given, faults=faults)], outcome=outcome))
+    made = replace(facts([kept(given, faults=faults)], outcome=outcome), checks=checks)
+    return conclude(plan() if asked is None else asked, made)
 
 
 def test_the_limits_are_three_standard_deviations_and_belong_to_what_passes():
@@ -59,6 +63,33 @@ def test_the_limits_are_three_standard_deviations_and_belong_to_what_passes():
     (reason,) = measured(MEAN + 4 * SD).verification.reasons
     assert reason.code == "control_outside"
     assert reason.text.endswith(f"is outside the control limits {low:.6g} to {high:.6g} mPa·s")
+
+
+def edges(count):
+    """Return centre, standard deviation and a value on their limit, which binary arithmetic calls beyond it."""
+    rng, out = random.Random("edges"), []
+    while len(out) < count:
+        centre, sd, sign = Decimal(rng.randint(1000, 99999)) / 10, Decimal(rng.randint(1, 99)) / 10, rng.choice((-1, 1))
+        edge = centre + 3 * sign * sd
+        if abs((float(edge) - float(centre)) / float(sd)) > 3.0:
+            out.append((float(centre), float(sd), float(edge), float(edge + sign * Decimal("1e-6"))))
+    return out
+
+
+@pytest.mark.parametrize(("centre", "sd", "edge", "beyond"), edges(6))
+def test_a_control_on_its_limit_has_passed_and_the_next_digit_has_not(centre, sd, edge, beyond):
+    """The limits of a person are decimal numbers."""
+    asked = plan(fixed(centre, sd))
+    assert measured(edge, asked).verification.passed is True
+    assert measured(beyond, asked).verification.passed is False
+    # An older run is replayed with its rule.
+    assert measured(edge, asked, checks=DECIMAL_EDGES - 1).verification.passed is False
+
+
+def test_a_point_on_a_limit_is_no_signal_of_a_chart():
+    for centre, sd, edge, beyond in edges(300):
+        assert find_signals([edge], centre, sd) == ()
+        assert {s.rule for s in find_signals([beyond], centre, sd)} == {"one_beyond_3s", "ewma"}
 
 
 @pytest.mark.parametrize(("more", "code"), [

@@ -68,9 +68,14 @@ def burst(rng, factor):
     return lambda _t, torque, speed, turned: (torque * factor if begin < turned < begin + seconds else torque, speed)
 
 
+def jumped(at, factor):
+    """Return a lie that multiplies the torque from `at` (s of turning) on: the range changed, or the rotor slips."""
+    return lambda _t, torque, speed, turned: (torque * factor if turned >= at else torque, speed)
+
+
 def torques():
     """Return lies about the torque: the family, the lie, and the fault that names it."""
-    rng = random.Random("lies about the torque")
+    rng, jumps = random.Random("lies about the torque"), random.Random("jumps of the torque")
     for _ in range(3):
         level = round(rng.uniform(12.0, 95.0), 2)
         yield f"stuck at {level}", stuck(level), "zero_off"
@@ -81,6 +86,8 @@ def torques():
         yield f"frozen after {after} s", frozen(after), "torque_frozen"
         factor = rng.choice((0.3, 1.7, 2.0))
         yield f"burst {factor}", burst(rng, factor), "outlying_readings"
+        at, other = jumps.uniform(11.8, 15.2), jumps.choice((0.5, 0.8, 1.25, 1.8))
+        yield f"another level, {other}", jumped(at, other), "torque_jumped"
         part = round(rng.uniform(-0.15, -0.05), 2)
         yield f"clipped at {44.08 + part:.2f}", clipped(round(44.08 + part, 2)), "torque_clipped"
 

@@ -17,13 +17,14 @@ import pytest
 from daq.adapters.store.rows import ResultRecord
 from daq.app.cli.laboratory import trace
 from daq.app.delivery.sparkplug_metrics import result_metrics
-from daq.app.laboratory.reporting.measured_facts import limits_table, value_headline
+from daq.app.laboratory.reporting.measured_facts import compared_words, limits_table, value_headline
 from daq.app.run.result_messages import ResultMessages
 from daq.app.screens.json_text import harmless_json
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.text import plain, shown_value, value_line
 from daq.collect.decode import decode
 from daq.core.context import ProductLimit
+from daq.core.errors import SettingError
 from daq.core.faults import Quality
 from daq.core.units import symbol
 from daq.methods.concluding import intervals
@@ -306,6 +307,18 @@ def test_the_side_of_a_value_outside_is_the_same_in_every_shape(generated):
         assert ("●├─┤ OUTSIDE" in on_terminal(data)) == is_below
         sides.add((is_below, verdict["rounding"]))
     assert len(sides) == 4
+
+
+@pytest.mark.parametrize("damaged", ["abc", "1,5", "12 mPa.s", [1], {"a": 1}, 12.5, True])
+def test_a_report_names_run_and_field_of_a_damaged_number_that_was_compared(generated, damaged):
+    shown = 0
+    for data in generated:
+        if data["value"] is not None and data["verdict"]["limits"]:
+            changed = data | {"verdict": data["verdict"] | {"compared": damaged}}
+            with pytest.raises(SettingError, match=f"run {data['origin']['run']} is damaged: verdict.compared must be"):
+                compared_words(changed)
+            shown += 1
+    assert shown > 20
 
 
 @pytest.mark.parametrize("damaged", ["abc", "", "1,5", "12 mPa.s", [1], {"a": 1}])

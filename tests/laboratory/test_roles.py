@@ -135,7 +135,7 @@ def order_of(act, target, actor):
         "sample_again": {"id": f"closed-{target}", "because": "a second look"},
         "sample_import": {"file": "list.csv", "text": f"id\nlisted-{target}\n"},
         "fit": {"instrument": "bench-1", "geometry": "coaxial-12"},
-        "run_correct": {"run": run_id_of(target), "sample": f"G-1042-{target}", "because": "mistyped"},
+        "run_correct": {"run": run_id_of(target), "lot": "2212", "because": "mistyped"},
         "run_correct_reviewed": {"run": run_id_of(target.replace("t-", "doubted-")), "product": "", "because": "label of another bucket"},
         "run_annul": {"run": run_id_of(target.replace("t-", "doubted-")), "because": "spilled"},
         "note_add": {"run": run_id_of(target), "text": "a lump in the cup"},

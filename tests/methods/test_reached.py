@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from daq.core.context import StatedLimits
-from daq.core.faults import FAULTS
+from daq.core.faults import CHECKS, FAULTS, SOUND_TEMPERATURES
 from daq.core.remarks import remark
 from daq.core.statistics import Summary
 from daq.methods.concluding.conclude import conclude
@@ -60,6 +60,17 @@ def test_a_limit_at_a_temperature_needs_one(glaze):
     c = conclude(glaze, facts([kept(without(summaries(), "temperature"))]))
     assert codes(c.verdict.reasons) == ["limit_needs_temperature"]
     assert codes([c.corrected.reason]) == ["correction_without_temperature"]
+
+
+@pytest.mark.parametrize("doubt", ["probe", "silent", "beyond_range", "unsteady", "no_temperature"])
+@pytest.mark.parametrize("checks", [SOUND_TEMPERATURES - 1, CHECKS])
+def test_a_value_is_not_corrected_from_a_doubtful_temperature(glaze, doubt, checks):
+    found = dataclasses.replace(kept(summaries(temperature=25.2)), temperature_faults=(doubt,))
+    c = conclude(glaze, dataclasses.replace(facts([found]), checks=checks))
+    # An unsteady temperature is one, and an absent one is left out by another rule.
+    is_corrected = doubt in ("unsteady", "no_temperature") or checks < SOUND_TEMPERATURES
+    assert (c.corrected.value is not None) is is_corrected
+    assert c.corrected.reason is None or codes([c.corrected.reason]) == ["correction_needs_sound_temperature"]
 
 
 @pytest.mark.parametrize("torque", [0.0, -0.0, -3.0, -9.9])

@@ -14,13 +14,14 @@ from daq.core.effects import Noted
 from daq.core.faults import FAULTS
 from daq.core.remarks import Remark
 from daq.methods.concluding.intervals import lines_of
+from daq.methods.messages.comparing import in_words_of
 from daq.methods.parts.component_names import COMPONENT_CODES
 from daq.methods.parts.statement import Statement, state, statement_of
 from daq.methods.sentences import component_sentences
 from daq.methods.sentences.catalogue import SENTENCES, TOPICS, codes_document, names_in
 from daq.methods.sentences.chart_sentences import PATTERNS, SIGNAL
-from daq.methods.sentences.kinds import NAME, sentence
-from daq.methods.sentences.rendering import Language, UnknownSentenceError, check, render, segments
+from daq.methods.sentences.kinds import AS_SET, NAME, sentence
+from daq.methods.sentences.rendering import EARLIER, Language, UnknownSentenceError, check, render, segments
 from daq.rheology.uncertainty import Component, combine
 from tests.methods.english_sentences import ENGLISH
 
@@ -47,6 +48,46 @@ def test_a_template_has_just_the_parameters_that_are_typed(code):
     # No bracket or brace is left over, and the sentence can be made without any optional part.
     assert "".join(t for pieces, _ in segments(known.template) for t, _, _ in pieces).isprintable()
     assert not re.search(r"[\[\]{}]", state(code).text)
+
+
+SET = [
+    (code, name)
+    for code, known in SENTENCES.items()
+    for name, kind in known.parameters.items()
+    if kind.digits == AS_SET
+]
+"""Codes with the parameters that hold a number which a person set."""
+LIMITS = {
+    0.1: "0.1",
+    1e6: "1000000",
+    1234567.0: "1234567",
+    1000.25: "1000.25",
+    12345.678: "12345.678",
+    1399.9999999999998: "1400",
+}
+
+
+def with_numbers(code, value):
+    """Return the parameters of a code with `value` for each number that a person set, and 7 for the others."""
+    of_kind = {"numbers": (value,), "names": ("n",), "alternatives": ("n",), "terms": ("t",), "unit": "mPa.s"}
+    numbers = {
+        n: value if k.digits == AS_SET else 7.0 for n, k in SENTENCES[code].parameters.items() if k.what == "number"
+    }
+    return {n: numbers.get(n, of_kind.get(k.what, "x")) for n, k in SENTENCES[code].parameters.items()}
+
+
+@pytest.mark.parametrize(("code", "name"), SET)
+def test_a_number_that_a_person_set_is_shown_as_it_was_set(code, name):
+    """A record of an older daq, with six digits, has the same meaning: it is compared in its own words."""
+    for value, text in LIMITS.items():
+        found = state(code, **with_numbers(code, value))
+        assert re.search(rf"(?<![\d.]){re.escape(text)}(?![\d.]*\d)", found.text), found.text
+        assert "e+" not in found.text
+        now = found.model_dump(mode="json")
+        then = now | {"text": render(code, found.parameters, EARLIER)}
+        assert in_words_of({"reasons": [then]}, {"reasons": [now]}) == {"reasons": [then]}
+        other = now | {"text": "another limit"}
+        assert in_words_of({"reasons": [other]}, {"reasons": [now]}) == {"reasons": [now]}
 
 
 def test_every_code_is_in_one_topic_and_in_the_list_for_subscribers():

@@ -14,6 +14,7 @@ from daq.app.cli.records.verification import _state_words
 from daq.core.context import OverdueCalibration
 from daq.core.effects import AtRest, Identified, Noted
 from daq.core.errors import SettingError, SettingErrors
+from daq.core.faults import CHECKS, SOUND_TEMPERATURES
 from daq.core.header import Header, read_header
 from daq.core.linkstates import IdentityCheck
 from daq.methods.concluding.conclude import conclude
@@ -119,6 +120,17 @@ def test_a_run_in_doubt_passes_no_verification(paddle, second, outcome, check, k
     assert ("verification_doubtful" in codes(c.verification.reasons)) is (expected is None)
     assert c.verdict.verdict == {True: "within", False: "outside", None: "not_comparable"}[expected]
     assert (c.validity == "valid") is is_sound
+
+
+@pytest.mark.parametrize("doubt", ["probe", "silent", "unsteady", ""])
+@pytest.mark.parametrize("checks", [SOUND_TEMPERATURES - 1, CHECKS])
+def test_a_level_at_a_doubtful_temperature_is_not_judged(paddle, doubt, checks):
+    """The certified value is that of the temperature: with a probe in doubt it may be another one."""
+    levels = [replace(level(i, 500.0), temperature_faults=(doubt,) if doubt else ()) for i in (0, 1)]
+    v = conclude(plan(paddle), replace(facts(levels, ended=ENDED), checks=checks)).verification
+    is_sound = doubt in ("unsteady", "") or checks < SOUND_TEMPERATURES
+    assert v.passed is (True if is_sound else None)
+    assert codes(v.reasons) == ([] if is_sound else ["level_doubtful", "level_doubtful", "too_few_levels"])
 
 
 @pytest.mark.parametrize(("zero", "passed"), [(0.3, True), (20.0, None), (-20.0, None)])

@@ -3,13 +3,13 @@
 from typing import Final
 
 from daq.core.effects import Facts, Kept, LimitReached
-from daq.core.faults import FAULTS, publishable, worst
+from daq.core.faults import FAULTS, SOUND_TEMPERATURES, publishable, worst
 from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
 from daq.methods.concluding.advice.advising import advice, advice_from_limit
 from daq.methods.concluding.advice.seekadvice import advice_to_fit
-from daq.methods.concluding.applying import temperature_faults
+from daq.methods.concluding.applying import suspicions, temperature_faults
 from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.concluding.cautions import cautions, clock_cautions, flow_faults
 from daq.methods.concluding.claims import (
@@ -76,6 +76,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         verdict = judgement(plan, quantity, unit, value, row, kept, budget, checks=facts.checks)
     else:
         verdict = verdict_of(plan, verification)
+    doubts = () if kept is None or facts.checks < SOUND_TEMPERATURES else suspicions(kept)
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
     warned = (*cautions(plan, facts, kept, row, moved, budget), *clock_cautions(facts.clock))
     return Conclusion(
@@ -100,7 +101,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         steps=rows,
         verification=verification,
         sheared=facts.moved and plan.seek is not None,
-        corrected=corrected(plan, row, value, budget),
+        corrected=corrected(plan, row, value, budget, doubts),
         dry_content=dry_content_of(plan, row, value, unit, budget),
         motor=_motor(facts),
         clock=facts.clock,

@@ -4,6 +4,7 @@ The curve of a product is fitted when the plan is compiled and travels with it, 
 """
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 from daq.core.context import CorrectionCurve
@@ -28,14 +29,21 @@ SQRT_3: Final = math.sqrt(3.0)
 """Half width of a rectangular distribution over its standard uncertainty (JCGM 100 4.3.7)."""
 
 
-def corrected(plan: Plan, row: KeptValue | None, value: float | None, budget: Uncertainty | None) -> Corrected | None:
-    """Return the value at the curve's reference temperature, or why there is none; None where there is no curve."""
+def corrected(
+    plan: Plan, row: KeptValue | None, value: float | None, budget: Uncertainty | None, doubts: Sequence[str] = ()
+) -> Corrected | None:
+    """Return the value at the curve's reference temperature, or why there is none; None where there is no curve.
+
+    `doubts` are faults that speak against the measured temperature.
+    """
     given = plan.context.temperature_curve
     if given is None or plan.primary not in VISCOSITIES or plan.claim == "time_to":
         return None
     reference = given.reference
     if value is None or row is None or row.temperature is None:
         return _none(reference, state("correction_without_temperature"))
+    if doubts:
+        return _none(reference, state("correction_needs_sound_temperature", faults=tuple(doubts)), row.temperature)
     if value <= 0.0:
         # A torque of zero, or slightly against the rotation, stays a number, and has no factor.
         return _none(reference, state("correction_without_viscosity"), row.temperature)

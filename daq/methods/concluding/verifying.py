@@ -5,8 +5,10 @@ from typing import Final
 
 from daq.core.context import CertifiedFluid, CertifiedPoint, ControlLimits, VerificationAsked
 from daq.core.effects import Facts, Kept
+from daq.core.faults import DECIMAL_EDGES, SOUND_TEMPERATURES
 from daq.core.plan import Plan
 from daq.core.units import as_written, convert
+from daq.methods.concluding.applying import suspicions
 from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
 from daq.methods.concluding.cautions import flow_faults
 from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
@@ -15,7 +17,7 @@ from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.standing import SIGMAS
 from daq.quality.guardbands import Acceptance
-from daq.quality.limits import Rounding, Verdict
+from daq.quality.limits import Rounding, Verdict, in_sigmas
 from daq.quality.verification import AcceptanceBand, acceptance_band, certified_viscosity, normalised_error
 from daq.rheology.torque import viscosity_at
 from daq.rheology.uncertainty import combine, from_expanded
@@ -108,7 +110,8 @@ def control(
         half = SIGMAS * limits.standard_deviation
         low, high = limits.centre - half, limits.centre + half
         if reason is None and value is not None and row is not None:
-            accepted = abs((value - limits.centre) / limits.standard_deviation) <= SIGMAS
+            beside = in_sigmas if facts.checks >= DECIMAL_EDGES else _in_sigmas_of_binary
+            accepted = abs(beside(value, limits.centre, limits.standard_deviation)) <= SIGMAS
             if not accepted:
                 expanded = None if budget is None else budget.expanded
                 unit = plan.context.units[plan.primary]
@@ -143,6 +146,11 @@ def control(
         reasons=() if reason is None else (reason,),
         results_since_pass=asked.results_since_pass if accepted is False else (),
     )
+
+
+def _in_sigmas_of_binary(value: float, centre: float, sigma: float) -> float:
+    """Return a distance in standard deviations as a daq before `DECIMAL_EDGES` computed it."""
+    return (value - centre) / sigma
 
 
 def _control_hindrance(
@@ -207,7 +215,7 @@ def _level(
     plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: CertifiedFluid, asked: VerificationAsked
 ) -> Level:
     unit = plan.context.units[plan.primary]
-    reason = _hindrance(plan, row, fluid)
+    reason = _hindrance(plan, facts, kept, row, fluid)
     band: AcceptanceBand | None = None
     certified = percent = None
     if row.temperature is not None and row.value is not None and _reaches(fluid, row.temperature):
@@ -239,7 +247,7 @@ def _level(
     )
 
 
-def _hindrance(plan: Plan, row: KeptValue, fluid: CertifiedFluid) -> Statement | None:
+def _hindrance(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: CertifiedFluid) -> Statement | None:
     """Return why a level cannot be judged; None where it can."""
     if row.value is None:
         return state("level_without_value", step=row.name)
@@ -250,7 +258,9 @@ def _hindrance(plan: Plan, row: KeptValue, fluid: CertifiedFluid) -> Statement |
         return state("level_outside_certificate", step=row.name, temperature=row.temperature, low=low, high=high)
     if _full_scale(plan, row.set_speed, plan.context.units[plan.primary]) is None:
         return state("level_without_full_scale", step=row.name)
-    found = (*row.faults, *flow_faults(plan, row))
+    # The certified value is that of the temperature.
+    is_suspect = facts.checks >= SOUND_TEMPERATURES and suspicions(kept)
+    found = (*row.faults, *flow_faults(plan, row), *(("probe_suspect",) if is_suspect else ()))
     return state("level_doubtful", step=row.name, faults=found) if found else None
 
 

@@ -11,9 +11,10 @@ def in_words_of(stored: Any, computed: Any) -> Any:
     """Return a computed JSON value with the earlier words of its sentences where the stored one has exactly these."""
     if isinstance(computed, dict) and isinstance(stored, dict):
         out = {k: in_words_of(stored.get(k), v) for k, v in computed.items()}
-        code = str(computed.get("code"))
-        if code in EARLIER.templates and stored.get("text") == render(code, computed["parameters"], EARLIER):
-            out["text"] = stored["text"]
+        # Only a statement has these three keys.
+        if {"code", "parameters", "text"} <= computed.keys() and stored.get("text") != computed["text"]:
+            earlier = render(computed["code"], computed["parameters"], EARLIER)
+            out["text"] = earlier if stored.get("text") == earlier else computed["text"]
         return out
     if isinstance(computed, list) and isinstance(stored, list) and len(computed) == len(stored):
         return [in_words_of(s, c) for s, c in zip(stored, computed, strict=True)]

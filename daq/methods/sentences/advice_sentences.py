@@ -36,7 +36,7 @@ _EXPECTED: Final[dict[str, Kind]] = {
     "expected": quantity("%", ".0f"),
     "expected_least": quantity("%", ".0f"),
 }
-_INDEX: Final[dict[str, Kind]] = {"index": number(), "assumed_index": number()}
+_INDEX: Final[dict[str, Kind]] = {"index": number("g"), "assumed_index": number()}
 _BY: Final = "[ (flow behaviour index {index})][ (a Newtonian sample assumed, flow behaviour index {assumed_index})]"
 _SHOULD: Final = "[ should give {expected}][ should give at least {expected_least}]"
 _ABOUT: Final[dict[str, Kind]] = {"about": quantity("/min", ".3g"), "at_most": quantity("/min", ".3g")}

@@ -70,7 +70,7 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "the limit applies at {wanted}[, measured at {speed}]", wanted=SPEED, speed=SPEED
     ),
     "limit_at_other_time": sentence(
-        "the limit applies to the value after {wanted}, taken after {taken}", wanted=SECONDS, taken=SECONDS
+        "the limit applies to the value after {wanted}, taken after {taken}", wanted=SECONDS, taken=quantity("s", "g")
     ),
     "limit_needs_temperature": sentence(
         "the limit applies at {wanted}, and no temperature was measured", wanted=CELSIUS
@@ -86,7 +86,7 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "level_without_temperature": sentence("step {step}: no temperature was measured", step=NAME),
     "level_outside_certificate": sentence(
         "step {step}: {temperature} is outside the certificate's table ({low#} to {high})",
-        step=NAME, temperature=CELSIUS, low=CELSIUS, high=CELSIUS,
+        step=NAME, temperature=quantity("Cel", "g"), low=CELSIUS, high=CELSIUS,
     ),
     "level_without_full_scale": sentence(
         "step {step}: measuring geometry, full-scale torque or speed is not known, so there is no acceptance band",
@@ -122,9 +122,10 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "dry_content_not_possible": sentence(
         "a density of {density} is not between that of water at {temperature} and that of the solid, {solid_density}: "
         "check the density of the solid in the product's file, and the slip for air",
-        density=quantity("kg/m3", ".5g"), temperature=CELSIUS, solid_density=quantity("kg/m3", ".5g"),
+        density=quantity("kg/m3", ".5g"), temperature=quantity("Cel", "g"), solid_density=quantity("kg/m3", ".5g"),
     ),
     "correction_without_temperature": sentence("there is no value, or no temperature of it"),
+    "correction_needs_sound_temperature": sentence("the temperature is in doubt ({faults})", faults=TERMS),
     "correction_without_viscosity": sentence("a viscosity that is not above 0 cannot be corrected"),
     "curve_of_other_geometry": sentence(
         "the product's temperature curve holds for {wanted}[, measured with {fitted}]", wanted=NAME, fitted=NAME
@@ -134,6 +135,6 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "outside_temperature_curve": sentence(
         "{temperature} is outside the range of the product's temperature curve ({low#} to {high})",
-        temperature=CELSIUS, low=CELSIUS, high=CELSIUS,
+        temperature=quantity("Cel", "g"), low=CELSIUS, high=CELSIUS,
     ),
 }  # fmt: skip

@@ -7,6 +7,8 @@ between ``[`` and ``]`` is left out where one of its parameters is not given.
 from dataclasses import dataclass
 from typing import Final, Literal
 
+AS_SET: Final = ".12g"
+"""Digits of a number that a person set, such as a limit: all of them, without the rounding error of a conversion."""
 KindName = Literal["number", "numbers", "name", "term", "names", "alternatives", "terms", "unit", "detail"]
 
 
@@ -45,22 +47,22 @@ def sentence(template: str, /, **parameters: Kind) -> Sentence:
     return Sentence(template, parameters)
 
 
-def number(digits: str = "g", within: str = "") -> Kind:
+def number(digits: str = AS_SET, within: str = "") -> Kind:
     """Return the kind of a number without a unit."""
     return Kind("number", digits, within=within)
 
 
-def quantity(unit: str, digits: str = "g", within: str = "") -> Kind:
+def quantity(unit: str, digits: str = AS_SET, within: str = "") -> Kind:
     """Return the kind of a number in a unit (UCUM code)."""
     return Kind("number", digits, unit, within=within)
 
 
-def quantities(unit: str, digits: str = "g") -> Kind:
+def quantities(unit: str, digits: str = AS_SET) -> Kind:
     """Alternative numbers in a unit (UCUM code)."""
     return Kind("numbers", digits, unit)
 
 
-def measured(digits: str = "g", unit_at: str = "unit", within: str = "") -> Kind:
+def measured(digits: str = AS_SET, unit_at: str = "unit", within: str = "") -> Kind:
     """Return the kind of a number whose UCUM code is another parameter."""
     return Kind("number", digits, "", unit_at, within)
 

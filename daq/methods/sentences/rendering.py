@@ -9,7 +9,7 @@ from typing import Any, Final
 from daq.core.remarks import Parameter
 from daq.core.units import symbol
 from daq.methods.sentences.catalogue import SENTENCES
-from daq.methods.sentences.kinds import Kind, Sentence
+from daq.methods.sentences.kinds import AS_SET, Kind, Sentence
 from daq.quality.digits import is_interval, uncertain, within
 
 _FIELD: Final = re.compile(r"\{(\w+)(#?)\}")
@@ -32,12 +32,14 @@ class Language:
         words: by term; a term without a word is shown with spaces in place of underscores.
         comma: between the elements of a list.
         either: between alternatives.
+        as_set: digits of a number that a person set.
     """
 
     templates: Mapping[str, str] = field(default_factory=dict)
     words: Mapping[str, str] = field(default_factory=dict)
     comma: str = ", "
     either: str = " or "
+    as_set: str = AS_SET
 
     def word(self, term: str) -> str:
         """Return the word for a term."""
@@ -49,7 +51,8 @@ EARLIER: Final = Language(
     {
         "zero_beyond_torque_error": "zero: {zero} at rest is beyond the maximum permissible error of the torque, "
         "{limit}; take the zero again",
-    }
+    },
+    as_set="g",
 )
 """English sentences as an older daq wrote them into its records, where they have other words now."""
 
@@ -113,7 +116,7 @@ def _fits(kind: Kind, value: Any) -> bool:
     return isinstance(value, str)
 
 
-def _digits(known: Sentence, name: str, parameters: Mapping[str, Parameter]) -> str:
+def _digits(known: Sentence, name: str, parameters: Mapping[str, Parameter], language: Language) -> str:
     """Return a number with the digits of its kind, or those that its uncertainty supports."""
     value: Any = parameters[name]
     kind = known.parameters[name]
@@ -125,7 +128,11 @@ def _digits(known: Sentence, name: str, parameters: Mapping[str, Parameter]) -> 
         return sign + within(value, expanded)
     if is_interval(value) and any(other.within == name for other in known.parameters.values()):
         return uncertain(value)
-    return format(value, kind.digits)
+    return format(value, _format(kind, language))
+
+
+def _format(kind: Kind, language: Language) -> str:
+    return language.as_set if kind.digits == AS_SET else kind.digits
 
 
 def _shown(known: Sentence, name: str, parameters: Mapping[str, Parameter], language: Language, *, bare: bool) -> str:
@@ -134,11 +141,11 @@ def _shown(known: Sentence, name: str, parameters: Mapping[str, Parameter], lang
     if value is None:
         return ""
     if kind.what == "number":
-        digits = _digits(known, name, parameters)
+        digits = _digits(known, name, parameters, language)
         code = str(parameters[kind.unit_at]) if kind.unit_at else kind.unit
         return digits if bare else f"{digits} {symbol(code)}".rstrip()
     if kind.what == "numbers":
-        return f"{language.either.join(format(x, kind.digits) for x in value)} {symbol(kind.unit)}".rstrip()
+        return f"{language.either.join(format(x, _format(kind, language)) for x in value)} {symbol(kind.unit)}".rstrip()
     if kind.what == "term":
         return language.word(value)
     if kind.what == "terms":

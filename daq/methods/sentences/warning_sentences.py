@@ -35,7 +35,7 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "the gap of {geometry} is {gap}, less than {times#} times the largest particle of {particle}: particles may "
         "jam, and the value depends on the gap; fit a measuring geometry with a gap of at least {needed} (common "
         "practice)",
-        geometry=NAME, gap=quantity("mm", ".3g"), times=number(), particle=quantity("mm"), needed=quantity("mm"),
+        geometry=NAME, gap=quantity("mm", ".3g"), times=number(), particle=quantity("mm"), needed=quantity("mm", "g"),
     ),
     "calibrated_constant_differs": sentence(
         "the calibration left {constant} of {piece} at {left}, and the file has {used}, which the values of this run "
@@ -54,28 +54,29 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "step {step}: {instrument} follows a change with a time constant of {time_constant}, and settle is {settle}; "
         "after {constants} time constants 1 % of the change is left: use at least '{needed}', or a stop rule on "
         "steadiness",
-        step=NAME, instrument=NAME, time_constant=SECONDS, settle=SECONDS, constants=number(), needed=SECONDS,
+        step=NAME, instrument=NAME, time_constant=SECONDS, settle=quantity("s", "g"), constants=number(),
+        needed=quantity("s", "g"),
     ),
     "readings_of_one_measurement": sentence(
         "step {step}: {instrument} is asked every {interval}: its {readings} readings are of one and the same thing "
         "and take {lasting}; where each must be a measurement of its own, printed by the instrument's key, its driver "
         "must only listen (see the table options in its file)",
-        step=NAME, instrument=NAME, interval=SECONDS, readings=COUNT, lasting=SECONDS,
+        step=NAME, instrument=NAME, interval=SECONDS, readings=COUNT, lasting=quantity("s", "g"),
     ),
     "spring_unwinding": sentence(
         "step {step}: settle is {settle#} revolutions, but after {before} the spring unwinds for {needed#} revolutions "
         "until 1 % is left, which would be taken for thixotropy; use at least '{needed}'",
-        step=NAME, settle=quantity("{rev}", ".2g"), before=SPEED, needed=TURNS,
+        step=NAME, settle=quantity("{rev}", ".2g"), before=SPEED, needed=quantity("{rev}", "g"),
     ),
     "spring_winding_up": sentence(
         "step {step}: settle is {settle#} revolutions, but the torque sensor winds up for {needed#} revolutions until "
         "1 % is missing; use at least '{needed}'",
-        step=NAME, settle=quantity("{rev}", ".2g"), needed=TURNS,
+        step=NAME, settle=quantity("{rev}", ".2g"), needed=quantity("{rev}", "g"),
     ),
     "span_shorter_than_turn": sentence(
         "step {step}: a span of {span} is {turns#} of a revolution at {speed}; it does not average out the rotor's "
         "ripple: use at least {needed} or '1 rev'",
-        step=NAME, span=SECONDS, turns=quantity("{rev}", ".2g"), speed=SPEED, needed=SECONDS,
+        step=NAME, span=SECONDS, turns=quantity("{rev}", ".2g"), speed=SPEED, needed=quantity("s", "g"),
     ),
     "span_below_one_turn": sentence(
         "step {step}: a span of {turns#} revolutions does not average out the rotor's ripple; use at least 1",

@@ -8,8 +8,10 @@ from daq.app.laboratory.reporting.page_blocks import Block, headline, table
 from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.result_screen import BOUND_UNITS, conditions_text
 from daq.app.screens.text import called, chance, expanded_of, sentence, shown_value, spaced
+from daq.core.errors import ArgumentError, SettingError
 from daq.core.units import symbol
 from daq.quality.digits import NOTHING, as_set, interval_text, is_interval, not_finer, number, uncertain, within
+from daq.quality.limits import decimal_of
 
 VERDICTS: Final = {
     "within": "Within the limits",
@@ -152,11 +154,24 @@ def conditions_words(data: Mapping[str, Any]) -> str:
 
 
 def compared_words(data: Mapping[str, Any]) -> str:
-    """Return the number that was compared with the limits; "" where it has more digits than the value supports."""
+    """Return the number that was compared with the limits; "" where it has more digits than the value supports.
+
+    Raises:
+        SettingError: it is damaged.
+    """
     compared, value = data["verdict"].get("compared"), data["value"]
-    if not compared or value is None or not_finer(compared, value, expanded_of(dict(data))) != compared:
+    if not compared or value is None:
         return ""
-    return str(compared)
+    try:
+        decimal_of(compared)
+        is_supported = not_finer(compared, value, expanded_of(dict(data))) == compared
+    except ArgumentError as error:
+        run = data["origin"]["run"]
+        raise SettingError(
+            f"the stored result of run {run} is damaged: verdict.compared {error.reason}; `daq verify` lists what does "
+            "not agree with the audit trail"
+        ) from None
+    return str(compared) if is_supported else ""
 
 
 def moment_words(text: str | None) -> str:

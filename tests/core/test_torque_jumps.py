@@ -1,0 +1,114 @@
+"""A torque that jumps between two levels inside a span, against honest spans of many kinds: drawn series on displays."""
+
+import math
+import random
+
+import pytest
+
+from daq.core.sensorsigns import is_disturbed, is_jumped
+
+DISPLAYS = (0.001, 0.01, 0.1, 0.2, 0.5, 1.0, ".2g", ".3g", ".4g")
+"""Step of a display, % of full scale, or its significant digits."""
+COLOURS = ("white", "slow", "wandering", "averaged")
+
+
+def shown(value, display):
+    return float(f"{value:{display}}") if isinstance(display, str) else round(round(value / display) * display, 6)
+
+
+def noise_of(rng, colour, sd):
+    """Yield noise with standard deviation `sd`, % of full scale."""
+    x, last = rng.gauss(0.0, sd), [0.0] * 4
+    while True:
+        if colour == "white":
+            yield rng.gauss(0.0, sd)
+        elif colour == "slow":
+            x = 0.98 * x + 0.2 * rng.gauss(0.0, sd)
+            yield x
+        elif colour == "wandering":
+            x += 0.1 * rng.gauss(0.0, sd)
+            yield x
+        else:
+            last = [*last[1:], rng.gauss(0.0, 2.0 * sd)]
+            yield sum(last) / 4.0
+
+
+def honest(rng, n):
+    """Return `n` torques (%) before a display: run-out, particles, a structure that changes, heating, a spring."""
+    level, turn, phase = (
+        math.exp(rng.uniform(math.log(10.5), math.log(60.0))),
+        rng.uniform(2.2, 300.0),
+        rng.uniform(0.0, 6.28),
+    )
+    runout = rng.choice((0.0, 0.001, 0.01, 0.05))
+    size, tau = rng.choice((0.0, -0.4, -0.1, 0.1, 0.5)), rng.uniform(2.0, 2000.0)
+    heating, often, particle = (
+        rng.choice((0.0, -0.1, 0.05)) / n,
+        rng.choice((0.0, 0.01, 0.05)),
+        rng.choice((0.01, 0.05, 0.1)),
+    )
+    noise, away = noise_of(rng, rng.choice(COLOURS), math.exp(rng.uniform(math.log(5e-4), math.log(0.5)))), 0.0
+    out = []
+    for i in range(n):
+        away = 0.5 * away + (rng.expovariate(1.0 / particle) if rng.random() < often else 0.0)
+        base = (
+            (1.0 + size * math.exp(-i / tau))
+            * (1.0 + heating * i)
+            * (1.0 + runout * math.sin(phase + 6.283 * i / turn))
+        )
+        out.append(level * (base + away) + next(noise))
+    return out
+
+
+@pytest.mark.parametrize("display", DISPLAYS)
+def test_an_honest_span_has_no_jump(display):
+    rng = random.Random(f"honest {display}")
+    found = 0
+    for _ in range(400):
+        values = [shown(v, display) for v in honest(rng, rng.choice((20, 30, 60, 100, 300)))]
+        found += is_jumped(values, limit=100.0) or is_jumped([-v for v in values], limit=100.0)
+    assert found == 0
+
+
+@pytest.mark.parametrize("display", [".2g", 0.5, 1.0])
+@pytest.mark.parametrize("edge", [10.0, 12.0, 20.0])
+def test_a_drift_over_a_step_of_a_coarse_display_is_no_jump(display, edge):
+    """Also where a display of significant digits begins another decade."""
+    rng = random.Random(f"drift {display} {edge}")
+    for _ in range(300):
+        n, middle, part = rng.choice((20, 60, 200)), edge * rng.uniform(0.9, 1.1), rng.uniform(0.005, 0.1)
+        drift = [shown(middle * (1.0 + part * (i / n - 0.5)), display) for i in range(n)]
+        assert not is_jumped(drift, limit=100.0)
+        assert not is_jumped(drift[::-1], limit=100.0)
+
+
+@pytest.mark.parametrize(
+    ("factor", "least"), [(0.5, 0.85), (0.8, 0.5), (0.9, 0.25), (1.1, 0.2), (1.25, 0.5), (2.0, 0.85)]
+)
+def test_a_torque_that_goes_to_another_level_is_seen(factor, least):
+    """A small jump is hidden by run-out, particles and a structure that changes."""
+    rng = random.Random(f"jump {factor}")
+    seen = before = 0
+    for _ in range(300):
+        n = rng.choice((20, 60, 100, 300))
+        at = rng.randint(math.ceil(0.1 * n) + 3, n - math.ceil(0.1 * n) - 3)
+        values = [shown(v * factor if i >= at else v, 0.01) for i, v in enumerate(honest(rng, n))]
+        seen += is_jumped(values, limit=100.0)
+        before += is_disturbed(values, limit=100.0)
+    assert seen >= least * 300
+    assert seen > 2 * before
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.8, 1.2, 1.5])
+def test_a_long_burst_in_a_quiet_torque_is_seen(factor):
+    """From a tenth to a half of the span, anywhere in it: at most two jumps."""
+    rng = random.Random(f"burst {factor}")
+    for _ in range(200):
+        n = rng.choice((60, 100, 300))
+        length = rng.randint(math.ceil(0.1 * n), n // 2)
+        begin = rng.randint(0, n - length)
+        quiet = [rng.gauss(40.0, rng.choice((0.01, 0.1))) for _ in range(n)]
+        values = [shown(v * factor if begin <= i < begin + length else v, 0.01) for i, v in enumerate(quiet)]
+        assert is_jumped(values, limit=100.0)
+        # The order counts: the same readings to and fro are another thing.
+        assert not is_jumped(rng.sample(values, n), limit=100.0)
