@@ -323,6 +323,8 @@ class DescribedDriver(Driver):
         self, line: bytes, readers: tuple[Reader, ...], contents: Mapping[Seal | None, bytes | None]
     ) -> Reject:
         """Return why a line is none of those that `readers` read; `contents` by checksum."""
+        if not line.strip():
+            return _EMPTY
         if all(content is None for content in contents.values()) and contents:
             bare = self._bare(line)
             opened = any(seal is not None and seal.opened(bare) is not None for seal in contents)
@@ -390,11 +392,7 @@ class DescribedDriver(Driver):
 
 OWN_DECODE: Final = DescribedDriver.decode
 _LEFT_OUT: Final = Reject("ignored: begins with a text of `ignore`")
+_EMPTY: Final = Reject("ignored: an empty line")
 
 
-def without_description(options: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a driver's options without the description."""
-    return {key: value for key, value in options.items() if key != OPTION}
-
-
-__all__ = ["OPTION", "DescribedDriver", "Question", "SettingError", "without_description"]
+__all__ = ["OPTION", "DescribedDriver", "Question", "SettingError"]

@@ -48,7 +48,7 @@ def _described(kind: str, source: Path, path: Path, *, ask: bool) -> int:
     from daq.app.cli.workshop.driver_ask import ask_through
     from daq.descriptions.capture import load_capture
     from daq.descriptions.guessing.guess import guess_description
-    from daq.descriptions.guessing.write import open_points
+    from daq.descriptions.guessing.remarks import open_points
     from daq.descriptions.load import check_description
     from daq.testing.case import ignored
     from daq.testing.talk import rejected, transcribe
