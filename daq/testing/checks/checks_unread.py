@@ -13,6 +13,7 @@ from daq.descriptions.guessing.decimals import decimal_mark, is_no_separator
 from daq.descriptions.guessing.fields import tokens_of
 from daq.descriptions.unitwords import UNIT_WORD, unit_word
 from daq.testing.case import Case, decode, ignored, is_mostly_text, note, passed
+from daq.testing.checks.checks_alike import read_alike
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, values_of
 
@@ -268,6 +269,8 @@ def unread(case: Case) -> Finding:
                 "means = { OK = '', E = 'mass: unsteady' }; a text with another value or sign needs a line of its own",
             )
         named += [f"{place}: {listed}"] if len(texts) > 1 else []
+    if parts is None:
+        named += [f"read alike: {texts}" for texts in read_alike(case)]
     skipped = list(dict.fromkeys(shown(e.frame) for e in case.transcript().examples if ignored(e)))
     named += [f"lines that are ignored: {', '.join(skipped[:MOST_TEXTS])}"] if skipped else []
     sentences = [f"not read, which must be no states or faults: {'; '.join(named)}"] if named else []
