@@ -3,7 +3,7 @@
 import pytest
 
 from daq.core.driver import Channel, Identity, Part, Port, Reject, Reply, Values
-from daq.core.errors import DriverError, SettingErrors
+from daq.core.errors import DriverError, SettingError, SettingErrors
 from daq.core.exchange import Exchange
 from daq.core.frames import make_framer
 from daq.descriptions.load import check_description, describe
@@ -158,6 +158,26 @@ def test_what_is_no_number(line):
 @pytest.mark.parametrize("line", [b"", b" ", b"\t  "])
 def test_an_empty_line_of_a_printer_is_ignored_and_gives_no_value(line):
     assert driver().decode(line) == Reject("ignored: an empty line")
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "refused"),
+    [("-0", "-0.00", True), ("9999", "9999.0", True), ("+9", "9", True), ("-0", "0", False), ("9999", "999.9", False)],
+)
+def test_two_faults_of_one_number_are_refused(first, second, refused):
+    """Before, the second one was taken for both."""
+    fields = {"mass": {"special": {first: "probe", second: "sensor"}}}
+    if refused:
+        with pytest.raises(SettingError, match="is the same number as"):
+            driver("{mass:number}", fields=fields)
+    else:
+        d = driver("{mass:number}", fields=fields)
+        assert [d.decode(text.encode()).faults for text in (first, second)] == [
+            (("mass", "probe"),),
+            (("mass", "sensor"),),
+        ]
+    fields["mass"]["special"][second] = "probe"
+    driver("{mass:number}", fields=fields)
 
 
 @pytest.mark.parametrize("field", ["digits", "digits 2"])
