@@ -313,7 +313,7 @@ class _Guesser:
                     continue
                 found.channel = found.name = free_channel(found.name, used)
                 out += [*write.channel(found, self.ask, group.lines), ""]
-        if not out and any(question.key.startswith("hex ") for question in self.ask.open):
+        if not out and any(question.key.startswith(("hex ", "numbered ")) for question in self.ask.open):
             return write.unnamed_channel()  # an answer gives the channel
         if not out:
             shown = ", ".join(repr(line) for group in groups for line in group.lines[:2])[:80]

@@ -68,6 +68,8 @@ def _described(kind: str, source: Path, path: Path, *, ask: bool) -> int:
         print(f"wrote {path}, which needs your hand:")
         for line in str(error).splitlines():
             print(f"  {plain(line)}")
+        if guess.questions and not ask:
+            print("next: remove it and answer the questions: the same command with --ask; or")
         print("next: correct it with an editor; the guide (daq/descriptions/README.md) names the keys")
         return 1
     talk = transcribe(description.driver(), capture, "capture")
