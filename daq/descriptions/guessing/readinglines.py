@@ -30,6 +30,8 @@ TEXT: Final = "text"
 """Answers on words with digits behind them."""
 LEAST_NUMBERED: Final = 3
 """Least number of different words with digits behind their letters that may be numbers."""
+MOST_DIGITS: Final = 8
+"""Greatest number of digits behind letters that may be one number; more are several numbers without a separator."""
 DIGITS: Final = "0123456789"
 
 
@@ -188,7 +190,8 @@ def may_be_numbered(found: GuessedField) -> bool:
     words = [re.fullmatch(r"(\D+)(\d+)", text) for text in found.texts]
     if found.numeric or found.units or not found.kept or not all(words) or len(set(found.texts)) < LEAST_NUMBERED:
         return False
-    return len({word[1] for word in words if word}) == 1 and max(len(word[2]) for word in words if word) > 1
+    longest = max(len(word[2]) for word in words if word)
+    return len({word[1] for word in words if word}) == 1 and 1 < longest <= MOST_DIGITS
 
 
 def sign_in_doubt(line: GuessedLine, found: GuessedField) -> bool:
