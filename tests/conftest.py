@@ -58,6 +58,8 @@ STALLED = [
 the machine does nothing for 20 ms, readings are missing, after 150 ms an instrument is silent, and the result says so.
 A slow test that fails with such a reason is repeated, twice at most, and the summary counts it.  Other failures are not
 repeated; tests in virtual time count readings exactly."""
+SLOW_TIMEOUT_S = 400
+"""Limit of the time of a slow test without one of its own (s).  The longest take 100 s beside two others."""
 ALSO_STALLED = {"tests/agnostic/test_real_ports.py": ["instrument_error"]}
 """More such reasons, by file.  A request that is sent again after a stall interrupts the query before it, and a multimeter
 with IEEE 488.2 status reports that as an error."""
@@ -93,6 +95,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         if item.get_closest_marker("slow"):
             stalled = [*STALLED, *ALSO_STALLED.get(_file(item), ())]
             item.add_marker(pytest.mark.flaky(reruns=2, only_rerun=stalled))
+            if item.get_closest_marker("timeout") is None:
+                item.add_marker(pytest.mark.timeout(SLOW_TIMEOUT_S))
     if left_out := [item for place, item in enumerate(items) if place not in taken]:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for place, item in enumerate(items) if place in taken]

@@ -6,7 +6,18 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.support.cases import LEAST, MAIN_JOB, QUICK_CASE_S, QUICK_S, SLOW_S, SWEEP, WHOLE, divided, durations
+from tests.support.cases import (
+    LEAST,
+    MAIN_JOB,
+    ONLY_WHOLE,
+    QUICK_CASE_S,
+    QUICK_S,
+    SLOW_S,
+    SWEEP,
+    WHOLE,
+    divided,
+    durations,
+)
 
 ROOT = Path(__file__).parents[2]
 
@@ -38,7 +49,7 @@ def test_every_file_with_a_time_has_its_functions():
     """A renamed function has no time: it would be quick however long it takes.  `python -m tests.durations` measures anew."""
     found: dict[str, set[str]] = {}
     gone = []
-    for name in durations():
+    for name in [*durations(), *ONLY_WHOLE]:
         file, _, function = name.partition("::")
         if file not in found:
             path = ROOT / file

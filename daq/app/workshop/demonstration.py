@@ -37,8 +37,8 @@ if TYPE_CHECKING:
     from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
 
 TOPICS = Topics(enterprise="glaze-works", site="kiln-street", area="quality")
-INTERVAL_MS = 200
-"""Time between polls in simulated time; at the demonstration's pace this is some 60 polls a second and instrument."""
+INTERVAL_MS = 300
+"""Time between polls in simulated time; at the demonstration's pace this is 50 polls a second and instrument."""
 UNPLUG_AFTER_S = 15.0
 """Simulated seconds of measuring before the cable is unplugged."""
 RESULTS_WAIT_S = 10.0
@@ -188,7 +188,9 @@ class Demonstration:
             publishing.schemas = schema_messages(TOPICS)
             state = self.folder / "state"
             state.mkdir(mode=0o700, exist_ok=True)
-            self._supervisor = Supervisor(self._catalogue(), state, self._clock, publishing=publishing)
+            self._supervisor = Supervisor(
+                self._catalogue(), state, self._clock, publishing=publishing, computes_apart=True
+            )
             self._service = await stack.enter_async_context(served(self._supervisor))
             if self._visited:
                 await asyncio.to_thread(register_samples, self._supervisor)

@@ -5,7 +5,7 @@ import pytest
 from tests.page.browsing import DRAWN, until
 from tests.page.live.works import stage
 
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(120)]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(400)]
 BEGINS = "first => window.drawn && window.drawn[0][0] === first && window.drawn[0]"
 POINTS = """([first, least]) => window.drawn && window.drawn[0][0] >= first && window.drawn[0].length >= least &&
   window.drawn[0]"""
