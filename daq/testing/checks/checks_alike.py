@@ -18,8 +18,8 @@ LEAST_ALIKE: Final = 3
 _RUN: Final = re.compile(rb"[A-Za-z0-9]+")
 _NUMBERS: Final = {
     mark: re.compile(
-        rb"(?<![0-9][eE])(?:[+-][0-9]+(?![.,]?[0-9A-Za-z])|(?<![0-9.,])[+-]?[0-9]+%b[0-9]+(?![0-9A-Za-z]))"
-        % re.escape(mark.encode())
+        rb"(?<![0-9][eE])(?:[+-][0-9]+(?![.,]?[0-9A-Za-z])|(?<![0-9%b])[+-]?[0-9]+%b[0-9]+(?![0-9A-Za-z]))"
+        % (mark.encode(), re.escape(mark.encode()))
     )
     for mark in ".,"
 }
