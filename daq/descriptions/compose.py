@@ -30,6 +30,7 @@ DECIMALS: Final = 4
 SMALLEST: Final = 1e-99
 _FILLERS: Final = {
     "ascii": "X",
+    "digits": "0",
     "letters": "X",
     "capitals": "X",
     "word": "x",

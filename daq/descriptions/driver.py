@@ -327,6 +327,8 @@ class DescribedDriver(Driver):
             bare = self._bare(line)
             opened = any(seal is not None and seal.opened(bare) is not None for seal in contents)
             return Reject("wrong checksum") if opened else Reject("no checksum")
+        if not line.strip():
+            return _EMPTY
         for reader in readers:
             content = contents[reader.seal]
             if content is not None and len(reader.opening) > 1 and content.startswith(reader.opening):
@@ -390,11 +392,7 @@ class DescribedDriver(Driver):
 
 OWN_DECODE: Final = DescribedDriver.decode
 _LEFT_OUT: Final = Reject("ignored: begins with a text of `ignore`")
+_EMPTY: Final = Reject("ignored: an empty line")
 
 
-def without_description(options: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a driver's options without the description."""
-    return {key: value for key, value in options.items() if key != OPTION}
-
-
-__all__ = ["OPTION", "DescribedDriver", "Question", "SettingError", "without_description"]
+__all__ = ["OPTION", "DescribedDriver", "Question", "SettingError"]

@@ -8,9 +8,11 @@ from typing import Any
 from daq.core.errors import SettingError, SettingErrors
 from daq.descriptions.checks import faults
 from daq.descriptions.driver import DescribedDriver
+from daq.descriptions.guessing.remarks import open_points
 from daq.descriptions.model import DescriptionTables
 from daq.methods.files.load import parse
-from daq.textfiles.toml_file import read_toml
+from daq.textfiles.plain_file import read_plain
+from daq.textfiles.toml_file import LARGEST_FILE, tables_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +43,25 @@ def load_description(path: Path | str) -> Description:
 
     Raises:
         SettingError: the file cannot be read or is not TOML.
-        SettingErrors: all faults of the file.
+        SettingErrors: all faults of the file, or its open points.
     """
-    return check_description(read_toml(path), str(path))
+    raw = read_plain(path, LARGEST_FILE)
+    description = check_description(tables_of(raw, str(path)), str(path))
+    refuse_open_points(raw, str(path))
+    return description
+
+
+def refuse_open_points(raw: bytes, file: str) -> None:
+    """Raise `SettingErrors` where a description file has points that a person must fill in.
+
+    A text whose meaning is open would be read as a state without a fault, a number in a unit that nobody named.
+    """
+    points = [
+        SettingError(f"fill in {what}; then remove this remark", file=file, key=f"line {number}")
+        for number, what in open_points(raw.decode("utf-8-sig"))
+    ]
+    if points:
+        raise SettingErrors(points)
 
 
 def check_description(raw: Mapping[str, Any], file: str = "") -> Description:
@@ -69,4 +87,4 @@ def describe(tables: Mapping[str, Any], options: Mapping[str, Any]) -> Described
     return check_description(tables).driver(options)
 
 
-__all__ = ["Description", "check_description", "describe", "load_description"]
+__all__ = ["Description", "check_description", "describe", "load_description", "refuse_open_points"]

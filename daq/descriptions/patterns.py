@@ -81,6 +81,8 @@ def following(parts: tuple[Part, ...], writing: Writing) -> frozenset[int]:
 
 def of_field(field: Field, table: FieldTable, follows: frozenset[int], writing: Writing) -> str:
     """Return the regular expression of one field, including the texts that may be in its place."""
+    if field.type == "digits" and field.width:
+        return f"[0-9{' ' if field.name else ''}]{{{field.width}}}"
     if field.width:
         return f"[\\x20-\\x7e\\xa0-\\xff]{{{field.width}}}"
     kind = TYPES[field.type]

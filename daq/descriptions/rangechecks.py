@@ -120,6 +120,8 @@ def _never(key: str, place: Field, table: FieldTable, own: Span, writing: Writin
     read = number_of(place, table, writing)
     if isinstance(table, StateField):
         yield from _never_a_state(key, place, table, own, writing)
+    if isinstance(table, ReadingField):
+        yield from _twice(key, place, table, writing)
     for entry in table.instead if isinstance(table, ReadingField) else ():
         text = bare(entry, place)
         if place.type == "hex" and not is_number(text, place, table, writing) and _SIGNED.fullmatch(text):
@@ -134,6 +136,21 @@ def _never(key: str, place: Field, table: FieldTable, own: Span, writing: Writin
                 yield SettingError(reason, key=f"{key}.special.{entry}")
             elif place.type in (*BINARY, BITS) and place.type[0] != "s" and is_negative_zero(text, number):
                 yield SettingError(f"is never sent: {place.type} has no negative zero", key=f"{key}.special.{entry}")
+
+
+def _twice(key: str, place: Field, table: ReadingField, writing: Writing) -> Faults:
+    """Yield texts of `special` that are the same number as one before them and mean another fault: `-0`, `-0.00`."""
+    read = number_of(place, table, writing)
+    before: dict[tuple[float, bool], str] = {}
+    for entry, fault in table.special.items():
+        text = bare(entry, place)
+        if not text or table.bytes_as or not is_number(text, place, table, writing):
+            continue  # digits of floating point are compared as digits
+        number = float(int(text, 16)) if place.type == "hex" else read(writing.of(text))
+        same = before.setdefault((number, is_negative_zero(text, number)), entry)
+        if table.special[same] != fault:
+            reason = f"is the same number as {same!r}, which means {table.special[same]}: give both one fault"
+            yield SettingError(reason, key=f"{key}.special.{entry}")
 
 
 def _never_a_state(key: str, place: Field, table: StateField, own: Span, writing: Writing) -> Faults:

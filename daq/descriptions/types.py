@@ -40,6 +40,7 @@ _SIGNED: Final = frozenset(b"+-0123456789")
 _DECIMAL: Final = _SIGNED | frozenset(b".,")
 _HEX: Final = frozenset(b"0123456789ABCDEFabcdef")
 _LETTERS: Final = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz")
+_DIGITS: Final = frozenset(b"0123456789")
 _CAPITALS: Final = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZ")
 _BLANKS: Final = frozenset(b" \t")
 _ANY: Final = frozenset(range(256))
@@ -60,6 +61,7 @@ TYPES: Final[dict[str, FieldType]] = {
         "number", "NR3 of IEEE 488.2: digits, point, digits, E, sign, digits", _DECIMAL | frozenset(b"E"), _SIGNED
     ),
     "hex": FieldType("number", "hexadecimal digits", _HEX, _HEX),
+    "digits": FieldType("text", "digits 0-9 that are a text: of a date, a status, a serial number", _DIGITS, _DIGITS),
     "letters": FieldType("text", "letters A-Z and a-z", _LETTERS, _LETTERS),
     "capitals": FieldType("text", "letters A-Z", _CAPITALS, _CAPITALS),
     "word": FieldType(
@@ -148,6 +150,7 @@ def text_pattern(kind: str, until: frozenset[int] = frozenset()) -> str:
     """Return the regular expression of a text type; an open type stops before the bytes `until`."""
     stop = "".join(f"\\x{byte:02x}" for byte in sorted(until))
     return {
+        "digits": "[0-9]++",
         "letters": "[A-Za-z]++",
         "capitals": "[A-Z]++",
         "word": f"[^\\x00-\\x20\\x7f{stop}]++",

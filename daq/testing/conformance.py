@@ -18,6 +18,7 @@ from daq.descriptions.guessing.finding.checksum import find_checksum
 from daq.testing.bench import Simulator
 from daq.testing.case import Case, Check, Make
 from daq.testing.checks import (
+    checks_alike,
     checks_answers,
     checks_bytes,
     checks_damage,
@@ -61,6 +62,7 @@ CHECKS: Final[tuple[tuple[str, Check], ...]] = (
     ("from the line", checks_invented.from_the_line),
     ("repeats", checks_invented.repeats),
     ("whole numbers", checks_unread.whole_numbers),
+    ("one factor", checks_alike.one_factor),
     ("ignored states", checks_invented.ignored_states),
     ("unread", checks_unread.unread),
     ("over range", checks_bytes.over_range),

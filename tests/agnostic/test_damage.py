@@ -20,7 +20,7 @@ from daq.core.frames import make_framer
 from daq.descriptions.compose import Composer
 from daq.descriptions.driver import DescribedDriver
 from daq.testing.case import ignored, same
-from daq.testing.checks.checks_bytes import proper
+from daq.testing.checks.checks_meaning import proper
 from daq.testing.growth import growth
 from daq.testing.talk import Example, raw, record, requests_of, transcribe
 from daq.testing.watchdog import at_most

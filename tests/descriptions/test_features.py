@@ -3,7 +3,7 @@
 import pytest
 
 from daq.core.driver import Channel, Identity, Part, Port, Reject, Reply, Values
-from daq.core.errors import DriverError, SettingErrors
+from daq.core.errors import DriverError, SettingError, SettingErrors
 from daq.core.exchange import Exchange
 from daq.core.frames import make_framer
 from daq.descriptions.load import check_description, describe
@@ -147,12 +147,44 @@ def test_ways_to_write_a_number(pattern, field, line, value):
 
 @pytest.mark.parametrize(
     "line",
-    [b"", b"nan", b"inf", b"-inf", b"1e5", b"1_0", b"0x10", b"\xe2\x88\x925", b"1,5", b"1.", b".5", b"+-1", b"1.5 ",
+    [b"nan", b"inf", b"-inf", b"1e5", b"1_0", b"0x10", b"\xe2\x88\x925", b"1,5", b"1.", b".5", b"+-1", b"1.5 ",
      b" 1.5", b"\xd9\xa1", b"1" * 16, b"--1", b"1.5\n", b"1.5\x00"],
 )  # fmt: skip
 def test_what_is_no_number(line):
     assert driver().decode(line) == Reject("unknown line")
     assert driver(framing={"encoding": "utf-8"}).decode(line) == Reject("unknown line")
+
+
+@pytest.mark.parametrize("line", [b"", b" ", b"\t  "])
+def test_an_empty_line_of_a_printer_is_ignored_and_gives_no_value(line):
+    assert driver().decode(line) == Reject("ignored: an empty line")
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "refused"),
+    [("-0", "-0.00", True), ("9999", "9999.0", True), ("+9", "9", True), ("-0", "0", False), ("9999", "999.9", False)],
+)
+def test_two_faults_of_one_number_are_refused(first, second, refused):
+    """Before, the second one was taken for both."""
+    fields = {"mass": {"special": {first: "probe", second: "sensor"}}}
+    if refused:
+        with pytest.raises(SettingError, match="is the same number as"):
+            driver("{mass:number}", fields=fields)
+    else:
+        d = driver("{mass:number}", fields=fields)
+        assert [d.decode(text.encode()).faults for text in (first, second)] == [
+            (("mass", "probe"),),
+            (("mass", "sensor"),),
+        ]
+    fields["mass"]["special"][second] = "probe"
+    driver("{mass:number}", fields=fields)
+
+
+@pytest.mark.parametrize("field", ["digits", "digits 2"])
+def test_digits_of_a_date_accept_no_other_text(field):
+    d = driver(f"{{:{field}}}.{{:{field}}} {{mass:number}}")
+    assert d.decode(b"28.11 1.5") == (1.5,)
+    assert all(isinstance(d.decode(line), Reject) for line in (b"2?.11 1.5", b"28.-1 1.5", b"28.1  1.5", b"ER.07 1.5"))
 
 
 def test_columns():

@@ -345,7 +345,7 @@ def test_a_status_that_is_no_sum_of_the_listed_weights_is_refused(text):
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 CHARACTERS = {
     "letters": LETTERS + LETTERS.lower(), "capitals": LETTERS, "word": LETTERS + "0123456789+-*#/%=:,.!",
-    "text": LETTERS + "0123456789 +-*#/%=:,.!",
+    "text": LETTERS + "0123456789 +-*#/%=:,.!", "digits": "0123456789",
 }  # fmt: skip
 
 

@@ -17,6 +17,8 @@ FILES = [
     (DENSITY, "skip = 2", "skip = 2\ncovers_mark = true", "checksum.covers_mark", "needs the text `mark`"),
     (DENSITY, "adds = 3", "adds = 30", "request.who.bytes", "does not fit in u8"),
     (DENSITY, '"-32768" =', '"-32769" =', "line.value.fields.temperature.special.-32769", "are -32768 to 32767"),
+    (DENSITY, '"-32768" =', '"-32768.0" = "sensor", "-32768" =', "line.value.fields.temperature.special.-32768", "is the same number as '-32768.0', which means sensor"),
+    (MOISTURE, '"7FFF" =', '"7FFF" = "sensor", "7fff" =', "line.value.fields.moisture.special.7fff", "is the same number as '7FFF'"),
     (MOISTURE, '"7FFF" =', '"-32768" =', "line.value.fields.moisture.special.-32768", "write the hexadecimal"),
     (MOISTURE, '"7FFF" =', '"17FFF" =', "line.value.fields.moisture.special.17FFF", "are 0 to 65535"),
     (PRINTER, 'units = { kg = "kg"', 'units = { kg = "mg"', "line.block.fields.tare_unit.units.kg", "the word 'kg' is the unit kg, and is given as mg"),

@@ -17,8 +17,7 @@ from daq.descriptions.guessing.finding.checksum import FoundChecksum, find_check
 from daq.descriptions.guessing.finding.transcript import cut_lines
 from daq.descriptions.guessing.guess import guess_description
 from daq.descriptions.guessing.identity import identity_pattern
-from daq.descriptions.guessing.remarks import FILL_IN
-from daq.descriptions.guessing.write import open_points
+from daq.descriptions.guessing.remarks import FILL_IN, open_points
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
 from daq.testing.talk import is_reading, record, transcribe

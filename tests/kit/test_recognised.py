@@ -1,7 +1,6 @@
 """`daq driver new` recognises checksums, blocks, states, line ends and full scale, or it asks."""
 
 import random
-import tomllib
 
 import pytest
 
@@ -13,40 +12,9 @@ from daq.descriptions.capture import Capture, Piece
 from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.finding.catalogue import ALGORITHMS, CRCS
 from daq.descriptions.guessing.finding.checksum import FoundChecksum, find_checksum
-from daq.descriptions.guessing.guess import guess_description
-from daq.descriptions.load import check_description
 from daq.testing.talk import is_reading, transcribe
+from tests.support.captures import MS, answered, described, polled, streamed
 from tests.support.dialects.instruments import WeighingTerminal
-
-MS = 1_000_000
-
-
-def streamed(lines, end=b"\r\n"):
-    return Capture([Piece(i * 500 * MS, "<", line + end) for i, line in enumerate(lines)])
-
-
-def polled(talk, end=b"\r\n"):
-    pieces = []
-    for i, (request, answer) in enumerate(talk):
-        pieces += [Piece(i * 300 * MS, ">", request), Piece((i * 300 + 20) * MS, "<", answer + end)]
-    return Capture(pieces)
-
-
-def described(capture, answers=None):
-    guess = guess_description("made", capture, "made.capture", answers)
-    return check_description(tomllib.loads(guess.text), "made.toml").driver, guess
-
-
-def answered(capture, **by_kind):
-    """Answer each question by the first word of its key, until none of these is left."""
-    given = {}
-    while True:
-        make, guess = described(capture, given)
-        question = next((q for q in guess.questions if q.key.split(" ")[0] in by_kind), None)
-        if question is None:
-            return make, guess
-        answer = by_kind[question.key.split(" ")[0]]
-        given[question.key] = answer[question.key.rpartition("/")[2]] if isinstance(answer, dict) else answer
 
 
 @pytest.mark.parametrize(("width", "polynomial", "initial", "reflected", "final", "check"), CRCS)

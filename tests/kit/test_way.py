@@ -82,6 +82,9 @@ def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, daq, started):
     assert "next: daq driver check scale.toml\n" in output
     assert "exists already" in daq("driver", "new", "scale", "--from", "scale.capture", codes=(2,))
 
+    assert "FAILED filled in" in daq("driver", "check", "scale.toml", codes=(1,))
+    made = tmp_path / "scale.toml"
+    made.write_text("".join(row for row in made.read_text().splitlines(keepends=True) if "# FILL IN:" not in row))
     output = daq("driver", "check", "scale.toml")
     assert "none failed" in output
     assert "next: daq driver try scale.toml PORT" in output

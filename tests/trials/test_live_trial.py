@@ -351,7 +351,8 @@ def test_the_stages_follow_each_other_and_end_with_description_and_findings(monk
     assert "kiln-scale" in last.description
     assert any("ST,GS" in line for line in last.lines)
     assert last.stage == "done", last
-    assert (last.passed, [(f.name, f.do) for f in last.findings]) == (1, [("units", "add")])
+    assert (last.passed, [f.name for f in last.findings]) == (1, ["filled in", "units"])
+    assert (last.findings[0].outcome, last.findings[1].do) == ("failed", "add")
 
 
 @pytest.mark.parametrize("request_", [b"", b"\x01\x03"], ids=["stream", "polled"])

@@ -242,12 +242,15 @@ class Catalogue:
         """Return the description that an instrument's file names, read once; its errors name the description's file."""
         path = self.description_path(instrument)
         if path not in self.descriptions:
-            from daq.descriptions.load import check_description  # most commands read the files and make no driver
+            # Most commands read the files and make no driver.
+            from daq.descriptions.load import check_description, refuse_open_points
 
             if not path.is_file():
                 reason = f"there is no file {path}; paths are relative to the folder of {DAEMON_FILE}"
                 raise SettingError(reason, file=instrument.source, key="driver")
-            self.descriptions[path] = check_description(self._tables(path), str(path))
+            description = check_description(self._tables(path), str(path))
+            refuse_open_points(self.sources[str(path)].raw, str(path))
+            self.descriptions[path] = description
         return self.descriptions[path]
 
     def driver_text(self, instrument: "Instrument") -> str:

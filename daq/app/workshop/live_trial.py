@@ -36,11 +36,12 @@ from daq.app.daemon.trials.trial_file import (
 )
 from daq.app.workshop.capturing import Capturing, Wish
 from daq.app.workshop.decoding import values_beside
+from daq.app.workshop.openpoints import open_finding
 from daq.core.driver import Driver, Port
 from daq.core.errors import DaqError, LinkError, SettingError
 from daq.descriptions.capture import Capture, Piece, load_capture, piece_line, unescaped
 from daq.descriptions.guessing.guess import guess_description
-from daq.descriptions.guessing.write import open_points
+from daq.descriptions.guessing.remarks import open_points
 from daq.descriptions.load import check_description
 from daq.laboratory.trials import LONGEST_DESCRIPTION, DriverTrial
 from daq.methods.files.load import parse
@@ -235,7 +236,7 @@ def _described(order: DriverTrial, capture: Capture, report: TrialReport, keep: 
                 "remarks": tuple(remarks[-MOST_FINDINGS:]),
             }
         )
-    shown = [f for f in found.findings if f.outcome in ("failed", "note")]
+    shown = [f for f in (*open_finding(text), *found.findings) if f.outcome in ("failed", "note")]
     return report.model_copy(
         update={
             "stage": "done",

@@ -4,7 +4,7 @@ from daq.descriptions.guessing.enteredunits import entered_unit
 from daq.descriptions.guessing.fields import GuessedField, GuessedLine
 from daq.descriptions.guessing.questions import LABEL, Answers, fault, fault_in_place, state_beside, yes_or_no
 from daq.descriptions.guessing.remarks import fill_in, quoted
-from daq.descriptions.unitwords import unit_text
+from daq.descriptions.unitwords import unit_text, unit_word
 
 FAULT_ANSWERS = "ok, or a fault: probe, over_range, temperature: probe, keys_used, unsteady, ..."
 
@@ -33,7 +33,7 @@ def field_table(line: str, group: GuessedLine, found: GuessedField, ask: Answers
 
 
 def _of(found: GuessedField) -> str:
-    return f"  # {found.behind} to {found.unit}" if found.behind else ""
+    return f"  # {found.behind} to {found.unit}" if unit_word(found.behind)[0] else ""
 
 
 def same_quantity(group: GuessedLine, found: GuessedField, ask: Answers) -> bool | None:

@@ -10,8 +10,11 @@ from daq.core.units import UNITS, convert
 from daq.descriptions.guessing.finding.hexwords import MARKED
 from daq.descriptions.unitwords import LETTERS, UNIT_WORD, unit_of, unit_text, unit_word, written_unit
 
+PARTED: Final = "\ue001"
+"""Character between a text in the place of a number and the unit that follows it directly; no instrument sends it."""
 _ONE_PIECE: Final = (
-    rf"(?P<hex>{MARKED}[0-9A-Fa-f]+)"
+    rf"(?P<parted>{PARTED})"
+    rf"|(?P<hex>{MARKED}[0-9A-Fa-f]+)"
     r"|(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d(?:\.\d+)?)?(?![\d:])"
     r"|(?<![\d.-])(?:\d{{4}}-\d\d-\d\d(?:T\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:Z|[+-]\d\d:?\d\d)?)?"
     r"|\d\d\.\d\d\.(?:\d{{4}}|\d\d)|\d\d/\d\d/(?:\d{{4}}|\d\d))(?![\d.]))"
@@ -142,6 +145,11 @@ class GuessedLine:
         """Fields in order."""
         return [p for p in self.pieces if isinstance(p, GuessedField)]
 
+    @property
+    def measures(self) -> bool:
+        """True where one of its fields is a number."""
+        return any(found.numeric and found.numbers for found in self.fields)
+
     def lines_with(self, found: GuessedField, text: str) -> list[str]:
         """Return the lines that have a text in the place of a field."""
         return [line for line, own in zip(self.lines, found.texts, strict=False) if own == text]
@@ -157,7 +165,8 @@ class Token:
 
 def tokens_of(text: str, mark: str = ".") -> list[Token]:
     """Split a line into tokens; `mark` is the decimal mark."""
-    return [Token(str(m.lastgroup), m.group().removeprefix(MARKED)) for m in TOKENS[mark].finditer(text)]
+    found = TOKENS[mark].finditer(text)
+    return [Token(str(m.lastgroup), m.group().removeprefix(MARKED)) for m in found if m.lastgroup != "parted"]
 
 
 def guess_line(texts: Sequence[str], mark: str, varying: frozenset[str] = frozenset()) -> GuessedLine:
@@ -174,7 +183,7 @@ def guess_line(texts: Sequence[str], mark: str, varying: frozenset[str] = frozen
         texts_here = [token.text for token in tokens]
         if kinds == {"clock"}:
             _append(pieces, _common(blanks))
-            pieces.append(GuessedField("word", texts_here, kept=False))
+            _append_clock(pieces, texts_here)
         elif kinds == {"hex"}:
             _append(pieces, _common(blanks))
             pieces.append(GuessedField("hex", texts_here, before=before))
@@ -202,7 +211,24 @@ def guess_line(texts: Sequence[str], mark: str, varying: frozenset[str] = frozen
     by_blanks = _separated_by_blanks(pieces)
     _units_in_line(pieces)
     _units_behind(pieces)
-    return GuessedLine(pieces, [text.replace(MARKED, "") for text in texts], by_blanks, fixed)
+    return GuessedLine(pieces, [text.replace(MARKED, "").replace(PARTED, "") for text in texts], by_blanks, fixed)
+
+
+def _append_clock(pieces: list[Piece], texts: Sequence[str]) -> None:
+    """Append the digits of a time of day or of a date as ignored fields, with the texts between them.
+
+    A word would accept any text in their place, the report of a fault included.
+    """
+    rows = [re.split(r"(\d+)", text) for text in texts]
+    if len({(len(row), *row[::2]) for row in rows}) != 1:
+        pieces.append(GuessedField("word", [*texts], kept=False))
+        return
+    for at, column in enumerate(zip(*rows, strict=True)):
+        if at % 2 == 0:
+            _append(pieces, column[0])
+            continue
+        widths = {len(text) for text in column}
+        pieces.append(GuessedField("digits", [*column], kept=False, width=widths.pop() if len(widths) == 1 else 0))
 
 
 def _append_number(pieces: list[Piece], found: GuessedField, blanks: Sequence[str]) -> None:

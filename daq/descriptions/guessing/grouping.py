@@ -1,10 +1,11 @@
 """Group the lines of a capture by their structure and by the quantity of their units."""
 
 from collections.abc import Sequence
-from itertools import zip_longest
+from itertools import pairwise, zip_longest
 
 from daq.core.units import UNITS
-from daq.descriptions.guessing.fields import tokens_of
+from daq.descriptions.guessing.fields import PARTED, tokens_of
+from daq.descriptions.guessing.finding.hexwords import MARKED
 from daq.descriptions.unitwords import unit_word
 
 
@@ -14,7 +15,7 @@ def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
     Lines in which a text replaces a number join the group of the lines with the number.
     """
     groups: dict[tuple[str, ...], list[str]] = {}
-    for text in texts:
+    for text in _parted(texts, mark):
         groups.setdefault(_structure(text, mark), []).append(text)
     ordered = sorted(groups.items(), key=lambda item: -len(item[1]))
     kept: list[tuple[tuple[str, ...], list[str]]] = []
@@ -25,6 +26,32 @@ def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
         else:
             group += members
     return [part for _, lines in kept for part in _by_quantity(lines, mark)]
+
+
+def _parted(texts: Sequence[str], mark: str) -> list[str]:
+    """Return the lines with `PARTED` between a text and the unit behind it, where both replace a number and its unit.
+
+    ``OLmm 5.1 g`` beside ``10mm 0.3 g`` has the text OL in the place of the number.
+    """
+    rows = [tokens_of(text, mark) for text in texts]
+    units = {b.text for row in rows for a, b in pairwise(row) if (a.kind, b.kind) == ("number", "word")}
+    if not units:
+        return [*texts]
+    structures = {_structure(text, mark) for text in texts}
+    out: list[str] = []
+    for text, row in zip(texts, rows, strict=True):
+        new = ""
+        for token in row:
+            unit = max((u for u in units if token.text.endswith(u) and token.text != u), key=len, default="")
+            parted = bool(unit) and token.kind == "word"
+            whole = MARKED + token.text if token.kind == "hex" else token.text
+            new += f"{token.text[: -len(unit)]}{PARTED}{unit}" if parted else whole
+        out.append(new if PARTED in new and _replaces(_structure(new, mark), structures) else text)
+    return out
+
+
+def _replaces(structure: tuple[str, ...], others: set[tuple[str, ...]]) -> bool:
+    return any("number" in other and other != structure and _fits(other, structure) for other in others)
 
 
 def _by_quantity(lines: list[str], mark: str) -> list[list[str]]:

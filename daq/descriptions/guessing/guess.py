@@ -20,10 +20,11 @@ from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine, cu
 from daq.descriptions.guessing.fullscale import full_scale, with_full_scale
 from daq.descriptions.guessing.identity import identity_pattern, literal, serial_words, with_serial
 from daq.descriptions.guessing.markasked import Mark, asked_decimal_mark
+from daq.descriptions.guessing.naming import free_channel
 from daq.descriptions.guessing.numberbase import shown_beside
 from daq.descriptions.guessing.questions import Answers, Question, one_of
 from daq.descriptions.guessing.readinglines import ReadingLines
-from daq.descriptions.guessing.remarks import fill_in, quoted, seconds
+from daq.descriptions.guessing.remarks import fill_in, open_points, quoted, seconds
 from daq.descriptions.guessing.report import framing_findings
 
 IDENTITY_REQUEST: Final = re.compile(
@@ -50,7 +51,7 @@ class Guess:
     @property
     def open_points(self) -> list[str]:
         """Points that a person must fill in."""
-        return [what for _, what in write.open_points(self.text)]
+        return [what for _, what in open_points(self.text)]
 
 
 def guess_description(kind: str, capture: Capture, file: str, answers: Mapping[str, str] | None = None) -> Guess:
@@ -169,8 +170,7 @@ class _Guesser:
         ]
         groups = self._reading_groups(poll, readings, mark.mark)
         channels = self._channels([g for name, g in groups if name not in self.left_out])
-        interval = interval_of([h.t for h in readings if not poll or h.asked == poll[0]])
-        parts += [channels, self._timing(poll, interval)]
+        parts += [channels, self._timing(poll, self._interval(poll, readings, groups))]
         for request, name in zip(poll, self._poll_names(poll), strict=True):
             bound = groups if len(poll) > 1 else []
             answers = [n for n, g in bound if g.lines and self._asked_of(g, readings) == request]
@@ -179,7 +179,7 @@ class _Guesser:
             parts.append(self._request("who", identity, []))
         parts += [self._request(name, request, []) for name, request in scales.items()]
         for name, group in groups:
-            seldom = name in self.left_out or not _measures(group)
+            seldom = name in self.left_out or not group.measures
             write_line = write.ignored_line if seldom else write.reading_line
             parts.append(write_line(name, group, self.ask, self.tail))
         if identity is not None:
@@ -311,9 +311,9 @@ class _Guesser:
                 if found.same_as is not None:
                     found.channel = found.same_as.channel
                     continue
-                found.channel = found.name = _free(found.name, used)
+                found.channel = found.name = free_channel(found.name, used)
                 out += [*write.channel(found, self.ask, group.lines), ""]
-        if not out and any(question.key.startswith("hex ") for question in self.ask.open):
+        if not out and any(question.key.startswith(("hex ", "numbered ")) for question in self.ask.open):
             return write.unnamed_channel()  # an answer gives the channel
         if not out:
             shown = ", ".join(repr(line) for group in groups for line in group.lines[:2])[:80]
@@ -329,6 +329,15 @@ class _Guesser:
             return write.poll(self._poll_names(poll), sum(self.lines.slowest_ns(r) for r in poll))
         self.findings.append(f"a line comes every {seconds(interval)}")
         return write.stream(interval)
+
+    def _interval(
+        self, poll: Sequence[bytes], readings: Sequence[ReceivedLine], groups: Sequence[tuple[str, GuessedLine]]
+    ) -> int:
+        """Return the time between two readings, ns; in a stream that of the lines of one kind with a value."""
+        values = [g for name, g in groups if name not in self.left_out and any(f.numeric and f.kept for f in g.fields)]
+        own = {*values[0].lines} if values and not poll else set()
+        times = [h.t for h in readings if not poll or h.asked == poll[0]]
+        return interval_of([h.t for h in readings if self._body(h.text) in own] if own else times)
 
     def _request(self, name: str, request: bytes, lines: Sequence[str]) -> list[str]:
         slowest, streams = self.lines.slowest_ns(request), self.lines.streams
@@ -385,16 +394,3 @@ class _Guesser:
                 out += [f"pattern = {quoted(literal(text) + write.tail_pattern(self.tail))}"]
                 out += [*self._own_checksum(raw[j : j + 1]), ""]
         return out[:-1]
-
-
-def _measures(group: GuessedLine) -> bool:
-    return any(f.numeric and f.numbers for f in group.fields)
-
-
-def _free(name: str, used: set[str]) -> str:
-    number, free = 1, name
-    while free in used:
-        number += 1
-        free = f"{re.sub(r'_[0-9]+$', '', name)}_{number}"
-    used.add(free)
-    return free

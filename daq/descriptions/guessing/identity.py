@@ -12,7 +12,8 @@ def identity_pattern(text: str, request: str = "") -> tuple[str, bool]:
     found = SERIAL.search(text)
     columns = text.split(",")
     if len(columns) == 4:  # IEEE 488.2, 10.14: maker, model, serial number, firmware
-        return "{:text},{kind:text},{serial:text},{firmware:text}", True
+        # With the maker as a field, a cut reading with three commas would be an identity.
+        return f"{literal(columns[0]) or '{:text}'},{{kind:text}},{{serial:text}},{{firmware:text}}", True
     if found and (word := re.match(r"[^\s,;*\x00-\x1f]+", text[found.end() :])):
         return _with_firmware(text, found.end(), found.end() + len(word[0])), True
     # The part that repeats the request is not part of the number.

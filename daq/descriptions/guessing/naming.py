@@ -1,5 +1,6 @@
 """Name the numbers of lines after their probable quantity, and find those that are the same quantity."""
 
+import re
 from collections.abc import Sequence
 from typing import Final
 
@@ -77,3 +78,13 @@ def _begin(line: GuessedLine) -> str:
 
 def _dimension(found: GuessedField) -> str:
     return UNITS[found.unit].dimension if found.unit else ""
+
+
+def free_channel(name: str, used: set[str]) -> str:
+    """Return a name that is not in `used`, with a number behind it where needed, and add it there."""
+    number, free = 1, name
+    while free in used:
+        number += 1
+        free = f"{re.sub(r'_[0-9]+$', '', name)}_{number}"
+    used.add(free)
+    return free

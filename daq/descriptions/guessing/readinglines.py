@@ -1,10 +1,12 @@
 """Make the kinds of lines with readings from their texts, with a person's answers on numbers and words."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from daq.descriptions.guessing.fieldlines import same_quantity
-from daq.descriptions.guessing.fields import GuessedField, GuessedLine, guess_line
+from daq.descriptions.guessing.fields import PARTED, GuessedField, GuessedLine, guess_line
 from daq.descriptions.guessing.finding.hexwords import marked, may_be_decimal, unmarked
 from daq.descriptions.guessing.grouping import group_lines
 from daq.descriptions.guessing.naming import is_ph, name_fields, share_quantities
@@ -19,7 +21,18 @@ from daq.descriptions.guessing.questions import (
     free_name,
     hexadecimal,
     meaning,
+    one_of,
+    yes_or_no,
 )
+
+NUMBER: Final = "number"
+TEXT: Final = "text"
+"""Answers on words with digits behind them."""
+LEAST_NUMBERED: Final = 3
+"""Least number of different words with digits behind their letters that may be numbers."""
+MOST_DIGITS: Final = 8
+"""Greatest number of digits behind letters that may be one number; more are several numbers without a separator."""
+DIGITS: Final = "0123456789"
 
 
 @dataclass(slots=True)
@@ -60,6 +73,10 @@ class ReadingLines:
         line.key = key
         for at, found in enumerate(line.fields):
             found.key, found.sample = f"{key}/{at}", line.lines[0]
+        for found in line.fields:
+            new = self._parted(line, found, lines)
+            if new:
+                return self._kinds(new, base)
         for at, found in enumerate(one for one in line.fields if one.type == "hex"):
             if self._is_decimal(found) and may_be_decimal(found.texts):
                 parts = group_lines(unmarked(lines, at), self.mark)
@@ -75,6 +92,33 @@ class ReadingLines:
         for found in line.fields:
             self._meaning(line, found)
         return [line]
+
+    def _parted(self, line: GuessedLine, found: GuessedField, lines: Sequence[str]) -> list[str]:
+        """Return the lines with `PARTED` in a number that is none as it is; empty where a person has not said so."""
+        once = all(line.count(text) == 1 for line, text in zip(lines, found.texts, strict=True))
+        if may_be_numbered(found) and once:
+            first, second = list(dict.fromkeys(found.texts))[:2]
+            answer = self.ask.ask(
+                f"numbered {found.key}", f"Are {first} and {second} in these lines a text and a number, or names?",
+                one_of((NUMBER, TEXT)), lines=line.lines, parts=found.texts,
+                answers=f"{NUMBER} (a value, or bits); {TEXT} (each one is a state or a name)",
+            )  # fmt: skip
+            parts = [(text, f"{text.rstrip(DIGITS)}{PARTED}{text[len(text.rstrip(DIGITS)) :]}") for text in found.texts]
+            return _replaced(lines, parts) if answer == NUMBER else []
+        if not sign_in_doubt(line, found):
+            return []
+        digits = found.texts[0].lstrip("- ")
+        found.base_point = f"whether the '-' before {digits} is its sign, or parts it from the text before"
+        if not once:
+            return []
+        is_sign = self.ask.ask(
+            f"sign {found.key}", f"Is the '-' before {digits} in these lines its sign? All have it.", yes_or_no,
+            point=found.base_point, lines=line.lines, parts=found.texts,
+            answers="yes (negative numbers); no (it parts the number from the text before)",
+        )  # fmt: skip
+        if is_sign is not None:
+            found.base_point = ""
+        return _replaced(lines, [(text, f"-{PARTED}{text[1:]}") for text in found.texts]) if is_sign is False else []
 
     def _is_decimal(self, found: GuessedField) -> bool:
         """Return True where a person answered that the letters in these digits are none of them."""
@@ -96,8 +140,12 @@ class ReadingLines:
             decimal = may_be_decimal(found.texts)
             signed = f"; signed UNIT (two's complement of {bits} bits)" if bits else ""
             letters = "; decimal (the letters are no digits: a unit as in 21C, or a text)" if decimal else ""
+            sample = next((text for text in found.texts if text not in found.special and not text.isdecimal()), "")
+            text = "What are the hexadecimal digits in these lines?"
+            if decimal and sample:
+                text = f"What is {sample} in these lines: hexadecimal digits ({int(sample, 16)}), or none?"
             answer = self.ask.ask(
-                f"hex {found.key}", "What are the hexadecimal digits in these lines?",
+                f"hex {found.key}", text,
                 hexadecimal(bits, decimal=decimal), lines=line.lines, parts=found.texts,
                 answers="bits (each bit is a state); state (each text is one); ignored; number UNIT, also with a "
                 f"factor, as in: number 0.01 %{signed}{letters}",
@@ -135,6 +183,30 @@ class ReadingLines:
                 del used[found.name]
                 used[given] = found.texts[0]
                 found.name = given
+
+
+def may_be_numbered(found: GuessedField) -> bool:
+    """Return True for words of the same letters with a number behind them, as ``N600`` and ``N1200``."""
+    words = [re.fullmatch(r"(\D+)(\d+)", text) for text in found.texts]
+    if found.numeric or found.units or not found.kept or not all(words) or len(set(found.texts)) < LEAST_NUMBERED:
+        return False
+    longest = max(len(word[2]) for word in words if word)
+    return len({word[1] for word in words if word}) == 1 and 1 < longest <= MOST_DIGITS
+
+
+def sign_in_doubt(line: GuessedLine, found: GuessedField) -> bool:
+    """Return True where all numbers have a '-' that may part them from the text before: ``21C - 08``, ``CH-12``."""
+    measured = [text for text in found.texts if text not in found.special]
+    at = next(i for i, piece in enumerate(line.pieces) if piece is found)
+    before = line.pieces[at - 1] if at else ""
+    behind_word = isinstance(before, str) and before[-1:].isalpha()
+    behind_text = at > 1 or (isinstance(before, str) and bool(before.strip()))
+    apart = behind_text and all(re.match("- +[0-9]", text) for text in measured)
+    return found.numeric and bool(measured) and all(t[0] == "-" for t in measured) and (behind_word or apart)
+
+
+def _replaced(lines: Sequence[str], parts: Sequence[tuple[str, str]]) -> list[str]:
+    return [line.replace(old, new, 1) for line, (old, new) in zip(lines, parts, strict=True)]
 
 
 def _set_hexadecimal(found: GuessedField, answer: Meaning) -> None:

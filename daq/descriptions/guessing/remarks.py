@@ -1,6 +1,7 @@
 """Texts of a description file: the remark on an open point, strings and times."""
 
 import json
+from collections.abc import Iterator
 from typing import Final
 
 FILL_IN: Final = "FILL IN:"
@@ -11,6 +12,14 @@ SECOND: Final = 1_000_000_000
 def fill_in(what: str) -> str:
     """Return the remark on a point to fill in."""
     return f"# {FILL_IN} {what}"
+
+
+def open_points(text: str) -> Iterator[tuple[int, str]]:
+    """Yield the points of a description file that are still to be filled in: line number and point."""
+    for number, line in enumerate(text.splitlines(), 1):
+        _, mark, what = line.partition(fill_in(""))
+        if mark:
+            yield number, what
 
 
 def quoted(text: str) -> str:

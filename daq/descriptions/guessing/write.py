@@ -1,7 +1,7 @@
 """Write the parts of a description file that is made from a capture, each as lines of text."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 from daq.descriptions.guessing.fieldlines import field_table
@@ -18,14 +18,6 @@ SECOND: Final = 1_000_000_000
 LEAST_TIMEOUT: Final = 300_000_000
 TYPES: Final = {"hexadecimal": "hex"}
 """Types of the template language, where a guessed field has another one."""
-
-
-def open_points(text: str) -> Iterator[tuple[int, str]]:
-    """Yield the points of a description file that are still to be filled in: line number and point."""
-    for number, line in enumerate(text.splitlines(), 1):
-        _, mark, what = line.partition(fill_in(""))
-        if mark:
-            yield number, what
 
 
 def head(kind: str, file: str, mark: str, *, identified: Sequence[str], ignored: Sequence[str] = ()) -> list[str]:

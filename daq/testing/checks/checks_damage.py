@@ -8,7 +8,7 @@ from daq.core.driver import Decoded, Driver, Reject, Request
 from daq.core.frames import make_framer
 from daq.core.framing import Framer
 from daq.testing.case import Case, decode, is_text, note, passed, same
-from daq.testing.checks.checks_bytes import proper
+from daq.testing.checks.checks_meaning import proper
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import is_reading, raw
 

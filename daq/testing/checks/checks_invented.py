@@ -16,6 +16,8 @@ NO_NUMBERS: Final = (
     b"none", b"NAN", b"INF", b"     ", b"",
 )  # fmt: skip
 """Texts that instruments show in place of a number (common practice, no source)."""
+FOREIGN: Final = (b"?", b"O", b"l", b"_", b"*", b"\xff", b"\x00")
+"""Signs and bytes in the place of a digit; a driver that leaves them out reads 13 for 1?3."""
 _DIGITS: Final = re.compile(
     rb"(?<![A-Za-z0-9])[0-9A-Fa-f]*[0-9][0-9A-Fa-f]*|[0-9]+|(?<![A-Za-z0-9])[0-9A-F]{2,}(?![A-Za-z0-9])"
 )
@@ -140,7 +142,7 @@ def _garbled(number: bytes) -> Iterator[bytes]:
     """Yield a number with a sign of its display that is no digit: in place of a digit, or between two."""
     for at in range(len(number)):
         if number[at : at + 1].isdigit():
-            yield from (number[:at] + sign + number[at + 1 :] for sign in (b"?", b"O", b"l", b"_", b"*"))
+            yield from (number[:at] + sign + number[at + 1 :] for sign in FOREIGN)
             yield number[: at + 1] + b"_" + number[at + 1 :]
 
 

@@ -2,6 +2,7 @@
 
 import ast
 import inspect
+import textwrap
 from typing import Final
 
 from daq.testing.case import Case, passed, printed
@@ -25,7 +26,7 @@ def imports(case: Case) -> Finding:
         source = inspect.getsource(type(case.driver) if module.__name__.startswith("tests.") else module)
     except OSError:
         raise NotApplicableError("its source is not available") from None
-    wrong = sorted(_impure(ast.parse(inspect.cleandoc(source) if source[:1].isspace() else source)))
+    wrong = sorted(_impure(ast.parse(textwrap.dedent(source))))
     if wrong:
         raise DriverFaultError(
             f"uses {', '.join(wrong)}",

@@ -13,6 +13,7 @@ from daq.descriptions.guessing.decimals import decimal_mark, is_no_separator
 from daq.descriptions.guessing.fields import tokens_of
 from daq.descriptions.unitwords import UNIT_WORD, unit_word
 from daq.testing.case import Case, decode, ignored, is_mostly_text, note, passed
+from daq.testing.checks.checks_alike import read_alike
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, values_of
 
@@ -30,8 +31,9 @@ _HEX: Final = re.compile(r"[0-9A-Fa-f]{2,8}")
 _COUNTED: Final = re.compile(r"[0-9][0-9.,:/ TZ+-]*")
 """A counter, a time of day or a date: a text that may change from line to line and means no state."""
 _PLAIN: Final = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
-_GLUE: Final = re.compile(r" ?(?::|'|\u00b0|h|min|m|x|X|\*|\^|(?:[xX*] ?)?10\^) ?")
+_GLUE: Final = re.compile(r" | ?(?::|'|\u00b0|h|min|m|x|X|\*|\^|(?:[xX*] ?)?10\^) ?")
 """Text between the parts of one value: minutes and seconds, degrees and minutes, a number and its factor."""
+_THOUSANDS: Final = re.compile(r"[0-9]{1,3} [0-9]{3}(?:[.,][0-9]+)?")
 SIXTIETHS: Final = frozenset({":", "'", "\u00b0", "h", "min", "m"})
 """Texts of `_GLUE` after which sixtieths come."""
 _UNIT: Final = re.compile(rf" ?({UNIT_WORD})(?! ?[+-]?[0-9])")
@@ -200,6 +202,7 @@ def _joined(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> N
     """
     seen: dict[tuple[int, str], dict[str, Example]] = {}
     apart: set[tuple[int, str]] = set()
+    padded: set[tuple[int, str]] = set()
     # A time that changes once in a minute is in the lines of a long capture, each of which costs many more.
     for e in good[:: 1 + len(good) // MOST_JOINED]:
         text = e.frame[: len(e.frame) - case.tail].decode("latin-1")
@@ -212,17 +215,23 @@ def _joined(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> N
             if glue.strip() in SIXTIETHS and not _are_sixtieths(text, one, other):
                 apart.add(place)
                 continue
+            if not glue.strip() and not _THOUSANDS.fullmatch(one[0] + glue + other[0]):
+                apart.add(place)
+                continue
+            padded |= {place} if other[0][0] == "0" else set()
             read = [_is_read(case, driver, e, m, mark) for m in (one, other)]
             # A number that no other one can replace, such as that of a channel, is read for what it is.
             if None not in read and read[0] != read[1]:
                 seen.setdefault(place, {}).setdefault((other if read[0] else one)[0], e)
     for (at, glue), unread in seen.items():
-        if (at, glue) not in apart and len(unread) > 1:
+        # Three digits in every line, one of them with a zero first, are behind thousands: `1 034.5`.
+        if (at, glue) not in apart and len(unread) > 1 and (glue or (at, glue) in padded):
             number, e = list(unread.items())[1]
             raise DriverFaultError(
-                f"the number {number} beside {glue!r} changes, and has no effect on the reading",
+                f"the number {number} beside {glue or ' '!r} changes, and has no effect on the reading",
                 f"{shown(e.frame)}: {shown(e.meaning)}",
-                do="minutes and seconds, or a number and its factor, are one value: write a driver in Python; "
+                do="minutes and seconds, thousands and the rest, a number and its factor are one value: "
+                "write a driver in Python; "
                 "where it is a counter, note the text of the display in the capture, as in `= 12.5 s`",
             )
 
@@ -268,6 +277,8 @@ def unread(case: Case) -> Finding:
                 "means = { OK = '', E = 'mass: unsteady' }; a text with another value or sign needs a line of its own",
             )
         named += [f"{place}: {listed}"] if len(texts) > 1 else []
+    if parts is None:
+        named += [f"read alike: {texts}" for texts in read_alike(case)]
     skipped = list(dict.fromkeys(shown(e.frame) for e in case.transcript().examples if ignored(e)))
     named += [f"lines that are ignored: {', '.join(skipped[:MOST_TEXTS])}"] if skipped else []
     sentences = [f"not read, which must be no states or faults: {'; '.join(named)}"] if named else []

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any, ClassVar
 
-from daq.descriptions.driver import DescribedDriver, without_description
+from daq.descriptions.driver import OPTION, DescribedDriver
 from daq.descriptions.load import Description, load_description
 from drivers import rotational, thermometer
 
@@ -22,7 +22,7 @@ class Described(DescribedDriver):
         """Make the driver from its options alone; they may hold the whole description, as the header of a journal does."""
         found = description(self.path)
         options: Mapping[str, Any] = given[-1]
-        super().__init__(found.tables, found.raw, without_description(options))
+        super().__init__(found.tables, found.raw, {key: value for key, value in options.items() if key != OPTION})
 
 
 class RotationalDriver(Described):

@@ -35,6 +35,13 @@ class AlwaysTheSameValue(Scale):
         return (20.0,) if isinstance(found, tuple) else found
 
 
+@found_by("one factor")
+class HalvesAFullLoad(Stirrer):
+    def decode(self, line, asked=None):
+        found = super().decode(line, asked)
+        return (found[0], found[1] / 2) if isinstance(found, tuple) and found[1] > 22 else found
+
+
 class Remembering(Scale):
     def __init__(self, options):
         super().__init__(options)

@@ -6,6 +6,8 @@ from pathlib import Path
 from daq.app.cli.common import print_json, wanted_path
 from daq.app.screens.text import plain
 from daq.core.errors import SettingError
+from daq.textfiles.plain_file import read_plain
+from daq.textfiles.toml_file import LARGEST_FILE
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -24,6 +26,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the report; 1 where a check failed, otherwise 0."""
     from daq.app.setup.driver_choice import chosen_driver, parse_options
+    from daq.app.workshop.openpoints import open_finding
     from daq.testing import check_driver_apart
 
     make = chosen_driver(args.what, parse_options(args.option))
@@ -36,6 +39,8 @@ def run(args: argparse.Namespace) -> int:
     if capture is not None:
         _check_capture(capture)
     report = check_driver_apart(make, capture=capture)
+    if args.what.endswith(".toml"):
+        report.findings += open_finding(read_plain(Path(args.what).expanduser(), LARGEST_FILE).decode("utf-8-sig"))
     if args.json:
         print_json(report.as_json())
         return 0 if report.passed else 1

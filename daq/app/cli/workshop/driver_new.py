@@ -48,7 +48,7 @@ def _described(kind: str, source: Path, path: Path, *, ask: bool) -> int:
     from daq.app.cli.workshop.driver_ask import ask_through
     from daq.descriptions.capture import load_capture
     from daq.descriptions.guessing.guess import guess_description
-    from daq.descriptions.guessing.write import open_points
+    from daq.descriptions.guessing.remarks import open_points
     from daq.descriptions.load import check_description
     from daq.testing.case import ignored
     from daq.testing.talk import rejected, transcribe
@@ -68,6 +68,8 @@ def _described(kind: str, source: Path, path: Path, *, ask: bool) -> int:
         print(f"wrote {path}, which needs your hand:")
         for line in str(error).splitlines():
             print(f"  {plain(line)}")
+        if guess.questions and not ask:
+            print("next: remove it and answer the questions: the same command with --ask; or")
         print("next: correct it with an editor; the guide (daq/descriptions/README.md) names the keys")
         return 1
     talk = transcribe(description.driver(), capture, "capture")

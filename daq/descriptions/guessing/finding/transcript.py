@@ -98,6 +98,8 @@ def cut_lines(capture: Capture, file: str) -> Lines:
     lines.enveloped = _enveloped(received)
     chunks = _chunks(capture, echo=lines.echo)
     lines.ends = () if lines.enveloped else _ends(b"".join(chunk.data for chunk in chunks))
+    if len(lines.ends) == 1:
+        lines.ends = (lines.ends[0] + _prompt(chunks, lines.ends[0]),)
     if not lines.enveloped and (size := _check_before_end(received)):
         lines.begin, lines.ends = b"\x02", (b"\r\n",)
         _cut_sealed(lines, chunks, size)
@@ -188,6 +190,24 @@ def _ends(received: bytes) -> tuple[bytes, ...]:
         if received.count(end) >= 3 and len(received) / received.count(end) > 3:
             return (end,)
     return ()
+
+
+def _prompt(chunks: Sequence[Chunk], end: bytes) -> bytes:
+    """Return the prompt behind the line end of every answer, such as ``>``; b"" where there is none.
+
+    As the beginning of the next line it would make two kinds of lines, one with it and one without.
+    """
+    answers: dict[tuple[bytes, int], bytes] = {}
+    for chunk in chunks:
+        if chunk.asked is None:
+            return b""
+        answers[chunk.asked, chunk.sent_t] = answers.get((chunk.asked, chunk.sent_t), b"") + chunk.data
+    behind = [answer.rpartition(end)[2] for answer in answers.values() if answer.count(end) == 1]
+    prompts = {*behind[:-1]}
+    if len(behind) < max(3, len(answers) - 1) or len(prompts) != 1:
+        return b""
+    (prompt,) = prompts
+    return prompt if re.fullmatch(rb"[!-/:-@\[-`{-~]{1,3} ?", prompt) else b""
 
 
 def _chunks(capture: Capture, *, echo: bool) -> list[Chunk]:
