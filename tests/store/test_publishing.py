@@ -18,6 +18,7 @@ SEEN = AsSeen(
     verified=(("rotor-1", 0),),
     signed=(("run", "run-1", 0),),
     keyed=(("report", "run", "run-1", 0),),
+    equipment=0,
 )
 #: A state for each part of `SEEN` that the database does not have.
 OTHERS = {
@@ -26,6 +27,7 @@ OTHERS = {
     "verified": (("rotor-1", 7),),
     "signed": (("run", "run-1", 1),),
     "keyed": (("report", "run", "run-1", 1),),
+    "equipment": 1,
     "audited": 1,
 }
 

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 DURATIONS = Path(__file__).parents[1] / "durations.json"
-QUICK_CASE_S = 0.3
+QUICK_CASE_S = 0.25
 """A case that takes longer (s) is a slow one."""
-QUICK_S = 0.8
+QUICK_S = 0.5
 """Longest time (s) of all quick cases of one function."""
 MAIN_JOB = "tests/e2e/test_main_job.py"
 """The file that stays quick although it takes long."""
