@@ -65,7 +65,7 @@ RISING = {
 """Series that must not decrease."""
 PARTS_OF = {"daq.rheology.viscosity_budget.viscosity_components": ("sd", "n", "lag1")}
 """Names of the parts of an argument, `scatter`."""
-INFINITE_ANSWERS = {"dof", "nu_eff", "f", "radius_ratio"}
+INFINITE_ANSWERS = {"dof", "nu_eff", "f", "radius_ratio", "step"}
 """Fields of results that are infinite where nothing limits them."""
 
 FUNCTIONS = {name: (thing, GOOD.get(name)) for name, thing in listed().items() if name not in NO_ROW} | BEYOND_THE_RULE

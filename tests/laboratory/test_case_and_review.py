@@ -219,7 +219,7 @@ def test_a_month_is_counted_by_bench_and_person(lab, tmp_path, capsys):
         attribution = rng.choice(["unattributed", "not_authorised"])
         measure(
             lab, run, at_ns=at_ns, instrument=bench, operator=person, replicate=replicate, anyway=anyway,
-            attribution=attribution,
+            attribution=attribution, sample=f"S-{number}",
         )  # fmt: skip
         state = rng.choice(["", "corrected", "annulled"])
         if state:

@@ -8,7 +8,7 @@ from daq.app.laboratory.reporting.page_blocks import Block, headline, table
 from daq.app.screens.geometry_text import geometry_lines
 from daq.app.screens.result_screen import BOUND_UNITS, conditions_text
 from daq.app.screens.text import called, chance, expanded_of, sentence, shown_value, spaced
-from daq.core.errors import ArgumentError, SettingError
+from daq.core.errors import ArgumentError, SettingError, coded
 from daq.core.units import symbol
 from daq.quality.digits import NOTHING, as_set, interval_text, is_interval, not_finer, number, uncertain, within
 from daq.quality.limits import decimal_of
@@ -167,10 +167,11 @@ def compared_words(data: Mapping[str, Any]) -> str:
         is_supported = not_finer(compared, value, expanded_of(dict(data))) == compared
     except ArgumentError as error:
         run = data["origin"]["run"]
-        raise SettingError(
+        damaged = SettingError(
             f"the stored result of run {run} is damaged: verdict.compared {error.reason}; `daq verify` lists what does "
             "not agree with the audit trail"
-        ) from None
+        )
+        raise coded(damaged, "result_damaged", run=run, field="verdict.compared") from None
     return str(compared) if is_supported else ""
 
 
