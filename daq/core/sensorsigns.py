@@ -205,8 +205,10 @@ def is_jumped(values: Sequence[float], *, limit: float) -> bool:
     n = len(values)
     if n < NOISY:
         return False
-    # Nearly all spans end here: two levels are no farther from each other than their readings.
-    if max(values) - min(values) < LEAST_HEIGHT * limit:
+    # Nearly all spans end here: two levels are no farther from each other than all readings, and no reading is nearer
+    # to zero than this one.
+    least, greatest = min(values), max(values)
+    if greatest - least < max(HEIGHT * max(least, -greatest), LEAST_HEIGHT * limit):
         return False
     ordered = sorted(values)
     height, first = max((b - a, i) for i, (a, b) in enumerate(pairwise(ordered), 1))
