@@ -238,7 +238,7 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
         "limit_needs_temperature",  # not where the last reading before the span still counts
         "level_without_temperature",  # the same
         "correction_without_temperature",  # the same
-        "level_doubtful",  # also where the probe had a fault inside the span
+        "level_doubtful",  # also where the probe had a fault inside the span, or at its last reading before that counts
         "correction_needs_sound_temperature",
     ),
 }
