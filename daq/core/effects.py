@@ -67,7 +67,7 @@ class Kept:
     """Set-point (/min) at which the value was taken; None where nothing turns."""
     temperature_faults: tuple[str, ...] = ()
     """Faults of the temperature inside the span, `silent` where its last reading is stale at the end, and
-    `no_temperature` where none is known."""
+    `no_temperature` where none is known; with those of the last reading before the span where that one counts."""
     event_interval_ns: int = 0
     """For a value kept on an event: greatest error of its time from the interval of the readings, ns; 0 for others."""
     noise: Noise | None = None

@@ -238,7 +238,7 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
         "limit_needs_temperature",  # not where the last reading before the span still counts
         "level_without_temperature",  # the same
         "correction_without_temperature",  # the same
-        "level_doubtful",  # also where the probe had a fault inside the span
+        "level_doubtful",  # also where the probe had a fault inside the span, or at its last reading before that counts
         "correction_needs_sound_temperature",
     ),
 }
@@ -262,7 +262,8 @@ Before, the mean of equal readings, which may have a rounding error, could be ro
 DECIMAL_EDGES: Final = 6
 """Number of the checks since which the beginning of a step and controls are compared with limits as decimal numbers.
 
-Before, a speed on the edge of its tolerance could be never reached, and a control on a limit could be outside of it.
+Before, a speed on the edge of its tolerance might never count as reached, and a control on a limit could be outside of
+it.
 """
 LAST_TEMPERATURES: Final = 6
 """Number of the checks since which a span without a reading of the temperature has its last one before the span."""

@@ -297,7 +297,9 @@ class Meter:
         clock, columns, drivers = self.clock, self.columns, self.drivers
         kept = take(self.plan, self.number, keep, t, clock, columns, drivers, met=met, settled=settled)
         if self._checks >= LAST_TEMPERATURES:
-            kept.summaries |= last_temperature(self.plan, kept, columns, drivers)
+            last, faults = last_temperature(self.plan, kept, columns, drivers)
+            kept.summaries |= last
+            kept.temperature_faults = tuple(dict.fromkeys((*kept.temperature_faults, *faults)))
         return kept
 
     def window(self, signal: str, start: int, end: int) -> tuple[list[float], list[float]]:

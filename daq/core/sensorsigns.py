@@ -63,7 +63,7 @@ SHIFT_OF_LAST: Final = 0.05
 LEAST_SHIFT: Final = 0.001
 """The same as a part of the greatest usable torque, for a torque near zero."""
 LEAST_BEYOND: Final = 5
-"""Number of readings before or after a jump, at least."""
+"""Number of readings before or after a jump, at least; of different ones where a level is not constant."""
 PART_BEYOND: Final = 0.05
 """The same as a part of the readings."""
 EMPTY: Final = 1.5
@@ -74,6 +74,8 @@ LEAST_HEIGHT: Final = 0.002
 """The same as a part of the greatest usable torque, for a torque near zero."""
 MOST_JUMPS: Final = 4
 """Number of jumps between two levels, at most; a coarse display or a ripple goes to and fro more often."""
+RENEWED: Final = 0.1
+"""Part of the runs of equal readings that may be shorter than the time in which the instrument renews its value."""
 ROBUST: Final = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation (F. R. Hampel, 1974; from memory)."""
 ROUNDING: Final = 1.0 - 1e-6
@@ -203,6 +205,11 @@ def is_jumped(values: Sequence[float], *, limit: float) -> bool:
     n = len(values)
     if n < NOISY:
         return False
+    # Nearly all spans end here: two levels are no farther from each other than all readings, and no reading is nearer
+    # to zero than this one.
+    least, greatest = min(values), max(values)
+    if greatest - least < max(HEIGHT * max(least, -greatest), LEAST_HEIGHT * limit):
+        return False
     ordered = sorted(values)
     height, first = max((b - a, i) for i, (a, b) in enumerate(pairwise(ordered), 1))
     low, high = ordered[:first], ordered[first:]
@@ -213,7 +220,23 @@ def is_jumped(values: Sequence[float], *, limit: float) -> bool:
         or height < _least_jump(ordered, height, limit)
     ):
         return False
-    return sum((a < high[0]) != (b < high[0]) for a, b in pairwise(values)) <= MOST_JUMPS
+    if sum((a < high[0]) != (b < high[0]) for a, b in pairwise(values)) > MOST_JUMPS:
+        return False
+    if low[0] == low[-1] and high[0] == high[-1]:
+        return True
+    # Of an instrument that is read faster than it renews its value, a few values of a large noise would be two levels.
+    return min(first, n - first) >= LEAST_BEYOND * _repeats(values)
+
+
+def _repeats(values: Sequence[float]) -> int:
+    """Return how many times an instrument gives each value of a noisy channel: 1 where it gives each one once.
+
+    A short run of equal readings is one that a lost reading cut off; a long one is two equal values.
+    """
+    changes = [i for i, (a, b) in enumerate(pairwise(values)) if a != b]
+    # The first and the last run may be cut off by the span.
+    whole = sorted(b - a for a, b in pairwise(changes))
+    return whole[int(RENEWED * len(whole))] if whole else 1
 
 
 def _least_jump(ordered: Sequence[float], height: float, limit: float) -> float:

@@ -290,20 +290,27 @@ def _last_before(rows: Columns, driver: Driver, span: Span) -> tuple[Columns, Sp
 
 def last_temperature(
     plan: Plan, kept: Kept, columns: Mapping[str, Columns], drivers: Mapping[str, Driver]
-) -> dict[str, Summary]:
-    """Return the temperature before the span of `kept`, by its signal, where it counts for the span; otherwise {}.
+) -> tuple[dict[str, Summary], list[str]]:
+    """Return the temperature before the span of `kept`, by its signal, where it counts for the span, and its faults.
 
     It counts where no reading of the thermometer, with or without a number, is inside the span, and the last one before
-    is not stale.
+    is not stale.  Otherwise it is {}.  The faults are also those of a reading that counts for the method's condition
+    alone, because the ones inside the span have no number.
     """
     signal = plan.conditioning.signal or OWN_TEMPERATURE
     link, _, channel = signal.rpartition(".")
     name = link or plan.lead.name
     rows = columns[name]
+    if channel not in rows.channels:
+        return {}, []
     span = rows.between(kept.start, kept.t)
-    before = None if span.n or channel not in rows.channels else _last_before(rows, drivers[name], span)
-    last = None if before is None else before[0].summary(before[1], channel)
-    return {} if last is None or not last.n else {signal: last}
+    before = None if rows.clean(span, [channel])[0] else _last_before(rows, drivers[name], span)
+    if before is None:
+        return {}, []
+    last, faults = before[0].summary(before[1], channel), before[0].faults(before[1], channel)
+    if not last.n:
+        return {}, []
+    return {} if span.n else {signal: last}, faults
 
 
 def _probe_faults(

@@ -43,7 +43,19 @@ def reportable_record(data: ReportableData) -> ReportableRecord:
 
 
 def contents(record: ReportableRecord) -> dict[str, Any]:
-    """Return what a reportable result states, as JSON values; two revisions with the same contents are the same."""
+    """Return what a reportable result states, as JSON values; two revisions with the same contents are the same.
+
+    Of a statement only code and parameters count: a newer daq may write the same sentence with more digits.
+    """
     found = record.data.model_dump(mode="json")
     del found["revision"]
-    return found
+    without: dict[str, Any] = _without_text(found)
+    return without
+
+
+def _without_text(found: Any) -> Any:
+    if isinstance(found, dict):
+        # Only a statement has these three keys.
+        is_statement = {"code", "parameters", "text"} == found.keys()
+        return {k: _without_text(v) for k, v in found.items() if not (is_statement and k == "text")}
+    return [_without_text(v) for v in found] if isinstance(found, list) else found

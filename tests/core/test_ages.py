@@ -5,11 +5,9 @@ from dataclasses import replace
 
 import pytest
 
-from daq.core import lifecycle
 from daq.core.driver import counts_for, silent_after
 from daq.core.faults import CHECKS, LAST_TEMPERATURES
 from daq.core.intake import TURNS_BY_SILENCE, Intake
-from daq.core.meter import Meter
 from daq.core.plan import Conditioning, Keep
 from daq.core.replay import pipeline_of, replay
 from daq.testing.bench import header_of
@@ -20,9 +18,9 @@ DRAWS = 12
 
 
 def expected(readings, start, end, counts):
-    """Return the fault of the temperature of a span by the whole series of (time, value), wherever its steps begin."""
-    inside = [v for t, v in readings if start < t <= end and v is not None]
-    before = [(t, v) for t, v in readings if t <= start]
+    """Return the fault of a span's temperature by the whole series of (time, value, fault), wherever its steps begin."""
+    inside = [v for t, v, _ in readings if start < t <= end and v is not None]
+    before = [(t, v) for t, v, _ in readings if t <= start]
     if not inside and before and before[-1][0] > end - counts and before[-1][1] is not None:
         inside = [before[-1][1]]
     if not inside:
@@ -41,34 +39,51 @@ def mean_counted(readings, start, end, counts):
 
     The last reading before the span counts only where the probe sent nothing inside it.
     """
-    sent = [v for t, v in readings if start < t <= end]
+    sent = [v for t, v, _ in readings if start < t <= end]
     inside = [v for v in sent if v is not None]
-    before = [(t, v) for t, v in readings if t <= start]
+    before = [(t, v) for t, v, _ in readings if t <= start]
     if not sent and before and before[-1][0] > end - counts and before[-1][1] is not None:
         inside = [before[-1][1]]
     return len(inside), sum(inside) / len(inside) if inside else None
 
 
-def drawn(rng, interval):
-    """Return a run of short steps beside a slow thermometer, and the readings (s, value) of the thermometer."""
+def doubts(readings, start, end, counts):
+    """Return what speaks against the temperature of a span by the whole series: faults of each reading that counts."""
+    inside = [r for r in readings if start < r[0] <= end]
+    numbers = [t for t, v, _ in inside if v is not None]
+    found = {fault for *_, fault in inside}
+    if numbers:
+        return (found | ({"silent"} if end - numbers[-1] > counts else set())) - {""}
+    before = [r for r in readings if r[0] <= start][-1:]
+    is_known = before and before[0][0] > end - counts and before[0][1] is not None
+    return (found | ({before[0][2]} if is_known else {"no_temperature"})) - {""}
+
+
+KEPT_VALUES = ("beyond_range", "calibration_overdue", "instrument_error")
+"""Faults of a temperature that keep its number."""
+
+
+def drawn(rng, interval, checks=CHECKS):
+    """Return a run of short steps beside a slow thermometer, and the readings (ns, value, fault) of the thermometer."""
     steps = [rng.uniform(1.0, 0.8 * interval) for _ in range(8)]
     made = [step(elapsed(d), Keep("end", "mean", seconds(rng.uniform(0.3, 1.0) * d))) for d in steps]
     conditioning = Conditioning(signal="probe.temperature", low=LOW, high=HIGH, longest_ns=60 * S)
-    run = Script(plan_of(*made, conditioning=conditioning, companions=("probe",))).begin()
+    run = Script(plan_of(*made, conditioning=conditioning, companions=("probe",)), checks=checks).begin()
     times = [0.0]
     while times[-1] < sum(steps):
         times.append(times[-1] + interval * rng.choice([1.0, 1.0, 1.0, rng.uniform(2.0, 4.0)]))
     values = [25.0, *(rng.choice([25.0, 25.1, 24.8, 26.0, None]) for _ in times[1:])]
+    faults = ["probe" if v is None else rng.choice(["", "", "", *KEPT_VALUES]) for v in values]
     lead = [(0.25 * i, None) for i in range(1, int(sum(steps) / 0.25) + 2)]
-    probe = list(zip(times, values, strict=True))
-    for t, value, is_probe in sorted([(t, v, 1) for t, v in probe] + [(t, v, 0) for t, v in lead], key=lambda x: x[0]):
+    lines = [b"x" if v is None else f"{v!r} {f}".strip().encode() for v, f in zip(values, faults, strict=True)]
+    for t, line in sorted([*zip(times, lines, strict=True), *lead], key=lambda x: x[0]):
         if run.state == "stopping":
             break
-        if is_probe:
-            run.probe(t, b"x" if value is None else repr(value).encode())
-        else:
+        if line is None:
             run.reading(t)
-    return run, [(at(t), v) for t, v in probe]
+        else:
+            run.probe(t, line)
+    return run, [(at(t), v, f) for t, v, f in zip(times, values, faults, strict=True)]
 
 
 @pytest.mark.parametrize("interval", [2, 5, 10, 30])
@@ -83,6 +98,7 @@ def test_a_reading_of_a_slow_thermometer_counts_alike_wherever_a_step_begins(mon
             wanted = expected(readings, kept.start, kept.t, counts)
             assert [f for f in kept.faults if "temperature" in f] == ([wanted] if wanted else [])
             assert mean_of(kept) == mean_counted(readings, kept.start, kept.t, counts)
+            assert set(kept.temperature_faults) == doubts(readings, kept.start, kept.t, counts)
             found.append(wanted)
         again = replay(run.journal(), make_driver)
         assert (again.difference, again.as_recorded) == (None, run.kept)
@@ -107,17 +123,20 @@ def test_a_run_of_an_older_daq_has_the_temperatures_that_its_daq_found(monkeypat
     monkeypatch.setattr(Probe, "interval_ns", 10 * S)
     found = {}
     for checks in (LAST_TEMPERATURES - 1, CHECKS):
-
-        def meter(*given, number=checks, **more):
-            return Meter(*given, **more | {"checks": number})
-
-        monkeypatch.setattr(lifecycle, "Meter", meter)
-        found[checks] = [k for i in range(5) for k in drawn(random.Random(f"older {i}"), 10)[0].kept]
+        runs = [drawn(random.Random(f"older {i}"), 10, checks)[0] for i in range(5)]
+        found[checks] = [k for run in runs for k in run.kept]
+        again = [replay(run.journal(), make_driver) for run in runs]
+        assert [a.header.checks for a in again] == [checks] * 5
+        assert all(a.same for a in again)
+        assert [k for a in again for k in a.kept] == found[checks]
     older, newer = found.values()
     assert [k.faults for k in older] == [k.faults for k in newer]
     more = [b for a, b in zip(older, newer, strict=True) if mean_of(a) != mean_of(b)]
     assert [k.summaries["probe.temperature"].n for k in more] == [1] * len(more)
     assert len(more) >= 2
+    # Its daq did not know the faults of such a reading.
+    doubted = [set(b.temperature_faults) ^ set(a.temperature_faults) for a, b in zip(older, newer, strict=True)]
+    assert set() < set().union(*doubted) <= set(KEPT_VALUES)
 
 
 # ---- revolutions

@@ -17,6 +17,7 @@ from daq.app.laboratory.lists.charting import verification_charts
 from daq.core.context import ControlLimits, OverdueCalibration, RequiredControl, Standing
 from daq.core.errors import SettingErrors
 from daq.core.faults import CHECKS, DECIMAL_EDGES
+from daq.core.units import as_written
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.annulling import annulled
 from daq.methods.messages.flat import flattened
@@ -78,10 +79,12 @@ def edges(count):
 
 @pytest.mark.parametrize(("centre", "sd", "edge", "beyond"), edges(6))
 def test_a_control_on_its_limit_has_passed_and_the_next_digit_has_not(centre, sd, edge, beyond):
-    """The limits of a person are decimal numbers."""
+    """The limits of a person are decimal numbers, and the stored limits are those of the decision."""
     asked = plan(fixed(centre, sd))
-    assert measured(edge, asked).verification.passed is True
-    assert measured(beyond, asked).verification.passed is False
+    for value, passes in ((edge, True), (beyond, False)):
+        found = measured(value, asked).verification
+        (level,) = found.levels
+        assert (found.passed, level.low <= value <= level.high) == (passes, passes)
     # An older run is replayed with its rule.
     assert measured(edge, asked, checks=DECIMAL_EDGES - 1).verification.passed is False
 
@@ -234,4 +237,5 @@ def test_the_chart_and_the_limits_of_a_control_are_those_of_the_published_exampl
     assert chart.lines.moving_range_upper == pytest.approx(published["UCL_MR"][0], rel=published["UCL_MR"][1])
     # The limits with which a run is judged are the lines of the chart.
     level = measured(MEAN, plan(fixed(chart.lines.centre, chart.lines.sigma))).verification.levels[0]
-    assert (level.low, level.high) == (chart.lines.lower, chart.lines.upper) == (exact.lower, exact.upper)
+    assert (chart.lines.lower, chart.lines.upper) == (exact.lower, exact.upper)
+    assert (level.low, level.high) == (as_written(exact.lower), as_written(exact.upper))

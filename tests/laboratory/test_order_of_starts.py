@@ -13,7 +13,7 @@ from daq.app.records.judged.judging import deciding_runs, judged_sample, without
 from daq.app.setup.run_order import RunOrder
 from tests.laboratory.parts import laboratory
 from tests.support.runs.charted import Measured, limited, make_charted, run_id
-from tests.support.runs.stored import begin, register
+from tests.support.runs.stored import begin, conclude, end, register
 
 #: Seconds from each run to the next; the clock was set back where they are negative.
 STEPS = (3600, -3600)
@@ -106,3 +106,16 @@ def test_the_newest_run_of_a_bench_is_the_one_that_was_started_last(tmp_path, st
     with Reader(path) as reader:
         assert newest_started(reader, "bench-1").id == wanted
         assert newest_started(reader, "bench-9") is None
+
+
+@pytest.mark.parametrize("recovered", list(itertools.permutations("123")))
+def test_a_run_that_is_recovered_late_is_not_the_newest_of_its_bench(tmp_path, recovered):
+    """Runs are started in the order of their names, and concluded in any order; also while one has not ended yet."""
+    with Store(tmp_path / "daq.db") as store:
+        for step in (register(), *(begin(name, "bench-1") for name in "123")):
+            store.submit(step).result(10)
+        for name in recovered:
+            for step in (conclude(name), end(name)):
+                store.submit(step).result(10)
+                with store.reader() as reader:
+                    assert newest_started(reader, "bench-1").id == "3"

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from functools import partial
 
 import jsonschema
 import pytest
@@ -11,6 +12,7 @@ from daq.adapters.store.audit import digest_of
 from daq.adapters.store.records import revisions
 from daq.app.delivery.contract import SCHEMAS
 from daq.app.laboratory.laboratory import find
+from daq.app.laboratory.signing.reportable_records import computed, is_current
 from daq.app.laboratory.signing.subjects import reportable_subject
 from daq.app.records.judged.judging import judged_sample
 from daq.app.records.signatures import Releases
@@ -19,10 +21,12 @@ from daq.laboratory.kinds import reportable_id
 from daq.laboratory.reportables import ReportableRecord
 from daq.methods.concluding.reportable import Reportable
 from daq.methods.files.producttest import Replicates
+from daq.methods.parts import statement
+from daq.methods.sentences import rendering
 from tests.support.runs.full_database import TOPICS
 from tests.support.runs.stored import begin
 from tests.support.runs.virtual_bench import StoredBench
-from tests.support.signed_laboratories import signing_lab
+from tests.support.signed_laboratories import signing_lab, signing_lab_at
 
 SCHEMA = {s.name: json.loads(s.text()) for s in SCHEMAS}
 TEST = "clear-glaze-qc"
@@ -96,6 +100,32 @@ def test_every_attempt_the_rule_and_the_scatter_between_fills_are_stored(lab):
         jsonschema.validate(event["data"], SCHEMA["reportable"])
     assert events[0]["data"] == stored(lab).record.data.model_dump(mode="json")
     assert lab.disagreements() == []
+
+
+def test_a_release_stays_after_an_update_that_writes_numbers_with_more_digits(tmp_path, monkeypatch):
+    """The stored limit is "up to 1e+06", and the one that is computed now "up to 1000000": the same limit."""
+    bench = StoredBench(tmp_path / "bench", topics=TOPICS)
+    product = bench.catalogue.product("clear-glaze")
+    limits = tuple(limit.model_copy(update={"low": None, "high": 1e6}) for limit in product.limits)
+    bench.catalogue.products["clear-glaze"] = product.model_copy(update={"limits": limits, "version": "wide"})
+    with monkeypatch.context() as older:
+        older.setattr(statement, "render", partial(rendering.render, language=rendering.EARLIER))
+        run = bench.measure("G-1", simulated=False)
+        with signing_lab(bench, [run], tmp_path) as lab:
+            assert lab.keep("G-1") == [IDENT]
+            lab.sign(IDENT, of="reportable")
+    with signing_lab_at(lab, lab.lab.store.path) as lab:
+        kept = stored(lab)
+        with lab.lab.reader() as reader:
+            releases = Releases(reader)
+            now = computed(releases, "G-1")[TEST]
+            assert "up to 1e+06" in kept.record.data.limits[0].text
+            assert "up to 1000000" in now.limits[0].text
+            assert is_current(releases, kept.record)
+        assert lab.keep("G-1") == []
+        assert (stored(lab).revision, len(lab.messages("reportable"))) == (1, 1)
+        with lab.lab.reader() as reader:
+            assert Releases(reader).of_record("reportable", IDENT, blocked=False) == "released"
 
 
 def test_corrections_and_annulments_store_it_anew_and_withdraw_its_release(lab):

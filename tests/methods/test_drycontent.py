@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -10,6 +11,7 @@ from daq.adapters.store.rows import ResultRecord
 from daq.app.delivery.sparkplug_metrics import no_result, result_metrics
 from daq.collect.columns import RESULT
 from daq.collect.decode import decode
+from daq.core.faults import CHECKS, SOUND_TEMPERATURES
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.flat import flattened
 from daq.methods.messages.result import ResultData, RunDetails
@@ -71,6 +73,22 @@ def test_a_density_that_no_slip_has_gives_no_dry_content(density):
     assert parameters([found.reason], "dry_content_not_possible") == {
         "density": pytest.approx(1000.0 * density), "temperature": 20.0, "solid_density": 2620.0,
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("doubt", ["probe", "silent", "instrument_error", "unsteady", "no_temperature"])
+@pytest.mark.parametrize("checks", [SOUND_TEMPERATURES - 1, CHECKS])
+@pytest.mark.parametrize("celsius", [19.0, 60.0])
+def test_a_doubtful_temperature_gives_no_dry_content(doubt, checks, celsius):
+    """Neither by this temperature nor by that of a room: a slip of 60 degC would be wrong by both."""
+    plan = plan_of("thin-slip")
+    values = {"mass": flat(178.0), "density": flat(1.78), "temperature": flat(celsius)}
+    one = replace(kept(values), temperature_faults=(doubt,))
+    found = conclude(plan, replace(facts([one]), checks=checks)).dry_content
+    is_sound = doubt in ("unsteady", "no_temperature") or checks < SOUND_TEMPERATURES
+    assert (found.value is not None, found.celsius) == (is_sound, celsius)
+    if not is_sound:
+        assert parameters([found.reason], "correction_needs_sound_temperature") == {"faults": (doubt,)}
+        assert (found.by_volume, found.expanded) == (None, None)
 
 
 def test_without_a_density_or_a_solid_there_is_none(tmp_path):

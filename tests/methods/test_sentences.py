@@ -13,8 +13,10 @@ from daq.app.screens.run_view import written_note
 from daq.core.effects import Noted
 from daq.core.faults import FAULTS
 from daq.core.remarks import Remark
+from daq.laboratory.reportables import contents, reportable_record
 from daq.methods.concluding.intervals import lines_of
 from daq.methods.messages.comparing import in_words_of
+from daq.methods.messages.reportabledata import AttemptData, ReportableData
 from daq.methods.parts.component_names import COMPONENT_CODES
 from daq.methods.parts.statement import Statement, state, statement_of
 from daq.methods.sentences import component_sentences
@@ -88,6 +90,29 @@ def test_a_number_that_a_person_set_is_shown_as_it_was_set(code, name):
         assert in_words_of({"reasons": [then]}, {"reasons": [now]}) == {"reasons": [then]}
         other = now | {"text": "another limit"}
         assert in_words_of({"reasons": [other]}, {"reasons": [now]}) == {"reasons": [now]}
+
+
+def test_a_reportable_result_whose_sentences_have_more_digits_now_is_unchanged():
+    """Its release must stay after an update of daq, and it is not published again."""
+
+    def reportable(found):
+        why = AttemptData(run="r", instrument="b", method="m 1", fill="1", validity="valid", counted=False, why=found,
+                          unit="mPa.s")  # fmt: skip
+        data = ReportableData(
+            revision=1, sample="G-1", test="m", simulated=False, state="blocked", blocked=found, method="m 1",
+            quantity="viscosity", decided="none", how=found[0], verdict="none", limits=found, outliers=found,
+            attempts=(why,), unit="mPa.s",
+        )  # fmt: skip
+        return reportable_record(data)
+
+    differ = 0
+    for code in dict(SET):
+        now, other = (state(code, **with_numbers(code, value)) for value in (1e6, 2e6))
+        then = now.model_copy(update={"text": render(code, now.parameters, EARLIER)})
+        differ += then != now
+        assert contents(reportable((then,))) == contents(reportable((now,)))
+        assert contents(reportable((other,))) != contents(reportable((now,)))
+    assert differ > 20
 
 
 def test_every_code_is_in_one_topic_and_in_the_list_for_subscribers():

@@ -4,7 +4,7 @@ import json
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from daq.adapters.store.newest_runs import run_started_seqs
+from daq.adapters.store.newest_runs import run_started_seq, run_started_seqs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.screens.text import expanded_of, utc_iso
@@ -27,9 +27,10 @@ def runs_of_sample(reader: Reader, sample: str) -> list[RunRecord]:
 def newest_started(reader: Reader, instrument: str) -> RunRecord | None:
     """Return the run of an instrument that was started last, whatever its clock was; None without a run."""
     concluded = reader.last_result(instrument)
-    last = None if concluded is None else reader.run(concluded.run)
+    # A run that was recovered late is concluded last, though others were started and concluded since.
+    since = [] if concluded is None else reader.results_since(instrument, run_started_seq(reader, concluded.run))
     going = [r for r in reader.unfinished_runs() if r.instrument == instrument]
-    found = [*([] if last is None else [last]), *going]
+    found = [*(run for _, name in since if (run := reader.run(name)) is not None), *going]
     # Only a run that could not be stored yet has neither a result nor a state of its own.
     found = found or reader.runs(limit=1, instrument=instrument)
     return in_order_of_starts(reader, found, lambda run: run)[-1] if found else None

@@ -167,7 +167,7 @@ class Releases:
     def in_doubt_by(self, run: RunRecord) -> "list[Entry | OutsideCalibration]":
         """Return what puts a result in doubt, in the order of the audit trail.
 
-        That are failed verifications, failed or withdrawn controls, and calibrations that found equipment of the run
+        These are failed verifications, failed or withdrawn controls, and calibrations that found equipment of the run
         outside of its tolerance.
         """
         from daq.app.records.checks.doubts import failures_after

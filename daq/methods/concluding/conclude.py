@@ -102,7 +102,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         verification=verification,
         sheared=facts.moved and plan.seek is not None,
         corrected=corrected(plan, row, value, budget, doubts),
-        dry_content=dry_content_of(plan, row, value, unit, budget),
+        dry_content=dry_content_of(plan, row, value, unit, budget, doubts),
         motor=_motor(facts),
         clock=facts.clock,
         cautions=tuple(s for s in warned if s.code not in facts.not_checked),

@@ -115,11 +115,17 @@ def _interval(
 
 
 def dry_content_of(
-    plan: Plan, row: KeptValue | None, value: float | None, unit: str, budget: Uncertainty | None
+    plan: Plan,
+    row: KeptValue | None,
+    value: float | None,
+    unit: str,
+    budget: Uncertainty | None,
+    doubts: Sequence[str] = (),
 ) -> DryContent | None:
     """Return the dry content of a slip, or the reason why there is none.
 
-    None where the run measures no density, or the product states no density of its solid.
+    None where the run measures no density, or the product states no density of its solid.  `doubts` are faults that
+    speak against the measured temperature.
     """
     product = plan.context.product
     solid = None if product is None else product.solid_density
@@ -129,6 +135,10 @@ def dry_content_of(
     celsius = ROOM_CELSIUS if measured is None else measured
     if value is None:
         return DryContent(value=None, celsius=celsius, solid_density=solid, reason=state("dry_content_without_density"))
+    if doubts and measured is not None:
+        # The slip may be at another temperature than the room, so that the branch without a temperature is no way out.
+        reason = state("correction_needs_sound_temperature", faults=tuple(doubts))
+        return DryContent(value=None, celsius=celsius, solid_density=solid, reason=reason)
     left_out: list[Statement] = []
     if measured is None:
         left_out.append(state("dry_content_at_room_temperature", temperature=celsius, band=ROOM_BAND_K))

@@ -109,6 +109,8 @@ def control(
     if limits is not None:
         half = SIGMAS * limits.standard_deviation
         low, high = limits.centre - half, limits.centre + half
+        if facts.checks >= DECIMAL_EDGES:
+            low, high = as_written(low), as_written(high)
         if reason is None and value is not None and row is not None:
             beside = in_sigmas if facts.checks >= DECIMAL_EDGES else _in_sigmas_of_binary
             accepted = abs(beside(value, limits.centre, limits.standard_deviation)) <= SIGMAS

@@ -8,6 +8,7 @@ from daq.core.effects import Concluded, Ended, Kept, Moved, Noted, Send, StepEnd
 from daq.core.errors import DriverError
 from daq.core.events import LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
 from daq.core.exchange import NEVER
+from daq.core.faults import CHECKS
 from daq.core.framing import Framing
 from daq.core.journal import JournalWriter, canonical
 from daq.core.pipeline import Pipeline
@@ -88,7 +89,7 @@ class Polled(Plain):
 
 
 class Probe(Driver):
-    """Driver of a companion that sends one temperature in each line, or `x` for a broken probe."""
+    """Driver of a companion that sends one temperature in each line, with a fault after a blank, or `x` (broken)."""
 
     kind = "probe"
     channels = (Channel("temperature", "Cel", -100.0, 400.0),)
@@ -100,8 +101,9 @@ class Probe(Driver):
     def decode(self, line, asked=None):
         if line == b"x":
             return Values((None,), (("temperature", "probe"),))
+        number, _, fault = line.decode("latin-1").partition(" ")
         try:
-            return (float(line),)
+            return Values((float(number),), (("temperature", fault),)) if fault else (float(number),)
         except ValueError:
             return Reject("not a number")
 
@@ -169,14 +171,14 @@ def make_driver(kind, options, state):
 
 
 class Script:
-    """One run, event by event; times in seconds after its start."""
+    """One run, event by event, by the rules of the daq with `checks`; times in seconds after its start."""
 
-    def __init__(self, plan: Plan, *, driver: Driver | None = None) -> None:
+    def __init__(self, plan: Plan, *, driver: Driver | None = None, checks: int = CHECKS) -> None:
         self.plan = plan
         self.drivers = drivers_of(plan)
         if driver is not None:
             self.drivers["lead"] = driver
-        self.pipeline = Pipeline(plan, self.drivers)
+        self.pipeline = Pipeline(plan, self.drivers, checks=checks)
         self.events = []
         self.effects = []
         self.answers = True
@@ -185,7 +187,7 @@ class Script:
         self.now = START
         self._so_far = b""
         self._journal = JournalWriter([link.name for link in plan.links])
-        self._journal.header(header_of(plan, self.drivers), START)
+        self._journal.header(header_of(plan, self.drivers, checks=checks), START)
 
     # ---- events
 

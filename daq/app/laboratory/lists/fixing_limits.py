@@ -11,6 +11,8 @@ from daq.core.errors import SettingError, coded
 from daq.laboratory.chartlimits import LEAST_TO_FIX, ChartLimits
 from daq.laboratory.controlchart import Chart, trial
 from daq.methods.files.fields import Label, Listed, Model, NeededLabel
+from daq.methods.planning.standing import SIGMAS
+from daq.quality.limits import in_sigmas
 
 MOST_POINTS: Final = 1000
 Last = Annotated[int, Field(ge=1, le=MOST_POINTS)]
@@ -78,7 +80,7 @@ def fix(laboratory: Laboratory, order: FixChartLimits) -> dict[str, Any]:
     with laboratory.reader() as reader:
         left_out = order.without if order.product else left_out_runs(reader, order.without)
     suspect = {
-        "beyond": [p for p in chart.points if not found.lower <= p.value <= found.upper],
+        "beyond": [p for p in chart.points if abs(in_sigmas(p.value, found.centre, found.sigma)) > SIGMAS],
         "not_passed": [p for p in chart.points if p.is_outside],
     }
     named = {name: tuple(p.name for p in points) for name, points in suspect.items()}
