@@ -5,15 +5,23 @@ import pytest
 from daq.core.driver import Values
 from tests.support.captures import answered, described, polled
 
+OTHER = {"kg": "g"}
+"""Unit of the second number, where it is no kPa; each ends with the other one."""
+
 
 @pytest.mark.parametrize("state", ["{:04d}", "{:04X}", ""])
-@pytest.mark.parametrize(("unit", "text"), [("mm", "OL"), ("g", "ERR"), ("degC", "HIGH")])
+@pytest.mark.parametrize(("unit", "text"), [("mm", "OL"), ("g", "ERR"), ("degC", "HIGH"), ("Pa", "OL"), ("kg", "OL")])
 def test_a_text_before_a_unit_without_a_blank_replaces_the_number(unit, text, state):
     """Before, `OLmm 5.48` was a kind of line of its own with a second mass, and its fault was not reported."""
     talk = []
     for i in range(24):
         first = text if i % 5 == 3 else str(10 + 37 * i)
-        talk.append((b"R", f"{first}{unit} {3.5 + i * 1.37:.2f}kPa {state.format(i * 61)}".rstrip().encode()))
+        talk.append(
+            (
+                b"R",
+                f"{first}{unit} {3.5 + i * 1.37:.2f}{OTHER.get(unit, 'kPa')} {state.format(i * 61)}".rstrip().encode(),
+            )
+        )
     made, guess = answered(polled(talk), special="over_range", hex="bits", unit="ignored", digits="decimal", bit="ok")
     driver = made()
     assert len(driver.channels) == 2
