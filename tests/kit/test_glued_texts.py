@@ -16,12 +16,7 @@ def test_a_text_before_a_unit_without_a_blank_replaces_the_number(unit, text, st
     talk = []
     for i in range(24):
         first = text if i % 5 == 3 else str(10 + 37 * i)
-        talk.append(
-            (
-                b"R",
-                f"{first}{unit} {3.5 + i * 1.37:.2f}{OTHER.get(unit, 'kPa')} {state.format(i * 61)}".rstrip().encode(),
-            )
-        )
+        talk.append((b"R", f"{first}{unit} {3.5 + i * 1.37:.2f}kPa {state.format(i * 61)}".rstrip().encode()))
     made, guess = answered(polled(talk), special="over_range", hex="bits", unit="ignored", digits="decimal", bit="ok")
     driver = made()
     assert len(driver.channels) == 2
