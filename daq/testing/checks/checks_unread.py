@@ -222,16 +222,17 @@ def _joined(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> N
                 apart.add(place)
                 continue
             padded |= {place} if other[0][0] == "0" else set()
-            for texts, number in zip(pairs.setdefault(place, (set(), set())), (one, other), strict=True):
-                texts.add(number[0])
+            before, behind = pairs.setdefault(place, (set(), set()))
+            before.add(one[0])
+            behind.add(other[0])
             read = [_is_read(case, driver, e, m, mark) for m in (one, other)]
             # A number that no other one can replace, such as that of a channel, is read for what it is.
             if None not in read and read[0] != read[1]:
                 seen.setdefault(place, {}).setdefault((other if read[0] else one)[0], e)
     for (at, glue), unread in seen.items():
         # Three digits in every line are behind thousands: one with a zero first (`1 034.5`), or several numbers.
-        before, behind = map(len, pairs[at, glue])
-        in_thousands = (at, glue) in padded or (before > 1 and behind >= LEAST_BEHIND)
+        before, behind = pairs[at, glue]
+        in_thousands = (at, glue) in padded or (len(before) > 1 and len(behind) >= LEAST_BEHIND)
         if (at, glue) not in apart and len(unread) > 1 and (glue or in_thousands):
             number, e = list(unread.items())[1]
             raise DriverFaultError(
