@@ -246,7 +246,8 @@ class Composer:
                     yield from self._texts(reader, part.parts, values)
             elif isinstance(part, Field):
                 text = self._field(reader, part, values)
-                yield text.rjust(part.width)[: part.width] if part.width else text
+                blank = "0" if part.type == "digits" else " "
+                yield text.rjust(part.width, blank)[: part.width] if part.width else text
 
     def _joined_bits(self, reader: Reader, place: Field, values: Mapping[str, float | str | None]) -> str:
         """Return the text of a number that is split, from the values of its parts."""

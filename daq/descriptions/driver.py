@@ -323,12 +323,12 @@ class DescribedDriver(Driver):
         self, line: bytes, readers: tuple[Reader, ...], contents: Mapping[Seal | None, bytes | None]
     ) -> Reject:
         """Return why a line is none of those that `readers` read; `contents` by checksum."""
+        if not line.strip() and not self.tables.by_bytes:
+            return _EMPTY
         if all(content is None for content in contents.values()) and contents:
             bare = self._bare(line)
             opened = any(seal is not None and seal.opened(bare) is not None for seal in contents)
             return Reject("wrong checksum") if opened else Reject("no checksum")
-        if not line.strip():
-            return _EMPTY
         for reader in readers:
             content = contents[reader.seal]
             if content is not None and len(reader.opening) > 1 and content.startswith(reader.opening):

@@ -10,6 +10,7 @@ from daq.descriptions.checks import faults
 from daq.descriptions.driver import DescribedDriver
 from daq.descriptions.guessing.remarks import open_points
 from daq.descriptions.model import DescriptionTables
+from daq.descriptions.rangechecks import one_number_twice
 from daq.methods.files.load import parse
 from daq.textfiles.plain_file import read_plain
 from daq.textfiles.toml_file import LARGEST_FILE, tables_of
@@ -64,10 +65,15 @@ def refuse_open_points(raw: bytes, file: str) -> None:
         raise SettingErrors(points)
 
 
-def check_description(raw: Mapping[str, Any], file: str = "") -> Description:
-    """Check the tables of a description that are already read; errors as in `load_description`."""
+def check_description(raw: Mapping[str, Any], file: str = "", *, stored: bool = False) -> Description:
+    """Check the tables of a description that are already read; errors as in `load_description`.
+
+    `stored`: they are those of a run that was measured with them.  Two faults of one number are then no error, because
+    the run is read again as it was.
+    """
     tables = parse(DescriptionTables, dict(raw), file)
-    errors = [SettingError(e.reason, file=file, key=e.key) for e in faults(tables)]
+    found_faults = [*faults(tables), *(() if stored else one_number_twice(tables))]
+    errors = [SettingError(e.reason, file=file, key=e.key) for e in found_faults]
     if errors:
         raise SettingErrors(errors)
     found = Description(tables, raw, file)
@@ -84,7 +90,7 @@ def describe(tables: Mapping[str, Any], options: Mapping[str, Any]) -> Described
     Raises:
         SettingErrors: faults of the tables or the options.
     """
-    return check_description(tables).driver(options)
+    return check_description(tables, stored=True).driver(options)
 
 
 __all__ = ["Description", "check_description", "describe", "load_description", "refuse_open_points"]

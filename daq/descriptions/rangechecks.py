@@ -32,6 +32,16 @@ def range_faults(tables: DescriptionTables) -> Faults:
                 yield from _never(f"line.{name}.fields.{place.name}", place, line.table(place.name), own, writing)
 
 
+def one_number_twice(tables: DescriptionTables) -> Faults:
+    """Yield texts of `special` that are one number and mean two faults; a driver takes the last one for both."""
+    for name, line in tables.line.items():
+        if line.has_one_layout and not any(line.misfits()):
+            for place in _spans(line):
+                table, writing = line.table(place.name), Writing(tables.framing.encoding, tables.decimal == "comma")
+                if isinstance(table, ReadingField):
+                    yield from _twice(f"line.{name}.fields.{place.name}", place, table, writing)
+
+
 def unreached(tables: DescriptionTables) -> Faults:
     """Yield ranges of channels that no line can give, by more than one count: the kit refuses them."""
     spans: dict[str, list[tuple[Span, float]]] = {}
@@ -120,8 +130,6 @@ def _never(key: str, place: Field, table: FieldTable, own: Span, writing: Writin
     read = number_of(place, table, writing)
     if isinstance(table, StateField):
         yield from _never_a_state(key, place, table, own, writing)
-    if isinstance(table, ReadingField):
-        yield from _twice(key, place, table, writing)
     for entry in table.instead if isinstance(table, ReadingField) else ():
         text = bare(entry, place)
         if place.type == "hex" and not is_number(text, place, table, writing) and _SIGNED.fullmatch(text):
@@ -141,13 +149,16 @@ def _never(key: str, place: Field, table: FieldTable, own: Span, writing: Writin
 def _twice(key: str, place: Field, table: ReadingField, writing: Writing) -> Faults:
     """Yield texts of `special` that are the same number as one before them and mean another fault: `-0`, `-0.00`."""
     read = number_of(place, table, writing)
-    before: dict[tuple[float, bool], str] = {}
+    before: dict[tuple[float | str, bool], str] = {}
     for entry, fault in table.special.items():
         text = bare(entry, place)
-        if not text or table.bytes_as or not is_number(text, place, table, writing):
-            continue  # digits of floating point are compared as digits
-        number = float(int(text, 16)) if place.type == "hex" else read(writing.of(text))
-        same = before.setdefault((number, is_negative_zero(text, number)), entry)
+        if not text or not is_number(text, place, table, writing):
+            continue
+        if table.bytes_as:
+            same = before.setdefault((text.upper(), False), entry)  # the driver compares their digits, too
+        else:
+            number = float(int(text, 16)) if place.type == "hex" else read(writing.of(text))
+            same = before.setdefault((number, is_negative_zero(text, number)), entry)
         if table.special[same] != fault:
             reason = f"is the same number as {same!r}, which means {table.special[same]}: give both one fault"
             yield SettingError(reason, key=f"{key}.special.{entry}")

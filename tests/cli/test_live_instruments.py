@@ -10,7 +10,7 @@ import pytest
 from daq.adapters.paths import examples_dir
 from daq.app.cli.measuring import run, run_alone
 from daq.app.records import run_rows
-from daq.app.records.health_history import figures, line_finding
+from daq.app.records.health_history import figures, line_finding, lines_amiss
 from daq.app.records.replaying import maker
 from daq.app.run.live_digits import decimals_of_resolution
 from daq.app.screens.digits import SIZES
@@ -333,3 +333,10 @@ def test_lost_and_damaged_lines_are_reported_for_any_instrument():
     assert line_finding(replace(found, readings=99, amiss=1)) == ""
     assert "2 of 100 lines or answers were lost or damaged" in line_finding(replace(found, readings=98, amiss=2))
     assert line_finding(replace(found, readings=0, amiss=0)) == ""
+
+
+def test_lines_that_a_printer_sends_between_its_values_are_not_lost_ones():
+    """Before, each date and each empty line of a sound printer counted as lost or damaged."""
+    driver = DRIVERS.make("printer-port", {})
+    reasons = [driver.decode(line).reason for line in (b"", b"Date 30.11.2026", b"?")]
+    assert lines_amiss({"readings": 9, "rejected": dict(zip(reasons, (50, 40, 1), strict=True)), "timeouts": 2}) == 3

@@ -156,8 +156,9 @@ def test_what_is_no_number(line):
 
 
 @pytest.mark.parametrize("line", [b"", b" ", b"\t  "])
-def test_an_empty_line_of_a_printer_is_ignored_and_gives_no_value(line):
-    assert driver().decode(line) == Reject("ignored: an empty line")
+@pytest.mark.parametrize("more", [{}, {"checksum": {"name": "xor", "mark": "*"}}])
+def test_an_empty_line_of_a_printer_is_ignored_and_gives_no_value(line, more):
+    assert driver(**more).decode(line) == Reject("ignored: an empty line")
 
 
 @pytest.mark.parametrize(
@@ -178,6 +179,23 @@ def test_two_faults_of_one_number_are_refused(first, second, refused):
         ]
     fields["mass"]["special"][second] = "probe"
     driver("{mass:number}", fields=fields)
+
+
+@pytest.mark.parametrize(
+    ("kind", "first", "second"), [("number", "9999", "9999.0"), ("number", "-0", "-0.00"), ("hex", "7fff", "7FFF")]
+)
+@pytest.mark.parametrize("more", [{}, {"bytes_as": "i16be"}])
+def test_two_faults_of_one_number_are_no_error_in_the_header_of_a_run(kind, first, second, more):
+    """A run that an older daq measured with them is replayed as it was: the second one counts for both."""
+    if more and kind != "hex":
+        kind, first, second = "hex", "7ffe", "7FFE"
+    fields = {"mass": {"special": {first: "probe", second: "sensor"}, **more}}
+    line = {"it": {"says": "reading", "pattern": f"{{mass:{kind}}}", "fields": fields}}
+    tables = {"format": 1, "kind": "small", "channel": [MASS], "stream": {}, "line": line}
+    with pytest.raises(SettingError, match="is the same number as"):
+        check_description(tables)
+    d = describe(tables, {})
+    assert [d.decode(text.encode()).faults for text in (first, second)] == [(("mass", "sensor"),)] * 2
 
 
 @pytest.mark.parametrize("field", ["digits", "digits 2"])

@@ -11,6 +11,7 @@ from daq.core.faults import FAULTS
 from daq.core.frames import make_framer
 from daq.descriptions.compose import Composer, resolution
 from daq.descriptions.driver import DescribedDriver
+from daq.descriptions.load import check_description
 from daq.descriptions.reading.slots import ChannelSlot, StatusSlot
 from tests.support.instruments.built_in import DRIVERS
 
@@ -139,3 +140,16 @@ def test_every_request_is_heard_and_its_answer_believed(name):
         framer.feed(0, driver.framing.ends[0])
         (frame,) = framer.feed(1, refusal)
         assert driver.decode(frame, None).kind == "refused"
+
+
+@pytest.mark.parametrize("pattern", ["{:digits 2}:{:digits 2} {mass:number}", "{day:digits 3};{:digits};{mass:number}"])
+def test_digits_that_are_no_value_are_composed_as_digits(pattern):
+    """Before, blanks filled their place, and the driver refused the line."""
+    fields = {"day": {"means": {"007": ""}, "others": "ignored"}} if "day" in pattern else {}
+    driver = check_description({
+        "format": 1, "kind": "small", "stream": {},
+        "channel": [{"name": "mass", "unit": "g", "low": 0, "high": 100}],
+        "line": {"it": {"says": "reading", "pattern": pattern, "fields": fields}},
+    }).driver()  # fmt: skip
+    values, faults = read_back(driver, b"".join(Composer(driver).readings({"mass": 12.5})))
+    assert (values, faults) == ({"mass": 12.5}, set())

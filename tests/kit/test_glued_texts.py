@@ -7,9 +7,12 @@ from tests.support.captures import answered, described, polled
 
 
 @pytest.mark.parametrize("state", ["{:04d}", "{:04X}", ""])
-@pytest.mark.parametrize(("unit", "text"), [("mm", "OL"), ("g", "ERR"), ("degC", "HIGH")])
+@pytest.mark.parametrize(("unit", "text"), [("mm", "OL"), ("g", "ERR"), ("degC", "HIGH"), ("Pa", "OL")])
 def test_a_text_before_a_unit_without_a_blank_replaces_the_number(unit, text, state):
-    """Before, `OLmm 5.48` was a kind of line of its own with a second mass, and its fault was not reported."""
+    """Before, `OLmm 5.48` was a kind of line of its own with a second mass, and its fault was not reported.
+
+    Pa is the end of kPa, which is no text before a unit.
+    """
     talk = []
     for i in range(24):
         first = text if i % 5 == 3 else str(10 + 37 * i)

@@ -16,6 +16,7 @@ from daq.descriptions.guessing.questions import Answers, span
 from daq.descriptions.load import check_description
 from daq.descriptions.unitwords import PREFIXES, SPELLED, unit_word
 from tests.campaigns.guesses.letterless import drawn, judged
+from tests.support.captures import described
 
 MS = 1_000_000
 
@@ -504,3 +505,12 @@ def test_letters_behind_decimal_digits_are_digits_only_by_an_answer(texts, first
     if fault:
         meaning = driver_of(made).decode(lines[1].encode())
         assert meaning.values[0] is None
+
+
+@pytest.mark.parametrize("hours", [(9,), (9, 10), (21,)])
+def test_a_time_of_day_is_read_at_every_hour(hours):
+    """Before, a capture between 9:05 and 9:20 made a driver that refused every line from 10:00 on."""
+    lines = [f"{hour}:{minute:02d} {1.5 + minute:.2f} g" for hour in hours for minute in range(5, 21)]
+    make, _ = described(streamed(lines))
+    for hour in range(24):
+        assert make().decode(b"%d:07 12.50 g" % hour)[0] == 12.5, hour

@@ -43,6 +43,14 @@ def test_the_kit_fails_a_description_until_every_point_is_filled_in(made, capsys
     assert "filled in" not in capsys.readouterr().out
 
 
+def test_the_kit_fails_open_points_whatever_the_name_of_the_file_is(made, capsys):
+    (made / "scale.toml").rename(made / "scale.txt")
+    assert main(["driver", "check", "scale.txt"]) == 1
+    shown = capsys.readouterr().out
+    assert "FAILED filled in" in shown
+    assert "no capture was given" not in shown
+
+
 def test_a_configuration_refuses_a_description_with_open_points(made, capsys):
     assert main(["init", "lab"]) == 0
     (made / "lab" / "scale.toml").write_bytes((made / "scale.toml").read_bytes())

@@ -133,6 +133,20 @@ def test_one_unit_in_the_capture_that_is_not_the_one_converted_is_found_wherever
         assert bool(message) != right, (unit, scale, message)
 
 
+@pytest.mark.parametrize("lines", [["UNIT kg", "W {}"], ["UNIT kg", "NET", "W {}"]])
+def test_a_unit_in_the_first_line_of_a_block_is_found(lines):
+    block = "\r\n".join(lines)
+    for unit, right in (("g", False), ("kg", True)):
+        make = check_description({
+            "format": 1, "kind": "made", "stream": {},
+            "framing": {"begin": lines[0][:4], "lines": len(lines), "idle": "200 ms"},
+            "channel": [{"name": "it", "unit": unit, "low": 0, "high": 1000}],
+            "line": {"reading": {"says": "reading", "pattern": block[4:].format("{it:number}")}},
+        }).driver  # fmt: skip
+        message = found(units_in_lines, make, captured([block.format(number) for number in ("0.85", "0.91", "1.25")]))
+        assert ("1.25 kg, and it is read as" in message) != right, (unit, message)
+
+
 def test_a_unit_that_is_not_known_is_not_read_as_the_known_one():
     lines = ["994.10 g", "2.19 lb"]
     make = described("{it:number} {:word}", "g")

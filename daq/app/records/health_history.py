@@ -26,6 +26,8 @@ LEAST_TORQUE_PERCENT: Final = 5.0
 """Least torque for a ripple; below it the ripple in % of the reading is mostly noise."""
 MOST_AMISS_PERCENT: Final = 1.0
 """Largest acceptable part of an instrument's lines that is lost or damaged, % (our choice)."""
+IGNORED: Final = "ignored"
+"""Beginning of the reasons of lines that a driver leaves out on purpose."""
 SETTLED_S: Final = 5.0
 """Time at rest in seconds after which the rotor no longer swings."""
 
@@ -62,20 +64,28 @@ def figures(raw: bytes, make_driver: "MakeDriver") -> Figures:
     plan = readings.plan
     steps = _by_step(plan, readings)
     counters = readings.facts.counters.get(plan.lead.name, {})
-    amiss = sum(counters.get("rejected", {}).values())
-    amiss += sum(counters.get(name, 0) for name in ("timeouts", "too_long", "wrong_echo"))
     out = Figures(
         serial=plan.context.serial,
         geometry=plan.context.geometry_name,
         free=plan.context.free_swing,
         readings=counters.get("readings", 0),
-        amiss=amiss,
+        amiss=lines_amiss(counters),
     )
     if plan.band is None or not plan.speed_signal:
         return out
     zero, rested = torque_at_rest(plan, readings.facts), _at_rest(plan, steps)
     returned = None if rested is None or zero is None else rested - zero
     return replace(out, zero=zero, ripple=_ripple(plan, steps), return_to_zero=returned)
+
+
+def lines_amiss(counters: Mapping[str, Any]) -> int:
+    """Return the number of lines or answers that were lost or damaged, from the counters of a link.
+
+    Lines that a driver ignores are as the instrument sends them.
+    """
+    rejected = counters.get("rejected", {}).items()
+    amiss = sum(count for reason, count in rejected if not reason.startswith(IGNORED))
+    return int(amiss + sum(counters.get(name, 0) for name in ("timeouts", "too_long", "wrong_echo")))
 
 
 def line_finding(found: Figures) -> str:

@@ -227,8 +227,8 @@ def _append_clock(pieces: list[Piece], texts: Sequence[str]) -> None:
         if at % 2 == 0:
             _append(pieces, column[0])
             continue
-        widths = {len(text) for text in column}
-        pieces.append(GuessedField("digits", [*column], kept=False, width=widths.pop() if len(widths) == 1 else 0))
+        # Without a width: 9:05 in a capture is 10:00 an hour later.
+        pieces.append(GuessedField("digits", [*column], kept=False))
 
 
 def _append_number(pieces: list[Piece], found: GuessedField, blanks: Sequence[str]) -> None:

@@ -42,8 +42,9 @@ def _parted(texts: Sequence[str], mark: str) -> list[str]:
     for text, row in zip(texts, rows, strict=True):
         new = ""
         for token in row:
-            unit = max((u for u in units if token.text.endswith(u) and token.text != u), key=len, default="")
-            parted = bool(unit) and token.kind == "word"
+            unit = max((u for u in units if token.text.endswith(u)), key=len, default="")
+            # kPa is a unit, and no text before the unit Pa.
+            parted = bool(unit) and token.kind == "word" and token.text not in units and not unit_word(token.text)[0]
             whole = MARKED + token.text if token.kind == "hex" else token.text
             new += f"{token.text[: -len(unit)]}{PARTED}{unit}" if parted else whole
         out.append(new if PARTED in new and _replaces(_structure(new, mark), structures) else text)

@@ -94,12 +94,16 @@ class ReadingLines:
         return [line]
 
     def _parted(self, line: GuessedLine, found: GuessedField, lines: Sequence[str]) -> list[str]:
-        """Return the lines with `PARTED` in a number that is none as it is; empty where a person has not said so."""
+        """Return the lines with `PARTED` before the digits that a person answered are a number without a sign.
+
+        They are those of ``N600``, or those behind a '-' that is no sign; the list is empty without such an answer.
+        """
         once = all(line.count(text) == 1 for line, text in zip(lines, found.texts, strict=True))
         if may_be_numbered(found) and once:
-            first, second = list(dict.fromkeys(found.texts))[:2]
+            first = found.texts[0]
+            digits = first[len(first.rstrip(DIGITS)) :]
             answer = self.ask.ask(
-                f"numbered {found.key}", f"Are {first} and {second} in these lines a text and a number, or names?",
+                f"numbered {found.key}", f"Is {digits} in {first} a number that is measured, or is {first} a name?",
                 one_of((NUMBER, TEXT)), lines=line.lines, parts=found.texts,
                 answers=f"{NUMBER} (a value, or bits); {TEXT} (each one is a state or a name)",
             )  # fmt: skip

@@ -2,7 +2,7 @@
 
 import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Final
 
 from daq.core.driver import Driver
@@ -11,8 +11,8 @@ from daq.testing.case import Case, decode, is_mostly_text, passed
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, values_of
 
-MOST_LINES: Final = 24
-"""Greatest number of lines whose parts are exchanged with those of other lines."""
+MOST_TEXTS: Final = 24
+"""Greatest number of texts of one place, spread over all of them, that are exchanged in a line."""
 LEAST_ALIKE: Final = 3
 """Least number of different numbers that prove that a value is its number times a factor."""
 _RUN: Final = re.compile(rb"[A-Za-z0-9]+")
@@ -31,12 +31,14 @@ def one_factor(case: Case) -> Finding:
     driver = case.make()
     tried = 0
     good = _good(case)
+    if not good:
+        raise NotApplicableError("the transcript has no reading of text without fault")
     mark = decimal_mark([e.frame.decode("latin-1") for e in good])
     for lines in _alike(good, _NUMBERS[mark], case.tail):
         base = lines[0]
         rows = [[*_NUMBERS[mark].finditer(e.frame[: len(e.frame) - case.tail])] for e in lines]
         for at, place in enumerate(rows[0]):
-            texts = list(dict.fromkeys(row[at][0] for row in rows))[:MOST_LINES]
+            texts = _spread({row[at][0] for row in rows}, lambda text: _number(text, mark))
             found = [(text, _read(case, driver, base, place, text)) for text in texts]
             for channel, name in enumerate(c.name for c in driver.channels):
                 own = [(text, values[channel]) for text, values in found if channel in values]
@@ -47,7 +49,7 @@ def one_factor(case: Case) -> Finding:
 
 def _factor_of(own: Sequence[tuple[bytes, float]], name: str, base: Example, mark: str) -> None:
     """Raise where most values are their numbers times one factor, and another one is not."""
-    pairs = [(text, float(text.decode("ascii").replace(mark, ".")), value) for text, value in own]
+    pairs = [(text, _number(text, mark), value) for text, value in own]
     pairs = [(text, number, value) for text, number, value in pairs if number]
     factors = [value / number for _, number, value in pairs]
     usual = sorted(factors)[len(factors) // 2] if factors else 0.0
@@ -79,9 +81,9 @@ def read_alike(case: Case) -> Iterator[str]:
         base = lines[0]
         rows = [[*_RUN.finditer(e.frame[: len(e.frame) - case.tail])] for e in lines]
         for at, place in enumerate(rows[0]):
-            texts = list(dict.fromkeys(row[at][0] for row in rows))[:MOST_LINES]
+            others = {row[at][0] for row in rows} - {place[0]}
             same = [place[0]]
-            for text in texts[1:]:
+            for text in _spread(others, len):
                 line = case.sealed(base.frame[: place.start()] + text + base.frame[place.end() :])
                 if decode(driver, line, base.asked) == base.meaning:
                     same.append(text)
@@ -94,15 +96,26 @@ def _good(case: Case) -> list[Example]:
     for e in case.transcript().readings:
         if not getattr(e.meaning, "faults", ()) and values_of(e.meaning):
             found.setdefault(e.frame, e)
-    good = [e for e in found.values() if is_mostly_text(e.frame[: len(e.frame) - case.tail])]
-    if not good:
-        raise NotApplicableError("the transcript has no reading of text without fault")
-    return good
+    return [e for e in found.values() if is_mostly_text(e.frame[: len(e.frame) - case.tail])]
+
+
+def _number(text: bytes, mark: str) -> float:
+    return float(text.decode("ascii").replace(mark, "."))
+
+
+def _spread(texts: Iterable[bytes], order: Callable[[bytes], float]) -> list[bytes]:
+    """Return at most `MOST_TEXTS` of different texts, spread evenly over their order; the first and the last are in.
+
+    The first ones of a ramp would leave out the range that another rule may have.
+    """
+    ordered = sorted(texts, key=lambda text: (order(text), text))
+    steps = min(len(ordered), MOST_TEXTS) - 1
+    return [ordered[i * (len(ordered) - 1) // steps] for i in range(steps + 1)] if steps > 0 else ordered
 
 
 def _alike(good: Sequence[Example], part: "re.Pattern[bytes]", tail: int) -> list[list[Example]]:
     """Return the lines of one structure, those that differ in texts that match `part` only; `tail` is a checksum."""
-    groups: dict[bytes, list[Example]] = {}
+    groups: dict[tuple[bytes, ...], list[Example]] = {}
     for e in good:
-        groups.setdefault(part.sub(b"_", e.frame[: len(e.frame) - tail]), []).append(e)
+        groups.setdefault(tuple(part.split(e.frame[: len(e.frame) - tail])), []).append(e)
     return [lines for lines in groups.values() if len(lines) > 1]

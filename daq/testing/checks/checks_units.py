@@ -203,9 +203,10 @@ def _unit_beside(tokens: Sequence[object], starts: Sequence[int], at: int, own: 
     behind = [i for i in words if at < i < after and texts[i + 1 : i + 2] not in (["="], [":"])]
     ahead = [i for i in reversed(words) if before < i < at and texts[i + 1] not in "=:"]
     # In a block of lines, the unit of the number before ends its line: `1.65 g/mL`, then `W 0.85 lb`.
-    broken = max((i for i in range(max(before, 0), at) if texts[i] in "\r\n"), default=-1)
-    own_line = [i for i in range(max(before, 0), broken) if texts[i] in "\r\n"]
-    ahead = [i for i in ahead if i > broken or (own_line and i > own_line[0])]
+    if before >= 0:
+        broken = max((i for i in range(before, at) if texts[i] in "\r\n"), default=-1)
+        own_line = [i for i in range(before, broken) if texts[i] in "\r\n"]
+        ahead = [i for i in ahead if i > broken or (own_line and i > own_line[0])]
     for i in (*behind, *ahead):
         code = unit_word(texts[i])[0]
         if code and UNITS[code].dimension == UNITS[own].dimension:

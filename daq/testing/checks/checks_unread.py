@@ -25,6 +25,8 @@ MOST_TEXTS: Final = 8
 STATES: Final = frozenset({"optional text", "hex", "letters", "capitals"})
 TEXTS: Final = frozenset({"word", "text", "rest"})
 """Types of parts without a name in which a state may be."""
+LEAST_BEHIND: Final = 3
+"""Least number of different numbers of three digits behind a blank that are behind thousands without a zero first."""
 LEAST_CHECKSUMS: Final = 6
 """Least number of different texts in a place that may be those of a checksum."""
 _HEX: Final = re.compile(r"[0-9A-Fa-f]{2,8}")
@@ -203,6 +205,7 @@ def _joined(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> N
     seen: dict[tuple[int, str], dict[str, Example]] = {}
     apart: set[tuple[int, str]] = set()
     padded: set[tuple[int, str]] = set()
+    pairs: dict[tuple[int, str], tuple[set[str], set[str]]] = {}
     # A time that changes once in a minute is in the lines of a long capture, each of which costs many more.
     for e in good[:: 1 + len(good) // MOST_JOINED]:
         text = e.frame[: len(e.frame) - case.tail].decode("latin-1")
@@ -219,13 +222,18 @@ def _joined(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> N
                 apart.add(place)
                 continue
             padded |= {place} if other[0][0] == "0" else set()
+            before, behind = pairs.setdefault(place, (set(), set()))
+            before.add(one[0])
+            behind.add(other[0])
             read = [_is_read(case, driver, e, m, mark) for m in (one, other)]
             # A number that no other one can replace, such as that of a channel, is read for what it is.
             if None not in read and read[0] != read[1]:
                 seen.setdefault(place, {}).setdefault((other if read[0] else one)[0], e)
     for (at, glue), unread in seen.items():
-        # Three digits in every line, one of them with a zero first, are behind thousands: `1 034.5`.
-        if (at, glue) not in apart and len(unread) > 1 and (glue or (at, glue) in padded):
+        # Three digits in every line are behind thousands: one with a zero first (`1 034.5`), or several numbers.
+        before, behind = pairs[at, glue]
+        in_thousands = (at, glue) in padded or (len(before) > 1 and len(behind) >= LEAST_BEHIND)
+        if (at, glue) not in apart and len(unread) > 1 and (glue or in_thousands):
             number, e = list(unread.items())[1]
             raise DriverFaultError(
                 f"the number {number} beside {glue or ' '!r} changes, and has no effect on the reading",

@@ -31,16 +31,17 @@ def run(args: argparse.Namespace) -> int:
 
     make = chosen_driver(args.what, parse_options(args.option))
     capture: Path | None = args.capture
-    beside = Path(args.what).with_suffix(".capture")
-    if capture is None and args.what.endswith(".toml") and beside.is_file():
+    file = Path(args.what).expanduser()
+    beside = file.with_suffix(".capture")
+    if capture is None and file.is_file() and beside.is_file():
         capture = beside
     if capture is not None and not capture.is_file():
         raise SettingError("there is no such file; make one with `daq capture`", file=str(capture))
     if capture is not None:
         _check_capture(capture)
     report = check_driver_apart(make, capture=capture)
-    if args.what.endswith(".toml"):
-        report.findings += open_finding(read_plain(Path(args.what).expanduser(), LARGEST_FILE).decode("utf-8-sig"))
+    if file.is_file():
+        report.findings += open_finding(read_plain(file, LARGEST_FILE).decode("utf-8-sig"))
     if args.json:
         print_json(report.as_json())
         return 0 if report.passed else 1

@@ -202,9 +202,10 @@ def _prompt(chunks: Sequence[Chunk], end: bytes) -> bytes:
         if chunk.asked is None:
             return b""
         answers[chunk.asked, chunk.sent_t] = answers.get((chunk.asked, chunk.sent_t), b"") + chunk.data
-    behind = [answer.rpartition(end)[2] for answer in answers.values() if answer.count(end) == 1]
-    prompts = {*behind[:-1]}
-    if len(behind) < max(3, len(answers) - 1) or len(prompts) != 1:
+    # The capture may stop before the prompt of the last answer; any other line without one would swallow the next line.
+    *whole, last = answers.values() or (b"",)
+    prompts = {answer.rpartition(end)[2] for answer in whole}
+    if len(whole) < 2 or len(prompts) != 1 or last.count(end) > 1 or any(answer.count(end) != 1 for answer in whole):
         return b""
     (prompt,) = prompts
     return prompt if re.fullmatch(rb"[!-/:-@\[-`{-~]{1,3} ?", prompt) else b""
