@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from daq.adapters.store.audit import digest_of
@@ -181,11 +182,13 @@ class Releases:
 
     def _outside_of(self, run: RunRecord, seq: int) -> "list[OutsideCalibration]":
         """Return the calibrations that put a result in doubt, whose audit entry has the number `seq`."""
+        from daq.adapters.store.newest_runs import run_started_seq
         from daq.app.records.checks.outside_calibrations import is_concerned, outside_calibrations
 
         if self._outside is None:
             self._outside = outside_calibrations(self.reader)
-        near = [c for c in self._outside if c.reaches(seq, run.began_utc_ns)]
+        started = cache(lambda: run_started_seq(self.reader, run.id))
+        near = [c for c in self._outside if c.reaches(seq, run.began_utc_ns, started)]
         if not near or self.trail(run.instrument).is_check(run.id):
             return []
         return [c for c in near if is_concerned(self.reader, c, run.id)]
