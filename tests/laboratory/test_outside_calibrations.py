@@ -2,6 +2,7 @@
 
 import itertools
 from random import Random
+from types import SimpleNamespace
 
 import pytest
 
@@ -9,6 +10,7 @@ from daq.adapters.store.records import Change
 from daq.app.cli import main
 from daq.app.laboratory.equipment.monthly import review
 from daq.app.laboratory.signing.affected_runs import affected
+from daq.app.laboratory.signing.suspending import _failed
 from daq.app.records.checks.outside_calibrations import (
     Calibrated,
     OutsideCalibration,
@@ -210,7 +212,7 @@ def generated(random):
     made = [
         Calibrated(
             f"x R-1@{number}", *about, f"K{number}", day(T0 + at * HOUR), found, left, seqs["entry", number],
-            T0 + at_ns["entry", number], "m.keeper",
+            T0 + at_ns["entry", number], 0, "m.keeper",
         )
         for number, (at, _, found, left) in enumerate(calibrations)
     ]  # fmt: skip
@@ -273,7 +275,19 @@ def test_entry_and_day_decide_together_also_with_a_wrong_clock(place, adjusted, 
     inside = {"day_ns": 100, "seq": 20, "utc_ns": 200}
     outside = {"begin_ns": 300, "until_ns": 310, "seq": 40, "utc_ns": 400}
     of = Calibrated(
-        "x@d", "x", "instrument", "", "", "c", "d", "outside", adjusted, outside["seq"], outside["utc_ns"], "m.keeper"
+        "x@d",
+        "x",
+        "instrument",
+        "",
+        "",
+        "c",
+        "d",
+        "outside",
+        adjusted,
+        outside["seq"],
+        outside["utc_ns"],
+        40,
+        "m.keeper",
     )
     end = of if adjusted else None
     c = OutsideCalibration(of, inside["seq"], inside["day_ns"], end, outside["until_ns"] if adjusted else 10**9)
@@ -330,6 +344,30 @@ def test_certificates_come_in_any_order_and_two_of_one_day_do_not_replace_each_o
     with lab.lab.reader() as reader:
         assert outside_calibrations(reader) == []
         assert newest_calibration(records_of(reader, piece), piece).calibration.certificate == "K-afternoon"
+
+
+@pytest.mark.parametrize("benches", [("bench-1",), ("bench-1", "bench-2"), ("bench-2", "bench-1", "bench-2")])
+def test_a_release_is_found_by_every_instrument_of_its_runs_that_one_calibration_doubts(benches):
+    """A thermometer is shared: a decision about a run on one bench must find the release as one on the other does."""
+    cause = SimpleNamespace(ident="thermo-1 T-1@2026-11-20 K-1", seq=7)
+    releases = SimpleNamespace(failures=lambda _run: [cause])
+    found = _failed(releases, [SimpleNamespace(instrument=name) for name in benches])
+    assert [(e.ident, name) for e, name in found] == [(cause.ident, name) for name in dict.fromkeys(benches)]
+
+
+def test_a_decision_does_not_outlive_a_correction_of_its_calibration(lab):
+    lab.sign(lab.runs[0])
+    name = calibrate(lab)["calibration"]
+    lab.do("doubt_decide", run=lab.runs[0], verification=name, decision="upheld", because="0.3 % is little")
+    assert lab.release(lab.runs[0]) == "released"
+    calibrate(lab, because="it was 3 %")
+    assert (lab.release(lab.runs[0]), listed(lab, name)[0]) == ("release_blocked", (lab.runs[0], None))
+    lab.do("doubt_decide", run=lab.runs[0], verification=name, decision="upheld", because="the same on bench-2")
+    assert lab.release(lab.runs[0]) == "released"
+    announced = [e["data"] for e in lab.messages("signature")]
+    assert [(bool(e["suspended"]), bool(e["resumed"])) for e in announced] == [
+        (False, False), (True, False), (False, True), (True, False), (False, True),
+    ]  # fmt: skip
 
 
 def test_a_calibration_that_puts_results_in_doubt_needs_their_number(lab):

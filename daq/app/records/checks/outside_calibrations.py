@@ -6,18 +6,19 @@ A list of runs asks for them, so nothing here imports the models of records and 
 import json
 import math
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 from daq.adapters.store.newest_runs import LATEST, first_results, run_started_seq
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import StoredRecord, with_ids
+from daq.adapters.store.records import StoredRecord, newest_revision, with_ids
 from daq.core.errors import SettingError, coded
-from daq.laboratory.kinds import EQUIPMENT, FOUND_INSIDE, FOUND_OUTSIDE, LAST
+from daq.laboratory.kinds import DOUBT_DECISION, EQUIPMENT, FOUND_INSIDE, FOUND_OUTSIDE, LAST, decision_id
 from daq.process.moments import read_moment
 
 if TYPE_CHECKING:
+    from daq.app.records.checks.audited_checks import Entry
     from daq.methods.messages.doubting import Doubt
 
 CALIBRATED: Final = "equipment_calibrated"
@@ -36,7 +37,8 @@ class Calibrated:
         certificate, day, found: as in `daq.laboratory.equipment.Calibration`.
         was_adjusted: a value was adjusted by more than its uncertainty, or a person states that it was left inside.
         seq, utc_ns: number and time of the audit entry that recorded it first.
-        who: the person who recorded it as it is now.
+        revised_seq: number of the entry that recorded it as it is now.
+        who: the person of that entry.
     """
 
     ident: str
@@ -50,6 +52,7 @@ class Calibrated:
     was_adjusted: bool
     seq: int
     utc_ns: int
+    revised_seq: int
     who: str
 
     @property
@@ -215,7 +218,8 @@ def calibrations(reader: Reader) -> Iterator[Calibrated]:
             ident = calibration_ident(stored.id, calibration)
             found[ident] = (found.get(ident, (stored,))[0], stored)
     for first, now in found.values():
-        yield calibrated(now.id, now.data, first.audit_seq, first.utc_ns, now.who)
+        made = calibrated(now.id, now.data, first.audit_seq, first.utc_ns, now.who)
+        yield replace(made, revised_seq=now.audit_seq)
 
 
 def calibrated(record: str, data: Mapping[str, Any], seq: int, utc_ns: int, who: str) -> Calibrated:
@@ -224,7 +228,9 @@ def calibrated(record: str, data: Mapping[str, Any], seq: int, utc_ns: int, who:
     about: dict[str, str] = {name: data.get(name, "") for name in ("piece", "part", "serial", "make")}
     about |= {name: calibration.get(name, "") for name in ("certificate", "day", "found")}
     ident = calibration_ident(record, calibration)
-    return Calibrated(ident=ident, was_adjusted=was_adjusted(calibration), seq=seq, utc_ns=utc_ns, who=who, **about)
+    return Calibrated(
+        ident=ident, was_adjusted=was_adjusted(calibration), seq=seq, utc_ns=utc_ns, revised_seq=seq, who=who, **about
+    )
 
 
 def named_calibration(reader: Reader, given: str) -> OutsideCalibration | None:
@@ -267,3 +273,14 @@ def is_concerned(reader: Reader, calibration: OutsideCalibration, run: str) -> b
     """Return whether the newest result of a run was measured with the piece."""
     newest = reader.newest_result(run)
     return newest is not None and calibration.concerns(json.loads(newest.data))
+
+
+def decision_about(reader: Reader, cause: "Entry | OutsideCalibration", run: str) -> str | None:
+    """Return what a person decided about a run that a check or a calibration put in doubt; None before that.
+
+    A decision about a calibration that was corrected since is none: the person saw other values.
+    """
+    stored = newest_revision(reader, DOUBT_DECISION, decision_id(cause.ident, run, cause.doubt or ""))
+    if stored is None or (isinstance(cause, OutsideCalibration) and stored.audit_seq < cause.of.revised_seq):
+        return None
+    return str(stored.data["decision"])
