@@ -56,8 +56,8 @@ STALLED = [
 ]  # fmt: skip
 """Reasons of a result that a stalled machine causes.  Simulated instruments run twenty times faster than real ones: when
 the machine does nothing for 20 ms, readings are missing, after 150 ms an instrument is silent, and the result says so.
-A slow test that fails with such a reason is repeated, twice at most, and the summary counts it.  Other failures are not
-repeated; tests in virtual time count readings exactly."""
+A slow test that fails with such a reason is repeated, twice at most, and the summary counts it; `.ci/run` repeats other
+failures of tests in real time once, alone.  Tests in virtual time count readings exactly."""
 SLOW_TIMEOUT_S = 400
 """Limit of the time of a slow test without one of its own (s).  The longest take 100 s beside two others."""
 ALSO_STALLED = {"tests/agnostic/test_real_ports.py": ["instrument_error"]}

@@ -25,7 +25,9 @@ ONLY_WHOLE = (
     "tests/methods/test_yield_dependence.py::test_of_six_rates_without_the_mark_at_most_five_in_a_hundred_are_wrong",
     "tests/rheology/test_curvefit.py::test_intervals_hold_the_truth_as_often_as_they_say",
 )
-"""Shares of intervals that hold the truth, over hundreds of fits: only whole sweeps run these functions."""
+"""Shares of intervals that hold the truth, over hundreds of fits: only whole sweeps run these functions.
+
+For each change `tests/campaigns/test_coverage_short.py` and `test_curve_coverage_short.py` count such shares over fewer fits."""
 SWEEP = 9
 """Least number of cases of a sweep; the cases of a function of fewer are all run."""
 WHOLE = (
