@@ -10,6 +10,7 @@ from daq.methods.files.fields import Day, Label, Listed, Model, NeededLabel
 
 PieceKind = Literal["instrument", "geometry", "probe"]
 Found = Literal["", "inside", "outside"]
+Left = Literal["", "inside"]
 PIECE: Final = "piece"
 SERIAL: Final = "serial"
 """Keys by which the records of a piece are found: its name, and its serial number with its kind and make."""
@@ -48,6 +49,8 @@ class Calibration(Model):
     """Last day on which it holds; None: no day is stated."""
     values: Annotated[tuple[CalibratedValue, ...], Listed] = ()
     found: Found = ""
+    left: Left = ""
+    """Statement that it was within its tolerance afterwards; "" where the values alone tell it."""
 
 
 class Equipment(Record):
@@ -62,7 +65,8 @@ class Equipment(Record):
         serial: its serial number; "" where it is not known.
         make: driver of an instrument, kind of a geometry; serial numbers are compared within one make.
         out_of_service: the reason; "" while it is in service.
-        calibration: the newest one; earlier ones are in earlier revisions.
+        calibration: the newest one, by its day; others are in other revisions.
+        recorded: the one that this revision records, where that is not the newest one.
     """
 
     kind: ClassVar[str] = EQUIPMENT
@@ -72,6 +76,12 @@ class Equipment(Record):
     make: Label = ""
     out_of_service: Label = ""
     calibration: Calibration | None = None
+    recorded: Calibration | None = None
+
+    @property
+    def stated(self) -> Calibration | None:
+        """The calibration that this revision records, where it records one."""
+        return self.recorded or self.calibration
 
     def keys(self) -> tuple[tuple[str, str], ...]:
         """Return the keys: the name, the serial number where it is known, and the id in the list of all."""

@@ -17,6 +17,9 @@ Decision = Literal["uncertain", "upheld"]
 SubjectId = Annotated[str, Field(min_length=1, max_length=2 * LONGEST_LABEL + 1), AfterValidator(clean)]
 """Id of what is signed: that of a run, or of a record, which may join two names."""
 
+CauseId = Annotated[str, Field(min_length=1, max_length=4 * LONGEST_LABEL), AfterValidator(clean)]
+"""What puts a result in doubt: the id of a run, or the name of a calibration, which joins four names."""
+
 
 class SignedPart(Model):
     """One stored text that a signature covers, with its digest (SHA-256, hex)."""
@@ -71,14 +74,15 @@ class Suspension(Record):
     Attributes:
         id: that of the signature.
         of, subject: kind and id of what is signed.
-        verifications: ids of the runs of the verifications; empty: it is not suspended any more.
-        instruments: those that failed.
+        verifications: ids of the runs of the verifications and controls, and names of the calibrations; empty: it is
+            not suspended any more.
+        instruments: those of the runs that they put in doubt.
     """
 
     kind: ClassVar[str] = "suspension"
     of: NeededLabel
     subject: SubjectId
-    verifications: Annotated[tuple[NeededLabel, ...], Listed] = ()
+    verifications: Annotated[tuple[CauseId, ...], Listed] = ()
     instruments: Annotated[tuple[NeededLabel, ...], Listed] = ()
 
     def keys(self) -> tuple[tuple[str, str], ...]:
@@ -90,13 +94,13 @@ class DoubtDecision(Record):
     """The decision about a result that a verification or control put in doubt; the reason is in the audit entry.
 
     Attributes:
-        verification, run: ids of the run of the verification and of the run in doubt; `decision_id` of both, and of the
-            kind of the doubt, is the id.
+        verification: id of the run of the verification or control, or name of the calibration.
+        run: id of the run in doubt; `decision_id` of both, and of the kind of the doubt, is the id.
         decision: ``uncertain`` (published again as Uncertain), or ``upheld``.
     """
 
     kind: ClassVar[str] = DOUBT_DECISION
-    verification: NeededLabel
+    verification: CauseId
     run: NeededLabel
     decision: Decision
 

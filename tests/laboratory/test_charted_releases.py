@@ -12,7 +12,7 @@ from daq.app.laboratory.lists.precision_study import precision_study
 from daq.core.errors import SettingError
 from daq.laboratory.chartlimits import ChartLimits
 from tests.laboratory.parts import laboratory
-from tests.support.runs.charted import Measured, make_charted, run_id
+from tests.support.runs.charted import EMPTY_RESULT, Measured, make_charted, run_id
 from tests.support.runs.stored import T0
 from tests.support.signed_laboratories import SAMPLES, measured_bench, signing_lab, verify
 
@@ -60,7 +60,20 @@ def test_a_value_in_doubt_is_no_point_until_a_person_upholds_it(lab, kind, code)
     assert found == {SAMPLES[0]: [code], SAMPLES[1]: [], SAMPLES[2]: [code]}
 
 
-@pytest.mark.parametrize("event", ["rejected", "doubtful", "corrected", "advice"])
+CORRECTIONS = {
+    "advice": {"advice": ["x"]},
+    "corrected": {"value": 803.5},
+    "other sample": {"sample": {"id": "G-90", "product": "clear-glaze"}},
+    "other product": {"sample": {"id": "G-7", "product": "matt-glaze"}},
+    "other geometry": {"geometry": {"name": "coaxial-15", "vessel": None}},
+    "other quantity": {"quantity": "yield_stress"},
+    "other version": {"method": EMPTY_RESULT["method"] | {"version": "2"}},
+    "a control": {"verification": {"kind": "control", "fluid": "house-oil", "lot": "1", "levels": []}},
+}
+"""Parts of a result as a correction may have them; only the first makes no other point."""
+
+
+@pytest.mark.parametrize("event", ["rejected", "doubtful", *CORRECTIONS])
 def test_fixed_limits_name_the_points_that_do_not_count_any_more(tmp_path, event):
     """Each event is about one of the 25 points, after the limits were fixed; one that changes no value names nothing."""
     runs = [Measured(f"G-{i}", 800.0 + (i * 7 % 5)) for i in range(25)]
@@ -70,7 +83,8 @@ def test_fixed_limits_name_the_points_that_do_not_count_any_more(tmp_path, event
 
         def cautions():
             with lab.reader() as reader:
-                (chart,) = product_charts(reader, lab.catalogue.product("clear-glaze"), last=30)
+                charts = product_charts(reader, lab.catalogue.product("clear-glaze"), last=30)
+            (chart,) = [c for c in charts if (c.name.geometry, c.name.quantity) == ("coaxial-12", "viscosity")]
             assert chart.lines.fixed
             return [(s.code, s.parameters["points"]) for s in chart.cautions if s.code == "chart_fixed_gone"]
 
@@ -91,21 +105,48 @@ def test_fixed_limits_name_the_points_that_do_not_count_any_more(tmp_path, event
         else:
             with lab.reader() as reader:
                 newest = reader.newest_result(run)
-            changes = {"value": 803.5} if event == "corrected" else {"advice": ["x"]}
-            data = json.loads(newest.data) | changes
-            step = Correct(
-                newest.id,
-                "new",
-                "mistyped",
-                T0,
-                "c.head",
-                lambda _n, head, digest: (
-                    json.dumps(data | {"origin": {"audit_head": head.head, "journal_digest": digest}}),
-                    [],
-                ),
-            )
-            lab.store.submit(step).result(10)
+            corrected(lab, newest, CORRECTIONS[event])
         assert cautions() == ([] if event == "advice" else [("chart_fixed_gone", ("G-7",))])
+
+
+def corrected(lab, newest, changes):
+    """Store a correction of a result with other parts."""
+    data = json.loads(newest.data) | changes
+    step = Correct(
+        newest.id,
+        "new",
+        "mistyped",
+        T0,
+        "c.head",
+        lambda _n, head, digest: (
+            json.dumps(data | {"origin": {"audit_head": head.head, "journal_digest": digest}}),
+            [],
+        ),
+    )
+    lab.store.submit(step).result(10)
+
+
+@pytest.mark.parametrize("other", [{"fluid": "other-oil"}, {"lot": "HO-4"}, {"kind": "verification"}])
+def test_fixed_limits_name_a_control_that_was_corrected_to_another_chart(tmp_path, other):
+    part = {"kind": "control", "fluid": "house-oil", "lot": "HO-3", "condition": "as_found"}
+
+    def changes(value):
+        level = {"step": "reading", "measured": value, "deviation_percent": None, "reason": None}
+        return {"verification": part | {"levels": [level]}}
+
+    values = [480.0 + (i * 7 % 5) for i in range(30)]
+    make_charted(tmp_path / "daq.db", [Measured("house-oil", v, product="", changes=changes(v)) for v in values])
+    order = {"fluid": "house-oil", "instrument": "bench-1", "quantity": "control, lot HO-3", "last": 25}
+    with laboratory(tmp_path) as lab:
+        carry_out(lab, "chart_limits_fix", order | {"because": "the first month"})
+        with lab.reader() as reader:
+            newest = reader.newest_result(run_id(12))
+        corrected(lab, newest, {"verification": json.loads(newest.data)["verification"] | other})
+        with lab.reader() as reader:
+            charts = verification_charts(reader, "house-oil", "bench-1", last=25)
+        (chart,) = [c for c in charts if c.name.quantity == order["quantity"]]
+        gone = [c.parameters["points"] for c in chart.cautions if c.code == "chart_fixed_gone"]
+        assert [[name.split()[1] for name in names] for names in gone] == [[run_id(12)[:8]]]
 
 
 def test_points_beyond_the_limits_that_they_fix_and_failed_controls_among_them_are_named(tmp_path):

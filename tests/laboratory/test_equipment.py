@@ -182,10 +182,11 @@ def test_a_calibration_keeps_its_values_with_unit_and_uncertainty_and_its_histor
     assert (value.unit, value.as_found, value.as_left, value.uncertainty) == ("Cel", 25.12, 25.01, 0.03)
     assert "as found 25.12, as left 25.01 ± 0.03 Cel (k = 2)" in first.words
     assert (second.kept.record.serial, second.kept.record.calibration.certificate) == ("P-7", "K-2")
-    with pytest.raises(SettingError, match=f"a newer calibration of thermo-2/probe_1 is recorded: K-2 of {TODAY}"):
-        calibrated(lab, "thermo-2/probe_1")
     with pytest.raises(SettingError, match="a correction needs a reason"):
-        calibrated(lab, "thermo-2/probe_1", certificate="K-3", day=TODAY, because="")
+        calibrated(lab, "thermo-2/probe_1", certificate="K-2", day=TODAY, because="")
+    # A correction of the older one leaves the newest one in force.
+    calibrated(lab, "thermo-2/probe_1", certificate="K-1", because="read wrongly")
+    assert line(lab, "thermo-2/probe_1").certificate == "K-2"
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,8 @@
 """A calibration that found equipment outside of its tolerance blocks what was measured with it until a person decides."""
 
 import itertools
+from random import Random
+from types import SimpleNamespace
 
 import pytest
 
@@ -8,18 +10,24 @@ from daq.adapters.store.records import Change
 from daq.app.cli import main
 from daq.app.laboratory.equipment.monthly import review
 from daq.app.laboratory.signing.affected_runs import affected
+from daq.app.laboratory.signing.suspending import _failed
 from daq.app.records.checks.outside_calibrations import (
     Calibrated,
     OutsideCalibration,
+    outside_among,
     outside_calibrations,
     results_in_doubt,
 )
+from daq.app.records.equipment_state import newest_calibration, out_of_service, records_of
+from daq.app.records.pieces import named_piece
 from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError
 from daq.methods.planning.standing import day
+from daq.process.moments import read_moment
 from tests.support.signed_laboratories import measured_bench, signing_lab
 
 DAY = 86_400 * 10**9
+T0 = read_moment("2025-11-20", end=False)
 
 
 @pytest.fixture(scope="module")
@@ -36,8 +44,13 @@ def lab(measured, tmp_path):
 def calibrate(lab, piece="bench-1", found="outside", *, days=0, **order):
     """Record a calibration of some days after now."""
     today = day(lab.lab.clock.utc_ns() + days * DAY)
-    given = {"piece": piece, "certificate": f"K{days}", "day": today, "found": found}
-    return lab.do("equipment_calibrated", **given | order)
+    given = {"piece": piece, "certificate": f"K{days}", "day": today, "found": found} | order
+    try:
+        return lab.do("equipment_calibrated", **given)
+    except SettingError as error:
+        if error.key != "in_doubt":
+            raise
+        return lab.do("equipment_calibrated", **given, in_doubt=int(error.values["count"]))
 
 
 def doubts(lab):
@@ -164,8 +177,9 @@ def test_the_reach_is_that_of_a_model_over_every_history(lab):
             data = about | {"calibration": calibration}
             change = Change("equipment", about["id"], "equipment_calibrated", data, keys, next(revisions))
             lab.lab.change(change)
-        # A day counts whole, so one within on the day of the runs ends no doubt about them.
-        expected = sum(found == "outside" and at >= 0 for found, at in zip(history, days, strict=True))
+        # A day counts whole, so one within on the day of the runs ends no doubt about them.  None was adjusted, so one
+        # before the runs doubts them, too.
+        expected = sum(found == "outside" for found in history)
         assert [len(codes) for codes in doubts(lab)] == [expected] * 3, history
         with lab.lab.reader() as reader:
             for c in outside_calibrations(reader):
@@ -173,23 +187,200 @@ def test_the_reach_is_that_of_a_model_over_every_history(lab):
                 assert runs == [run for run in lab.runs if c in Releases(reader).in_doubt_by(reader.run(run))]
 
 
+HOUR = 3_600 * 10**9
+
+
+def generated(random):
+    """Return calibrations of one piece and runs of it, in twelve days with a right clock; entries may be late.
+
+    Runs are the moments of start and result, and the numbers of their audit entries.
+    """
+    calibrations, runs, events = [], [], []
+    for number in range(random.randint(1, 4)):
+        at = random.randrange(12 * 24)
+        entered = at + random.choice((0, 0, random.randrange(1, 100)))
+        calibrations.append((at, entered, random.choice(FOUND), random.random() < 0.5))
+        events.append((entered * HOUR + HOUR // 2, "entry", number))
+    for number in range(12):
+        began = random.randrange(16 * 24)
+        took = random.choice((0.2, 0.2, 2, 30))
+        runs.append((began * HOUR, int((began + took) * HOUR)))
+        events += [(runs[-1][0], "start", number), (runs[-1][1], "result", number)]
+    seqs = {(what, number): seq for seq, (_, what, number) in enumerate(sorted(events), start=1)}
+    at_ns = {(what, number): ns for ns, what, number in events}
+    about = ("x", "instrument", "R-1", "rotational")
+    made = [
+        Calibrated(
+            f"x R-1@{number}", *about, f"K{number}", day(T0 + at * HOUR), found, left, seqs["entry", number],
+            T0 + at_ns["entry", number], 0, "m.keeper",
+        )
+        for number, (at, _, found, left) in enumerate(calibrations)
+    ]  # fmt: skip
+    return calibrations, made, runs, seqs
+
+
+def must_be_in_doubt(calibrations, of, began):
+    """Return whether a run began while a piece may have been as a calibration found it, by the hours of all of them."""
+    at, _, _, left = calibrations[of]
+    inside = max((a for a, _, found, _ in calibrations if found == "inside" and a < at - at % 24), default=-1)
+    until = at if left else min(good_after(calibrations, at), default=10**6)
+    return inside * HOUR < began < until * HOUR
+
+
+def good_after(calibrations, hour):
+    """Return the hours of the calibrations after an hour that left the piece within."""
+    return [
+        a for a, _, found, left in calibrations if a > hour and (found == "inside" or (found == "outside" and left))
+    ]
+
+
+def may_be_in_doubt(calibrations, of, began):
+    """Return the same with whole days: the day of each calibration belongs to the doubt, and proves no order."""
+    at, _, _, left = calibrations[of]
+    days = [a // 24 for a, _, found, _ in calibrations if found == "inside" and a // 24 < at // 24]
+    until = at // 24 if left else min(good_after(calibrations, at - at % 24 + 23), default=10**6) // 24
+    return max(days, default=0) <= began // HOUR // 24 <= until
+
+
+@pytest.mark.parametrize("seeds", range(4))
+def test_no_result_of_a_piece_outside_escapes_in_generated_histories(seeds):
+    reached_count = 0
+    for seed in range(seeds * 500, seeds * 500 + 500):
+        calibrations, made, runs, seqs = generated(Random(seed))
+        numbers = {c.ident: number for number, c in enumerate(made)}
+        for c in outside_among(made):
+            of = numbers[c.ident]
+            for number, (began, _) in enumerate(runs):
+                started, result = seqs["start", number], seqs["result", number]
+                reached = c.reaches(result, T0 + began, lambda started=started: started)
+                reached_count += reached
+                if must_be_in_doubt(calibrations, of, began):
+                    assert reached, (seed, calibrations, runs[number])
+                # A result that was not there at a late entry of the one within is in doubt although that was before.
+                if reached and result < c.after_seq:
+                    assert may_be_in_doubt(calibrations, of, began), (seed, calibrations, runs[number])
+                if c.end is not None and started > c.end.seq:
+                    assert not reached
+    assert reached_count > 1000
+
+
 @pytest.mark.parametrize("clock", ["right", "ahead", "behind"])
-@pytest.mark.parametrize("place", range(5))
-def test_entry_and_day_decide_together_also_with_a_wrong_clock(place, clock):
-    """A result lies before the last one within, between it and its entry, between both calibrations, and after."""
+@pytest.mark.parametrize("adjusted", [True, False])
+@pytest.mark.parametrize("place", range(6))
+def test_entry_and_day_decide_together_also_with_a_wrong_clock(place, adjusted, clock):
+    """A result lies before the last one within, between it and its entry, between both calibrations, and after.
+
+    The last but one is of a run that was in progress at the entry of the calibration.
+    """
     inside = {"day_ns": 100, "seq": 20, "utc_ns": 200}
     outside = {"begin_ns": 300, "until_ns": 310, "seq": 40, "utc_ns": 400}
     of = Calibrated(
-        "x@d", "x", "instrument", "", "", "c", "d", "outside", outside["seq"], outside["utc_ns"], "m.keeper"
+        "x@d",
+        "x",
+        "instrument",
+        "",
+        "",
+        "c",
+        "d",
+        "outside",
+        adjusted,
+        outside["seq"],
+        outside["utc_ns"],
+        40,
+        "m.keeper",
     )
-    c = OutsideCalibration(of, inside["seq"], inside["day_ns"], outside["until_ns"])
-    seq, began = [(10, 50), (15, 150), (30, 250), (35, 350), (50, 450)][place]
+    end = of if adjusted else None
+    c = OutsideCalibration(of, inside["seq"], inside["day_ns"], end, outside["until_ns"] if adjusted else 10**9)
+    started, seq, began = [(9, 10, 50), (14, 15, 150), (29, 30, 250), (34, 35, 350), (39, 50, 305), (49, 50, 450)][
+        place
+    ]
     in_doubt = {
-        # After the day of the second one and before its entry nothing is in doubt: it was adjusted by then.
-        "right": (False, True, True, False, False),
+        # After the day of the second one and before its entry nothing is in doubt, if it was adjusted.
+        "right": (False, True, True, not adjusted, True, not adjusted),
         # A clock ahead of the entry shows itself; nothing is left out that may be in doubt.
-        "ahead": (True, True, True, True, False),
-        "behind": (False, False, True, True, False),
+        "ahead": (True, True, True, True, True, not adjusted),
+        "behind": (False, False, True, True, True, not adjusted),
     }[clock]
     began = {"right": began, "ahead": 10_000, "behind": 1}[clock]
-    assert c.reaches(seq, began) is in_doubt[place]
+    assert c.reaches(seq, began, lambda: started) is in_doubt[place]
+
+
+def test_a_piece_found_outside_and_not_adjusted_is_out_of_service_until_it_is_corrected_or_adjusted(lab):
+    done = calibrate(lab)
+    assert done["out_of_service"].endswith("found outside of its tolerance and not adjusted")
+    with lab.lab.reader() as reader:
+        assert out_of_service(reader, named_piece(lab.lab.catalogue, reader, "bench-1"))
+    assert calibrate(lab, left="inside", because="the certificate states it")["out_of_service"] == ""
+    assert doubts(lab) == [["calibration_outside_after"]] * 3
+    assert calibrate(lab, because="a mistake")["out_of_service"]
+    value = {"name": "torque_full_scale", "constant": True, "as_left": "1000 uN.m", "uncertainty": "3 uN.m"}
+    adjusted = [value | {"as_found": "1004 uN.m"}]
+    assert calibrate(lab, values=adjusted, because="with its values")["out_of_service"] == ""
+
+
+def test_certificates_come_in_any_order_and_two_of_one_day_do_not_replace_each_other(lab):
+    """The works' own check of the twelfth is recorded before the certificate of the tenth arrives."""
+    calibrate(lab, found="inside", days=-1, certificate="own")
+    assert doubts(lab) == [[], [], []]
+    lab.lab.clock.now += 5 * DAY
+    calibrate(lab, days=-2, left="inside", certificate="K-late")
+    with lab.lab.reader() as reader:
+        piece = named_piece(lab.lab.catalogue, reader, "bench-1")
+        assert newest_calibration(records_of(reader, piece), piece).calibration.certificate == "K-late"
+        (found,) = outside_calibrations(reader)
+    assert found.of.certificate == "K-late"
+    calibrate(lab, days=-3, found="inside", certificate="K-older")
+    with lab.lab.reader() as reader:
+        assert newest_calibration(records_of(reader, piece), piece).calibration.certificate == "K-late"
+    # The same day, another certificate: both hold.
+    calibrate(lab, days=-2, found="inside", certificate="K-afternoon")
+    with lab.lab.reader() as reader:
+        assert [c.of.certificate for c in outside_calibrations(reader)] == ["K-late"]
+        assert newest_calibration(records_of(reader, piece), piece).calibration.certificate == "K-afternoon"
+    # A mistake is corrected also after newer ones.
+    with pytest.raises(SettingError, match="a correction needs a reason"):
+        calibrate(lab, days=-2, found="inside", certificate="K-late")
+    calibrate(lab, days=-2, found="inside", certificate="K-late", because="read wrongly")
+    with lab.lab.reader() as reader:
+        assert outside_calibrations(reader) == []
+        assert newest_calibration(records_of(reader, piece), piece).calibration.certificate == "K-afternoon"
+
+
+@pytest.mark.parametrize("benches", [("bench-1",), ("bench-1", "bench-2"), ("bench-2", "bench-1", "bench-2")])
+def test_a_release_is_found_by_every_instrument_of_its_runs_that_one_calibration_doubts(benches):
+    """A thermometer is shared: a decision about a run on one bench must find the release as one on the other does."""
+    cause = SimpleNamespace(ident="thermo-1 T-1@2026-11-20 K-1", seq=7)
+    releases = SimpleNamespace(failures=lambda _run: [cause])
+    found = _failed(releases, [SimpleNamespace(instrument=name) for name in benches])
+    assert [(e.ident, name) for e, name in found] == [(cause.ident, name) for name in dict.fromkeys(benches)]
+
+
+def test_a_decision_does_not_outlive_a_correction_of_its_calibration(lab):
+    lab.sign(lab.runs[0])
+    name = calibrate(lab)["calibration"]
+    lab.do("doubt_decide", run=lab.runs[0], verification=name, decision="upheld", because="0.3 % is little")
+    assert lab.release(lab.runs[0]) == "released"
+    calibrate(lab, because="it was 3 %")
+    assert (lab.release(lab.runs[0]), listed(lab, name)[0]) == ("release_blocked", (lab.runs[0], None))
+    lab.do("doubt_decide", run=lab.runs[0], verification=name, decision="upheld", because="the same on bench-2")
+    assert lab.release(lab.runs[0]) == "released"
+    announced = [e["data"] for e in lab.messages("signature")]
+    assert [(bool(e["suspended"]), bool(e["resumed"])) for e in announced] == [
+        (False, False), (True, False), (False, True), (True, False), (False, True),
+    ]  # fmt: skip
+
+
+def test_a_calibration_that_puts_results_in_doubt_needs_their_number(lab):
+    lab.keep("G-1041")
+    lab.sign("G-1041/clear-glaze-qc", of="reportable")
+    today = day(lab.lab.clock.utc_ns())
+    order = {"piece": "bench-1", "certificate": "K-1", "day": today, "found": "outside"}
+    for given in ({}, {"in_doubt": 2}):
+        with pytest.raises(SettingError, match="puts 3 results in doubt") as caught:
+            lab.do("equipment_calibrated", **order, **given)
+        assert caught.value.key == "in_doubt"
+    assert doubts(lab) == [[], [], []]
+    assert [e["data"]["state"] for e in lab.messages("reportable")] == ["complete"]
+    lab.do("equipment_calibrated", **order, in_doubt=3)
+    own = [e["data"]["state"] for e in lab.messages("reportable") if e["data"]["sample"] == "G-1041"]
+    assert own == ["complete", "blocked"]

@@ -96,14 +96,16 @@ def run_started_seqs(reader: Reader, runs: Iterable[str]) -> dict[str, int]:
 
 
 def first_results(reader: Reader, stream: str, until: int) -> list[tuple[str, str, int, int]]:
-    """Return the first result of each run of a stream up to an audit entry, oldest first.
+    """Return the first result of each run of a stream that started up to an audit entry, oldest first.
 
     Each is the ids of result and run, the number of the result's audit entry, and the start of the run (UTC ns).
     """
     rows = reader.rows(
         "SELECT r.id, r.run, r.audit_seq, u.began_utc_ns FROM results AS r CROSS JOIN runs AS u ON u.id = r.run "
-        "WHERE r.stream = ? AND r.audit_seq <= ? AND r.supersedes IS NULL ORDER BY r.audit_seq",
-        [stream, until],
+        "WHERE r.stream = ? AND r.supersedes IS NULL AND (r.audit_seq <= ? OR NOT EXISTS "
+        "(SELECT 1 FROM audit AS a WHERE a.subject = r.run AND a.what = 'run_started' AND a.seq > ?)) "
+        "ORDER BY r.audit_seq",
+        [stream, until, until],
     )
     return [(str(ident), str(run), int(seq), int(began)) for ident, run, seq, began in rows]
 

@@ -28,7 +28,7 @@ from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError, coded
 from daq.core.plan import Plan
 from daq.laboratory.kinds import decision_id
-from daq.laboratory.signing import Decision, DoubtDecision
+from daq.laboratory.signing import CauseId, Decision, DoubtDecision
 from daq.methods.files.fields import Label, Model, NeededLabel, Text
 from daq.methods.messages.doubting import doubted, still_doubted
 from daq.methods.messages.result import ResultData
@@ -86,7 +86,7 @@ class DecideDoubt(Model):
     """
 
     run: NeededLabel
-    verification: NeededLabel
+    verification: CauseId
     decision: Decision
     because: NeededLabel
     result: Label = ""

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from daq.adapters.store.audit import digest_of
@@ -13,7 +14,7 @@ from daq.adapters.store.rows import CHANGED, ResultRecord, RunRecord
 from daq.app.records.attempts import runs_of_sample
 from daq.app.records.seen_signatures import SeenSignature, seen
 from daq.core.errors import StoreError
-from daq.laboratory.kinds import DOUBT_DECISION, REPORTABLE, SIGNATURE, ReleaseState, decision_id
+from daq.laboratory.kinds import REPORTABLE, SIGNATURE, ReleaseState
 from daq.quality.digits import SHOWN_ID
 
 if TYPE_CHECKING:
@@ -162,7 +163,7 @@ class Releases:
     def failures(self, run: RunRecord) -> "list[Entry | OutsideCalibration]":
         """Return what blocks a release: what puts the result in doubt, and a person has not upheld it against."""
         found = self.in_doubt_by(run)
-        return [e for e in found if e.doubt is not None and not self._upheld(e.ident, run.id, e.doubt)]
+        return [e for e in found if e.doubt is not None and self._decided(e, run.id) != "upheld"]
 
     def in_doubt_by(self, run: RunRecord) -> "list[Entry | OutsideCalibration]":
         """Return what puts a result in doubt, in the order of the audit trail.
@@ -181,11 +182,13 @@ class Releases:
 
     def _outside_of(self, run: RunRecord, seq: int) -> "list[OutsideCalibration]":
         """Return the calibrations that put a result in doubt, whose audit entry has the number `seq`."""
+        from daq.adapters.store.newest_runs import run_started_seq
         from daq.app.records.checks.outside_calibrations import is_concerned, outside_calibrations
 
         if self._outside is None:
             self._outside = outside_calibrations(self.reader)
-        near = [c for c in self._outside if c.reaches(seq, run.began_utc_ns)]
+        started = cache(lambda: run_started_seq(self.reader, run.id))
+        near = [c for c in self._outside if c.reaches(seq, run.began_utc_ns, started)]
         if not near or self.trail(run.instrument).is_check(run.id):
             return []
         return [c for c in near if is_concerned(self.reader, c, run.id)]
@@ -255,9 +258,10 @@ class Releases:
         digest, rejected = digest_of_parts(parts), rejection(found)
         return [s for s in found if s == rejected or (s.meaning != "rejected" and _holds(s, digest))]
 
-    def _upheld(self, verification: str, run: str, doubt: "Doubt") -> bool:
-        stored = newest_revision(self.reader, DOUBT_DECISION, decision_id(verification, run, doubt))
-        return stored is not None and stored.data["decision"] == "upheld"
+    def _decided(self, e: "Entry | OutsideCalibration", run: str) -> str | None:
+        from daq.app.records.checks.outside_calibrations import decision_about
+
+        return decision_about(self.reader, e, run)
 
     def of_run(self, run: RunRecord, newest: ResultRecord | None) -> ReleaseState | None:
         """Return the state of release of a run, whose newest result is `newest`; None where it was never released.

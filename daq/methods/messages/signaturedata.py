@@ -29,11 +29,11 @@ class WithdrawnData(Part):
 
 
 class SuspendedData(Part):
-    """A failed verification that suspends a release until a person decides about the result."""
+    """A failed check, or a calibration, that suspends a release until a person decides about the result."""
 
-    verification: str = Field(description="id of the run of the verification")
+    verification: str = Field(description="id of the run of the verification or control, or name of the calibration")
     instrument: str
-    at: Annotated[str, DATE_TIME] = Field(description="time of the verification")
+    at: Annotated[str, DATE_TIME] = Field(description="time of its audit entry")
 
 
 class ResumedData(Part):

@@ -104,7 +104,7 @@ def _of_run(given: Fields) -> dict[str, Any]:
 
 def _calibrated(given: Fields) -> dict[str, Any]:
     order: dict[str, Any] = {name: given.get(name, "") for name in ("piece", "certificate", "day")}
-    order |= _some(given, "serial", "due", "found", "because")
+    order |= _some(given, "serial", "due", "found", "left", "because") | _whole(given, "in_doubt")
     values = values_of(given)
     return order | ({"values": values} if values else {})
 

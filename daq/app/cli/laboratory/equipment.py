@@ -51,6 +51,21 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         default="",
         help="whether the piece was found within its tolerance, before any adjustment",
     )
+    one.add_argument(
+        "--left",
+        choices=("inside",),
+        default="",
+        help="that it was within its tolerance afterwards, where no value shows an adjustment; a piece that was found "
+        "outside and not adjusted is out of service",
+    )
+    one.add_argument(
+        "--in-doubt",
+        type=int,
+        default=None,
+        metavar="COUNT",
+        help="number of results that it puts in doubt, as the refusal without it states: their certificates are "
+        "withdrawn, and have to be made again also where the calibration is corrected later",
+    )
     values = ("NAME", "FOUND", "LEFT", "U")
     text = "value as found, as left, and its expanded uncertainty (k = 2), with units"
     one.add_argument(
@@ -86,12 +101,15 @@ def run(args: argparse.Namespace) -> int:
         say(plain(f"{_named(perform(args, 'equipment_back', order))} is in service again"))
     else:
         given = {"certificate": args.certificate, "day": args.day, "due": args.due, "found": args.found}
+        given |= {"left": args.left} | ({} if args.in_doubt is None else {"in_doubt": args.in_doubt})
         done = perform(args, "equipment_calibrated", order | given | {"values": _values(args)})
         due = f"; it holds until {done['due']}" if done["due"] else "; no day is stated until which it holds"
         say(plain(f"the calibration {args.certificate} of {_named(done)} is recorded{due}"))
         if args.found == "outside":
             count, name = done["in_doubt"], done["calibration"]
             say(plain(f"results in doubt since it was last found within: {count}; `daq affected '{name}'` lists them"))
+        if done["out_of_service"]:
+            say(plain(f"it is out of service: {done['out_of_service']}"))
         for text in done["differing"]:
             say(plain(text), "note: ")
     return 0

@@ -20,6 +20,8 @@ SAMPLE_COLUMNS: Final = (
 """Columns of a file of samples that is imported."""
 MOST_IN_CHART: Final = 200
 MOST_HEALTH_RUNS: Final = 100
+LONGEST_CAUSE: Final = 800
+"""Greatest length of the name of a calibration, which joins four names."""
 LONGEST_SUBJECT: Final = 401
 """Greatest length of the id of a reportable result, which joins a sample and a test."""
 
@@ -65,7 +67,7 @@ class RepeatsAsked(Model):
 class DoubtsAsked(Model):
     """The run of a failed verification whose results are listed; "": the list of failed verifications alone."""
 
-    verification: Label = ""
+    verification: str = Field(default="", max_length=LONGEST_CAUSE)
 
 
 class ChartsAsked(Model):

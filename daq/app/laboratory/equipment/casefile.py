@@ -212,9 +212,7 @@ def _instruments(releases: Releases, runs: Sequence[RunRecord]) -> Iterator[Case
                     "who": k.who,
                     "because": k.because or None,
                     "out_of_service": k.record.out_of_service or None,
-                    "calibration": None
-                    if k.record.calibration is None
-                    else k.record.calibration.model_dump(mode="json"),
+                    "calibration": None if k.record.stated is None else k.record.stated.model_dump(mode="json"),
                 }
                 for k in changes
                 if k.record.piece.partition("/")[0] in used

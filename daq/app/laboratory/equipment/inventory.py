@@ -80,7 +80,7 @@ class HistoryEntry:
             "equipment_calibrated": "calibrated",
         }.get(k.what, k.what)
         number = f", serial number {record.serial}" if record.serial else ""
-        values = f"; {calibration_words(record.calibration)}" if k.what == "equipment_calibrated" else ""
+        values = f"; {calibration_words(record.stated)}" if k.what == "equipment_calibrated" else ""
         return f"{utc_text(k.utc_ns)} {k.who}{number}: {what}{reason}{values}"
 
     def as_json(self) -> dict[str, Any]:
@@ -103,6 +103,7 @@ def calibration_words(calibration: Calibration | None) -> str:
     until += {"inside": ", found within its tolerance", "outside": ", found OUTSIDE of its tolerance"}.get(
         calibration.found, ""
     )
+    until += ", left within it" if calibration.left else ""
     values = "".join(
         f"; {v.name}: as found {v.as_found:g}, as left {v.as_left:g} ± {v.uncertainty:g} {v.unit} (k = 2)".replace(
             " 1 (k", " (k"

@@ -1,6 +1,5 @@
 """The acts that take a piece of equipment out of service, put it back, and record its calibration."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Annotated, Any, Final, Self
@@ -8,19 +7,30 @@ from typing import Annotated, Any, Final, Self
 from pydantic import Field, model_validator
 
 from daq.adapters.store.declaring.publishing import ANYTHING, PublishRecords
+from daq.adapters.store.newest_runs import LATEST
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.laboratory import Laboratory, changed, find, listed, new
 from daq.app.laboratory.signing.reportable_records import Keeping
 from daq.app.laboratory.signing.suspending import runs_of, suspending_by_calibration
-from daq.app.records.checks.outside_calibrations import AT, CALIBRATED, outside_calibrations
-from daq.app.records.equipment_state import difference, newest_calibration, other_constants, out_of_service, records_of
+from daq.app.records.checks.outside_calibrations import (
+    CALIBRATED,
+    Calibrated,
+    calibrated,
+    calibration_ident,
+    calibrations,
+    is_adjusted,
+    outside_of_piece,
+    was_adjusted,
+)
+from daq.app.records.equipment_state import difference, other_constants, out_of_service, records_of
 from daq.app.records.pieces import Piece, named_piece
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, SettingErrors, coded, moved
 from daq.core.units import UNITS, convert
-from daq.laboratory.equipment import PIECE, CalibratedValue, Calibration, Equipment, Found
+from daq.laboratory.equipment import PIECE, CalibratedValue, Calibration, Equipment, Found, Left
+from daq.laboratory.kinds import FOUND_OUTSIDE
 from daq.methods.files.fields import Amount, Day, KeyedError, Label, Listed, Model, NeededLabel, Quantity
 from daq.methods.planning.standing import day
 
@@ -69,6 +79,10 @@ class Calibrate(OfPiece):
     values: Annotated[tuple[GivenValue, ...], Listed, Field(max_length=MOST_VALUES)] = ()
     found: Found = ""
     """State as found, within the tolerance or outside, as the certificate or the limits of the works say."""
+    left: Left = ""
+    """Statement that it was left within its tolerance, where no value shows an adjustment."""
+    in_doubt: Annotated[int, Field(ge=0)] | None = None
+    """The number of results that it newly puts in doubt, as the person knows it: it is needed where there are any."""
     because: Label = ""
 
     @model_validator(mode="after")
@@ -127,7 +141,7 @@ def put_back(laboratory: Laboratory, order: PutBack) -> dict[str, Any]:
             serials=known,
         )
     (kept,) = out
-    record = kept.record.model_copy(update={"out_of_service": ""})
+    record = kept.record.model_copy(update={"out_of_service": "", "recorded": None})
     laboratory.change(changed(kept, record, "equipment_back_in_service"), because=order.because)
     return {"piece": record.piece, "serial": record.serial}
 
@@ -136,14 +150,16 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
     """Record a calibration.  Constants of files are never changed; the outcome names those that differ.
 
     One that found the piece outside of its tolerance puts the results since the last one that found it within in doubt:
-    their releases are blocked, and the outcome has their number.
+    their releases are blocked, and the outcome has their number.  Where it was not adjusted, it is out of service.
+    Certificates may be recorded in any order.  An entry with the day and the certificate of a recorded one corrects it.
 
     Raises:
         SettingError: there is no such piece, the file has no such constant, a unit does not fit, the day is in the
-            future, a newer calibration is recorded, or nothing states whether the piece was found within its tolerance
-            although a value was adjusted.
+            future, a correction has no reason, nothing states whether the piece was found within its tolerance
+            although a value was adjusted, or `in_doubt` is not the number of results that it newly puts in doubt.
     """
-    if order.day > day(laboratory.clock.utc_ns()):
+    now_ns = laboratory.clock.utc_ns()
+    if order.day > day(now_ns):
         raise coded(
             SettingError(f"{order.day} is in the future", key="day"), "day_in_future", field="day", day=order.day
         )
@@ -152,55 +168,76 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
         values = _values(piece, order.values)
         _require_found(order, values)
         given = Calibration(
-            certificate=order.certificate, day=order.day, due=order.due, values=values, found=order.found
+            certificate=order.certificate,
+            day=order.day,
+            due=order.due,
+            values=values,
+            found=order.found,
+            left=order.left,
         )
-        newest = newest_calibration(records_of(reader, piece), piece)
-        known = None if newest is None else newest.calibration
-        if known is not None and known.day > order.day:
-            failed = SettingError(
-                f"a newer calibration of {piece.name} is recorded: {known.certificate} of {known.day}", key="day"
-            )
-            raise coded(
-                failed,
-                "newer_calibration",
-                piece=piece.name,
-                certificate=known.certificate,
-                day=known.day,
-            )
-        if known is not None and known.day == order.day and not order.because:
-            error = SettingError(
-                f"a calibration of this day is recorded ({known.certificate}); a correction needs a reason",
-                key="because",
-            )
-            raise coded(
-                error,
-                "calibration_of_day",
-                certificate=known.certificate,
-            )
-        change = _changed(reader, piece, CALIBRATED, calibration=given)
-        ident = f"{change.id}{AT}{order.day}"
-        before = _samples_in_doubt(reader, ident)
+        change = _calibration_change(reader, piece, given, order.because)
+        ident = calibration_ident(change.id, given.model_dump())
+        before = _in_doubt(reader, ident)
+        future = calibrated(change.id, change.data, LATEST, now_ns, laboratory.who)
+        known = next((c for c in calibrations(reader) if c.ident == ident), None)
+        if known is not None:
+            future = replace(future, seq=known.seq, utc_ns=known.utc_ns)
+        _require_number(order, len(_in_doubt(reader, ident, future).keys() - before.keys()))
     utc_ns, who = laboratory.clock.utc_ns(), laboratory.who
     follow = suspending_by_calibration(laboratory.topics, ident, utc_ns, who, order.because)
     laboratory.store.submit(PublishRecords((change,), (), ANYTHING, utc_ns, who, order.because, follow)).result()
     with laboratory.reader() as reader:
-        in_doubt = _samples_in_doubt(reader, ident)
-    Keeping(laboratory.store, laboratory.topics, utc_ns, who).store_of_samples([*before, *in_doubt])
+        after = _in_doubt(reader, ident)
+        own = [run for c in outside_of_piece(reader, ident) if c.ident == ident for run in runs_of(reader, c)]
+    Keeping(laboratory.store, laboratory.topics, utc_ns, who).store_of_samples((before | after).values())
     with laboratory.reader() as reader:
         differing = [difference(piece, *other).text for other in other_constants(records_of(reader, piece), piece)]
+        out = out_of_service(reader, piece)
     return {
         "piece": piece.name,
         "serial": piece.serial,
         "due": order.due,
         "differing": differing,
         "calibration": ident,
-        "in_doubt": len(in_doubt),
+        "in_doubt": len(own),
+        "out_of_service": out[0].record.out_of_service if out else "",
     }
+
+
+def _calibration_change(reader: Reader, piece: Piece, given: Calibration, because: str) -> Change:
+    """Return the change that records a calibration; `SettingError` where a correction has no reason.
+
+    The record keeps the calibration of the newest day as its own; a revision may record an older one.
+    """
+    before = find(reader, Equipment, piece.id)
+    newest = None if before is None else before.record.calibration
+    ident = calibration_ident(piece.id, given.model_dump())
+    is_known = any(c.ident == ident for c in calibrations(reader))
+    if is_known and not because:
+        error = SettingError(
+            f"the calibration {given.certificate} of {given.day} is recorded; a correction needs a reason",
+            key="because",
+        )
+        raise coded(error, "calibration_of_day", certificate=given.certificate)
+    is_newest = (
+        newest is None
+        or given.day > newest.day
+        or (given.day == newest.day and (not is_known or given.certificate == newest.certificate))
+    )
+    update: dict[str, Any] = {"calibration": given} if is_newest else {"recorded": given}
+    out = "" if before is None else before.record.out_of_service
+    reason = f"calibration {given.certificate} of {given.day}: found outside of its tolerance and not adjusted"
+    is_outside = given.found == FOUND_OUTSIDE and not was_adjusted(given.model_dump())
+    if is_newest and is_outside and not out:
+        update["out_of_service"] = reason
+    elif out == reason and not is_outside:
+        update["out_of_service"] = ""
+    return _changed(reader, piece, CALIBRATED, **update)
 
 
 def _require_found(order: Calibrate, values: Sequence[CalibratedValue]) -> None:
     """Refuse a calibration with an adjusted value that does not state whether the piece was within its tolerance."""
-    adjusted = [v.name for v in values if _is_more(abs(v.as_found - v.as_left), v.uncertainty)]
+    adjusted = [v.name for v in values if is_adjusted(v.model_dump())]
     if adjusted and not order.found:
         names = ", ".join(adjusted)
         error = SettingError(
@@ -211,15 +248,24 @@ def _require_found(order: Calibrate, values: Sequence[CalibratedValue]) -> None:
         raise coded(error, "found_not_stated", name=names)
 
 
-def _is_more(difference: float, uncertainty: float) -> bool:
-    # 20.1 - 20.0 is not more than 0.1.
-    return difference > uncertainty and not math.isclose(difference, uncertainty, rel_tol=1e-9)
+def _require_number(order: Calibrate, count: int) -> None:
+    """Refuse a calibration that puts results in doubt, unless the person gives their number.
+
+    A mistyped statement would withdraw certificates and signatures, which a correction does not bring back.
+    """
+    if count and order.in_doubt != count:
+        error = SettingError(
+            f"this calibration puts {count} results in doubt: their releases are blocked, and certificates and "
+            "signatures of reportable results with them are withdrawn for good; to record it, give this number",
+            key="in_doubt",
+        )
+        raise coded(error, "results_in_doubt", count=str(count))
 
 
-def _samples_in_doubt(reader: Reader, ident: str) -> list[str]:
-    """Return the sample of each run that a calibration puts in doubt; none where it found the piece within."""
-    calibration = next((c for c in outside_calibrations(reader) if c.ident == ident), None)
-    return [] if calibration is None else [run.sample for run in runs_of(reader, calibration)]
+def _in_doubt(reader: Reader, ident: str, given: Calibrated | None = None) -> dict[str, str]:
+    """Return the runs that the calibrations of one piece put in doubt, with their samples; as `outside_of_piece`."""
+    found = outside_of_piece(reader, ident, given)
+    return {run.id: run.sample for calibration in found for run in runs_of(reader, calibration)}
 
 
 def _piece(catalogue: Catalogue, reader: Reader, order: OfPiece) -> Piece:
@@ -331,7 +377,7 @@ def _changed(reader: Reader, piece: Piece, what: str, **update: Any) -> Change:
         return new(record.model_copy(update=update), what)
     # The number of a probe is known from its record alone.
     serial = piece.serial or before.record.serial
-    return changed(before, before.record.model_copy(update={"serial": serial, **update}), what)
+    return changed(before, before.record.model_copy(update={"serial": serial, "recorded": None, **update}), what)
 
 
 ACTS: Final = (

@@ -1,8 +1,9 @@
 """The limits of a chart that a person fixed, and the points of that time that do not count any more."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
+from typing import Any
 
 from daq.app.records.checks.controls import chart_limits_of
 from daq.app.records.signatures import Releases
@@ -37,7 +38,7 @@ def _gone(releases: Releases, record: ChartLimits, seq: int) -> tuple[str, ...]:
             is_same = True
         else:
             a, b = (json.loads(r.data) for r in (then, results[-1]))
-            is_same = all(a[name] == b[name] for name in ("value", "unit", "validity"))
+            is_same = _of_point(a) == _of_point(b)
         try:
             against = releases.objections(run)
         except StoreError:
@@ -45,6 +46,21 @@ def _gone(releases: Releases, record: ChartLimits, seq: int) -> tuple[str, ...]:
         if not is_same or against:
             out.append(run.sample if record.chart.product else f"{day_of(run.began_utc_ns)} {ident[:SHOWN_ID]}")
     return tuple(dict.fromkeys(out))
+
+
+def _of_point(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what makes a result (its JSON values) a point of one chart, and its value there."""
+    sample, geometry, verification = data["sample"], data.get("geometry") or {}, data.get("verification") or {}
+    method = {name: data["method"][name] for name in ("id", "version", "choices")}
+    levels = [{n: v.get(n) for n in ("step", "measured", "deviation_percent")} for v in verification.get("levels", ())]
+    return {
+        **{name: data[name] for name in ("value", "unit", "validity", "quantity")},
+        "sample": (sample["id"], sample.get("product")),
+        "geometry": {name: geometry.get(name) for name in ("name", "serial", "vessel")},
+        "method": method,
+        "verification": {name: verification.get(name) for name in ("kind", "fluid", "lot")},
+        "levels": levels,
+    }
 
 
 def day_of(utc_ns: int) -> str:

@@ -4,19 +4,21 @@ from dataclasses import dataclass
 from typing import Any
 
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import newest_revision
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.named_runs import find_run
 from daq.app.laboratory.signing.suspending import runs_of
 from daq.app.records.checks.audited_checks import Entry as Verification
 from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.doubts import doubt_by
-from daq.app.records.checks.outside_calibrations import OutsideCalibration, named_calibration, outside_calibrations
+from daq.app.records.checks.outside_calibrations import (
+    OutsideCalibration,
+    decision_about,
+    named_calibration,
+    outside_calibrations,
+)
 from daq.app.records.run_rows import Entry, entry
 from daq.app.records.signatures import Releases
 from daq.core.errors import SettingError, coded
-from daq.laboratory.kinds import decision_id
-from daq.laboratory.signing import DoubtDecision
 
 
 def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
@@ -54,12 +56,6 @@ def _decided(
 ) -> list[tuple[Entry, str | None]]:
     releases = Releases(reader)
     return [(entry(reader, run, releases), decision_about(reader, cause, run.id)) for run in runs]
-
-
-def decision_about(reader: Reader, cause: Verification | OutsideCalibration, run: str) -> str | None:
-    """Return what a person decided about a run that a check or a calibration put in doubt; None before that."""
-    stored = newest_revision(reader, DoubtDecision.kind, decision_id(cause.ident, run, cause.doubt or ""))
-    return None if stored is None else str(stored.data["decision"])
 
 
 def cause_named(reader: Reader, given: str) -> str:

@@ -26,7 +26,7 @@ from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import window
 from daq.app.records.checks.outside_calibrations import (
     OutsideCalibration,
-    outside_calibrations,
+    outside_of_piece,
     results_in_doubt,
 )
 from daq.app.records.signatures import (
@@ -134,16 +134,15 @@ def _concerned(releases: Releases, instrument: str) -> list[str]:
 
 
 def _concerned_by_calibration(reader: Reader, ident: str) -> list[str]:
-    """Return the ids of the signatures under what a calibration puts in doubt, and of all that are suspended.
+    """Return the ids of the signatures under what calibrations of a piece put in doubt, and of all that are suspended.
 
-    A calibration that was corrected puts nothing in doubt any more.
+    A calibration that was corrected puts nothing in doubt any more, and one may move the limits of another.
     """
     out = [s.id for s in found_by(reader, Suspension.kind, "instrument", "", LAST, limit=-1)]
-    for calibration in outside_calibrations(reader):
-        if calibration.ident == ident:
-            for run in runs_of(reader, calibration):
-                first = reader.results(run.id)[0]
-                out += signatures_on_results(reader, first.stream, first.audit_seq - 1, first.audit_seq)
+    for calibration in outside_of_piece(reader, ident):
+        for run in runs_of(reader, calibration):
+            first = reader.results(run.id)[0]
+            out += signatures_on_results(reader, first.stream, first.audit_seq - 1, first.audit_seq)
     return list(dict.fromkeys(out))
 
 
@@ -170,14 +169,19 @@ def _difference(releases: Releases, ident: str, by: _By) -> tuple[Change, Result
         id=ident,
         of=signature.of,
         subject=signature.subject,
-        verifications=tuple(e.ident for e, _ in failed),
+        verifications=tuple(dict.fromkeys(e.ident for e, _ in failed)),
         instruments=tuple(dict.fromkeys(name for _, name in failed)),
     )
-    if now.verifications == (() if known is None else known.record.verifications):
+    # A release that is suspended by the same on one more instrument has to be found by that one, too.
+    if _key(now) == (((), set()) if known is None else _key(known.record)):
         return None
     what = SUSPENDED if failed else RESUMED
     change = new(now, what) if known is None else changed(known, now, what)
     return change, released.anchor, _contents(signature, released, failed, change.after + 2, by)
+
+
+def _key(of: Suspension) -> tuple[tuple[str, ...], set[str]]:
+    return of.verifications, set(of.instruments)
 
 
 def _contents(
@@ -195,8 +199,11 @@ def _contents(
 
 
 def _failed(releases: Releases, runs: Iterable[RunRecord]) -> list[tuple[_Failed, str]]:
-    """Return what suspends a release of runs, each with the instrument of a run, oldest first."""
-    found = {e.ident: (e, run.instrument) for run in runs for e in releases.failures(run)}
+    """Return what suspends a release of runs, each with each instrument of a run, oldest first.
+
+    A calibration of a thermometer concerns runs of all instruments that it measures for.
+    """
+    found = {(e.ident, run.instrument): (e, run.instrument) for run in runs for e in releases.failures(run)}
     return sorted(found.values(), key=lambda each: each[0].seq)
 
 

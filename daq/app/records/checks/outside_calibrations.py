@@ -4,18 +4,21 @@ A list of runs asks for them, so nothing here imports the models of records and 
 """
 
 import json
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from daq.adapters.store.newest_runs import first_results
+from daq.adapters.store.newest_runs import LATEST, first_results, run_started_seq
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.records import StoredRecord, with_ids
+from daq.adapters.store.records import StoredRecord, newest_revision, with_ids
 from daq.core.errors import SettingError, coded
-from daq.laboratory.kinds import EQUIPMENT, FOUND_INSIDE, FOUND_OUTSIDE, LAST
+from daq.laboratory.kinds import DOUBT_DECISION, EQUIPMENT, FOUND_INSIDE, FOUND_OUTSIDE, LAST, decision_id
 from daq.process.moments import read_moment
 
 if TYPE_CHECKING:
+    from daq.app.records.checks.audited_checks import Entry
     from daq.methods.messages.doubting import Doubt
 
 CALIBRATED: Final = "equipment_calibrated"
@@ -29,11 +32,13 @@ class Calibrated:
     """One calibration as it is recorded now.
 
     Attributes:
-        ident: its name: the id of the record and the day.
+        ident: its name: the id of the record, the day and the number of the certificate.
         piece, part, serial, make: as in `daq.laboratory.equipment.Equipment`.
         certificate, day, found: as in `daq.laboratory.equipment.Calibration`.
+        was_adjusted: a value was adjusted by more than its uncertainty, or a person states that it was left inside.
         seq, utc_ns: number and time of the audit entry that recorded it first.
-        who: the person who recorded it as it is now.
+        revised_seq: number of the entry that recorded it as it is now.
+        who: the person of that entry.
     """
 
     ident: str
@@ -44,8 +49,10 @@ class Calibrated:
     certificate: str
     day: str
     found: str
+    was_adjusted: bool
     seq: int
     utc_ns: int
+    revised_seq: int
     who: str
 
     @property
@@ -55,29 +62,42 @@ class Calibrated:
             return (self.part, self.piece, self.serial)
         return (self.part, self.make, self.serial)
 
+    @property
+    def left_inside(self) -> bool:
+        """Whether the piece was within its tolerance after it."""
+        return self.found == FOUND_INSIDE or (self.found == FOUND_OUTSIDE and self.was_adjusted)
+
+    @property
+    def order(self) -> tuple[str, int]:
+        """Its place among the calibrations of a piece: the day, and on one day the order of the entries."""
+        return (self.day, self.seq)
+
 
 @dataclass(frozen=True, slots=True)
 class OutsideCalibration:
     """A calibration that found a piece outside of its tolerance.
 
-    Results since the last calibration that found the same piece within it are in doubt.  The days of both count whole,
-    because a day has no time.
+    Results since the last calibration that found the same piece within it are in doubt, up to the first calibration
+    after which the piece was within it: this one, where it was adjusted.  The days of all count whole, because a day
+    has no time.
 
     Attributes:
         of: the calibration.
         after_seq, after_ns: first audit entry, and begin of the day (UTC ns), of the last one that found it within; 0:
             there is none.
-        until_ns: end of the day of this one.
+        end: the first calibration that left the piece within its tolerance; None: there is none.
+        until_ns: end of the day of `end`.
     """
 
     of: Calibrated
     after_seq: int
     after_ns: int
+    end: Calibrated | None
     until_ns: int
 
     @property
     def ident(self) -> str:
-        """Its name: id of the record and day, as in ``bench-1 R-1042@2026-11-20``."""
+        """Its name: id of the record, day and certificate, as in ``bench-1 R-1042@2026-11-20 K-1``."""
         return self.of.ident
 
     @property
@@ -95,19 +115,23 @@ class OutsideCalibration:
         """The fault of the results that it puts in doubt."""
         return "calibration_outside_later"
 
-    def reaches(self, seq: int, began_utc_ns: int) -> bool:
+    def reaches(self, seq: int, began_utc_ns: int, started: Callable[[], int]) -> bool:
         """Return whether a result is of the time that it puts in doubt.
 
         Args:
             seq: number of the audit entry of the run's first result.
             began_utc_ns: start of the run.
+            started: returns the number of the audit entry of the run's start.
         """
-        if seq > self.of.seq:
-            return False
         if seq < self.after_seq and began_utc_ns < self.after_ns:
             return False
-        # A run that seems to begin after a calibration was recorded, but has a result before that, had a wrong clock.
-        return began_utc_ns <= self.until_ns or began_utc_ns > self.of.utc_ns
+        if self.end is None:
+            return True
+        # A run that seems to begin after a calibration was recorded, but started before that, had a wrong clock.
+        if self.until_ns < began_utc_ns <= self.end.utc_ns:
+            return False
+        # A run that was in progress at the entry began with the piece as it was.
+        return seq <= self.end.seq or started() <= self.end.seq
 
     def concerns(self, data: Mapping[str, Any]) -> bool:
         """Return whether a result (its JSON values) was measured with the piece.
@@ -133,43 +157,95 @@ def _may_be(serial: str | None, recorded: str, named: bool) -> bool:
 
 def outside_calibrations(reader: Reader) -> list[OutsideCalibration]:
     """Return the calibrations that found a piece outside of its tolerance, in the order in which they were recorded."""
-    known = list(_calibrations(reader))
+    return outside_among(list(calibrations(reader)))
+
+
+def outside_of_piece(reader: Reader, ident: str, given: Calibrated | None = None) -> list[OutsideCalibration]:
+    """Return the calibrations that found the piece of a calibration outside of its tolerance.
+
+    A calibration that is recorded or corrected moves the limits of the others of its piece, too.
+
+    Args:
+        reader: the database.
+        ident: name of the calibration.
+        given: the calibration as it would be recorded, in place of the stored one.
+    """
+    known = {c.ident: c for c in calibrations(reader)} | ({} if given is None else {ident: given})
+    own = known.get(ident)
+    return [] if own is None else outside_among([c for c in known.values() if c.same == own.same])
+
+
+def outside_among(known: list[Calibrated]) -> list[OutsideCalibration]:
+    """Return those of some calibrations that found a piece outside of its tolerance, as `outside_calibrations`."""
     out = [_outside(c, known) for c in known if c.found == FOUND_OUTSIDE]
     return sorted(out, key=lambda c: c.seq)
 
 
 def _outside(c: Calibrated, known: list[Calibrated]) -> OutsideCalibration:
-    within = [k for k in known if k.same == c.same and k.found == FOUND_INSIDE and k.day < c.day]
-    last = max(within, key=lambda k: k.day, default=None)
+    own = [k for k in known if k.same == c.same]
+    within = [k for k in own if k.found == FOUND_INSIDE and k.day < c.day]
+    last = max(within, key=lambda k: k.order, default=None)
     after = (0, 0) if last is None else (last.seq, read_moment(last.day, end=False))
-    return OutsideCalibration(c, *after, read_moment(c.day, end=True))
+    # Another one of the same day may have come before it: entries are no proof of the order of a day.
+    ends = [k for k in own if k.left_inside and (k == c or k.day > c.day)]
+    end = min(ends, key=lambda k: k.order, default=None)
+    return OutsideCalibration(c, *after, end, LATEST if end is None else read_moment(end.day, end=True))
 
 
-def _calibrations(reader: Reader) -> Iterator[Calibrated]:
-    """Yield every calibration; one that was corrected, which has the same day, as it is now."""
+def calibration_ident(record: str, calibration: Mapping[str, Any]) -> str:
+    """Return the name of a calibration: a piece may have two of one day, with a certificate each."""
+    return f"{record}{AT}{calibration['day']} {calibration['certificate']}"
+
+
+def was_adjusted(calibration: Mapping[str, Any]) -> bool:
+    """Return whether a calibration states that the piece was adjusted so that it was left within its tolerance."""
+    return bool(calibration.get("left")) or any(is_adjusted(v) for v in calibration.get("values", ()))
+
+
+def is_adjusted(value: Mapping[str, Any]) -> bool:
+    """Return whether a value (its JSON values) was adjusted by more than its uncertainty."""
+    difference, uncertainty = abs(value["as_found"] - value["as_left"]), value["uncertainty"]
+    # 20.1 - 20.0 is not more than 0.1.
+    return bool(difference > uncertainty and not math.isclose(difference, uncertainty, rel_tol=1e-9))
+
+
+def calibrations(reader: Reader) -> Iterator[Calibrated]:
+    """Yield every calibration; one that was corrected, which has the same day and certificate, as it is now."""
     found: dict[str, tuple[StoredRecord, StoredRecord]] = {}
     for stored in with_ids(reader, EQUIPMENT, "", LAST, limit=-1):
-        calibration = stored.data.get("calibration")
+        calibration = stored.data.get("recorded") or stored.data.get("calibration")
         if stored.what == CALIBRATED and calibration:
-            ident = f"{stored.id}{AT}{calibration['day']}"
+            ident = calibration_ident(stored.id, calibration)
             found[ident] = (found.get(ident, (stored,))[0], stored)
-    for ident, (first, now) in found.items():
-        about: dict[str, str] = {name: now.data.get(name, "") for name in ("piece", "part", "serial", "make")}
-        about |= {name: now.data["calibration"].get(name, "") for name in ("certificate", "day", "found")}
-        yield Calibrated(ident=ident, seq=first.audit_seq, utc_ns=first.utc_ns, who=now.who, **about)
+    for first, now in found.values():
+        made = calibrated(now.id, now.data, first.audit_seq, first.utc_ns, now.who)
+        yield replace(made, revised_seq=now.audit_seq)
+
+
+def calibrated(record: str, data: Mapping[str, Any], seq: int, utc_ns: int, who: str) -> Calibrated:
+    """Return the calibration that a revision of a record of equipment (its JSON values) states."""
+    calibration = data.get("recorded") or data["calibration"]
+    about: dict[str, str] = {name: data.get(name, "") for name in ("piece", "part", "serial", "make")}
+    about |= {name: calibration.get(name, "") for name in ("certificate", "day", "found")}
+    ident = calibration_ident(record, calibration)
+    return Calibrated(
+        ident=ident, was_adjusted=was_adjusted(calibration), seq=seq, utc_ns=utc_ns, revised_seq=seq, who=who, **about
+    )
 
 
 def named_calibration(reader: Reader, given: str) -> OutsideCalibration | None:
-    """Return the calibration of a name: its id, or the name of the piece and the day; None where it is none.
+    """Return the calibration of a name: its own, or without the certificate, or without the serial number, too.
+
+    None where it is none.
 
     Raises:
-        SettingError: pieces with several serial numbers have this name and day.
+        SettingError: several calibrations have this name.
     """
     if AT not in given:
         return None
     outside = outside_calibrations(reader)
     whole = [c for c in outside if c.ident == given]
-    found = whole or [c for c in outside if f"{c.of.piece}{AT}{c.of.day}" == given]
+    found = whole or [c for c in outside if given in _short_names(c)]
     if len(found) > 1:
         known = ", ".join(c.ident for c in found)
         error = SettingError(f"several calibrations have the name {given!r}; name one of {known}")
@@ -177,12 +253,18 @@ def named_calibration(reader: Reader, given: str) -> OutsideCalibration | None:
     return found[0] if found else None
 
 
+def _short_names(c: OutsideCalibration) -> tuple[str, str]:
+    return f"{c.of.piece}{AT}{c.of.day}", c.ident.removesuffix(f" {c.of.certificate}")
+
+
 def results_in_doubt(reader: Reader, calibration: OutsideCalibration) -> list[tuple[str, str]]:
     """Return the results (with their runs) that a calibration puts in doubt, oldest first."""
     out: list[tuple[int, str, str]] = []
+    end = LATEST if calibration.end is None else calibration.end.seq
     for stream in reader.values_of_runs("instrument"):
-        for result, run, seq, began in first_results(reader, stream, calibration.seq):
-            if calibration.reaches(seq, began) and is_concerned(reader, calibration, run):
+        for result, run, seq, began in first_results(reader, stream, end):
+            started = partial(run_started_seq, reader, run)
+            if calibration.reaches(seq, began, started) and is_concerned(reader, calibration, run):
                 out.append((seq, result, run))
     return [(result, run) for _, result, run in sorted(out)]
 
@@ -191,3 +273,14 @@ def is_concerned(reader: Reader, calibration: OutsideCalibration, run: str) -> b
     """Return whether the newest result of a run was measured with the piece."""
     newest = reader.newest_result(run)
     return newest is not None and calibration.concerns(json.loads(newest.data))
+
+
+def decision_about(reader: Reader, cause: "Entry | OutsideCalibration", run: str) -> str | None:
+    """Return what a person decided about a run that a check or a calibration put in doubt; None before that.
+
+    A decision about a calibration that was corrected since is none: the person saw other values.
+    """
+    stored = newest_revision(reader, DOUBT_DECISION, decision_id(cause.ident, run, cause.doubt or ""))
+    if stored is None or (isinstance(cause, OutsideCalibration) and stored.audit_seq < cause.of.revised_seq):
+        return None
+    return str(stored.data["decision"])
