@@ -21,6 +21,7 @@ WHOLE = {
     "equipment_out": {"piece": "bench-1", "because": "dented"},
     "equipment_back": {"piece": "bench-1", "because": "mended"},
     "equipment_calibrated": {"piece": "bench-1", "certificate": "C-7", "day": "2026-01-07", "due": "2027-01-07", "because": "",
+                             "found": "outside", "left": "inside", "in_doubt": "3",
                              "name.0": "torque_full_scale", "constant.0": "yes", "as_found.0": "1002 uN.m", "as_left.0": "1000 uN.m", "uncertainty.0": "2 uN.m",
                              "name.1": "other", "constant.1": "yes", "name.2": "at 20 Cel", "as_found.2": "20.1 Cel", "as_left.2": "20.0 Cel", "uncertainty.2": "0.05 K"},
     "driver_trial": {"kind": "kiln-scale", "port": "/dev/ttyUSB7", "baud": "9600", "frame": "7E1", "send": "P", "end": "\\r\\n", "seconds": "5"},
