@@ -92,7 +92,6 @@ def test_what_a_line_means(text, meaning):
 @pytest.mark.parametrize(
     "raw",
     [
-        b"",
         b"#",
         b"#0000x",
         b"val 42.35 12.000 24.981 -",

@@ -56,7 +56,7 @@ def test_what_a_line_means(content, meaning):
 @pytest.mark.parametrize(
     ("raw", "reason"),
     [
-        (b"", "no checksum"),
+        (b"", "ignored: an empty line"),
         (b"T +24.981 ok", "no checksum"),
         (b"T +24.981 ok*", "no checksum"),
         (b"T +24.981 ok*00", "wrong checksum"),
