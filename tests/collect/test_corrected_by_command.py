@@ -54,6 +54,8 @@ async def test_the_collector_has_each_result_and_which_one_is_in_force(lab, data
         assert query(ALL) == [(first, second.id), (second.id, third.id), (third.id, None)]
         values = dict(query("SELECT id::text, event->'data'->'value' FROM lab.results"))
         with lab.reader() as reader:
-            assert values == {r.id: json.loads(r.data)["value"] for r in reader.results(run.run_id)}
+            stored = {r.id: json.loads(r.data) for r in reader.results(run.run_id)}
+        assert values == {ident: data["value"] for ident, data in stored.items()}
+        assert values[first] is not None, stored[first]["reasons"]
         assert values[first] != values[second.id]
         await asyncio.to_thread(daemon.stop)
