@@ -161,7 +161,11 @@ def test_an_unknown_instrument_has_a_driver_after_four_commands(bench):
         # A load that dries: every line of the capture has another value, and none is one that the next lines do not resemble.
         command_to(bench / "control", "load 412.345")
         command_to(bench / "control", "dry 6")
-        outputs = [run(line.replace("/dev/ttyUSB0", str(port)), bench) for line in block.splitlines()]
+        outputs = []
+        for line in block.splitlines():
+            outputs.append(run(line.replace("/dev/ttyUSB0", str(port)), bench))
+            if "driver new" in line:
+                filled_in(bench / "kiln-scale.toml")
     finally:
         scale.terminate()
         scale.wait(20)
@@ -169,6 +173,13 @@ def test_an_unknown_instrument_has_a_driver_after_four_commands(bench):
     assert "10 of 10 lines of the capture are understood" in outputs[1]
     assert "none failed" in outputs[2]
     assert re.search(r"^3 readings, 0 lines rejected", outputs[3], re.MULTILINE), outputs[3][-600:]
+
+
+def filled_in(description: Path) -> None:
+    """Remove the remarks of a description whose proposals are right."""
+    text = description.read_text()
+    assert "# FILL IN:" in text
+    description.write_text("".join(row for row in text.splitlines(keepends=True) if "# FILL IN:" not in row))
 
 
 def command_to(control: Path, command: str) -> None:
