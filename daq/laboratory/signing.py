@@ -18,7 +18,7 @@ SubjectId = Annotated[str, Field(min_length=1, max_length=2 * LONGEST_LABEL + 1)
 """Id of what is signed: that of a run, or of a record, which may join two names."""
 
 CauseId = Annotated[str, Field(min_length=1, max_length=4 * LONGEST_LABEL), AfterValidator(clean)]
-"""What puts a result in doubt: the id of a run, or the name of a calibration, which joins four names."""
+"""The cause of a doubt about a result: the id of a run, or the name of a calibration, which joins four names."""
 
 
 class SignedPart(Model):

@@ -169,7 +169,7 @@ OTHERS = {
     "changed by hand": {"disagreements": ["results: value of r1 is 812, the audit trail has 790"]},
     "ended": {"run": HISTORY["run"] | {"outcome": "stopped"}},
 }
-"""What can happen to a run while its result is on a screen."""
+"""The changes of a run while its result is on a screen."""
 
 
 @pytest.mark.parametrize("lang", LANGUAGES)
