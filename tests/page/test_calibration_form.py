@@ -11,7 +11,14 @@ from tests.page.visiting import HOSTILE, MARKUP, Page
 from tests.support.laboratories import laboratory
 
 pytestmark = pytest.mark.asyncio
-PIECE = {"piece": "bench-1", "certificate": "C-7", "day": "2025-01-07", "due": "2027-01-07", "because": "", "found": "inside"}
+PIECE = {
+    "piece": "bench-1",
+    "certificate": "C-7",
+    "day": "2025-01-07",
+    "due": "2027-01-07",
+    "because": "",
+    "found": "inside",
+}
 
 
 def a_line(n, name, found, left, uncertainty, *, constant=False):
