@@ -64,7 +64,7 @@ class Calibrated:
 
     @property
     def left_inside(self) -> bool:
-        """Whether the piece was within its tolerance after it."""
+        """Return whether the calibration left the piece within its tolerance."""
         return self.found == FOUND_INSIDE or (self.found == FOUND_OUTSIDE and self.was_adjusted)
 
     @property
