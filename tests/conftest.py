@@ -15,7 +15,7 @@ from hypothesis.internal.constants_ast import Constants
 
 from daq.methods.messages.result import ResultData
 from daq.methods.sentences.rendering import render
-from tests.support.cases import MAIN_JOB, divided, durations
+from tests.support.cases import divided, durations
 from tests.support.statements import statements_in
 
 # Random cases are the same in every run, and no case fails because a busy machine is slow.
@@ -84,8 +84,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     taken: set[int] = set()
     of_files: Counter[str] = Counter()
     for (name, is_slow), places in cases.items():
-        mean_s = None if name.startswith(MAIN_JOB) else times.get(name)
-        quick, slow = divided(places, name, mean_s, quick=not is_slow)
+        quick, slow = divided(places, name, times.get(name), quick=not is_slow)
         if not is_slow:
             for place in set(places) - quick:
                 items[place].add_marker(pytest.mark.slow)

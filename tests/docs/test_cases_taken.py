@@ -3,10 +3,12 @@
 import re
 from pathlib import Path
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.support.cases import (
+    HOUSE,
     LEAST,
     MAIN_JOB,
     ONLY_WHOLE,
@@ -58,4 +60,10 @@ def test_every_file_with_a_time_has_its_functions():
         if not set(function.split("::")) - {"runTest"} <= found[file]:
             gone.append(name)
     assert gone == []
-    assert (ROOT / MAIN_JOB).exists()
+    assert [name for name in (MAIN_JOB, *HOUSE) if not (ROOT / name).exists()] == []
+
+
+@pytest.mark.parametrize("name", [MAIN_JOB, *HOUSE])
+def test_the_rules_of_the_house_and_the_main_job_are_quick_however_long_they_take(name):
+    assert divided(range(20), f"{name}::test_any", 90.0, quick=True) == (set(range(20)), set())
+    assert divided(range(20), f"{name}::test_any", 90.0, quick=False) == (set(), set(range(20)))

@@ -30,6 +30,8 @@ def test_a_broker_away_for_a_minute_loses_nothing(lab, broker):
     with Historian(broker.port) as historian:
         daemon.run(sample="before").until("outcome")
         eventually(lambda: len(historian.on("result/bench-1")) == 1)
+        # Each message of the first run is acknowledged: its result, the retained copy and the reportable result.
+        eventually(lambda: daemon.status()["outbox"]["waiting"] == 0, what="all acknowledged")
 
         broker.kill()
         eventually(lambda: not daemon.status()["broker"]["connected"], what="notice")

@@ -35,3 +35,15 @@ HISTORY = {
     "signatures": [{"meaning": "reviewed", "name": "M. Keeper", "by": "m.keeper", "signed_at": "2026-11-29T15:16:00Z", "because": "", "state": "in_force"}],
     "release": "released", "checklist": {"opening": [], "before": [{"code": "clean", "how": "together", "met": True}], "after": []}, "flow_curve": None, "reports": [], "disagreements": [], "doubts": [],
 }  # fmt: skip
+
+DOUBT = state("verification_failed_after", verification="1a2b3c4d", instrument="bench-2").model_dump(mode="json")
+CHANGES_SINCE = {
+    "corrected": {"results": [*HISTORY["results"], HISTORY["results"][0] | {"id": "r2", "supersedes": "r1"}]},
+    "released": {"release": "release_withdrawn"},
+    "signed": {"signatures": []},
+    "signature withdrawn": {"signatures": [HISTORY["signatures"][0] | {"state": "withdrawn"}]},
+    "put in doubt": {"doubts": [DOUBT]},
+    "changed by hand": {"disagreements": ["results: value of r1 is 812, the audit trail has 790"]},
+    "ended": {"run": HISTORY["run"] | {"outcome": "stopped"}},
+}
+"""The changes of a run while its result is on a screen."""

@@ -1,8 +1,11 @@
-"""The elements of a page of HTML, and what a strict policy refuses of them."""
+"""The elements and the words of a page of HTML, and what a strict policy refuses of them."""
 
 import re
 from collections import Counter
+from html import unescape
 from html.parser import HTMLParser
+
+from daq.page.shown.environment import render
 
 VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
 
@@ -42,3 +45,10 @@ def elements(text):
     parser.feed(text)
     assert parser.open == []
     return parser
+
+
+def words(template, lang="en", **values):
+    """Return the text of a page as a person reads it: in one line, without elements."""
+    text = render(template, lang, values)
+    main = re.sub(r"data-(live|words)='[^']*'|data-(live|words)=\"[^\"]*\"", "", text)
+    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", " ", main.partition("<body")[2])))

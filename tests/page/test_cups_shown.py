@@ -10,7 +10,7 @@ from daq.app.screens.bench.bench_view import CupShown, ListedSample
 from daq.page.shown.benches import bath_rows
 from daq.page.texts.texts import LANGUAGES, Texts
 from tests.page.example_pages import RUN, STAGES, bench_live, bench_view, frame
-from tests.page.test_statuses_shown import words
+from tests.page.parsed import words
 
 CUPS = (CupShown("B-1", 240.0), CupShown("B-2", 1860.0))
 LISTED = (
@@ -38,13 +38,13 @@ def terminal(view):
 @pytest.mark.parametrize("stage", STAGES)
 def test_a_stage_that_shows_the_bath_in_the_terminal_shows_it_on_the_page(stage, lang):
     view, t = made(stage), Texts(lang)
-    told, shown = terminal(view), page(view, lang)
-    if "into the bath now: E-1" in told:
+    drawn, shown = terminal(view), page(view, lang)
+    if "into the bath now: E-1" in drawn:
         assert t("bench.choosing.into_bath") in shown
         assert "E-1" in shown
-    if "in the bath: B-1 (4 min)" in told:
+    if "in the bath: B-1 (4 min)" in drawn:
         assert t("bench.choosing.cup", sample="B-1", minutes=4) in shown
-    assert ("in the bath" in told) or stage not in ("choosing", "bathing", "resting", "running")
+    assert ("in the bath" in drawn) or stage not in ("choosing", "bathing", "resting", "running")
 
 
 @pytest.mark.parametrize("lang", LANGUAGES)

@@ -33,6 +33,6 @@ def test_all_imports_of_a_script_are_found(name):
 def test_a_page_names_each_script_once_and_with_it_all_that_it_imports(page):
     text = render(page.template, "en", page.values)
     assert text.startswith("<!doctype html>")
-    preloaded, begun = ([pair[n] for pair in NAMED.findall(text.partition("<body")[0]) if pair[n]] for n in (0, 1))
-    assert sorted(set(preloaded)) == sorted({one for name in begun for one in modules_of(name)})
-    assert len(begun) == len(set(begun))
+    preloaded, started = ([pair[n] for pair in NAMED.findall(text.partition("<body")[0]) if pair[n]] for n in (0, 1))
+    assert sorted(set(preloaded)) == sorted({one for name in started for one in modules_of(name)})
+    assert len(started) == len(set(started))

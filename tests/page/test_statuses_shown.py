@@ -2,7 +2,6 @@
 
 import json
 import re
-from html import unescape
 from pathlib import Path
 from typing import get_args
 
@@ -12,12 +11,12 @@ import daq.page
 from daq.app.cli.records.change_lines import RELEASES
 from daq.core.context import CheckKind
 from daq.laboratory.kinds import ReleaseState
-from daq.methods.parts.statement import state
 from daq.page.shown.environment import environment, render
 from daq.page.shown.results import shown_state
 from daq.page.texts.texts import LANGUAGES, Texts
 from tests.page.example_pages import CHOICES, FILTERS, bench_live, bench_view, frame
-from tests.page.example_result import HISTORY, RESULT
+from tests.page.example_result import CHANGES_SINCE, DOUBT, HISTORY, RESULT
+from tests.page.parsed import words
 
 PACKAGE = Path(daq.page.__file__).parent
 ROW = {
@@ -28,12 +27,6 @@ ROW = {
 }  # fmt: skip
 KEPT = {"name": "up-10", "seconds": 30.0, "speed": 10.0, "value": 790.0, "unit": "mPa.s", "n": 30, "quality": "Good", "faults": []}  # fmt: skip
 SIGNED = HISTORY["signatures"][0] | {"meaning": "released", "state": "in_force"}
-
-
-def words(template, lang="en", **values):
-    text = render(template, lang, values)
-    main = re.sub(r"data-(live|words)='[^']*'|data-(live|words)=\"[^\"]*\"", "", text)
-    return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", " ", main.partition("<body")[2])))
 
 
 def listed(lang="en", **row):
@@ -159,19 +152,6 @@ def test_a_verification_or_control_shows_whether_it_passed(lang, kind, passed, w
     assert named not in shown(lang)
 
 
-DOUBT = state("verification_failed_after", verification="1a2b3c4d", instrument="bench-2").model_dump(mode="json")
-OTHERS = {
-    "corrected": {"results": [*HISTORY["results"], HISTORY["results"][0] | {"id": "r2", "supersedes": "r1"}]},
-    "released": {"release": "release_withdrawn"},
-    "signed": {"signatures": []},
-    "signature withdrawn": {"signatures": [HISTORY["signatures"][0] | {"state": "withdrawn"}]},
-    "put in doubt": {"doubts": [DOUBT]},
-    "changed by hand": {"disagreements": ["results: value of r1 is 812, the audit trail has 790"]},
-    "ended": {"run": HISTORY["run"] | {"outcome": "stopped"}},
-}
-"""The changes of a run while its result is on a screen."""
-
-
 @pytest.mark.parametrize("lang", LANGUAGES)
 def test_a_result_that_a_later_verification_put_in_doubt_says_so_and_its_verdict_is_in_brackets(lang):
     t = Texts(lang)
@@ -187,16 +167,17 @@ def test_a_result_that_a_later_verification_put_in_doubt_says_so_and_its_verdict
 def test_an_annulled_run_is_marked_on_its_own_page(lang):
     t = Texts(lang)
     gone = {"value": None, "validity": "not_valid", "faults": ["annulled"], "reasons": []}
-    text = shown(lang, result=RESULT | gone, results=OTHERS["corrected"]["results"])
+    text = shown(lang, result=RESULT | gone, results=CHANGES_SINCE["corrected"]["results"])
     assert t("desk.results.annulled") in text
     assert t("desk.results.corrected") not in text
-    assert t("desk.results.annulled") not in shown(lang, results=OTHERS["corrected"]["results"])
+    assert t("desk.results.annulled") not in shown(lang, results=CHANGES_SINCE["corrected"]["results"])
 
 
-@pytest.mark.parametrize("what", OTHERS)
+@pytest.mark.parametrize("what", CHANGES_SINCE)
 def test_whatever_happens_to_a_result_changes_the_state_of_its_page(what):
     states = [
-        shown_state(HISTORY | {"run": HISTORY["run"] | {"simulated": False}} | more) for more in ({}, OTHERS[what])
+        shown_state(HISTORY | {"run": HISTORY["run"] | {"simulated": False}} | more)
+        for more in ({}, CHANGES_SINCE[what])
     ]
     assert states[0] != states[1]
     assert shown_state(dict(HISTORY)) == shown_state(json.loads(json.dumps(HISTORY)))

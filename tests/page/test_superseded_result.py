@@ -12,9 +12,8 @@ from daq.page.texts.texts import LANGUAGES, Texts
 from tests.page.browsing import chromium
 from tests.page.example_desk import CHECK, desk_screens
 from tests.page.example_pages import NOW, ExamplePage, frame
-from tests.page.example_result import HISTORY
+from tests.page.example_result import CHANGES_SINCE, HISTORY
 from tests.page.example_server import serving
-from tests.page.test_statuses_shown import OTHERS
 from tests.support.runs.full_database import make_full_database
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
@@ -46,7 +45,7 @@ def test_an_open_result_says_that_it_was_superseded_and_that_it_cannot_know(lang
         later()
         expect(changed).to_be_hidden()
         expect(unchecked).to_be_hidden()
-        for more in OTHERS.values():
+        for more in CHANGES_SINCE.values():
             server.by_name["result"].values["history"] = HISTORY | more
             later()
             expect(changed).to_be_visible()

@@ -11,6 +11,8 @@ QUICK_S = 0.5
 """Longest time (s) of all quick cases of one function."""
 MAIN_JOB = "tests/e2e/test_main_job.py"
 """The file that stays quick although it takes long."""
+HOUSE = ("tests/docs/test_imports.py", "tests/docs/test_sentences.py", "tests/docs/test_words.py")
+"""Rules that every change can break: quick although they read all files, so that a break is found at once."""
 SLOW_S = 8.0
 LEAST = 4
 """Longest time (s) of all slow cases of one function, or the number of its slow cases if these take longer."""
@@ -63,7 +65,7 @@ def divided(places: Sequence[int], name: str, mean_s: float | None, *, quick: bo
     """
     if name in ONLY_WHOLE:
         return set(), set()
-    if mean_s is None:
+    if mean_s is None or name.startswith((MAIN_JOB, *HOUSE)):
         return (set(places), set()) if quick else (set(), set(places))
     first = _taken(places, QUICK_S / mean_s) if quick and mean_s <= QUICK_CASE_S else set()
     is_sweep = len(places) >= SWEEP and not name.startswith(WHOLE)
