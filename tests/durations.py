@@ -1,6 +1,8 @@
 """Write the measured times of tests from the output of pytest with `-v --durations=0 --durations-min=0.02`.
 
 python -m tests.durations LOG...
+
+Functions that no log has keep their times.
 """
 
 import json
@@ -9,28 +11,52 @@ import sys
 from collections import Counter
 from pathlib import Path
 
-from tests.support.cases import DURATIONS
+from tests.support.cases import DURATIONS, QUICK_CASE_S, durations
 
-TIMED = re.compile(r"^(\d+\.\d+)s (?:call|setup|teardown)\s+(tests/\S+?::[^\[\s]+)")
-ENDED = re.compile(r"(?:PASSED|FAILED) (tests/\S+?::[^\[\s]+)")
+TIMED = re.compile(r"^(\d+\.\d+)s (call|setup|teardown)\s+(tests/\S+?::.+?)\s*$")
+ENDED = re.compile(r"(?:PASSED|FAILED) (tests/\S+?::.+?)\s*$")
 LEAST_S = 0.02
 """Means below it (s) are not kept."""
 
 
+def function(case: str) -> str:
+    """Return the id of the function of a case."""
+    return case.partition("[")[0]
+
+
 def measured(logs: list[str]) -> dict[str, float]:
-    """Return the mean time (s) of a case of each function that takes at least `LEAST_S`."""
-    total: Counter[str] = Counter()
-    cases: Counter[str] = Counter()
+    """Return times (s): the mean of a case of each function, and that of each case that is much longer than the others.
+
+    A case has a time of its own if it is too long for the quick tests and the mean of its function is not.  The mean is
+    that of the other cases then.
+    """
+    calls: Counter[str] = Counter()
+    around: Counter[str] = Counter()
     for line in (line for log in logs for line in log.splitlines()):
         if timed := TIMED.match(line):
-            total[timed[2]] += float(timed[1])
+            calls[timed[3]] += float(timed[1]) * (timed[2] == "call")
+            around[function(timed[3])] += float(timed[1]) * (timed[2] != "call")
         elif ended := ENDED.search(line):
-            cases[ended[1]] += 1
-    means = {name: round(seconds / max(1, cases[name]), 2) for name, seconds in sorted(total.items())}
-    return {name: mean for name, mean in means.items() if mean >= LEAST_S}
+            calls[ended[1]] += 0.0
+    cases: dict[str, dict[str, float]] = {}
+    for case, seconds in calls.items():
+        cases.setdefault(function(case), {})[case] = seconds
+    found = {}
+    for name, times in sorted(cases.items()):
+        usual = [seconds for seconds in times.values() if seconds <= QUICK_CASE_S]
+        if len(usual) > len(times) / 2:
+            found |= {case: round(seconds, 2) for case, seconds in sorted(times.items()) if seconds > QUICK_CASE_S}
+        else:
+            usual = [*times.values()]
+        # A fixture of several cases takes its time in the first of them that runs, whichever that is.
+        found[name] = round((sum(usual) + around[name]) / len(usual), 2)
+    return found
 
 
 if __name__ == "__main__":
     found = measured([Path(name).read_text(errors="replace") for name in sys.argv[1:]])
-    DURATIONS.write_text(json.dumps(found, indent=0) + "\n")
-    print(f"{DURATIONS}: {len(found)} functions")
+    ran = {function(name) for name in found}
+    kept = {name: taken for name, taken in durations().items() if function(name) not in ran}
+    times = {name: taken for name, taken in sorted((kept | found).items()) if taken >= LEAST_S}
+    DURATIONS.write_text(json.dumps(times, indent=0) + "\n")
+    print(f"{DURATIONS}: {len(times)} functions and cases")
