@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.durations import measured
 from tests.support.cases import (
     HOUSE,
     LEAST,
@@ -21,6 +20,7 @@ from tests.support.cases import (
     divided,
     durations,
 )
+from tests.support.measured import measured
 
 ROOT = Path(__file__).parents[2]
 
