@@ -11,7 +11,7 @@ from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, escaped
 from daq.descriptions.guessing import write
 from daq.descriptions.guessing.byteframes import guess_frames
-from daq.descriptions.guessing.fields import GuessedLine
+from daq.descriptions.guessing.fields import GuessedLine, guess_line
 from daq.descriptions.guessing.finding.blocks import Block, find_block
 from daq.descriptions.guessing.finding.checksum import FEW_LINES, FoundChecksum, Tail, find_checksum, unknown_tail
 from daq.descriptions.guessing.finding.refusals import end_to_set, is_refusal, wrong_end
@@ -182,6 +182,9 @@ class _Guesser:
             seldom = name in self.left_out or not group.measures
             write_line = write.ignored_line if seldom else write.reading_line
             parts.append(write_line(name, group, self.ask, self.tail))
+        if self.block is not None and self.block.dates:
+            dates = [text.decode("latin-1") for text in dict.fromkeys(self.block.dates)]
+            parts.append(write.dated_line(guess_line(dates, mark.mark)))
         if identity is not None:
             parts.append(self._identity(identity, mark))
         parts += [self._facts(name, request, mark) for name, request in scales.items()]

@@ -62,6 +62,11 @@ def between(found: Block | None, ask: Answers) -> list[str]:
     return out
 
 
+def dated_line(found: GuessedLine) -> list[str]:
+    """Return the table of the line with the date before each block."""
+    return ["# the date before each block", "[line.date]", 'says = "ignored"', f"pattern = {quoted(_pattern(found, named=False))}"]
+
+
 def port(settings: str, ask: Answers, *, echo: bool) -> list[str]:
     """Return the table of the serial line; `settings` as in a capture, for example ``9600 baud, 8N1``."""
     found = re.match(r"(\d+) baud, ([5-8])([NEO])([\d.]+)", settings)

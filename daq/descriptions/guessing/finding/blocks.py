@@ -3,10 +3,11 @@
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 from typing import Final
 
+from daq.descriptions.guessing.fields import tokens_of
 from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine
 
 LEAST_BLOCKS: Final = 4
@@ -27,6 +28,7 @@ class Block:
         blocks: number of blocks in the capture.
         longest_ns: longest time from the first line to the last one, ns.
         left_out: lines of groups that are no whole block, one for each group.
+        dates: lines with only a date or a time of day, one before each block.
     """
 
     begin: bytes
@@ -35,6 +37,7 @@ class Block:
     blocks: int
     longest_ns: int
     left_out: tuple[bytes, ...] = ()
+    dates: tuple[bytes, ...] = ()
 
 
 def find_block(lines: Lines) -> Block | None:
@@ -48,6 +51,12 @@ def find_block(lines: Lines) -> Block | None:
     if len(together) < LEAST_BLOCKS:
         return None
     whole = together[1:-1] if lines.streams else together
+    # A date has no text with which a block could begin: the block begins with the line behind it.
+    dates = tuple(group[0].text for group in whole if _is_date(group[0].text))
+    if len(dates) == len(whole):
+        whole = [group[1:] for group in whole]
+    elif dates:
+        return None
     heads = Counter(head for group in whole for head in dict.fromkeys(_head(line.text) for line in group))
     regular = {head for head, count in heads.items() if count * 10 >= 9 * len(whole)}
     orders = {tuple(_head(line.text) for line in group if _head(line.text) in regular) for group in whole}
@@ -67,7 +76,13 @@ def find_block(lines: Lines) -> Block | None:
     ignored = tuple(head for head in heads if head not in regular)
     if any(not head.strip() or head == other[: len(head)] for head in ignored for other in order):
         return None
-    return _joined(lines, order, begin, ignored)
+    return _joined(lines, order, Block(begin, len(order), ignored, 0, 0, dates=dates))
+
+
+def _is_date(text: bytes) -> bool:
+    """Return True for a line with a date or a time of day and nothing else."""
+    kinds = {token.kind for token in tokens_of(text.decode("latin-1"))}
+    return "clock" in kinds and kinds <= {"clock", "space"}
 
 
 def _head(text: bytes) -> bytes:
@@ -99,13 +114,13 @@ def _together(received: Sequence[ReceivedLine]) -> list[list[ReceivedLine]]:
     return out
 
 
-def _joined(lines: Lines, order: Sequence[bytes], begin: bytes, ignored: tuple[bytes, ...]) -> Block | None:
+def _joined(lines: Lines, order: Sequence[bytes], block: Block) -> Block | None:
     """Replace the lines of each whole block by one; incomplete blocks and other lines are left out."""
     end, kept, longest = lines.ends[0], [], 0
     groups = _together(lines.received)
     left_out: list[bytes] = []
     for at, group in enumerate(groups):
-        own = [line for line in group if _head(line.text) in order]
+        own = [line for line in group if _head(line.text) in order and not (block.dates and _is_date(line.text))]
         if tuple(_head(line.text) for line in own) != tuple(order):
             # A capture of a stream begins and ends within a block.
             if not (lines.streams and at in (0, len(groups) - 1)):
@@ -113,10 +128,10 @@ def _joined(lines: Lines, order: Sequence[bytes], begin: bytes, ignored: tuple[b
             continue
         text = end.join(line.text for line in own)
         longest = max(longest, own[-1].t - own[0].t)
-        kept.append(ReceivedLine(own[-1].t, text[len(begin) :], own[0].asked, own[-1].took_ns))
+        kept.append(ReceivedLine(own[-1].t, text[len(block.begin) :], own[0].asked, own[-1].took_ns))
     if len(kept) < LEAST_BLOCKS - 1 or (len(kept) + 2) * len(order) * 10 < 9 * sum(
         _head(h.text) in order for h in lines.received
     ):
         return None
     lines.received = kept
-    return Block(begin, len(order), ignored, len(kept), longest, tuple(left_out))
+    return replace(block, blocks=len(kept), longest_ns=longest, left_out=tuple(left_out))
