@@ -101,7 +101,9 @@ def test_a_block_of_lines_is_one_reading():
     assert isinstance(driver.decode(block.replace(b"Gross", b"Tare")), Reject)
 
 
-@pytest.mark.parametrize("written", ["2031-05-{day:02d} 10:{minute:02d}", "{day:02d}.05.2031  9:{minute:02d}:07", "9:{minute:02d}"])
+@pytest.mark.parametrize(
+    "written", ["2031-05-{day:02d} 10:{minute:02d}", "{day:02d}.05.2031  9:{minute:02d}:07", "9:{minute:02d}"]
+)
 @pytest.mark.parametrize("asked", [False, True])
 def test_a_block_begins_behind_the_date_before_it(written, asked):
     rng = random.Random(written)

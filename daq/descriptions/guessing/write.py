@@ -16,6 +16,7 @@ from daq.descriptions.guessing.remarks import FILL_IN, fill_in, quoted, seconds,
 
 SECOND: Final = 1_000_000_000
 LEAST_TIMEOUT: Final = 300_000_000
+_DIGITS_FIRST: Final = re.compile(r"[ \t]*[0-9A-Fa-f+.,-]")
 TYPES: Final = {"hexadecimal": "hex"}
 """Types of the template language, where a guessed field has another one."""
 
@@ -64,7 +65,12 @@ def between(found: Block | None, ask: Answers) -> list[str]:
 
 def dated_line(found: GuessedLine) -> list[str]:
     """Return the table of the line with the date before each block."""
-    return ["# the date before each block", "[line.date]", 'says = "ignored"', f"pattern = {quoted(_pattern(found, named=False))}"]
+    return [
+        "# the date before each block",
+        "[line.date]",
+        'says = "ignored"',
+        f"pattern = {quoted(_pattern(found, named=False))}",
+    ]
 
 
 def port(settings: str, ask: Answers, *, echo: bool) -> list[str]:
@@ -85,14 +91,32 @@ def port(settings: str, ask: Answers, *, echo: bool) -> list[str]:
     return out
 
 
-def framing(lines: Lines, block: Block | None = None) -> list[str]:
-    """Return the table of the framing."""
+def idle(lines: Lines, texts: Sequence[str]) -> int:
+    """Return the time (ns) after which an unfinished line is discarded; 0 where none is needed.
+
+    `texts`: readings without a checksum.  One that begins with digits could be completed with the next one.
+    """
+    if lines.silence_ns or not any(_DIGITS_FIRST.match(text) for text in texts):
+        return 0
+    if not lines.streams:
+        return LEAST_TIMEOUT * 2 // 3
+    return half_of([h.t for h in lines.received])
+
+
+def half_of(times: Sequence[int]) -> int:
+    """Return half of the time between two readings at `times` (ns), in whole milliseconds; at most 0.5 s."""
+    return min(SECOND // 2, interval_of(times) // 2 // 1_000_000 * 1_000_000)
+
+
+def framing(lines: Lines, block: Block | None = None, idle_ns: int = 0) -> list[str]:
+    """Return the table of the framing; an unfinished line is discarded after `idle_ns`, 0 for never."""
     out = ["[framing]"]
     if lines.begin:
         out.append(f"begin = {quoted(lines.begin.decode('latin-1'))}")
     if block is not None:
-        idle = max(SECOND // 2, -(-2 * block.longest_ns // 100_000_000) * 100_000_000)
-        out += [f"begin = {quoted(block.begin.decode('latin-1'))}", f"lines = {block.lines}", f"idle = {time(idle)}"]
+        idle_ns = max(SECOND // 2, -(-2 * block.longest_ns // 100_000_000) * 100_000_000)
+        out += [f"begin = {quoted(block.begin.decode('latin-1'))}", f"lines = {block.lines}"]
+    out += [f"idle = {time(idle_ns)}"] if idle_ns else []
     if lines.ends:
         out.append("ends = [" + ", ".join(quoted(e.decode("latin-1")) for e in lines.ends) + "]")
     elif lines.length:

@@ -51,12 +51,7 @@ def find_block(lines: Lines) -> Block | None:
     if len(together) < LEAST_BLOCKS:
         return None
     whole = together[1:-1] if lines.streams else together
-    # A date has no text with which a block could begin: the block begins with the line behind it.
-    dates = tuple(group[0].text for group in whole if _is_date(group[0].text))
-    if len(dates) == len(whole):
-        whole = [group[1:] for group in whole]
-    elif dates:
-        return None
+    whole, dates = _behind_dates(whole)
     heads = Counter(head for group in whole for head in dict.fromkeys(_head(line.text) for line in group))
     regular = {head for head, count in heads.items() if count * 10 >= 9 * len(whole)}
     orders = {tuple(_head(line.text) for line in group if _head(line.text) in regular) for group in whole}
@@ -77,6 +72,17 @@ def find_block(lines: Lines) -> Block | None:
     if any(not head.strip() or head == other[: len(head)] for head in ignored for other in order):
         return None
     return _joined(lines, order, Block(begin, len(order), ignored, 0, 0, dates=dates))
+
+
+def _behind_dates(groups: list[list[ReceivedLine]]) -> tuple[list[list[ReceivedLine]], tuple[bytes, ...]]:
+    """Return the groups without the date before each of them, and the dates; no groups where only some have one.
+
+    A date has no text with which a block could begin: the block begins with the line behind it.
+    """
+    dates = tuple(group[0].text for group in groups if _is_date(group[0].text))
+    if not dates:
+        return groups, ()
+    return ([group[1:] for group in groups], dates) if len(dates) == len(groups) else ([], ())
 
 
 def _is_date(text: bytes) -> bool:
