@@ -165,7 +165,7 @@ class _Guesser:
             ),
             [fill_in(point) for point in mark.points] + write.between(self.block, self.ask),
             write.port(self.capture.about.get("settings", ""), self.ask, echo=lines.echo),
-            write.framing(lines, self.block, write.idle(lines, texts) if self.checksum is None else 0),
+            write.framing(lines, self.block, write.idle(lines) if self.checksum is None else 0),
             write.checksum(self.checksum, requests=self.sealed_requests, tail=self.tail),
         ]
         groups = self._reading_groups(poll, readings, mark.mark)

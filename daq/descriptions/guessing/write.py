@@ -16,7 +16,6 @@ from daq.descriptions.guessing.remarks import FILL_IN, fill_in, quoted, seconds,
 
 SECOND: Final = 1_000_000_000
 LEAST_TIMEOUT: Final = 300_000_000
-_DIGITS_FIRST: Final = re.compile(r"[ \t]*[0-9A-Fa-f+.,-]")
 TYPES: Final = {"hexadecimal": "hex"}
 """Types of the template language, where a guessed field has another one."""
 
@@ -91,16 +90,14 @@ def port(settings: str, ask: Answers, *, echo: bool) -> list[str]:
     return out
 
 
-def idle(lines: Lines, texts: Sequence[str]) -> int:
-    """Return the time (ns) after which an unfinished line is discarded; 0 where none is needed.
+def idle(lines: Lines) -> int:
+    """Return the time (ns) after which an unfinished line is discarded, where lines have no checksum; 0 for never.
 
-    `texts`: readings without a checksum.  One that begins with digits could be completed with the next one.
+    A line that was cut off could be completed with the next one: `1` and `12.5 g`, `K` and `G:721 `.
     """
-    if lines.silence_ns or not any(_DIGITS_FIRST.match(text) for text in texts):
+    if lines.silence_ns:
         return 0
-    if not lines.streams:
-        return LEAST_TIMEOUT * 2 // 3
-    return half_of([h.t for h in lines.received])
+    return half_of([h.t for h in lines.received]) if lines.streams else LEAST_TIMEOUT * 2 // 3
 
 
 def half_of(times: Sequence[int]) -> int:
