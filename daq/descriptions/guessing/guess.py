@@ -18,6 +18,7 @@ from daq.descriptions.guessing.finding.refusals import end_to_set, is_refusal, w
 from daq.descriptions.guessing.finding.textbytes import NO_TEXT, strange
 from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine, cut_lines, interval_of
 from daq.descriptions.guessing.fullscale import full_scale, with_full_scale
+from daq.descriptions.guessing.grouping import is_date
 from daq.descriptions.guessing.identity import identity_pattern, literal, serial_words, with_serial
 from daq.descriptions.guessing.markasked import Mark, asked_decimal_mark
 from daq.descriptions.guessing.naming import free_channel
@@ -114,7 +115,7 @@ class _Guesser:
         self._checksum_in_doubt(raw)
         self.sealed_requests = self._requests_sealed()
         self.block: Block | None = (
-            None if self.checksum is not None or self.tail is not None else find_block(self.lines)
+            None if self.checksum is not None or self.tail is not None else find_block(self.lines, is_date)
         )
 
     def _enough_lines(self) -> None:

@@ -2,18 +2,18 @@
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 from typing import Final
 
-from daq.descriptions.guessing.fields import tokens_of
 from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine
 
 LEAST_BLOCKS: Final = 4
 """Least number of blocks in a capture that prove their form."""
 _CHECKSUM: Final = re.compile(rb"[^\w.,\s-](?:[0-9A-Fa-f]{2}){1,4}\Z")
 """End of a line that has a checksum of its own, and so is a whole reading or answer."""
+IsDate = Callable[[bytes], bool]
 _HEAD: Final = re.compile(rb"[ ]*[^0-9+ :=-]+")
 
 
@@ -40,8 +40,10 @@ class Block:
     dates: tuple[bytes, ...] = ()
 
 
-def find_block(lines: Lines) -> Block | None:
+def find_block(lines: Lines, is_date: IsDate) -> Block | None:
     """Return the block of an instrument, and join its lines in `lines`; None where single lines are readings.
+
+    `is_date` returns True for a line with only a date or a time of day.
 
     In every block the same beginnings of lines come once and in the same order, and at least two lines have a number.
     """
@@ -51,7 +53,7 @@ def find_block(lines: Lines) -> Block | None:
     if len(together) < LEAST_BLOCKS:
         return None
     whole = together[1:-1] if lines.streams else together
-    whole, dates = _behind_dates(whole)
+    whole, dates = _behind_dates(whole, is_date)
     heads = Counter(head for group in whole for head in dict.fromkeys(_head(line.text) for line in group))
     regular = {head for head, count in heads.items() if count * 10 >= 9 * len(whole)}
     orders = {tuple(_head(line.text) for line in group if _head(line.text) in regular) for group in whole}
@@ -71,24 +73,20 @@ def find_block(lines: Lines) -> Block | None:
     ignored = tuple(head for head in heads if head not in regular)
     if any(not head.strip() or head == other[: len(head)] for head in ignored for other in order):
         return None
-    return _joined(lines, order, Block(begin, len(order), ignored, 0, 0, dates=dates))
+    return _joined(lines, order, Block(begin, len(order), ignored, 0, 0, dates=dates), is_date)
 
 
-def _behind_dates(groups: list[list[ReceivedLine]]) -> tuple[list[list[ReceivedLine]], tuple[bytes, ...]]:
+def _behind_dates(
+    groups: list[list[ReceivedLine]], is_date: IsDate
+) -> tuple[list[list[ReceivedLine]], tuple[bytes, ...]]:
     """Return the groups without the date before each of them, and the dates; no groups where only some have one.
 
     A date has no text with which a block could begin: the block begins with the line behind it.
     """
-    dates = tuple(group[0].text for group in groups if _is_date(group[0].text))
+    dates = tuple(group[0].text for group in groups if is_date(group[0].text))
     if not dates:
         return groups, ()
     return ([group[1:] for group in groups], dates) if len(dates) == len(groups) else ([], ())
-
-
-def _is_date(text: bytes) -> bool:
-    """Return True for a line with a date or a time of day and nothing else."""
-    kinds = {token.kind for token in tokens_of(text.decode("latin-1"))}
-    return "clock" in kinds and kinds <= {"clock", "space"}
 
 
 def _head(text: bytes) -> bytes:
@@ -120,13 +118,13 @@ def _together(received: Sequence[ReceivedLine]) -> list[list[ReceivedLine]]:
     return out
 
 
-def _joined(lines: Lines, order: Sequence[bytes], block: Block) -> Block | None:
+def _joined(lines: Lines, order: Sequence[bytes], block: Block, is_date: IsDate) -> Block | None:
     """Replace the lines of each whole block by one; incomplete blocks and other lines are left out."""
     end, kept, longest = lines.ends[0], [], 0
     groups = _together(lines.received)
     left_out: list[bytes] = []
     for at, group in enumerate(groups):
-        own = [line for line in group if _head(line.text) in order and not (block.dates and _is_date(line.text))]
+        own = [line for line in group if _head(line.text) in order and not (block.dates and is_date(line.text))]
         if tuple(_head(line.text) for line in own) != tuple(order):
             # A capture of a stream begins and ends within a block.
             if not (lines.streams and at in (0, len(groups) - 1)):
