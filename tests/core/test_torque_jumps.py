@@ -108,6 +108,48 @@ def test_a_large_noise_of_which_each_value_is_given_several_times_is_no_jump(tim
     assert found <= 1
 
 
+def unevenly(rng, level, sd, times, n, display):
+    """Return `n` readings of a noise of which each value is given about `times` times."""
+    out = []
+    while len(out) < n + 2 * times:
+        out += [shown(rng.gauss(level, sd), display)] * max(1, round(times * rng.uniform(0.7, 1.3)))
+    first = rng.randrange(len(out) - n + 1)
+    return out[first : first + n]
+
+
+@pytest.mark.parametrize("earlier", [0, 5, 30, 200])
+@pytest.mark.parametrize("times", [2, 5, 8, 10])
+def test_a_span_of_two_or_three_values_of_a_large_noise_is_no_jump(times, earlier):
+    """Also where no reading before the span shows how often the instrument renews its value."""
+    rng = random.Random(f"few values {times} {earlier}")
+    found = count = 0
+    for _ in range(600):
+        n, level = rng.choice((20, 20, 30, 40, 60)), rng.uniform(10.5, 60.0)
+        sd = level * math.exp(rng.uniform(math.log(0.01), math.log(0.1)))
+        values = unevenly(rng, level, sd, times, earlier + n, rng.choice((0.001, 0.01, 0.1, 0.2, 0.5)))
+        found += is_jumped(values[earlier:], limit=100.0, before=values[:earlier])
+        count += 1
+    print(f"each value {times} times, {earlier} readings before: {found} of {count} honest spans have a jump")
+    assert found <= 1
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.8, 1.25, 2.0])
+def test_a_jump_between_two_constant_levels_is_seen_with_the_readings_before(factor):
+    """On a display that shows no noise.  A span of 20 readings alone may be two values of a large one."""
+    rng = random.Random(f"constant {factor}")
+    seen = {0: 0, 20: 0, 100: 0}
+    for _ in range(200):
+        n, level = rng.choice((20, 30, 60)), rng.uniform(20.0, 60.0)
+        low, high = shown(level, 0.1), shown(level * factor, 0.1)
+        at = rng.randint(5, n - 5)
+        for earlier in seen:
+            values = [*[low] * (earlier + at), *[high] * (n - at)]
+            seen[earlier] += is_jumped(values[earlier:], limit=100.0, before=values[:earlier])
+    print(f"{factor} times: of 200 jumps are seen by the number of readings before: {seen}")
+    assert seen[0] >= 130
+    assert seen[20] == seen[100] == 200
+
+
 def test_four_values_that_are_given_five_times_are_not_two_levels():
     assert not is_jumped([v for v in (10.4, 10.6, 10.5, 11.2) for _ in range(5)], limit=100.0)
     # Two constant levels are those of a coarse display, on which a torque jumped.
