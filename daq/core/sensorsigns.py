@@ -9,9 +9,9 @@ from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
 from math import ceil, floor, fsum, inf, log10
-from typing import Final
+from typing import Final, NamedTuple
 
-from daq.core.arguments import SMALLEST, require_finite, require_numbers, require_positive
+from daq.core.arguments import SMALLEST, require_count, require_finite, require_numbers, require_positive
 
 FROZEN: Final = 20
 """Number of equal readings at the end from which a noisy channel counts as frozen."""
@@ -80,9 +80,12 @@ STAYS: Final = 0.6
 """Part of a leap that the readings just after it are from the level before, at least."""
 RENEWED: Final = 0.1
 """Part of the runs of equal readings that may be shorter than the time in which the instrument renews its value."""
+MOST_REPEATS: Final = 10
+"""Number of times that an instrument gives each value, at most.  Our choice."""
 CONSTANT: Final = 15
-"""Number of equal readings that show a constant level and no value that an instrument repeats; it repeats each one ten
-times at most (our choice)."""
+"""Number of equal readings that show a constant level and no value that an instrument repeats."""
+ENOUGH_CHANGES: Final = 8
+"""Number of small changes that show a large one to be no noise."""
 RUNS_OF_A_LEVEL: Final = 4
 """The same in runs of equal readings of the instrument."""
 ROBUST: Final = 1.4826
@@ -203,7 +206,7 @@ def is_disturbed(values: Sequence[float], *, limit: float, is_last: bool = False
     return abs(mean - without) > max(SHIFT * abs(without), least)
 
 
-def is_jumped(values: Sequence[float], *, limit: float, before: Sequence[float] = ()) -> bool:
+def is_jumped(values: Sequence[float], *, limit: float, before: Sequence[float] = (), settled: int = 0) -> bool:
     """Return whether the readings (in time order) jumped to another level: two levels with nothing between, or a leap.
 
     A sample that slips off its rotor, a loose coupling or another range of the instrument does so; the mean is that of
@@ -213,26 +216,41 @@ def is_jumped(values: Sequence[float], *, limit: float, before: Sequence[float] 
         values: readings of a span, in any unit.
         limit: the greatest usable value.
         before: readings just before the span, settled or not: they show how often the instrument renews its value.
+        settled: number of the last ones of `before` that have settled: in a short span, or at its beginning, a leap is
+            known by them.
     """
     require_numbers("values", values)
     require_numbers("before", before)
     require_positive("limit", limit)
-    if len(values) < NOISY:
+    require_count("settled", settled, 0)
+    earlier = before[len(before) - min(len(before), settled, max(NOISY, len(values))) :]
+    window = [*earlier, *values]
+    if len(window) < NOISY:
         return False
     # Nearly all spans end here: two levels are no farther from each other than all readings, and no reading is nearer
     # to zero than this one.
-    least, greatest = min(values), max(values)
+    least, greatest = min(window), max(window)
     if greatest - least < max(HEIGHT * max(least, -greatest), LEAST_HEIGHT * limit):
         return False
-    return any(
-        found is not None and _is_kept_long_enough(*found, before, values)
-        for found in (_levels(values, limit), _leaps(values, limit))
-    )
+    found = [_levels(values, limit), _leaps(values, limit, 0)]
+    if earlier:
+        found.append(_leaps(window, limit, len(earlier)))
+    return any(x is not None and _is_kept_long_enough(x, before, values) for x in found)
 
 
-def _levels(values: Sequence[float], limit: float) -> tuple[int, bool] | None:
-    """Return the readings of the shorter of two levels, and whether both are constant; None without two levels."""
+class _Jump(NamedTuple):
+    """A jump: the readings of its shortest level, whether all levels are constant, and the largest other change."""
+
+    readings: int
+    is_constant: bool
+    other: float
+
+
+def _levels(values: Sequence[float], limit: float) -> _Jump | None:
+    """Return the jump between two levels; None without two levels."""
     n, ordered = len(values), sorted(values)
+    if n < NOISY:
+        return None
     height, first = max((b - a, i) for i, (a, b) in enumerate(pairwise(ordered), 1))
     low, high = ordered[:first], ordered[first:]
     if (
@@ -243,16 +261,18 @@ def _levels(values: Sequence[float], limit: float) -> tuple[int, bool] | None:
         or sum((a < high[0]) != (b < high[0]) for a, b in pairwise(values)) > MOST_JUMPS
     ):
         return None
-    return min(first, n - first), low[0] == low[-1] and high[0] == high[-1]
+    return _Jump(min(first, n - first), low[0] == low[-1] and high[0] == high[-1], inf)
 
 
-def _leaps(values: Sequence[float], limit: float) -> tuple[int, bool] | None:
-    """Return the readings of the shortest part between leaps, and whether all parts are constant; None without a leap.
+def _leaps(values: Sequence[float], limit: float, since: int) -> _Jump | None:
+    """Return the leaps, one of which is to the reading with the number `since` or a later one; None without a leap.
 
     A leap is a change that is far larger than all others, and stays: a drift, a run-out or a wave hide a second level,
     and not the leap to it.
     """
     n, ordered = len(values), sorted(values)
+    if n < NOISY:
+        return None
     changes = [b - a for a, b in pairwise(values)]
     largest = sorted(range(n - 1), key=lambda i: -abs(changes[i]))
     least = max(HEIGHT * abs(ordered[n // 2]), LEAST_HEIGHT * limit)
@@ -263,30 +283,36 @@ def _leaps(values: Sequence[float], limit: float) -> tuple[int, bool] | None:
     cuts = sorted(i + 1 for i in largest[:count])
     shortest = min(b - a for a, b in pairwise([0, *cuts, n]))
     beside = ceil(max(LEAST_BEYOND, PART_BEYOND * n))
-    if shortest < beside:
+    if shortest < beside or cuts[-1] < since:
         return None
     for cut in cuts:
         change, level = changes[cut - 1], median_of(values[cut - beside : cut])
         # A particle or a bubble comes back to the level.
         if any((v - level) / change < STAYS for v in values[cut : cut + beside]):
             return None
-    return shortest, sizes[count] == 0.0
+    return _Jump(shortest, sizes[count] == 0.0, sizes[count])
 
 
-def _is_kept_long_enough(readings: int, is_constant: bool, before: Sequence[float], values: Sequence[float]) -> bool:
-    """Return whether the shortest level, with this number of `readings`, has enough values that were renewed.
+def _is_kept_long_enough(jump: _Jump, before: Sequence[float], values: Sequence[float]) -> bool:
+    """Return whether the shortest level of a jump has enough values that the instrument renewed.
 
     Of an instrument that is read faster than it renews its value, a few values of a large noise would be two levels.
     """
     known = [*before[-MOST_BEFORE:], *values]
     changes = [i for i, (a, b) in enumerate(pairwise(known)) if a != b]
+    # Many small changes are no noise that makes a leap, however seldom they come.
+    if (
+        sum(abs(known[i + 1] - known[i]) <= jump.other < inf for i in changes[-MOST_JUMPS - ENOUGH_CHANGES :])
+        >= ENOUGH_CHANGES
+    ):
+        return True
     repeats = _repeats(changes)
-    if is_constant:
+    if jump.is_constant:
         # A run counts that reaches into the span.
         runs = [b - a for a, b in pairwise([-1, *changes, len(known) - 1]) if b >= len(known) - len(values)]
         if max(runs) >= max(CONSTANT, RUNS_OF_A_LEVEL * (repeats or 0)):
             return True
-    return repeats is not None and readings >= LEAST_BEYOND * repeats
+    return repeats is not None and jump.readings >= LEAST_BEYOND * repeats
 
 
 def _repeats(changes: Sequence[int]) -> int | None:
@@ -297,7 +323,7 @@ def _repeats(changes: Sequence[int]) -> int | None:
     """
     # The first and the last run may be cut off.
     whole = sorted(b - a for a, b in pairwise(changes))
-    return whole[int(RENEWED * len(whole))] if whole else None
+    return min(MOST_REPEATS, whole[int(RENEWED * len(whole))]) if whole else None
 
 
 def _least_jump(ordered: Sequence[float], height: float, limit: float) -> float:

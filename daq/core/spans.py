@@ -81,7 +81,7 @@ def take(
         if is_frozen(settled):
             faults.append("torque_frozen")
         torques = _torques(plan, rows, span)
-        faults += _sensor_faults(plan, torques, keep, rows, span)
+        faults += _sensor_faults(plan, torques, keep, rows, span, clock.floor)
         noise = noise_of_span(torques)
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
@@ -206,7 +206,7 @@ def _torques(plan: Plan, rows: Columns, span: Span) -> list[float]:
     return [] if plan.band is None else rows.clean(span, [plan.band.signal])[1][0]
 
 
-def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep, rows: Columns, span: Span) -> list[str]:
+def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep, rows: Columns, span: Span, floor: int) -> list[str]:
     """Return the faults of a torque whose readings `values` in the span are not the sample's."""
     band = plan.band
     if band is None:
@@ -216,12 +216,16 @@ def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep, rows: Column
         return found
     if is_disturbed(values, limit=band.high, is_last=keep.statistic == "last"):
         found.append("outlying_readings")
-    before = _torques(plan, rows, Span(span.start, span.start, max(0, span.first - MOST_BEFORE), span.first))
+    first = max(0, span.first - MOST_BEFORE)
+    before = _torques(plan, rows, Span(span.start, span.start, first, span.first))
+    settled = len(
+        _torques(plan, rows, Span(floor, span.start, max(first, bisect_right(rows.times, floor)), span.first))
+    )
     # A structure that breaks makes a peak, and a gel an event: there a jump is the sample's.
     if (
         plan.claim in ("at_time", "equilibrium")
         and keep.event is None
-        and is_jumped(values, limit=band.high, before=before)
+        and is_jumped(values, limit=band.high, before=before, settled=settled)
     ):
         found.append("torque_jumped")
     return found

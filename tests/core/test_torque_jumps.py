@@ -192,7 +192,8 @@ def test_a_drift_over_a_step_of_a_coarse_display_is_no_jump(display, edge):
 
 
 @pytest.mark.parametrize(
-    ("factor", "least"), [(0.5, 0.85), (0.8, 0.5), (0.9, 0.25), (1.1, 0.2), (1.25, 0.5), (2.0, 0.85)]
+    ("factor", "least"),
+    [(0.5, 0.9), (0.8, 0.7), (0.9, 0.55), (0.95, 0.35), (1.05, 0.35), (1.1, 0.5), (1.25, 0.7), (2.0, 0.9)],
 )
 def test_a_torque_that_goes_to_another_level_is_seen(factor, least):
     """A small jump is hidden by run-out, particles and a structure that changes."""
@@ -206,6 +207,38 @@ def test_a_torque_that_goes_to_another_level_is_seen(factor, least):
         before += is_disturbed(values, limit=100.0)
     assert seen >= least * 300
     assert seen > 2 * before
+
+
+@pytest.mark.parametrize("n", [5, 10, 20, 60])
+def test_a_leap_in_a_short_span_or_at_its_beginning_is_known_by_the_settled_readings_before(n):
+    """A leap before the span is none of its own."""
+    rng, seen, alone = random.Random(f"beginning {n}"), 0, 0
+    for _ in range(100):
+        values, factor = honest(rng, 100 + n), rng.choice((0.8, 0.9, 1.1, 1.25))
+
+        def leaping(at, values=values, factor=factor):
+            return [shown(v * factor if i >= at else v, 0.01) for i, v in enumerate(values)]
+
+        at = 100 + rng.randint(0, max(0, n // 2 - 5))
+        before, span = leaping(at)[:100], leaping(at)[100:]
+        seen += is_jumped(span, limit=100.0, before=before, settled=100)
+        alone += is_jumped(span, limit=100.0, before=before)
+        before, span = leaping(100 - rng.randint(10, 90))[:100], leaping(0)[100:]
+        assert not is_jumped(span, limit=100.0, before=before, settled=100)
+    print(f"of 100 leaps at the beginning of {n} readings {seen} are seen, {alone} without settled readings before")
+    assert seen >= 55
+    assert seen > alone
+
+
+@pytest.mark.parametrize("display", DISPLAYS)
+def test_an_honest_span_with_readings_before_has_no_jump(display):
+    rng, found = random.Random(f"honest before {display}"), 0
+    for _ in range(300):
+        n, earlier = rng.choice((3, 10, 20, 60)), rng.choice((5, 20, 100, 200))
+        values = [shown(v, display) for v in honest(rng, earlier + n)]
+        settled = rng.choice((0, earlier // 2, earlier))
+        found += is_jumped(values[earlier:], limit=100.0, before=values[:earlier], settled=settled)
+    assert found == 0
 
 
 @pytest.mark.parametrize("factor", [0.5, 0.8, 1.2, 1.5])
