@@ -230,6 +230,17 @@ def test_a_leap_in_a_short_span_or_at_its_beginning_is_known_by_the_settled_read
     assert seen > alone
 
 
+@pytest.mark.parametrize("size", [-0.2, 0.1, 0.5])
+def test_a_particle_that_comes_back_to_the_level_is_no_leap(size):
+    """It leaves the level by far more than all other changes."""
+    rng = random.Random(f"particle {size}")
+    for _ in range(50):
+        n, at, back = rng.choice((60, 100, 300)), rng.randint(6, 50), rng.uniform(0.81, 0.85)
+        away = [0.0] * at + [size * back**i for i in range(n - at)]
+        values = [shown(40.0 * (1.0 + a) + rng.gauss(0.0, 0.02), 0.01) for a in away]
+        assert not is_jumped(values, limit=100.0)
+
+
 @pytest.mark.parametrize("display", DISPLAYS)
 def test_an_honest_span_with_readings_before_has_no_jump(display):
     rng, found = random.Random(f"honest before {display}"), 0
