@@ -13,8 +13,8 @@ from daq.core.statistics import Ripple, Summary
 from daq.core.steady import LEAST_EFFECTIVE, effective_count
 from daq.core.student import t_975
 from daq.core.units import convert
-from daq.methods.concluding.certificatetable import BEYOND_TABLE_K, in_table, rows_of
 from daq.methods.concluding.intervals import stated_interval
+from daq.methods.parts.certificatetable import BEYOND_TABLE_K, in_table, rows_of
 from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import Drift

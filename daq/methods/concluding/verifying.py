@@ -11,7 +11,7 @@ from daq.core.units import as_written, convert
 from daq.methods.concluding.applying import suspicions
 from daq.methods.concluding.budget import budget
 from daq.methods.concluding.cautions import flow_faults
-from daq.methods.concluding.certificatetable import BEYOND_TABLE_K, in_table, rows_of
+from daq.methods.parts.certificatetable import BEYOND_TABLE_K, in_table, rows_of
 from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
