@@ -1,6 +1,7 @@
 """Take kept values: resolve their span, summarise its readings, and find its faults."""
 
 import math
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from typing import Final
 
@@ -11,7 +12,7 @@ from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan, Rule
 from daq.core.quietness import noise_of_span
-from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, is_jumped, tail_of
+from daq.core.sensorsigns import FROZEN, MOST_BEFORE, is_clipped, is_disturbed, is_frozen, is_jumped, tail_of
 from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
 from daq.core.units import as_written
@@ -74,11 +75,13 @@ def take(
         lost = completeness < LEAST_COMPLETENESS and span.n < (math.floor(expected / per_line) - 1) * per_line
         if interval and (longest > MISSING_INTERVALS * interval or lost):
             faults.append("readings_missing")
+        if _has_older_readings(rows, span, clock.start, interval, per_line):
+            faults.append("readings_late")
         faults += _reading_faults(plan, rows, span)
         if is_frozen(settled):
             faults.append("torque_frozen")
-        torques = [] if plan.band is None else rows.clean(span, [plan.band.signal])[1][0]
-        faults += _sensor_faults(plan, torques, keep)
+        torques = _torques(plan, rows, span)
+        faults += _sensor_faults(plan, torques, keep, rows, span, clock.floor)
         noise = noise_of_span(torques)
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
@@ -106,6 +109,21 @@ def take(
         event_interval_ns=event_interval,
         noise=noise,
     )
+
+
+def _has_older_readings(rows: Columns, span: Span, started: int, interval: int, per_line: int) -> bool:
+    """Return whether readings from well before the span arrived in it, all at once after a time without any.
+
+    The time of a reading is that of its arrival.  A stream that was held up when the span began brings readings that
+    are older than the span, and perhaps than the settling.  `started` is the start of the step, and `interval` that of
+    the lines (both ns).
+    """
+    first = rows.times[span.first]
+    before = rows.times[span.first - 1] if span.first else started
+    if not interval or first - before <= MISSING_INTERVALS * interval:
+        return False
+    lines = (bisect_right(rows.times, first + interval // 2) - span.first) // per_line
+    return max(before, first - (lines - 1) * interval) < span.start - MISSING_INTERVALS * interval
 
 
 def _event_leaf(keep: Keep, rule: str) -> Rule | None:
@@ -183,7 +201,12 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     return found
 
 
-def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep) -> list[str]:
+def _torques(plan: Plan, rows: Columns, span: Span) -> list[float]:
+    """Return the torques of a span in the unit of the band; none without a band."""
+    return [] if plan.band is None else rows.clean(span, [plan.band.signal])[1][0]
+
+
+def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep, rows: Columns, span: Span, floor: int) -> list[str]:
     """Return the faults of a torque whose readings `values` in the span are not the sample's."""
     band = plan.band
     if band is None:
@@ -193,10 +216,33 @@ def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep) -> list[str]
         return found
     if is_disturbed(values, limit=band.high, is_last=keep.statistic == "last"):
         found.append("outlying_readings")
+    first = max(0, span.first - MOST_BEFORE)
+    before = _torques(plan, rows, Span(span.start, span.start, first, span.first))
+    settled = len(
+        _torques(plan, rows, Span(floor, span.start, max(first, bisect_right(rows.times, floor)), span.first))
+    )
     # A structure that breaks makes a peak, and a gel an event: there a jump is the sample's.
-    if plan.claim in ("at_time", "equilibrium") and keep.event is None and is_jumped(values, limit=band.high):
+    if (
+        plan.claim in ("at_time", "equilibrium")
+        and keep.event is None
+        and is_jumped(values, limit=band.high, before=before, settled=settled)
+    ):
         found.append("torque_jumped")
     return found
+
+
+def trail_after(plan: Plan, rows: Columns, settled: int, before: Sequence[float]) -> list[float]:
+    """Return the newest torques `before` a step and those until it has settled (ns), where they all are the last one.
+
+    Otherwise it is []: the torque followed its sample into the step.
+    """
+    unsettled = _torques(plan, rows, rows.between(-1, settled))
+    return tail_of([*before, *unsettled]) if before and set(unsettled) <= {before[-1]} else []
+
+
+def newest_torques(plan: Plan, rows: Columns, start: int, end: int, trail: Sequence[float]) -> list[float]:
+    """Return the torques in ``start < t_i <= end`` (ns), after those of `trail`, as `is_frozen` needs them later."""
+    return tail_of([*trail, *_torques(plan, rows, rows.between(start, max(start, end)))])
 
 
 def settled_tail(plan: Plan, rows: Columns, start: int, end: int, trail: Sequence[float]) -> list[float]:
@@ -207,12 +253,11 @@ def settled_tail(plan: Plan, rows: Columns, start: int, end: int, trail: Sequenc
     if plan.band is None or end <= start:
         return list(trail)
     inside = rows.between(start, end)
-    last = Span(start, end, max(inside.first, inside.stop - FROZEN), inside.stop)
-    (newest,) = rows.clean(last, [plan.band.signal])[1]
+    newest = _torques(plan, rows, Span(start, end, max(inside.first, inside.stop - FROZEN), inside.stop))
     # The noise before is looked at only where the end is constant.
     if len(set(newest)) > 1:
         return newest
-    return tail_of([*trail, *rows.clean(inside, [plan.band.signal])[1][0]])
+    return newest_torques(plan, rows, start, end, trail)
 
 
 def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n: int) -> list[str]:
