@@ -21,21 +21,21 @@ from tests.bench.goals import Row
 from tests.support.runs.virtual_bench import StoredBench
 
 TO_THE_REQUEST: Final = """
-import argparse, pathlib
+import argparse, os
 from daq.adapters.paths import examples_dir
 from daq.app.cli.measuring import run
 
-async def asked(path, order, screen):
-    return 0
+def asked(path, line):
+    raise SystemExit
 
 run.daemon_socket = lambda state: state
-run._through_daemon = asked
+run.sent = asked
 parser = argparse.ArgumentParser()
 run.arguments(parser)
-given = ["clear-glaze-qc", "--instrument", "bench-1", "--sample", "S-1"]
+given = ["G-1042", "--instrument", "bench-1"]
 run.run(parser.parse_args(given, argparse.Namespace(config=str(examples_dir()), state=".")))
 """
-"""The part of `daq run` before the daemon is asked."""
+"""The part of `daq run` before the daemon is asked, for a sample that is registered."""
 LONGEST: Final = 15
 """Number of imports that are listed for a module."""
 

@@ -1,14 +1,19 @@
 """The order that `daq run` makes of its arguments, and what it refuses before any port is opened."""
 
 import argparse
+import json
 
 import pytest
 
 from daq.adapters.paths import examples_dir
 from daq.app.cli import COMMANDS, main
 from daq.app.cli.measuring import run as command
+from daq.app.daemon.protocol import read_request, request_line
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.run_order import RunOrder
 from daq.core.errors import NotComparableError, SettingError
+from daq.methods.files.load import parse
+from daq.process.stop_request import PROTOCOL, line_of
 
 CATALOGUE = Catalogue.load(examples_dir())
 
@@ -16,7 +21,7 @@ CATALOGUE = Catalogue.load(examples_dir())
 def order(*words):
     parser = argparse.ArgumentParser()
     command.arguments(parser)
-    return command._order(parser.parse_args([*words]), lambda: CATALOGUE.methods)
+    return parse(RunOrder, command._order(parser.parse_args([*words]), CATALOGUE.methods.__contains__))
 
 
 @pytest.mark.parametrize(
@@ -47,6 +52,49 @@ def test_the_words_about_filling_and_anyway():
 def test_a_run_without_a_sample_is_refused(words):
     with pytest.raises(SettingError, match="sample"):
         order(*words)
+
+
+def test_every_key_of_an_order_comes_from_the_arguments():
+    found = command._order(argparse.Namespace(**dict.fromkeys(command.ASKED), **OTHERS), lambda _: True)
+    # The ticket is that of a person who is logged in on the page.
+    assert set(found) == set(RunOrder.model_fields) - {"ticket"}
+
+
+OTHERS = {"what": "clear-glaze-qc", "sample": "G-1", "choices": [("speed", 10.0)], "ask_badge": False, "badge_file": ""}
+
+
+def test_the_sent_line_is_that_of_the_model():
+    words = ("clear-glaze-qc", "--sample", "G-1", "--set", "speed=10", "--replicate", "2", "--as-left", "--fresh-fill")
+    parser = argparse.ArgumentParser()
+    command.arguments(parser)
+    sent = {
+        "protocol": PROTOCOL,
+        "do": "run",
+        **command._order(parser.parse_args(words), CATALOGUE.methods.__contains__),
+    }
+    assert read_request(line_of(sent)) == order(*words)
+    assert json.loads(request_line(order(*words))) == sent | {"ticket": ""}
+
+
+@pytest.mark.parametrize("word", [*CATALOGUE.methods, "G-1042", "clear-glaze", "", "clear glaze", "\udcff", "1"])
+def test_a_word_is_a_method_where_a_file_has_it_as_its_id(word):
+    assert command._is_method(examples_dir(), word) == (word in CATALOGUE.methods)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ('id = "own"', True), ("id = 'own'", True), ('id = "\\u006fwn"', True), ('id = "other" # own', False),
+        ('id = "own', False), ('[id]\nown = "own"', False), ('about = "own"', False), ('id = "own\\n"', False),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("folder", ["methods", "recipes"])
+def test_the_id_of_a_method_is_read_as_toml_in_the_folder_that_the_daemon_names(tmp_path, text, expected, folder):
+    (tmp_path / "daemon.toml").write_text(f'[folders]\nmethods = "{folder}"\n' if folder != "methods" else "")
+    (tmp_path / folder).mkdir()
+    (tmp_path / folder / "one.toml").write_text("id = [")
+    (tmp_path / folder / "own.toml").write_text(text)
+    assert command._is_method(tmp_path, "own") == expected
 
 
 @pytest.mark.slow
