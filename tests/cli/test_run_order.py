@@ -1,19 +1,25 @@
 """The order that `daq run` makes of its arguments, and what it refuses before any port is opened."""
 
 import argparse
+import contextlib
 import json
+import os
+import signal
+import socket
+import threading
 
 import pytest
 
 from daq.adapters.paths import examples_dir
 from daq.app.cli import COMMANDS, main
 from daq.app.cli.measuring import run as command
-from daq.app.daemon.protocol import read_request, request_line
+from daq.app.daemon.protocol import Done, Ended, Started, Stopped, answer_line, read_request, request_line
+from daq.app.screens.run_view import RunEnd
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.run_order import RunOrder
-from daq.core.errors import NotComparableError, SettingError
+from daq.core.errors import LinkError, NotComparableError, SettingError
 from daq.methods.files.load import parse
-from daq.process.stop_request import PROTOCOL, line_of
+from daq.process.stop_request import PROTOCOL, line_of, sent
 
 CATALOGUE = Catalogue.load(examples_dir())
 
@@ -122,3 +128,65 @@ def test_a_run_that_cannot_be_comparable_has_an_exit_code_of_its_own(monkeypatch
     assert main(["run", "G-1042"]) == 15
     assert capsys.readouterr().err == "daq: not comparable with the limits of engobe: because\n"
     assert "run" in {name for name, _, _ in COMMANDS}
+
+
+class Answering(threading.Thread):
+    """A daemon of one run, which ends it when its stop is asked for, or after a second."""
+
+    def __init__(self, path):
+        super().__init__(daemon=True)
+        self.server = socket.socket(socket.AF_UNIX)
+        self.server.bind(str(path))
+        self.server.listen()
+        self.asked = []
+        self.start()
+
+    def run(self):
+        first, _ = self.server.accept()
+        with self.server, first, first.makefile("rb") as lines:
+            self.asked.append(json.loads(lines.readline()))
+            first.sendall(answer_line(Started("run-1", self.asked[0]["instrument"])))
+            self.server.settimeout(1)
+            with contextlib.suppress(TimeoutError):
+                stop, _ = self.server.accept()
+                with stop, stop.makefile("rb") as more:
+                    self.asked.append(json.loads(more.readline()))
+                    stop.sendall(answer_line(Stopped(True)) + answer_line(Done()))
+            ended = "stopped" if len(self.asked) == 2 else "complete"
+            first.sendall(
+                answer_line(Ended(RunEnd(run="run-1", outcome=ended, reason="", motor="still"), None))
+                + answer_line(Done())
+            )
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_between_the_order_and_its_first_answer_stops_the_run(tmp_path, monkeypatch, number):
+    """The order is with the daemon, and what shows the run is not imported yet."""
+    daemon, before = Answering(tmp_path / "s"), [signal.getsignal(n) for n in (signal.SIGINT, signal.SIGTERM)]
+
+    def sent_and_interrupted(path, line):
+        connection = sent(path, line)
+        os.kill(os.getpid(), number)
+        return connection
+
+    monkeypatch.setattr(command, "sent", sent_and_interrupted)
+    made = {"sample": "G-1", "instrument": "bench-1"}
+    command._through_daemon(tmp_path / "s", made, plain=True)
+    daemon.join(5)
+    assert daemon.asked == [
+        {"protocol": PROTOCOL, "do": "run", **made},
+        {"protocol": PROTOCOL, "do": "stop", "instrument": "bench-1", "bench": False},
+    ]
+    assert [signal.getsignal(n) for n in (signal.SIGINT, signal.SIGTERM)] == before
+
+
+def test_without_a_signal_no_stop_is_asked_for(tmp_path):
+    daemon = Answering(tmp_path / "s")
+    command._through_daemon(tmp_path / "s", {"sample": "G-1", "instrument": "bench-1"}, plain=True)
+    daemon.join(5)
+    assert [line["do"] for line in daemon.asked] == ["run"]
+
+
+def test_an_order_that_no_daemon_takes_is_refused(tmp_path):
+    with pytest.raises(LinkError, match="the daemon does not answer"):
+        command._through_daemon(tmp_path / "s", {"sample": "G-1"}, plain=True)
