@@ -162,7 +162,7 @@ class Answering(threading.Thread):
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_between_the_order_and_its_first_answer_stops_the_run(tmp_path, monkeypatch, number):
     """The order is with the daemon, and what shows the run is not imported yet."""
-    daemon, before = Answering(tmp_path / "s"), [signal.getsignal(n) for n in (signal.SIGINT, signal.SIGTERM)]
+    daemon = Answering(tmp_path / "s")
 
     def sent_and_interrupted(path, line):
         connection = sent(path, line)
@@ -177,7 +177,6 @@ def test_a_signal_between_the_order_and_its_first_answer_stops_the_run(tmp_path,
         {"protocol": PROTOCOL, "do": "run", **made},
         {"protocol": PROTOCOL, "do": "stop", "instrument": "bench-1", "bench": False},
     ]
-    assert [signal.getsignal(n) for n in (signal.SIGINT, signal.SIGTERM)] == before
 
 
 def test_without_a_signal_no_stop_is_asked_for(tmp_path):
@@ -188,5 +187,7 @@ def test_without_a_signal_no_stop_is_asked_for(tmp_path):
 
 
 def test_an_order_that_no_daemon_takes_is_refused(tmp_path):
+    before = [signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)]
     with pytest.raises(LinkError, match="the daemon does not answer"):
         command._through_daemon(tmp_path / "s", {"sample": "G-1"}, plain=True)
+    assert [signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)] == before
