@@ -170,7 +170,6 @@ def commands(runs: int) -> dict[str, list[str]]:
         "daq runs --verdict": ["runs", "--verdict", "outside"],
         "daq outbox": ["outbox"],
         "daq sample list --bench": ["sample", "list", "--bench", "bench-1"],
-        "daq reportable": ["reportable", middle.sample],
         DOCTOR: ["doctor"],
     }
 
@@ -243,8 +242,8 @@ def measured(path: Path, runs: int, *, whole: bool) -> Figures:
     given = ["--config", str(examples_dir()), "--state", str(path.parent)]
     found.seconds["python -c pass"] = best(["-c", "pass"])
     for name, words in commands(runs).items():
-        # Findings about the configuration give `daq doctor` the code 1.
-        found.seconds[name] = best(["-m", "daq", *given, *words], codes=(1,) if name == DOCTOR else ())
+        # Refused messages, and findings about the configuration, give the code 1.
+        found.seconds[name] = best(["-m", "daq", *given, *words], codes=(1,))
     found.megabytes[DOCTOR] = memory([*given, "doctor"])
     for quick in (True, False) if whole else (True,):
         name = "quick checks" if quick else "all checks"
