@@ -25,20 +25,22 @@ from daq.app.setup.run_order import RunOrder
 from daq.app.workshop.shift.fast_time import FastClock, FastLoop
 from daq.app.workshop.shift.memory_ports import SimulatedPort
 from daq.methods.files.daemon import Daemon
+from daq.process.logs import set_up_logs
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
 from simulators.thermometer.thermometer import Thermometer
 from tests.bench.goals import Row
 from tests.bench.long_run import BEGAN
 
-FIRST: Final = 4
+FIRST: Final = 2
 """Number of runs before those that are counted."""
-RUNS: Final = 24
+RUNS: Final = 8
 """Number of all runs."""
 TOPICS: Final = Topics(enterprise="glaze-works", site="kiln-street", area="quality")
 
 
 def main() -> list[Row]:
+    set_up_logs("critical", "json")
     with tempfile.TemporaryDirectory() as folder:
         path = database_path(Path(folder))
         measured(Path(folder), FIRST)
