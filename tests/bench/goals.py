@@ -27,7 +27,7 @@ class Row:
 
     @property
     def met(self) -> bool:
-        """Whether the figure is as good as its goal; one that was not measured is not."""
+        """True where the figure is as good as its goal; it is not where nothing was measured."""
         return self.now >= self.goal if self.at_least else self.now <= self.goal
 
 
