@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, revisions
+from daq.adapters.store.result_values import values_of
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
 from daq.app.records.judged.product_versions import ProductVersion, version_of_run
 from daq.app.records.run_checklist import RunChecklist, checklist_of
@@ -184,7 +185,7 @@ def history(reader: Reader, run: RunRecord) -> History:
     return History(
         run,
         results,
-        None if newest is None else json.loads(newest.data),
+        None if newest is None else values_of(newest),
         [] if newest is None else reader.messages(newest.id),
         reader.kept(run.id),
         journal_summary(reader, run.id),

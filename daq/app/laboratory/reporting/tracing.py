@@ -1,6 +1,5 @@
 """From a report, or its file, back to the results on it, their raw bytes, people, limits and verifications."""
 
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,6 +13,7 @@ from daq.adapters.store.archiving.joining import join_archives
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
+from daq.adapters.store.result_values import values_of
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Kept, kept
 from daq.app.records.history import raw_journal
@@ -196,7 +196,7 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
         shown.audit_head,
         shown.journal,
     )
-    data: dict[str, Any] = {} if stored is None else json.loads(stored.data)
+    data: dict[str, Any] = {} if stored is None else values_of(stored)
     objections = () if run is None else _read(lambda: releases.objections(run), unreadable)
     later = newest is not None and newest.id != shown.result
     from daq.app.laboratory.reporting.shown import product_used

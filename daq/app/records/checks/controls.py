@@ -1,6 +1,5 @@
 """The control of a shift that the file of an instrument requires, and the limits that a person fixed for it."""
 
-import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
@@ -8,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from daq.adapters.store.newest_runs import LATEST, VerifyingRun, newest_of_kind, run_started_seq, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, newest_revision, revisions
+from daq.adapters.store.result_values import values_of
 from daq.app.records.checks.audited_checks import audited_check, pair_of
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.core.context import ControlLimits, RequiredControl
@@ -178,7 +178,7 @@ def chart_limits_of(reader: Reader, chart: str) -> tuple[ChartLimits, StoredReco
     record = ChartLimits.model_validate(stored.data, strict=False)
     if "serials" not in stored.data:
         results = (reader.newest_result(run) for run in record.runs)
-        data = [json.loads(r.data) for r in results if r is not None]
+        data = [values_of(r) for r in results if r is not None]
         serials = {(d.get("geometry") or {}).get("serial") or "" for d in data}
         record = record.model_copy(update={"serials": tuple(sorted(serials)) or ("",)})
     return record, stored
