@@ -106,8 +106,8 @@ def orders(lab, sample, run):
         ("sign", {"signed": signed, "meaning": "released", "password": PASSWORD}),
         ("certificate_release", {"of": run}),
         ("report_day", {"day": day(lab.lab.clock.utc_ns())}),
-        ("report_chart", {"product": "clear-glaze", "last": 22}),
-        ("chart_limits_fix", {"product": "clear-glaze", "last": 20, "because": "in control"}),
+        ("report_chart", {"product": "engobe", "last": 22}),
+        ("chart_limits_fix", {"product": "engobe", "last": 20, "because": "in control"}),
         ("run_correct", {"run": run, "lot": "2212", "because": "mistyped"}),
         ("run_correct_reviewed", {"run": run, "product": "", "because": "label of another bucket"}),
         ("equipment_calibrated", {"piece": "bench-1", "certificate": "K", "day": "2024-11-20", "found": "inside"}),
@@ -115,7 +115,7 @@ def orders(lab, sample, run):
         ("sample_cancel", {"id": sample, "because": "spilled"}),
         ("sample_again", {"id": sample, "because": "a second look"}),
         ("bench_text", {"bench": "bench-1", "text": sample}),
-        ("bench_command", {"bench": "bench-1", "command": "damage"}),
+        ("bench_command", {"bench": "bench-2", "command": "damage"}),
         ("handover", {}),
     ]
 
@@ -136,10 +136,13 @@ def test_every_act_is_tried_or_left_out_for_a_reason(lab):
 @pytest.mark.slow
 @pytest.mark.parametrize("how", ["{", "{}", "no origin", "text as verdict"])
 def test_acts_that_do_not_concern_a_damaged_result_work(lab, tmp_path, how):
-    make_charted(lab.lab.store.path, [Measured(f"P-{i}", 800.0 + i % 3) for i in range(20)])
+    points = [(f"P-{i}", 800.0 + i % 3, fill) for i in range(20) for fill in ("1", "2")]
+    made = [Measured(sample, value, product="engobe", fill=fill) for sample, value, fill in points]
+    make_charted(lab.lab.store.path, made)
     damage(lab, lab.runs[1], how)
     for act, order in orders(lab, "G-1041", lab.runs[0]):
-        perform(lab, act, order)
+        # The sheet of the day of the damaged result shows it.
+        perform(lab, act, {"day": "2025-11-01"} if act == "report_day" else order)
 
 
 @pytest.mark.parametrize("how", DAMAGES)
@@ -156,8 +159,10 @@ def test_acts_on_a_damaged_result_name_run_and_field(lab, how):
             named[act] = (error.code, error.values.get("run"), error.values.get("field"), str(error))
         else:
             not_refused.add(act)
-    assert not CONCERNED & not_refused
-    for act in CONCERNED:
+    # A reportable result is made of other fields than the origin; it is not signed and has no certificate.
+    concerned = CONCERNED - ({"reportable_store"} if how == "no origin" else set())
+    assert not concerned & not_refused
+    for act in concerned:
         code, of, field, words = named[act]
         assert (code, of) == ("result_damaged", run), (act, named[act])
         assert f"run {run} is damaged in {field}" in words

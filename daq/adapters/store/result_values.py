@@ -21,6 +21,10 @@ _TYPES: Final[Mapping[str, tuple[type, ...]]] = {
     "value": (int, float, NoneType),
 }
 """Types of the fields that the program reads by name."""
+_REQUIRED: Final = (
+    "origin", "sample", "method", "conditions", "verdict", "quantity", "unit", "quality", "validity", "value", "faults",
+)  # fmt: skip
+"""Fields that every result has."""
 
 
 class DamagedResultError(StoreError, ValueError):
@@ -64,3 +68,11 @@ def values_of(result: "ResultRecord") -> dict[str, Any]:
             raise damaged(result.run, name)
     inner = {name: Values(v, result.run, f"{name}.") for name, v in found.items() if type(v) is dict}
     return Values(found | inner, result.run)
+
+
+def whole_values_of(result: "ResultRecord") -> dict[str, Any]:
+    """Return the JSON values of a result that has all fields; errors as in `values_of`, here also for a missing one."""
+    found = values_of(result)
+    for name in _REQUIRED:
+        found[name]
+    return found

@@ -10,6 +10,7 @@ from daq.adapters.store.declaring.publishing import ANYTHING, PublishRecords
 from daq.adapters.store.newest_runs import LATEST
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change
+from daq.adapters.store.result_values import DamagedResultError
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.equipment.certificate_values import GivenValue, certified_values
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, listed, new
@@ -182,6 +183,7 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
         own = [run for c in outside_of_piece(reader, ident) if c.ident == ident for run in runs_of(reader, c, known)]
     keeping = Keeping(laboratory.store, laboratory.topics, utc_ns, who)
     _, damages = keeping.store_of_readable((before | after).values())
+    damages += [found for found in known.values() if isinstance(found, DamagedResultError)]
     with laboratory.reader() as reader:
         differing = [difference(piece, *other).text for other in other_constants(records_of(reader, piece), piece)]
         out = out_of_service(reader, piece)
@@ -192,7 +194,7 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
         "differing": differing,
         "calibration": ident,
         "in_doubt": len(own),
-        "damaged": [dict(error.values) for error in damages],
+        "damaged": list({error.values["run"]: dict(error.values) for error in damages}.values()),
         "out_of_service": out[0].record.out_of_service if out else "",
     }
 

@@ -10,7 +10,7 @@ from daq.adapters.store.audit import source_uri
 from daq.adapters.store.declaring.correcting import Correct
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangedMeanwhileError
-from daq.adapters.store.result_values import values_of
+from daq.adapters.store.result_values import whole_values_of
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.delivery.record_messages import Numbered
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new
@@ -161,7 +161,7 @@ def correctable(laboratory: Laboratory, run: str, seen: str, tables: Container[s
                 run=run,
                 newest=newest.id,
             )
-        values_of(newest)  # a damaged result is named by its field
+        whole_values_of(newest)  # a damaged result is named by its field
         _refuse_disagreements(reader, run, tables)
         stored = find(reader, Declaration, run)
         if stored is not None and stored.record.state == ANNULLED:

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 CALIBRATED: Final = "equipment_calibrated"
 """Name of the change by which a calibration is recorded."""
-Known = dict[tuple[str, ...], bool]
-"""Whether a result was measured with a piece, by the piece and the id of the result."""
+Known = dict[tuple[str, ...], bool | DamagedResultError]
+"""Whether a result was measured with a piece, by the piece and the id of the result; the error where it is damaged."""
 AT: Final = "@"
 """Between the id of a record and the day, in the name of a calibration."""
 
@@ -298,19 +298,23 @@ def results_in_doubt(
                 continue
             key = (*calibration.of.identity, first.newest)
             if key not in known:
-                known[key] = is_concerned(reader, calibration, first.run)
-            if known[key]:
+                known[key] = _concerned(reader, calibration, first.run)
+            if known[key] is not False:
                 out.append(first)
     return [(first.id, first.run) for first in sorted(out, key=lambda first: first.seq)]
 
 
 def is_concerned(reader: Reader, calibration: OutsideCalibration, run: str) -> bool:
     """Return whether the newest result of a run was measured with the piece, or may have been: it is damaged."""
+    return _concerned(reader, calibration, run) is not False
+
+
+def _concerned(reader: Reader, calibration: OutsideCalibration, run: str) -> bool | DamagedResultError:
     newest = reader.newest_result(run)
     try:
         return newest is not None and calibration.concerns(values_of(newest))
-    except DamagedResultError:  # nothing shows with what it was measured
-        return True
+    except DamagedResultError as error:  # nothing shows with what it was measured
+        return error
 
 
 def decision_about(reader: Reader, cause: "Entry | OutsideCalibration", run: str) -> str | None:
