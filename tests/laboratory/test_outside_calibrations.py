@@ -9,7 +9,7 @@ import pytest
 from daq.adapters.store.records import Change, StoredRecord
 from daq.app.cli import main
 from daq.app.laboratory.equipment.monthly import review
-from daq.app.laboratory.signing.affected_runs import affected
+from daq.app.laboratory.signing.affected_runs import affected, affected_first
 from daq.app.laboratory.signing.suspending import _failed
 from daq.app.records.checks import outside_calibrations as checks_outside
 from daq.app.records.checks.outside_calibrations import (
@@ -402,6 +402,17 @@ def test_a_decision_does_not_outlive_a_correction_of_its_calibration(lab):
     assert [(bool(e["suspended"]), bool(e["resumed"])) for e in announced] == [
         (False, False), (True, False), (False, True), (True, False), (False, True),
     ]  # fmt: skip
+
+
+def test_a_page_of_runs_in_doubt_has_those_without_a_decision_first_and_the_number_of_all(lab):
+    name = calibrate(lab)["calibration"]
+    lab.do("doubt_decide", run=lab.runs[0], verification=name, decision="upheld", because="the same on bench-2")
+    order = [*lab.runs[1:], lab.runs[0]]
+    for most in range(5):
+        with lab.lab.reader() as reader:
+            rows, count = affected_first(reader, name, most)
+        assert ([e.run for e, _ in rows], count) == (order[:most], 3)
+        assert [decision for _, decision in rows] == [None, None, "upheld"][:most]
 
 
 def test_a_calibration_that_puts_results_in_doubt_needs_their_number(lab):
