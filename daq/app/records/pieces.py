@@ -83,18 +83,28 @@ def pieces_in_use(instrument: "Instrument", identity: "Identity | None") -> list
 def pieces_of(instrument: "Instrument", serial: str) -> list[Piece]:
     """Return all pieces of one instrument, which has the serial number `serial`; "": it is not known."""
     found = [Piece(instrument.name, "instrument", serial, instrument.driver, _of_instrument(instrument))]
-    owner = {"owner": serial, "owner_make": instrument.driver} if serial else {}
+    owner, make = (serial, instrument.driver) if serial else ("", "")
     for name, geometry in instrument.geometries.items():
         given = {k: getattr(geometry, k, None) for k in (*_LENGTHS, *_NUMBERS)}
         constants = {k: Amount(v, _NUMBERS.get(k, "mm")) for k, v in given.items() if v is not None}
         full_scale = getattr(geometry, "full_scale_viscosity", None)
         if full_scale is not None:
             constants["full_scale_viscosity"] = full_scale
-        piece = Piece(f"{instrument.name}/{name}", "geometry", geometry.serial or "", geometry.kind, constants, **owner)
+        piece = Piece(
+            f"{instrument.name}/{name}",
+            "geometry",
+            geometry.serial or "",
+            geometry.kind,
+            constants,
+            owner=owner,
+            owner_make=make,
+        )
         found.append(replace(piece, fitted=instrument.fitted == name))
     for name, probe in instrument.probes.items():
         constants = {"offset": Amount(probe.offset, "K")}
-        found.append(Piece(f"{instrument.name}/{name}", "probe", "", probe.kind or "", constants, **owner))
+        found.append(
+            Piece(f"{instrument.name}/{name}", "probe", "", probe.kind or "", constants, owner=owner, owner_make=make)
+        )
     return found
 
 

@@ -126,8 +126,8 @@ def _gone(reader: Reader, pieces: list[Piece]) -> Iterator[Piece]:
     for kept in all_records(reader):
         record = kept.record
         if not any(concerns(record, piece) for piece in pieces):
-            about = {"owner": record.owner, "owner_make": record.owner_make}
-            yield Piece(record.piece, record.part, record.serial, record.make, **about)
+            known = Piece(record.piece, record.part, record.serial, record.make)
+            yield replace(known, owner=record.owner, owner_make=record.owner_make)
 
 
 def _line(reader: Reader, piece: Piece, verification: tuple[str, bool], today: str) -> Line:

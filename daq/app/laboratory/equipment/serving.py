@@ -284,8 +284,8 @@ def _changed(reader: Reader, piece: Piece, what: str, **update: Any) -> Change:
     ident, before = _record_of(reader, piece)
     known = {"owner": piece.owner, "owner_make": piece.owner_make} if piece.owner else {}
     if before is None:
-        about = {"piece": piece.name, "part": piece.part, "serial": piece.serial, "make": piece.make}
-        return new(Equipment(id=ident, **about, **known).model_copy(update=update), what)
+        record = Equipment(id=ident, piece=piece.name, part=piece.part, serial=piece.serial, make=piece.make)
+        return new(record.model_copy(update={**known, **update}), what)
     # The number of a probe is known from its record alone.
     known["serial"] = piece.serial or before.record.serial
     return changed(before, before.record.model_copy(update={**known, "recorded": None, **update}), what)
