@@ -80,7 +80,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     times, whole = durations(), bool(os.environ.get("DAQ_WHOLE_SWEEPS"))
     cases: dict[tuple[str, bool], list[int]] = {}
     for place, item in enumerate(items):
-        cases.setdefault((_function(item), item.get_closest_marker("slow") is not None), []).append(place)
+        name = item.nodeid if item.nodeid in times else _function(item)
+        cases.setdefault((name, item.get_closest_marker("slow") is not None), []).append(place)
     taken: set[int] = set()
     of_files: Counter[str] = Counter()
     for (name, is_slow), places in cases.items():

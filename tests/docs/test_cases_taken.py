@@ -20,6 +20,7 @@ from tests.support.cases import (
     divided,
     durations,
 )
+from tests.support.measured import measured
 
 ROOT = Path(__file__).parents[2]
 
@@ -52,7 +53,7 @@ def test_every_file_with_a_time_has_its_functions():
     found: dict[str, set[str]] = {}
     gone = []
     for name in [*durations(), *ONLY_WHOLE]:
-        file, _, function = name.partition("::")
+        file, _, function = name.partition("[")[0].partition("::")
         if file not in found:
             path = ROOT / file
             text = path.read_text() if path.exists() else ""
@@ -67,3 +68,22 @@ def test_every_file_with_a_time_has_its_functions():
 def test_the_rules_of_the_house_and_the_main_job_are_quick_however_long_they_take(name):
     assert divided(range(20), f"{name}::test_any", 90.0, quick=True) == (set(range(20)), set())
     assert divided(range(20), f"{name}::test_any", 90.0, quick=False) == (set(), set(range(20)))
+
+
+LOG = """\
+[gw0] [  1%] PASSED tests/a.py::test_many[x y]{space}
+[gw1] [  1%] PASSED tests/a.py::test_many[long]
+[gw1] [  1%] PASSED tests/a.py::test_many[z]
+[gw1] [  2%] FAILED tests/a.py::test_one
+0.90s setup    tests/a.py::test_many[x y]
+9.00s call     tests/a.py::test_many[long]
+0.12s call     tests/a.py::test_many[x y]
+7.00s call     tests/a.py::test_one
+"""
+
+
+def test_a_case_that_is_much_longer_than_the_others_has_a_time_of_its_own_and_a_shared_fixture_has_none():
+    found = measured([LOG.format(space=" ")])
+    assert found == {"tests/a.py::test_many": 0.51, "tests/a.py::test_many[long]": 9.0, "tests/a.py::test_one": 7.0}
+    name = "tests/a.py::test_many[long]"
+    assert divided([3], name, found[name], quick=True) == (set(), {3})

@@ -8,7 +8,7 @@ from typing import Any
 from playwright.sync_api import Browser, Page, sync_playwright
 
 CHROMIUM = str(Path(__file__).parent / "chromium")
-"""Debian's Chromium at the priority of the tests."""
+"""Debian's Chromium, without a window where this is installed, at the priority of the tests."""
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run")
 SIZES = {"800x480": (800, 480), "1280x800": (1280, 800), "1920x1080": (1920, 1080)}
 

@@ -44,7 +44,10 @@ WHOLE = (
 
 
 def durations() -> dict[str, float]:
-    """Return the mean time (s) of a case of each function, by its id; functions of short cases are not kept."""
+    """Return the mean time (s) of a case of each function, by its id, and the times of cases that are much longer.
+
+    Short ones are not kept.
+    """
     kept: dict[str, float] = json.loads(DURATIONS.read_text())
     return kept
 
@@ -59,11 +62,11 @@ def divided(places: Sequence[int], name: str, mean_s: float | None, *, quick: bo
 
     Args:
         places: places of the cases of the function.
-        name: id of the function.
+        name: id of the function, or of a case that has a time of its own.
         mean_s: mean time (s) of a case; None where it is short, or new.
         quick: whether its cases may be quick.
     """
-    if name in ONLY_WHOLE:
+    if name.partition("[")[0] in ONLY_WHOLE:
         return set(), set()
     if mean_s is None or name.startswith((MAIN_JOB, *HOUSE)):
         return (set(places), set()) if quick else (set(), set(places))

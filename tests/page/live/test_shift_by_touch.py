@@ -11,7 +11,7 @@ from tests.page.live.works import LONG_MS, stage
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 KEYS = """for (const name of ['keydown', 'keypress', 'keyup']) addEventListener(name, () => sessionStorage.setItem('keys', name), true);
-addEventListener('mousemove', event => event.sourceCapabilities?.firesTouchEvents || sessionStorage.setItem('keys', 'mouse'), true);"""
+addEventListener('mousedown', event => event.sourceCapabilities?.firesTouchEvents || sessionStorage.setItem('keys', 'mouse'), true);"""
 LEAST = 20 * PITCH["800x480"]
 SPEED = "At the prescribed speed"
 
