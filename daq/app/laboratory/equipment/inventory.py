@@ -1,7 +1,7 @@
 """All pieces of equipment with state, days that are due and history, for a person."""
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from daq.adapters.clock import utc_text
