@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any, Final, Self
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.agreement.one_run import disagreements_of_run
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import values_of
 from daq.app.cli.common import chosen_state, refuse_foreign
 from daq.app.laboratory.named_runs import find_run
 from daq.app.records import readings as computed

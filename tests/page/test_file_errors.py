@@ -62,7 +62,7 @@ def test_an_error_of_a_file_is_korean_and_names_file_and_key(kind, tmp_path):
         assert shown.startswith(f"{file}: {key}: " if re.fullmatch(r"[\w.\[\]-]+", key) else f"{file}: "), shown
         assert re.search("[가-힣]", shown)
         assert file_words(Texts("en"), line) == line
-        # What to do is not lost: how many entries there may be, and that a number is finite.
+        # The reason keeps its parts: how many entries there may be, and that a number is finite.
         reason, count = line.split(": ", 2)[-1], re.search(r"at (?:most|least) (\d+) items?.*, not (\d+)", line)
         assert count is None or re.findall(r"\d+", shown.removeprefix(f"{file}: {key}: ")) == [*count.groups()], shown
         assert ("finite number" in reason) == ("유한한 수" in shown)

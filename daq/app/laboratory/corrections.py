@@ -8,9 +8,9 @@ from typing import Any, Final, Literal
 from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declaring.publishing import ANYTHING, PublishRecords
+from daq.adapters.store.forms.result_values import DamagedResultError
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import stored_text
-from daq.adapters.store.result_values import DamagedResultError
 from daq.adapters.store.rows import RunRecord
 from daq.app.delivery.curve_publishing import curve_message
 from daq.app.laboratory.act import Act

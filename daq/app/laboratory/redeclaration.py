@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from daq.adapters.store.declared import DECLARED
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.newest_runs import run_started_seq
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import values_of
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.checks.audited_checks import entries
 from daq.app.records.checks.controls import control_of

@@ -3,9 +3,9 @@
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.newest_runs import last_concluded, run_started_seq, run_started_seqs
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import values_of
 from daq.adapters.store.rows import RunRecord
 from daq.app.screens.text import expanded_of, utc_iso
 

@@ -4,9 +4,9 @@ import json
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, revisions
-from daq.adapters.store.result_values import values_of
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
 from daq.app.records.judged.product_versions import ProductVersion, version_of_run
 from daq.app.records.run_checklist import RunChecklist, checklist_of

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any, Final
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import values_of
 from daq.app.screens.text import digits_of
 from daq.core.errors import SettingError
 from daq.core.units import UNITS, convert, symbol

@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 from typing import Any
 
+from daq.adapters.store.forms.result_values import DamagedResultError, values_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import DamagedResultError, values_of
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import of_sample

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from daq.adapters.paths import config_dir
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import values_of
 from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments
 from daq.app.cli.printing import hung, say, terminal_columns

@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import values_of
 from daq.app.laboratory.bench.cups import cups_in_bath
 from daq.app.laboratory.bench.naming import times_of
 from daq.app.laboratory.lists.sample_lists import worklist

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from typing import Final
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import values_of
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.ordering import completed
 from daq.app.laboratory.progress import open_tests

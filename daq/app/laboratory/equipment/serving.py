@@ -7,10 +7,10 @@ from typing import Annotated, Any, Final, Self
 from pydantic import Field, model_validator
 
 from daq.adapters.store.declaring.publishing import ANYTHING, PublishRecords
+from daq.adapters.store.forms.result_values import DamagedResultError
 from daq.adapters.store.newest_runs import LATEST
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change
-from daq.adapters.store.result_values import DamagedResultError
 from daq.app.laboratory.act import Act
 from daq.app.laboratory.equipment.certificate_values import GivenValue, certified_values
 from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, listed, new
@@ -19,7 +19,7 @@ from daq.app.laboratory.signing.suspending import runs_of, suspending_by_calibra
 from daq.app.records.checks.outside_calibrations import (
     CALIBRATED,
     Calibrated,
-    Known,
+    SeenResults,
     calibrated,
     calibration_ident,
     calibrations,
@@ -168,7 +168,7 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
         )
         change = _calibration_change(reader, piece, given, order.because)
         ident = calibration_ident(change.id, given.model_dump())
-        known: Known = {}
+        known: SeenResults = {}
         before = _in_doubt(reader, ident, known)
         future = calibrated(change.id, change.data, LATEST, now_ns, laboratory.who)
         earlier = next((c for c in calibrations(reader) if c.ident == ident), None)
@@ -257,7 +257,7 @@ def _require_number(order: Calibrate, count: int) -> None:
         raise coded(error, "results_in_doubt", count=str(count))
 
 
-def _in_doubt(reader: Reader, ident: str, known: Known, given: Calibrated | None = None) -> dict[str, str]:
+def _in_doubt(reader: Reader, ident: str, known: SeenResults, given: Calibrated | None = None) -> dict[str, str]:
     """Return the runs that the calibrations of one piece put in doubt, with their samples; as `outside_of_piece`."""
     found = outside_of_piece(reader, ident, given)
     return {run.id: run.sample for calibration in found for run in runs_of(reader, calibration, known)}

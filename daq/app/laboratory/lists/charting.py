@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from daq.adapters.store.agreement.one_run import ComparedValues, values_compared
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.newest_runs import LATEST, runs_of_product, verifying_runs
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import values_of
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.lists.kept_limits import day_of, fixed_limits
 from daq.app.laboratory.named_runs import find_run

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-from daq.adapters.store.result_values import values_of
+from daq.adapters.store.forms.result_values import values_of
 from daq.app.records.checks.controls import chart_limits_of
 from daq.app.records.signatures import Releases
 from daq.core.errors import StoreError

@@ -5,9 +5,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by
-from daq.adapters.store.result_values import values_of
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.reporting.certificate_page import CertificateFacts, of_reportable, refusal

@@ -11,8 +11,8 @@ from daq.adapters.store.agreement.one_run import (
     disagreements_of_sample,
 )
 from daq.adapters.store.audit import digest_of
+from daq.adapters.store.forms.result_values import whole_values_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import whole_values_of
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.reporting.measured_facts import ProductUsed
 from daq.app.laboratory.reporting.page_blocks import Attached

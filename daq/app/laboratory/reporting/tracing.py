@@ -11,9 +11,9 @@ from daq.adapters.store.archiving.archive_reader import holds_run, reads_archive
 from daq.adapters.store.archiving.files import has_digest, sha256_of
 from daq.adapters.store.archiving.joining import join_archives
 from daq.adapters.store.audit import digest_of
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
-from daq.adapters.store.result_values import values_of
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import Kept, kept
 from daq.app.records.history import raw_journal

@@ -11,8 +11,8 @@ from daq.app.records.checks.audited_checks import Entry as Verification
 from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.doubts import doubt_by
 from daq.app.records.checks.outside_calibrations import (
-    Known,
     OutsideCalibration,
+    SeenResults,
     decision_about,
     named_calibration,
     outside_calibrations,
@@ -97,7 +97,7 @@ class OutsideFound:
 
 def outside_found(reader: Reader, first_utc_ns: int, last_utc_ns: int) -> list[OutsideFound]:
     """Return the calibrations of a span of time, by the time of their entry, that found a piece outside."""
-    out, known = [], Known()
+    out, known = [], SeenResults()
     for calibration in outside_calibrations(reader):
         if first_utc_ns <= calibration.utc_ns <= last_utc_ns:
             runs = runs_of(reader, calibration, known)

@@ -8,9 +8,9 @@ from daq.adapters.clock import utc_text
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.audit import source_uri
 from daq.adapters.store.declaring.correcting import Correct
+from daq.adapters.store.forms.result_values import whole_values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangedMeanwhileError
-from daq.adapters.store.result_values import whole_values_of
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.delivery.record_messages import Numbered
 from daq.app.laboratory.laboratory import Laboratory, changed, find, new

@@ -8,9 +8,9 @@ from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.audit import digest_of, source_uri
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
+from daq.adapters.store.forms.result_values import DamagedResultError
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import ChangedMeanwhileError, found_by
-from daq.adapters.store.result_values import DamagedResultError
 from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
 from daq.app.delivery.record_messages import Numbered, reportable_message
 from daq.app.laboratory.laboratory import changed, find, new
@@ -149,7 +149,7 @@ class Keeping:
     def store_of_readable(self, samples: Iterable[str]) -> tuple[list[str], list[DamagedResultError]]:
         """Store as `store_of_samples`; return the ids, and the error of each sample with a result that is damaged.
 
-        What is stored of such a sample stays, and its release is blocked where the result is in doubt.
+        The stored record of such a sample stays, and its release is blocked where the result is in doubt.
         """
         stored: list[str] = []
         damages: list[DamagedResultError] = []

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from daq.adapters.store.declaring.publishing import AsSeen
+from daq.adapters.store.forms.result_values import whole_values_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import whole_values_of
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.signing.own_work import is_of, measured_by

@@ -26,8 +26,8 @@ from daq.app.records.checks.audited_checks import Entry
 from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import window
 from daq.app.records.checks.outside_calibrations import (
-    Known,
     OutsideCalibration,
+    SeenResults,
     outside_of_piece,
     results_in_doubt,
 )
@@ -74,11 +74,11 @@ def suspending(topics: Topics | None, instrument: str, utc_ns: int, who: str, be
 
 
 def suspending_by_calibration(
-    topics: Topics | None, ident: str, utc_ns: int, who: str, because: str, known: Known
+    topics: Topics | None, ident: str, utc_ns: int, who: str, because: str, known: SeenResults
 ) -> Follow:
     """Return the last step of the transaction that records the calibration `ident`; otherwise as `suspending`.
 
-    What is `known` about results was read before, so that the transaction, for which all others wait, is short.
+    The results in `known` were read before, so that the transaction, for which all others wait, is short.
     """
 
     def announce(access: Access) -> None:
@@ -142,7 +142,7 @@ def _concerned(releases: Releases, instrument: str) -> list[str]:
     return list(dict.fromkeys(out))
 
 
-def _concerned_by_calibration(reader: Reader, ident: str, known: Known) -> list[str]:
+def _concerned_by_calibration(reader: Reader, ident: str, known: SeenResults) -> list[str]:
     """Return the ids of the signatures under what calibrations of a piece put in doubt, and of all that are suspended.
 
     A calibration that was corrected puts nothing in doubt any more, and one may move the limits of another.
@@ -156,7 +156,7 @@ def _concerned_by_calibration(reader: Reader, ident: str, known: Known) -> list[
     return list(dict.fromkeys(out))
 
 
-def runs_of(reader: Reader, calibration: OutsideCalibration, known: Known | None = None) -> list[RunRecord]:
+def runs_of(reader: Reader, calibration: OutsideCalibration, known: SeenResults | None = None) -> list[RunRecord]:
     """Return the runs whose results a calibration puts in doubt, oldest first, without verifications and controls.
 
     `known` is as in `results_in_doubt`.

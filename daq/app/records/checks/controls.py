@@ -4,10 +4,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.newest_runs import LATEST, VerifyingRun, newest_of_kind, run_started_seq, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, newest_revision, revisions
-from daq.adapters.store.result_values import values_of
 from daq.app.records.checks.audited_checks import audited_check, pair_of
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.core.context import ControlLimits, RequiredControl

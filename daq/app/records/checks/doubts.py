@@ -8,9 +8,9 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from typing import Final
 
+from daq.adapters.store.forms.result_values import DamagedResultError, values_of
 from daq.adapters.store.newest_runs import LATEST, names_of_instrument, run_started_seq
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import DamagedResultError, values_of
 from daq.app.records.checks.audited_checks import Entry, all_checked
 from daq.app.records.checks.check_trail import CheckTrail, PairOfCheck, later_pairs, pair_of_check
 

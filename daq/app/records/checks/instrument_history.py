@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
-from daq.adapters.store.result_values import values_of
 from daq.app.records.checks.audited_checks import Entry, checks, entries, pair_of
 from daq.app.records.checks.constants_then import ConstantsThen
 from daq.app.records.checks.controls import control_of, fixed_control_limits

@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
+from daq.adapters.store.forms.result_values import DamagedResultError, values_of
 from daq.adapters.store.newest_runs import LATEST, FirstResult, first_results, run_started_seq
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, newest_revision, with_ids
-from daq.adapters.store.result_values import DamagedResultError, values_of
 from daq.core.errors import SettingError, coded
 from daq.laboratory.kinds import DOUBT_DECISION, EQUIPMENT, FOUND_INSIDE, FOUND_OUTSIDE, LAST, decision_id
 from daq.process.moments import read_moment
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 CALIBRATED: Final = "equipment_calibrated"
 """Name of the change by which a calibration is recorded."""
-Known = dict[tuple[str, ...], bool | DamagedResultError]
-"""Whether a result was measured with a piece, by the piece and the id of the result; the error where it is damaged."""
+SeenResults = dict[tuple[str, ...], bool | DamagedResultError]
+"""By piece and id of a result: whether the result was measured with the piece; the error where it is damaged."""
 AT: Final = "@"
 """Between the id of a record and the day, in the name of a calibration."""
 
@@ -278,7 +278,7 @@ def _short_names(c: OutsideCalibration) -> tuple[str, str]:
 
 
 def results_in_doubt(
-    reader: Reader, calibration: OutsideCalibration, known: Known | None = None
+    reader: Reader, calibration: OutsideCalibration, known: SeenResults | None = None
 ) -> list[tuple[str, str]]:
     """Return the results (with their runs) that a calibration puts in doubt, oldest first.
 

@@ -8,9 +8,9 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.declared import KIND as DECLARATION
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, newest_revision
-from daq.adapters.store.result_values import values_of
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.attempts import runs_of_sample
 from daq.core.errors import SettingError, StoreError, coded
