@@ -1,7 +1,7 @@
 """The JSON values of a stored result; one that was damaged is named by its run and field."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from types import NoneType
 from typing import TYPE_CHECKING, Any, Final
 
@@ -34,7 +34,10 @@ class DamagedResultError(StoreError, ValueError):
 class Values(dict[str, Any]):
     """JSON values of a result, or of an object in it; a key that is missing is a damage with a name."""
 
-    def __init__(self, values: Mapping[str, Any], run: str, path: str = "") -> None:
+    def __init__(
+        self, values: Mapping[str, Any] | Iterable[tuple[str, Any]] = (), run: str = "", path: str = ""
+    ) -> None:
+        """Take the values; a copy of them, as of a dataclass, names no run."""
         super().__init__(values)
         self._run, self._path = run, path
 

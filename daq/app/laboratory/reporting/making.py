@@ -200,10 +200,10 @@ def _without_points(chart: Chart) -> SettingError:
     error = SettingError(f"the chart has no points; {text}")
     if not why:
         return coded(error, "chart_without_points")
-    given = {"names": names, "reasons": reasons_json(why)}
+    reasons = reasons_json(why)
     if more:
-        return coded(error, "chart_points_left_out_more", count=str(more), **given)
-    return coded(error, "chart_points_left_out", **given)
+        return coded(error, "chart_points_left_out_more", names=names, count=str(more), reasons=reasons)
+    return coded(error, "chart_points_left_out", names=names, reasons=reasons)
 
 
 def _works(laboratory: Laboratory) -> WorksHead | None:
