@@ -97,7 +97,7 @@ class MeasuredFramer(Framer):
 
     def __init__(self, spec: Framing) -> None:
         super().__init__(spec)
-        self._measure: Measure = spec.measure or _fixed(spec.begin, spec.length)
+        self._measure = measure_of(spec)
         self._cut = len(spec.begin)
         self._window = spec.longest + len(spec.begin)
 
@@ -171,7 +171,11 @@ class SilenceFramer(Framer):
         return []
 
 
-def _fixed(begin: bytes, length: int) -> Measure:
+def measure_of(spec: Framing) -> Measure:
+    """Return the measure of frames with a measure or a fixed length, their begin mark included."""
+    if spec.measure is not None:
+        return spec.measure
+    begin, length = spec.begin, spec.length
     total = len(begin) + length
 
     def measure(window: bytes) -> int:

@@ -45,10 +45,37 @@ def test_a_request_ends_an_answer_that_is_incomplete():
     assert [one.data for one in latest.lines(LINES, 9)] == [b"val", b"read\r\n", b" 2\r\n"]
 
 
-def test_frames_of_bytes_are_shown_as_they_came():
+def measured(window):
+    """AA 55, a length, and as many bytes."""
+    if not window.startswith(b"\xaa\x55"[: len(window)]):
+        return -1
+    return 3 + window[2] if len(window) > 2 else 0
+
+
+@pytest.mark.parametrize(
+    ("framing", "frame", "noise"),
+    [
+        (Framing(measure=measured, longest=40), b"\xaa\x55\x04\r\n\xaa\x55", b"\x07\xaa"),
+        (Framing(begin=b">", length=4, longest=4), b">\r\n\x55\xaa", b"\x07\xff"),
+    ],
+)
+def test_frames_of_bytes_are_joined_and_parted_however_the_link_delivers_them(framing, frame, noise):
+    sent = frame + noise + frame + frame + frame[:3]
+    for size in (1, 2, 5, len(sent)):
+        latest = LatestLines()
+        for at in range(0, len(sent), size):
+            latest.add(at, "<", sent[at : at + size])
+        found = [one.data for one in latest.lines(framing, 99)]
+        assert b"".join(found) == sent
+        assert found.count(frame) == 3
+        assert found[-3:] == [frame, frame, frame[:3]]
+
+
+def test_frames_that_end_with_a_silence_are_parted_by_it():
     latest = LatestLines()
-    latest.add(1, "<", b"\xaa\r\n\x55")
-    assert [one.data for one in latest.lines(Framing(length=4, longest=4), 9)] == [b"\xaa\r\n\x55"]
+    for t, data in ((1, b"\x01"), (2, b"\x02\r\n"), (9, b"\x03"), (10, b"\x04")):
+        latest.add(t, "<", data)
+    assert [one.data for one in latest.lines(Framing(silence_ns=5), 9)] == [b"\x01\x02\r\n", b"\x03\x04"]
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -28,6 +28,12 @@ def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
     return [part for _, lines in kept for part in _by_quantity(lines, mark)]
 
 
+def is_date(text: bytes) -> bool:
+    """Return True for a line with a date or a time of day and nothing else."""
+    kinds = {token.kind for token in tokens_of(text.decode("latin-1"))}
+    return "clock" in kinds and kinds <= {"clock", "space"}
+
+
 def _parted(texts: Sequence[str], mark: str) -> list[str]:
     """Return the lines with `PARTED` between a text and the unit behind it, where both replace a number and its unit.
 

@@ -62,6 +62,16 @@ def between(found: Block | None, ask: Answers) -> list[str]:
     return out
 
 
+def dated_line(found: GuessedLine) -> list[str]:
+    """Return the table of the line with the date before each block."""
+    return [
+        "# the date before each block",
+        "[line.date]",
+        'says = "ignored"',
+        f"pattern = {quoted(_pattern(found, named=False))}",
+    ]
+
+
 def port(settings: str, ask: Answers, *, echo: bool) -> list[str]:
     """Return the table of the serial line; `settings` as in a capture, for example ``9600 baud, 8N1``."""
     found = re.match(r"(\d+) baud, ([5-8])([NEO])([\d.]+)", settings)
@@ -80,14 +90,30 @@ def port(settings: str, ask: Answers, *, echo: bool) -> list[str]:
     return out
 
 
-def framing(lines: Lines, block: Block | None = None) -> list[str]:
-    """Return the table of the framing."""
+def idle(lines: Lines) -> int:
+    """Return the time (ns) after which an unfinished line is discarded, where lines have no checksum; 0 for never.
+
+    A line that was cut off could be completed with the next one: `1` and `12.5 g`, `K` and `G:721 `.
+    """
+    if lines.silence_ns:
+        return 0
+    return half_of([h.t for h in lines.received]) if lines.streams else LEAST_TIMEOUT * 2 // 3
+
+
+def half_of(times: Sequence[int]) -> int:
+    """Return half of the time between two readings at `times` (ns), in whole milliseconds; at most 0.5 s."""
+    return min(SECOND // 2, interval_of(times) // 2 // 1_000_000 * 1_000_000)
+
+
+def framing(lines: Lines, block: Block | None = None, idle_ns: int = 0) -> list[str]:
+    """Return the table of the framing; an unfinished line is discarded after `idle_ns`, 0 for never."""
     out = ["[framing]"]
     if lines.begin:
         out.append(f"begin = {quoted(lines.begin.decode('latin-1'))}")
     if block is not None:
-        idle = max(SECOND // 2, -(-2 * block.longest_ns // 100_000_000) * 100_000_000)
-        out += [f"begin = {quoted(block.begin.decode('latin-1'))}", f"lines = {block.lines}", f"idle = {time(idle)}"]
+        idle_ns = max(SECOND // 2, -(-2 * block.longest_ns // 100_000_000) * 100_000_000)
+        out += [f"begin = {quoted(block.begin.decode('latin-1'))}", f"lines = {block.lines}"]
+    out += [f"idle = {time(idle_ns)}"] if idle_ns else []
     if lines.ends:
         out.append("ends = [" + ", ".join(quoted(e.decode("latin-1")) for e in lines.ends) + "]")
     elif lines.length:

@@ -160,6 +160,34 @@ def resynchronises(case: Case) -> Finding:
     return passed("finds its place", "within one line")
 
 
+def cut_off(case: Case) -> Finding:
+    """Check that a line that was cut off is not completed with the next reading, after the time between two of them."""
+    spec = case.driver.framing
+    if spec.silence_ns or (not case.driver.streams and not make_framer(spec).resynchronises):
+        raise NotApplicableError("an unfinished line is discarded before the next one")
+    shapes = [e for e in case.shapes() if is_reading(e.meaning) and not case.protects(e)]
+    if not shapes:
+        raise NotApplicableError("the transcript has no reading without a checksum")
+    driver = case.make()
+    pause = (case.driver.interval_ns if case.driver.stale_after_ns else QUIET_NS) or QUIET_NS
+    for e in shapes:
+        for other in shapes:
+            whole, behind = raw(spec, e.frame), raw(spec, other.frame)
+            for at in range(1, len(whole)):
+                framer = make_framer(spec)
+                frames = framer.feed(QUIET_NS, spec.ends[0] * spec.drop_first + whole[:at])
+                frames += framer.feed(QUIET_NS + pause, behind)
+                for meaning in (decode(driver, frame, other.asked) for frame in frames):
+                    if is_reading(meaning) and not same(meaning, e.meaning) and not same(meaning, other.meaning):
+                        raise DriverFaultError(
+                            "a line that was cut off was completed with the next reading",
+                            f"{shown(whole[:at])}, and {pause / 1e9:g} s later {shown(behind)}: {shown(meaning)}",
+                            do="discard an unfinished line after a time (`framing.idle`): longer than a pause inside a "
+                            "line, and shorter than the time between two readings",
+                        )
+    return passed("cut off", "never completed with the next reading")
+
+
 def _damaged(kind: str, whole: bytes, rng: random.Random) -> bytes:
     at = rng.randrange(len(whole))
     if kind == "flipped":

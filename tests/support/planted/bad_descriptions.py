@@ -31,4 +31,5 @@ PLANTED_IN_FILES = [
     ("rotational", [('timeout = "300 ms"', 'timeout = "60 s"')], "late answers"),
     ("thermometer", [('means = { ok = "", ', 'others = "ignored"\nmeans = { ')], "ignored states"),
     ("thermometer", [('interval = "1 s"', 'interval = "20 s"')], "times"),
+    ("scpi-thermometer", [('idle = "300 ms"', 'idle = "5 s"')], "cut off"),
 ]
