@@ -33,6 +33,8 @@ from daq.adapters.store.epochs import StartEpoch, ended_regularly, last_epoch_st
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.newest_runs import (
     first_results,
+    last_concluded,
+    names_of_instrument,
     newest_of_kind,
     run_started_seq,
     runs_of_product,
@@ -228,7 +230,9 @@ def queries(path: Path) -> None:
         found_by(reader, "sample", "lot", "7")
         with_ids(reader, "product_text", "clear-glaze ", "clear-glaze z")
         revisions_of_equipment(reader, "piece", "bench-1")
-        first_results(reader, "bench-1", 100)
+        first_results(reader, "bench-1", (5, T0), 100)
+        last_concluded(reader, "bench-1")
+        names_of_instrument(reader, "bench-1")
         review(reader, "2025-11")
         case_of(reader, "L8")
         found_by(reader, "sample", "lot", "7", "8", newest=True)

@@ -23,9 +23,9 @@ class ReaderWithin(Reader):
 
 # CROSS JOIN keeps the order of the tables: by its own choice SQLite reads all signatures.
 _SIGNATURES: Final = (
-    "SELECT s.id FROM results AS r CROSS JOIN record_keys AS s ON s.kind = 'signature' AND s.name = 'run' AND "
+    "SELECT s.id, r.run FROM results AS r CROSS JOIN record_keys AS s ON s.kind = 'signature' AND s.name = 'run' AND "
     "s.value = r.run WHERE r.stream = ?1 AND r.audit_seq > ?2 AND r.audit_seq <= ?3 AND r.supersedes IS NULL "
-    "UNION SELECT s.id FROM results AS r CROSS JOIN record_keys AS k ON k.kind IN ('reportable', 'report') AND "
+    "UNION SELECT s.id, r.run FROM results AS r CROSS JOIN record_keys AS k ON k.kind IN ('reportable', 'report') AND "
     "k.name = 'run' AND k.value = r.run CROSS JOIN record_keys AS s ON s.kind = 'signature' AND s.name = k.kind AND "
     "s.value = k.id WHERE r.stream = ?1 AND r.audit_seq > ?2 AND r.audit_seq <= ?3 AND r.supersedes IS NULL"
 )
@@ -42,4 +42,9 @@ def signatures_on_results(reader: Reader, stream: str, after: int, before: int) 
         after: number of an audit entry; first results stored after it.
         before: number of an audit entry; first results stored up to it.
     """
-    return [row["id"] for row in reader.query(_SIGNATURES, [stream, after, before])]
+    return list(dict.fromkeys(ident for ident, _ in signatures_with_runs(reader, stream, after, before)))
+
+
+def signatures_with_runs(reader: Reader, stream: str, after: int, before: int) -> list[tuple[str, str]]:
+    """Return the signatures of `signatures_on_results`, each with each run on which it rests."""
+    return [(str(ident), str(run)) for ident, run in reader.rows(_SIGNATURES, [stream, after, before])]

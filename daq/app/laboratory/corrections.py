@@ -1,5 +1,6 @@
 """Acts that correct, annul or doubt a run.  The first result stays; a new one supersedes it."""
 
+import contextlib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -7,6 +8,7 @@ from typing import Any, Final, Literal
 from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declaring.publishing import ANYTHING, PublishRecords
+from daq.adapters.store.forms.result_values import DamagedResultError
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import stored_text
 from daq.adapters.store.rows import RunRecord
@@ -277,11 +279,14 @@ def _statements(started: RunRecord, made: Redeclaration, who: str, because: str,
 def _follow(laboratory: Laboratory, before: Correctable, now: RunRecord, because: str) -> None:
     """Bring samples and reportable results of a run, as declared before and now, in step with its new result."""
     store, catalogue, utc_ns = laboratory.store, laboratory.catalogue, laboratory.clock.utc_ns()
-    note_undone(store, catalogue, before.record.sample, utc_ns, laboratory.who, because)
-    note_done(store, catalogue, before.record.id, utc_ns, laboratory.who)
+    # The new result is stored: another damaged result must not refuse it afterwards, and leaves its sample as it is.
+    with contextlib.suppress(DamagedResultError):
+        note_undone(store, catalogue, before.record.sample, utc_ns, laboratory.who, because)
+    with contextlib.suppress(DamagedResultError):
+        note_done(store, catalogue, before.record.id, utc_ns, laboratory.who)
     with laboratory.reader() as reader:
         samples = [before.record.sample, *samples_left(reader, now.id), *samples_after(reader, now, judged_again=True)]
-    Keeping(store, laboratory.topics, utc_ns, laboratory.who).store_of_samples(samples)
+    Keeping(store, laboratory.topics, utc_ns, laboratory.who).store_of_readable(samples)
 
 
 def _publish_curve(laboratory: Laboratory, run: str, plan: Plan) -> None:

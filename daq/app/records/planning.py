@@ -1,10 +1,10 @@
 """The viscosity to plan for: as given, as the product's file expects it, or as in the product's last results."""
 
-import json
 from dataclasses import dataclass
 from statistics import median
 from typing import Any, Final
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.app.screens.text import digits_of
 from daq.core.errors import SettingError
@@ -117,7 +117,7 @@ def last_results(reader: Reader, product: str) -> list[dict[str, Any]]:
     out: list[dict[str, Any]] = []
     for record in reader.runs(limit=LOOKED_AT, product=product):
         stored = reader.newest_result(record.id)
-        data: dict[str, Any] = {} if stored is None else json.loads(stored.data)
+        data: dict[str, Any] = {} if stored is None else values_of(stored)
         usable = data.get("validity") == "valid" and data["quantity"] in VISCOSITIES and data["geometry"] is not None
         if not usable or data["sample"].get("sheared") or not data["conditions"]["set_speed"]:
             continue

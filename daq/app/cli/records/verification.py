@@ -1,7 +1,6 @@
 """``daq verification [INSTRUMENT]``: state and history of verifications, and the results that a failure affects."""
 
 import argparse
-import json
 import sys
 import time
 from collections.abc import Sequence
@@ -9,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from daq.adapters.paths import config_dir
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments
@@ -207,7 +207,7 @@ def _entry(e: Entry) -> dict[str, Any]:
 
 def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
     record, result = reader.run(run_id), reader.result(result_id)
-    data = {} if result is None else json.loads(result.data)
+    data = {} if result is None else values_of(result)
     return _Doubtful(
         result=result_id,
         run=run_id,

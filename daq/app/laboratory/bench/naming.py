@@ -1,9 +1,9 @@
 """Find what a text at a bench names: a registered sample or the control fluid, with method, times and temperature."""
 
-import json
 from collections.abc import Sequence
 from typing import Final
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.ordering import completed
@@ -79,7 +79,7 @@ def outcome_of(reader: Reader, catalogue: Catalogue, run_id: str) -> Outcome:
         return Outcome(run=run_id)
     if newest is None:
         return Outcome(run=run_id, outcome=run.outcome)
-    data = json.loads(newest.data)
+    data = values_of(newest)
     return Outcome(
         run=run_id,
         outcome=run.outcome,

@@ -8,6 +8,7 @@ from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.audit import digest_of, source_uri
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
+from daq.adapters.store.forms.result_values import DamagedResultError
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import ChangedMeanwhileError, found_by
 from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
@@ -137,9 +138,29 @@ class Keeping:
         Certificates of what they replace, and signatures, are withdrawn in the same transaction.
 
         Raises:
+            DamagedResultError: a result of a sample cannot be read; all other samples are stored.
             StoreError: the database cannot be read or written.
         """
-        return [ident for sample in dict.fromkeys(samples) if sample for ident in self._of_sample(sample)]
+        stored, damages = self.store_of_readable(samples)
+        if damages:
+            raise damages[0]
+        return stored
+
+    def store_of_readable(self, samples: Iterable[str]) -> tuple[list[str], list[DamagedResultError]]:
+        """Store as `store_of_samples`; return the ids, and the error of each sample with a result that is damaged.
+
+        The stored record of such a sample stays, and its release is blocked where the result is in doubt.
+        """
+        stored: list[str] = []
+        damages: list[DamagedResultError] = []
+        for sample in dict.fromkeys(samples):
+            if not sample:
+                continue
+            try:
+                stored += self._of_sample(sample)
+            except DamagedResultError as error:
+                damages.append(error)
+        return stored, damages
 
     def _of_sample(self, sample: str) -> list[str]:
         for tries_left in reversed(range(TRIES)):

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
+from daq.adapters.store.newest_runs import names_of_instrument
 from daq.adapters.store.reading import Reader
 from daq.core.encoding import decode
 
@@ -107,15 +108,23 @@ class Entry:
 
 
 def checks(reader: Reader, instrument: str) -> list[Entry]:
-    """Return all verifications and controls of an instrument, oldest first: each as judged last, at its run's time."""
-    return _judged_last(_entry(reader, row) for row in reader.rows(_OF_INSTRUMENT + _ORDER, [instrument]))
+    """Return all verifications and controls of an instrument, oldest first: each as judged last, at its run's time.
+
+    Those that it had under another name are among them.
+    """
+    return _of_all_names(reader, instrument, _OF_INSTRUMENT + _ORDER)
 
 
 def entries(reader: Reader, instrument: str) -> list[Entry]:
-    """Return all verifications of an instrument, oldest first: each as judged last, at the time of its run."""
+    """Return all verifications of an instrument, as `checks`."""
     # Controls are many more: one each shift.
-    rows = reader.rows(_OF_INSTRUMENT + _NO_CONTROL + _ORDER, [instrument])
-    return _judged_last(_entry(reader, row) for row in rows)
+    return _of_all_names(reader, instrument, _OF_INSTRUMENT + _NO_CONTROL + _ORDER)
+
+
+def _of_all_names(reader: Reader, instrument: str, sql: str) -> list[Entry]:
+    names = names_of_instrument(reader, instrument)
+    found = [e for name in names for e in _judged_last(_entry(reader, row) for row in reader.rows(sql, [name]))]
+    return found if len(names) == 1 else sorted(found, key=lambda e: e.seq)
 
 
 def entries_at(reader: Reader, seqs: Iterable[int]) -> list[Entry]:
@@ -206,13 +215,12 @@ def start_of(reader: Reader, run: str) -> tuple[str, str, int, bool]:
 
 
 def all_checked(reader: Reader, instrument: str) -> set[str]:
-    """Return the runs of all verifications and controls of an instrument."""
-    rows = reader.rows(
+    """Return the runs of all verifications and controls of an instrument, under all of its names."""
+    sql = (
         "SELECT json_extract(detail, '$.run') FROM audit INDEXED BY audit_verifications "
-        "WHERE what = 'verification' AND subject = ?",
-        [instrument],
+        "WHERE what = 'verification' AND subject = ?"
     )
-    return {run for (run,) in rows}
+    return {run for name in names_of_instrument(reader, instrument) for (run,) in reader.rows(sql, [name])}
 
 
 def last_seq(reader: Reader, instrument: str) -> int:

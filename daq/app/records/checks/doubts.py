@@ -3,13 +3,13 @@
 A list of runs decides it for each release, so nothing here imports the models of methods and results.
 """
 
-import json
 from collections.abc import Callable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from typing import Final
 
-from daq.adapters.store.newest_runs import LATEST, run_started_seq
+from daq.adapters.store.forms.result_values import DamagedResultError, values_of
+from daq.adapters.store.newest_runs import LATEST, names_of_instrument, run_started_seq
 from daq.adapters.store.reading import Reader
 from daq.app.records.checks.audited_checks import Entry, all_checked
 from daq.app.records.checks.check_trail import CheckTrail, PairOfCheck, later_pairs, pair_of_check
@@ -152,9 +152,12 @@ def _counted_for(reader: Reader, run: str, check: Entry) -> bool:
     newest = reader.newest_result(run)
     if newest is None:
         return True
-    data = json.loads(newest.data)
-    geometry = data.get("geometry") or {}
-    own = Pair(data["origin"].get("serial") or "", geometry.get("name") or "", geometry.get("serial") or "")
+    try:
+        data = values_of(newest)
+        geometry = data.get("geometry") or {}
+        own = Pair(data["origin"].get("serial") or "", geometry.get("name") or "", geometry.get("serial") or "")
+    except DamagedResultError:  # nothing shows with what it was measured
+        return True
     # As a failure, which counts also where a serial number is known on one side only.
     return own.counts(replace(check.verified, passed=False))
 
@@ -191,6 +194,12 @@ def _before(end: int) -> int | None:
 
 
 def results_between(reader: Reader, instrument: str, after: int, before: int | None = None) -> list[tuple[str, str]]:
-    """Return results (with their runs) of an instrument committed between two audit entries, without its checks."""
+    """Return results (with their runs) of an instrument committed between two audit entries, without its checks.
+
+    Those that it measured under another name are among them, after those under this one.
+    """
     own = all_checked(reader, instrument)
-    return [(r, run) for r, run in reader.results_since(instrument, after, before) if run not in own]
+    found = [
+        each for name in names_of_instrument(reader, instrument) for each in reader.results_since(name, after, before)
+    ]
+    return [(r, run) for r, run in found if run not in own]

@@ -1,0 +1,231 @@
+"""Equipment whose file gets another name: out of service, calibrations and verifications follow the serial number."""
+
+import itertools
+from dataclasses import replace
+
+import pytest
+
+from daq.adapters.paths import examples_dir
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import SeeInstrument
+from daq.app.laboratory.acts import carry_out
+from daq.app.laboratory.laboratory import Laboratory
+from daq.app.laboratory.signing.suspending import suspending
+from daq.app.records.checks.audited_checks import checks, entries, pair_of
+from daq.app.records.checks.instrument_history import standing_of
+from daq.app.records.checks.outside_calibrations import (
+    Calibrated,
+    OutsideCalibration,
+    outside_calibrations,
+    results_in_doubt,
+)
+from daq.app.records.equipment_state import equipment_of_run
+from daq.app.records.pieces import all_pieces
+from daq.app.records.signatures import Releases
+from daq.app.setup.catalogue import Catalogue
+from daq.core.errors import SettingError, SettingErrors
+from daq.methods.files.instrument import Probe
+from daq.methods.planning.standing import day
+from tests.laboratory.parts import FixedClock
+from tests.support.runs.stored import T0
+from tests.support.signed_laboratories import measured_bench, signing_lab, verify
+
+DAY = 86_400 * 10**9
+OLD, YESTERDAY, TOMORROW = (day(T0 + days * DAY) for days in (-100, -1, 1))
+SERIAL_OF = {"bench-1": "R-1", "bench-2": "R-2"}
+PARTS = ("instrument", "numbered", "unnumbered", "probe")
+RENAMED = ("instrument", "key", "both", "swapped")
+STATES = ("out", "overdue", "in order")
+
+
+def own_name(part):
+    return {"instrument": "", "numbered": "/coaxial-12", "unnumbered": "/coaxial-12", "probe": "/probe_1"}[part]
+
+
+@pytest.fixture(scope="module")
+def example():
+    return Catalogue.load(examples_dir())
+
+
+@pytest.fixture
+def lab(tmp_path, example):
+    """Two instruments of one kind, each with a probe, and with geometries of the same names."""
+    like = example.instruments["bench-1"].model_copy(update={"probes": {"probe_1": Probe()}, "expect_serial": None})
+    found = replace(example, instruments={name: like.model_copy(update={"name": name}) for name in SERIAL_OF})
+    with Store(tmp_path / "daq.db") as store:
+        yield Laboratory(store, found, FixedClock(), "m.keeper")
+
+
+def connect(lab, names):
+    for name, serial in names.items():
+        lab.store.submit(SeeInstrument(name, "rotational", serial, T0)).result(10)
+
+
+def number_geometries(lab, part):
+    for name, instrument in lab.catalogue.instruments.items():
+        serial = f"C-{SERIAL_OF[name]}" if part == "numbered" else None
+        geometry = instrument.geometries["coaxial-12"].model_copy(update={"serial": serial})
+        update = {"geometries": instrument.geometries | {"coaxial-12": geometry}}
+        lab.catalogue.instruments[name] = instrument.model_copy(update=update)
+
+
+def give_names(lab, names):
+    """Give instruments other names; return the configuration with them."""
+    known = lab.catalogue.instruments
+    return {now: known[before].model_copy(update={"name": now}) for before, now in names.items()}
+
+
+def give_key(lab, name):
+    """Give the geometry of an instrument another key in its file."""
+    instrument = lab.catalogue.instruments[name]
+    known = {("rotor-a" if key == "coaxial-12" else key): g for key, g in instrument.geometries.items()}
+    update = {"geometries": known, "fitted": "rotor-a" if instrument.fitted == "coaxial-12" else instrument.fitted}
+    lab.catalogue.instruments[name] = instrument.model_copy(update=update)
+
+
+def outcome(lab, piece):
+    """Return whether a run with a piece is refused, and whether its calibration is overdue."""
+    with lab.reader() as reader:
+        found = [p for p in all_pieces(lab.catalogue, reader) if p.name == piece]
+        try:
+            return False, bool(equipment_of_run(reader, found, T0).overdue)
+        except (SettingError, SettingErrors):
+            return True, False
+
+
+# Without a serial number, another key in the file is another piece.
+CASES = [
+    c for c in itertools.product(PARTS, RENAMED, STATES) if c[0] == "numbered" or c[1] in ("instrument", "swapped")
+]
+
+
+@pytest.mark.parametrize(("part", "renamed", "state"), CASES)
+def test_no_new_name_puts_a_piece_back_into_service_or_makes_its_calibration_hold(lab, part, renamed, state):
+    connect(lab, SERIAL_OF)
+    number_geometries(lab, part)
+    piece, other = (f"{name}{own_name(part)}" for name in SERIAL_OF)
+    # The other one of the same name is in order, and recorded later.
+    for name, due in ((piece, YESTERDAY if state == "overdue" else TOMORROW), (other, TOMORROW)):
+        if state in ("overdue", "in order"):
+            about = {"certificate": f"K {name}", "day": OLD, "due": due, "found": "inside"}
+            carry_out(lab, "equipment_calibrated", {"piece": name, **about})
+    if state == "out":
+        carry_out(lab, "equipment_out", {"piece": piece, "because": "dropped"})
+    expected = (state == "out", state == "overdue")
+    assert outcome(lab, piece) == expected
+
+    if renamed in ("key", "both"):
+        give_key(lab, "bench-1")
+    names = {"key": {}, "swapped": {"bench-1": "bench-2", "bench-2": "bench-1"}}.get(renamed, {"bench-1": "bench-9"})
+    lab.catalogue.instruments |= give_names(lab, names)
+    if renamed in ("instrument", "both"):
+        del lab.catalogue.instruments["bench-1"]
+    connect(lab, {now: SERIAL_OF[before] for before, now in names.items()})
+    now = names.get("bench-1", "bench-1") + ("/rotor-a" if renamed in ("key", "both") else own_name(part))
+    assert outcome(lab, now) == expected
+    if state == "out":
+        carry_out(lab, "equipment_back", {"piece": piece, "because": "repaired"})
+        assert outcome(lab, now) == (False, False)
+    elif state == "overdue":
+        about = {"certificate": "K-new", "day": YESTERDAY, "due": TOMORROW, "found": "inside"}
+        carry_out(lab, "equipment_calibrated", {"piece": now, **about})
+        assert outcome(lab, now) == (False, False)
+    if renamed == "swapped" and state != "out":
+        # The other one has its own calibration still.
+        assert outcome(lab, "bench-1" + own_name(part)) == (False, False)
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    return measured_bench(tmp_path_factory.mktemp("measured"))
+
+
+@pytest.fixture
+def signed(measured, tmp_path):
+    """Released runs of bench-1; its file has the name bench-9 now."""
+    with signing_lab(*measured, tmp_path) as found:
+        found.sign(*found.runs)
+        store = found.lab.store
+        for name in ("bench-1", "bench-9"):
+            store.submit(SeeInstrument(name, "rotational", "R-1042", T0)).result(10)
+        store.submit(SeeInstrument("bench-2", "rotational", "R-1043", T0)).result(10)
+        known = found.lab.catalogue.instruments
+        known["bench-9"] = known["bench-1"].model_copy(update={"name": "bench-9"})
+        yield found
+
+
+def releases(lab):
+    return [lab.release(run) for run in lab.runs]
+
+
+@pytest.mark.parametrize(("bench", "blocked"), [("bench-9", True), ("bench-1", True), ("bench-2", False)])
+def test_a_verification_that_fails_under_another_name_blocks_what_was_measured_before_it(signed, bench, blocked):
+    lab = signed.lab
+    follow = suspending(lab.topics, bench, lab.clock.utc_ns(), "m.keeper")
+    verify(lab.store, "failed", passed=False, instrument=bench, follow=follow)
+    assert releases(signed) == (["release_blocked"] if blocked else ["released"]) * 3
+    announced = {e["data"]["subject"] for e in signed.messages("signature") if e["data"]["suspended"]}
+    assert announced == (set(signed.runs) if blocked else set())
+    with lab.reader() as reader:
+        found = {name: [e.run for e in checks(reader, name)] for name in ("bench-1", "bench-9", "bench-2")}
+        assert found == {
+            "bench-1": ["failed"] * blocked, "bench-9": ["failed"] * blocked, "bench-2": ["failed"] * (not blocked)
+        }  # fmt: skip
+
+
+def test_a_pass_under_another_name_ends_the_reach_of_a_failure(signed):
+    verify(signed.lab.store, "passed", passed=True, instrument="bench-9")
+    verify(signed.lab.store, "failed", passed=False, instrument="bench-1")
+    assert releases(signed) == ["released"] * 3
+
+
+@pytest.mark.parametrize("passed", [True, False])
+def test_the_state_of_verification_follows_the_serial_number(signed, passed):
+    verify(signed.lab.store, "v", passed=passed, instrument="bench-1")
+    catalogue = signed.lab.catalogue
+    with signed.lab.reader() as reader:
+        instrument = catalogue.instruments["bench-9"].with_fitted("coaxial-12")
+        found = entries(reader, "bench-9")
+        now = signed.lab.clock.utc_ns()
+        standing = standing_of(reader, found, instrument, pair_of(instrument, "R-1042"), now, catalogue)
+        assert standing.passed is passed
+
+
+@pytest.mark.parametrize("piece", ["bench-9", "bench-9/coaxial-12"])
+def test_a_calibration_recorded_under_another_name_doubts_what_was_measured_before_it(signed, piece):
+    lab = signed.lab
+    given = {"piece": piece, "certificate": "K-1", "day": day(lab.clock.utc_ns()), "found": "outside", "in_doubt": 3}
+    signed.do("equipment_calibrated", **given)
+    assert releases(signed) == ["release_blocked"] * 3
+    with lab.reader() as reader:
+        (found,) = outside_calibrations(reader)
+        assert [run for _, run in results_in_doubt(reader, found)] == signed.runs
+        assert all(Releases(reader).in_doubt_by(reader.run(run)) == [found] for run in signed.runs)
+
+
+def outside(piece, part, **about):
+    known = {"serial": "", "make": ""} | about
+    of = Calibrated(f"{piece}@d K", piece, part, certificate="K", day="d", found="outside", was_adjusted=False, seq=1,
+                    utc_ns=1, revised_seq=1, who="m", **known)  # fmt: skip
+    return OutsideCalibration(of, 0, 0, None, 0)
+
+
+@pytest.mark.parametrize(
+    ("name", "serial", "concerned"),
+    [("thermo-9", "T-1", True), ("thermo-1", "T-1", True), ("thermo-1", None, True), ("thermo-9", "T-2", False)],
+)
+def test_a_probe_is_that_of_its_thermometer_under_any_name(name, serial, concerned):
+    data = {"origin": {"instrument": "bench-1", "serial": "R-1", "companions": {name: serial}}}
+    assert outside("thermo-1/probe_1", "probe", owner="T-1").concerns(data) is concerned
+
+
+@pytest.mark.parametrize(
+    ("kind", "serial", "concerned"),
+    [("coaxial", "7", True), ("vane", "7", False), ("coaxial", "8", False), ("vane", None, False)],
+)
+def test_a_short_serial_number_of_another_kind_of_geometry_is_another_piece(kind, serial, concerned):
+    geometry = {"name": "rotor-a", "kind": kind, "serial": serial}
+    data = {"origin": {"instrument": "bench-1", "serial": "R-1"}, "geometry": geometry}
+    assert outside("bench-2/rotor-b", "geometry", serial="7", make="coaxial").concerns(data) is concerned
+    # Under its own name it may be the same: only the file may have had another kind.
+    assert outside("bench-1/rotor-a", "geometry", serial="7", make="coaxial").concerns(data) is (serial != "8")
