@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from daq.adapters.paths import examples_dir
+from daq.adapters.store.newest_runs import names_of_instrument
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import SeeInstrument
 from daq.app.laboratory.acts import carry_out
@@ -27,7 +28,7 @@ from daq.core.errors import SettingError, SettingErrors
 from daq.methods.files.instrument import Probe
 from daq.methods.planning.standing import day
 from tests.laboratory.parts import FixedClock
-from tests.support.runs.stored import T0
+from tests.support.runs.stored import T0, begin, conclude, register
 from tests.support.signed_laboratories import measured_bench, signing_lab, verify
 
 DAY = 86_400 * 10**9
@@ -175,12 +176,13 @@ def test_a_verification_that_fails_under_another_name_blocks_what_was_measured_b
 
 def test_a_pass_under_another_name_ends_the_reach_of_a_failure(signed):
     verify(signed.lab.store, "passed", passed=True, instrument="bench-9")
-    verify(signed.lab.store, "failed", passed=False, instrument="bench-1")
+    verify(signed.lab.store, "failed", passed=False, instrument="bench-9")
     assert releases(signed) == ["released"] * 3
 
 
-@pytest.mark.parametrize("passed", [True, False])
-def test_the_state_of_verification_follows_the_serial_number(signed, passed):
+@pytest.mark.parametrize(("passed", "follows"), [(True, None), (False, False)])
+def test_a_failed_verification_follows_the_serial_number_and_a_passed_one_does_not(signed, passed, follows):
+    """Another instrument may have the same serial number: some makers give all of theirs the same one."""
     verify(signed.lab.store, "v", passed=passed, instrument="bench-1")
     catalogue = signed.lab.catalogue
     with signed.lab.reader() as reader:
@@ -188,7 +190,23 @@ def test_the_state_of_verification_follows_the_serial_number(signed, passed):
         found = entries(reader, "bench-9")
         now = signed.lab.clock.utc_ns()
         standing = standing_of(reader, found, instrument, pair_of(instrument, "R-1042"), now, catalogue)
-        assert standing.passed is passed
+        assert standing.passed is follows
+
+
+@pytest.mark.parametrize(
+    ("streams", "are_two"), [("", False), ("1", False), ("19", False), ("91", False), ("191", True), ("919", True)]
+)
+def test_names_with_results_by_turns_are_two_instruments(tmp_path, streams, are_two):
+    with Store(tmp_path / "daq.db") as store:
+        for name in ("bench-1", "bench-9"):
+            store.submit(SeeInstrument(name, "rotational", "000000", T0)).result(10)
+        store.submit(register()).result(10)
+        for number, name in enumerate(streams):
+            store.submit(begin(f"run-{number}", f"bench-{name}")).result(10)
+            store.submit(conclude(f"run-{number}", stream=f"bench-{name}")).result(10)
+        with store.reader() as reader:
+            assert names_of_instrument(reader, "bench-1") == ("bench-1", *["bench-9"] * (not are_two))
+            assert names_of_instrument(reader, "bench-9") == ("bench-9", *["bench-1"] * (not are_two))
 
 
 @pytest.mark.parametrize("piece", ["bench-9", "bench-9/coaxial-12"])

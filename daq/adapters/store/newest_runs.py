@@ -109,11 +109,16 @@ def last_concluded(reader: Reader, stream: str) -> str | None:
 def names_of_instrument(reader: Reader, name: str) -> tuple[str, ...]:
     """Return a name of an instrument, and the others under which its kind and serial number were connected last.
 
-    The file of an instrument may get another name.
+    The file of an instrument may get another name.  Names under which results were stored by turns are two instruments:
+    some makers give all of theirs the same number.
     """
     rows = reader.rows(
         "SELECT o.name FROM instruments AS i JOIN instruments AS o ON o.serial = i.serial AND o.kind = i.kind "
-        "WHERE i.name = ? AND i.serial <> '' AND o.name <> i.name ORDER BY o.name",
+        "WHERE i.name = ? AND i.serial <> '' AND o.name <> i.name AND NOT ifnull("
+        "(SELECT min(r.audit_seq) FROM results AS r WHERE r.stream = o.name) < "
+        "(SELECT max(r.audit_seq) FROM results AS r WHERE r.stream = i.name) AND "
+        "(SELECT min(r.audit_seq) FROM results AS r WHERE r.stream = i.name) < "
+        "(SELECT max(r.audit_seq) FROM results AS r WHERE r.stream = o.name), 0) ORDER BY o.name",
         [name],
     )
     return (name, *(str(other) for (other,) in rows))

@@ -107,23 +107,29 @@ class Entry:
         return "control_withdrawn_later" if self.is_control else "verification_withdrawn_later"
 
 
-def checks(reader: Reader, instrument: str) -> list[Entry]:
+def checks(reader: Reader, instrument: str, *, own_passes: bool = False) -> list[Entry]:
     """Return all verifications and controls of an instrument, oldest first: each as judged last, at its run's time.
 
-    Those that it had under another name are among them.
+    Those under another name of it are among them; with `own_passes` only those that it did not pass.  Such a pass ends
+    the reach of a failure, but no instrument is verified by it: another one may have the same serial number.
     """
-    return _of_all_names(reader, instrument, _OF_INSTRUMENT + _ORDER)
+    return _of_all_names(reader, instrument, _OF_INSTRUMENT + _ORDER, own_passes=own_passes)
 
 
 def entries(reader: Reader, instrument: str) -> list[Entry]:
-    """Return all verifications of an instrument, as `checks`."""
+    """Return all verifications of an instrument, as `checks` with `own_passes`."""
     # Controls are many more: one each shift.
-    return _of_all_names(reader, instrument, _OF_INSTRUMENT + _NO_CONTROL + _ORDER)
+    return _of_all_names(reader, instrument, _OF_INSTRUMENT + _NO_CONTROL + _ORDER, own_passes=True)
 
 
-def _of_all_names(reader: Reader, instrument: str, sql: str) -> list[Entry]:
+def _of_all_names(reader: Reader, instrument: str, sql: str, *, own_passes: bool) -> list[Entry]:
     names = names_of_instrument(reader, instrument)
-    found = [e for name in names for e in _judged_last(_entry(reader, row) for row in reader.rows(sql, [name]))]
+    found = [
+        e
+        for name in names
+        for e in _judged_last(_entry(reader, row) for row in reader.rows(sql, [name]))
+        if name == instrument or not own_passes or e.passed is not True
+    ]
     return found if len(names) == 1 else sorted(found, key=lambda e: e.seq)
 
 

@@ -80,7 +80,9 @@ def instrument_history(
     since: list[tuple[str, str]] = []
     limits = None
     if method.is_check:
-        of_kind = [e for e in checks(reader, instrument.name) if e.is_control] if method.control else found
+        of_kind = (
+            [e for e in checks(reader, instrument.name, own_passes=True) if e.is_control] if method.control else found
+        )
         alike = (e for e in of_kind if e.passed and e.counts_for(instrument))
         passes = [e.seq for e in alike if pair.counts(e.verified)]
         since = results_between(reader, instrument.name, passes[-1] if passes else 0)
