@@ -1,18 +1,21 @@
 """Equipment whose file gets another name: out of service, calibrations and verifications follow the serial number."""
 
 import itertools
-from dataclasses import replace
+import json
+from dataclasses import dataclass, replace
+from random import Random
 
 import pytest
 
 from daq.adapters.paths import examples_dir
-from daq.adapters.store.newest_runs import names_of_instrument
+from daq.adapters.store.newest_runs import shared_serials
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import SeeInstrument
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.signing.suspending import suspending
 from daq.app.records.checks.audited_checks import checks, entries, pair_of
+from daq.app.records.checks.doubts import doubt_by
 from daq.app.records.checks.instrument_history import standing_of
 from daq.app.records.checks.outside_calibrations import (
     Calibrated,
@@ -28,7 +31,7 @@ from daq.core.errors import SettingError, SettingErrors
 from daq.methods.files.instrument import Probe
 from daq.methods.planning.standing import day
 from tests.laboratory.parts import FixedClock
-from tests.support.runs.stored import T0, begin, conclude, register
+from tests.support.runs.stored import T0, begin, conclude, end, register
 from tests.support.signed_laboratories import measured_bench, signing_lab, verify
 
 DAY = 86_400 * 10**9
@@ -58,8 +61,12 @@ def lab(tmp_path, example):
 
 
 def connect(lab, names):
+    connect_all(lab.store, names)
+
+
+def connect_all(store, names):
     for name, serial in names.items():
-        lab.store.submit(SeeInstrument(name, "rotational", serial, T0)).result(10)
+        store.submit(SeeInstrument(name, "rotational", serial, T0)).result(10)
 
 
 def number_geometries(lab, part):
@@ -193,20 +200,109 @@ def test_a_failed_verification_follows_the_serial_number_and_a_passed_one_does_n
         assert standing.passed is follows
 
 
-@pytest.mark.parametrize(
-    ("streams", "are_two"), [("", False), ("1", False), ("19", False), ("91", False), ("191", True), ("919", True)]
-)
-def test_names_with_results_by_turns_are_two_instruments(tmp_path, streams, are_two):
+NAMES = ("bench-1", "bench-2", "bench-9")
+SERIALS = ("R-1", "R-2")
+
+
+def stored_result(store, run, name, serial):
+    """Store a result that an instrument with a serial number measured under a name."""
+
+    def build(sequence, audit, journal_digest):
+        about = {"origin": {"instrument": name, "serial": serial}, "geometry": {"name": "coaxial-12"}}
+        known = {"run": run, "sequence": sequence, "audit_head": audit.head, "journal_digest": journal_digest}
+        return json.dumps(known | about), []
+
+    for step in (register(), begin(run, name), conclude(run, build=build, result_id=f"r-{run}"), end(run)):
+        store.submit(step).result(10)
+
+
+@dataclass(frozen=True)
+class Happened:
+    """What happened: a result, or a verification that passed or failed, of an instrument under the name of then."""
+
+    what: str
+    run: str
+    name: str
+    serial: str
+
+
+def happenings(store, random, count):
+    """Let two instruments get other names again and again, measure, and be verified."""
+    found = []
+    for number in range(count):
+        what = random.choice(("result", "result", "move", "passed", "failed"))
+        if what == "move" or number == 0:
+            names = dict(zip(random.sample(NAMES, 2), SERIALS, strict=True))
+            connect_all(store, names)
+            continue
+        name, serial = random.choice(sorted(names.items()))
+        happened = Happened(what, f"run-{number}", name, serial)
+        if what == "result":
+            stored_result(store, happened.run, name, serial)
+        else:
+            verify(store, happened.run, passed=what == "passed", instrument=name, serial=serial)
+        found.append(happened)
+    return found
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_failure_doubts_what_its_instrument_measured_since_its_last_pass_under_all_names(tmp_path, seed):
     with Store(tmp_path / "daq.db") as store:
-        for name in ("bench-1", "bench-9"):
-            store.submit(SeeInstrument(name, "rotational", "000000", T0)).result(10)
-        store.submit(register()).result(10)
-        for number, name in enumerate(streams):
-            store.submit(begin(f"run-{number}", f"bench-{name}")).result(10)
-            store.submit(conclude(f"run-{number}", stream=f"bench-{name}")).result(10)
+        happened = happenings(store, Random(seed), 40)
         with store.reader() as reader:
-            assert names_of_instrument(reader, "bench-1") == ("bench-1", *["bench-9"] * (not are_two))
-            assert names_of_instrument(reader, "bench-9") == ("bench-9", *["bench-1"] * (not are_two))
+            releases = Releases(reader)
+            own = {f.run: checks(reader, f.name) for f in happened if f.what == "failed"}
+            listed = {
+                run: {each for _, each in doubt_by(reader, found, next(e for e in found if e.run == run)).results}
+                for run, found in own.items()
+            }
+            for place, result in enumerate(happened):
+                if result.what != "result":
+                    continue
+                doubts = {e.run for e in releases.in_doubt_by(reader.run(result.run))}
+                assert doubts == {run for run, results in listed.items() if result.run in results}
+                passed_under = set()
+                for later in happened[place + 1 :]:
+                    is_same = later.serial == result.serial
+                    if later.what == "failed" and is_same and not passed_under:
+                        assert later.run in doubts
+                    if later.what == "failed" and passed_under & {(later.serial, n) for n in (later.name, result.name)}:
+                        assert later.run not in doubts
+                    if later.what == "failed" and not is_same and later.name != result.name:
+                        assert later.run not in doubts
+                    if later.what == "passed" and is_same:
+                        passed_under.add((later.serial, later.name))
+
+
+def test_no_pass_of_another_instrument_with_the_same_number_ends_the_reach_of_a_failure(tmp_path):
+    """Some makers give all of their instruments the same serial number."""
+    same = "000000"
+    with Store(tmp_path / "daq.db") as store:
+        connect_all(store, {"bench-1": same, "bench-2": same})
+        stored_result(store, "g-1", "bench-1", same)
+        verify(store, "passed", passed=True, instrument="bench-2", serial=same)
+        verify(store, "failed", passed=False, instrument="bench-1", serial=same)
+        with store.reader() as reader:
+            assert [e.run for e in Releases(reader).in_doubt_by(reader.run("g-1"))] == ["failed"]
+
+
+@pytest.mark.parametrize(
+    ("connected", "shared"),
+    [
+        ((("bench-1", "R-1"), ("bench-9", "R-1")), {"R-1"}),
+        ((("bench-1", "R-1"), ("bench-9", "R-1"), ("bench-1", "R-2")), {"R-1"}),
+        ((("bench-1", "R-1"), ("bench-9", "R-1"), ("bench-9", "R-2"), ("bench-1", "R-2")), {"R-1", "R-2"}),
+        ((("bench-1", "R-1"), ("bench-9", "R-2")), set()),
+        ((("bench-1", ""), ("bench-9", "")), set()),
+    ],
+)
+def test_names_share_each_serial_number_that_was_ever_connected_under_both(tmp_path, connected, shared):
+    with Store(tmp_path / "daq.db") as store:
+        for name, serial in connected:
+            store.submit(SeeInstrument(name, "rotational", serial, T0)).result(10)
+        with store.reader() as reader:
+            assert shared_serials(reader, "bench-1") == ({"bench-9": shared} if shared else {})
+            assert shared_serials(reader, "bench-9") == ({"bench-1": shared} if shared else {})
 
 
 @pytest.mark.parametrize("piece", ["bench-9", "bench-9/coaxial-12"])

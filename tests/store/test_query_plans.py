@@ -32,6 +32,7 @@ from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.epochs import StartEpoch, ended_regularly, last_epoch_start
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.newest_runs import (
+    _identified,
     first_results,
     last_concluded,
     names_of_instrument,
@@ -233,6 +234,7 @@ def queries(path: Path) -> None:
         first_results(reader, "bench-1", (5, T0), 100)
         last_concluded(reader, "bench-1")
         names_of_instrument(reader, "bench-1")
+        _identified(reader, "bench-1")
         review(reader, "2025-11")
         case_of(reader, "L8")
         found_by(reader, "sample", "lot", "7", "8", newest=True)
@@ -258,7 +260,7 @@ def judgements(reader, run):
     trail.around(T0, 2 * T0, bool)
     trail.is_check(run)
     texts = dict.fromkeys(("run", "condition", "fluid", "lot", "geometry", "geometry_serial", "serial"), "none")
-    failed = Entry(10**6, T0, "m.keeper", texts | {"passed": False})
+    failed = Entry(10**6, T0, "m.keeper", texts | {"passed": False}, "bench-1")
     pair = pair_of_check(failed, failed.data)
     assert [trail._pass_like(failed, pair, later=later) for later in (False, True)] == [None, None]
     found = all_checks(reader, "bench-1")

@@ -107,21 +107,33 @@ def last_concluded(reader: Reader, stream: str) -> str | None:
 
 
 def names_of_instrument(reader: Reader, name: str) -> tuple[str, ...]:
-    """Return a name of an instrument, and the others under which its kind and serial number were connected last.
+    """Return a name of an instrument, and the other names that share a serial number with it: see `shared_serials`."""
+    return (name, *shared_serials(reader, name))
 
-    The file of an instrument may get another name.  Names under which results were stored by turns are two instruments:
-    some makers give all of theirs the same number.
+
+def shared_serials(reader: Reader, name: str) -> dict[str, frozenset[str]]:
+    """Return other names of instruments, each with the serial numbers that were connected under it and under `name`.
+
+    The file of an instrument may get another name, and two files may exchange theirs: each connection counts, not the
+    last one only.  A serial number counts for one kind of instrument.
     """
+    others = [o for (o,) in reader.rows("SELECT name FROM instruments WHERE name <> ? ORDER BY name", [name])]
+    own = _identified(reader, name) if others else set()
+    found = {o: frozenset(serial for _, serial in own & _identified(reader, o)) for o in others} if own else {}
+    return {o: serials for o, serials in found.items() if serials}
+
+
+def _identified(reader: Reader, name: str) -> set[tuple[str, str]]:
+    """Return the kinds with the serial numbers that were connected under a name, without those not known."""
     rows = reader.rows(
-        "SELECT o.name FROM instruments AS i JOIN instruments AS o ON o.serial = i.serial AND o.kind = i.kind "
-        "WHERE i.name = ? AND i.serial <> '' AND o.name <> i.name AND NOT ifnull("
-        "(SELECT min(r.audit_seq) FROM results AS r WHERE r.stream = o.name) < "
-        "(SELECT max(r.audit_seq) FROM results AS r WHERE r.stream = i.name) AND "
-        "(SELECT min(r.audit_seq) FROM results AS r WHERE r.stream = i.name) < "
-        "(SELECT max(r.audit_seq) FROM results AS r WHERE r.stream = o.name), 0) ORDER BY o.name",
+        # Almost all entries of an instrument are verifications: the two indexes leave them out without reading them.
+        "SELECT DISTINCT json_extract(a.detail, '$.instrument_kind'), json_extract(a.detail, '$.serial') FROM "
+        "(SELECT seq FROM audit INDEXED BY audit_by_subject WHERE subject = ?1 EXCEPT "
+        "SELECT seq FROM audit INDEXED BY audit_verifications WHERE what = 'verification' AND subject = ?1 "
+        "ORDER BY seq) AS found CROSS JOIN audit AS a ON a.seq = found.seq WHERE a.what = 'instrument_identified'",
         [name],
     )
-    return (name, *(str(other) for (other,) in rows))
+    return {(kind, serial) for kind, serial in rows if serial}
 
 
 class FirstResult(NamedTuple):

@@ -145,7 +145,7 @@ def _verifications_of(
     reader: Reader, catalogue: Catalogue, name: str, serial: str | None, most: int = sys.maxsize
 ) -> _Verifications:
     found = entries(reader, name)
-    doubt = in_doubt(reader, name, found)
+    doubt = in_doubt(reader, found)
     instrument = catalogue.instruments.get(name)
     newest = {_pair(e, serial): e for e in found}
     own = next(reversed(newest), Pair(serial or "")) if instrument is None else pair_of(instrument, serial)

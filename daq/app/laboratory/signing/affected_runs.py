@@ -70,7 +70,7 @@ def _in_doubt(reader: Reader, given: str) -> tuple[Verification | OutsideCalibra
             "no_failed_verification",
             run=run.id,
         )
-    runs = (reader.run(other) for _, other in doubt_by(reader, run.instrument, found, own).results)
+    runs = (reader.run(other) for _, other in doubt_by(reader, found, own).results)
     return own, [r for r in runs if r is not None]
 
 

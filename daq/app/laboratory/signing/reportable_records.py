@@ -113,7 +113,7 @@ def samples_after(reader: Reader, run: RunRecord, *, judged_again: bool = False)
     own = next((e for e in found if e.run == run.id), None)
     if own is None:
         return [run.sample, *samples_left(reader, run.id)]
-    doubt = doubt_by(reader, run.instrument, found, own, however=judged_again)
+    doubt = doubt_by(reader, found, own, however=judged_again)
     runs = (reader.run(other) for _, other in doubt.results)
     return list(dict.fromkeys(r.sample for r in runs if r is not None))
 

@@ -23,7 +23,6 @@ from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.report_subjects import anchor_of_report
 from daq.app.laboratory.signing.withdrawing import signature_data
 from daq.app.records.checks.audited_checks import Entry
-from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import window
 from daq.app.records.checks.outside_calibrations import (
     OutsideCalibration,
@@ -132,13 +131,13 @@ def _announce(access: Access, topics: Topics | None, releases: Releases, concern
 
 def _concerned(releases: Releases, instrument: str) -> list[str]:
     """Return the ids of the signatures under what verifications and controls of an instrument put in doubt."""
-    reader, verified = releases.reader, CheckTrail(releases.reader, instrument).deciding()
-    out: list[str] = []
+    reader, out = releases.reader, list[str]()
     for name in names_of_instrument(reader, instrument):
+        verified = releases.trail(name).deciding()
         out += [s.id for s in found_by(reader, Suspension.kind, "instrument", name, limit=-1)]
         for e in verified:
             if e.doubt is not None:
-                out += signatures_on_results(reader, name, *window(verified, e))
+                out += signatures_on_results(reader, name, *window(verified, e, name))
     return list(dict.fromkeys(out))
 
 

@@ -8,7 +8,7 @@ from daq.adapters.store.reading import Reader
 from daq.app.records.checks.audited_checks import Entry, checks, entries, pair_of
 from daq.app.records.checks.constants_then import ConstantsThen
 from daq.app.records.checks.controls import control_of, fixed_control_limits
-from daq.app.records.checks.doubts import results_between
+from daq.app.records.checks.doubts import results_since
 from daq.methods.planning.standing import Pair, Standing, day, standing
 
 if TYPE_CHECKING:
@@ -80,12 +80,10 @@ def instrument_history(
     since: list[tuple[str, str]] = []
     limits = None
     if method.is_check:
-        of_kind = (
-            [e for e in checks(reader, instrument.name, own_passes=True) if e.is_control] if method.control else found
-        )
+        of_kind = (e for e in checks(reader, instrument.name) if e.is_control == bool(method.control))
         alike = (e for e in of_kind if e.passed and e.counts_for(instrument))
-        passes = [e.seq for e in alike if pair.counts(e.verified)]
-        since = results_between(reader, instrument.name, passes[-1] if passes else 0)
+        passes = [e for e in alike if pair.counts(e.verified)]
+        since = results_since(reader, instrument.name, passes, serial)
     if method.control and order.fluid:
         limits = fixed_control_limits(reader, instrument, catalogue.fluid(order.fluid))
     return InstrumentHistory(
