@@ -10,11 +10,12 @@ import pytest
 from daq.adapters.paths import examples_dir
 from daq.adapters.store.newest_runs import shared_serials
 from daq.adapters.store.store import Store
-from daq.adapters.store.transactions import SeeInstrument
+from daq.adapters.store.transactions import Audit, SeeInstrument
 from daq.app.laboratory.acts import carry_out
 from daq.app.laboratory.laboratory import Laboratory
 from daq.app.laboratory.signing.suspending import suspending
 from daq.app.records.checks.audited_checks import checks, entries, pair_of
+from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import doubt_by
 from daq.app.records.checks.instrument_history import standing_of
 from daq.app.records.checks.outside_calibrations import (
@@ -27,12 +28,13 @@ from daq.app.records.equipment_state import equipment_of_run
 from daq.app.records.pieces import all_pieces
 from daq.app.records.signatures import Releases
 from daq.app.setup.catalogue import Catalogue
+from daq.core.encoding import encode
 from daq.core.errors import SettingError, SettingErrors
 from daq.methods.files.instrument import Probe
 from daq.methods.planning.standing import day
 from tests.laboratory.parts import FixedClock
 from tests.support.runs.stored import T0, begin, conclude, end, register
-from tests.support.signed_laboratories import measured_bench, signing_lab, verify
+from tests.support.signed_laboratories import measured_bench, signing_lab, verification_detail, verify
 
 DAY = 86_400 * 10**9
 OLD, YESTERDAY, TOMORROW = (day(T0 + days * DAY) for days in (-100, -1, 1))
@@ -274,16 +276,31 @@ def test_a_failure_doubts_what_its_instrument_measured_since_its_last_pass_under
                         passed_under.add((later.serial, later.name))
 
 
-def test_no_pass_of_another_instrument_with_the_same_number_ends_the_reach_of_a_failure(tmp_path):
+@pytest.mark.parametrize("judged_again", [False, True])
+def test_no_pass_of_another_instrument_with_the_same_number_ends_the_reach_of_a_failure(tmp_path, judged_again):
     """Some makers give all of their instruments the same serial number."""
     same = "000000"
     with Store(tmp_path / "daq.db") as store:
         connect_all(store, {"bench-1": same, "bench-2": same})
         stored_result(store, "g-1", "bench-1", same)
         verify(store, "passed", passed=True, instrument="bench-2", serial=same)
+        if judged_again:
+            detail = encode(verification_detail("passed", passed=True, serial=same))
+            store.submit(Audit(T0, "m.keeper", "verification", "bench-2", detail)).result(10)
         verify(store, "failed", passed=False, instrument="bench-1", serial=same)
         with store.reader() as reader:
             assert [e.run for e in Releases(reader).in_doubt_by(reader.run("g-1"))] == ["failed"]
+
+
+def test_verifications_around_a_result_are_those_of_its_instrument(tmp_path):
+    with Store(tmp_path / "daq.db") as store:
+        connect_all(store, {"bench-1": "R-1", "bench-9": "R-2"})
+        connect_all(store, {"bench-9": "R-1"})
+        for number, (name, serial) in enumerate((("bench-1", "R-1"), ("bench-9", "R-1"), ("bench-9", "R-2"))):
+            verify(store, f"v-{number}", passed=True, instrument=name, serial=serial)
+        with store.reader() as reader:
+            found = CheckTrail(reader, "bench-1").around(0, 2 * T0, lambda run: False)
+        assert [e.run for e in found] == ["v-0", "v-1"]
 
 
 @pytest.mark.parametrize(

@@ -40,7 +40,7 @@ def later_pairs(e: Entry) -> set[PairOfCheck]:
 class CheckTrail:
     """The judgements of an instrument of which some may decide what is in doubt.
 
-    Those under another name are among them, with a serial number that was connected under both names.
+    Those under another name are among them, where a serial number was connected under both names.
 
     Almost every run was judged once and passed.  Those are looked up one by one where they matter; the others are read.
     """
@@ -57,9 +57,7 @@ class CheckTrail:
         for run, found in seqs.items():
             found |= {seq for (seq,) in reader.rows(_FIRST, [run])}
             self._seqs |= found
-            (e,) = entries_at(reader, sorted(found))
-            if self._is_own(e):
-                self._others[run] = e
+            (self._others[run],) = entries_at(reader, sorted(found))
         failed = [run for run, e in self._others.items() if not e.data["passed"]]
         self._last_failed = max((seq for run in failed for seq in seqs[run]), default=0)
         self._reaches_later = any(e.is_withdrawn for e in self._others.values())
@@ -69,6 +67,7 @@ class CheckTrail:
         return [row for name in (self.instrument, *self._shared) for row in self._reader.rows(sql, [name, *more])]
 
     def _is_own(self, e: Entry) -> bool:
+        """Return whether a check has the name of the instrument, or a serial number that was connected under both."""
         return e.instrument == self.instrument or e.data["serial"] in self._shared.get(e.instrument, ())
 
     def may_reach(self, seq: int) -> bool:
