@@ -21,6 +21,7 @@ from daq.app.records.checks.instrument_history import standing_of
 from daq.app.records.checks.outside_calibrations import (
     Calibrated,
     OutsideCalibration,
+    outside_among,
     outside_calibrations,
     results_in_doubt,
 )
@@ -282,6 +283,8 @@ def test_no_pass_of_another_instrument_with_the_same_number_ends_the_reach_of_a_
     same = "000000"
     with Store(tmp_path / "daq.db") as store:
         connect_all(store, {"bench-1": same, "bench-2": same})
+        stored_result(store, "g-0", "bench-1", same)
+        verify(store, "own", passed=True, instrument="bench-1", serial=same)
         stored_result(store, "g-1", "bench-1", same)
         verify(store, "passed", passed=True, instrument="bench-2", serial=same)
         if judged_again:
@@ -289,7 +292,8 @@ def test_no_pass_of_another_instrument_with_the_same_number_ends_the_reach_of_a_
             store.submit(Audit(T0, "m.keeper", "verification", "bench-2", detail)).result(10)
         verify(store, "failed", passed=False, instrument="bench-1", serial=same)
         with store.reader() as reader:
-            assert [e.run for e in Releases(reader).in_doubt_by(reader.run("g-1"))] == ["failed"]
+            doubts = {run: Releases(reader).in_doubt_by(reader.run(run)) for run in ("g-0", "g-1")}
+            assert {run: [e.run for e in found] for run, found in doubts.items()} == {"g-0": [], "g-1": ["failed"]}
 
 
 def test_verifications_around_a_result_are_those_of_its_instrument(tmp_path):
@@ -334,11 +338,36 @@ def test_a_calibration_recorded_under_another_name_doubts_what_was_measured_befo
         assert all(Releases(reader).in_doubt_by(reader.run(run)) == [found] for run in signed.runs)
 
 
+def of_piece(piece, part, seq=1, found="outside", **about):
+    known = {"serial": "", "make": "", "day": f"2026-11-0{seq}"} | about
+    return Calibrated(f"{piece}@{seq} K", piece, part, certificate="K", found=found, was_adjusted=False, seq=seq,
+                      utc_ns=1, revised_seq=seq, who="m", **known)  # fmt: skip
+
+
 def outside(piece, part, **about):
-    known = {"serial": "", "make": ""} | about
-    of = Calibrated(f"{piece}@d K", piece, part, certificate="K", day="d", found="outside", was_adjusted=False, seq=1,
-                    utc_ns=1, revised_seq=1, who="m", **known)  # fmt: skip
-    return OutsideCalibration(of, 0, 0, None, 0)
+    return OutsideCalibration(of_piece(piece, part, **about), 0, 0, None, 0)
+
+
+OWNERS = [("7", "serial-line"), ("7", "usb-line"), ("8", "serial-line"), ("", "")]
+
+
+@pytest.mark.parametrize(("before", "now"), list(itertools.product(OWNERS, OWNERS)))
+@pytest.mark.parametrize("is_renamed", [False, True])
+@pytest.mark.parametrize("part", ["probe", "geometry"])
+def test_a_calibration_inside_limits_one_of_the_same_piece(part, is_renamed, before, now):
+    """Calibrations that were recorded before instruments were, and after that, are of one piece by the name."""
+    names = ("thermo-1/own", "thermo-9/own" if is_renamed else "thermo-1/own")
+    about = [dict(zip(("owner", "owner_make"), owner, strict=True)) for owner in (before, now)]
+    known = [
+        of_piece(names[0], part, 1, "inside", **about[0]),
+        of_piece(names[1], part, 2, **about[1]),
+        of_piece("thermo-1/other", part, 3, "inside", **about[1]),
+    ]
+    is_same = before == now if before[0] and now[0] else not is_renamed
+    for found in (outside_among(known), outside_among(known, known[1])):
+        assert [c.after_seq for c in found] == [1 if is_same else 0]
+    assert len(outside_among(known, known[0])) == is_same
+    assert (known[0].identity == known[1].identity) == (before == now and not is_renamed)
 
 
 @pytest.mark.parametrize(

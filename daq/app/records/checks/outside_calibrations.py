@@ -29,13 +29,16 @@ AT: Final = "@"
 """Between the id of a record and the day, in the name of a calibration."""
 
 
+_NAMED: Final = ("piece", "part", "serial", "make", "owner", "owner_make")
+
+
 @dataclass(frozen=True, slots=True)
 class Calibrated:
     """One calibration as it is recorded now.
 
     Attributes:
         ident: its name: the id of the record, the day and the number of the certificate.
-        piece, part, serial, make, owner: as in `daq.laboratory.equipment.Equipment`.
+        piece, part, serial, make, owner, owner_make: as in `daq.laboratory.equipment.Equipment`.
         certificate, day, found: as in `daq.laboratory.equipment.Calibration`.
         was_adjusted: a value was adjusted by more than its uncertainty, or a person states that it was left inside.
         seq, utc_ns: number and time of the audit entry that recorded it first.
@@ -57,24 +60,27 @@ class Calibrated:
     revised_seq: int
     who: str
     owner: str = ""
+    owner_make: str = ""
 
-    @property
-    def same(self) -> tuple[str, ...]:
-        """The key by which two calibrations are of the same piece: the serial number, where it is known.
+    def is_of_same(self, other: "Calibrated") -> bool:
+        """Return whether two calibrations are of the same piece: by the serial number, where it is known.
 
-        A probe, and a piece without a serial number, is known by its instrument.
+        A probe, and a piece without a serial number, is known by its instrument: by serial number and driver, or by the
+        name where one of both calibrations was recorded without them.
         """
-        if self.part == "probe" or not self.serial:
-            instrument, _, own = self.piece.partition("/")
-            return (
-                (self.part, self.owner, own, self.serial) if self.owner else (self.part, instrument, own, self.serial)
-            )
-        return (self.part, self.make, self.serial)
+        if (self.part, self.serial) != (other.part, other.serial):
+            return False
+        if self.part != "probe" and self.serial:
+            return self.make == other.make
+        (name, _, own), (other_name, _, other_own) = self.piece.partition("/"), other.piece.partition("/")
+        if not (self.owner and other.owner):
+            return (name, own) == (other_name, other_own)
+        return (self.owner_make, self.owner, own) == (other.owner_make, other.owner, other_own)
 
     @property
     def identity(self) -> tuple[str, ...]:
         """All by which a result states that it was measured with the piece."""
-        return (self.part, self.make, self.serial, self.piece, self.owner)
+        return (self.part, self.make, self.serial, self.piece, self.owner, self.owner_make)
 
     @property
     def left_inside(self) -> bool:
@@ -192,17 +198,21 @@ def outside_of_piece(reader: Reader, ident: str, given: Calibrated | None = None
     """
     known = {c.ident: c for c in calibrations(reader)} | ({} if given is None else {ident: given})
     own = known.get(ident)
-    return [] if own is None else outside_among([c for c in known.values() if c.same == own.same])
+    return [] if own is None else outside_among(list(known.values()), own)
 
 
-def outside_among(known: list[Calibrated]) -> list[OutsideCalibration]:
-    """Return those of some calibrations that found a piece outside of its tolerance, as `outside_calibrations`."""
-    out = [_outside(c, known) for c in known if c.found == FOUND_OUTSIDE]
+def outside_among(known: list[Calibrated], of: Calibrated | None = None) -> list[OutsideCalibration]:
+    """Return those of all calibrations that found a piece outside of its tolerance, as `outside_calibrations`.
+
+    With a calibration `of`, they are those of its piece.
+    """
+    asked = known if of is None else [c for c in known if c.is_of_same(of)]
+    out = [_outside(c, known) for c in asked if c.found == FOUND_OUTSIDE]
     return sorted(out, key=lambda c: c.seq)
 
 
 def _outside(c: Calibrated, known: list[Calibrated]) -> OutsideCalibration:
-    own = [k for k in known if k.same == c.same]
+    own = [k for k in known if k.is_of_same(c)]
     within = [k for k in own if k.found == FOUND_INSIDE and k.day < c.day]
     last = max(within, key=lambda k: k.order, default=None)
     after = (0, 0) if last is None else (last.seq, read_moment(last.day, end=False))
@@ -245,7 +255,7 @@ def calibrations(reader: Reader) -> Iterator[Calibrated]:
 def calibrated(record: str, data: Mapping[str, Any], seq: int, utc_ns: int, who: str) -> Calibrated:
     """Return the calibration that a revision of a record of equipment (its JSON values) states."""
     calibration = data.get("recorded") or data["calibration"]
-    about: dict[str, str] = {name: data.get(name, "") for name in ("piece", "part", "serial", "make", "owner")}
+    about: dict[str, str] = {name: data.get(name, "") for name in _NAMED}
     about |= {name: calibration.get(name, "") for name in ("certificate", "day", "found")}
     ident = calibration_ident(record, calibration)
     return Calibrated(
