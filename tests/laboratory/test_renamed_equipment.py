@@ -134,6 +134,9 @@ def test_no_new_name_puts_a_piece_back_into_service_or_makes_its_calibration_hol
     connect(lab, {now: SERIAL_OF[before] for before, now in names.items()})
     now = names.get("bench-1", "bench-1") + ("/rotor-a" if renamed in ("key", "both") else own_name(part))
     assert outcome(lab, now) == expected
+    if renamed == "swapped":
+        # The other one is in service, and has its own calibration still.
+        assert outcome(lab, "bench-1" + own_name(part)) == (False, False)
     if state == "out":
         carry_out(lab, "equipment_back", {"piece": piece, "because": "repaired"})
         assert outcome(lab, now) == (False, False)
@@ -141,9 +144,38 @@ def test_no_new_name_puts_a_piece_back_into_service_or_makes_its_calibration_hol
         about = {"certificate": "K-new", "day": YESTERDAY, "due": TOMORROW, "found": "inside"}
         carry_out(lab, "equipment_calibrated", {"piece": now, **about})
         assert outcome(lab, now) == (False, False)
-    if renamed == "swapped" and state != "out":
-        # The other one has its own calibration still.
-        assert outcome(lab, "bench-1" + own_name(part)) == (False, False)
+
+
+@pytest.mark.parametrize("part", ["unnumbered", "probe"])
+def test_a_piece_may_have_stayed_with_the_successor_of_its_instrument(lab, part):
+    piece = "bench-1" + own_name(part)
+    connect(lab, {"bench-2": "R-1"})  # long ago
+    lab.clock.now = T0 + DAY
+    lab.store.submit(SeeInstrument("bench-1", "rotational", "R-1", T0 + DAY)).result(10)
+    carry_out(lab, "equipment_out", {"piece": piece, "because": "dropped"})
+    assert outcome(lab, piece) == (True, False)
+    lab.store.submit(SeeInstrument("bench-1", "rotational", "R-5", T0 + DAY)).result(10)
+    assert outcome(lab, piece) == (True, False)
+    lab.store.submit(SeeInstrument("bench-2", "rotational", "R-1", T0 + DAY)).result(10)
+    assert outcome(lab, piece) == (False, False)
+
+
+@pytest.mark.parametrize("part", ["unnumbered", "probe"])
+def test_pieces_of_two_instruments_under_one_name_are_put_back_by_the_serial_number_of_the_instrument(lab, part):
+    connect(lab, SERIAL_OF)
+    number_geometries(lab, part)
+    piece, other = (f"{name}{own_name(part)}" for name in SERIAL_OF)
+    carry_out(lab, "equipment_out", {"piece": piece, "because": "dropped"})
+    connect(lab, {"bench-1": "R-2", "bench-2": "R-1"})
+    assert [outcome(lab, name)[0] for name in (piece, other)] == [False, True]
+    carry_out(lab, "equipment_out", {"piece": piece, "because": "dropped, too"})
+    assert [outcome(lab, name)[0] for name in (piece, other)] == [True, True]
+    with pytest.raises(SettingError, match="several pieces of this name .* numbers R-1, R-2; name one"):
+        carry_out(lab, "equipment_back", {"piece": piece, "because": "repaired"})
+    carry_out(lab, "equipment_back", {"piece": piece, "serial": "R-2", "because": "repaired"})
+    assert [outcome(lab, name)[0] for name in (piece, other)] == [False, True]
+    carry_out(lab, "equipment_back", {"piece": piece, "serial": "R-1", "because": "repaired"})
+    assert [outcome(lab, name)[0] for name in (piece, other)] == [False, False]
 
 
 @pytest.fixture(scope="module")

@@ -141,8 +141,24 @@ def out_of_service(reader: Reader, piece: Piece, *, at_ns: int | None = None) ->
             if not earlier.record.out_of_service:
                 break
             since = earlier
+        if at_ns is None and _moved_on(reader, record, piece, since.utc_ns):
+            continue
         found.append(OutOfService(piece, record, since.who, since.utc_ns))
     return found
+
+
+def _moved_on(reader: Reader, record: Equipment, piece: Piece, since_utc_ns: int) -> bool:
+    """Return whether the instrument of a record was connected under another name since then.
+
+    A probe, or a geometry without a serial number, went with it; that of the instrument which has the name now is
+    another one.  Where the instrument was connected nowhere else, the piece may have stayed with its successor.
+    """
+    if not (record.owner and piece.owner) or record.serial or _of_same_owner(record, piece):
+        return False
+    name = piece.name.partition("/")[0]
+    return any(
+        i.serial == record.owner and i.name != name and i.last_seen_utc_ns >= since_utc_ns for i in reader.instruments()
+    )
 
 
 def newest_calibration(records: Sequence[KeptEquipment], piece: Piece) -> Equipment | None:

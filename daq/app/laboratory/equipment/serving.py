@@ -108,19 +108,21 @@ def taken_out(reader: Reader, catalogue: Catalogue, order: TakeOut) -> tuple[Pie
 def put_back(laboratory: Laboratory, order: PutBack) -> dict[str, Any]:
     """Put a piece back into service, also one that the configuration has no more or that has another place now.
 
+    One without a serial number is named by that of its instrument, where several are out of service.
+
     Raises:
         SettingError: there is no such piece, it is in service, or several with this name are out of service.
     """
     with laboratory.reader() as reader:
         found = [k for k in listed(reader, Equipment, PIECE, order.piece, limit=-1) if k.record.out_of_service]
-        out = [k for k in found if order.serial in ("", k.record.serial)]
+        out = [k for k in found if order.serial in ("", k.record.serial, k.record.owner)]
         if not out:
             named_piece(laboratory.catalogue, reader, order.piece)
             raise coded(
                 SettingError(f"{order.piece} is in service", key="piece"), "piece_in_service", piece=order.piece
             )
     if len(out) > 1:
-        known = ", ".join(k.record.serial or "not known" for k in out)
+        known = ", ".join(k.record.serial or k.record.owner or "not known" for k in out)
         error = SettingError(
             f"several pieces of this name are out of service, with the serial numbers {known}; name one",
             key="serial",
