@@ -354,8 +354,8 @@ def test_names_share_each_serial_number_that_was_ever_connected_under_both(tmp_p
         for name, serial in connected:
             store.submit(SeeInstrument(name, "rotational", serial, T0)).result(10)
         with store.reader() as reader:
-            assert shared_serials(reader, "bench-1") == ({"bench-9": shared} if shared else {})
-            assert shared_serials(reader, "bench-9") == ({"bench-1": shared} if shared else {})
+            assert shared_serials(reader.rows, "bench-1") == ({"bench-9": shared} if shared else {})
+            assert shared_serials(reader.rows, "bench-9") == ({"bench-1": shared} if shared else {})
 
 
 @pytest.mark.parametrize("piece", ["bench-9", "bench-9/coaxial-12"])

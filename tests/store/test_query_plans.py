@@ -234,7 +234,7 @@ def queries(path: Path) -> None:
         first_results(reader, "bench-1", (5, T0), 100)
         last_concluded(reader, "bench-1")
         names_of_instrument(reader, "bench-1")
-        _identified(reader, "bench-1")
+        _identified(reader.rows, "bench-1")
         review(reader, "2025-11")
         case_of(reader, "L8")
         found_by(reader, "sample", "lot", "7", "8", newest=True)

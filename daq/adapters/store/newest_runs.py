@@ -5,13 +5,15 @@ the number of runs in the database.
 """
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 from daq.adapters.store.reading import Reader
 
 LATEST: Final = 2**63 - 1
+Rows = Callable[[str, Sequence[Any]], Sequence[tuple[Any, ...]]]
+"""Returns the rows of a query with parameters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,24 +110,24 @@ def last_concluded(reader: Reader, stream: str) -> str | None:
 
 def names_of_instrument(reader: Reader, name: str) -> tuple[str, ...]:
     """Return a name of an instrument, and the other names that share a serial number with it: see `shared_serials`."""
-    return (name, *shared_serials(reader, name))
+    return (name, *shared_serials(reader.rows, name))
 
 
-def shared_serials(reader: Reader, name: str) -> dict[str, frozenset[str]]:
+def shared_serials(rows: Rows, name: str) -> dict[str, frozenset[str]]:
     """Return other names of instruments, each with the serial numbers that were connected under it and under `name`.
 
     The file of an instrument may get another name, and two files may exchange theirs: each connection counts, not the
-    last one only.  A serial number counts for one kind of instrument.
+    last one only.  A serial number counts for one kind of instrument.  `rows` asks a database, as `Reader.rows`.
     """
-    others = [o for (o,) in reader.rows("SELECT name FROM instruments WHERE name <> ? ORDER BY name", [name])]
-    own = _identified(reader, name) if others else set()
-    found = {o: frozenset(serial for _, serial in own & _identified(reader, o)) for o in others} if own else {}
+    others = [o for (o,) in rows("SELECT name FROM instruments WHERE name <> ? ORDER BY name", [name])]
+    own = _identified(rows, name) if others else set()
+    found = {o: frozenset(serial for _, serial in own & _identified(rows, o)) for o in others} if own else {}
     return {o: serials for o, serials in found.items() if serials}
 
 
-def _identified(reader: Reader, name: str) -> set[tuple[str, str]]:
+def _identified(rows: Rows, name: str) -> set[tuple[str, str]]:
     """Return the kinds with the serial numbers that were connected under a name, without those not known."""
-    rows = reader.rows(
+    found = rows(
         # Almost all entries of an instrument are verifications: the two indexes leave them out without reading them.
         "SELECT DISTINCT json_extract(a.detail, '$.instrument_kind'), json_extract(a.detail, '$.serial') FROM "
         "(SELECT seq FROM audit INDEXED BY audit_by_subject WHERE subject = ?1 EXCEPT "
@@ -133,7 +135,7 @@ def _identified(reader: Reader, name: str) -> set[tuple[str, str]]:
         "ORDER BY seq) AS found CROSS JOIN audit AS a ON a.seq = found.seq WHERE a.what = 'instrument_identified'",
         [name],
     )
-    return {(kind, serial) for kind, serial in rows if serial}
+    return {(kind, serial) for kind, serial in found if serial}
 
 
 class FirstResult(NamedTuple):

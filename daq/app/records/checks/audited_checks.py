@@ -127,7 +127,7 @@ def entries(reader: Reader, instrument: str) -> list[Entry]:
 
 def _of_all_names(reader: Reader, instrument: str, sql: str, *, own_passes: bool) -> list[Entry]:
     found = _judged_last(_entry(reader, row) for row in reader.rows(sql, [instrument]))
-    shared = shared_serials(reader, instrument)
+    shared = shared_serials(reader.rows, instrument)
     for name, serials in shared.items():
         other = _judged_last(_entry(reader, row) for row in reader.rows(sql, [name]))
         found += [e for e in other if e.data["serial"] in serials and not (own_passes and e.passed)]

@@ -47,7 +47,7 @@ class CheckTrail:
 
     def __init__(self, reader: Reader, instrument: str) -> None:
         self._reader, self.instrument = reader, instrument
-        self._shared = shared_serials(reader, instrument)
+        self._shared = shared_serials(reader.rows, instrument)
         self._others: dict[str, Entry] = {}
         """Runs that did not pass, or were judged more than once."""
         self._seqs: set[int] = set()
