@@ -146,6 +146,30 @@ def test_no_new_name_puts_a_piece_back_into_service_or_makes_its_calibration_hol
         assert outcome(lab, now) == (False, False)
 
 
+@pytest.mark.parametrize(("part", "renamed"), [(p, r) for p in PARTS for r in ("instrument", "swapped")])
+def test_a_certificate_is_corrected_under_the_new_name_of_its_piece(lab, part, renamed):
+    connect(lab, SERIAL_OF)
+    number_geometries(lab, part)
+    about = {"certificate": "K-1", "day": OLD, "found": "outside"}
+    for name in SERIAL_OF:
+        carry_out(lab, "equipment_calibrated", {"piece": name + own_name(part), **about})
+    assert [outcome(lab, name + own_name(part))[0] for name in SERIAL_OF] == [True, True]
+    names = {"swapped": {"bench-1": "bench-2", "bench-2": "bench-1"}}.get(renamed, {"bench-1": "bench-9"})
+    lab.catalogue.instruments |= give_names(lab, names)
+    if renamed == "instrument":
+        del lab.catalogue.instruments["bench-1"]
+    connect(lab, {now: SERIAL_OF[before] for before, now in names.items()})
+    again = {"piece": names["bench-1"] + own_name(part), **about, "found": "inside"}
+    with pytest.raises(SettingError, match="a correction needs a reason"):
+        carry_out(lab, "equipment_calibrated", again)
+    done = carry_out(lab, "equipment_calibrated", {**again, "because": "mistyped"})
+    assert (done["calibration"].startswith("bench-1"), done["out_of_service"]) == (True, "")
+    assert outcome(lab, again["piece"])[0] is False
+    assert outcome(lab, names.get("bench-2", "bench-2") + own_name(part))[0] is True
+    with lab.reader() as reader:
+        assert [c.of.piece for c in outside_calibrations(reader)] == ["bench-2" + own_name(part)]
+
+
 @pytest.mark.parametrize("part", ["unnumbered", "probe"])
 def test_a_piece_may_have_stayed_with_the_successor_of_its_instrument(lab, part):
     piece = "bench-1" + own_name(part)

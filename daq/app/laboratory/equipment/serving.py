@@ -27,7 +27,7 @@ from daq.app.records.checks.outside_calibrations import (
     outside_of_piece,
     was_adjusted,
 )
-from daq.app.records.equipment_state import difference, other_constants, out_of_service, records_of
+from daq.app.records.equipment_state import difference, is_of, other_constants, out_of_service, records_of
 from daq.app.records.pieces import Piece, named_piece
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, coded
@@ -36,6 +36,8 @@ from daq.laboratory.kinds import FOUND_OUTSIDE
 from daq.methods.files.fields import Day, KeyedError, Label, Listed, Model, NeededLabel
 from daq.methods.planning.standing import day
 
+_Found = tuple[str, Kept[Equipment] | None]
+"""Id of a record, and the record; None where there is none."""
 MOST_VALUES: Final = 50
 """Greatest number of values of one calibration."""
 
@@ -102,7 +104,7 @@ def taken_out(reader: Reader, catalogue: Catalogue, order: TakeOut) -> tuple[Pie
     already = out_of_service(reader, piece)
     if already:
         raise coded(SettingError(already[0].words), "out_of_service", out=already[0].words)
-    return piece, _changed(reader, piece, "equipment_out_of_service", out_of_service=order.because)
+    return piece, _changed(piece, _record_of(reader, piece), "equipment_out_of_service", out_of_service=order.because)
 
 
 def put_back(laboratory: Laboratory, order: PutBack) -> dict[str, Any]:
@@ -206,7 +208,8 @@ def _calibration_change(reader: Reader, piece: Piece, given: Calibration, becaus
 
     The record keeps the calibration of the newest day as its own; a revision may record an older one.
     """
-    record, before = _record_of(reader, piece)
+    found = _certified(reader, piece, given) or _record_of(reader, piece)
+    record, before = found
     newest = None if before is None else before.record.calibration
     ident = calibration_ident(record, given.model_dump())
     is_known = any(c.ident == ident for c in calibrations(reader))
@@ -229,7 +232,17 @@ def _calibration_change(reader: Reader, piece: Piece, given: Calibration, becaus
         update["out_of_service"] = reason
     elif out == reason and not is_outside:
         update["out_of_service"] = ""
-    return _changed(reader, piece, CALIBRATED, **update)
+    return _changed(piece, found, CALIBRATED, **update)
+
+
+def _certified(reader: Reader, piece: Piece, given: Calibration) -> _Found | None:
+    """Return the record of a piece, under any name, that has a calibration of this day and certificate; None: none."""
+    for c in calibrations(reader):
+        if (c.day, c.certificate) == (given.day, given.certificate):
+            kept = find(reader, Equipment, c.record)
+            if kept is not None and is_of(kept.record, piece):
+                return c.record, kept
+    return None
 
 
 def _require_found(order: Calibrate, values: Sequence[CalibratedValue]) -> None:
@@ -282,8 +295,8 @@ def _instrument(piece: Piece) -> str:
     return piece.name.partition("/")[0]
 
 
-def _changed(reader: Reader, piece: Piece, what: str, **update: Any) -> Change:
-    ident, before = _record_of(reader, piece)
+def _changed(piece: Piece, found: _Found, what: str, **update: Any) -> Change:
+    ident, before = found
     known = {"owner": piece.owner, "owner_make": piece.owner_make} if piece.owner else {}
     if before is None:
         record = Equipment(id=ident, piece=piece.name, part=piece.part, serial=piece.serial, make=piece.make)
@@ -293,7 +306,7 @@ def _changed(reader: Reader, piece: Piece, what: str, **update: Any) -> Change:
     return changed(before, before.record.model_copy(update={**known, "recorded": None, **update}), what)
 
 
-def _record_of(reader: Reader, piece: Piece) -> tuple[str, Kept[Equipment] | None]:
+def _record_of(reader: Reader, piece: Piece) -> _Found:
     """Return the id of the record of a piece, and the record; None where there is none.
 
     A probe, and a geometry without a serial number, of another instrument under the same name has a record of its own.

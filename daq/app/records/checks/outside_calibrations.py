@@ -62,6 +62,11 @@ class Calibrated:
     owner: str = ""
     owner_make: str = ""
 
+    @property
+    def record(self) -> str:
+        """The id of its record."""
+        return self.ident.removesuffix(calibration_ident("", {"day": self.day, "certificate": self.certificate}))
+
     def is_of_same(self, other: "Calibrated") -> bool:
         """Return whether two calibrations are of the same piece: by the serial number, where it is known.
 
