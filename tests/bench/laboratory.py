@@ -168,7 +168,7 @@ def functions(p: Place) -> dict[str, Callable[[Reader], object]]:
         ),
         "trace of a report": lambda r: trace(r, report_named(r, _report(p)).record),
         "equipment": lambda r: inventory(p.catalogue, r, now),
-        "verifications of a bench": lambda r: in_doubt(r, bench := p.bench(), entries(r, bench)),
+        "verifications of a bench": lambda r: in_doubt(r, entries(r, p.bench())),
         "affected by a failed verification": lambda r: _affected(r, p),
         "handover": lambda r: left_over(r, p.catalogue, now),
         "transcribed, not confirmed": not_confirmed,

@@ -17,7 +17,7 @@ from daq.app.laboratory.signing.suspending import suspending
 from daq.app.records.checks.audited_checks import checks, entries, pair_of
 from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import doubt_by
-from daq.app.records.checks.instrument_history import standing_of
+from daq.app.records.checks.instrument_history import instrument_history, standing_of
 from daq.app.records.checks.outside_calibrations import (
     Calibrated,
     OutsideCalibration,
@@ -29,6 +29,8 @@ from daq.app.records.equipment_state import equipment_of_run
 from daq.app.records.pieces import all_pieces
 from daq.app.records.signatures import Releases
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.run_order import RunOrder
+from daq.core.driver import Identity
 from daq.core.encoding import encode
 from daq.core.errors import SettingError, SettingErrors
 from daq.methods.files.instrument import Probe
@@ -331,6 +333,24 @@ def test_a_failure_doubts_what_its_instrument_measured_since_its_last_pass_under
                         assert later.run not in doubts
                     if later.what == "passed" and is_same:
                         passed_under.add((later.serial, later.name))
+
+
+def test_the_first_check_under_a_new_name_states_results_since_the_last_pass(tmp_path, example):
+    bench = example.instruments["bench-1"].with_fitted("coaxial-12")
+    catalogue = replace(example, instruments=example.instruments | {"bench-1": bench})
+    with Store(tmp_path / "daq.db") as store:
+        connect_all(store, {"bench-9": "R-1"})
+        stored_result(store, "g-0", "bench-9", "R-1")
+        verify(store, "passed", passed=True, instrument="bench-9", serial="R-1")
+        stored_result(store, "g-1", "bench-9", "R-1")
+        connect_all(store, {"bench-9": "R-2", "bench-1": "R-1"})
+        stored_result(store, "g-2", "bench-9", "R-2")
+        stored_result(store, "g-3", "bench-1", "R-1")
+        order = RunOrder(method_id="reference-verification", instrument="bench-1", sample="s")
+        with store.reader() as reader:
+            identity = Identity("rotational", "R-1", "1", {})
+            known = instrument_history(reader, catalogue, order, identity, T0 + 2 * DAY)
+        assert known.results_since_pass == ("r-g-3", "r-g-1")
 
 
 @pytest.mark.parametrize("judged_again", [False, True])
