@@ -279,7 +279,7 @@ def stored_result(store, run, name, serial):
 
 @dataclass(frozen=True)
 class Happened:
-    """What happened: a result, or a verification that passed or failed, of an instrument under the name of then."""
+    """A result, or a verification that passed or failed, with name and serial number of the instrument then."""
 
     what: str
     run: str
