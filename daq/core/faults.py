@@ -238,8 +238,6 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
     6: (
         "torque_jumped",
         "readings_late",
-        "torque_frozen",  # also where the readings before are of the step before
-        "torque_stuck",  # also where a span ends with that torque, or another one shows that the display is fine
         "control_outside",  # not where the value is on the edge of a limit as a decimal number
         "limit_needs_temperature",  # not where the last reading before the span still counts
         "level_without_temperature",  # the same
