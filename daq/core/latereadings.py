@@ -17,6 +17,8 @@ FASTER: Final = 0.75
 """Part of the expected interval between lines, below which they are catching up; no instrument is so much faster."""
 ENDED: Final = 5.0
 """Intervals by which lines fall behind this pace, from which they no longer catch up; a pause in it is shorter."""
+STILL: Final = 5
+"""Lines that catch up up to the last one, at least, after which others still wait."""
 REGULAR: Final = 0.8
 """Part of the time without a reading before late ones that another one in the span lasts where lines come in bursts."""
 
@@ -46,6 +48,9 @@ def late_readings(rows: Columns, span: Span, driver: Driver, *, since: int, star
     else:
         # A reading before was made before.
         gap, made = times[begin] - before, max(before, times[begin] - age)
+        if last >= STILL and begin + (last + 1) * per_line >= len(times):
+            # Lines still wait, so that not all of the first one's age shows; it is the next one after the one before.
+            made = min(made, before + interval)
     if gap <= MISSING_INTERVALS * interval or made >= since:
         return 0
     # The line with the number k was made k intervals after the first one.

@@ -235,7 +235,7 @@ def is_jumped(
     require_numbers("times", times)
     require_positive("limit", limit)
     require_count("settled", settled, 0)
-    require_count("interval", interval, 1, of="units")
+    require_positive("interval", interval)
     if times and len(times) != len(before) + len(values):
         raise ArgumentError(f"are {len(times)} for {len(before) + len(values)} readings", key="times")
     earlier = before[len(before) - min(len(before), settled, max(NOISY, len(values))) :]
