@@ -5,6 +5,7 @@ the steps of the display of the same step.  The numbers are our choice: no hones
 `tests/core/test_sensor_signs.py` shows a sign, and a weak sign is given up for that.
 """
 
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
@@ -247,10 +248,9 @@ def is_jumped(
     least, greatest = min(window), max(window)
     if greatest - least < max(HEIGHT * max(least, -greatest), LEAST_HEIGHT * limit):
         return False
-    # A reading that comes after more than two intervals has changed by as much as the lost ones.
-    lost = [max(1.0, (b - a) / interval - 1.0) for a, b in pairwise(times[len(times) - len(window) :])]
-    lost = lost or [1.0] * (len(window) - 1)
-    found = [_levels(values, limit), _leaps(values, lost[len(earlier) :], limit, 0)]
+    lost = _lost(times[len(times) - len(window) :], interval) or [1.0] * (len(window) - 1)
+    inside = lost[len(earlier) :]
+    found = [_levels(values, inside, limit), _leaps(values, inside, limit, 0)]
     if earlier:
         found.append(_leaps(window, lost, limit, len(earlier)))
     return any(x is not None and _is_kept_long_enough(x, before, values) for x in found)
@@ -267,20 +267,35 @@ class _Jump(NamedTuple):
     other: float
 
 
-def _levels(values: Sequence[float], limit: float) -> _Jump | None:
-    """Return the jump between two levels; None without two levels."""
+def _lost(times: Sequence[int], interval: int) -> list[float]:
+    """Return the number by which each change is divided: 1, or that of the intervals whose readings are lost.
+
+    A torque changes over lost readings by as much as without the loss.  Readings that come together are not lost.
+    """
+    out = [(b - a) / interval - 1.0 for a, b in pairwise(times)]
+    for i, n_lost in enumerate(out):
+        if n_lost > 1.0:
+            out[i] = n_lost - (bisect_right(times, times[i + 1] + interval // 2) - i - 2)
+    return [max(1.0, n_lost) for n_lost in out]
+
+
+def _levels(values: Sequence[float], lost: Sequence[float], limit: float) -> _Jump | None:
+    """Return the jump between two levels; None without two levels.  `lost` is as for `_leaps`."""
     n, ordered = len(values), sorted(values)
     if n < NOISY:
         return None
     height, first = max((b - a, i) for i, (a, b) in enumerate(pairwise(ordered), 1))
     low, high = ordered[:first], ordered[first:]
+    least = max(HEIGHT * abs(ordered[n // 2]), LEAST_HEIGHT * limit)
     if (
         min(first, n - first) < max(LEAST_BEYOND, PART_BEYOND * n)
-        or height < max(HEIGHT * abs(ordered[n // 2]), LEAST_HEIGHT * limit)
+        or height < least
         or height < EMPTY * max(low[-1] - low[0], high[-1] - high[0])
         or height < _least_jump(ordered, height, limit)
-        or sum((a < high[0]) != (b < high[0]) for a, b in pairwise(values)) > MOST_JUMPS
     ):
+        return None
+    jumps = [n_lost for (a, b), n_lost in zip(pairwise(values), lost, strict=True) if (a < high[0]) != (b < high[0])]
+    if len(jumps) > MOST_JUMPS or height / min(jumps) < least:
         return None
     return _Jump(min(first, n - first), low[0] == low[-1] and high[0] == high[-1], inf)
 

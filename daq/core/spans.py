@@ -85,7 +85,7 @@ def take(
         if is_frozen(settled):
             faults.append("torque_frozen")
         torques = _torques(plan, rows, span)
-        faults += _sensor_faults(plan, torques, keep, rows, span, clock.floor, interval)
+        faults += _sensor_faults(plan, torques, keep, rows, span, clock.floor, interval // per_line)
         noise = noise_of_span(torques[1])
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
@@ -220,7 +220,10 @@ def _sensor_faults(
     floor: int,
     interval: int,
 ) -> list[str]:
-    """Return the faults of a torque whose readings `torques` (as of `_torques`) in the span are not the sample's."""
+    """Return the faults of a torque whose readings `torques` (as of `_torques`) in the span are not the sample's.
+
+    `interval` is the expected one of the readings, ns.
+    """
     band, (times, values) = plan.band, torques
     if band is None:
         return []

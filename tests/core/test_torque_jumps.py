@@ -252,6 +252,57 @@ def test_an_honest_span_with_readings_before_has_no_jump(display):
     assert found == 0
 
 
+def with_lost(rng, count, begin):
+    """Return the numbers of `count` readings that are left, up to 40 of them lost once or twice from `begin` on."""
+    left = list(range(count))
+    for _ in range(rng.choice((1, 2))):
+        at = rng.randint(begin, len(left) - 2)
+        del left[at : min(len(left) - 2, at + rng.randint(1, 40))]
+    return left
+
+
+@pytest.mark.parametrize("display", DISPLAYS)
+def test_an_honest_span_with_lost_readings_before_or_in_it_has_no_jump(display):
+    """A torque that changes slowly, without much noise, has changed by as much as it does without the gap."""
+    rng, found, blind = random.Random(f"lost {display}"), 0, 0
+    for _ in range(300):
+        n, earlier = rng.choice((20, 60)), rng.choice((20, 100))
+        size, tau, sd = rng.choice((-0.4, -0.1, 0.1, 0.5)), rng.uniform(50.0, 400.0), rng.choice((0.0, 0.001, 0.01))
+        level, series = rng.uniform(10.5, 60.0), honest(rng, 60 + earlier + n)
+        if rng.random() < 0.7:
+            series = [level * (1.0 + size * math.exp(-i / tau)) + rng.gauss(0.0, sd) for i in range(60 + earlier + n)]
+        left = with_lost(rng, len(series), rng.choice((0, earlier)))
+        first = len(left) - n
+        before, values = ([shown(series[i], display) for i in part] for part in (left[:first], left[first:]))
+        given = {"limit": 100.0, "before": before, "settled": rng.choice((0, first))}
+        found += is_jumped(values, **given, times=[i * 100 for i in left], interval=100)
+        blind += is_jumped(values, **given)
+    print(f"{display}: {found} of 300 honest spans have a jump, {blind} where their times do not count")
+    assert found == 0
+
+
+def test_a_gap_in_a_slow_decay_is_no_leap_and_a_leap_beside_a_gap_is_one():
+    """Half a per cent a second, and 4.9 s without readings before the span, or in it."""
+    times = [i for i in range(300) if not 150 <= i < 199]
+    decay = [round(50.0 * math.exp(-0.0005 * i), 3) for i in times]
+    for first in (140, 150, 160):
+        before, values = decay[:first], decay[first:]
+        given = {"limit": 100.0, "settled": first, "times": times, "interval": 1}
+        assert not is_jumped(values, before=before, **given)
+        slipped = [v * 0.9 if i >= 180 else v for i, v in enumerate(decay)]
+        assert is_jumped(slipped[first:], before=before, **given)
+    # A leap stays one beside a lost reading or an uneven time, and where readings come five or thirty at a time.
+    steady = [40.0 + 0.01 * (i % 3) for i in range(100)]
+    for spacing in (1.0, 1.5, 2.0):
+        times = [10 * i + (round(10 * (spacing - 1.0)) if i >= 70 else 0) for i in range(100)]
+        values = [v * (1.03 if i >= 70 else 1.0) for i, v in enumerate(steady)]
+        assert is_jumped(values[50:], limit=100.0, before=values[:50], settled=50, times=times, interval=10)
+    for together in (2, 5, 30):
+        times = [i - i % together for i in range(100)]
+        values = [v * (1.03 if i >= 60 else 1.0) for i, v in enumerate(steady)]
+        assert is_jumped(values[50:], limit=100.0, before=values[:50], settled=50, times=times, interval=1)
+
+
 @pytest.mark.parametrize("factor", [0.5, 0.8, 1.2, 1.5])
 def test_a_long_burst_in_a_quiet_torque_is_seen(factor):
     """From a tenth to a half of the span, anywhere in it: at most two jumps."""
