@@ -90,7 +90,7 @@ FAULTS: Final[dict[str, Treatment]] = {
     "cut_short": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "the span is shorter than the method asks for"),
     "readings_missing": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "readings are missing inside the span"),
     "readings_late": Treatment(
-        True, Quality.UNCERTAIN_SUBNORMAL, "readings from before the span arrived inside it, all at once"
+        True, Quality.UNCERTAIN_SUBNORMAL, "readings from before the span arrived late, inside it"
     ),
     "no_interval": Treatment(
         True, Quality.UNCERTAIN_SUBNORMAL, "the method requires an interval, and the value has none"

@@ -259,7 +259,7 @@ def is_jumped(
 class _Jump(NamedTuple):
     """A jump: the readings of its shortest level, whether all levels are constant, and the largest other change.
 
-    Two levels may have changes of any size to and fro; their largest other change is infinite, for not known.
+    For two levels that change is infinite, which means that it is not known.
     """
 
     readings: int
@@ -272,11 +272,10 @@ def _lost(times: Sequence[int], interval: int) -> list[float]:
 
     A torque changes over lost readings by as much as without the loss.  Readings that come together are not lost.
     """
-    out = [(b - a) / interval - 1.0 for a, b in pairwise(times)]
-    for i, n_lost in enumerate(out):
-        if n_lost > 1.0:
-            out[i] = n_lost - (bisect_right(times, times[i + 1] + interval // 2) - i - 2)
-    return [max(1.0, n_lost) for n_lost in out]
+    out = [max(1.0, (b - a) / interval - 1.0) for a, b in pairwise(times)]
+    for i in [i for i, n_lost in enumerate(out) if n_lost > 1.0]:
+        out[i] = max(1.0, out[i] - (bisect_right(times, times[i + 1] + interval // 2) - i - 2))
+    return out
 
 
 def _levels(values: Sequence[float], lost: Sequence[float], limit: float) -> _Jump | None:
@@ -338,10 +337,8 @@ def _is_kept_long_enough(jump: _Jump, before: Sequence[float], values: Sequence[
     known = [*before[-MOST_BEFORE:], *values]
     changes = [i for i, (a, b) in enumerate(pairwise(known)) if a != b]
     # Many small changes are no noise that makes a leap, however seldom they come.
-    if (
-        sum(abs(known[i + 1] - known[i]) <= jump.other < inf for i in changes[-MOST_JUMPS - ENOUGH_CHANGES :])
-        >= ENOUGH_CHANGES
-    ):
+    latest = changes[-MOST_JUMPS - ENOUGH_CHANGES :]
+    if sum(abs(known[i + 1] - known[i]) <= jump.other < inf for i in latest) >= ENOUGH_CHANGES:
         return True
     repeats = _repeats(changes)
     if jump.is_constant:
