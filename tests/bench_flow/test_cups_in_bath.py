@@ -45,9 +45,8 @@ def test_a_cup_leaves_the_bath_by_a_run_on_its_bench_and_with_the_end_of_its_sam
         if event == "cancelled":
             carry_out(lab, "sample_cancel", {"id": "G-1", "because": "spilled"})
         elif event.startswith(("done", "cancelled")):
-            # A cup enters at the very moment at which its sample is open again.
-            at_ns = AT - 1 if "before" in event else AT
-            for to, at_ns in ((event.split()[0], at_ns), ("open", at_ns + 1))[: 1 + ("reopened" in event)]:
+            end_ns = AT - 1 if "before" in event else AT
+            for to, at_ns in ((event.split()[0], end_ns), ("open", end_ns + 1))[: 1 + ("reopened" in event)]:
                 lab.clock.now = at_ns
                 lab.change(in_state(lab.get(Sample, "G-1"), to, "sample_done"))
         elif event:

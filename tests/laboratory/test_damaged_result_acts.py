@@ -8,7 +8,7 @@ from daq.app.cli import main
 from daq.app.daemon.shift.bench_views import bench_view
 from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.bench.naming import outcome_of
-from daq.app.laboratory.laboratory import new
+from daq.app.laboratory.laboratory import find, new
 from daq.app.laboratory.signing.affected_runs import affected
 from daq.app.laboratory.signing.suspending import suspending
 from daq.app.records.checks.instrument_history import instrument_history
@@ -20,6 +20,8 @@ from daq.core.errors import SettingError, StoreError
 from daq.laboratory.bench.benchstate import BenchState, NamedSample
 from daq.laboratory.bench.checklists import Facts
 from daq.laboratory.bench.flow import CLEAR
+from daq.laboratory.kinds import reportable_id
+from daq.laboratory.reportables import ReportableRecord
 from daq.methods.planning.standing import day
 from tests.bench_flow.parts import with_flows
 from tests.support import damaged_results
@@ -80,7 +82,7 @@ def lab(measured, tmp_path):
 
 
 def damage(lab, run, how):
-    damaged_results.damage(lab.lab.store.path, run, how)
+    return damaged_results.damage(lab.lab.store.path, run, how)
 
 
 def orders(lab, sample, run):
@@ -278,3 +280,47 @@ def test_the_list_of_results_in_doubt_shows_a_damaged_one(lab, capsys, monkeypat
     if words:
         assert [run[:8] in shown for run in lab.runs] == [True] * 3
         assert "damaged" in shown
+
+
+def reportable_of(lab, sample):
+    with lab.lab.reader() as reader:
+        return find(reader, ReportableRecord, reportable_id(sample, "clear-glaze-qc"))
+
+
+@pytest.mark.parametrize("how", ["{", "{}", "no validity", "text as verdict"])
+def test_a_reportable_result_beside_a_damaged_one_loses_the_value_that_was_annulled(lab, how):
+    first, second = lab.runs[:2]
+    lab.correct(second, sample="G-1041")
+    lab.keep("G-1041")
+    before = reportable_of(lab, "G-1041")
+    assert (before.record.data.state, before.record.runs) == ("complete", (first, second))
+    text = damage(lab, second, how)
+    done = lab.do("run_annul", "c.head", run=first, because="spilled")
+    (found,) = done["damaged"]
+    assert found["run"] == second
+    now = reportable_of(lab, "G-1041").record.data
+    assert (now.state, now.value, now.verdict, now.uncertainty) == ("open", None, "none", None)
+    assert [(a.run, a.value, a.counted) for a in now.attempts] == [(first, None, False), (second, None, False)]
+    assert (now.how.code, now.how.parameters["run"]) == ("sample_result_damaged", second[:8])
+    (*_, last) = [e["data"] for e in lab.messages("reportable") if e["data"]["sample"] == "G-1041"]
+    assert (last["state"], last["value"], last["revision"]) == ("open", None, now.revision)
+    with pytest.raises(StoreError, match=f"run {second} is damaged"):
+        lab.keep("G-1041")
+    assert reportable_of(lab, "G-1041").record.data == now
+    damage(lab, second, text)  # restored from a backup
+    lab.keep("G-1041")
+    restored = reportable_of(lab, "G-1041").record.data
+    assert (restored.state, [a.run for a in restored.attempts if a.counted]) == ("complete", [second])
+
+
+def test_a_reportable_result_beside_a_damaged_one_is_blocked_by_a_doubt(lab):
+    lab.correct(lab.runs[1], sample="G-1041")
+    lab.keep("G-1041")
+    damage(lab, lab.runs[1], "{")
+    assert reportable_of(lab, "G-1041").record.data.state == "complete"
+    today = day(lab.lab.clock.utc_ns())
+    order = {"piece": "bench-1", "certificate": "K-1", "day": today, "found": "outside", "in_doubt": 3}
+    lab.do("equipment_calibrated", **order)
+    now = reportable_of(lab, "G-1041").record.data
+    assert (now.state, {s.code for s in now.blocked}) == ("blocked", {"calibration_outside_after"})
+    assert now.value is not None

@@ -16,9 +16,11 @@ def damaged_text(text, how):
 
 
 def damage(path, run, how):
-    """Damage the only result of a run in the database at `path`; `how` is as in `damaged_text`."""
+    """Damage the newest result of a run in the database at `path`, `how` as in `damaged_text`; return its text."""
     with closing(sqlite3.connect(path)) as db, db:
         db.execute("DROP TRIGGER IF EXISTS results_no_update")
         db.execute("PRAGMA ignore_check_constraints = ON")
-        (text,) = db.execute("SELECT data FROM results WHERE run = ?", (run,)).fetchone()
-        db.execute("UPDATE results SET data = ? WHERE run = ?", (damaged_text(text, how), run))
+        newest = "SELECT id, data FROM results WHERE run = ? ORDER BY audit_seq DESC LIMIT 1"
+        ident, text = db.execute(newest, (run,)).fetchone()
+        db.execute("UPDATE results SET data = ? WHERE id = ?", (damaged_text(text, how), ident))
+    return text

@@ -54,6 +54,11 @@ def damaged(run: str, field: str) -> DamagedResultError:
     return coded(error, "result_damaged", run=run, field=field)
 
 
+def places_of(errors: Iterable[DamagedResultError]) -> list[dict[str, str]]:
+    """Return run and field of damaged results, each run once."""
+    return list({str(e.values["run"]): {name: str(v) for name, v in e.values.items()} for e in errors}.values())
+
+
 def values_of(result: "ResultRecord") -> dict[str, Any]:
     """Return the JSON values of a result.
 
