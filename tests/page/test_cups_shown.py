@@ -82,7 +82,12 @@ def test_no_time_in_the_bath_is_over_with_fewer_minutes_than_needed(needed_s):
 @pytest.mark.parametrize("lang", LANGUAGES)
 @pytest.mark.parametrize(
     ("in_bath_s", "needed_s", "shown"),
-    [(84.0, 90.0, ("1.4", "1.5")), (90.0, 90.0, ("1.5", "1.5")), (119.0, 120.0, ("1", "2")), (20.0, 20.0, ("0.3", "0.3"))],
+    [
+        (84.0, 90.0, ("1.4", "1.5")),
+        (90.0, 90.0, ("1.5", "1.5")),
+        (119.0, 120.0, ("1", "2")),
+        (20.0, 20.0, ("0.3", "0.3")),
+    ],
 )
 def test_the_list_of_samples_shows_the_minutes_of_the_bath_list(lang, in_bath_s, needed_s, shown):
     listed = (replace(LISTED[1], in_bath_s=in_bath_s, bath_s=needed_s),)
