@@ -190,7 +190,8 @@ def cut_off(case: Case) -> Finding:
             for pause in pauses:
                 framer = make_framer(spec)
                 frames = framer.feed(QUIET_NS, head) + framer.feed(QUIET_NS + pause, rest)
-                frames += framer.feed(QUIET_NS + pause + soonest, whole)
+                # A stream keeps its pace: a late rest is close to the next line.
+                frames += framer.feed(QUIET_NS + (max(pause, soonest) if streams else pause + soonest), whole)
                 made = "the end of a line that came after a pause was taken for a whole line"
                 _no_other_value(driver, frames, (e, e), made, (whole[:at], pause, rest))
     return passed("cut off", "makes no other value")
