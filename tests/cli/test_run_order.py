@@ -1,7 +1,6 @@
 """The order that `daq run` makes of its arguments, and what it refuses before any port is opened."""
 
 import argparse
-import contextlib
 import json
 import os
 import signal
@@ -17,7 +16,7 @@ from daq.app.daemon.protocol import Done, Ended, Started, Stopped, answer_line, 
 from daq.app.screens.run_view import RunEnd
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.run_order import RunOrder
-from daq.core.errors import LinkError, NotComparableError, SettingError
+from daq.core.errors import LinkError, NotComparableError, SettingError, SettingErrors
 from daq.methods.files.load import parse
 from daq.process.stop_request import PROTOCOL, line_of, sent
 
@@ -27,7 +26,7 @@ CATALOGUE = Catalogue.load(examples_dir())
 def order(*words):
     parser = argparse.ArgumentParser()
     command.arguments(parser)
-    return parse(RunOrder, command._order(parser.parse_args([*words]), CATALOGUE.methods.__contains__))
+    return parse(RunOrder, command._order(parser.parse_args([*words]), examples_dir()))
 
 
 @pytest.mark.parametrize(
@@ -60,8 +59,20 @@ def test_a_run_without_a_sample_is_refused(words):
         order(*words)
 
 
+def test_without_a_sample_a_method_whose_file_is_wrong_is_named_with_its_file(tmp_path):
+    folder = tmp_path / "methods"
+    folder.mkdir()
+    (folder / "thin.toml").write_text('id = "thin-qc"\nversion = 1\n')
+    parser = argparse.ArgumentParser()
+    command.arguments(parser)
+    with pytest.raises(SettingErrors) as found:
+        command._order(parser.parse_args(["thin-qc"]), tmp_path)
+    assert "--sample" in str(found.value)
+    assert "thin.toml" in str(found.value)
+
+
 def test_every_key_of_an_order_comes_from_the_arguments():
-    found = command._order(argparse.Namespace(**dict.fromkeys(command.ASKED), **OTHERS), lambda _: True)
+    found = command._order(argparse.Namespace(**dict.fromkeys(command.ASKED), **OTHERS), examples_dir())
     # The ticket is that of a person who is logged in on the page.
     assert set(found) == set(RunOrder.model_fields) - {"ticket"}
 
@@ -76,7 +87,7 @@ def test_the_sent_line_is_that_of_the_model():
     sent = {
         "protocol": PROTOCOL,
         "do": "run",
-        **command._order(parser.parse_args(words), CATALOGUE.methods.__contains__),
+        **command._order(parser.parse_args(words), examples_dir()),
     }
     assert read_request(line_of(sent)) == order(*words)
     assert json.loads(request_line(order(*words))) == sent | {"ticket": ""}
@@ -131,10 +142,11 @@ def test_a_run_that_cannot_be_comparable_has_an_exit_code_of_its_own(monkeypatch
 
 
 class Answering(threading.Thread):
-    """A daemon of one run, which ends it when its stop is asked for, or after a second."""
+    """A daemon of one run, which ends it at once, or when its stop is asked for."""
 
-    def __init__(self, path):
+    def __init__(self, path, *, awaits_stop):
         super().__init__(daemon=True)
+        self.awaits_stop = awaits_stop
         self.server = socket.socket(socket.AF_UNIX)
         self.server.bind(str(path))
         self.server.listen()
@@ -143,26 +155,33 @@ class Answering(threading.Thread):
 
     def run(self):
         first, _ = self.server.accept()
-        with self.server, first, first.makefile("rb") as lines:
+        with first, first.makefile("rb") as lines:
             self.asked.append(json.loads(lines.readline()))
             first.sendall(answer_line(Started("run-1", self.asked[0]["instrument"])))
-            self.server.settimeout(1)
-            with contextlib.suppress(TimeoutError):
+            if self.awaits_stop:
                 stop, _ = self.server.accept()
                 with stop, stop.makefile("rb") as more:
                     self.asked.append(json.loads(more.readline()))
                     stop.sendall(answer_line(Stopped(True)) + answer_line(Done()))
-            ended = "stopped" if len(self.asked) == 2 else "complete"
+            ended = "stopped" if self.awaits_stop else "complete"
             first.sendall(
                 answer_line(Ended(RunEnd(run="run-1", outcome=ended, reason="", motor="still"), None))
                 + answer_line(Done())
             )
 
+    def finish(self):
+        """Return what was asked for; nobody else waits for an answer."""
+        self.join(60)
+        self.server.setblocking(False)
+        with self.server, pytest.raises(BlockingIOError):
+            self.server.accept()
+        return self.asked
+
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_between_the_order_and_its_first_answer_stops_the_run(tmp_path, monkeypatch, number):
     """The order is with the daemon, and what shows the run is not imported yet."""
-    daemon = Answering(tmp_path / "s")
+    daemon = Answering(tmp_path / "s", awaits_stop=True)
 
     def sent_and_interrupted(path, line):
         connection = sent(path, line)
@@ -172,18 +191,16 @@ def test_a_signal_between_the_order_and_its_first_answer_stops_the_run(tmp_path,
     monkeypatch.setattr(command, "sent", sent_and_interrupted)
     made = {"sample": "G-1", "instrument": "bench-1"}
     command._through_daemon(tmp_path / "s", made, plain=True)
-    daemon.join(5)
-    assert daemon.asked == [
+    assert daemon.finish() == [
         {"protocol": PROTOCOL, "do": "run", **made},
         {"protocol": PROTOCOL, "do": "stop", "instrument": "bench-1", "bench": False},
     ]
 
 
 def test_without_a_signal_no_stop_is_asked_for(tmp_path):
-    daemon = Answering(tmp_path / "s")
+    daemon = Answering(tmp_path / "s", awaits_stop=False)
     command._through_daemon(tmp_path / "s", {"sample": "G-1", "instrument": "bench-1"}, plain=True)
-    daemon.join(5)
-    assert [line["do"] for line in daemon.asked] == ["run"]
+    assert [line["do"] for line in daemon.finish()] == ["run"]
 
 
 def test_an_order_that_no_daemon_takes_is_refused(tmp_path):

@@ -3,7 +3,7 @@
 import argparse
 import contextlib
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -109,7 +109,7 @@ def run(args: argparse.Namespace) -> int:
         state = chosen_state(args, create=True)
     except SettingError:  # the daemon's file is no TOML: it is named below
         state = state_dir(args.state)
-    order = _order(args, lambda word: _is_method(folder, word))
+    order = _order(args, folder)
     try:
         socket = daemon_socket(state)
         if socket is not None:
@@ -155,7 +155,6 @@ def _alone(folder: Path, state: Path, asked: dict[str, Any], *, plain: bool) -> 
     from daq.methods.files.load import parse
 
     order = parse(RunOrder, asked)
-    # With a daemon only the client's part is imported, and no file is read: the daemon compares them itself.
     from daq.app.cli.measuring.run_alone import alone
     from daq.app.cli.measuring.run_shown import shown
     from daq.app.setup.catalogue import Catalogue
@@ -197,12 +196,17 @@ def _fuller(error: SettingError, folder: Path, asked: dict[str, Any]) -> Setting
     return SettingError(words) if words else None
 
 
-def _order(args: argparse.Namespace, is_method: Callable[[str], bool]) -> dict[str, Any]:
+def _order(args: argparse.Namespace, folder: Path) -> dict[str, Any]:
     """Return the order; the first argument is a method if it is the id of one or ``--sample`` is given too."""
-    named = bool(args.what) and (bool(args.sample) or is_method(args.what))
+    named = bool(args.what) and (bool(args.sample) or _is_method(folder, args.what))
     sample = args.sample or ("" if named else args.what)
     if not sample:
-        raise SettingError("is missing: the id of the sample that is measured", key="--sample")
+        from daq.app.setup.catalogue import Catalogue
+
+        missing = SettingError("is missing: the id of the sample that is measured", key="--sample")
+        _, wrong = Catalogue.read(folder, kinds=("methods",))
+        # The word may be the id of a method whose file is refused.
+        raise SettingErrors([missing, *wrong]) if named and wrong else missing
     asked = {name: getattr(args, name) for name in ASKED}
     more = {"method_id": args.what if named else "", "sample": sample, "choices": dict(args.choices)}
     return asked | more | {"badge": badge_of(args)}
