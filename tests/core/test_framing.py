@@ -50,6 +50,27 @@ def test_a_line_that_pauses_is_thrown_away_and_the_next_one_is_whole():
     assert framer.counters.idle_cut == 1
 
 
+@settings(max_examples=200, derandomize=True, deadline=None)
+@given(
+    pieces=st.lists(
+        st.tuples(st.integers(0, 200), st.sampled_from([b"a", b"\r", b"\n", b"b\r\n", b"c" * 9])), max_size=30
+    ),
+    end=st.sampled_from([b"\r\n", b"\n", (b"\r", b"\n")]),
+)
+def test_with_idle_a_pause_is_the_start_of_a_new_framer(pieces, end):
+    """Journals of older runs have `idle`: they replay with the lines that they had."""
+    t, found, wanted = 1000, [], []
+    framer, fresh = Framer(Framing(end, 8, idle_ns=100)), Framer(Framing(end, 8))
+    for pause, data in pieces:
+        t += pause
+        if pause > 100:
+            fresh = Framer(Framing(end, 8))
+        found += framer.feed(t, data)
+        wanted += fresh.feed(t, data)
+    assert found == wanted
+    assert framer.counters.cut_off == 0
+
+
 @pytest.mark.parametrize("end", [b"\n", b"\r\n", (b"\r", b"\n")])
 def test_a_line_with_a_pause_inside_it_is_skipped_up_to_its_end(end):
     stop = end if isinstance(end, bytes) else b"\r\n"
