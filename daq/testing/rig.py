@@ -36,7 +36,8 @@ class Player:
 
 def frames_of_a_reading(talk: Transcript) -> int:
     """Return the number of frames that a stream has for each reading: parts of it, ignored lines and empty ones."""
-    found = [e.meaning for e in talk.examples if e.asked is None and is_reading(e.meaning)]
+    # In a stream the lines behind a request are its lines, too, and no answers.
+    found = [e.meaning for e in talk.examples if is_reading(e.meaning)]
     kinds = Counter(tuple(at for at, _ in m.values) if isinstance(m, Part) else () for m in found)
     return max(1, len(talk.stream) // max(kinds.values(), default=1))
 

@@ -80,6 +80,20 @@ def test_lines_that_follow_sooner_than_a_reading_need_a_shorter_pause():
         assert finding(make, streamed(lines, every_ms=250)).outcome == outcome
 
 
+def test_a_request_before_the_stream_makes_its_lines_no_sooner():
+    """Before, each line behind the request counted as a part of one reading, 17 ms after the one before it."""
+    rng = random.Random(9)
+    capture = streamed([number(rng) for _ in range(30)], end=b" g\r\n")
+    capture.pieces[:0] = [Piece(-20 * MS, ">", b"V\r\n"), Piece(-15 * MS, "<", b"V 1\r\n")]
+    asks = {"request": {"who": {"send": "V", "answers": ["who"]}}, "identify": "who"}
+    lines = {
+        "it": {"says": "reading", "pattern": "{mass:number} g"},
+        "who": {"says": "identity", "pattern": "V {serial:word}"},
+    }
+    for pause, outcome in (("250 ms", "passed"), ("500 ms", "failed")):
+        assert finding(made({"longest_pause": pause}, {}, line=lines, **asks), capture).outcome == outcome
+
+
 @pytest.mark.parametrize("name", CUT)
 @pytest.mark.parametrize("pause_ms", [1, 99, 100, 101, 250, 400, 499])
 def test_a_line_in_two_pieces_is_read_right_or_not_at_all(name, pause_ms):
