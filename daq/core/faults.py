@@ -90,7 +90,7 @@ FAULTS: Final[dict[str, Treatment]] = {
     "cut_short": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "the span is shorter than the method asks for"),
     "readings_missing": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "readings are missing inside the span"),
     "readings_late": Treatment(
-        True, Quality.UNCERTAIN_SUBNORMAL, "readings from before the span arrived inside it, all at once"
+        True, Quality.UNCERTAIN_SUBNORMAL, "readings from before the span arrived late, inside it"
     ),
     "no_interval": Treatment(
         True, Quality.UNCERTAIN_SUBNORMAL, "the method requires an interval, and the value has none"
@@ -238,8 +238,6 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
     6: (
         "torque_jumped",
         "readings_late",
-        "torque_frozen",  # also where the readings before are of the step before
-        "torque_stuck",  # also where a span ends with that torque, or another one shows that the display is fine
         "control_outside",  # not where the value is on the edge of a limit as a decimal number
         "limit_needs_temperature",  # not where the last reading before the span still counts
         "level_without_temperature",  # the same

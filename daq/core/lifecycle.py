@@ -73,8 +73,6 @@ class LifeCycle:
         self._emit = emit
         self._last_of: dict[str, tuple[int, Checked]] = {}
         """Time and values of the latest reading of each companion: a step begins with it."""
-        self._torques: list[float] = []
-        """The newest torques of the step before."""
         self._seeker: Seeker | None = None
         self._facts = RunFacts(self._instruments, self.lead_motor, emit)
         self.now = 0
@@ -129,8 +127,7 @@ class LifeCycle:
     def _measure(self, plan: Plan) -> None:
         keep, earlier = self._facts.keep, self._last_of
         drivers, signals = self._drivers, self._signals
-        number, now, torques, checks = self.step_number, self.now, self._torques, self._checks
-        self.meter = Meter(plan, number, now, drivers, signals, keep, earlier, torques=torques, checks=checks)
+        self.meter = Meter(plan, self.step_number, self.now, drivers, signals, keep, earlier, checks=self._checks)
 
     def _enter_starting(self) -> None:
         step = self.plan.steps[self.step_number]
@@ -303,7 +300,7 @@ class LifeCycle:
         if meter is None:
             return
         if meter.met is not None:
-            ended, self._torques = meter.finish(t, meter.met), meter.newest(t)
+            ended = meter.finish(t, meter.met)
             self._facts.end_step(ended)
             for name in meter.waiting:
                 self.note("threshold_not_met", step=meter.step.name, rule=name)

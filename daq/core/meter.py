@@ -14,7 +14,8 @@ from daq.core.extent import Extent
 from daq.core.faults import CHECKS, LAST_TEMPERATURES
 from daq.core.plan import SLOWER, Keep, Plan
 from daq.core.ruleprogress import RuleProgress
-from daq.core.spans import last_temperature, newest_torques, settled_tail, take, trail_after
+from daq.core.sensorsigns import tail_of
+from daq.core.spans import last_temperature, settled_tail, take
 from daq.core.steady import BLOCKS
 from daq.core.stop import Met, StepClock, StopRule
 
@@ -37,7 +38,6 @@ class Meter:
         emit: Callable[[Kept], None],
         earlier: Mapping[str, tuple[int, tuple[float, ...] | Values]] | None = None,
         *,
-        torques: Sequence[float] = (),
         checks: int = CHECKS,
     ) -> None:
         """Start the step `number` of `plan` at `t` (ns).
@@ -51,7 +51,6 @@ class Meter:
             emit: called with every kept value.
             earlier: time (ns) and values of the last reading of each companion before the step, by the name of its
                 link; one that has not spoken yet is left out.
-            torques: the `newest` ones of the step before.
             checks: number of the checks of the daq whose run this is.
         """
         self.plan = plan
@@ -88,9 +87,7 @@ class Meter:
         self._steady_of_lead = [(s, signals[s]) for s in steady if s in signals]
         self._steady_check = min(rule.next_check for rule in self._rules)
         self._reach = self._longest_reach()
-        self._before = torques
-        self._trail: list[float] | None = None
-        """The newest torques of the step before, and the discarded ones; None until the step has settled."""
+        self._trail: list[float] = []
         self._trailed = t
         self._next_drop = NEVER if self._reach == NEVER else t + self._reach
         #: The rules use only time and steadiness, so readings with equal times can be taken as a batch.
@@ -117,7 +114,8 @@ class Meter:
         band, start, end = self.plan.band, max(self.clock.floor, self._trailed), t - self._reach
         if band is not None and start < end:
             # A frozen torque is known by the noise before, however long ago it was.
-            self._trail, self._trailed = newest_torques(self.plan, self.lead, start, end, self._trail_at(t)), end
+            (gone,) = self.lead.clean(self.lead.between(start, end), [band.signal])[1]
+            self._trail, self._trailed = tail_of([*self._trail, *gone]), end
         for columns in self.columns.values():
             columns.drop_before(t - self._reach)
 
@@ -295,7 +293,7 @@ class Meter:
         self.emit(self._take(keep, t, met))
 
     def _take(self, keep: Keep, t: int, met: Met | None) -> Kept:
-        settled = settled_tail(self.plan, self.lead, max(self.clock.floor, self._trailed), t, self._trail_at(t))
+        settled = settled_tail(self.plan, self.lead, max(self.clock.floor, self._trailed), t, self._trail)
         clock, columns, drivers = self.clock, self.columns, self.drivers
         kept = take(self.plan, self.number, keep, t, clock, columns, drivers, met=met, settled=settled)
         if self._checks >= LAST_TEMPERATURES:
@@ -303,17 +301,6 @@ class Meter:
             kept.summaries |= last
             kept.temperature_faults = tuple(dict.fromkeys((*kept.temperature_faults, *faults)))
         return kept
-
-    def _trail_at(self, t: int) -> list[float]:
-        """Return the newest torques at `t` (ns) before those of `lead` that have settled and are left."""
-        if self._trail is None and self.clock.floor < t:
-            self._trail = trail_after(self.plan, self.lead, self.clock.floor, self._before)
-        return self._trail or []
-
-    def newest(self, t: int) -> list[float]:
-        """Return the newest torques at `t` (ns), for the next step: since this one settled, or before where frozen."""
-        trail = self._trail_at(t)
-        return newest_torques(self.plan, self.lead, max(self.clock.floor, self._trailed), t, trail)
 
     def window(self, signal: str, start: int, end: int) -> tuple[list[float], list[float]]:
         """Return block means of a signal in ``start < t_i <= end`` (ns): mean times (s after `start`) and values.

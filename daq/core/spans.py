@@ -10,6 +10,7 @@ from daq.core.derive import roots, span_summaries
 from daq.core.driver import Driver, counts_for, interval_of
 from daq.core.effects import Kept
 from daq.core.framing import NEVER
+from daq.core.latereadings import MISSING_INTERVALS, late_readings
 from daq.core.plan import Keep, Plan, Rule
 from daq.core.quietness import noise_of_span
 from daq.core.sensorsigns import FROZEN, MOST_BEFORE, is_clipped, is_disturbed, is_frozen, is_jumped, tail_of
@@ -17,10 +18,13 @@ from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
 from daq.core.units import as_written
 
-MISSING_INTERVALS: Final = 5
-"""Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
 OWN_TEMPERATURE: Final = "temperature"
 """Channel of the lead instrument's own temperature."""
+LATE: Final = 0.02
+"""Part of the readings of a span that were made before it, from which they are a fault.  Our choice: readings of twice
+the torque change the mean by as much."""
+LEAST_LATE: Final = 2
+"""Lines that were made before a span, from which they are a fault: an honest one may be late by an interval."""
 LEAST_COMPLETENESS: Final = 0.9
 """Readings are missing where the completeness of the span is below this, and more than its phase explains."""
 
@@ -75,14 +79,14 @@ def take(
         lost = completeness < LEAST_COMPLETENESS and span.n < (math.floor(expected / per_line) - 1) * per_line
         if interval and (longest > MISSING_INTERVALS * interval or lost):
             faults.append("readings_missing")
-        if _has_older_readings(rows, span, clock.start, interval, per_line):
+        if _has_late_readings(plan, step, keep, rows, span, clock, drivers[lead]):
             faults.append("readings_late")
         faults += _reading_faults(plan, rows, span)
         if is_frozen(settled):
             faults.append("torque_frozen")
         torques = _torques(plan, rows, span)
-        faults += _sensor_faults(plan, torques, keep, rows, span, clock.floor)
-        noise = noise_of_span(torques)
+        faults += _sensor_faults(plan, torques, keep, rows, span, clock.floor, interval // per_line)
+        noise = noise_of_span(torques[1])
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
     rule = "" if met is None else met.name
@@ -111,19 +115,17 @@ def take(
     )
 
 
-def _has_older_readings(rows: Columns, span: Span, started: int, interval: int, per_line: int) -> bool:
-    """Return whether readings from well before the span arrived in it, all at once after a time without any.
-
-    The time of a reading is that of its arrival.  A stream that was held up when the span began brings readings that
-    are older than the span, and perhaps than the settling.  `started` is the start of the step, and `interval` that of
-    the lines (both ns).
-    """
-    first = rows.times[span.first]
-    before = rows.times[span.first - 1] if span.first else started
-    if not interval or first - before <= MISSING_INTERVALS * interval:
-        return False
-    lines = (bisect_right(rows.times, first + interval // 2) - span.first) // per_line
-    return max(before, first - (lines - 1) * interval) < span.start - MISSING_INTERVALS * interval
+def _has_late_readings(
+    plan: Plan, step: int, keep: Keep, rows: Columns, span: Span, clock: StepClock, driver: Driver
+) -> bool:
+    """Return whether readings from before the span, or from before the step has settled, arrived late in it."""
+    # The readings of a span of readings or turns may be older than its first time, but not than the settling.
+    since = span.start if keep.span.ns else min(clock.floor, span.end)
+    # A speed is confirmed by a reading, and those after it were made after it.
+    is_known = plan.steps[step].speed is not None or not rows.is_whole
+    started = clock.start if is_known else None
+    late = late_readings(rows, span, driver, since=since, started=started)
+    return late >= max(LEAST_LATE * driver.readings_per_line, LATE * span.n)
 
 
 def _event_leaf(keep: Keep, rule: str) -> Rule | None:
@@ -201,14 +203,28 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     return found
 
 
-def _torques(plan: Plan, rows: Columns, span: Span) -> list[float]:
-    """Return the torques of a span in the unit of the band; none without a band."""
-    return [] if plan.band is None else rows.clean(span, [plan.band.signal])[1][0]
+def _torques(plan: Plan, rows: Columns, span: Span) -> tuple[list[int], list[float]]:
+    """Return times (ns) and torques (in the unit of the band) of the readings with a torque; none without a band."""
+    if plan.band is None:
+        return [], []
+    times, (values,) = rows.clean(span, [plan.band.signal])
+    return times, values
 
 
-def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep, rows: Columns, span: Span, floor: int) -> list[str]:
-    """Return the faults of a torque whose readings `values` in the span are not the sample's."""
-    band = plan.band
+def _sensor_faults(
+    plan: Plan,
+    torques: tuple[list[int], list[float]],
+    keep: Keep,
+    rows: Columns,
+    span: Span,
+    floor: int,
+    interval: int,
+) -> list[str]:
+    """Return the faults of a torque whose readings `torques` (as of `_torques`) in the span are not the sample's.
+
+    `interval` is the expected one of the readings, ns.
+    """
+    band, (times, values) = plan.band, torques
     if band is None:
         return []
     found = ["torque_clipped"] if is_clipped(values) else []
@@ -216,33 +232,16 @@ def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep, rows: Column
         return found
     if is_disturbed(values, limit=band.high, is_last=keep.statistic == "last"):
         found.append("outlying_readings")
-    first = max(0, span.first - MOST_BEFORE)
-    before = _torques(plan, rows, Span(span.start, span.start, first, span.first))
-    settled = len(
-        _torques(plan, rows, Span(floor, span.start, max(first, bisect_right(rows.times, floor)), span.first))
-    )
     # A structure that breaks makes a peak, and a gel an event: there a jump is the sample's.
-    if (
-        plan.claim in ("at_time", "equilibrium")
-        and keep.event is None
-        and is_jumped(values, limit=band.high, before=before, settled=settled)
-    ):
+    if plan.claim not in ("at_time", "equilibrium") or keep.event is not None:
+        return found
+    first = max(0, span.first - MOST_BEFORE)
+    earlier, before = _torques(plan, rows, Span(span.start, span.start, first, span.first))
+    settled = len(earlier) - bisect_right(earlier, floor)
+    at = [*earlier, *times] if interval else []
+    if is_jumped(values, limit=band.high, before=before, settled=settled, times=at, interval=max(1, interval)):
         found.append("torque_jumped")
     return found
-
-
-def trail_after(plan: Plan, rows: Columns, settled: int, before: Sequence[float]) -> list[float]:
-    """Return the newest torques `before` a step and those until it has settled (ns), where they all are the last one.
-
-    Otherwise it is []: the torque followed its sample into the step.
-    """
-    unsettled = _torques(plan, rows, rows.between(-1, settled))
-    return tail_of([*before, *unsettled]) if before and set(unsettled) <= {before[-1]} else []
-
-
-def newest_torques(plan: Plan, rows: Columns, start: int, end: int, trail: Sequence[float]) -> list[float]:
-    """Return the torques in ``start < t_i <= end`` (ns), after those of `trail`, as `is_frozen` needs them later."""
-    return tail_of([*trail, *_torques(plan, rows, rows.between(start, max(start, end)))])
 
 
 def settled_tail(plan: Plan, rows: Columns, start: int, end: int, trail: Sequence[float]) -> list[float]:
@@ -253,11 +252,11 @@ def settled_tail(plan: Plan, rows: Columns, start: int, end: int, trail: Sequenc
     if plan.band is None or end <= start:
         return list(trail)
     inside = rows.between(start, end)
-    newest = _torques(plan, rows, Span(start, end, max(inside.first, inside.stop - FROZEN), inside.stop))
+    newest = _torques(plan, rows, Span(start, end, max(inside.first, inside.stop - FROZEN), inside.stop))[1]
     # The noise before is looked at only where the end is constant.
     if len(set(newest)) > 1:
         return newest
-    return newest_torques(plan, rows, start, end, trail)
+    return tail_of([*trail, *_torques(plan, rows, inside)[1]])
 
 
 def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n: int) -> list[str]:

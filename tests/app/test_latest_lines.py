@@ -38,6 +38,40 @@ def test_pieces_are_joined_and_cut_at_the_ends_of_lines():
     assert latest.lines(LINES, 1) == [RawLine(5 + 2 * S, "<", b"later")]
 
 
+@pytest.mark.parametrize("key", ["idle_ns", "longest_pause_ns"])
+def test_a_pause_that_ends_a_line_for_the_framer_parts_it_here(key):
+    latest = LatestLines()
+    for t, data in ((1, b"1"), (S // 2, b"12.50 g\r\n"), (S, b"1"), (S + S // 10, b"3.5 g\r\n")):
+        latest.add(t, "<", data)
+    framing = Framing(terminator=b"\r\n", longest=100, **{key: S // 4})
+    assert [one.data for one in latest.lines(framing, 9)] == [b"1", b"12.50 g\r\n", b"13.5 g\r\n"]
+    assert [one.data for one in latest.lines(LINES, 9)] == [b"112.50 g\r\n", b"13.5 g\r\n"]
+
+
+def test_only_the_newest_pieces_of_noise_are_measured():
+    rng, latest, seen = random.Random(12), LatestLines(), []
+    for t in range(MOST_PIECES):
+        latest.add(t, "<", rng.randbytes(MOST_BYTES))
+
+    def counted(window):
+        seen.append(len(window))
+        return measured(window)
+
+    assert len(latest.lines(Framing(measure=counted, longest=4096), 20)) == 20
+    assert len(seen) <= 2 * 22 * MOST_BYTES
+
+
+@pytest.mark.parametrize("size", [1, 3, 7, 64, 5000])
+def test_the_newest_lines_are_the_last_ones_of_all(size):
+    rng, latest = random.Random(size), LatestLines()
+    data = b"".join(b"%d\r\n" % rng.randrange(10**6) for _ in range(500))
+    for at in range(0, len(data), size):
+        latest.add(at, "<", data[at : at + size])
+    every = latest.lines(LINES, 10**6)
+    for count in range(1, len(every)):
+        assert latest.lines(LINES, count) == every[-count:]
+
+
 def test_a_request_ends_an_answer_that_is_incomplete():
     latest = LatestLines()
     for way, data in (("<", b"val"), (">", b"read\r\n"), ("<", b" 2\r\n")):

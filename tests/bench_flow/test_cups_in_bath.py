@@ -28,7 +28,10 @@ AT = T0 + 60 * 10**9
         ("cancelled", False),
         ("done before", True),
         ("done after", False),
-        ("done and reopened", True),
+        ("done after and reopened", False),
+        ("done before and reopened", True),
+        ("cancelled and reopened", False),
+        ("cancelled before and reopened", True),
     ],
 )
 def test_a_cup_leaves_the_bath_by_a_run_on_its_bench_and_with_the_end_of_its_sample(tmp_path, bench, event, stays):
@@ -41,10 +44,9 @@ def test_a_cup_leaves_the_bath_by_a_run_on_its_bench_and_with_the_end_of_its_sam
         lab.store.submit(register()).result(10)
         if event == "cancelled":
             carry_out(lab, "sample_cancel", {"id": "G-1", "because": "spilled"})
-        elif event.startswith("done"):
-            for to, at_ns in [("done", AT - 1 if event == "done before" else AT + 1)] + [("open", AT + 2)] * (
-                event == "done and reopened"
-            ):
+        elif event.startswith(("done", "cancelled")):
+            end_ns = AT - 1 if "before" in event else AT
+            for to, at_ns in ((event.split()[0], end_ns), ("open", end_ns + 1))[: 1 + ("reopened" in event)]:
                 lab.clock.now = at_ns
                 lab.change(in_state(lab.get(Sample, "G-1"), to, "sample_done"))
         elif event:

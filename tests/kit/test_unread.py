@@ -105,7 +105,7 @@ def test_a_digit_of_a_status_without_a_meaning_is_no_part_of_a_number_that_is_no
     bits = {str(first << i): "unsteady" for i in range(4)} | {str(1 << i): "" for i in range(4)}
     tables = {
         "format": 1, "kind": "status", "poll": {"requests": ["read"]}, "request": {"read": {"send": "R"}},
-        "framing": {"idle": "200 ms"}, "channel": [{"name": "mass", "unit": "g", "low": -1000, "high": 1000}],
+        "framing": {"longest_pause": "200 ms"}, "channel": [{"name": "mass", "unit": "g", "low": -1000, "high": 1000}],
         "line": {"it": {"says": "reading", "pattern": f"M {{mass:number}} {{state:hex {width}}}",
                         "fields": {"state": {"bits": bits}}}},
     }  # fmt: skip

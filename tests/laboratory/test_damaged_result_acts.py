@@ -1,16 +1,30 @@
 """One damaged result in the database: every act that does not concern it works, and one that does names run and field."""
 
 import json
-import sqlite3
 
 import pytest
 
+from daq.app.cli import main
+from daq.app.daemon.shift.bench_views import bench_view
 from daq.app.laboratory.acts import ACTS, carry_out
+from daq.app.laboratory.bench.naming import outcome_of
+from daq.app.laboratory.laboratory import find, new
 from daq.app.laboratory.signing.affected_runs import affected
 from daq.app.laboratory.signing.suspending import suspending
+from daq.app.records.checks.instrument_history import instrument_history
+from daq.app.records.planning import last_results
+from daq.app.run.standing import Standing
+from daq.app.setup.run_order import RunOrder
+from daq.core.driver import Identity
 from daq.core.errors import SettingError, StoreError
+from daq.laboratory.bench.benchstate import BenchState, NamedSample
+from daq.laboratory.bench.checklists import Facts
+from daq.laboratory.bench.flow import CLEAR
+from daq.laboratory.kinds import reportable_id
+from daq.laboratory.reportables import ReportableRecord
 from daq.methods.planning.standing import day
 from tests.bench_flow.parts import with_flows
+from tests.support import damaged_results
 from tests.support.runs.charted import Measured, make_charted
 from tests.support.signed_laboratories import PASSWORD, measured_bench, signing_lab, verify
 
@@ -67,21 +81,8 @@ def lab(measured, tmp_path):
         yield found
 
 
-def damaged_text(text, how):
-    if how.startswith("no "):
-        return json.dumps({k: v for k, v in json.loads(text).items() if k != how.split()[1]})
-    if " as " in how:
-        kind, _, key = how.split()
-        return json.dumps(json.loads(text) | {key: {"text": "x", "list": []}[kind]})
-    return how
-
-
 def damage(lab, run, how):
-    with sqlite3.connect(lab.lab.store.path) as db:
-        db.execute("DROP TRIGGER results_no_update")
-        db.execute("PRAGMA ignore_check_constraints = ON")
-        (text,) = db.execute("SELECT data FROM results WHERE run = ?", (run,)).fetchone()
-        db.execute("UPDATE results SET data = ? WHERE run = ?", (damaged_text(text, how), run))
+    return damaged_results.damage(lab.lab.store.path, run, how)
 
 
 def orders(lab, sample, run):
@@ -198,3 +199,128 @@ def test_a_damaged_result_is_in_doubt_by_what_is_recorded_and_does_not_stop_it(l
     assert [f"run {e.run} is damaged" in (e.reason or "") for e in rows][::2] == [False, False]
     if DAMAGES[how] == "data":
         assert f"run {lab.runs[1]} is damaged in data" in rows[1].reason
+
+
+@pytest.mark.parametrize("how", DAMAGES)
+def test_the_benches_of_the_daemon_are_restored_beside_a_damaged_result(lab, how):
+    run = lab.runs[1]
+    flows = with_flows(lab.lab).flows
+    flowing = BenchState(id="bench-1", stage="running", run=run, named=NamedSample(sample="G-1042"))
+    lab.lab.change(new(flowing, "bench_text"))
+    damage(lab, run, how)
+    flows.restore(
+        ["bench-1"], lambda reader, _: outcome_of(reader, lab.lab.catalogue, run), unclean=False, unfinished={}
+    )
+    state, _, _ = flows.state("bench-1")
+    assert (state.stage, state.outcome.run, state.outcome.outcome, state.outcome.repeat) == (
+        "verdict", run, "complete", "free",
+    )  # fmt: skip
+    assert state.outcome.validity in ("", "valid")
+    assert not state.outcome.verdict or how in ("no origin", "list as geometry")
+
+
+@pytest.mark.parametrize("how", DAMAGES)
+def test_a_bench_is_shown_beside_a_damaged_result_of_an_open_sample(lab, how):
+    damage(lab, lab.runs[1], how)
+    state = BenchState(id="bench-1", stage="choosing")
+    facts = Facts(mono_ns=10**12, utc_ns=lab.lab.clock.utc_ns(), fitted="coaxial-12")
+    with lab.lab.reader() as reader:
+        view = bench_view(reader, lab.lab.catalogue, state, 1, CLEAR, facts, Standing())
+    assert {"G-1041", "G-1042", "G-1043"} <= {s.sample for s in view.worklist}
+
+
+@pytest.mark.parametrize("how", DAMAGES)
+def test_a_verdict_without_its_damaged_result_is_shown_as_no_result(lab, how):
+    run = lab.runs[1]
+    damage(lab, run, how)
+    facts = Facts(mono_ns=10**12, utc_ns=lab.lab.clock.utc_ns(), fitted="coaxial-12")
+    with lab.lab.reader() as reader:
+        ended = outcome_of(reader, lab.lab.catalogue, run)
+        state = BenchState(id="bench-1", stage="verdict", run=run, named=NamedSample(sample="G-1042"), outcome=ended)
+        view = bench_view(reader, lab.lab.catalogue, state, 1, CLEAR, facts, Standing())
+    assert (view.outcome, view.result) == ("complete", None)
+
+
+@pytest.mark.parametrize("how", DAMAGES)
+def test_a_run_starts_after_a_damaged_result_and_takes_no_zero_from_it(lab, how):
+    order = RunOrder(method_id="clear-glaze-qc", instrument="bench-1", sample="G-9")
+    with lab.lab.reader() as reader:
+        last = reader.last_result("bench-1")
+    identity = Identity("rotational", json.loads(last.data)["origin"]["serial"])
+
+    def zero():
+        with lab.lab.reader() as reader:
+            found = instrument_history(reader, lab.lab.catalogue, order, identity, last.created_utc_ns + 10**9)
+        return found.last_torque_at_rest
+
+    before = zero()
+    assert before is not None
+    damage(lab, last.run, how)
+    # A field that is missing elsewhere takes nothing from the zero.
+    assert zero() == (before if how == "no validity" else None)
+
+
+@pytest.mark.parametrize("how", DAMAGES)
+def test_a_plan_is_made_from_the_results_beside_a_damaged_one(lab, how):
+    with lab.lab.reader() as reader:
+        assert len(last_results(reader, "clear-glaze")) == 3
+    damage(lab, lab.runs[1], how)
+    with lab.lab.reader() as reader:
+        assert len(last_results(reader, "clear-glaze")) == 2
+
+
+@pytest.mark.parametrize("how", DAMAGES)
+@pytest.mark.parametrize("words", [(), ("bench-1",), ("bench-1", "--json")])
+def test_the_list_of_results_in_doubt_shows_a_damaged_one(lab, capsys, monkeypatch, words, how):
+    monkeypatch.delenv("DAQ_CONFIG", raising=False)
+    verify(lab.lab.store, "failed", passed=False)
+    damage(lab, lab.runs[1], how)
+    assert main(["--state", str(lab.lab.store.path.parent), "verification", *words]) == 0
+    shown = capsys.readouterr().out
+    if words:
+        assert [run[:8] in shown for run in lab.runs] == [True] * 3
+        assert "damaged" in shown
+
+
+def reportable_of(lab, sample):
+    with lab.lab.reader() as reader:
+        return find(reader, ReportableRecord, reportable_id(sample, "clear-glaze-qc"))
+
+
+@pytest.mark.parametrize("how", ["{", "{}", "no validity", "text as verdict"])
+def test_a_reportable_result_beside_a_damaged_one_loses_the_value_that_was_annulled(lab, how):
+    first, second = lab.runs[:2]
+    lab.correct(second, sample="G-1041")
+    lab.keep("G-1041")
+    before = reportable_of(lab, "G-1041")
+    assert (before.record.data.state, before.record.runs) == ("complete", (first, second))
+    text = damage(lab, second, how)
+    done = lab.do("run_annul", "c.head", run=first, because="spilled")
+    (found,) = done["damaged"]
+    assert found["run"] == second
+    now = reportable_of(lab, "G-1041").record.data
+    assert (now.state, now.value, now.verdict, now.uncertainty) == ("open", None, "none", None)
+    assert [(a.run, a.value, a.counted) for a in now.attempts] == [(first, None, False), (second, None, False)]
+    assert (now.how.code, now.how.parameters["run"]) == ("sample_result_damaged", second[:8])
+    (*_, last) = [e["data"] for e in lab.messages("reportable") if e["data"]["sample"] == "G-1041"]
+    assert (last["state"], last["value"], last["revision"]) == ("open", None, now.revision)
+    with pytest.raises(StoreError, match=f"run {second} is damaged"):
+        lab.keep("G-1041")
+    assert reportable_of(lab, "G-1041").record.data == now
+    damage(lab, second, text)  # restored from a backup
+    lab.keep("G-1041")
+    restored = reportable_of(lab, "G-1041").record.data
+    assert (restored.state, [a.run for a in restored.attempts if a.counted]) == ("complete", [second])
+
+
+def test_a_reportable_result_beside_a_damaged_one_is_blocked_by_a_doubt(lab):
+    lab.correct(lab.runs[1], sample="G-1041")
+    lab.keep("G-1041")
+    damage(lab, lab.runs[1], "{")
+    assert reportable_of(lab, "G-1041").record.data.state == "complete"
+    today = day(lab.lab.clock.utc_ns())
+    order = {"piece": "bench-1", "certificate": "K-1", "day": today, "found": "outside", "in_doubt": 3}
+    lab.do("equipment_calibrated", **order)
+    now = reportable_of(lab, "G-1041").record.data
+    assert (now.state, {s.code for s in now.blocked}) == ("blocked", {"calibration_outside_after"})
+    assert now.value is not None

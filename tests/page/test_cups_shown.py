@@ -77,3 +77,21 @@ def test_no_time_in_the_bath_is_over_with_fewer_minutes_than_needed(needed_s):
         assert row["over"] is (tenths / 10 >= needed_s)
         assert not row["over"] or float(row["minutes"]) >= float(row["needed"])
         assert row["over"] or float(row["minutes"]) <= float(row["needed"])
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+@pytest.mark.parametrize(
+    ("in_bath_s", "needed_s", "shown"),
+    [
+        (84.0, 90.0, ("1.4", "1.5")),
+        (90.0, 90.0, ("1.5", "1.5")),
+        (119.0, 120.0, ("1", "2")),
+        (20.0, 20.0, ("0.3", "0.3")),
+    ],
+)
+def test_the_list_of_samples_shows_the_minutes_of_the_bath_list(lang, in_bath_s, needed_s, shown):
+    listed = (replace(LISTED[1], in_bath_s=in_bath_s, bath_s=needed_s),)
+    text = page(made("choosing", cups=(CupShown("B-2", in_bath_s),), worklist=listed), lang)
+    minutes, needed = shown
+    assert Texts(lang)("bench.choosing.in_bath", minutes=minutes, needed=needed) in text
+    assert Texts(lang)("bench.choosing.cup_of", sample="B-2", minutes=minutes, needed=needed) in text

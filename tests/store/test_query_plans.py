@@ -61,7 +61,7 @@ from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.schema import DECLARED_SAMPLE
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun
-from daq.adapters.store.within import signatures_on_results
+from daq.adapters.store.within import signatures_on_results, signatures_on_runs
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
 from daq.app.laboratory.equipment.casefile import case_of
@@ -243,6 +243,7 @@ def queries(path: Path) -> None:
         _last_sequence(reader, result)
         start_of(reader, "a run of another archive")
         signatures_on_results(reader, "bench-1", 0, 100)
+        signatures_on_runs(reader, ["a-run", "b-run"])
         run_started_seq(reader, run.id)
         newest_of_kind(reader, "handover")
         MarkFile(path).contradiction(reader)

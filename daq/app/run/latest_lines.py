@@ -1,7 +1,7 @@
 """The last bytes of an instrument's line in both directions, kept in memory and shown as lines on request."""
 
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final, Literal
@@ -15,6 +15,8 @@ MOST_BYTES: Final = 1024
 """Number of bytes that are kept of one piece, its last ones."""
 SAME_NS: Final = 1_000_000_000
 """Pieces of one line are received within this time."""
+MARGIN: Final = 2
+"""Lines that are cut and not shown, because the first piece may begin inside one."""
 
 Way = Literal["<", ">"]
 
@@ -43,32 +45,48 @@ class LatestLines:
     def lines(self, framing: Framing, count: int) -> list[RawLine]:
         """Return the last `count` lines, the newest last.
 
-        Received pieces are joined and cut as `framing` says, also where the link delivers single bytes.
+        Received pieces are joined and cut as `framing` says, also where the link delivers single bytes.  A pause after
+        which the framer discards an unfinished line parts it here, too.
         """
+        within_ns = framing.idle_ns or framing.longest_pause_ns or SAME_NS
+        split: Callable[[bytes], list[bytes]]
         if framing.silence_ns:
-            found = self._cut(lambda data: [data], framing.silence_ns)
+            split, within_ns = _whole, framing.silence_ns
         elif framing.by_terminator:
-            found = self._cut(partial(_lines, framing.ends), SAME_NS)
+            split = partial(_lines, framing.ends)
         else:
-            found = self._cut(partial(_frames, measure_of(framing), framing.longest + len(framing.begin)), SAME_NS)
-        return [*found][-count:] if count > 0 else []
+            split = partial(_frames, measure_of(framing), framing.longest + len(framing.begin))
+        pieces, used = [*self._pieces], count + MARGIN
+        # Only the newest pieces are cut, as many as are needed: to measure noise takes long.
+        while count > 0:
+            found = [*_cut(pieces[-used:], split, within_ns)]
+            if len(found) >= count + MARGIN or used >= len(pieces):
+                return found[-count:]
+            used *= 2
+        return []
 
-    def _cut(self, split: Callable[[bytes], list[bytes]], within_ns: int) -> Iterator[RawLine]:
-        """Yield the lines; `split` returns whole lines and the rest behind them, of pieces received `within_ns`."""
-        open_line: RawLine | None = None
-        for piece in self._pieces:
-            if open_line is not None and (piece.way != "<" or piece.t - open_line.t > within_ns):
-                yield open_line
-                open_line = None
-            if piece.way != "<":
-                yield piece
-                continue
-            data = (open_line.data if open_line is not None else b"") + piece.data
-            *whole, rest = split(data)
-            yield from (RawLine(piece.t, "<", line) for line in whole)
-            open_line = RawLine(piece.t, "<", rest) if rest else None
-        if open_line is not None:
+
+def _cut(pieces: Sequence[RawLine], split: Callable[[bytes], list[bytes]], within_ns: int) -> Iterator[RawLine]:
+    """Yield the lines; `split` returns whole lines and the rest behind them, of pieces received `within_ns`."""
+    open_line: RawLine | None = None
+    for piece in pieces:
+        if open_line is not None and (piece.way != "<" or piece.t - open_line.t > within_ns):
             yield open_line
+            open_line = None
+        if piece.way != "<":
+            yield piece
+            continue
+        data = (open_line.data if open_line is not None else b"") + piece.data
+        *whole, rest = split(data)
+        yield from (RawLine(piece.t, "<", line) for line in whole)
+        open_line = RawLine(piece.t, "<", rest) if rest else None
+    if open_line is not None:
+        yield open_line
+
+
+def _whole(data: bytes) -> list[bytes]:
+    """Return the bytes as the beginning of a frame, which a silence ends."""
+    return [data]
 
 
 def _lines(ends: tuple[bytes, ...], data: bytes) -> list[bytes]:

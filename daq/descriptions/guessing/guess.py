@@ -166,7 +166,7 @@ class _Guesser:
             ),
             [fill_in(point) for point in mark.points] + write.between(self.block, self.ask),
             write.port(self.capture.about.get("settings", ""), self.ask, echo=lines.echo),
-            write.framing(lines, self.block, write.idle(lines) if self.checksum is None else 0),
+            write.framing(lines, self.block, sealed=self.checksum is not None),
             write.checksum(self.checksum, requests=self.sealed_requests, tail=self.tail),
         ]
         groups = self._reading_groups(poll, readings, mark.mark)
@@ -185,7 +185,7 @@ class _Guesser:
             parts.append(write_line(name, group, self.ask, self.tail))
         if self.block is not None and self.block.dates:
             dates = [text.decode("latin-1") for text in dict.fromkeys(self.block.dates)]
-            parts.append(write.dated_line(guess_line(dates, mark.mark)))
+            parts.append(write.dated_line(guess_line(dates, mark.mark), self.ask))
         if identity is not None:
             parts.append(self._identity(identity, mark))
         parts += [self._facts(name, request, mark) for name, request in scales.items()]

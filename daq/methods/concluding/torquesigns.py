@@ -1,9 +1,7 @@
 """Signs that the torque is not that of the sample: a torque at rest, or one that no speed changes."""
 
-from math import floor, log10
 from typing import Final
 
-from daq.core.arguments import SMALLEST
 from daq.core.derive import roots
 from daq.core.effects import Facts, Kept
 from daq.core.faults import DECIMAL_MEANS
@@ -24,10 +22,6 @@ is below the torque at which it flows; a stuck sensor shows the same one."""
 LEAST_RATIO: Final = 2.0
 """Ratio of two speeds from which an equal torque is a fault.  Our choice: at half the speed the torque of a fluid with
 a flow behaviour index of 0.1 is 7 % lower, which every display shows."""
-FINE: Final = 0.002
-"""Steps of a fine display as a part of a torque.  Our choice: no plateau is so flat from a speed to its double."""
-LASTS: Final = 6
-"""Number of the checks since which the last torque of a span and the steps between torques are compared."""
 ROUNDING: Final = 1e-12
 """Standard deviation of equal readings, as a part of their mean, that is a rounding error."""
 
@@ -87,42 +81,23 @@ def _is_usable(band: TorqueBand, torque: float) -> bool:
 def _is_stuck(plan: Plan, facts: Facts, band: TorqueBand) -> bool:
     """Return whether the torque was constant, and the same, at two speeds that differ by `LEAST_RATIO`.
 
-    A coarse display shows that of an honest plateau too.  It may be coarse where the torque at rest was constant over
-    `ENOUGH` readings (fewer may be equal on a fine one).  It is fine where the spans show steps of `FINE` of that
-    torque; then the torque may have come to its value only at the end of the span at the other speed.
+    A coarse display shows that of an honest plateau too.  It is coarse where the torque at rest was constant over
+    `ENOUGH` readings: fewer may be equal on a fine one.
     """
     exact = facts.checks >= DECIMAL_MEANS
     rest = facts.at_rest
     is_constant = rest is not None and (rest.sd or 0.0) <= (ROUNDING * abs(rest.mean) if exact else 0.0)
-    may_be_coarse = rest is not None and is_constant and (rest.n >= ENOUGH or not exact)
-    if may_be_coarse and facts.checks < LASTS:
+    if rest is not None and is_constant and (rest.n >= ENOUGH or not exact):
         return False
-    constant: dict[float, set[float]] = {}
-    ending: dict[float, set[float]] = {}
-    steps: list[tuple[int, float]] = []
+    speeds: dict[float, set[float]] = {}
     for kept in facts.kept:
         torque = kept.summaries.get(band.signal)
-        if torque is None or torque.mean is None or torque.minimum is None or torque.maximum is None:
+        if torque is None or torque.mean is None or torque.minimum is None or not _is_usable(band, torque.mean):
             continue
-        if kept.noise is not None:
-            steps.append((_decade(torque.mean), kept.noise.step))
-        if facts.checks >= LASTS and torque.last is not None:
-            ending.setdefault(torque.last, set()).add(_speed(plan, kept))
         # The mean of equal readings may have a rounding error, and then they have a standard deviation.
-        is_equal = torque.n > 1 and (torque.minimum == torque.maximum if exact else torque.sd == 0.0)
-        if is_equal and _is_usable(band, torque.mean):
-            constant.setdefault(torque.minimum if exact else torque.mean, set()).add(_speed(plan, kept))
-    for level, speeds in constant.items():
-        is_fine = any(at >= _decade(level) and step <= FINE * abs(level) for at, step in steps)
-        found = speeds | ending.get(level, set()) if is_fine else speeds
-        if len(found) > 1 and max(found) >= LEAST_RATIO * min(found) and (is_fine or not may_be_coarse):
-            return True
-    return False
-
-
-def _decade(torque: float) -> int:
-    """Return the decade of a torque: a display of significant digits has finer steps in a lower one."""
-    return floor(log10(max(abs(torque), SMALLEST)))
+        if torque.n > 1 and (torque.minimum == torque.maximum if exact else torque.sd == 0.0):
+            speeds.setdefault(torque.minimum if exact else torque.mean, set()).add(_speed(plan, kept))
+    return any(len(found) > 1 and max(found) >= LEAST_RATIO * min(found) for found in speeds.values())
 
 
 def _is_quieter_than_at_rest(plan: Plan, facts: Facts, band: TorqueBand) -> bool:

@@ -43,7 +43,7 @@ unit = "{unit}"
 low = {low}
 high = {high}
 [framing]
-idle = "200 ms"
+longest_pause = "200 ms"
 [poll]
 requests = ["read"]
 interval = "500 ms"

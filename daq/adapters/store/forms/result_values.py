@@ -48,10 +48,15 @@ class Values(dict[str, Any]):
 def damaged(run: str, field: str) -> DamagedResultError:
     """Return the error of a damaged result of a run."""
     error = DamagedResultError(
-        f"the stored result of run {run} is damaged in {field}; `daq verify` lists what does not agree with the audit "
-        "trail"
+        f"the stored result of run {run} is damaged in {field}; restore the database from a backup: `daq verify` lists "
+        "what does not agree with the audit trail"
     )
     return coded(error, "result_damaged", run=run, field=field)
+
+
+def places_of(errors: Iterable[DamagedResultError]) -> list[dict[str, str]]:
+    """Return run and field of damaged results, each run once."""
+    return list({str(e.values["run"]): {name: str(v) for name, v in e.values.items()} for e in errors}.values())
 
 
 def values_of(result: "ResultRecord") -> dict[str, Any]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from daq.adapters.paths import config_dir
-from daq.adapters.store.forms.result_values import values_of
+from daq.adapters.store.forms.result_values import DamagedResultError, whole_values_of
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments
@@ -207,7 +207,13 @@ def _entry(e: Entry) -> dict[str, Any]:
 
 def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
     record, result = reader.run(run_id), reader.result(result_id)
-    data = {} if result is None else values_of(result)
+    value, validity = NOTHING, None
+    try:
+        if result is not None:
+            data = whole_values_of(result)
+            value, validity = value_line(data), data["validity"]
+    except DamagedResultError:  # it ends no list, and stays in doubt
+        value = "damaged"
     return _Doubtful(
         result=result_id,
         run=run_id,
@@ -216,8 +222,8 @@ def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
         sample="" if record is None else record.sample,
         product="" if record is None else record.product,
         lot="" if record is None else record.lot,
-        value=value_line(data) if data else NOTHING,
-        validity=data.get("validity"),
+        value=value,
+        validity=validity,
     )
 
 

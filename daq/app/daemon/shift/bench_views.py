@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
 
-from daq.adapters.store.forms.result_values import values_of
+from daq.adapters.store.forms.result_values import DamagedResultError, whole_values_of
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.bench.cups import cups_in_bath
 from daq.app.laboratory.bench.naming import times_of
@@ -62,8 +62,7 @@ def bench_view(
     shown: dict[str, Any] = {} if named is None else _of_sample(state)
     if outcome is not None:
         shown |= outcome.model_dump(include={"outcome", "validity", "verdict", "repeat"})
-        newest = reader.newest_result(outcome.run)
-        shown["result"] = None if newest is None else values_of(newest)
+        shown |= _result(reader, outcome.run)
     cups = {cup.sample: (facts.utc_ns - cup.since_utc_ns) / 1e9 for cup in cups_in_bath(reader, state)}
     serial = f" (serial number {facts.serial})" if facts.serial else ""
     return BenchView(
@@ -93,6 +92,15 @@ def bench_view(
         warm_up=state.warm_up,
         **shown,
     )
+
+
+def _result(reader: Reader, run: str) -> dict[str, Any]:
+    """Return the newest result of a run for the screen; where it is damaged, there is neither result nor verdict."""
+    newest = reader.newest_result(run)
+    try:
+        return {"result": None if newest is None else whole_values_of(newest)}
+    except DamagedResultError:
+        return {"result": None, "validity": "", "verdict": ""}
 
 
 def _geometry(instrument: Instrument | None, name: str) -> GeometryShown | None:

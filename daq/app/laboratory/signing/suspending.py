@@ -12,12 +12,12 @@ from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.access import Access
 from daq.adapters.store.audit import source_uri
-from daq.adapters.store.newest_runs import LATEST, names_of_instrument
+from daq.adapters.store.newest_runs import names_of_instrument
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, change_record, found_by
 from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
 from daq.adapters.store.steps import Follow, publish
-from daq.adapters.store.within import ReaderWithin, signatures_on_results, signatures_with_runs
+from daq.adapters.store.within import ReaderWithin, signatures_on_results, signatures_on_runs
 from daq.app.delivery.record_messages import Numbered, signature_message
 from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.report_subjects import anchor_of_report
@@ -148,11 +148,7 @@ def _concerned_by_calibration(reader: Reader, ident: str, known: SeenResults) ->
     """
     out = [s.id for s in found_by(reader, Suspension.kind, "instrument", "", LAST, limit=-1)]
     doubted = {run for c in outside_of_piece(reader, ident) for _, run in results_in_doubt(reader, c, known)}
-    if doubted:
-        for stream in reader.values_of_runs("instrument"):
-            signed = signatures_with_runs(reader, stream, 0, LATEST)
-            out += [signature for signature, run in signed if run in doubted]
-    return list(dict.fromkeys(out))
+    return list(dict.fromkeys([*out, *signatures_on_runs(reader, doubted)]))
 
 
 def runs_of(reader: Reader, calibration: OutsideCalibration, known: SeenResults | None = None) -> list[RunRecord]:

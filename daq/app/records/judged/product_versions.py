@@ -93,11 +93,11 @@ def product_of_sample(reader: Reader, sample: str, product: str, files: "Mapping
         files: the products as their present files describe them, for a sample without a run whose version can be read.
     """
     for run in runs_of_sample(reader, sample) if product else ():
-        if run.product != product or not _is_valid(reader, run.id):
+        if run.product != product:
             continue
         try:
-            found = version_of_run(reader, run)
-        except StoreError:  # the sample has no result by this run, so it stays open
+            found = version_of_run(reader, run) if _is_valid(reader, run.id) else None
+        except StoreError:  # result or text is damaged: the sample has no result by this run, so it stays open
             continue
         if found is not None:
             return found.product
