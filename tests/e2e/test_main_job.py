@@ -35,19 +35,23 @@ def measured(lab):
     """Return the result of one run through the daemon."""
     daemon = Daemon(lab)
     daemon.ready(seconds=120.0)
-    # Where the machine is so busy that readings are missing, the result says so, and the sample is measured again.
+    # Where the machine stood still so long that readings are missing or late, or that the instrument seemed silent, the
+    # result says so, and the sample is measured again.
     for repeated in range(MOST_REPEATS):
         done = lab.daq("run", "short", "--instrument", "bench-1", "--sample", "S-17", "--plain", seconds=120.0)
         with lab.reader() as reader:
             result = reader.all_results()[-1]
             run = reader.runs(limit=1)[0]
-        assert (len(lab_results(lab)), run.outcome, run.motor) == (repeated + 1, "complete", "still")
+        assert len(lab_results(lab)) == repeated + 1
+        if run.outcome == "interrupted" and "does not answer any more" in run.reason:
+            continue
+        assert (run.outcome, run.motor) == ("complete", "still"), run.reason + done.stdout + done.stderr
         reasons = {reason["code"] for reason in json.loads(result.data)["reasons"]}
         assert done.returncode == (11 if reasons else 0), done.stdout + done.stderr
         if not reasons:
             return result
-        assert reasons == {"readings_missing"}, done.stdout + done.stderr
-    pytest.fail(f"readings were missing in {MOST_REPEATS} runs")
+        assert reasons <= {"readings_missing", "readings_late"}, done.stdout + done.stderr
+    pytest.fail(f"the machine stood still in {MOST_REPEATS} runs")
 
 
 def lab_results(lab):
