@@ -4,7 +4,6 @@ The database is read beside a daemon that writes it.  A copy made with ``daq bac
 """
 
 import argparse
-import json
 import time
 import warnings
 from collections.abc import Mapping, Sequence
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Self
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.agreement.one_run import disagreements_of_run
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, refuse_foreign
 from daq.app.laboratory.named_runs import find_run
@@ -166,7 +166,7 @@ class State:
         newest = self._reader.newest_result(run.run)
         if newest is None:
             return None
-        data: dict[str, Any] = json.loads(newest.data)
+        data: dict[str, Any] = values_of(newest)
         return Result(
             id=newest.id,
             run=run.run,

@@ -51,7 +51,8 @@ def _sentences_are_those_of_their_codes() -> Iterator[None]:
 
 
 STALLED = [
-    "readings_missing", "readings are missing", "readings missing", "no answer in time", "does not answer any more",
+    "readings_missing", "readings are missing", "readings missing", "readings_late", "readings from before the span",
+    "no answer in time", "does not answer any more",
     "interrupted",
 ]  # fmt: skip
 """Reasons of a result that a stalled machine causes.  Simulated instruments run twenty times faster than real ones: when

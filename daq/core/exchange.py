@@ -249,6 +249,7 @@ class Exchange:
         if request is None:
             return
         self.counters.timeouts += 1
+        self.framer.unanswered()
         self._settled(t)
         self._awake_since = -NEVER
         if not self._stop_waits:
@@ -288,7 +289,7 @@ class Exchange:
             self._attempt = sent + 1
         else:
             request, self._attempt = self._readings.waiting.popleft(), 1
-        if not driver.streams and (self._wake_sent or not self.framer.resynchronises):
+        if not driver.streams and (self._wake_sent or self.framer.starts_anew):
             self.framer.forget()  # an incomplete frame is older than the request and would hide the start of the answer
         self._wake_sent = False
         self._outstanding = request

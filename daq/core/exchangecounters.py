@@ -8,6 +8,8 @@ from daq.core.framing import FramingCounters
 MOST_REASONS: Final = 100
 """Greatest number of reasons for rejected lines that are counted separately.  A bound is needed because a driver may
 put the rejected line into the reason."""
+CUT_OFF: Final = "cut off"
+"""Reason of lines that the framer discards after a pause inside them."""
 
 
 @dataclass(slots=True)
@@ -40,7 +42,7 @@ class ExchangeCounters:
             "too_long": framing.too_long,
             "idle_cut": framing.idle_cut,
             "readings": self.readings,
-            "rejected": dict(sorted(self.reasons.items())),
+            "rejected": dict(sorted(self.reasons.items())) | ({CUT_OFF: framing.cut_off} if framing.cut_off else {}),
             "timeouts": self.timeouts,
             "late": self.late,
             "unexpected": self.unexpected,

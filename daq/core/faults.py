@@ -89,6 +89,9 @@ FAULTS: Final[dict[str, Treatment]] = {
     "above_band": Treatment(True, Quality.UNCERTAIN_NOT_ACCURATE, "the mean torque is above the usable band"),
     "cut_short": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "the span is shorter than the method asks for"),
     "readings_missing": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "readings are missing inside the span"),
+    "readings_late": Treatment(
+        True, Quality.UNCERTAIN_SUBNORMAL, "readings from before the span arrived late, inside it"
+    ),
     "no_interval": Treatment(
         True, Quality.UNCERTAIN_SUBNORMAL, "the method requires an interval, and the value has none"
     ),
@@ -234,12 +237,17 @@ CHECKED_SINCE: Final[dict[int, tuple[str, ...]]] = {
     ),
     6: (
         "torque_jumped",
+        "readings_late",
         "control_outside",  # not where the value is on the edge of a limit as a decimal number
         "limit_needs_temperature",  # not where the last reading before the span still counts
         "level_without_temperature",  # the same
         "correction_without_temperature",  # the same
         "level_doubtful",  # also where the probe had a fault inside the span, or at its last reading before that counts
         "correction_needs_sound_temperature",
+        "level_outside",  # not where the value is on the edge of the band as a decimal number
+        "level_outside_certificate",  # not where the temperature is on the edge of the table as a decimal number
+        "temperature_effect_unknown",  # the same
+        "outside_temperature_curve",  # the same for the edge of the curve
     ),
 }
 """Codes by the number of the checks that added them, or changed their rule; all others are of number 1.
@@ -260,10 +268,10 @@ DECIMAL_MEANS: Final = 5
 Before, the mean of equal readings, which may have a rounding error, could be rounded to the other neighbour of a half.
 """
 DECIMAL_EDGES: Final = 6
-"""Number of the checks since which the beginning of a step and controls are compared with limits as decimal numbers.
+"""Number of the checks since which starts of steps, controls, verifications and curves are compared as decimals.
 
-Before, a speed on the edge of its tolerance might never count as reached, and a control on a limit could be outside of
-it.
+Before, a speed on the edge of its tolerance might never count as reached, and a control on a limit, a level on the edge
+of its band or a temperature on the edge of a certificate or of a product's curve could be outside of it.
 """
 LAST_TEMPERATURES: Final = 6
 """Number of the checks since which a span without a reading of the temperature has its last one before the span."""

@@ -3,7 +3,7 @@
 import re
 from typing import ClassVar
 
-from daq.core.framing import NEVER, Framer, Framing, Measure
+from daq.core.framing import CUT, NEVER, UNANSWERED, Framer, Framing, Measure
 
 
 def make_framer(spec: Framing) -> Framer:
@@ -97,7 +97,8 @@ class MeasuredFramer(Framer):
 
     def __init__(self, spec: Framing) -> None:
         super().__init__(spec)
-        self._measure: Measure = spec.measure or _fixed(spec.begin, spec.length)
+        self._measure = measure_of(spec)
+        self._skipping = ""  # `drop_first` is for lines
         self._cut = len(spec.begin)
         self._window = spec.longest + len(spec.begin)
 
@@ -108,7 +109,19 @@ class MeasuredFramer(Framer):
         if self.spec.idle_ns and t - self._last_t > self.spec.idle_ns and self._buffer:
             counters.idle_cut += 1
             self._buffer = b""
+        elif self.spec.longest_pause_ns and t - self._last_t > self.spec.longest_pause_ns:
+            if self._buffer or self._skipping == UNANSWERED:
+                counters.cut_off += not self._skipping
+                self._skipping = CUT
+                counters.skipped += len(self._buffer)
+                self._buffer = b""
+            else:
+                self._skipping = ""
         self._last_t = t
+        if self._skipping:
+            # No byte shows where the next frame starts: it is the one behind a pause.
+            counters.skipped += len(data)
+            return []
         data = self._buffer + data
         frames: list[bytes] = []
         at, end = 0, len(data)
@@ -129,7 +142,7 @@ class MeasuredFramer(Framer):
 
     def reset(self) -> None:
         """Discard an incomplete frame; the counters stay."""
-        self._buffer = b""
+        self._buffer, self._skipping = b"", ""
 
 
 class SilenceFramer(Framer):
@@ -171,7 +184,11 @@ class SilenceFramer(Framer):
         return []
 
 
-def _fixed(begin: bytes, length: int) -> Measure:
+def measure_of(spec: Framing) -> Measure:
+    """Return the measure of frames with a measure or a fixed length, their begin mark included."""
+    if spec.measure is not None:
+        return spec.measure
+    begin, length = spec.begin, spec.length
     total = len(begin) + length
 
     def measure(window: bytes) -> int:

@@ -11,6 +11,10 @@ from typing import ClassVar, Final
 
 from daq.core.errors import DriverError
 
+CUT: Final = "cut"
+"""Bytes are skipped because a pause was too long."""
+UNANSWERED: Final = "unanswered"
+"""Bytes are skipped, also after the next request, because the answer to one was not complete in time."""
 NEVER: Final = 1 << 62
 """A time (ns) that is never reached."""
 
@@ -28,7 +32,10 @@ class Framing:
         terminator: bytes that end a line, or a tuple of alternatives.  With alternatives an empty line is ignored, so
             that CR, LF and CR LF have the same effect.
         longest: greatest length of a line in bytes without its marks; a longer line is discarded.
-        idle_ns: an incomplete line older than this is discarded; 0 for never.
+        idle_ns: an incomplete line is discarded when no byte arrives for this time, and the next byte starts a line; 0
+            for never.  Only for lines whose beginning is recognised, because bytes may also come late.
+        longest_pause_ns: a line with a longer pause inside it was cut off: it is discarded with everything up to the
+            next end of a line, or, for frames without an end, up to the next such pause; 0 for never.
         drop_first: whether the first line after opening is dropped, because a stream may be received from the middle
             of a line.  For lines only: the start of a frame with a length or a measure is recognised.
         begin: bytes with which a line starts; bytes before the last begin mark are discarded.
@@ -45,6 +52,7 @@ class Framing:
     length: int = 0
     silence_ns: int = 0
     measure: Measure | None = None
+    longest_pause_ns: int = 0
 
     def __post_init__(self) -> None:
         """Raise `DriverError` for marks that contradict each other."""
@@ -56,6 +64,8 @@ class Framing:
             raise DriverError(
                 "begin is for lines with a terminator or a length; a measure tests the first bytes itself"
             )
+        if self.longest_pause_ns and (self.idle_ns or self.silence_ns or (self.begin and self.by_terminator)):
+            raise DriverError("longest_pause is for lines without begin, silence and idle")
         ends = self.ends
         if not ends or not all(ends):
             raise DriverError("a terminator needs at least one byte")
@@ -85,6 +95,8 @@ class FramingCounters:
     bytes: int = 0
     too_long: int = 0
     idle_cut: int = 0
+    cut_off: int = 0
+    """Lines that were cut off: `Framing.longest_pause_ns`."""
     first_dropped: int = 0
     skipped: int = 0
     """Bytes that belong to no frame, where frames are recognised by their start."""
@@ -93,7 +105,7 @@ class FramingCounters:
 class Framer:
     """Framer of lines that end with a terminator.  The lines do not depend on how the bytes are cut."""
 
-    __slots__ = ("_buffer", "_end", "_last_t", "_pattern", "_reach", "_skipping", "counters", "spec")
+    __slots__ = ("_buffer", "_end", "_last_t", "_pattern", "_pause_ns", "_reach", "_skipping", "counters", "spec")
 
     resynchronises: ClassVar[bool] = True
     """True if the framer finds the next frame after a damaged one by itself, also where the damaged length is wrong."""
@@ -108,20 +120,20 @@ class Framer:
         self._buffer = b""
         self._skipping = "first" if spec.drop_first else ""
         self._last_t = 0
+        self._pause_ns = spec.idle_ns or spec.longest_pause_ns
+
+    @property
+    def starts_anew(self) -> bool:
+        """True if an incomplete frame is discarded before a request."""
+        return not self.resynchronises or self.spec.longest_pause_ns > 0
 
     def feed(self, t: int, data: bytes) -> list[bytes]:
         """Return the lines that `data`, read at `t` (ns), completes; earlier bytes are in the buffer."""
         spec, counters = self.spec, self.counters
         counters.bytes += len(data)
         buffer = self._buffer
-        if spec.idle_ns and t - self._last_t > spec.idle_ns:
-            # Bytes after a pause start a new line, also after a line that was too long.
-            if self._skipping == "long":
-                counters.too_long += 1
-                self._skipping = ""
-            elif buffer:
-                counters.idle_cut += 1
-            buffer = b""
+        if self._pause_ns and t - self._last_t > self._pause_ns:
+            buffer = self._after_pause(buffer)
         if buffer:
             data = buffer + data
         self._last_t = t
@@ -132,7 +144,7 @@ class Framer:
             if self._skipping:
                 if self._skipping == "long":
                     counters.too_long += 1
-                else:
+                elif self._skipping == "first":
                     counters.first_dropped += 1
                 self._skipping = ""
                 del lines[0]
@@ -153,6 +165,25 @@ class Framer:
         self._buffer = rest
         return lines
 
+    def _after_pause(self, buffer: bytes) -> bytes:
+        """Return what stays of an incomplete line after a pause that is too long inside a line."""
+        counters = self.counters
+        if self.spec.idle_ns:
+            # Bytes after a pause start a new line, also after a line that was too long.
+            if self._skipping == "long":
+                counters.too_long += 1
+                self._skipping = ""
+            elif buffer:
+                counters.idle_cut += 1
+            return b""
+        if not buffer or self._skipping:
+            return buffer
+        # The rest was lost, and the next line follows, or it comes late: what follows up to the next end is no line.
+        # Bytes that may be the start of a terminator stay.
+        counters.cut_off += 1
+        self._skipping = CUT
+        return buffer[-(self._reach - 1) :] if self._reach > 1 else b""
+
     @property
     def wake_at(self) -> int:
         """Time (ns) at which a frame is complete if no byte arrives, or `NEVER`."""
@@ -168,11 +199,19 @@ class Framer:
         return len(self._buffer)
 
     def forget(self) -> None:
-        """Discard an incomplete line: the next byte starts a new one."""
+        """Discard an incomplete line: the next byte starts a new one, except after `unanswered`."""
         self._buffer = b""
         if self._skipping == "long":
             self.counters.too_long += 1
             self._skipping = ""
+        elif self._skipping == CUT:
+            self._skipping = ""
+
+    def unanswered(self) -> None:
+        """Note that the answer to a request did not come in time: the rest of an incomplete line may still come."""
+        if self.spec.longest_pause_ns and self._skipping in ("", CUT) and (self._buffer or self._skipping):
+            self.counters.cut_off += not self._skipping
+            self._skipping = UNANSWERED
 
     def reset(self) -> None:
         """Discard an incomplete line, after a link was lost; the counters stay."""

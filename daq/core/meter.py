@@ -12,6 +12,7 @@ from daq.core.effects import Kept, StepEnded
 from daq.core.exchange import NEVER
 from daq.core.extent import Extent
 from daq.core.faults import CHECKS, LAST_TEMPERATURES
+from daq.core.latereadings import look_back_ns
 from daq.core.plan import SLOWER, Keep, Plan
 from daq.core.ruleprogress import RuleProgress
 from daq.core.sensorsigns import tail_of
@@ -106,7 +107,8 @@ class Meter:
         leaves = [leaf for k in self.step.keep if k.event for leaf in k.event.leaves()]
         held = [x.held_ns(self.step.speed) * (SLOWER if x.hold.revolutions else 1.0) for x in leaves]
         longest = max((span.ns for span in spans), default=0) + max(every, default=0)
-        return longest + math.ceil(max(held, default=0.0)) + DROP_MARGIN_NS
+        longest += math.ceil(max(held, default=0.0)) + look_back_ns(self.drivers[self.plan.lead.name])
+        return longest + DROP_MARGIN_NS
 
     def _drop(self, t: int) -> None:
         """Discard the readings that no later span needs, so that a long step does not fill the memory."""

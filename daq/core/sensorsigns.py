@@ -5,13 +5,15 @@ the steps of the display of the same step.  The numbers are our choice: no hones
 `tests/core/test_sensor_signs.py` shows a sign, and a weak sign is given up for that.
 """
 
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from itertools import pairwise
-from math import floor, fsum, inf, log10
-from typing import Final
+from math import ceil, floor, fsum, inf, log10
+from typing import Final, NamedTuple
 
-from daq.core.arguments import SMALLEST, require_finite, require_numbers, require_positive
+from daq.core.arguments import SMALLEST, require_count, require_finite, require_numbers, require_positive
+from daq.core.errors import ArgumentError
 
 FROZEN: Final = 20
 """Number of equal readings at the end from which a noisy channel counts as frozen."""
@@ -74,8 +76,20 @@ LEAST_HEIGHT: Final = 0.002
 """The same as a part of the greatest usable torque, for a torque near zero."""
 MOST_JUMPS: Final = 4
 """Number of jumps between two levels, at most; a coarse display or a ripple goes to and fro more often."""
+LEAP: Final = 5.0
+"""Size of a leap over that of the largest other change, at least; the noise of an honest torque has less."""
+STAYS: Final = 0.6
+"""Part of a leap that the readings just after it are from the level before, at least."""
 RENEWED: Final = 0.1
 """Part of the runs of equal readings that may be shorter than the time in which the instrument renews its value."""
+MOST_REPEATS: Final = 10
+"""Number of times that an instrument gives each value, at most.  Our choice."""
+CONSTANT: Final = 15
+"""Number of equal readings that show a constant level and no value that an instrument repeats."""
+ENOUGH_CHANGES: Final = 8
+"""Number of small changes that show a large one to be no noise."""
+RUNS_OF_A_LEVEL: Final = 4
+"""The same in runs of equal readings of the instrument."""
 ROBUST: Final = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation (F. R. Hampel, 1974; from memory)."""
 ROUNDING: Final = 1.0 - 1e-6
@@ -194,49 +208,156 @@ def is_disturbed(values: Sequence[float], *, limit: float, is_last: bool = False
     return abs(mean - without) > max(SHIFT * abs(without), least)
 
 
-def is_jumped(values: Sequence[float], *, limit: float) -> bool:
-    """Return whether the readings (in time order) are at two levels with nothing between, and jumped to the other one.
+def is_jumped(
+    values: Sequence[float],
+    *,
+    limit: float,
+    before: Sequence[float] = (),
+    settled: int = 0,
+    times: Sequence[int] = (),
+    interval: int = 1,
+) -> bool:
+    """Return whether the readings (in time order) jumped to another level: two levels with nothing between, or a leap.
 
     A sample that slips off its rotor, a loose coupling or another range of the instrument does so; the mean is that of
-    neither.  `limit` is the greatest usable value in the same unit.
+    no level.
+
+    Args:
+        values: readings of a span, in any unit.
+        limit: the greatest usable value.
+        before: readings just before the span, settled or not: they show how often the instrument renews its value.
+        settled: number of the last ones of `before` that have settled: in a short span, or at its beginning, a leap is
+            known by them.
+        times: times of the readings of `before` and `values`, in any unit; () where none is lost.
+        interval: expected interval of the readings in this unit.
     """
     require_numbers("values", values)
+    require_numbers("before", before)
+    require_numbers("times", times)
     require_positive("limit", limit)
-    n = len(values)
-    if n < NOISY:
+    require_count("settled", settled, 0)
+    require_positive("interval", interval)
+    if times and len(times) != len(before) + len(values):
+        raise ArgumentError(f"are {len(times)} for {len(before) + len(values)} readings", key="times")
+    earlier = before[len(before) - min(len(before), settled, max(NOISY, len(values))) :]
+    window = [*earlier, *values]
+    if len(window) < NOISY:
         return False
     # Nearly all spans end here: two levels are no farther from each other than all readings, and no reading is nearer
     # to zero than this one.
-    least, greatest = min(values), max(values)
+    least, greatest = min(window), max(window)
     if greatest - least < max(HEIGHT * max(least, -greatest), LEAST_HEIGHT * limit):
         return False
-    ordered = sorted(values)
+    lost = _lost(times[len(times) - len(window) :], interval) or [1.0] * (len(window) - 1)
+    inside = lost[len(earlier) :]
+    found = [_levels(values, inside, limit), _leaps(values, inside, limit, 0)]
+    if earlier:
+        found.append(_leaps(window, lost, limit, len(earlier)))
+    return any(x is not None and _is_kept_long_enough(x, before, values) for x in found)
+
+
+class _Jump(NamedTuple):
+    """A jump: the readings of its shortest level, whether all levels are constant, and the largest other change.
+
+    For two levels that change is infinite, which means that it is not known.
+    """
+
+    readings: int
+    is_constant: bool
+    other: float
+
+
+def _lost(times: Sequence[int], interval: int) -> list[float]:
+    """Return the number by which each change is divided: 1, or that of the intervals whose readings are lost.
+
+    A torque changes over lost readings by as much as without the loss.  Readings that come together are not lost.
+    """
+    out = [max(1.0, (b - a) / interval - 1.0) for a, b in pairwise(times)]
+    for i in [i for i, n_lost in enumerate(out) if n_lost > 1.0]:
+        out[i] = max(1.0, out[i] - (bisect_right(times, times[i + 1] + interval // 2) - i - 2))
+    return out
+
+
+def _levels(values: Sequence[float], lost: Sequence[float], limit: float) -> _Jump | None:
+    """Return the jump between two levels; None without two levels.  `lost` is as for `_leaps`."""
+    n, ordered = len(values), sorted(values)
+    if n < NOISY:
+        return None
     height, first = max((b - a, i) for i, (a, b) in enumerate(pairwise(ordered), 1))
     low, high = ordered[:first], ordered[first:]
+    least = max(HEIGHT * abs(ordered[n // 2]), LEAST_HEIGHT * limit)
     if (
         min(first, n - first) < max(LEAST_BEYOND, PART_BEYOND * n)
-        or height < max(HEIGHT * abs(ordered[n // 2]), LEAST_HEIGHT * limit)
+        or height < least
         or height < EMPTY * max(low[-1] - low[0], high[-1] - high[0])
         or height < _least_jump(ordered, height, limit)
     ):
-        return False
-    if sum((a < high[0]) != (b < high[0]) for a, b in pairwise(values)) > MOST_JUMPS:
-        return False
-    if low[0] == low[-1] and high[0] == high[-1]:
-        return True
-    # Of an instrument that is read faster than it renews its value, a few values of a large noise would be two levels.
-    return min(first, n - first) >= LEAST_BEYOND * _repeats(values)
+        return None
+    jumps = [n_lost for (a, b), n_lost in zip(pairwise(values), lost, strict=True) if (a < high[0]) != (b < high[0])]
+    if len(jumps) > MOST_JUMPS or height / min(jumps) < least:
+        return None
+    return _Jump(min(first, n - first), low[0] == low[-1] and high[0] == high[-1], inf)
 
 
-def _repeats(values: Sequence[float]) -> int:
-    """Return how many times an instrument gives each value of a noisy channel: 1 where it gives each one once.
+def _leaps(values: Sequence[float], lost: Sequence[float], limit: float, since: int) -> _Jump | None:
+    """Return the leaps, one of which is to a reading after the one with the number `since`; None without a leap.
 
-    A short run of equal readings is one that a lost reading cut off; a long one is two equal values.
+    A leap is a change that is far larger than all others, and stays: a drift, a run-out or a wave hide a second level,
+    and not the leap to it.  `lost` are the numbers by which the changes are divided.  A leap to the reading `since`
+    leaves all from it on at one level.
     """
-    changes = [i for i, (a, b) in enumerate(pairwise(values)) if a != b]
-    # The first and the last run may be cut off by the span.
+    n, ordered = len(values), sorted(values)
+    if n < NOISY:
+        return None
+    changes = [(b - a) / n_lost for (a, b), n_lost in zip(pairwise(values), lost, strict=True)]
+    largest = sorted(range(n - 1), key=lambda i: -abs(changes[i]))
+    least = max(HEIGHT * abs(ordered[n // 2]), LEAST_HEIGHT * limit)
+    sizes = [abs(changes[i]) for i in largest[: MOST_JUMPS + 1]]
+    count = next((m for m in range(1, MOST_JUMPS + 1) if sizes[m - 1] >= LEAP * sizes[m]), 0)
+    if not count or sizes[count - 1] < max(least, _least_jump(ordered, sizes[count - 1], limit)):
+        return None
+    cuts = sorted(i + 1 for i in largest[:count])
+    shortest = min(b - a for a, b in pairwise([0, *cuts, n]))
+    beside = ceil(max(LEAST_BEYOND, PART_BEYOND * n))
+    if shortest < beside or cuts[-1] <= since:
+        return None
+    for cut in cuts:
+        change, level = values[cut] - values[cut - 1], median_of(values[cut - beside : cut])
+        # A particle or a bubble comes back to the level.
+        if any((v - level) / change < STAYS for v in values[cut : cut + beside]):
+            return None
+    return _Jump(shortest, sizes[count] == 0.0, sizes[count])
+
+
+def _is_kept_long_enough(jump: _Jump, before: Sequence[float], values: Sequence[float]) -> bool:
+    """Return whether the shortest level of a jump has enough values that the instrument renewed.
+
+    Of an instrument that is read faster than it renews its value, a few values of a large noise would be two levels.
+    """
+    known = [*before[-MOST_BEFORE:], *values]
+    changes = [i for i, (a, b) in enumerate(pairwise(known)) if a != b]
+    # Many small changes are no noise that makes a leap, however seldom they come.
+    latest = changes[-MOST_JUMPS - ENOUGH_CHANGES :]
+    if sum(abs(known[i + 1] - known[i]) <= jump.other < inf for i in latest) >= ENOUGH_CHANGES:
+        return True
+    repeats = _repeats(changes)
+    if jump.is_constant:
+        # A run counts that reaches into the span.
+        runs = [b - a for a, b in pairwise([-1, *changes, len(known) - 1]) if b >= len(known) - len(values)]
+        if max(runs) >= max(CONSTANT, RUNS_OF_A_LEVEL * (repeats or 0)):
+            return True
+    return repeats is not None and jump.readings >= LEAST_BEYOND * repeats
+
+
+def _repeats(changes: Sequence[int]) -> int | None:
+    """Return how many times an instrument gives each value of a noisy channel, 1 where it gives each one once.
+
+    `changes` are the numbers of the readings after which another value comes; None for too few.  A short run of equal
+    readings is one that a lost reading cut off; a long one is two equal values.
+    """
+    # The first and the last run may be cut off.
     whole = sorted(b - a for a, b in pairwise(changes))
-    return whole[int(RENEWED * len(whole))] if whole else 1
+    return min(MOST_REPEATS, whole[int(RENEWED * len(whole))]) if whole else None
 
 
 def _least_jump(ordered: Sequence[float], height: float, limit: float) -> float:

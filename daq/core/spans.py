@@ -1,6 +1,7 @@
 """Take kept values: resolve their span, summarise its readings, and find its faults."""
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from typing import Final
 
@@ -9,17 +10,21 @@ from daq.core.derive import roots, span_summaries
 from daq.core.driver import Driver, counts_for, interval_of
 from daq.core.effects import Kept
 from daq.core.framing import NEVER
+from daq.core.latereadings import MISSING_INTERVALS, late_readings, look_back_ns
 from daq.core.plan import Keep, Plan, Rule
 from daq.core.quietness import noise_of_span
-from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, is_jumped, tail_of
+from daq.core.sensorsigns import FROZEN, MOST_BEFORE, is_clipped, is_disturbed, is_frozen, is_jumped, tail_of
 from daq.core.statistics import Summary
 from daq.core.stop import SPAN_CHECKS, Met, StepClock
 from daq.core.units import as_written
 
-MISSING_INTERVALS: Final = 5
-"""Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
 OWN_TEMPERATURE: Final = "temperature"
 """Channel of the lead instrument's own temperature."""
+LATE: Final = 0.02
+"""Part of the readings of a span that were made before it, from which they are a fault.  Our choice: readings of twice
+the torque change the mean by as much."""
+LEAST_LATE: Final = 2
+"""Lines that were made before a span, from which they are a fault: an honest one may be late by an interval."""
 LEAST_COMPLETENESS: Final = 0.9
 """Readings are missing where the completeness of the span is below this, and more than its phase explains."""
 
@@ -74,12 +79,14 @@ def take(
         lost = completeness < LEAST_COMPLETENESS and span.n < (math.floor(expected / per_line) - 1) * per_line
         if interval and (longest > MISSING_INTERVALS * interval or lost):
             faults.append("readings_missing")
+        if _has_late_readings(plan, step, keep, rows, span, clock, drivers[lead]):
+            faults.append("readings_late")
         faults += _reading_faults(plan, rows, span)
         if is_frozen(settled):
             faults.append("torque_frozen")
-        torques = [] if plan.band is None else rows.clean(span, [plan.band.signal])[1][0]
-        faults += _sensor_faults(plan, torques, keep)
-        noise = noise_of_span(torques)
+        torques = _torques(plan, rows, span)
+        faults += _sensor_faults(plan, torques, keep, rows, span, clock.floor, drivers[lead])
+        noise = noise_of_span(torques[1])
         faults += _condition_faults(plan, step, summaries, span.n)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
     rule = "" if met is None else met.name
@@ -106,6 +113,18 @@ def take(
         event_interval_ns=event_interval,
         noise=noise,
     )
+
+
+def _has_late_readings(
+    plan: Plan, step: int, keep: Keep, rows: Columns, span: Span, clock: StepClock, driver: Driver
+) -> bool:
+    """Return whether readings from before the span, or from before the step has settled, arrived late in it."""
+    # The readings of a span of readings or turns may be older than its first time, but not than the settling.
+    since = span.start if keep.span.ns else min(clock.floor, span.end)
+    # A speed is confirmed by a reading, and those after it were made after it.
+    started = None if plan.steps[step].speed is None else clock.start
+    late = late_readings(rows, span, driver, since=since, started=started)
+    return late >= max(LEAST_LATE * driver.readings_per_line, LATE * span.n)
 
 
 def _event_leaf(keep: Keep, rule: str) -> Rule | None:
@@ -183,9 +202,25 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     return found
 
 
-def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep) -> list[str]:
-    """Return the faults of a torque whose readings `values` in the span are not the sample's."""
-    band = plan.band
+def _torques(plan: Plan, rows: Columns, span: Span) -> tuple[list[int], list[float]]:
+    """Return times (ns) and torques (in the unit of the band) of the readings with a torque; none without a band."""
+    if plan.band is None:
+        return [], []
+    times, (values,) = rows.clean(span, [plan.band.signal])
+    return times, values
+
+
+def _sensor_faults(
+    plan: Plan,
+    torques: tuple[list[int], list[float]],
+    keep: Keep,
+    rows: Columns,
+    span: Span,
+    floor: int,
+    driver: Driver,
+) -> list[str]:
+    """Return the faults of a torque whose readings `torques` (as of `_torques`) in the span are not the sample's."""
+    band, (times, values) = plan.band, torques
     if band is None:
         return []
     found = ["torque_clipped"] if is_clipped(values) else []
@@ -194,7 +229,14 @@ def _sensor_faults(plan: Plan, values: Sequence[float], keep: Keep) -> list[str]
     if is_disturbed(values, limit=band.high, is_last=keep.statistic == "last"):
         found.append("outlying_readings")
     # A structure that breaks makes a peak, and a gel an event: there a jump is the sample's.
-    if plan.claim in ("at_time", "equilibrium") and keep.event is None and is_jumped(values, limit=band.high):
+    if plan.claim not in ("at_time", "equilibrium") or keep.event is not None:
+        return found
+    first = max(0, span.first - MOST_BEFORE, bisect_left(rows.times, span.start - look_back_ns(driver)))
+    interval = interval_of(driver) // driver.readings_per_line
+    earlier, before = _torques(plan, rows, Span(span.start, span.start, first, span.first))
+    settled = len(earlier) - bisect_right(earlier, floor)
+    at = [*earlier, *times] if interval else []
+    if is_jumped(values, limit=band.high, before=before, settled=settled, times=at, interval=max(1, interval)):
         found.append("torque_jumped")
     return found
 
@@ -207,12 +249,11 @@ def settled_tail(plan: Plan, rows: Columns, start: int, end: int, trail: Sequenc
     if plan.band is None or end <= start:
         return list(trail)
     inside = rows.between(start, end)
-    last = Span(start, end, max(inside.first, inside.stop - FROZEN), inside.stop)
-    (newest,) = rows.clean(last, [plan.band.signal])[1]
+    newest = _torques(plan, rows, Span(start, end, max(inside.first, inside.stop - FROZEN), inside.stop))[1]
     # The noise before is looked at only where the end is constant.
     if len(set(newest)) > 1:
         return newest
-    return tail_of([*trail, *rows.clean(inside, [plan.band.signal])[1][0]])
+    return tail_of([*trail, *_torques(plan, rows, inside)[1]])
 
 
 def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary], n: int) -> list[str]:

@@ -137,7 +137,9 @@ class DescribedDriver(Driver):
             self._frame_marks = self._bytes(framing.begin), self._bytes(framing.ends[0])
             in_bytes = tuple(dict.fromkeys(r.seal for r in readers if r.seal is not None and r.seal.is_bytes))
             measure = of_blocks(*self._frame_marks, in_bytes, framing.lines)
-        self.framing = Framing(longest=framing.longest, idle_ns=framing.idle, measure=measure)
+        self.framing = Framing(
+            longest=framing.longest, idle_ns=framing.idle, measure=measure, longest_pause_ns=framing.longest_pause
+        )
 
     def _declare(self, chosen: Mapping[str, str | int]) -> None:
         """Set the attributes of `Driver` that the core reads: channels, framing, port, timing, capabilities."""
@@ -165,6 +167,7 @@ class DescribedDriver(Driver):
                 begin=self._bytes(framing.begin),
                 length=framing.length,
                 silence_ns=framing.silence,
+                longest_pause_ns=framing.longest_pause,
             ),
             "port": Port(
                 baud=port.baud,

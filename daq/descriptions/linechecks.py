@@ -78,6 +78,11 @@ def _marks(tables: DescriptionTables) -> Faults:
         )
         yield SettingError(reason, key="framing.idle")
 
+    by_end = not framing.length and not framing.silence and not tables.by_bytes
+    if framing.longest_pause and (framing.idle or framing.silence or (framing.begin and by_end)):
+        reason = "is not needed beside framing.begin, framing.silence or framing.idle; leave it or framing.idle out"
+        yield SettingError(reason, key="framing.longest_pause")
+
 
 def _wake(tables: DescriptionTables) -> Faults:
     port = tables.port

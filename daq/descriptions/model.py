@@ -82,7 +82,16 @@ class FramingTable(Model):
     )
     silence: Time = Field(default=0, description="time without a byte that ends a line; 0: silence ends no line")
     longest: Annotated[int, Field(ge=1, le=4096)] = Field(default=256, description="greatest number of bytes of a line")
-    idle: Time = Field(default=0, description="an unfinished line older than this is discarded; 0: never")
+    idle: Time = Field(
+        default=0,
+        description="an unfinished line is discarded where no byte follows for this time; its rest, if it comes, is "
+        "read as a line: only for blocks and other lines whose beginning is recognised; 0: never",
+    )
+    longest_pause: Time = Field(
+        default=0,
+        description="a line with a longer pause inside it was cut off and is discarded, with what follows up to and "
+        "with the next end; 0: any pause is allowed",
+    )
     drop_first: bool = Field(
         default=False, description="discard the first line after opening, because it may be incomplete"
     )

@@ -13,7 +13,10 @@ Found = Literal["", "inside", "outside"]
 Left = Literal["", "inside"]
 PIECE: Final = "piece"
 SERIAL: Final = "serial"
-"""Keys by which the records of a piece are found: its name, and its serial number with its kind and make."""
+"""Keys by which the records of a piece are found: its name, and its serial number with its kind and make.
+
+A probe, and a geometry, is found by the serial number of its instrument, too.
+"""
 LISTED: Final = "listed"
 """Key that every record has, with its id."""
 
@@ -64,6 +67,8 @@ class Equipment(Record):
         part: kind of the piece.
         serial: its serial number; "" where it is not known.
         make: driver of an instrument, kind of a geometry; serial numbers are compared within one make.
+        owner: of a probe or geometry: the serial number of its instrument, when it was recorded.
+        owner_make: the driver of that instrument.
         out_of_service: the reason; "" while it is in service.
         calibration: the newest one, by its day; others are in other revisions.
         recorded: the one that this revision records, where that is not the newest one.
@@ -74,6 +79,8 @@ class Equipment(Record):
     part: PieceKind
     serial: Label = ""
     make: Label = ""
+    owner: Label = ""
+    owner_make: Label = ""
     out_of_service: Label = ""
     calibration: Calibration | None = None
     recorded: Calibration | None = None
@@ -88,12 +95,19 @@ class Equipment(Record):
         found = [(PIECE, self.piece), (LISTED, self.id)]
         if self.serial:
             found.append((SERIAL, serial_key(self.part, self.make, self.serial)))
+        if self.owner:
+            found.append((SERIAL, owned_key(self.piece, self.owner_make, self.owner)))
         return tuple(found)
 
 
 def serial_key(part: PieceKind, make: str, serial: str) -> str:
     """Return the value of the key of a serial number."""
     return f"{part} {make} {serial}"
+
+
+def owned_key(piece: str, make: str, owner: str) -> str:
+    """Return the value of the key of a probe or geometry by the serial number of its instrument."""
+    return f"of {make} {owner}/{piece.partition('/')[2]}"
 
 
 def equipment_id(piece: str, serial: str) -> str:

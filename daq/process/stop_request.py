@@ -1,6 +1,7 @@
 """The client's side of the control socket without the models of requests and answers, and the request to stop a run.
 
 A stop must reach the motor without delay, and the import of all models takes several times longer than the stop itself.
+So does the order of a run: `daq run` imports what shows the answers after it has sent the order.
 """
 
 import json
@@ -17,6 +18,8 @@ from daq.process.logins import own_login
 
 PROTOCOL: Final = 4
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
+SEND_S: Final = 30.0
+"""Longest time in seconds for the connection and the sending of a request."""
 FailureKind = Literal["setting", "not_comparable", "not_allowed", "link", "fault"]
 RAISED: Final[dict[FailureKind, type[DaqError]]] = {
     "not_comparable": NotComparableError,
@@ -84,6 +87,27 @@ def lines(path: Path, request: bytes, *, timeout_s: float | None = 30.0) -> Iter
         except OSError as error:
             raise LinkError(f"{path}: no answer from the daemon: {error}") from error
     raise LinkError(f"{path}: the daemon ended before it answered; see its log")
+
+
+def sent(path: Path, request: bytes) -> socket.socket:
+    """Connect to a daemon, send the line of a request, and return the connection, on which its answers come.
+
+    Raises:
+        LinkError: no daemon listens at `path`.
+        SettingError: this login may not use the socket.
+    """
+    connection = socket.socket(socket.AF_UNIX)
+    try:
+        connection.settimeout(SEND_S)
+        connection.connect(str(path))
+        connection.sendall(request)
+    except PermissionError as error:
+        connection.close()
+        raise SettingError(not_permitted(path.parent)) from error
+    except OSError as error:
+        connection.close()
+        raise LinkError(f"{path}: the daemon does not answer: {error}") from error
+    return connection
 
 
 def daemon_socket(state: Path) -> Path | None:

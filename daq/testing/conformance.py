@@ -79,6 +79,7 @@ CHECKS: Final[tuple[tuple[str, Check], ...]] = (
     ("flipped bits", checks_damage.flipped_bits),
     ("cut lines", checks_damage.cut_frames),
     ("run together", checks_damage.run_together),
+    ("cut off", checks_damage.cut_off),
     ("finds its place", checks_damage.resynchronises),
     ("clean line", checks_exchange.clean_line),
     ("byte by byte", checks_exchange.byte_by_byte),

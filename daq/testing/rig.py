@@ -21,7 +21,7 @@ class Player:
     def __init__(self, talk: Transcript, interval_ns: int) -> None:
         self._answers = {asked: itertools.cycle(answers) for asked, answers in talk.answers.items()}
         self._stream = itertools.cycle(talk.stream) if talk.stream else None
-        self.interval_ns = max(1, interval_ns // _frames_of_a_reading(talk)) if talk.stream and interval_ns else 0
+        self.interval_ns = max(1, interval_ns // frames_of_a_reading(talk)) if talk.stream and interval_ns else 0
         self.quiet = False
 
     def answer(self, request: bytes) -> bytes:
@@ -34,9 +34,10 @@ class Player:
         return b"" if self._stream is None or self.quiet else next(self._stream)
 
 
-def _frames_of_a_reading(talk: Transcript) -> int:
+def frames_of_a_reading(talk: Transcript) -> int:
     """Return the number of frames that a stream has for each reading: parts of it, ignored lines and empty ones."""
-    found = [e.meaning for e in talk.examples if e.asked is None and is_reading(e.meaning)]
+    # In a stream the lines behind a request are its lines, too, and no answers.
+    found = [e.meaning for e in talk.examples if is_reading(e.meaning)]
     kinds = Counter(tuple(at for at, _ in m.values) if isinstance(m, Part) else () for m in found)
     return max(1, len(talk.stream) // max(kinds.values(), default=1))
 

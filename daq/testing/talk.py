@@ -158,8 +158,8 @@ class _Listener:
         self._said, self._sent_at, self._asked = data, t, self._known.get(data)
         if self._echo:
             self._echo.expect(data)
-        if not self._driver.streams and not self._framer.resynchronises:
-            self._framer.reset()
+        if not self._driver.streams and self._framer.starts_anew:
+            self._framer.forget()
 
     def end(self) -> Transcript:
         """Finish the last line and return the transcript."""

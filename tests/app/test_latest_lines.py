@@ -38,6 +38,40 @@ def test_pieces_are_joined_and_cut_at_the_ends_of_lines():
     assert latest.lines(LINES, 1) == [RawLine(5 + 2 * S, "<", b"later")]
 
 
+@pytest.mark.parametrize("key", ["idle_ns", "longest_pause_ns"])
+def test_a_pause_that_ends_a_line_for_the_framer_parts_it_here(key):
+    latest = LatestLines()
+    for t, data in ((1, b"1"), (S // 2, b"12.50 g\r\n"), (S, b"1"), (S + S // 10, b"3.5 g\r\n")):
+        latest.add(t, "<", data)
+    framing = Framing(terminator=b"\r\n", longest=100, **{key: S // 4})
+    assert [one.data for one in latest.lines(framing, 9)] == [b"1", b"12.50 g\r\n", b"13.5 g\r\n"]
+    assert [one.data for one in latest.lines(LINES, 9)] == [b"112.50 g\r\n", b"13.5 g\r\n"]
+
+
+def test_only_the_newest_pieces_of_noise_are_measured():
+    rng, latest, seen = random.Random(12), LatestLines(), []
+    for t in range(MOST_PIECES):
+        latest.add(t, "<", rng.randbytes(MOST_BYTES))
+
+    def counted(window):
+        seen.append(len(window))
+        return measured(window)
+
+    assert len(latest.lines(Framing(measure=counted, longest=4096), 20)) == 20
+    assert len(seen) <= 2 * 22 * MOST_BYTES
+
+
+@pytest.mark.parametrize("size", [1, 3, 7, 64, 5000])
+def test_the_newest_lines_are_the_last_ones_of_all(size):
+    rng, latest = random.Random(size), LatestLines()
+    data = b"".join(b"%d\r\n" % rng.randrange(10**6) for _ in range(500))
+    for at in range(0, len(data), size):
+        latest.add(at, "<", data[at : at + size])
+    every = latest.lines(LINES, 10**6)
+    for count in range(1, len(every)):
+        assert latest.lines(LINES, count) == every[-count:]
+
+
 def test_a_request_ends_an_answer_that_is_incomplete():
     latest = LatestLines()
     for way, data in (("<", b"val"), (">", b"read\r\n"), ("<", b" 2\r\n")):
@@ -45,10 +79,37 @@ def test_a_request_ends_an_answer_that_is_incomplete():
     assert [one.data for one in latest.lines(LINES, 9)] == [b"val", b"read\r\n", b" 2\r\n"]
 
 
-def test_frames_of_bytes_are_shown_as_they_came():
+def measured(window):
+    """AA 55, a length, and as many bytes."""
+    if not window.startswith(b"\xaa\x55"[: len(window)]):
+        return -1
+    return 3 + window[2] if len(window) > 2 else 0
+
+
+@pytest.mark.parametrize(
+    ("framing", "frame", "noise"),
+    [
+        (Framing(measure=measured, longest=40), b"\xaa\x55\x04\r\n\xaa\x55", b"\x07\xaa"),
+        (Framing(begin=b">", length=4, longest=4), b">\r\n\x55\xaa", b"\x07\xff"),
+    ],
+)
+def test_frames_of_bytes_are_joined_and_parted_however_the_link_delivers_them(framing, frame, noise):
+    sent = frame + noise + frame + frame + frame[:3]
+    for size in (1, 2, 5, len(sent)):
+        latest = LatestLines()
+        for at in range(0, len(sent), size):
+            latest.add(at, "<", sent[at : at + size])
+        found = [one.data for one in latest.lines(framing, 99)]
+        assert b"".join(found) == sent
+        assert found.count(frame) == 3
+        assert found[-3:] == [frame, frame, frame[:3]]
+
+
+def test_frames_that_end_with_a_silence_are_parted_by_it():
     latest = LatestLines()
-    latest.add(1, "<", b"\xaa\r\n\x55")
-    assert [one.data for one in latest.lines(Framing(length=4, longest=4), 9)] == [b"\xaa\r\n\x55"]
+    for t, data in ((1, b"\x01"), (2, b"\x02\r\n"), (9, b"\x03"), (10, b"\x04")):
+        latest.add(t, "<", data)
+    assert [one.data for one in latest.lines(Framing(silence_ns=5), 9)] == [b"\x01\x02\r\n", b"\x03\x04"]
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -412,7 +412,10 @@ GOOD = {
     "daq.core.quietness.noise_of_span": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.sensorsigns.is_frozen": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
     "daq.core.sensorsigns.is_clipped": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},
-    "daq.core.sensorsigns.is_jumped": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)], "limit": 100.0},
+    "daq.core.sensorsigns.is_jumped": lambda: {
+        "values": [40.0 + 0.1 * (i % 3) for i in range(60)], "limit": 100.0, "before": [40.0, 40.1, 40.2], "settled": 2,
+        "times": list(range(63)), "interval": 1
+    },
     "daq.core.sensorsigns.is_disturbed": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)], "limit": 100.0, "is_last": False},
     "daq.core.sensorsigns.step_at": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)], "level": 40.0},
     "daq.core.sensorsigns.median_of": lambda: {"values": [40.0 + 0.1 * (i % 3) for i in range(60)]},

@@ -1,6 +1,7 @@
 """The collector's rows per second against a bare COPY of the same rows, in the same run."""
 
 import asyncio
+import math
 import tempfile
 import time
 from pathlib import Path
@@ -15,6 +16,7 @@ from daq.collect.schema import migrate
 from daq.collect.settings import CollectSettings
 from daq.collect.worker import Worker
 from daq.collect.writing import Writer, row_of
+from tests.bench.goals import Row
 from tests.support.processes.collector import worker_settings
 from tests.support.processes.mosquitto import MOSQUITTO, PASSWORD, Mosquitto
 from tests.support.processes.postgres import Server, binaries
@@ -23,20 +25,22 @@ from tests.support.runs.result_events import result
 ROWS = 10_000
 BATCH = 500
 DAEMONS = 20
+TAKEN = "collector, broker to table / bare COPY"
 
 
-def main() -> None:
+def main() -> list[Row]:
     if binaries() is None or MOSQUITTO is None:
         print("Collector: left out, PostgreSQL or mosquitto is not installed")
-        return
+        return [Row(TAKEN, math.nan, 0.8, "x", at_least=True, why="no PostgreSQL or mosquitto")]
     server = Server(fsync=True).start()
     try:
-        asyncio.run(measure(server))
+        return [Row(TAKEN, asyncio.run(measure(server)), 0.8, "x", at_least=True)]
     finally:
         server.remove()
 
 
-async def measure(server: Server) -> None:
+async def measure(server: Server) -> float:
+    """Return the collector's rate as a share of that of a bare COPY."""
     messages = [
         result(n // DAEMONS + 1, source=f"urn:uuid:6f1e0f0a-0000-4000-8000-{n % DAEMONS:012d}#1") for n in range(ROWS)
     ]
@@ -59,6 +63,7 @@ async def measure(server: Server) -> None:
         ("broker to table: one worker, acknowledged after the commit", taking),
     ):
         print(f"  {what:<66}{ROWS / seconds:8.0f} rows/s  {bare / seconds:5.2f} of bare COPY")
+    return bare / taking
 
 
 async def copy_bare(db: psycopg.AsyncConnection, events: list[Event]) -> float:

@@ -30,6 +30,7 @@ from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan, Rule
 from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import header_of
+from tests.bench.goals import Row
 from tests.support.instruments.described import RotationalDriver, line
 
 SECOND = 1_000_000_000
@@ -39,7 +40,7 @@ LINES = 1000
 """Readings per simulated second: 1 kHz, so that spans hold tens of thousands of readings."""
 
 
-def main() -> None:
+def main() -> list[Row]:
     print(f"CPU per reading, method {METHOD} (checksum, overlapping spans, steadiness)")
     lines = make_lines(LINES)
     bulk, bulk_digest = ours(lines, chunk=LINES, seconds=200)
@@ -55,6 +56,10 @@ def main() -> None:
         f"  digests of the effects of both ways of cutting: {'the same' if single_digest == same_digest else 'DIFFERENT'}"
     )
     print(f"  (200 s in bulk: {bulk_digest[:12]})")
+    return [
+        Row("bulk: bytes to stored / bare loop", bulk / bare, 2, "x"),
+        Row("the same, one line per chunk", single / bare, 7, "x"),
+    ]
 
 
 def show(what: str, microseconds: float, bare: float) -> None:

@@ -1,4 +1,7 @@
-"""1, 16 and 64 instruments (or a given number) on pseudo-terminals: CPU of the daemon, latency of a reading."""
+"""1, 16 and 64 instruments (or a given number) on pseudo-terminals: CPU of the daemon, latency of a reading.
+
+After the daemon the barest program (`tests.bench.fleet_bare`) polls the same instruments at the same phases.
+"""
 
 import asyncio
 import bisect
@@ -17,6 +20,7 @@ from collections.abc import AsyncIterator, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tests.bench.goals import Row
 from tests.support.instruments.described import line
 
 if TYPE_CHECKING:
@@ -24,30 +28,47 @@ if TYPE_CHECKING:
 
 SECONDS = 15.0
 FLEETS = (1, 16, 64)
+GOALS = {64: 1.7, 256: 2.0, 512: 3.0}
+"""Goal of the ratio to the barest program, by number of instruments."""
+LONGEST_MS = {512: 20.0}
+"""Goal of the 99th percentile, ms, by number of instruments."""
 Judged = dict[str, list[tuple[int, int]]]
 """Number and monotonic time (ns) of the judgement of each reading, by instrument."""
 
 
-def main(fleets: Sequence[int] = FLEETS, hertz: float = 10.0) -> None:
+def main(fleets: Sequence[int] = FLEETS, hertz: float = 10.0) -> list[Row]:
+    rows = []
     print(f"Instruments polled at {hertz:g} Hz on pseudo-terminals, each in a run, {SECONDS:g} s")
     for count in fleets:
-        cpu, found = measure(count, hertz)
-        centiles = statistics.quantiles(found, n=100)
+        cpu, bare, found = measure(count, hertz)
+        high_ms = statistics.quantiles(found, n=100)[98] * 1e3
         print(
-            f"  {count:>3} instruments: {cpu * 100:5.1f} % of one core, {len(found) / SECONDS / count:.1f} readings/s "
-            f"each, latency median {statistics.median(found) * 1e3:.2f} ms, 99th percentile {centiles[98] * 1e3:.2f} ms"
+            f"  {count:>3} instruments: {cpu * 100:5.1f} % of one core, {cpu / bare:.2f} x the barest program, "
+            f"{len(found) / SECONDS / count:.1f} readings/s each, latency median {statistics.median(found) * 1e3:.2f} ms, 99th percentile {high_ms:.2f} ms",
+            flush=True,
         )
+        if count in GOALS:
+            rows.append(Row(f"{count} polled instruments / the barest program", cpu / bare, GOALS[count], "x"))
+        if count in LONGEST_MS:
+            rows.append(Row(f"{count} polled instruments, 99th percentile", high_ms, LONGEST_MS[count], "ms"))
+    return rows
 
 
-def measure(count: int, hertz: float) -> tuple[float, list[float]]:
-    """Return the CPU (cores) of the daemon and the latencies (s) from the writing of a reply to its judgement."""
+def measure(count: int, hertz: float) -> tuple[float, float, list[float]]:
+    """Return the CPU (cores) of the daemon and of the barest program, and the latencies (s) of the daemon.
+
+    A latency is the time from the writing of a reply to its judgement.
+    """
     with tempfile.TemporaryDirectory() as folder:
         with simulated(Path(folder), count):
             command = [sys.executable, "-m", "tests.bench.fleet", "daemon", folder, str(count), repr(hertz)]
             out = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
-        done = json.loads(out)
+            done = json.loads(out)
+            first = {name: times[0][1] if times else 0 for name, times in done["judged"].items()}
+            command = [sys.executable, "-m", "tests.bench.fleet_bare", folder, repr(hertz), repr(SECONDS)]
+            bare = subprocess.run(command, check=True, input=json.dumps(first), stdout=subprocess.PIPE, text=True)
         written = json.loads((Path(folder) / "written.json").read_text())
-    return done["cpu"], latencies(done["judged"], written)
+    return done["cpu"], float(bare.stdout), latencies(done["judged"], written)
 
 
 def latencies(judged: Judged, written: Judged) -> list[float]:

@@ -9,9 +9,7 @@ log time over log size: 0 is flat, 1 is linear.  A figure over its goal is marke
 import argparse
 import itertools
 import math
-import os
 import random
-import subprocess
 import sys
 import tempfile
 import time
@@ -49,9 +47,10 @@ from daq.app.records.sheets.day_sheet import day_sheet
 from daq.app.records.signatures import Releases
 from daq.app.records.transcriptions import not_confirmed, read_between
 from daq.app.setup.catalogue import Catalogue
-from daq.core.errors import DaqError
 from tests.bench import laboratory_state as made
+from tests.bench.cpu import of_process
 from tests.bench.laboratory_state import FLUID, Size, lot_of, make, run_id, sample_id
+from tests.bench.start import TO_THE_REQUEST
 
 GOAL_S: Final = 0.1
 """Goal of a function, s of processor time."""
@@ -63,22 +62,6 @@ EMPTY: Final = (
     "runs", "sample list", "day", "handover", "verification", "equipment list", "person list", "transcribe", "outbox",
 )  # fmt: skip
 """Commands that are measured with an empty database, too."""
-TO_THE_REQUEST: Final = """
-import argparse, pathlib
-from daq.adapters.paths import examples_dir
-from daq.app.cli.measuring import run
-
-async def asked(path, order, screen):
-    return 0
-
-run.daemon_socket = lambda state: state
-run._through_daemon = asked
-parser = argparse.ArgumentParser()
-run.arguments(parser)
-given = ["clear-glaze-qc", "--instrument", "bench-1", "--sample", "S-1"]
-run.run(parser.parse_args(given, argparse.Namespace(config=str(examples_dir()), state=".")))
-"""
-"""The part of `daq run` before the daemon is asked."""
 CALLS: Final = 20
 PROCESSES: Final = 5
 DAY_NS: Final = 86_400 * 10**9
@@ -185,7 +168,7 @@ def functions(p: Place) -> dict[str, Callable[[Reader], object]]:
         ),
         "trace of a report": lambda r: trace(r, report_named(r, _report(p)).record),
         "equipment": lambda r: inventory(p.catalogue, r, now),
-        "verifications of a bench": lambda r: in_doubt(r, bench := p.bench(), entries(r, bench)),
+        "verifications of a bench": lambda r: in_doubt(r, entries(r, p.bench())),
         "affected by a failed verification": lambda r: _affected(r, p),
         "handover": lambda r: left_over(r, p.catalogue, now),
         "transcribed, not confirmed": not_confirmed,
@@ -276,21 +259,6 @@ def of_command(words: list[str], state: Path) -> float:
     given = ["-m", "daq", "--config", str(examples_dir()), "--state", str(state), *words]
     # The first call compiles the modules, as an installation does.
     return p95([of_process(given) for _ in range(PROCESSES + 1)][1:])
-
-
-def of_process(arguments: list[str]) -> float:
-    """Return the processor time (s) of Python with these arguments, its start included."""
-    installed = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
-    process = subprocess.Popen(
-        [sys.executable, *arguments], env=installed, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
-    )
-    assert process.stderr is not None
-    complaint = process.stderr.read().decode()
-    _, status, used = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode in (1, 2) or "fault in daq" in complaint:
-        raise DaqError(f"{' '.join(arguments)}: {complaint}")
-    return used.ru_utime + used.ru_stime
 
 
 def main() -> int:

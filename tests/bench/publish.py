@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import math
 import shutil
 import statistics
 import tempfile
@@ -22,26 +23,33 @@ from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, Conclude, RegisterMethod
 from tests.bench.broker import Mosquitto
+from tests.bench.goals import Row
 
 RESULTS = 200
 WAITING = 4000
 ROUNDS = 5
+PAYLOAD = 4600
+"""Length of a message, as of the result of a run."""
+DRAIN = "full outbox, messages of 4.6 kB / pipelined paho"
 
 
-def main() -> None:
+def main() -> list[Row]:
     if shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin") is None:
         print("Commit to acknowledgement: left out, mosquitto is not installed")
-        return
+        return [Row(DRAIN, math.nan, 0.8, "x", at_least=True, why="no mosquitto")]
     times = asyncio.run(measure())
     print(f"Result committed to PUBACK, {len(times)} results one by one, local Mosquitto, QoS 1, MQTT 5")
     centiles = statistics.quantiles(times, n=100)
     print(f"  median {statistics.median(times) * 1e3:.1f} ms, 99th percentile {centiles[98] * 1e3:.1f} ms")
     rounds = asyncio.run(drain())
-    print(f"A full outbox of {WAITING} results drained, against a bare paho publisher of the same messages and window")
+    print(
+        f"A full outbox of {WAITING} results of {PAYLOAD} bytes drained, against a bare paho publisher of the same messages and window"
+    )
     for name, rates in (("outbox", [ours for ours, _ in rounds]), ("paho", [bare for _, bare in rounds])):
         print(f"  {name:<6} " + ", ".join(f"{rate:,.0f}" for rate in rates) + " messages/s")
     ratio = statistics.median(ours / bare for ours, bare in rounds)
-    print(f"  ratio, median of {len(rounds)} rounds: {ratio:.2f} (target: at least 0.5)")
+    print(f"  ratio, median of {len(rounds)} rounds: {ratio:.2f}")
+    return [Row(DRAIN, ratio, 0.8, "x", at_least=True)]
 
 
 async def measure() -> list[float]:
@@ -78,7 +86,8 @@ def record(number: int) -> RunRecord:
 
 def conclusion(number: int, topics: Topics) -> Conclude:
     def build(sequence: int, audit: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
-        text = json.dumps({"sequence": sequence, "head": audit.head, "digest": digest, "fill": "x" * 400})
+        head = {"sequence": sequence, "head": audit.head, "digest": digest}
+        text = json.dumps(head | {"fill": "x" * (PAYLOAD - len(json.dumps(head | {"fill": ""})))})
         return text, [Outgoing(topics.result("bench"), text.encode())]
 
     return Conclude(

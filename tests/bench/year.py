@@ -1,6 +1,7 @@
-"""Time of each look-up in databases of several sizes: ``python -m tests.bench.year [--runs N ...] [--keep DIR]``.
+"""Processor time of each look-up in databases of several sizes: ``python -m tests.bench.year [--runs N ...] [--keep DIR]``.
 
-The databases are written by the project's own transactions: header, result and messages have the lengths of a measured
+Processor time of queries, and of the commands that ask them as whole processes.  The databases are written by the
+project's own transactions: header, result and messages have the lengths of a measured
 run of clear glaze, the journal is shorter.  Two runs share a sample and a fill, and almost everything was delivered.
 The growth exponent is the slope of log time over log runs between the smallest and the largest database: 0 is flat,
 1 is linear.
@@ -14,10 +15,12 @@ import sys
 import tempfile
 import time
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.agreement.one_run import disagreements_of_run, disagreements_of_sample
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.newest_runs import runs_of_product, verifying_runs
@@ -32,10 +35,20 @@ from daq.app.records.run_rows import entry
 from daq.app.records.searching import RunSearch, search
 from daq.core.journal import RECEIVED
 from daq.core.journal_block import HEADER, Block, chain
+from tests.bench.cpu import best, memory
+from tests.bench.goals import Row, table
 from tests.bench.large_commits import large_commits
 from tests.support.runs.stored import METHOD, METHOD_DIGEST, SECOND, T0, written
 
 SIZES: Final = (1_000, 10_000)
+SMALL: Final = (500, 2_000)
+"""Sizes of the benchmark of everything."""
+DOCTOR: Final = "daq doctor"
+GOALS_10_MS: Final = (
+    "runs", "runs --sample", "fill", "id prefix", "outbox", "start of an epoch", "unfinished runs", "motors in doubt",
+    "position of Sparkplug", "opening of the store",
+)  # fmt: skip
+"""Look-ups with a goal; the last five are those of the start of the daemon."""
 INSTRUMENTS: Final = ("rotor-1", "rotor-2", "rotor-3", "cup-1")
 OPERATORS: Final = ("m.keeper", "j.turner", "a.fettler")
 HEADER_LENGTH, RESULT_LENGTH, KEPT_LENGTH, JOURNAL_LINES = 12_000, 8_000, 3_600, 400
@@ -49,16 +62,16 @@ import sys, time
 from pathlib import Path
 from daq.adapters.store.checks import check_database
 
-began, worked = time.perf_counter(), time.process_time()
+worked = time.process_time()
 found = check_database(Path(sys.argv[1]), utc_ns=0, quick=sys.argv[2] == "quick")
 wrong = [f.say for f in found if not f.ok and f.what != "outbox"]
 if wrong:
     raise SystemExit(wrong[0])
 # Not `ru_maxrss`, which has the memory of the process that started this one.
 memory = next(line.split()[1] for line in Path("/proc/self/status").open() if line.startswith("VmHWM"))
-print(time.perf_counter() - began, time.process_time() - worked, memory)
+print(time.process_time() - worked, memory)
 """
-"""Program of a process that checks a database; it prints time and processor time (s), and largest memory (KiB)."""
+"""Program of a process that checks a database; it prints processor time (s) and largest memory (KiB)."""
 
 
 def run_id(number: int) -> str:
@@ -147,6 +160,20 @@ def make(path: Path, runs: int) -> None:
                 writing.do(Acknowledge(seqs, T0 + number * INTERVAL_NS))
 
 
+def commands(runs: int) -> dict[str, list[str]]:
+    """Return the arguments of each command, by name."""
+    middle = record(runs // 2)
+    return {
+        "daq runs": ["runs"],
+        "daq runs --sample": ["runs", "--sample", middle.sample],
+        "daq runs --lot": ["runs", "--lot", middle.lot],
+        "daq runs --verdict": ["runs", "--verdict", "outside"],
+        "daq outbox": ["outbox"],
+        "daq sample list --bench": ["sample", "list", "--bench", "bench-1"],
+        DOCTOR: ["doctor"],
+    }
+
+
 def look_ups(path: Path, runs: int) -> dict[str, Callable[[Reader], object]]:
     """Return a function for each look-up, by name."""
     middle = record(runs // 2)
@@ -182,39 +209,54 @@ def look_ups(path: Path, runs: int) -> dict[str, Callable[[Reader], object]]:
     }
 
 
-def measured(path: Path, runs: int, *, checks: bool) -> dict[str, float]:
-    """Return the time (s) of each look-up: the median of `REPETITIONS`; with `checks` also that of the checks, once."""
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Figures of one database: processor time (s) of look-ups, commands and checks, and memory (MB) of checks."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+    megabytes: dict[str, float] = field(default_factory=dict)
+
+
+def measured(path: Path, runs: int, *, whole: bool) -> Figures:
+    """Return the figures of a database; with `whole` also those of the checks of all runs.
+
+    The time of a look-up is the median of `REPETITIONS`, that of a command the best of several.
+    """
     Store(path).close()  # updates a database of an older format
-    out = {}
+    found = Figures()
     with Reader(path) as reader:
         for name, look_up in look_ups(path, runs).items():
             times = []
             for _ in range(REPETITIONS):
-                began = time.perf_counter()
+                began = time.process_time()
                 look_up(reader)
-                times.append(time.perf_counter() - began)
-            out[name] = sorted(times)[REPETITIONS // 2]
-    began = time.perf_counter()
+                times.append(time.process_time() - began)
+            found.seconds[name] = sorted(times)[REPETITIONS // 2]
+    began = time.process_time()
     with Store(path) as store:
-        out["opening of the store"] = time.perf_counter() - began
+        found.seconds["opening of the store"] = time.process_time() - began
         first = 3 * (runs - LATEST) + 1
-        began = time.perf_counter()
+        began = time.process_time()
         store.submit(Acknowledge(tuple(range(first, first + 3 * LATEST // 2)), T0)).result()
-        out[f"acknowledgement of {3 * LATEST // 2} messages"] = time.perf_counter() - began
-    for quick in (True, False) if checks else ():
-        seconds, cpu, megabytes = check(path, quick=quick)
+        found.seconds[f"acknowledgement of {3 * LATEST // 2} messages"] = time.process_time() - began
+    given = ["--config", str(examples_dir()), "--state", str(path.parent)]
+    found.seconds["python -c pass"] = best(["-c", "pass"])
+    for name, words in commands(runs).items():
+        # Refused messages, and findings about the configuration, give the code 1.
+        found.seconds[name] = best(["-m", "daq", *given, *words], codes=(1,))
+    found.megabytes[DOCTOR] = memory([*given, "doctor"])
+    for quick in (True, False) if whole else (True,):
         name = "quick checks" if quick else "all checks"
-        out[f"{name}, processor time"] = cpu
-        print(f"  {runs} runs, {name}: {seconds:.2f} s, {cpu:.2f} s of the processor, {megabytes:.0f} MB", flush=True)
-    return out
+        found.seconds[name], found.megabytes[name] = check(path, quick=quick)
+    return found
 
 
-def check(path: Path, *, quick: bool) -> tuple[float, float, float]:
-    """Return time (s), processor time (s) and largest memory (MB) of a process that checks a database."""
+def check(path: Path, *, quick: bool) -> tuple[float, float]:
+    """Return processor time (s) and largest memory (MB) of a process that checks a database."""
     command = [sys.executable, "-c", CHECK, str(path), "quick" if quick else "all"]
     done = subprocess.run(command, check=True, capture_output=True, text=True)
-    seconds, cpu, kibibytes = done.stdout.split()
-    return float(seconds), float(cpu), float(kibibytes) / 1024
+    cpu, kibibytes = done.stdout.split()
+    return float(cpu), float(kibibytes) / 1024
 
 
 def main() -> int:
@@ -223,23 +265,53 @@ def main() -> int:
     parser.add_argument("--keep", type=Path, help="directory of the databases; one that exists is used again")
     parser.add_argument("--no-checks", action="store_true", help="leave out the checks of the whole database")
     asked = parser.parse_args()
-    sizes = sorted(asked.runs)
-    with tempfile.TemporaryDirectory() as scratch:
-        figures = []
-        for runs in sizes:
-            path = (asked.keep or Path(scratch)) / f"year-{runs}.sqlite"
-            if not path.exists():
-                began = time.perf_counter()
-                make(path, runs)
-                print(f"  {runs} runs written in {time.perf_counter() - began:.0f} s", flush=True)
-            print(f"  {runs} runs, {path.stat().st_size / 1e6:.0f} MB", flush=True)
-            figures.append(measured(path, runs, checks=not asked.no_checks))
-    print(f"{'':<42}" + "".join(f"{runs:>12}" for runs in sizes) + "    exponent")
-    for name in figures[0]:
-        times = [f[name] for f in figures]
-        growth = math.log(times[-1] / times[0]) / math.log(sizes[-1] / sizes[0]) if len(sizes) > 1 else math.nan
-        print(f"{name:<42}" + "".join(f"{t * 1000:>9.2f} ms" for t in times) + f"    {growth:8.2f}")
+    print("\n".join(table(report(asked.runs, asked.keep, whole=not asked.no_checks))))
     return 0
+
+
+def report(runs: Sequence[int] = SMALL, keep: Path | None = None, *, whole: bool = True) -> list[Row]:
+    """Measure databases of several sizes; print all figures with their growth, and return the rows of the table."""
+    sizes = sorted(runs)
+    print(f"Databases of {' and '.join(map(str, sizes))} runs: processor time, memory, and growth")
+    figures = []
+    with tempfile.TemporaryDirectory() as scratch:
+        for size in sizes:
+            path = database_path((keep or Path(scratch)) / f"year-{size}")
+            if not path.exists():
+                path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+                began = time.process_time()
+                make(path, size)
+                print(f"  {size} runs written in {time.process_time() - began:.0f} s", flush=True)
+            print(f"  {size} runs, {path.stat().st_size / 1e6:.0f} MB", flush=True)
+            figures.append(measured(path, size, whole=whole))
+    print(f"  {'':<42}" + "".join(f"{size:>12}" for size in sizes) + "    exponent")
+    for unit, factor, each in (
+        ("ms", 1000, [f.seconds for f in figures]),
+        ("MB", 1, [f.megabytes for f in figures]),
+    ):
+        for name in each[0]:
+            found = [one[name] for one in each]
+            cells = "".join(f"{x * factor:>9.2f} {unit}" for x in found)
+            print(f"  {name:<42}{cells}    {growth(sizes, found):8.2f}")
+    last, most = figures[-1], sizes[-1]
+    rows = [Row(f"{most} runs: {name}", last.seconds[name] * 1000, 10, "ms") for name in GOALS_10_MS]
+    rows += [
+        Row(f"{most} runs: daq doctor", last.seconds[DOCTOR], 2, "s"),
+        Row(f"{most} runs: daq doctor, memory", last.megabytes[DOCTOR], 100, "MB"),
+    ]
+    if whole:
+        rows += [
+            Row(f"{most} runs: checks of all runs", last.seconds["all checks"], most / 1000, "s"),
+            Row(f"{most} runs: checks of all runs, memory", last.megabytes["all checks"], 100, "MB"),
+        ]
+    return rows
+
+
+def growth(sizes: Sequence[int], found: Sequence[float]) -> float:
+    """Return the growth exponent between the smallest and the largest size; NaN for one size."""
+    if len(sizes) < 2:
+        return math.nan
+    return math.log(found[-1] / found[0]) / math.log(sizes[-1] / sizes[0])
 
 
 if __name__ == "__main__":

@@ -34,7 +34,18 @@ WITHOUT = {
     "daq.app.cli.records.day": (*MODELS, *FILES, *ALL),
     "daq.app.cli.laboratory.transcribe": (*MODELS, *FILES, *ALL),
     # The daemon reads the files; what the client shows is imported while it waits for the first answer.
-    "daq.app.cli.measuring.run": ("rich", "structlog", "sqlite3", "daq.core.plan", "daq.core.effects", *FILES),
+    "daq.app.cli.measuring.run": (
+        "sqlite3",
+        "daq.core.plan",
+        "daq.core.effects",
+        "daq.app.setup.run_order",
+        "daq.app.screens.live",
+        "daq.app.daemon",
+        *MODELS,
+        *FILES,
+        *LIBRARIES,
+    ),
+    "daq.app.cli.measuring.run_shown": ("rich", "structlog", "sqlite3", "daq.core.plan", "daq.core.effects", *FILES),
     "daq.app.cli.delivery.outbox": ("pydantic", *FILES, *ALL),
     "daq.app.cli.records.health": ("daq.app.records.history", "daq.app.records.readings", "daq.core.plan", *ALL),
     "daq.app.cli.samples.sample": (*FILES, *ALL),
@@ -52,6 +63,18 @@ WITHOUT = {
     "daq.app.cli.laboratory.equipment": ("daq.methods.files.recipe", "daq.methods.files.product", *ALL),
     "daq.app.cli.records.verification": ("daq.methods.files.recipe", "daq.methods.files.product", *ALL),
     "daq.app.cli.laboratory.handover": ("daq.methods.files.recipe", *ALL),
+    # A bench without an edge node is examined without the parts of the daemon that measure.
+    "daq.app.cli.setup.doctor": (
+        "daq.app.delivery.sparkplug",
+        "daq.app.run.active",
+        "daq.app.run.session",
+        "daq.app.daemon.supervisor",
+        "numpy",
+        "pandas",
+        "rich",
+        "scipy",
+        "sqlite_utils",
+    ),
     "daq.app.cli.laboratory.trace": ("daq.adapters.store.checks", "daq.core.effects", "daq.core.plan", *FILES, *ALL),
     "daq.app.cli.signing.reportable": ("daq.methods.files.recipe", *ALL),
     # The runs to sign are listed without the model of reportable results and without messages, which take as long.
@@ -186,6 +209,7 @@ def modules_after(program: str) -> set[str]:
     ("begins", "without"),
     [
         ("import daq.app.cli.measuring.serve", ("attr", "numpy", "pandas", "rich", "scipy", "sqlite_utils")),
+        ("import daq.app.cli.setup.doctor", ("numpy", "pandas", "rich", "scipy", "sqlite_utils")),
         ("import daq.page.__main__", ("attr", "numpy", "pandas", "rich", "scipy", "sqlite_utils")),
         ("import daq.app.daemon.computing.worker", ("attr", "numpy", "pandas", "rich", "scipy", "sqlite_utils")),
         ("import simulators.host", ("asyncio", "numpy", "pydantic", "scipy", "structlog")),

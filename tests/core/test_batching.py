@@ -8,7 +8,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from daq.core import columns, meter
+from daq.core import columns, latereadings, meter
 from daq.core.events import Received
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Conditioning, Keep, Rule, Seek
@@ -144,6 +144,13 @@ def effects_of(name: str, batches) -> list[str]:
     return texts([effect for batch in batches for effect in pipeline.step(batch)])
 
 
+@pytest.fixture(autouse=True)
+def short_look_back(monkeypatch):
+    """Look so little back that the short steps of these tests discard readings."""
+    monkeypatch.setattr(latereadings, "LEAST_LOOK_BACK_NS", S // 2)
+    monkeypatch.setattr(latereadings, "LOOK_BACK_INTERVALS", 8)
+
+
 @contextlib.contextmanager
 def dropping_at_once():
     """Discard each reading as soon as no span can need it."""
@@ -242,6 +249,36 @@ def test_readings_that_no_span_needs_are_discarded_and_change_nothing():
     assert found[0] == found[1]
     assert len(run.kept) > 50
     assert all(few < many / 8 for many, few in zip(*most, strict=True) if many), most
+
+
+def test_held_up_streams_with_leaps_are_judged_the_same_where_earlier_readings_are_discarded():
+    """Random stalls, whose lines come faster than they were made, and random leaps of the torque, before many spans."""
+    often = Keep("every", "mean", seconds(0.7), every=seconds(0.5), keep_part=True)
+    plan = plan_of(step(elapsed(60.0), often, speed=30.0), claim="at_time")
+    seen = set()
+    for seed in range(12):
+        rng, events, t, level = random.Random(seed), [], 0.05, 50.0
+        renewed = rng.choice([1, 2, 4, 8])
+        while t < 60.0:
+            lines, pace = (rng.randrange(6, 30), rng.choice([0.0, 0.02, 0.07])) if rng.random() < 0.04 else (1, 0.1)
+            for i in range(lines):
+                if len(events) % renewed == 0:
+                    noise = rng.gauss(0.0, 0.02)
+                level = rng.uniform(40.0, 60.0) if rng.random() < 0.01 else level
+                line = b"r %.2f 30.0 25.0\n" % (level + noise)
+                events.append((t + 0.1 * lines + i * pace, line))
+            t = max(t + 0.1 * lines, events[-1][0])
+        found = []
+        for dropped in (False, True):
+            with dropping_at_once() if dropped else contextlib.nullcontext():
+                run = Script(plan).begin()
+                run.reading(0.0, 50.0, 30.0)
+                for at, line in events:
+                    run.feed(Received(run.ns(at), "lead", line))
+                found.append(texts(run.effects))
+        assert found[0] == found[1], seed
+        seen.update(fault for kept in run.kept for fault in kept.faults)
+    assert {"readings_late", "torque_jumped"} <= seen
 
 
 def test_an_action_due_at_the_time_of_a_reading_comes_after_all_readings_of_that_time():

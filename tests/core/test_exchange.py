@@ -232,6 +232,17 @@ def test_a_stream_that_does_not_start_is_started_again_and_given_up():
     assert link.failed == [("stream", "no answer")]
 
 
+def test_the_report_counts_lines_that_were_cut_off_as_rejected():
+    class Paused(Plain):
+        framing = Framing(terminator=b"\n", longest=40, longest_pause_ns=100 * MS)
+
+    link = Link(Paused({}))
+    link.counted(rejected={})
+    list(link.exchange.receive(0, b"r 1 2"))
+    list(link.exchange.receive(500 * MS, b"1 3\nr 4 5 6\n"))
+    link.counted(lines=1, rejected={"cut off": 1}, idle_cut=0, skipped=0)
+
+
 def test_the_effects_of_a_line_come_before_the_next_line():
     link = Link()
     link.ask(0, "turn")

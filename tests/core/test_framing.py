@@ -4,6 +4,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daq.core.errors import DriverError
 from daq.core.framing import Framer, Framing
 
 CRLF = Framing(terminator=b"\r\n", longest=8)
@@ -47,6 +48,57 @@ def test_a_line_that_pauses_is_thrown_away_and_the_next_one_is_whole():
     assert framer.feed(200, b"half") == []
     assert framer.feed(301, b"new\n") == [b"new"]
     assert framer.counters.idle_cut == 1
+
+
+@settings(max_examples=200, derandomize=True, deadline=None)
+@given(
+    pieces=st.lists(
+        st.tuples(st.integers(0, 200), st.sampled_from([b"a", b"\r", b"\n", b"b\r\n", b"c" * 9])), max_size=30
+    ),
+    end=st.sampled_from([b"\r\n", b"\n", (b"\r", b"\n")]),
+)
+def test_with_idle_a_pause_is_the_start_of_a_new_framer(pieces, end):
+    """Journals of older runs have `idle`: they replay with the lines that they had."""
+    t, found, wanted = 1000, [], []
+    framer, fresh = Framer(Framing(end, 8, idle_ns=100)), Framer(Framing(end, 8))
+    for pause, data in pieces:
+        t += pause
+        if pause > 100:
+            fresh = Framer(Framing(end, 8))
+        found += framer.feed(t, data)
+        wanted += fresh.feed(t, data)
+    assert found == wanted
+    assert framer.counters.cut_off == 0
+
+
+@pytest.mark.parametrize("end", [b"\n", b"\r\n", (b"\r", b"\n")])
+def test_a_line_with_a_pause_inside_it_is_skipped_up_to_its_end(end):
+    stop = end if isinstance(end, bytes) else b"\r\n"
+    framer = Framer(Framing(end, 20, longest_pause_ns=100))
+    whole = b"half-more" + stop
+    for at in range(1, len(whole)):
+        # Alternatives: the line is complete with the first of them.
+        is_done = not isinstance(end, bytes) and at == len(whole) - 1
+        before = framer.counters.cut_off
+        found = framer.feed(1000 * at, whole[:at])
+        found += framer.feed(1000 * at + 101, whole[at:] + b"new" + stop)
+        assert found == ([b"half-more", b"new"] if is_done else [b"new"])
+        assert framer.counters.cut_off - before == (not is_done)
+        assert framer.feed(1000 * at + 500, whole[:at]) + framer.feed(1000 * at + 600, whole[at:]) == [b"half-more"]
+    assert (framer.counters.too_long, framer.counters.first_dropped, framer.counters.idle_cut) == (0, 0, 0)
+
+
+def test_a_pause_in_the_first_line_or_in_one_too_long_ends_neither():
+    framer = Framer(Framing(b"\n", 4, longest_pause_ns=100, drop_first=True))
+    assert framer.feed(1000, b"rs") + framer.feed(1200, b"t\nab\n") == [b"ab"]
+    assert framer.feed(2000, b"y" * 50) + framer.feed(2200, b"y\nab\n") == [b"ab"]
+    assert (framer.counters.first_dropped, framer.counters.too_long, framer.counters.cut_off) == (1, 1, 0)
+
+
+@pytest.mark.parametrize("other", [{"idle_ns": 1}, {"silence_ns": 1}, {"begin": b"$"}])
+def test_the_longest_pause_is_for_lines_without_other_marks(other):
+    with pytest.raises(DriverError, match="longest_pause"):
+        Framing(b"\n", 20, longest_pause_ns=100, **other)
 
 
 def test_after_a_pause_the_line_behind_one_too_long_is_taken():

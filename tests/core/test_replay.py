@@ -8,6 +8,8 @@ from dataclasses import replace
 import pytest
 
 from daq.core.errors import SettingError
+from daq.core.events import Received
+from daq.core.framing import Framing
 from daq.core.journal import read_records
 from daq.core.journal_block import HEAD
 from daq.core.plan import Keep, Rule
@@ -15,7 +17,7 @@ from daq.core.replay import flip_bit, replay
 from daq.core.run import State
 from tests.core.run_states import into
 from tests.support import sentences
-from tests.support.runs.scripts import Plain, Script, elapsed, make_driver, plan_of, seconds, step, texts
+from tests.support.runs.scripts import Plain, S, Script, elapsed, make_driver, plan_of, seconds, step, texts
 
 KEEP = Keep("every", "mean", seconds(1.0), every=seconds(1.0)), Keep("end", "mean", seconds(2.0))
 
@@ -52,6 +54,40 @@ def join(records) -> bytes:
 
 def number_of(predicate) -> int:
     return next(i for i, r in enumerate(split(RAW)) if predicate(*r))
+
+
+class Bare(Plain):
+    """Lines of numbers only, so that nothing shows where a line begins."""
+
+    def decode(self, line, asked=None):
+        return super().decode(line if line[:1].isalpha() else b"r " + line, asked)
+
+
+class Idle(Bare):
+    framing = Framing(terminator=b"\n", longest=120, idle_ns=S // 5)
+
+
+class Paused(Bare):
+    framing = Framing(terminator=b"\n", longest=120, longest_pause_ns=S // 5)
+
+
+@pytest.mark.parametrize(("driver", "cut"), [(Idle, {}), (Paused, {"cut off": 1})])
+def test_a_journal_with_idle_has_the_readings_that_it_had(driver, cut):
+    """The rest of a line, 0.3 s late, was a reading with `idle`; with `longest_pause` it is none, nor is a journal changed."""
+    plan = plan_of(step(elapsed(1.0), KEEP[1], speed=30.0))
+    run = Script(plan, driver=driver({})).to_measuring(speed=30.0)
+    for t in (0.1, 0.2, 0.3):
+        run.line(t, b"42.0 30.0 25.0")
+    run.feed(Received(run.ns(0.4), "lead", b"4"))
+    run.line(0.7, b"2.0 30.0 25.0")
+    for t in (0.8, 0.9, 1.0, 1.1):
+        run.line(t, b"42.0 30.0 25.0")
+    run.line(1.2, b"0.0 0.0 25.0")
+    assert run.state == "ended"
+    again = replay(run.journal(), lambda *_: driver({}))
+    assert (again.difference, again.same) == (None, True)
+    counters = again.facts.counters["lead"]
+    assert (counters["readings"], counters["rejected"]) == (10 - bool(cut), cut)
 
 
 def test_a_run_is_the_same_again():

@@ -5,8 +5,11 @@ import random
 
 import pytest
 
+from daq.core.plan import Keep
 from daq.core.sensorsigns import FROZEN, is_clipped, is_disturbed, is_frozen, tail_of
 from tests.support.runs.lying import method_of, run
+from tests.support.runs.scripts import Script, elapsed, plan_of, seconds
+from tests.support.runs.scripts import step as step_of
 
 HONEST = {
     "white": lambda r, i, s: r["rng"].gauss(0.0, s),
@@ -194,3 +197,36 @@ def test_a_frozen_torque_is_seen_in_a_short_span_and_after_a_long_time(
     c, _ = run(tmp_path, freezing(8.0) if is_frozen_ else None, method=method)
     assert ("torque_frozen" in c.faults) is is_frozen_
     assert (c.validity == "valid") is not is_frozen_
+
+
+@pytest.mark.parametrize("settle", [0.0, 3.0])
+def test_a_quiet_torque_after_a_noisy_step_is_not_frozen(settle):
+    """The noise of a step shows nothing of the next one: a display may be too coarse for that of a slower speed."""
+    keep, rng = Keep("end", "mean", seconds(5.0)), random.Random(f"quiet after {settle}")
+    steps = [step_of(elapsed(8.0), keep, speed=speed, settle=seconds(settle)) for speed in (60.0, 12.0)]
+    script, t = Script(plan_of(*steps)).to_measuring(speed=60.0), 0.0
+    while script.state in ("measuring", "starting"):
+        t = round(t + 0.1, 6)
+        is_first = script.pipeline.life.step_number == 0
+        script.reading(t, round(60.0 + rng.gauss(0.0, 0.3), 1) if is_first else 12.0, 60.0 if is_first else 12.0)
+        if script.pipeline.wake_at <= script.now:
+            script.tick()
+    assert [k.faults for k in script.kept] == [(), ()]
+
+
+@pytest.mark.parametrize("where", ["before", "across"])
+def test_a_gap_in_a_slow_decay_is_no_jump_of_the_torque(where):
+    """Half a per cent a second; the gap begins before the span, and ends at its begin or just inside it."""
+    keep = Keep("end", "mean", seconds(10.0))
+    script = Script(plan_of(step_of(elapsed(30.0), keep, speed=30.0, settle=seconds(5.0)))).to_measuring(speed=30.0)
+    begin, end = (14.9, 19.95) if where == "before" else (15.3, 20.35)
+    for i in range(1, 300):
+        t = i / 10
+        is_gap = begin < t < end
+        # A reading without a number is a lost one, too.
+        if not is_gap or i % 7 == 0:
+            script.reading(t, None if is_gap else round(50.0 * math.exp(-0.005 * t), 3), 30.0)
+    while script.state == "measuring":
+        script.tick()
+    (kept,) = script.kept
+    assert "torque_jumped" not in kept.faults

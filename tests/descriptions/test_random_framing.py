@@ -25,6 +25,7 @@ SPECS = st.fixed_dictionaries(
         "length": st.integers(1, 40),
         "silence_ns": st.integers(1, 1_000),
         "idle_ns": st.integers(1, 1_000),
+        "longest_pause_ns": st.integers(1, 1_000),
         "drop_first": st.booleans(),
     },
 )

@@ -178,6 +178,10 @@ WRONG = [
     ({"framing": {"lines": 3, "begin": "N", "ends": ["\r", "\n"]}}, "framing.ends", "need one end"),
     ({"framing": {"lines": 3, "begin": "N"}}, "framing.idle", "with lines of a later block"),
     ({"framing": {"lines": 3, "begin": "N", "drop_first": True}}, "framing.drop_first", "is not needed"),
+    *(
+        ({"framing": {"longest_pause": "100 ms"} | other}, "framing.longest_pause", "is not needed")
+        for other in ({"idle": "1 s"}, {"begin": "N"}, {"silence": "20 ms"})
+    ),
     ({"checksum": RAW}, "checksum.written", "framing.begin"),
     ({"checksum": RAW | {"mark": ""}, "framing": STX}, "checksum.written", "the checksum's mark"),
     ({"checksum": RAW | {"mark": "\r\n"}, "framing": STX}, "checksum.mark", "contains the end"),

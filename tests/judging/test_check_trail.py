@@ -81,7 +81,7 @@ def test_the_deciding_entries_put_the_same_results_in_doubt(tmp_path, seed, cont
         assert all(trail.is_check(e.run) for e in found)
         assert not trail.is_check("run-none")
         now = doubting(trail)
-        assert now.reaches == tuple((e, *window(found, e)) for e in in_doubt)
+        assert now.reaches == tuple((e, *window(found, e, "bench-1")) for e in in_doubt)
         last = last_seq(reader, "bench-1")
         for seq in range(last + 2):
             reached = any(after < seq <= until for _, after, until in now.reaches)

@@ -343,13 +343,13 @@ def test_a_failed_or_withdrawn_control_puts_the_results_of_its_geometry_in_doubt
             kinds.add(entry.doubt)
             assert (entry.doubt is None) == (expected is None)
             # A correction of the control asks for all of them again, however it is judged then.
-            could = {run for _, run in doubt_by(reader, "bench-1", found, entry, however=True).results}
+            could = {run for _, run in doubt_by(reader, found, entry, however=True).results}
             assert could >= set(expected or ())
             assert could >= set(bench.doubted(replace(known, passed=False)))
             assert could >= set(bench.doubted(replace(known, passed=None, has_passed=True)))
             assert {run for run, by in blocked.items() if known.run in by} == set(expected or ())
             if expected is not None:
-                assert [run for _, run in doubt_by(reader, "bench-1", found, entry).results] == expected
+                assert [run for _, run in doubt_by(reader, found, entry).results] == expected
     assert kinds == {None, "control_failed_later", "control_withdrawn_later"}
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from daq.core.effects import AtRest
 from daq.core.faults import DECIMAL_MEANS
+from daq.core.quietness import Noise
 from daq.core.statistics import Axis, summarise
 from daq.methods.concluding.torquesigns import ENOUGH, torque_faults
 from tests.support.instruments.described import RotationalDriver
@@ -136,6 +137,24 @@ def test_a_stuck_torque_is_seen_whatever_its_number_and_how_often_it_was_read():
         assert torque_faults(plan, dataclasses.replace(few, checks=DECIMAL_MEANS - 1)) == []
     assert by_older > 20
     assert missed == []
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_torque_that_passes_the_number_of_another_speed_is_not_stuck(order):
+    """A slip whose structure breaks at one speed may end there with the torque that is constant at another one."""
+    plan = plan_of("clear-glaze-qc", "bench-1")
+    plan = dataclasses.replace(
+        plan, steps=tuple(dataclasses.replace(plan.steps[0], speed=speed) for speed in (10.0, 30.0)[::order])
+    )
+    for torques in ([33.3] * 50, [35.0 - 0.01 * i for i in range(50)]):
+        series = [[33.3] * 50, [*torques[:-1], 33.3]][::order]
+        of = [summarise(s, Axis([i * 10**8 for i in range(50)])) for s in series]
+        seen = facts([
+            dataclasses.replace(kept(summaries() | {"torque": s}, step=i), noise=Noise(0.01, 0.01))
+            for i, s in enumerate(of)
+        ], ended={})  # fmt: skip
+        is_stuck = len(set(torques)) == 1
+        assert torque_faults(plan, seen) == (["torque_stuck"] if is_stuck else [])
 
 
 @pytest.mark.parametrize("interval_ms", [1000, 2500, 4000])

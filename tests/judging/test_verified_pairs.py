@@ -132,7 +132,7 @@ def test_a_failure_puts_in_doubt_what_came_since_the_last_pass_of_its_pair(store
     measure(store, "d")
     verify(store, "e", "coaxial-12", passed=False)
     with store.reader() as reader:
-        found = in_doubt(reader, "bench-1", entries(reader, "bench-1"))
+        found = in_doubt(reader, entries(reader, "bench-1"))
     assert [run for _, run in found.results] == ["b", "d"]
     assert found.last_pass.detail.run == "a"
 

@@ -151,10 +151,8 @@ def test_a_result_is_in_doubt_where_the_verification_it_relied_on_is_taken_back(
         with store.reader() as reader:
             every = checks(reader, "bench-1")
             releases, now = Releases(reader), doubting(CheckTrail(reader, "bench-1"))
-            reached = {e.run: {run for _, run in doubt_by(reader, "bench-1", every, e).results} for e in every}
-            could = {
-                e.run: {run for _, run in doubt_by(reader, "bench-1", every, e, however=True).results} for e in every
-            }
+            reached = {e.run: {run for _, run in doubt_by(reader, every, e).results} for e in every}
+            could = {e.run: {run for _, run in doubt_by(reader, every, e, however=True).results} for e in every}
             for run, start, place, geometry in bench.samples:
                 found = {e.run for e in releases.failures(reader.run(run))}
                 seq = reader.results(run)[0].audit_seq
@@ -207,7 +205,7 @@ def test_the_doubt_about_a_geometry_ends_with_its_next_pass_whatever_the_verific
                 every, now = checks(reader, "bench-1"), doubting(CheckTrail(reader, "bench-1"))
                 own = next(e for e in every if e.run == check.run)
                 assert len(own.taken_back) == 2
-                reached = {run for _, run in doubt_by(reader, "bench-1", every, own).results}
+                reached = {run for _, run in doubt_by(reader, every, own).results}
                 for (run, *_), expected in zip(bench.samples[-2:], (True, False), strict=True):
                     found = failures_after(reader, now, run, reader.results(run)[0].audit_seq)
                     assert (check.run in {e.run for e in found}, run in reached) == (expected, expected)

@@ -101,6 +101,50 @@ def test_a_block_of_lines_is_one_reading():
     assert isinstance(driver.decode(block.replace(b"Gross", b"Tare")), Reject)
 
 
+@pytest.mark.parametrize(
+    "written", ["2031-05-{day:02d} 10:{minute:02d}", "{day:02d}.05.2031  9:{minute:02d}:07", "9:{minute:02d}"]
+)
+@pytest.mark.parametrize("asked", [False, True])
+def test_a_block_begins_behind_the_date_before_it(written, asked):
+    rng = random.Random(written)
+    pieces, wanted = [], []
+    for n in range(20):
+        gross, net = rng.randrange(-900, 90_000) / 100, rng.randrange(0, 9_000) / 1000
+        lines = [written.format(day=n % 28 + 1, minute=n), f"Gross {gross:9.2f} kg", f"Net {net:8.3f} kg"]
+        pieces += [Piece(n * 2_000 * MS, ">", b"P\r\n")] if asked else []
+        pieces.append(Piece((n * 2_000 + 20) * MS, "<", b"".join(line.encode() + b"\r\n" for line in lines)))
+        wanted.append((gross, net))
+    make, guess = described(Capture(pieces))
+    assert 'begin = "Gross "' in guess.text
+    assert "lines = 2" in guess.text
+    # A time alone may be a measured one.
+    assert [q.key.split(" ")[0] for q in guess.questions].count("meaning") == (written == "9:{minute:02d}")
+    make, guess = answered(Capture(pieces), meaning="ignored")
+    assert not any("time of day" in point for point in guess.open_points)
+    examples = transcribe(make(), Capture(pieces), "").examples
+    assert [e.meaning for e in examples if is_reading(e.meaning)] == [pytest.approx(row) for row in wanted]
+    others = [e.meaning.reason for e in examples if not is_reading(e.meaning)]
+    assert others == ["ignored: date"] * len(wanted)
+
+
+@pytest.mark.parametrize("written", ["0:{0:02d}:{1:05.2f}", "1:{0:02d}"])
+def test_an_elapsed_time_before_a_block_is_a_question(written):
+    """A flow cup's timer sends the efflux time in the first line."""
+    rng, pieces = random.Random(written), []
+    for n in range(20):
+        lines = [written.format(rng.randrange(60), rng.uniform(0, 59)), f"Temp {rng.uniform(20, 30):.1f}"]
+        lines += [f"Cup {rng.uniform(3, 6):.2f}"]
+        pieces.append(Piece(n * 2_000 * MS, "<", b"".join(line.encode() + b"\r\n" for line in lines)))
+    guess = described(Capture(pieces))[1]
+    assert any("not a measured time" in point for point in guess.open_points)
+
+
+def test_a_number_without_a_name_before_the_lines_is_no_date():
+    block = b"%d.50\r\nGross %9.2f kg\r\nNet %8.3f kg\r\n"
+    pieces = [Piece(n * 2_000 * MS, "<", block % (n, n * 1.7, n * 1.3)) for n in range(1, 20)]
+    assert "[line.date]" not in described(Capture(pieces))[1].text
+
+
 def test_a_line_with_an_answer_behind_it_is_no_block():
     pieces = []
     for n in range(12):

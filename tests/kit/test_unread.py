@@ -5,6 +5,7 @@ import pytest
 from daq.descriptions.load import check_description
 from daq.testing import check_driver
 from daq.testing.conformance import CHECKS
+from tests.support.captures import polled
 from tests.support.planted.bad_lines import MISREAD, SIZES, VALUES, Misread
 
 OTHERS = [name for name, _ in CHECKS if name != "whole numbers"]
@@ -95,3 +96,23 @@ def test_ignored_lines_are_named_in_a_note():
     finding = report_of(Misread("error", "", lines, ""), own).finding("unread")
     assert finding.outcome == "note"
     assert "E 05 OVERLOAD" in finding.message
+
+
+@pytest.mark.parametrize("width", [2, 4])
+def test_a_digit_of_a_status_without_a_meaning_is_no_part_of_a_number_that_is_not_read(width):
+    """The bits of one digit are no faults, and those of another one are: the digits are no number."""
+    first = 16 ** (width - 1)
+    bits = {str(first << i): "unsteady" for i in range(4)} | {str(1 << i): "" for i in range(4)}
+    tables = {
+        "format": 1, "kind": "status", "poll": {"requests": ["read"]}, "request": {"read": {"send": "R"}},
+        "framing": {"longest_pause": "200 ms"}, "channel": [{"name": "mass", "unit": "g", "low": -1000, "high": 1000}],
+        "line": {"it": {"says": "reading", "pattern": f"M {{mass:number}} {{state:hex {width}}}",
+                        "fields": {"state": {"bits": bits}}}},
+    }  # fmt: skip
+    lines = [b"M %.2f %0*d" % (v / 7, width, n % 3 == 0) for n, v in enumerate(SIZES)]
+    report = check_driver(
+        check_description(tables).driver,
+        capture=polled([(b"R\r\n", line) for line in lines]),
+        left_out=frozenset(OTHERS),
+    )
+    assert report.finding("whole numbers").outcome == "passed"

@@ -6,15 +6,15 @@ from types import SimpleNamespace
 
 import pytest
 
-from daq.adapters.store.records import Change
+from daq.adapters.store.records import Change, StoredRecord
 from daq.app.cli import main
 from daq.app.laboratory.equipment.monthly import review
-from daq.app.laboratory.signing.affected_runs import affected
+from daq.app.laboratory.signing.affected_runs import affected, affected_first
 from daq.app.laboratory.signing.suspending import _failed
+from daq.app.records.checks import outside_calibrations as checks_outside
 from daq.app.records.checks.outside_calibrations import (
     Calibrated,
     OutsideCalibration,
-    outside_among,
     outside_calibrations,
     results_in_doubt,
 )
@@ -37,8 +37,11 @@ def measured(tmp_path_factory):
 
 @pytest.fixture
 def lab(measured, tmp_path):
+    now = measured[0].clock.now
     with signing_lab(*measured, tmp_path) as found:
         yield found
+    # All laboratories have the clock of the bench, and some tests set it forward.
+    measured[0].clock.now = now
 
 
 def calibrate(lab, piece="bench-1", found="outside", *, days=0, **order):
@@ -121,6 +124,20 @@ def test_a_corrected_calibration_releases_what_it_blocked(lab):
     assert [e["data"]["resumed"] is not None for e in lab.messages("signature")] == [False, False, True]
 
 
+@pytest.mark.parametrize("before", ["inside", ""])
+@pytest.mark.parametrize("left", ["inside", ""])
+def test_a_calibration_corrected_to_outside_blocks_what_one_recorded_as_outside_at_once_does(lab, before, left):
+    lab.sign(*lab.runs)
+    calibrate(lab, found="inside", days=-20)
+    lab.lab.clock.now += 3 * DAY
+    calibrate(lab, found=before)
+    lab.lab.clock.now += 3 * DAY
+    assert [lab.release(run) for run in lab.runs] == ["released"] * 3
+    name = calibrate(lab, days=-3, certificate="K0", left=left, because="read wrongly")["calibration"]
+    assert [lab.release(run) for run in lab.runs] == ["release_blocked"] * 3
+    assert listed(lab, name) == [(run, None) for run in lab.runs]
+
+
 def test_another_piece_or_one_that_was_found_within_blocks_nothing(lab):
     for piece, found in (
         ("bench-2", "outside"),
@@ -190,17 +207,27 @@ def test_the_reach_is_that_of_a_model_over_every_history(lab):
 HOUR = 3_600 * 10**9
 
 
-def generated(random):
-    """Return calibrations of one piece and runs of it, in twelve days with a right clock; entries may be late.
+def stated(random):
+    return random.choice(FOUND), random.random() < 0.5
 
-    Runs are the moments of start and result, and the numbers of their audit entries.
+
+def generated(random):
+    """Return calibrations of one piece and runs of it, in twelve days with a right clock; entries may be late or wrong.
+
+    Runs are the moments of start and result, and the numbers of their audit entries.  A wrong entry is corrected, some
+    twice; the calibrations are as they are after all corrections.
     """
-    calibrations, runs, events = [], [], []
+    calibrations, runs, events, wrong = [], [], [], {}
     for number in range(random.randint(1, 4)):
         at = random.randrange(12 * 24)
         entered = at + random.choice((0, 0, random.randrange(1, 100)))
-        calibrations.append((at, entered, random.choice(FOUND), random.random() < 0.5))
+        calibrations.append((at, entered, *stated(random)))
+        wrong[number] = [stated(random) for _ in range(random.choice((0, 0, 1, 2)))]
         events.append((entered * HOUR + HOUR // 2, "entry", number))
+        events += [
+            (entered * HOUR + HOUR // 2 + random.randrange(1, 200 * HOUR), f"correction {i}", number)
+            for i, _ in enumerate(wrong[number])
+        ]
     for number in range(12):
         began = random.randrange(16 * 24)
         took = random.choice((0.2, 0.2, 2, 30))
@@ -208,15 +235,17 @@ def generated(random):
         events += [(runs[-1][0], "start", number), (runs[-1][1], "result", number)]
     seqs = {(what, number): seq for seq, (_, what, number) in enumerate(sorted(events), start=1)}
     at_ns = {(what, number): ns for ns, what, number in events}
-    about = ("x", "instrument", "R-1", "rotational")
-    made = [
-        Calibrated(
-            f"x R-1@{number}", *about, f"K{number}", day(T0 + at * HOUR), found, left, seqs["entry", number],
-            T0 + at_ns["entry", number], 0, "m.keeper",
-        )
-        for number, (at, _, found, left) in enumerate(calibrations)
-    ]  # fmt: skip
-    return calibrations, made, runs, seqs
+    about = {"piece": "x", "part": "instrument", "serial": "R-1", "make": "rotational"}
+    stored = []
+    for what, number in sorted((key for key in seqs if key[0] not in ("start", "result")), key=seqs.get):
+        own = sorted((key for key in seqs if key[1] == number and key[0] not in ("start", "result")), key=seqs.get)
+        at, _, *now = calibrations[number]
+        found, left = [*wrong[number], now][own.index((what, number))]
+        given = {"certificate": f"K{number}", "day": day(T0 + at * HOUR), "found": found, "left": "inside" * left}
+        data = about | {"calibration": None, "recorded": given}
+        entry = (seqs[what, number], T0 + at_ns[what, number], "m.keeper", "equipment_calibrated", "")
+        stored.append(StoredRecord("equipment", "x R-1", len(stored) + 1, data, *entry))
+    return calibrations, stored, runs, seqs
 
 
 def must_be_in_doubt(calibrations, of, began):
@@ -243,13 +272,17 @@ def may_be_in_doubt(calibrations, of, began):
 
 
 @pytest.mark.parametrize("seeds", range(4))
-def test_no_result_of_a_piece_outside_escapes_in_generated_histories(seeds):
-    reached_count = 0
+def test_no_result_of_a_piece_outside_escapes_in_generated_histories(seeds, monkeypatch):
+    """The records are read as they are stored: late, and corrected from and to every statement."""
+    reached_count, corrected_count = 0, 0
     for seed in range(seeds * 500, seeds * 500 + 500):
-        calibrations, made, runs, seqs = generated(Random(seed))
-        numbers = {c.ident: number for number, c in enumerate(made)}
-        for c in outside_among(made):
-            of = numbers[c.ident]
+        calibrations, stored, runs, seqs = generated(Random(seed))
+        monkeypatch.setattr(checks_outside, "with_ids", lambda *_, stored=stored, **__: stored)
+        outside = outside_calibrations(None)
+        assert len(outside) == sum(found == "outside" for _, _, found, _ in calibrations)
+        for c in outside:
+            of = int(c.of.certificate.removeprefix("K"))
+            corrected_count += c.of.revised_seq != c.seq
             for number, (began, _) in enumerate(runs):
                 started, result = seqs["start", number], seqs["result", number]
                 reached = c.reaches(result, T0 + began, lambda started=started: started)
@@ -262,6 +295,7 @@ def test_no_result_of_a_piece_outside_escapes_in_generated_histories(seeds):
                 if c.end is not None and started > c.end.seq:
                     assert not reached
     assert reached_count > 1000
+    assert corrected_count > 100
 
 
 @pytest.mark.parametrize("clock", ["right", "ahead", "behind"])
@@ -368,6 +402,17 @@ def test_a_decision_does_not_outlive_a_correction_of_its_calibration(lab):
     assert [(bool(e["suspended"]), bool(e["resumed"])) for e in announced] == [
         (False, False), (True, False), (False, True), (True, False), (False, True),
     ]  # fmt: skip
+
+
+def test_a_page_of_runs_in_doubt_has_those_without_a_decision_first_and_the_number_of_all(lab):
+    name = calibrate(lab)["calibration"]
+    lab.do("doubt_decide", run=lab.runs[0], verification=name, decision="upheld", because="the same on bench-2")
+    order = [*lab.runs[1:], lab.runs[0]]
+    for most in range(5):
+        with lab.lab.reader() as reader:
+            rows, count = affected_first(reader, name, most)
+        assert ([e.run for e, _ in rows], count) == (order[:most], 3)
+        assert [decision for _, decision in rows] == [None, None, "upheld"][:most]
 
 
 def test_a_calibration_that_puts_results_in_doubt_needs_their_number(lab):

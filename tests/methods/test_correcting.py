@@ -1,11 +1,15 @@
 """Correction to a reference temperature: the product's own curve, never beyond its range, beside the value as measured."""
 
 import math
+import random
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from daq.core.errors import SettingError
+from daq.core.faults import CHECKS, DECIMAL_EDGES
+from daq.core.statistics import Axis, summarise
 from daq.methods.concluding.conclude import conclude
 from daq.methods.files.load import load_product
 from daq.methods.messages.flat import flattened
@@ -67,6 +71,37 @@ def test_never_beyond_the_curve(tmp_path):
     assert (c.value, c.corrected.value, c.corrected.factor) == (800.0, None, None)
     found = parameters([c.corrected.reason], "outside_temperature_curve")
     assert found == {"temperature": 31.0, "low": 20.0, "high": 30.0}
+
+
+def lost_ends(count):
+    """Return both ends (hundredths Cel) of a curve, and a mean of readings on one, which binary arithmetic loses."""
+    rng, out = random.Random("edges of the curve"), []
+    while len(out) < count:
+        low, high, side = rng.randrange(1500, 2400), rng.randrange(2600, 3500), rng.choice((-1, 1))
+        edge, n = (low if side < 0 else high) / 100, rng.randrange(2, 40)
+        mean = summarise([edge] * n, Axis([i * 10**9 for i in range(n)])).mean
+        if side * (mean - edge) > 0.0:
+            out.append((low / 100, high / 100, edge, mean, mean + side * 1e-6))
+    return out
+
+
+@pytest.mark.parametrize(("low", "high", "edge", "mean", "beyond"), lost_ends(5))
+def test_a_temperature_on_the_edge_of_the_curve_is_corrected(tmp_path, low, high, edge, mean, beyond):
+    """A run of an older daq keeps its rule."""
+    product = product_with(
+        tmp_path, CONSTANTS.replace("low = 20", f"low = {low}").replace("high = 30", f"high = {high}")
+    )
+    plan = plan_of("clear-glaze-qc", "bench-1", product=product)
+
+    def at(celsius, checks=CHECKS):
+        values = {"torque": flat(55.0), "viscosity": flat(800.0, sd=0.5), "speed": flat(30.0)}
+        made = facts([kept(values | {"temperature": flat(celsius)})])
+        return conclude(plan, replace(made, checks=checks)).corrected
+
+    factor = math.exp(3800 * (1 / 298.15 - 1 / (273.15 + edge)))
+    assert at(mean).value == pytest.approx(800.0 * factor, rel=1e-12)
+    for found in (at(mean, DECIMAL_EDGES - 1), at(beyond)):
+        assert (found.value, found.reason.code) == (None, "outside_temperature_curve")
 
 
 def test_only_for_what_the_curve_was_measured_with(tmp_path):

@@ -14,9 +14,10 @@ from daq.app.cli.records.verification import _state_words
 from daq.core.context import OverdueCalibration
 from daq.core.effects import AtRest, Identified, Noted
 from daq.core.errors import SettingError, SettingErrors
-from daq.core.faults import CHECKS, SOUND_TEMPERATURES
+from daq.core.faults import CHECKS, DECIMAL_EDGES, SOUND_TEMPERATURES
 from daq.core.header import Header, read_header
 from daq.core.linkstates import IdentityCheck
+from daq.core.statistics import Axis, summarise
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.foreseeing import foreseen
 from daq.methods.messages.flat import flattened
@@ -32,15 +33,18 @@ DAY = 86_400 * 10**9
 NOW = 1_790_000_000 * 10**9
 TODAY = InstrumentHistory(today="2026-09-21")
 
+BEYOND = 1.0 + 1e-9
+"""A value beyond an edge by so little is outside; a rounding error is smaller."""
 CERTIFIED = {20.0: 684.9, 23.0: 566.3, 25.0: 500.0, 30.0: 368.8, 40.0: 206.6}
 """Round numbers for the sums by hand: viscosity (mPa.s) at each temperature (Cel) of the example's certificate."""
 
 
-def certificate():
-    """Return the example's certificate with the round numbers."""
+def certificate(table=CERTIFIED):
+    """Return the example's certificate with the temperatures (Cel) and viscosities (mPa.s) of `table`."""
     fluid = example("fluids/reference-b.toml")
     values = [
-        v.model_copy(update={"viscosity": type(v.viscosity)(CERTIFIED[v.temperature], "mPa.s")}) for v in fluid.values
+        v.model_copy(update={"temperature": celsius, "viscosity": type(v.viscosity)(viscosity, "mPa.s")})
+        for v, (celsius, viscosity) in zip(fluid.values, sorted(table.items()), strict=True)
     ]
     return fluid.model_copy(update={"values": tuple(values)})
 
@@ -84,10 +88,10 @@ def verified(plan, *levels, outcome="complete"):
         (500.0, 500.0, True),
         (521.5, 509.5, True),
         (478.5, 490.5, True),
-        (math.nextafter(521.5, 600.0), 509.5, False),
-        (math.nextafter(478.5, 400.0), 490.5, False),
-        (521.5, math.nextafter(509.5, 600.0), False),
-        (478.5, math.nextafter(490.5, 400.0), False),
+        (521.5 * BEYOND, 509.5, False),
+        (478.5 / BEYOND, 490.5, False),
+        (521.5, 509.5 * BEYOND, False),
+        (478.5, 490.5 / BEYOND, False),
     ],
 )
 def test_both_ends_of_the_band_are_accepted_and_nothing_beyond(paddle, low, high, passed):
@@ -97,6 +101,72 @@ def test_both_ends_of_the_band_are_accepted_and_nothing_beyond(paddle, low, high
     assert v.passed is passed
     assert c.verdict.verdict == ("within" if passed else "outside")
     assert c.verdict.rounding == "unrounded"
+
+
+def mean_of_equal(value, n):
+    """Return the mean of `n` readings that all are `value`; it may have a rounding error."""
+    return summarise([value] * n, Axis([i * 10**9 for i in range(n)])).mean
+
+
+def lost_edges(count):
+    """Return certified value, side, and a mean of readings on that edge of its band, which binary arithmetic loses.
+
+    The band is +-(1 % of 2000 mPa.s + 0.3 % of the certified value): at most three decimals.
+    """
+    rng, out = random.Random("edges of the band"), []
+    while len(out) < count:
+        certified, sign = rng.randrange(300, 900), rng.choice((-1, 1))
+        edge = (1000 * certified + sign * (20_000 + 3 * certified)) / 1000
+        mean = mean_of_equal(edge, rng.randrange(2, 40))
+        if sign * (mean - edge) > 0.0:
+            out.append((float(certified), sign, mean))
+    return out
+
+
+@pytest.mark.parametrize(("certified", "sign", "mean"), lost_edges(5))
+def test_a_level_whose_readings_are_all_on_the_edge_of_its_band_is_accepted(paddle, certified, sign, mean):
+    asked = plan(paddle, certificate(CERTIFIED | {25.0: certified}))
+    made = [facts([level(0, x)], ended=ENDED) for x in (mean, mean, mean * BEYOND**sign)]
+    made[1] = replace(made[1], checks=DECIMAL_EDGES - 1)
+    # A run of an older daq keeps its rule.
+    found = [conclude(asked, x).verification.levels[0].accepted for x in made]
+    assert found == [True, False, False]
+
+
+def lost_ends(count):
+    """Return both ends (Cel) of a table, and a mean of readings 0.25 K beyond one, which binary arithmetic loses."""
+    rng, out = random.Random("edges of the table"), []
+    while len(out) < count:
+        low, high, side = rng.randrange(100, 220), rng.randrange(310, 600), rng.choice((-1, 1))
+        mean = mean_of_equal((100 * low - 250 if side < 0 else 100 * high + 250) / 1000, rng.randrange(2, 40))
+        if mean < low / 10 - 0.25 or mean > high / 10 + 0.25:
+            out.append((low / 10, high / 10, mean, mean + side * 1e-6))
+    return out
+
+
+@pytest.mark.parametrize(("low", "high", "celsius", "beyond"), lost_ends(5))
+def test_a_temperature_on_the_edge_of_a_certificate_is_in_its_table(paddle, low, high, celsius, beyond):
+    table = dict(zip((low, 23.0, 25.0, 30.0, high), CERTIFIED.values(), strict=True))
+    asked = plan(paddle, certificate(table))
+    for t, checks, is_inside in ((celsius, CHECKS, True), (celsius, DECIMAL_EDGES - 1, False), (beyond, CHECKS, False)):
+        c = conclude(asked, replace(facts([level(0, 500.0, temperature=t)], ended=ENDED), checks=checks))
+        assert ("level_outside_certificate" not in codes(c.verification.reasons)) is is_inside
+        # The budget looks up the same table.
+        assert ("temperature_effect_unknown" not in codes(c.uncertainty.left_out)) is is_inside
+
+
+def test_a_temperature_of_a_row_has_the_uncertainty_of_that_row(paddle):
+    """The next row may have a greater one, and with it a wider band."""
+    fluid = certificate()
+    percents = {20.0: 5.0, 23.0: 5.0, 25.0: 0.3, 30.0: 5.0, 40.0: 5.0}
+    values = [
+        v.model_copy(update={"expanded_uncertainty": type(v.viscosity)(percents[v.temperature], "%")})
+        for v in fluid.values
+    ]
+    asked = plan(paddle, fluid.model_copy(update={"values": tuple(values)}))
+    for celsius in (math.nextafter(25.0, 0.0), 25.0, math.nextafter(25.0, 99.0)):
+        (found,) = verified(asked, level(0, 500.0, temperature=celsius)).verification.levels
+        assert (found.low, found.high) == (478.5, 521.5)
 
 
 @pytest.mark.parametrize("second", [500.0, 900.0])

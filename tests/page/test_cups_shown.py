@@ -39,12 +39,11 @@ def terminal(view):
 def test_a_stage_that_shows_the_bath_in_the_terminal_shows_it_on_the_page(stage, lang):
     view, t = made(stage), Texts(lang)
     drawn, shown = terminal(view), page(view, lang)
-    if "into the bath now: E-1" in drawn:
-        assert t("bench.choosing.into_bath") in shown
-        assert "E-1" in shown
-    if "in the bath: B-1 (4 min)" in drawn:
-        assert t("bench.choosing.cup", sample="B-1", minutes=4) in shown
-    assert ("in the bath" in drawn) or stage not in ("choosing", "bathing", "resting", "running")
+    has_bath = stage in ("choosing", "bathing", "resting", "starting", "running")
+    assert ("into the bath now: E-1" in drawn) is has_bath
+    assert ("in the bath: B-1 (4 min)" in drawn) is has_bath
+    assert (t("bench.choosing.into_bath") in shown) is has_bath
+    assert (t("bench.choosing.cup", sample="B-1", minutes=4) in shown) is has_bath
 
 
 @pytest.mark.parametrize("lang", LANGUAGES)
@@ -66,4 +65,33 @@ def test_without_cups_a_run_has_no_line_for_them():
 
 def test_the_cup_that_is_longest_in_the_bath_comes_first():
     view = {"worklist": [], "cups": [{"sample": s, "in_bath_s": t} for s, t in (("a", 1.0), ("b", 130.0), ("c", 60.0))]}
-    assert [(row["sample"], row["minutes"], row["needed"]) for row in bath_rows(view)] == [("b", 2, None), ("c", 1, None), ("a", 0, None)]  # fmt: skip
+    assert [(row["sample"], row["minutes"], row["needed"]) for row in bath_rows(view)] == [("b", "2", None), ("c", "1", None), ("a", "0", None)]  # fmt: skip
+
+
+@pytest.mark.parametrize("needed_s", [20.0, 60.0, 90.0, 100.0, 1800.0])
+def test_no_time_in_the_bath_is_over_with_fewer_minutes_than_needed(needed_s):
+    for tenths in range(round(needed_s * 10) + 20):
+        listed = [{"sample": "a", "in_bath_s": tenths / 10, "bath_s": needed_s}]
+        (row,) = bath_rows({"worklist": listed, "cups": listed})
+        assert float(row["needed"]) > 0
+        assert row["over"] is (tenths / 10 >= needed_s)
+        assert not row["over"] or float(row["minutes"]) >= float(row["needed"])
+        assert row["over"] or float(row["minutes"]) <= float(row["needed"])
+
+
+@pytest.mark.parametrize("lang", LANGUAGES)
+@pytest.mark.parametrize(
+    ("in_bath_s", "needed_s", "shown"),
+    [
+        (84.0, 90.0, ("1.4", "1.5")),
+        (90.0, 90.0, ("1.5", "1.5")),
+        (119.0, 120.0, ("1", "2")),
+        (20.0, 20.0, ("0.3", "0.3")),
+    ],
+)
+def test_the_list_of_samples_shows_the_minutes_of_the_bath_list(lang, in_bath_s, needed_s, shown):
+    listed = (replace(LISTED[1], in_bath_s=in_bath_s, bath_s=needed_s),)
+    text = page(made("choosing", cups=(CupShown("B-2", in_bath_s),), worklist=listed), lang)
+    minutes, needed = shown
+    assert Texts(lang)("bench.choosing.in_bath", minutes=minutes, needed=needed) in text
+    assert Texts(lang)("bench.choosing.cup_of", sample="B-2", minutes=minutes, needed=needed) in text

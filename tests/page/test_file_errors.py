@@ -2,13 +2,16 @@
 
 import re
 import tomllib
+from typing import Annotated
 
 import pytest
+from pydantic import Field
 
 from daq.adapters.paths import examples_dir
 from daq.app.setup.unknown_names import unknown
 from daq.core.errors import SettingError, SettingErrors
-from daq.methods.files.load import load_method, load_product
+from daq.methods.files.fields import Listed, Model
+from daq.methods.files.load import load_method, load_product, parse
 from daq.page.shown.file_errors import REASONS, file_words
 from daq.page.texts.texts import Texts
 
@@ -62,6 +65,10 @@ def test_an_error_of_a_file_is_korean_and_names_file_and_key(kind, tmp_path):
         assert shown.startswith(f"{file}: {key}: " if re.fullmatch(r"[\w.\[\]-]+", key) else f"{file}: "), shown
         assert re.search("[가-힣]", shown)
         assert file_words(Texts("en"), line) == line
+        # The reason keeps its parts: how many entries there may be, and that a number is finite.
+        reason, count = line.split(": ", 2)[-1], re.search(r"at (?:most|least) (\d+) items?.*, not (\d+)", line)
+        assert count is None or re.findall(r"\d+", shown.removeprefix(f"{file}: {key}: ")) == [*count.groups()], shown
+        assert ("finite number" in reason) == ("유한한 수" in shown)
 
 
 def test_errors_between_files_are_korean(tmp_path):
@@ -82,3 +89,16 @@ def test_each_reason_has_its_sentence_in_each_language():
         assert Texts("ko").has(key)
         assert Texts("en").has(key)
     assert file_words(Texts("ko"), "a sentence of a newer daemon") == "a sentence of a newer daemon"
+
+
+class Few(Model):
+    most: Annotated[tuple[int, ...], Listed, Field(max_length=6)] = ()
+    least: Annotated[tuple[int, ...], Listed, Field(min_length=2)] = (1, 2)
+
+
+@pytest.mark.parametrize(("given", "numbers"), [({"most": [1] * 40}, ["6", "40"]), ({"least": [1]}, ["2", "1"])])
+def test_a_wrong_number_of_entries_keeps_both_numbers(given, numbers):
+    with pytest.raises(SettingError) as caught:
+        parse(Few, given, "x.toml")
+    (line,) = map(str, getattr(caught.value, "errors", [caught.value]))
+    assert re.findall(r"\d+", file_words(Texts("ko"), line)) == numbers

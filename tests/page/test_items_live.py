@@ -1,5 +1,6 @@
 """A screen of a bench is renewed between two steps of its work: measured items, the worklist, a companion."""
 
+import itertools
 from contextlib import contextmanager
 from dataclasses import replace
 
@@ -8,6 +9,7 @@ from playwright.sync_api import expect
 
 from daq.app.screens.bench.bench_view import BenchView
 from daq.core.encoding import encode
+from daq.page.shown.benches import bath_rows
 from daq.page.texts.texts import Texts
 from tests.page.browsing import chromium
 from tests.page.example_pages import GEOMETRIES, RUN, bench_live, bench_pages, bench_view
@@ -163,6 +165,23 @@ def test_a_screen_is_made_anew_when_anything_of_its_view_is_another_one(browser)
         changed = [replace(view, **{name: value}) for name, value in others()]
         signed = tab.evaluate(SIGNED, [encode(v) for v in changed])
     assert [name for (name, _), one in zip(others(), signed, strict=True) if one == found[0]] == []
+
+
+@pytest.mark.parametrize("needed_s", [20.0, 90.0, 100.0, 1800.0])
+def test_a_screen_is_made_anew_when_the_minutes_in_the_bath_or_their_end_are_shown_otherwise(browser, needed_s):
+    view = bench_view("choosing")
+    (first, *others), cup = view.worklist, view.cups[0]
+
+    def after(seconds):
+        listed = replace(first, in_bath_s=seconds, bath_s=needed_s)
+        return replace(view, worklist=(listed, *others), cups=(replace(cup, sample=first.sample, in_bath_s=seconds),))
+
+    views = [after(tenths / 10) for tenths in range(round(needed_s * 10) - 150, round(needed_s * 10) + 150)]
+    shown = [[row for row in bath_rows(encode(v)) if row["sample"] == first.sample] for v in views]
+    with opened(browser, "choosing") as (_, _, tab):
+        signed = tab.evaluate(SIGNED, [encode(v) for v in views])
+    assert [a != b for a, b in itertools.pairwise(signed)] == [a != b for a, b in itertools.pairwise(shown)]
+    assert len(set(signed)) > 1
 
 
 def test_a_sample_that_is_registered_elsewhere_comes_to_the_list_and_takes_no_button_from_under_a_finger(browser):

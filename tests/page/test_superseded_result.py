@@ -42,9 +42,7 @@ def test_an_open_result_says_that_it_was_superseded_and_that_it_cannot_know(lang
             with tab.expect_response("**/page/result"):
                 tab.clock.fast_forward(EVERY_MS + 1000)
 
-        later()
-        expect(changed).to_be_hidden()
-        expect(unchecked).to_be_hidden()
+        # Each state is shown once before it is expected hidden: hidden it is at the start, too.
         for more in CHANGES_SINCE.values():
             server.by_name["result"].values["history"] = HISTORY | more
             later()
@@ -57,6 +55,10 @@ def test_an_open_result_says_that_it_was_superseded_and_that_it_cannot_know(lang
         tab.route("**/page/result", lambda route: route.fulfill(status=503, body=""))
         later()
         expect(unchecked).to_be_visible()
+        tab.unroute("**/page/result")
+        later()
+        expect(unchecked).to_be_hidden()
+        expect(changed).to_be_hidden()
 
 
 def test_the_page_of_a_result_before_a_failed_verification_tells_of_the_doubt(tmp_path):

@@ -10,6 +10,7 @@ from daq.adapters.store.archiving.checking import check_archive
 from daq.adapters.store.archiving.contents import write_contents
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangeRecords, revisions
+from daq.adapters.store.transactions import SeeInstrument
 from daq.app.laboratory.reporting.tracing import reports_of_run, trace
 from daq.app.records.history import history
 from daq.app.records.signatures import Releases
@@ -91,6 +92,10 @@ def works(tmp_path_factory):
             for step in (started, conclude("unauthorised", result_id="r-u", verification=detail), end("unauthorised")):
                 store.submit(step).result(10)
             verify(store, "failed again", passed=False)
+            serial = lab.newest(run)["origin"]["serial"]
+            for name in ("bench-1", "bench-9"):
+                store.submit(SeeInstrument(name, "rotational", serial, T0)).result(10)
+            verify(store, "failed elsewhere", passed=False, instrument="bench-9", serial=serial)
             path, part = store.path, folder / "runs.archive"
         write_contents(path, part, lab.runs[:2])
     return path, part, lab.runs, report
@@ -118,6 +123,7 @@ def test_an_archive_shows_as_much_of_a_run_as_the_database(works):
             assert reports_of_run(here, run) == reports_of_run(archive, run)
             blocked = [Releases(reader).doubts(reader.run(run)) for reader in (here, archive)]
             assert blocked[0] == blocked[1] != ()
+            assert any("failed elsewhere" in e.ident for e in Releases(archive).in_doubt_by(archive.run(run)))
         record = Report.model_validate(revisions(here, Report.kind, report)[-1].data, strict=False)
         assert trace(here, record).as_json() == trace(archive, record).as_json()
         for ident in ("bench-1 R-1042", "bench-1/coaxial-12 7", "thermo-1/probe_1", "old-bench"):

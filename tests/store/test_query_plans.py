@@ -32,7 +32,10 @@ from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
 from daq.adapters.store.epochs import StartEpoch, ended_regularly, last_epoch_start
 from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.newest_runs import (
+    _identified,
     first_results,
+    last_concluded,
+    names_of_instrument,
     newest_of_kind,
     run_started_seq,
     runs_of_product,
@@ -58,7 +61,7 @@ from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.schema import DECLARED_SAMPLE
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun
-from daq.adapters.store.within import signatures_on_results
+from daq.adapters.store.within import signatures_on_results, signatures_on_runs
 from daq.app.delivery.resending import outbox_view, unsent_results
 from daq.app.delivery.sparkplug_content import StoredContent, position
 from daq.app.laboratory.equipment.casefile import case_of
@@ -228,7 +231,10 @@ def queries(path: Path) -> None:
         found_by(reader, "sample", "lot", "7")
         with_ids(reader, "product_text", "clear-glaze ", "clear-glaze z")
         revisions_of_equipment(reader, "piece", "bench-1")
-        first_results(reader, "bench-1", 100)
+        first_results(reader, "bench-1", (5, T0), 100)
+        last_concluded(reader, "bench-1")
+        names_of_instrument(reader, "bench-1")
+        _identified(reader.rows, "bench-1")
         review(reader, "2025-11")
         case_of(reader, "L8")
         found_by(reader, "sample", "lot", "7", "8", newest=True)
@@ -237,6 +243,7 @@ def queries(path: Path) -> None:
         _last_sequence(reader, result)
         start_of(reader, "a run of another archive")
         signatures_on_results(reader, "bench-1", 0, 100)
+        signatures_on_runs(reader, ["a-run", "b-run"])
         run_started_seq(reader, run.id)
         newest_of_kind(reader, "handover")
         MarkFile(path).contradiction(reader)
@@ -254,7 +261,7 @@ def judgements(reader, run):
     trail.around(T0, 2 * T0, bool)
     trail.is_check(run)
     texts = dict.fromkeys(("run", "condition", "fluid", "lot", "geometry", "geometry_serial", "serial"), "none")
-    failed = Entry(10**6, T0, "m.keeper", texts | {"passed": False})
+    failed = Entry(10**6, T0, "m.keeper", texts | {"passed": False}, "bench-1")
     pair = pair_of_check(failed, failed.data)
     assert [trail._pass_like(failed, pair, later=later) for later in (False, True)] == [None, None]
     found = all_checks(reader, "bench-1")

@@ -108,11 +108,13 @@ def signing_lab_at(lab, path):
         yield SigningLab(replace(lab.lab, store=store), lab.runs)
 
 
-def verification_detail(run, *, passed, geometry="coaxial-12", kind="verification", fluid="reference-b"):
+def verification_detail(
+    run, *, passed, geometry="coaxial-12", kind="verification", fluid="reference-b", serial="R-1042"
+):
     """Return the details of the audit entry of a verification."""
     return AuditedVerification(
         run=run, result=f"r-{run}", passed=passed, condition="as_found", fluid=fluid, lot="1", certificate="c",
-        geometry=geometry, geometry_serial="", serial="R-1042", levels=(), results_in_doubt=0, kind=kind,
+        geometry=geometry, geometry_serial="", serial=serial, levels=(), results_in_doubt=0, kind=kind,
     )  # fmt: skip
 
 

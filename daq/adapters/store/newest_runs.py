@@ -5,13 +5,15 @@ the number of runs in the database.
 """
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from daq.adapters.store.reading import Reader
 
 LATEST: Final = 2**63 - 1
+Rows = Callable[[str, Sequence[Any]], Sequence[tuple[Any, ...]]]
+"""Returns the rows of a query with parameters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,19 +97,85 @@ def run_started_seqs(reader: Reader, runs: Iterable[str]) -> dict[str, int]:
     return {str(run): int(seq) for run, seq in rows}
 
 
-def first_results(reader: Reader, stream: str, until: int) -> list[tuple[str, str, int, int]]:
-    """Return the first result of each run of a stream that started up to an audit entry, oldest first.
+def last_concluded(reader: Reader, stream: str) -> str | None:
+    """Return the run of a stream that was concluded last, or None, without reading its result."""
+    # The first result of a run is found by the index, as in `first_results`.
+    rows = reader.rows(
+        "SELECT r.run FROM results AS r WHERE r.stream = ? AND r.audit_seq = "
+        "(SELECT min(f.audit_seq) FROM results AS f WHERE f.run = r.run) ORDER BY r.audit_seq DESC LIMIT 1",
+        [stream],
+    )
+    return str(rows[0][0]) if rows else None
 
-    Each is the ids of result and run, the number of the result's audit entry, and the start of the run (UTC ns).
+
+def names_of_instrument(reader: Reader, name: str) -> tuple[str, ...]:
+    """Return a name of an instrument, and the other names that share a serial number with it: see `shared_serials`."""
+    return (name, *shared_serials(reader.rows, name))
+
+
+def shared_serials(rows: Rows, name: str) -> dict[str, frozenset[str]]:
+    """Return other names of instruments, each with the serial numbers that were connected under it and under `name`.
+
+    The file of an instrument may get another name, and two files may exchange theirs: each connection counts, not the
+    last one only.  A serial number counts for one kind of instrument.  `rows` asks a database, as `Reader.rows`.
+    """
+    others = [o for (o,) in rows("SELECT name FROM instruments WHERE name <> ? ORDER BY name", [name])]
+    own = _identified(rows, name) if others else set()
+    found = {o: frozenset(serial for _, serial in own & _identified(rows, o)) for o in others} if own else {}
+    return {o: serials for o, serials in found.items() if serials}
+
+
+def _identified(rows: Rows, name: str) -> set[tuple[str, str]]:
+    """Return the kinds with the serial numbers that were connected under a name, without those not known."""
+    found = rows(
+        # Almost all entries of an instrument are verifications: the two indexes leave them out without reading them.
+        "SELECT DISTINCT json_extract(a.detail, '$.instrument_kind'), json_extract(a.detail, '$.serial') FROM "
+        "(SELECT seq FROM audit INDEXED BY audit_by_subject WHERE subject = ?1 EXCEPT "
+        "SELECT seq FROM audit INDEXED BY audit_verifications WHERE what = 'verification' AND subject = ?1 "
+        "ORDER BY seq) AS found CROSS JOIN audit AS a ON a.seq = found.seq WHERE a.what = 'instrument_identified'",
+        [name],
+    )
+    return {(kind, serial) for kind, serial in found if serial}
+
+
+class FirstResult(NamedTuple):
+    """The first result of a run.
+
+    Attributes:
+        id, run: ids of result and run.
+        seq: number of the result's audit entry.
+        began_utc_ns: start of the run.
+        newest: id of the newest result of the run.
+    """
+
+    id: str
+    run: str
+    seq: int
+    began_utc_ns: int
+    newest: str
+
+
+def first_results(reader: Reader, stream: str, after: tuple[int, int], until: int) -> list[FirstResult]:
+    """Return the first result of each run of a stream, oldest first.
+
+    Args:
+        reader: the database.
+        stream: stream of the results.
+        after: an audit entry, and a time (UTC ns): results from that entry on, or of runs that began from that time on.
+        until: number of an audit entry; runs that started up to it.
     """
     rows = reader.rows(
-        "SELECT r.id, r.run, r.audit_seq, u.began_utc_ns FROM results AS r CROSS JOIN runs AS u ON u.id = r.run "
-        "WHERE r.stream = ? AND r.supersedes IS NULL AND (r.audit_seq <= ? OR NOT EXISTS "
+        # The first result is found by the index.  The column `supersedes` lies behind the long text of each result.
+        "SELECT r.id, r.run, r.audit_seq, u.began_utc_ns, "
+        "(SELECT n.id FROM results AS n WHERE n.run = r.run ORDER BY n.audit_seq DESC LIMIT 1) "
+        "FROM results AS r CROSS JOIN runs AS u ON u.id = r.run "
+        "WHERE r.stream = ? AND r.audit_seq = (SELECT min(f.audit_seq) FROM results AS f WHERE f.run = r.run) "
+        "AND (r.audit_seq >= ? OR u.began_utc_ns >= ?) AND (r.audit_seq <= ? OR NOT EXISTS "
         "(SELECT 1 FROM audit AS a WHERE a.subject = r.run AND a.what = 'run_started' AND a.seq > ?)) "
         "ORDER BY r.audit_seq",
-        [stream, until, until],
+        [stream, *after, until, until],
     )
-    return [(str(ident), str(run), int(seq), int(began)) for ident, run, seq, began in rows]
+    return [FirstResult(*row) for row in rows]
 
 
 def newest_of_kind(reader: Reader, kind: str, before: int = LATEST) -> int:

@@ -4,6 +4,7 @@ It is apart from the server, so that `daq run` waits for no logging and no serve
 """
 
 import asyncio
+import socket
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Final, TypeVar
@@ -57,8 +58,20 @@ async def follow(path: Path, request: Request) -> AsyncIterator[Answer]:
         raise SettingError(not_permitted(path.parent)) from error
     except OSError as error:
         raise LinkError(f"{path}: the daemon does not answer: {error}") from error
+    writer.write(request_line(request))
+    async for answer in _answers(reader, writer):
+        yield answer
+
+
+async def follow_sent(connection: socket.socket) -> AsyncIterator[Answer]:
+    """Yield the answers to a request that was sent (`daq.process.stop_request.sent`); errors as in `follow`."""
+    reader, writer = await asyncio.open_unix_connection(sock=connection, limit=LONGEST_ANSWER)
+    async for answer in _answers(reader, writer):
+        yield answer
+
+
+async def _answers(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> AsyncIterator[Answer]:
     try:
-        writer.write(request_line(request))
         while (line := await _next_line(reader)).endswith(b"\n"):
             answer = read_answer(line)
             if isinstance(answer, Done):

@@ -7,6 +7,7 @@ from typing import Any, Final, Literal
 from daq.adapters.store.archiving.archive_reader import open_archive
 from daq.adapters.store.audit import digest_of
 from daq.adapters.store.declaring.publishing import ANYTHING, PublishRecords
+from daq.adapters.store.forms.result_values import DamagedResultError, places_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import stored_text
 from daq.adapters.store.rows import RunRecord
@@ -129,9 +130,9 @@ def annul(laboratory: Laboratory, order: AnnulRun) -> dict[str, Any]:
     gone = store_new_result(
         laboratory, subject, subject.record, superseding, lambda ready, more: ready.annulled(plan, (change, *more))
     )
-    _follow(laboratory, subject, subject.record, order.because)
+    damaged = _follow(laboratory, subject, subject.record, order.because)
     done = {"run": subject.record.id, "result": superseding.result_id, "supersedes": subject.newest.id}
-    return done | {"withdrawn": gone.certificates}
+    return done | {"withdrawn": gone.certificates, "damaged": damaged}
 
 
 def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
@@ -177,8 +178,8 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
         resumed = suspending(laboratory.topics, run.instrument, utc_ns, who, order.because)
         step = PublishRecords((decided,), (), ANYTHING, utc_ns, who, order.because, resumed)
         laboratory.store.submit(step).result()
-        _follow(laboratory, subject, run, order.because)
-        return {"run": run.id, "decision": order.decision, "withdrawn": []}
+        damaged = _follow(laboratory, subject, run, order.because)
+        return {"run": run.id, "decision": order.decision, "withdrawn": [], "damaged": damaged}
     superseding = subject.superseding(laboratory, run, order.because)
     before = ResultData.model_validate_json(subject.newest.data)
     # The name of a calibration is no number, and is shown whole.
@@ -194,8 +195,8 @@ def decide(laboratory: Laboratory, order: DecideDoubt) -> dict[str, Any]:
     )
     if plan is not None:
         _publish_curve(laboratory, run.id, plan)
-    _follow(laboratory, subject, run, order.because)
-    done = {"run": run.id, "decision": order.decision, "result": superseding.result_id}
+    damaged = _follow(laboratory, subject, run, order.because)
+    done = {"run": run.id, "decision": order.decision, "result": superseding.result_id, "damaged": damaged}
     return done | {"supersedes": subject.newest.id, "withdrawn": gone.certificates}
 
 
@@ -233,7 +234,7 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
         lambda ready, more: ready.corrected(made.plan, made.conclusion, warnings, (change, *texts, *more)),
     )
     _publish_curve(laboratory, subject.record.id, made.plan)
-    _follow(laboratory, subject, made.record, order.because)
+    damaged = _follow(laboratory, subject, made.record, order.because)
     return {
         "run": subject.record.id,
         "result": superseding.result_id,
@@ -241,6 +242,7 @@ def _correct(laboratory: Laboratory, order: CorrectRun, *, reviewed: bool) -> di
         "changes": [c.model_dump() for c in declaration.changes],
         "changed": judged,
         "withdrawn": gone.certificates,
+        "damaged": damaged,
     }
 
 
@@ -274,14 +276,26 @@ def _statements(started: RunRecord, made: Redeclaration, who: str, because: str,
     return tuple(out)
 
 
-def _follow(laboratory: Laboratory, before: Correctable, now: RunRecord, because: str) -> None:
-    """Bring samples and reportable results of a run, as declared before and now, in step with its new result."""
+def _follow(laboratory: Laboratory, before: Correctable, now: RunRecord, because: str) -> list[dict[str, str]]:
+    """Bring samples and reportable results of a run, as declared before and now, in step with its new result.
+
+    Return run and field of each damaged result for which a sample cannot be judged again.
+    """
     store, catalogue, utc_ns = laboratory.store, laboratory.catalogue, laboratory.clock.utc_ns()
-    note_undone(store, catalogue, before.record.sample, utc_ns, laboratory.who, because)
-    note_done(store, catalogue, before.record.id, utc_ns, laboratory.who)
+    damages: list[DamagedResultError] = []
+    # The new result is stored: another damaged result must not refuse it afterwards, and leaves its sample as it is.
+    try:
+        note_undone(store, catalogue, before.record.sample, utc_ns, laboratory.who, because)
+    except DamagedResultError as error:
+        damages.append(error)
+    try:
+        note_done(store, catalogue, before.record.id, utc_ns, laboratory.who)
+    except DamagedResultError as error:
+        damages.append(error)
     with laboratory.reader() as reader:
         samples = [before.record.sample, *samples_left(reader, now.id), *samples_after(reader, now, judged_again=True)]
-    Keeping(store, laboratory.topics, utc_ns, laboratory.who).store_of_samples(samples)
+    damages += Keeping(store, laboratory.topics, utc_ns, laboratory.who).store_of_readable(samples)[1]
+    return places_of(damages)
 
 
 def _publish_curve(laboratory: Laboratory, run: str, plan: Plan) -> None:

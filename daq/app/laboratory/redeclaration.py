@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from daq.adapters.store.declared import DECLARED
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.newest_runs import run_started_seq
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
@@ -104,7 +105,7 @@ def redeclaration(
             run=started.id,
         )
     header = done.replay.header
-    facts = facts_of(done.replay, started, json.loads(reader.results(started.id)[0].data))
+    facts = facts_of(done.replay, started, values_of(reader.results(started.id)[0]))
     if header is None or facts is None:
         raise coded(
             SettingError(f"run {started.id} has no journal to compute it from"), "run_without_journal", run=started.id

@@ -1,10 +1,10 @@
 """The runs of a sample with their newest results, as `daq.methods.concluding.reportable` takes them."""
 
-import json
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from daq.adapters.store.newest_runs import run_started_seq, run_started_seqs
+from daq.adapters.store.forms.result_values import values_of
+from daq.adapters.store.newest_runs import last_concluded, run_started_seq, run_started_seqs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.screens.text import expanded_of, utc_iso
@@ -26,9 +26,9 @@ def runs_of_sample(reader: Reader, sample: str) -> list[RunRecord]:
 
 def newest_started(reader: Reader, instrument: str) -> RunRecord | None:
     """Return the run of an instrument that was started last, whatever its clock was; None without a run."""
-    concluded = reader.last_result(instrument)
+    concluded = last_concluded(reader, instrument)
     # A run that was recovered late is concluded last, though others were started and concluded since.
-    since = [] if concluded is None else reader.results_since(instrument, run_started_seq(reader, concluded.run))
+    since = [] if concluded is None else reader.results_since(instrument, run_started_seq(reader, concluded))
     going = [r for r in reader.unfinished_runs() if r.instrument == instrument]
     found = [*(run for _, name in since if (run := reader.run(name)) is not None), *going]
     # Only a run that could not be stored yet has neither a result nor a state of its own.
@@ -53,7 +53,7 @@ def attempt_of(reader: Reader, record: RunRecord) -> AttemptWithData:
     from daq.methods.concluding.reportable import Attempt  # the runs alone are listed without the rule for replicates
 
     newest = reader.newest_result(record.id)
-    data: dict[str, Any] | None = None if newest is None else json.loads(newest.data)
+    data: dict[str, Any] | None = None if newest is None else values_of(newest)
     return Attempt(
         run=record.id,
         began=utc_iso(record.began_utc_ns) or "",

@@ -10,7 +10,7 @@ from daq.adapters.store.records import StoredRecord, found_by, revisions
 from daq.app.records.pieces import Piece
 from daq.core.context import OverdueCalibration
 from daq.core.errors import SettingError, SettingErrors, coded
-from daq.laboratory.equipment import LISTED, CalibratedValue, Equipment
+from daq.laboratory.equipment import LISTED, CalibratedValue, Equipment, owned_key
 from daq.laboratory.kinds import LAST
 from daq.methods.files.fields import Amount
 from daq.methods.parts.statement import Statement, state
@@ -97,19 +97,35 @@ def _kept(stored: StoredRecord) -> KeptEquipment:
 def concerns(record: Equipment, piece: Piece) -> bool:
     """Return whether a record may be about a piece: a serial number that is known on one side only may be the same.
 
-    A probe is known by its name alone, because neither its instrument nor the file states its serial number.
+    Neither the instrument of a probe nor the file states the probe's serial number.  So a probe is known by its name,
+    and by the serial number of its instrument under another name; a geometry without a serial number, too.
     """
+    named = (record.piece, record.part) == (piece.name, piece.part) or _of_same_owner(record, piece)
     if piece.part == "probe":
-        return (record.piece, record.part) == (piece.name, piece.part)
+        return named
     same = same_number(piece.serial, record.serial)
-    if record.piece == piece.name and record.part == piece.part:
+    if named:
         return same is not False
     return same is True and bool(record.serial) and (record.part, record.make) == (piece.part, piece.make)
 
 
+def _of_same_owner(record: Equipment, piece: Piece) -> bool:
+    """Return whether a record and a piece are of one instrument, under any name, by its serial number."""
+    owned = record.owner and record.part == piece.part
+    return bool(owned) and owned_key(record.piece, record.owner_make, record.owner) == owned_key(
+        piece.name, piece.owner_make, piece.owner
+    )
+
+
 def is_of(record: Equipment, piece: Piece) -> bool:
-    """Return whether a record is about a piece for certain: both serial numbers are equal, or none is known."""
-    return concerns(record, piece) and (piece.part == "probe" or record.serial == piece.serial)
+    """Return whether a record is about a piece for certain: both serial numbers are equal, or none is known.
+
+    Without a serial number of its own, it is none of an instrument with another serial number.
+    """
+    if piece.part != "probe" and record.serial != piece.serial:
+        return False
+    known = bool(record.owner and piece.owner) and (piece.part == "probe" or not piece.serial)
+    return concerns(record, piece) and (not known or _of_same_owner(record, piece))
 
 
 def out_of_service(reader: Reader, piece: Piece, *, at_ns: int | None = None) -> list[OutOfService]:
@@ -125,8 +141,24 @@ def out_of_service(reader: Reader, piece: Piece, *, at_ns: int | None = None) ->
             if not earlier.record.out_of_service:
                 break
             since = earlier
+        if at_ns is None and _moved_on(reader, record, piece, since.utc_ns):
+            continue
         found.append(OutOfService(piece, record, since.who, since.utc_ns))
     return found
+
+
+def _moved_on(reader: Reader, record: Equipment, piece: Piece, since_utc_ns: int) -> bool:
+    """Return whether the instrument of a record was connected under another name since then.
+
+    A probe, or a geometry without a serial number, went with it; that of the instrument which has the name now is
+    another one.  Where the instrument was connected nowhere else, the piece may have stayed with its successor.
+    """
+    if not (record.owner and piece.owner) or record.serial or _of_same_owner(record, piece):
+        return False
+    name = piece.name.partition("/")[0]
+    return any(
+        i.serial == record.owner and i.name != name and i.last_seen_utc_ns >= since_utc_ns for i in reader.instruments()
+    )
 
 
 def newest_calibration(records: Sequence[KeptEquipment], piece: Piece) -> Equipment | None:
@@ -138,7 +170,8 @@ def newest_calibration(records: Sequence[KeptEquipment], piece: Piece) -> Equipm
 def due_of(records: Sequence[KeptEquipment], piece: Piece) -> str | None:
     """Return the last day on which the calibration of a piece holds; None: no day is stated.
 
-    The answer is "" where a calibration is due under this name, and none is recorded for this serial number.
+    The answer is "" where a calibration is due under this name, or may be that of this piece, and none is recorded for
+    this serial number.
     """
     newest = newest_calibration(records, piece)
     if newest is not None and newest.calibration is not None:
@@ -146,7 +179,8 @@ def due_of(records: Sequence[KeptEquipment], piece: Piece) -> str | None:
     expected = [
         k.record.calibration.due
         for k in records
-        if k.record.calibration is not None and (k.record.piece, k.record.part) == (piece.name, piece.part)
+        if k.record.calibration is not None
+        and ((k.record.piece, k.record.part) == (piece.name, piece.part) or concerns(k.record, piece))
     ]
     return "" if any(due is not None for due in expected) else None
 

@@ -4,6 +4,7 @@ import json
 from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, revisions
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
@@ -184,7 +185,7 @@ def history(reader: Reader, run: RunRecord) -> History:
     return History(
         run,
         results,
-        None if newest is None else json.loads(newest.data),
+        None if newest is None else values_of(newest),
         [] if newest is None else reader.messages(newest.id),
         reader.kept(run.id),
         journal_summary(reader, run.id),

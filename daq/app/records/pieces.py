@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from daq.adapters.store.reading import Reader
 from daq.app.setup.fitted import fits_of, with_fits
 from daq.core.errors import SettingError, coded
-from daq.laboratory.equipment import PIECE, SERIAL, PieceKind, equipment_id, serial_key
+from daq.laboratory.equipment import PIECE, SERIAL, PieceKind, equipment_id, owned_key, serial_key
 from daq.methods.files.fields import Amount
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ class Piece:
     """One piece of equipment as the configuration has it.
 
     Attributes:
-        name, part, serial, make: as in `daq.laboratory.equipment.Equipment`.
+        name, part, serial, make, owner, owner_make: as in `daq.laboratory.equipment.Equipment`.
         constants: the constants of the file that a calibration gives, by key.
         fitted: for a geometry, whether it is fitted.
     """
@@ -36,6 +36,8 @@ class Piece:
     make: str = ""
     constants: Mapping[str, Amount] | None = None
     fitted: bool = False
+    owner: str = ""
+    owner_make: str = ""
 
     @property
     def id(self) -> str:
@@ -47,7 +49,8 @@ class Piece:
         """Names and values of the keys by which records of this piece are found."""
         known = self.serial and self.part != "probe"
         by_serial = ((SERIAL, serial_key(self.part, self.make, self.serial)),) if known else ()
-        return ((PIECE, self.name), *by_serial)
+        by_owner = ((SERIAL, owned_key(self.name, self.owner_make, self.owner)),) if self.owner else ()
+        return ((PIECE, self.name), *by_serial, *by_owner)
 
     @property
     def words(self) -> str:
@@ -80,17 +83,27 @@ def pieces_in_use(instrument: "Instrument", identity: "Identity | None") -> list
 def pieces_of(instrument: "Instrument", serial: str) -> list[Piece]:
     """Return all pieces of one instrument, which has the serial number `serial`; "": it is not known."""
     found = [Piece(instrument.name, "instrument", serial, instrument.driver, _of_instrument(instrument))]
+    owner, make = (serial, instrument.driver) if serial else ("", "")
     for name, geometry in instrument.geometries.items():
         given = {k: getattr(geometry, k, None) for k in (*_LENGTHS, *_NUMBERS)}
         constants = {k: Amount(v, _NUMBERS.get(k, "mm")) for k, v in given.items() if v is not None}
         full_scale = getattr(geometry, "full_scale_viscosity", None)
         if full_scale is not None:
             constants["full_scale_viscosity"] = full_scale
-        piece = Piece(f"{instrument.name}/{name}", "geometry", geometry.serial or "", geometry.kind, constants)
+        piece = Piece(
+            f"{instrument.name}/{name}",
+            "geometry",
+            geometry.serial or "",
+            geometry.kind,
+            constants,
+            owner=owner,
+            owner_make=make,
+        )
         found.append(replace(piece, fitted=instrument.fitted == name))
     for name, probe in instrument.probes.items():
+        constants = {"offset": Amount(probe.offset, "K")}
         found.append(
-            Piece(f"{instrument.name}/{name}", "probe", "", probe.kind or "", {"offset": Amount(probe.offset, "K")})
+            Piece(f"{instrument.name}/{name}", "probe", "", probe.kind or "", constants, owner=owner, owner_make=make)
         )
     return found
 

@@ -1,11 +1,12 @@
 """The viscosity to plan for: as given, as the product's file expects it, or as in the product's last results."""
 
-import json
 from dataclasses import dataclass
 from statistics import median
 from typing import Any, Final
 
+from daq.adapters.store.forms.result_values import DamagedResultError, whole_values_of
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import ResultRecord
 from daq.app.screens.text import digits_of
 from daq.core.errors import SettingError
 from daq.core.units import UNITS, convert, symbol
@@ -116,16 +117,27 @@ def last_results(reader: Reader, product: str) -> list[dict[str, Any]]:
     """
     out: list[dict[str, Any]] = []
     for record in reader.runs(limit=LOOKED_AT, product=product):
-        stored = reader.newest_result(record.id)
-        data: dict[str, Any] = {} if stored is None else json.loads(stored.data)
-        usable = data.get("validity") == "valid" and data["quantity"] in VISCOSITIES and data["geometry"] is not None
-        if not usable or data["sample"].get("sheared") or not data["conditions"]["set_speed"]:
+        data = _usable(reader.newest_result(record.id))
+        if data is None:
             continue
         if not out or _place(data) == _place(out[0]):
             out.append(data)
         if len(out) == LATEST:
             break
     return out
+
+
+def _usable(stored: ResultRecord | None) -> dict[str, Any] | None:
+    """Return the values of a result from which a plan can be made; None for another one, also for a damaged one."""
+    try:
+        data: dict[str, Any] = {} if stored is None else whole_values_of(stored)
+        if data.get("validity") != "valid" or data["quantity"] not in VISCOSITIES or data["geometry"] is None:
+            return None
+        conditions, _, _ = data["conditions"], data["conditions"]["shear_rate"], _place(data)
+        usable = not data["sample"].get("sheared") and conditions["set_speed"]
+    except DamagedResultError:
+        return None
+    return data if usable else None
 
 
 def _place(data: dict[str, Any]) -> tuple[str, float]:

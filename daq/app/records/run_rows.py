@@ -1,9 +1,9 @@
 """Runs as rows: each with its newest result, for lists, sheets and notebooks."""
 
-import json
 from dataclasses import dataclass
 from typing import Any
 
+from daq.adapters.store.forms.result_values import DamagedResultError, values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.signatures import Releases
@@ -66,7 +66,11 @@ def _code_of(reason: str, data: dict[str, Any]) -> str | None:
 def entry(reader: Reader, record: RunRecord, releases: Releases | None = None) -> Entry:
     """Return one run with its newest result; `releases` is shared by the runs of a list."""
     newest = reader.newest_result(record.id)
-    data: dict[str, Any] = {} if newest is None else json.loads(newest.data)
+    reason, data = record.reason, dict[str, Any]()
+    try:
+        data = {} if newest is None else values_of(newest)
+    except DamagedResultError as error:  # it ends no list of runs
+        reason = str(error)
     return Entry(
         run=record.id,
         began=utc_iso(record.began_utc_ns),
@@ -84,8 +88,8 @@ def entry(reader: Reader, record: RunRecord, releases: Releases | None = None) -
         simulated=record.simulated,
         state=record.state,
         outcome=record.outcome or None,
-        reason=record.reason or None,
-        reason_code=_code_of(record.reason, data),
+        reason=reason or None,
+        reason_code=_code_of(reason, data),
         motor=record.motor or None,
         quantity=data.get("quantity"),
         value=data.get("value"),

@@ -30,4 +30,5 @@ class LinkCounts:
 
 def _counts(exchange: Exchange) -> dict[str, int]:
     framing, own = exchange.framer.counters, exchange.counters
-    return dict(zip(COUNTED, (framing.bytes, framing.lines, own.readings, own.rejected, own.timeouts), strict=True))
+    rejected = own.rejected + framing.cut_off
+    return dict(zip(COUNTED, (framing.bytes, framing.lines, own.readings, rejected, own.timeouts), strict=True))

@@ -22,8 +22,8 @@ def values_beside(driver: Driver, pieces: Sequence[Piece]) -> list[str]:
         texts: list[str] = []
         if piece.way == ">":
             asked = known.get(piece.data)
-            if not driver.streams and not framer.resynchronises:
-                framer.reset()
+            if not driver.streams and framer.starts_anew:
+                framer.forget()
         elif piece.way == "<":
             frames = framer.feed(piece.t, piece.data)
             after = pieces[number + 1].t if number + 1 < len(pieces) else NEVER - 1

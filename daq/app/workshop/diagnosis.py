@@ -20,7 +20,6 @@ from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
 from daq.app.delivery.node_standing import NodeStanding
 from daq.app.delivery.publishing import Publishing
 from daq.app.delivery.resending import unsent_results
-from daq.app.delivery.sparkplug import Sparkplug
 from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.certificates import findings as certificate_findings
@@ -302,9 +301,14 @@ def _sparkplug_of(standing: NodeStanding | None) -> Iterator[Finding]:
 
 
 def _sparkplug(catalogue: Catalogue) -> Iterator[Finding]:
+    if catalogue.daemon.sparkplug is None:
+        return
+    # It brings the parts of the daemon that measure, and most benches have no edge node.
+    from daq.app.delivery.sparkplug import Sparkplug
+
     try:
         node = Sparkplug.from_settings(catalogue.daemon)
-        if node is None or catalogue.daemon.sparkplug is None:
+        if node is None:
             return
         if catalogue.daemon.sparkplug.broker is not None:
             asyncio.run(_log_in(node.settings))

@@ -16,7 +16,7 @@ from daq.descriptions.guessing.finding.checksum import FoundChecksum, find_check
 from daq.descriptions.guessing.finding.textbytes import strange
 from daq.descriptions.guessing.questions import Answers
 from daq.descriptions.guessing.remarks import SECOND, fill_in, quoted, seconds, time
-from daq.descriptions.guessing.write import checksum, head, port, stream, unnamed_channel
+from daq.descriptions.guessing.write import checksum, head, pause_key, pause_of, port, stream, unnamed_channel
 
 PAUSE_NS: Final = 30_000_000
 """Pause between two pieces that belong to different frames of a stream, ns."""
@@ -69,7 +69,12 @@ def guess_frames(kind: str, capture: Capture, file: str, ask: Answers) -> tuple[
     parts = [
         head(kind, file, ".", identified=[]),
         port(capture.about.get("settings", ""), ask, echo=echo),
-        ["[framing]", f"longest = {max(20, 2 * longest)}  # the longest in the capture had {longest} bytes"],
+        [
+            "[framing]",
+            f"longest = {max(20, 2 * longest)}  # the longest in the capture had {longest} bytes",
+            # Without a checksum a frame that was cut off would be completed with bytes of the next one.
+            *([pause_key(pause_of([one.t for one in frames], PAUSE_NS))] if found is None and not poll else []),
+        ],
         [] if length is None else ["[frame]", f"length = {quoted(length.kind)}", f"adds = {length.adds}"],
         _checksum(found, sealed=sealed),
         unnamed_channel(),

@@ -1,12 +1,16 @@
 """Group the lines of a capture by their structure and by the quantity of their units."""
 
+import re
 from collections.abc import Sequence
 from itertools import pairwise, zip_longest
+from typing import Final
 
 from daq.core.units import UNITS
 from daq.descriptions.guessing.fields import PARTED, tokens_of
 from daq.descriptions.guessing.finding.hexwords import MARKED
 from daq.descriptions.unitwords import unit_word
+
+_DATE: Final = re.compile(r"\d{4}-|\d\d[./]\d\d[./]")
 
 
 def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
@@ -26,6 +30,17 @@ def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
         else:
             group += members
     return [part for _, lines in kept for part in _by_quantity(lines, mark)]
+
+
+def is_date(text: bytes) -> bool:
+    """Return True for a line with a date or a time of day and nothing else."""
+    kinds = {token.kind for token in tokens_of(text.decode("latin-1"))}
+    return "clock" in kinds and kinds <= {"clock", "space"}
+
+
+def has_date(text: str) -> bool:
+    """Return True for a line with a date; a time alone may be a measured one."""
+    return any(token.kind == "clock" and _DATE.match(token.text) for token in tokens_of(text))
 
 
 def _parted(texts: Sequence[str], mark: str) -> list[str]:

@@ -11,13 +11,14 @@ from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, escaped
 from daq.descriptions.guessing import write
 from daq.descriptions.guessing.byteframes import guess_frames
-from daq.descriptions.guessing.fields import GuessedLine
+from daq.descriptions.guessing.fields import GuessedLine, guess_line
 from daq.descriptions.guessing.finding.blocks import Block, find_block
 from daq.descriptions.guessing.finding.checksum import FEW_LINES, FoundChecksum, Tail, find_checksum, unknown_tail
 from daq.descriptions.guessing.finding.refusals import end_to_set, is_refusal, wrong_end
 from daq.descriptions.guessing.finding.textbytes import NO_TEXT, strange
 from daq.descriptions.guessing.finding.transcript import Lines, ReceivedLine, cut_lines, interval_of
 from daq.descriptions.guessing.fullscale import full_scale, with_full_scale
+from daq.descriptions.guessing.grouping import is_date
 from daq.descriptions.guessing.identity import identity_pattern, literal, serial_words, with_serial
 from daq.descriptions.guessing.markasked import Mark, asked_decimal_mark
 from daq.descriptions.guessing.naming import free_channel
@@ -114,7 +115,7 @@ class _Guesser:
         self._checksum_in_doubt(raw)
         self.sealed_requests = self._requests_sealed()
         self.block: Block | None = (
-            None if self.checksum is not None or self.tail is not None else find_block(self.lines)
+            None if self.checksum is not None or self.tail is not None else find_block(self.lines, is_date)
         )
 
     def _enough_lines(self) -> None:
@@ -165,7 +166,7 @@ class _Guesser:
             ),
             [fill_in(point) for point in mark.points] + write.between(self.block, self.ask),
             write.port(self.capture.about.get("settings", ""), self.ask, echo=lines.echo),
-            write.framing(lines, self.block),
+            write.framing(lines, self.block, sealed=self.checksum is not None),
             write.checksum(self.checksum, requests=self.sealed_requests, tail=self.tail),
         ]
         groups = self._reading_groups(poll, readings, mark.mark)
@@ -182,6 +183,9 @@ class _Guesser:
             seldom = name in self.left_out or not group.measures
             write_line = write.ignored_line if seldom else write.reading_line
             parts.append(write_line(name, group, self.ask, self.tail))
+        if self.block is not None and self.block.dates:
+            dates = [text.decode("latin-1") for text in dict.fromkeys(self.block.dates)]
+            parts.append(write.dated_line(guess_line(dates, mark.mark), self.ask))
         if identity is not None:
             parts.append(self._identity(identity, mark))
         parts += [self._facts(name, request, mark) for name, request in scales.items()]

@@ -1,7 +1,9 @@
 """Write the parts of a description file that is made from a capture, each as lines of text."""
 
 import re
+from collections import Counter
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Final
 
 from daq.descriptions.guessing.fieldlines import field_table
@@ -9,13 +11,19 @@ from daq.descriptions.guessing.fields import GuessedField, GuessedLine
 from daq.descriptions.guessing.finding.blocks import Block
 from daq.descriptions.guessing.finding.catalogue import ALGORITHMS
 from daq.descriptions.guessing.finding.checksum import FoundChecksum, Tail
-from daq.descriptions.guessing.finding.transcript import Lines, interval_of
+from daq.descriptions.guessing.finding.transcript import Lines, interval_of, shape_of
+from daq.descriptions.guessing.grouping import has_date
 from daq.descriptions.guessing.identity import literal
 from daq.descriptions.guessing.questions import LABEL, Answers, one_of, span, yes_or_no
 from daq.descriptions.guessing.remarks import FILL_IN, fill_in, quoted, seconds, time
 
 SECOND: Final = 1_000_000_000
 LEAST_TIMEOUT: Final = 300_000_000
+LEAST_PAUSE: Final = 100_000_000
+"""Least `longest_pause` that is written, ns: below half of `LEAST_TIMEOUT`, and above the pauses that adapters and a
+loaded computer make inside a line (common practice, no source)."""
+PAUSES: Final = 3
+"""A `longest_pause` is at least this many times the longest pause inside a line of the capture."""
 TYPES: Final = {"hexadecimal": "hex"}
 """Types of the template language, where a guessed field has another one."""
 
@@ -62,6 +70,27 @@ def between(found: Block | None, ask: Answers) -> list[str]:
     return out
 
 
+def dated_line(found: GuessedLine, ask: Answers) -> list[str]:
+    """Return the table of the line with the date before each block.
+
+    A time without a date may be a measured one, such as an efflux time: it is a question.
+    """
+    out = [
+        "# the date before each block",
+        "[line.date]",
+        'says = "ignored"',
+        f"pattern = {quoted(_pattern(found, named=False))}",
+    ]
+    if all(map(has_date, found.lines)):
+        return out
+    point = f"whether {quoted(found.lines[0])} is the time of day, and not a measured time"
+    meaning = ask.ask(
+        f"meaning {found.key}", "Is this line the time of day, and not a measured time?", one_of((LABEL,)), point=point,
+        lines=found.lines, answers="ignored (it is the time of day; leave it open where it is a measured time)",
+    )  # fmt: skip
+    return out if meaning else [*out, fill_in(point)]
+
+
 def port(settings: str, ask: Answers, *, echo: bool) -> list[str]:
     """Return the table of the serial line; `settings` as in a capture, for example ``9600 baud, 8N1``."""
     found = re.match(r"(\d+) baud, ([5-8])([NEO])([\d.]+)", settings)
@@ -80,14 +109,50 @@ def port(settings: str, ask: Answers, *, echo: bool) -> list[str]:
     return out
 
 
-def framing(lines: Lines, block: Block | None = None) -> list[str]:
-    """Return the table of the framing."""
+def longest_pause(lines: Lines) -> int:
+    """Return the longest pause (ns) inside a line without checksum, after which it counts as cut off; 0 for none.
+
+    A line that was cut off could be completed with the next one: `1` and `12.5 g`, `K` and `G:721 `.
+    """
+    if not lines.streams:
+        return LEAST_PAUSE if PAUSES * lines.inside_ns <= LEAST_PAUSE else 0
+    own = [h for h in lines.received if h.asked is None]
+    usual = Counter(shape_of(h.text) for h in own).most_common(1)
+    return pause_of([h.t for h in own], lines.inside_ns, len(own) // usual[0][1] if usual else 1)
+
+
+def pause_of(times: Sequence[int], inside_ns: int, kinds: int = 1) -> int:
+    """Return half of the time between two lines at `times` (ns), at most 0.5 s; 0 where lines follow too soon for it.
+
+    Args:
+        times: when the lines came, ns.
+        inside_ns: longest pause inside a line of the capture, ns.
+        kinds: number of kinds of lines, which may come one soon after the other in another situation.
+    """
+    # Where a reading has several lines, at least a quarter of the times between two lines is that inside a reading.
+    between = sorted(b - a for a, b in pairwise(times)) or [SECOND]
+    half = min(SECOND // 2, between[len(between) // 4] // (2 * kinds) // 1_000_000 * 1_000_000)
+    return half if half >= max(LEAST_PAUSE, PAUSES * inside_ns) else 0
+
+
+def pause_key(pause_ns: int) -> str:
+    """Return the key of `longest_pause`, or the remark that none could be written."""
+    if pause_ns:
+        return f"longest_pause = {time(pause_ns)}     # a line with a longer pause inside it was cut off"
+    return "# no longest_pause: lines follow too soon, or have pauses; `daq driver check` shows whether one is needed"
+
+
+def framing(lines: Lines, block: Block | None = None, *, sealed: bool = False) -> list[str]:
+    """Return the table of the framing; `sealed` where lines have a checksum, which shows a line that was cut off."""
     out = ["[framing]"]
     if lines.begin:
         out.append(f"begin = {quoted(lines.begin.decode('latin-1'))}")
     if block is not None:
-        idle = max(SECOND // 2, -(-2 * block.longest_ns // 100_000_000) * 100_000_000)
-        out += [f"begin = {quoted(block.begin.decode('latin-1'))}", f"lines = {block.lines}", f"idle = {time(idle)}"]
+        idle_ns = max(SECOND // 2, -(-2 * block.longest_ns // 100_000_000) * 100_000_000)
+        begin = quoted(block.begin.decode("latin-1"))
+        out += [f"begin = {begin}", f"lines = {block.lines}", f"idle = {time(idle_ns)}"]
+    elif not sealed and not lines.begin and (lines.ends or (lines.length and lines.streams)):
+        out.append(pause_key(longest_pause(lines)))
     if lines.ends:
         out.append("ends = [" + ", ".join(quoted(e.decode("latin-1")) for e in lines.ends) + "]")
     elif lines.length:

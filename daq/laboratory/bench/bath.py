@@ -38,3 +38,17 @@ def enters_now(worklist: Sequence[Next], cycle: float, left_s: float = 0.0) -> t
         for place, s in enumerate(worklist)
         if s.equilibrating_s and not s.in_bath and left_s + place * cycle <= s.equilibrating_s
     )
+
+
+def minutes_in_bath(in_bath_s: float, needed_s: float | None) -> tuple[str, str | None]:
+    """Return the minutes that a cup is in the bath, and those that it needs; None where that is not known.
+
+    Both are whole minutes, and tenths of them where the cup needs a part of a minute; they are rounded down, so that a
+    cup with its whole time never shows less than it needs.
+    """
+    whole = needed_s is None or needed_s % 60 == 0
+    return _minutes(in_bath_s, whole=whole), None if needed_s is None else _minutes(needed_s, whole=whole)
+
+
+def _minutes(seconds: float, *, whole: bool) -> str:
+    return str(int(seconds // 60)) if whole else f"{int(seconds // 6) / 10:.1f}"

@@ -14,6 +14,7 @@ from daq.core.steady import LEAST_EFFECTIVE, effective_count
 from daq.core.student import t_975
 from daq.core.units import convert
 from daq.methods.concluding.intervals import stated_interval
+from daq.methods.parts.certificatetable import BEYOND_TABLE_K, in_table, rows_of
 from daq.methods.parts.component_names import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import Drift
@@ -43,8 +44,6 @@ from daq.rheology.viscosity_budget import (
 STRESS: Final = "stress"
 BUOYANCY: Final = 0.001
 """g/mL by which a density weighed in air reads low: about the density of air."""
-BEYOND_TABLE_K: Final = 0.25
-"""K by which a measured temperature may lie beyond the ends of a certificate's table."""
 ONE_STEP: Final = 1.0 + 1e-6
 """Steps of the resolution within which readings count as equal; the excess is for rounding."""
 
@@ -112,7 +111,7 @@ def _viscosity(
     if plan.primary == STRESS:
         specification = replace(specification, speed_percent=0.0)
     includes = specification.includes
-    coefficient = _coefficient(plan, kept)
+    coefficient = _coefficient(plan, facts, kept)
     if not (given.torque or given.torque_reading):
         # Without it the largest part of the instrument is unknown: the rest would give an interval that is too narrow.
         found.reasons.append(state("not_specified", component="torque"))
@@ -166,16 +165,15 @@ def _ends(plan: Plan, value: float, found: FoundBudget) -> Component | None:
     return end_factor_component(value, factor, index)
 
 
-def _coefficient(plan: Plan, kept: Kept) -> float | None:
+def _coefficient(plan: Plan, facts: Facts, kept: Kept) -> float | None:
     """Return -dln(η)/dT (1/K) of the sample: from its certificate, otherwise from the product; None where unknown."""
     fluid = plan.context.fluid
     celsius = temperature_of(plan, kept)
     if fluid is not None and fluid.table and celsius is not None:
+        inside = in_table(fluid, celsius, checks=facts.checks)
         try:
-            return certified_coefficient(
-                celsius, [(p.celsius, p.viscosity) for p in fluid.table], reach_k=BEYOND_TABLE_K
-            )
-        except SettingError:  # a certificate for one temperature, or for others
+            return None if inside is None else certified_coefficient(inside, rows_of(fluid), reach_k=BEYOND_TABLE_K)
+        except SettingError:  # a certificate for one temperature
             return None
     given = plan.context.temperature_coefficient
     return None if given is None else -given / 100.0

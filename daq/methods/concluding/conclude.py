@@ -101,7 +101,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         steps=rows,
         verification=verification,
         sheared=facts.moved and plan.seek is not None,
-        corrected=corrected(plan, row, value, budget, doubts),
+        corrected=corrected(plan, row, value, budget, doubts, checks=facts.checks),
         dry_content=dry_content_of(plan, row, value, unit, budget, doubts),
         motor=_motor(facts),
         clock=facts.clock,

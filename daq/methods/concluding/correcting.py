@@ -9,8 +9,9 @@ from typing import Final
 
 from daq.core.context import CorrectionCurve
 from daq.core.errors import ArgumentError
+from daq.core.faults import CHECKS, DECIMAL_EDGES
 from daq.core.plan import Plan
-from daq.core.units import convert
+from daq.core.units import as_written, convert
 from daq.methods.concluding.intervals import components_of, stated_interval
 from daq.methods.parts.known import Corrected, DryContent, Uncertainty
 from daq.methods.parts.measured import KeptValue
@@ -30,11 +31,17 @@ SQRT_3: Final = math.sqrt(3.0)
 
 
 def corrected(
-    plan: Plan, row: KeptValue | None, value: float | None, budget: Uncertainty | None, doubts: Sequence[str] = ()
+    plan: Plan,
+    row: KeptValue | None,
+    value: float | None,
+    budget: Uncertainty | None,
+    doubts: Sequence[str] = (),
+    *,
+    checks: int = CHECKS,
 ) -> Corrected | None:
     """Return the value at the curve's reference temperature, or why there is none; None where there is no curve.
 
-    `doubts` are faults that speak against the measured temperature.
+    `doubts` are faults that speak against the measured temperature; `checks` is `Facts.checks`.
     """
     given = plan.context.temperature_curve
     if given is None or plan.primary not in VISCOSITIES or plan.claim == "time_to":
@@ -47,7 +54,7 @@ def corrected(
     if value <= 0.0:
         # A torque of zero, or slightly against the rotation, stays a number, and has no factor.
         return _none(reference, state("correction_without_viscosity"), row.temperature)
-    hindrance = _hindrance(plan, given, row)
+    hindrance = _hindrance(plan, given, row, checks=checks)
     if hindrance is not None:
         return _none(reference, hindrance, row.temperature)
     curve: Andrade | Vft = (
@@ -55,8 +62,10 @@ def corrected(
         if given.law == "andrade"
         else Vft(0.0, given.b, given.t0, given.low, given.high)
     )
-    found = correct_to_reference(value, row.temperature, reference, curve)
-    coefficient = curve.coefficient(row.temperature)
+    # A temperature on the edge of the curve may be beyond it by a rounding error.
+    celsius = min(max(row.temperature, given.low), given.high)
+    found = correct_to_reference(value, celsius, reference, curve)
+    coefficient = curve.coefficient(celsius)
     own = _interval(plan, given, coefficient, found.corrected, found.corrected / value, budget)
     return Corrected(
         value=found.corrected,
@@ -73,7 +82,7 @@ def _none(reference: float, reason: Statement, celsius: float | None = None) -> 
     return Corrected(value=None, reference_celsius=reference, measured_celsius=celsius, reason=reason)
 
 
-def _hindrance(plan: Plan, given: CorrectionCurve, row: KeptValue) -> Statement | None:
+def _hindrance(plan: Plan, given: CorrectionCurve, row: KeptValue, *, checks: int) -> Statement | None:
     """Return why the curve does not apply (a fluid that is not Newtonian has one for each rate); otherwise None."""
     fitted = plan.context.geometry_name
     if given.geometry is not None and given.geometry != fitted:
@@ -82,7 +91,10 @@ def _hindrance(plan: Plan, given: CorrectionCurve, row: KeptValue) -> Statement 
     if speed is not None and (row.set_speed is None or not math.isclose(speed, abs(row.set_speed), rel_tol=1e-6)):
         return state("curve_at_other_speed", wanted=speed, speed=row.set_speed)
     for celsius in (row.temperature, given.reference):
-        if celsius is not None and not given.low <= celsius <= given.high:
+        if celsius is None:
+            continue
+        compared = as_written(celsius) if checks >= DECIMAL_EDGES else celsius
+        if not given.low <= compared <= given.high:
             return state("outside_temperature_curve", temperature=celsius, low=given.low, high=given.high)
     return None
 

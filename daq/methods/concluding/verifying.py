@@ -9,8 +9,9 @@ from daq.core.faults import DECIMAL_EDGES, SOUND_TEMPERATURES
 from daq.core.plan import Plan
 from daq.core.units import as_written, convert
 from daq.methods.concluding.applying import suspicions
-from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
+from daq.methods.concluding.budget import budget
 from daq.methods.concluding.cautions import flow_faults
+from daq.methods.parts.certificatetable import BEYOND_TABLE_K, in_table, rows_of
 from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
@@ -220,15 +221,19 @@ def _level(
     reason = _hindrance(plan, facts, kept, row, fluid)
     band: AcceptanceBand | None = None
     certified = percent = None
-    if row.temperature is not None and row.value is not None and _reaches(fluid, row.temperature):
-        certified, percent = _certified(fluid, row.temperature, unit)
+    celsius = None if row.temperature is None else in_table(fluid, row.temperature, checks=facts.checks)
+    if celsius is not None and row.value is not None:
+        certified, percent = _certified(fluid, celsius, unit)
         full = _full_scale(plan, row.set_speed, unit)
         if full is not None:
             band = acceptance_band(
                 certified, full, certified_uncertainty_percent=percent, full_scale_percent=asked.full_scale
             )
     measured = row.value
-    accepted = None if reason is not None or band is None or measured is None else band.accepts(measured)
+    accepted = None
+    if reason is None and band is not None and measured is not None:
+        # The mean of readings that are all on the edge of the band may be outside by a rounding error.
+        accepted = band.accepts(as_written(measured) if facts.checks >= DECIMAL_EDGES else measured)
     spread = e_n = None
     if certified is not None and percent is not None and measured is not None:
         spread, e_n = _deviation(plan, facts, kept, row, certified, percent, fluid.coverage_factor)
@@ -255,7 +260,7 @@ def _hindrance(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: Cert
         return state("level_without_value", step=row.name)
     if row.temperature is None:
         return state("level_without_temperature", step=row.name)
-    if not _reaches(fluid, row.temperature):
+    if in_table(fluid, row.temperature, checks=facts.checks) is None:
         low, high = (end(p.celsius for p in fluid.table) for end in (min, max))
         return state("level_outside_certificate", step=row.name, temperature=row.temperature, low=low, high=high)
     if _full_scale(plan, row.set_speed, plan.context.units[plan.primary]) is None:
@@ -266,16 +271,9 @@ def _hindrance(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: Cert
     return state("level_doubtful", step=row.name, faults=found) if found else None
 
 
-def _reaches(fluid: CertifiedFluid, celsius: float) -> bool:
-    """Return whether a temperature belongs to the certificate's table."""
-    table = [p.celsius for p in fluid.table]
-    return min(table) - BEYOND_TABLE_K <= celsius <= max(table) + BEYOND_TABLE_K
-
-
 def _certified(fluid: CertifiedFluid, celsius: float, unit: str) -> tuple[float, float]:
     """Return the certified value (`unit`) at a temperature, and the greater uncertainty (%) of the rows beside it."""
-    table = [(p.celsius, p.viscosity) for p in fluid.table]
-    value = as_written(convert(certified_viscosity(celsius, table, reach_k=BEYOND_TABLE_K), "mPa.s", unit))
+    value = as_written(convert(certified_viscosity(celsius, rows_of(fluid), reach_k=BEYOND_TABLE_K), "mPa.s", unit))
     below = max((p for p in fluid.table if p.celsius <= celsius), key=_celsius, default=fluid.table[0])
     above = min((p for p in fluid.table if p.celsius >= celsius), key=_celsius, default=fluid.table[-1])
     return value, max(below.expanded_percent, above.expanded_percent)

@@ -60,6 +60,11 @@ SENTENCES: Final[dict[str, Sentence]] = {
         product=NAME,
         run=NAME,
     ),
+    "sample_result_damaged": sentence(
+        "not decided: the stored result of run {run} of the sample is damaged; restore it from a backup, see `daq "
+        "verify`",
+        run=NAME,
+    ),
     "product_versions_differ": sentence(
         "not decided: the runs that count were made under several versions of the product {product}: {versions}",
         product=NAME,

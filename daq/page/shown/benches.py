@@ -7,6 +7,7 @@ from typing import Any, Final
 from daq.app.screens.bench.bench_view import OLD_S
 from daq.core.faults import FAULTS
 from daq.core.units import UNITS
+from daq.laboratory.bench.bath import minutes_in_bath
 from daq.methods.sentences.catalogue import SENTENCES
 from daq.methods.sentences.rendering import render
 from daq.page.shown.figures import amount
@@ -162,15 +163,13 @@ def clock(seconds: float) -> str:
 def bath_rows(view: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return the cups in the bath, longest first: sample, minutes in it, minutes needed (None: not known), `over`."""
     needed = {s["sample"]: s["bath_s"] for s in view["worklist"] if s["in_bath_s"] is not None}
-    return [
-        {
-            "sample": cup["sample"],
-            "minutes": int(cup["in_bath_s"] // 60),
-            "needed": round(needed[cup["sample"]] / 60) if cup["sample"] in needed else None,
-            "over": cup["sample"] in needed and cup["in_bath_s"] >= needed[cup["sample"]],
-        }
-        for cup in sorted(view["cups"], key=lambda cup: -cup["in_bath_s"])
-    ]
+    return [_bath_row(cup, needed.get(cup["sample"])) for cup in sorted(view["cups"], key=lambda c: -c["in_bath_s"])]
+
+
+def _bath_row(cup: Mapping[str, Any], needed_s: float | None) -> dict[str, Any]:
+    minutes, needed = minutes_in_bath(cup["in_bath_s"], needed_s)
+    is_over = needed_s is not None and cup["in_bath_s"] >= needed_s
+    return {"sample": cup["sample"], "minutes": minutes, "needed": needed, "over": is_over}
 
 
 def run_words(t: Texts, run: Mapping[str, Any]) -> str:

@@ -5,6 +5,7 @@ from typing import Any, Final
 
 import jinja2
 
+from daq.laboratory.bench.bath import minutes_in_bath
 from daq.page.shown import benches, calibrations, equipment, figures, file_errors, modules, refused, results, work
 from daq.page.texts.texts import LANGUAGES, Texts
 
@@ -20,7 +21,7 @@ FUNCTIONS: Final[dict[str, Any]] = {
         calibrations.calibration_lines, calibrations.without_lines, equipment.due_words, equipment.out_words,
         file_errors.file_words, figures.amount, figures.entry_value,
         figures.half_text, figures.is_long, figures.limit_range, figures.percent, figures.risk, figures.short,
-        modules.modules_of, refused.message_words,
+        minutes_in_bath, modules.modules_of, refused.message_words,
         figures.unit_symbol, figures.value_text, results.applies_at, results.components, results.conditions,
         results.curve_drawing, results.kept_rows, results.shown_state, results.verdict_kind, results.why,
         work.compared_groups, work.drawing, work.due_first, work.filled, work.may, work.pairs,

@@ -27,6 +27,20 @@ DUE: Final = (
 """Patterns of the states of a piece (`daq.app.laboratory.equipment.inventory`), and the keys of their texts."""
 
 
+FOUND: Final = re.compile(
+    r"calibration (?P<certificate>.+) of (?P<day>\d{4}-\d\d-\d\d): found outside of its tolerance and not adjusted"
+)
+"""The reason for which a calibration takes a piece out of service."""
+
+
+def reason_words(t: Texts, reason: str) -> str:
+    """Return why a piece is out of service: that of a calibration in the language, that of a person as it is."""
+    found = FOUND.fullmatch(reason)
+    if found is None:
+        return reason
+    return t("work.equipment.out_by_calibration", certificate=found["certificate"], day=t.day(found["day"]))
+
+
 def out_words(t: Texts, text: str) -> str:
     """Return why equipment must not be used, without the command that puts it back; an unknown sentence as it is."""
     found = list(OUT.finditer(text))
@@ -38,7 +52,7 @@ def out_words(t: Texts, text: str) -> str:
             piece=fitted_words(t, match["piece"]),
             who=match["who"],
             at=t.moment(match["at"]),
-            reason=match["reason"],
+            reason=reason_words(t, match["reason"]),
         )
         for match in found
     )
@@ -50,5 +64,7 @@ def due_words(t: Texts, text: str) -> str:
         found = pattern.fullmatch(text)
         if found is not None:
             given = found.groupdict()
+            if "reason" in given:
+                given["reason"] = "; ".join(reason_words(t, one) for one in given["reason"].split("; "))
             return t(key, **(given | {"day": t.day(given["day"])} if "day" in given else given))
     return t.day(text)

@@ -196,7 +196,10 @@ VIEWS: Final[dict[str, View]] = {
     "review": View("work/review.html", _signing, SIGNING, nothing={"list": None, "period": ""}),
     "repeats": View("work/repeats.html", _query("repeats"), nothing={"rows": []}),
     "doubts": View(
-        "work/doubts.html", _query("doubts", "verification"), ("verification",), nothing={"failed": [], "rows": []}
+        "work/doubts.html",
+        _query("doubts", "verification"),
+        ("verification",),
+        nothing={"failed": [], "rows": [], "count": 0},
     ),
     "run_changes": View("work/run_changes.html", _run_changes),
     "charts": View(

@@ -10,7 +10,8 @@ from daq.core.framing import Framer
 from daq.testing.case import Case, decode, is_text, note, passed, same
 from daq.testing.checks.checks_meaning import proper
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
-from daq.testing.talk import is_reading, raw
+from daq.testing.rig import frames_of_a_reading
+from daq.testing.talk import Example, is_reading, raw
 
 EVERY_BIT: Final = 96
 """Every bit is flipped in frames up to this length, bytes; in longer ones a sample."""
@@ -160,6 +161,79 @@ def resynchronises(case: Case) -> Finding:
     return passed("finds its place", "within one line")
 
 
+def cut_off(case: Case) -> Finding:
+    """Check that a line that was cut off makes no other value, with the next line or with its own late rest."""
+    spec, streams = case.driver.framing, case.driver.streams
+    if spec.silence_ns or (not streams and not make_framer(spec).resynchronises and not spec.longest_pause_ns):
+        raise NotApplicableError("an unfinished line is discarded before the next one")
+    shapes = [e for e in case.shapes() if is_reading(e.meaning) and not case.protects(e)]
+    if not shapes:
+        raise NotApplicableError("the transcript has no reading without a checksum")
+    driver = case.make()
+    soonest, latest = _times_of_the_rest(case)
+    allowed = min(spec.longest_pause_ns or spec.idle_ns, latest - 1)
+    pauses = sorted({allowed + 1, (allowed + latest) // 2, latest})
+    for e in shapes:
+        whole = raw(spec, e.frame)
+        for at in range(1, len(whole)):
+            head, rest = spec.ends[0] * spec.drop_first + whole[:at], whole[at:]
+            for other in shapes:
+                behind = raw(spec, other.frame)
+                for pause in (soonest, QUIET_NS):
+                    framer = make_framer(spec)
+                    frames = framer.feed(QUIET_NS, head)
+                    if not streams:
+                        _asks_again(framer)
+                    frames += framer.feed(QUIET_NS + pause, behind)
+                    made = "a line that was cut off was completed with the next reading"
+                    _no_other_value(driver, frames, (e, other), made, (whole[:at], pause, behind))
+            for pause in pauses:
+                framer = make_framer(spec)
+                frames = framer.feed(QUIET_NS, head) + framer.feed(QUIET_NS + pause, rest)
+                # A stream keeps its pace: a late rest is close to the next line.
+                frames += framer.feed(QUIET_NS + (max(pause, soonest) if streams else pause + soonest), whole)
+                made = "the end of a line that came after a pause was taken for a whole line"
+                _no_other_value(driver, frames, (e, e), made, (whole[:at], pause, rest))
+    return passed("cut off", "makes no other value")
+
+
+def _times_of_the_rest(case: Case) -> tuple[int, int]:
+    """Return how soon (ns) the next line follows a line that was cut off, and how late its own rest may come.
+
+    A request follows an unfinished answer when its time-out and half of it are over.
+    """
+    driver = case.driver
+    if driver.streams:
+        between = driver.interval_ns // frames_of_a_reading(case.transcript()) if driver.stale_after_ns else QUIET_NS
+        return between or QUIET_NS, between or QUIET_NS
+    poll = driver.poll()
+    polls = () if poll is None else (poll,) if isinstance(poll, Request) else poll
+    timeout = min((request.timeout_ns for request in polls), default=QUIET_NS)
+    return timeout // 2, timeout
+
+
+def _asks_again(framer: Framer) -> None:
+    """Do what the exchange does after the time-out and before the next request."""
+    framer.unanswered()
+    if framer.starts_anew:
+        framer.forget()
+
+
+def _no_other_value(
+    driver: Driver, frames: list[bytes], own: tuple[Example, Example], made: str, parts: tuple[bytes, int, bytes]
+) -> None:
+    """Raise `DriverFaultError` where a frame is read as a value that none of the lines `own` has."""
+    for meaning in (decode(driver, frame, own[1].asked) for frame in frames):
+        if is_reading(meaning) and not any(same(meaning, one.meaning) for one in own):
+            head, pause, rest = parts
+            raise DriverFaultError(
+                made,
+                f"{shown(head)}, and {pause / 1e9:g} s later {shown(rest)}: {shown(meaning)}",
+                do="discard a line that was cut off (`framing.longest_pause`, not `framing.idle`): longer than any "
+                "pause inside a line, and shorter than the time between two lines or half of a time-out",
+            )
+
+
 def _damaged(kind: str, whole: bytes, rng: random.Random) -> bytes:
     at = rng.randrange(len(whole))
     if kind == "flipped":
@@ -177,8 +251,8 @@ def _through(driver: Driver, framer: Framer, parts: list[bytes], asked: Request 
     found: list[Decoded] = []
     t = QUIET_NS
     for part in parts:
-        if not driver.streams and not framer.resynchronises:
-            framer.reset()  # the exchange does so before each request
+        if not driver.streams and framer.starts_anew:
+            framer.forget()  # the exchange does so before each request
         for byte in range(0, len(part), 3):
             t += 1_000
             frames = framer.feed(t, part[byte : byte + 3])

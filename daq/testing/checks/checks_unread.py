@@ -108,7 +108,9 @@ def _numbers(text: str, mark: str) -> Iterator[tuple[int, str]]:
 def _unread_part(case: Case, driver: Driver, e: Example, start: int, text: str, mark: str) -> str:
     """Return the part of a number that has no effect on the reading, for a person; "" for none."""
     number = _value(text, mark)
-    effects = {i: _effect(case, driver, e, start, text, i, mark) for i, c in enumerate(text) if c.isdigit()}
+    effects = {
+        i: _effect(case, driver, e, start, text, i, mark, on_values=True) for i, c in enumerate(text) if c.isdigit()
+    }
     read = [i for i, has in effects.items() if has]
     if not read:
         return ""  # a number of the line that is no value of the reading
@@ -126,9 +128,14 @@ def _unread_part(case: Case, driver: Driver, e: Example, start: int, text: str, 
     return ""
 
 
-def _effect(case: Case, driver: Driver, e: Example, start: int, text: str, at: int, mark: str) -> bool | None:
-    """Return whether a digit has an effect on the reading; None where no such line is accepted."""
-    unchanged = False
+def _effect(
+    case: Case, driver: Driver, e: Example, start: int, text: str, at: int, mark: str, *, on_values: bool = False
+) -> bool | None:
+    """Return whether a digit has an effect on the reading; None where no such line is accepted.
+
+    `on_values`: an effect is another value; a digit of a status, which only adds a fault, gives None.
+    """
+    unchanged = faulty = False
     for digit in "5417":
         other = text[:at] + digit + text[at + 1 :]
         if digit == text[at] or _value(other, mark) == _value(text, mark):
@@ -137,9 +144,18 @@ def _effect(case: Case, driver: Driver, e: Example, start: int, text: str, at: i
         if isinstance(meaning, Reject):
             continue
         if meaning != e.meaning:
-            return True
+            if not on_values or not _same_values(meaning, e.meaning):
+                return True
+            faulty = True
+            continue
         unchanged = True
-    return False if unchanged else None
+    return False if unchanged and not faulty else None
+
+
+def _same_values(one: Decoded, other: Decoded) -> bool:
+    """Return True where two readings differ in their faults and the values that these make missing, and in no value."""
+    a, b = values_of(one), values_of(other)
+    return is_reading(one) and all(a[at] == b[at] for at in a.keys() & b.keys())
 
 
 def _meaning(case: Case, driver: Driver, e: Example, start: int, text: str, other: str) -> Decoded:

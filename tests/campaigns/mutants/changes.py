@@ -134,7 +134,7 @@ _SENT: Final = frozenset(
     }
 )
 _NAMES: Final = frozenset({"channel", "fact", "confirms", "start", "identify", "divide_by", "unit_of"})
-_TIMES: Final = frozenset({"interval", "timeout", "stale_after", "refresh", "settle", "pause", "idle"})
+_TIMES: Final = frozenset({"interval", "timeout", "stale_after", "refresh", "settle", "pause", "idle", "longest_pause"})
 
 
 def _other_texts(raw: Tables, path: tuple[Any, ...], value: str) -> Iterator[Change]:

@@ -10,7 +10,7 @@ REASONS: Final = (
     (r"(kind|title|about|zero_condition|.*\.(about|reason)|.*\{reason\})", "a text for a person"),
     (r"on_link_loss", "only the manual tells what the motor does without its cable"),
     (r"port\..*", "a setting of the serial line, or a pause: no byte of the capture depends on it"),
-    (r"(lag|.*\.(interval|refresh|stale_after|timeout|tries)|framing\.(idle|silence|longest|drop_first))", "a time or a bound"),
+    (r"(lag|.*\.(interval|refresh|stale_after|timeout|tries)|framing\.(idle|longest_pause|silence|longest|drop_first))", "a time or a bound"),
     (r"framing\.ends(\[\d\])?", "an end of lines that the capture does not have"),
     (r"framing\.encoding", "the encoding of texts that the capture does not have"),
     (r"ignore(\[\d\])?", "a shorter text begins the same lines of the capture"),

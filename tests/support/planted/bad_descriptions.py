@@ -31,4 +31,6 @@ PLANTED_IN_FILES = [
     ("rotational", [('timeout = "300 ms"', 'timeout = "60 s"')], "late answers"),
     ("thermometer", [('means = { ok = "", ', 'others = "ignored"\nmeans = { ')], "ignored states"),
     ("thermometer", [('interval = "1 s"', 'interval = "20 s"')], "times"),
+    ("scpi-thermometer", [('longest_pause = "100 ms"', 'idle = "300 ms"')], "cut off"),
+    ("scpi-thermometer", [('longest_pause = "100 ms"', "")], "cut off"),
 ]

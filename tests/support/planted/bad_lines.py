@@ -42,6 +42,8 @@ name = "{name}"
 unit = "{unit}"
 low = {low}
 high = {high}
+[framing]
+longest_pause = "200 ms"
 [poll]
 requests = ["read"]
 interval = "500 ms"

@@ -11,11 +11,12 @@ import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from daq.adapters.store.archiving.records_about import Subjects, records_about, subjects_of
 from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.forms.opening import ARCHIVE_ID, connect_read_only
+from daq.adapters.store.newest_runs import shared_serials
 from daq.adapters.store.schema import FORMAT, migrate
 from daq.core.errors import StoreError
 
@@ -28,7 +29,7 @@ _SUBJECTS: Final = (
     f"SELECT value FROM json_each(:runs) UNION SELECT id FROM results WHERE run IN {_RUNS} "
     f"UNION SELECT method_id || ' ' || method_version FROM runs WHERE id IN {_RUNS}"
 )
-# A verification blocks the release of the runs before it, so it goes with them.
+# A verification blocks the release of the runs before it, so it goes with them: under each name of its instrument.
 _VERIFICATIONS: Final = (
     "SELECT {} FROM audit AS v WHERE v.what = 'verification' AND v.subject IN "
     "(SELECT value FROM json_each(:instruments))"
@@ -37,11 +38,14 @@ _VERIFYING: Final = _VERIFICATIONS.format("json_extract(v.detail, '$.run')")
 _NUMBERS: Final = (
     f"SELECT seq FROM audit WHERE subject IN ({_SUBJECTS}) UNION SELECT audit_seq FROM records WHERE {_RECORDS} "
     f"UNION {_VERIFICATIONS.format('v.seq')} "
-    f"UNION SELECT seq FROM audit WHERE what = 'run_started' AND subject IN ({_VERIFYING})"
+    f"UNION SELECT seq FROM audit WHERE what = 'run_started' AND subject IN ({_VERIFYING}) "
+    "UNION SELECT seq FROM audit WHERE what = 'instrument_identified' AND subject IN "
+    "(SELECT value FROM json_each(:instruments))"
 )
 #: Table and the rows of it that an archive has.
 PARTS: Final = (
     ("meta", "SELECT * FROM meta"),
+    ("instruments", "SELECT * FROM instruments WHERE name IN (SELECT value FROM json_each(:instruments))"),
     ("methods", f"SELECT * FROM methods WHERE (id, version) IN ({_METHODS})"),
     ("audit", f"SELECT * FROM audit WHERE seq IN ({_NUMBERS}) ORDER BY seq"),
     ("runs", f"SELECT * FROM runs WHERE id IN {_RUNS}"),
@@ -97,7 +101,12 @@ def _copy(source: sqlite3.Connection, target: sqlite3.Connection, asked: str) ->
 
 def parts_of(source: sqlite3.Connection, asked: str, subjects: Subjects) -> Iterator[tuple[str, sqlite3.Cursor]]:
     """Yield each table of an archive with the rows about runs and subjects; `asked` is a JSON list of the runs' ids."""
-    records, instruments = records_about(source, asked, subjects), sorted(subjects.instruments)
-    given = {"runs": asked, "records": json.dumps(records), "instruments": json.dumps(instruments)}
+
+    def rows(sql: str, parameters: Sequence[Any]) -> list[tuple[Any, ...]]:
+        return source.execute(sql, parameters).fetchall()
+
+    records = records_about(source, asked, subjects)
+    named = subjects.instruments.union(*(shared_serials(rows, name) for name in subjects.instruments))
+    given = {"runs": asked, "records": json.dumps(records), "instruments": json.dumps(sorted(named))}
     for table, select in PARTS:
         yield table, source.execute(select, given)

@@ -16,7 +16,7 @@ from daq.adapters.store.forms.opening import ARCHIVE_ID, connect_read_only
 from daq.adapters.store.schema import migrate
 
 #: Tables of which archives of different times have different rows: of the time of writing, or computed anew.
-_OF_ONE: Final = ("meta", "health", "record_keys")
+_OF_ONE: Final = ("meta", "instruments", "health", "record_keys")
 
 
 def join_archives(archives: Sequence[Path], joined: Path, runs: Sequence[str]) -> list[str]:

@@ -1,1 +1,1 @@
-"""Forms in which data are stored beside the newest one: tables of older formats, packed payloads."""
+"""Forms in which data are stored or read: tables of older formats, packed payloads, values of a result."""

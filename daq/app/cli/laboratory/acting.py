@@ -99,8 +99,12 @@ def _carried_out(
 
 
 def say_withdrawn(done: Mapping[str, Any]) -> None:
-    """Print the certificates that a correction, an annulment or a decision withdrew."""
+    """Print the certificates that a correction, an annulment or a decision withdrew, and damaged results beside it."""
+    from daq.app.screens.text import plain
     from daq.laboratory.kinds import number_of
 
     for ident in done["withdrawn"]:
         say(f"certificate {number_of(ident)} is WITHDRAWN with it; tell the persons who have it", "  ")
+    for one in done["damaged"]:
+        words = f"the stored result of run {one['run']} is damaged in {one['field']}: its sample is not judged again"
+        say(plain(f"{words}; restore it from a backup, `daq verify` lists what does not agree"), "note: ")

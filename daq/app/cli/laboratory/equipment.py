@@ -108,6 +108,9 @@ def run(args: argparse.Namespace) -> int:
         if args.found == "outside":
             count, name = done["in_doubt"], done["calibration"]
             say(plain(f"results in doubt since it was last found within: {count}; `daq affected '{name}'` lists them"))
+        for one in done["damaged"]:
+            words = f"the stored result of run {one['run']} is damaged in {one['field']}, and is in doubt, too"
+            say(plain(f"{words}; `daq verify` lists what does not agree with the audit trail"), "note: ")
         if done["out_of_service"]:
             say(plain(f"it is out of service: {done['out_of_service']}"))
         for text in done["differing"]:

@@ -1,30 +1,31 @@
 """`daq run`: measure one sample, through the daemon where one runs, otherwise in this process."""
 
 import argparse
-import asyncio
 import contextlib
 import signal
-import sys
-from collections.abc import AsyncIterator, Callable, Container, Coroutine
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from daq.adapters.paths import config_dir, state_dir
+from daq.adapters.paths import DAEMON_FILE, config_dir, state_dir
 from daq.app.cli.common import chosen_state
 from daq.app.cli.laboratory.typed_secrets import badge_arguments, badge_of
-from daq.app.daemon.daemon_client import follow
-from daq.app.daemon.protocol import Answer, Ended, Started, StopRun, Viewed
-from daq.app.screens.live import RunScreen, exit_code
-from daq.app.screens.text import called, plain
-from daq.app.setup.run_order import RunOrder
-from daq.core.errors import LinkError, NotComparableError, SettingError, SettingErrors
-from daq.methods.files.load import parse
-from daq.process.stop_request import daemon_socket
+from daq.core.errors import NotComparableError, SettingError, SettingErrors
+from daq.process.stop_request import PROTOCOL, daemon_socket, line_of, sent
+from daq.textfiles.plain_file import read_plain
+from daq.textfiles.toml_file import LARGEST_FILE, read_toml, tables_of
 
 if TYPE_CHECKING:
     from daq.app.setup.catalogue import Catalogue
+    from daq.app.setup.run_order import RunOrder
     from daq.methods.files.instrument import Instrument
     from daq.methods.files.recipe import Method
+
+ASKED: Final = (
+    "instrument", "method_version", "product", "fluid", "condition", "lot", "fill", "filling", "replicate",
+    "sampled_at", "operator", "anyway",
+)  # fmt: skip
+"""Keys of an order that the arguments name as the order does."""
 
 EXAMPLES: Final = """\
 examples:
@@ -108,18 +109,12 @@ def run(args: argparse.Namespace) -> int:
         state = chosen_state(args, create=True)
     except SettingError:  # the daemon's file is no TOML: it is named below
         state = state_dir(args.state)
-    order = _order(args, lambda: _methods(folder))
-    screen = RunScreen(plain=args.plain)
+    order = _order(args, folder)
     try:
         socket = daemon_socket(state)
         if socket is not None:
-            return asyncio.run(_through_daemon(socket, order, screen))
-        # With a daemon only the client's part is imported, and no file is read: the daemon compares them itself.
-        from daq.app.cli.measuring.run_alone import alone
-        from daq.app.setup.catalogue import Catalogue
-
-        catalogue = Catalogue.load(folder)
-        return asyncio.run(alone(catalogue, state, order, lambda answers, stop: _show(answers, screen, stop)))
+            return _through_daemon(socket, order, plain=args.plain)
+        return _alone(folder, state, order, plain=args.plain)
     except NotComparableError:
         raise
     except SettingError as error:
@@ -129,17 +124,69 @@ def run(args: argparse.Namespace) -> int:
         raise fuller from error
 
 
-def _methods(folder: Path) -> Container[str]:
-    """Return the ids of the methods of a configuration folder."""
+def _through_daemon(path: Path, order: dict[str, Any], *, plain: bool) -> int:
+    """Send the order to the daemon, which checks it; then import what shows its answers, and show them."""
+    with _noted_signals() as noted, sent(path, line_of({"protocol": PROTOCOL, "do": "run", **order})) as connection:
+        import asyncio
+
+        from daq.app.cli.measuring.run_shown import shown_from_daemon
+
+        return asyncio.run(shown_from_daemon(connection, path, plain=plain, stop=lambda: bool(noted)))
+
+
+@contextlib.contextmanager
+def _noted_signals() -> Iterator[list[int]]:
+    """Note Ctrl-C and SIGTERM until the run is shown: the run that was ordered meanwhile is stopped, not left alone."""
+    noted: list[int] = []
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    for number in before:
+        signal.signal(number, lambda number, _: noted.append(number))
+    try:
+        yield noted
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _alone(folder: Path, state: Path, asked: dict[str, Any], *, plain: bool) -> int:
+    import asyncio
+
+    from daq.app.setup.run_order import RunOrder
+    from daq.methods.files.load import parse
+
+    order = parse(RunOrder, asked)
+    from daq.app.cli.measuring.run_alone import alone
+    from daq.app.cli.measuring.run_shown import shown
     from daq.app.setup.catalogue import Catalogue
 
-    return Catalogue.read(folder, kinds=("methods",))[0].methods
+    catalogue = Catalogue.load(folder)
+    return asyncio.run(alone(catalogue, state, order, lambda answers, stop: shown(answers, stop, plain=plain)))
 
 
-def _fuller(error: SettingError, folder: Path, order: RunOrder) -> SettingError | None:
+def _is_method(folder: Path, word: str) -> bool:
+    """Return whether a file of a configuration folder has a method with this id."""
+    named: object = None
+    with contextlib.suppress(SettingError, AttributeError):
+        named = read_toml(folder / DAEMON_FILE).get("folders", {}).get("methods")
+    for path in (folder / (named if isinstance(named, str) else "methods")).glob("*.toml"):
+        with contextlib.suppress(SettingError):  # the daemon, or the run without it, names the wrong file
+            raw = read_plain(path, LARGEST_FILE)
+            # Most files need no parser: the word is not in them, and no escape that could be a letter of it.
+            if (word.encode("utf-8", "replace") in raw or b"\\" in raw) and tables_of(raw, str(path)).get("id") == word:
+                return True
+    return False
+
+
+def _fuller(error: SettingError, folder: Path, asked: dict[str, Any]) -> SettingError | None:
     """Return an error that says more about the cause of a refusal; None where there is no more to say."""
     from daq.app.setup.catalogue import Catalogue, parts
+    from daq.app.setup.run_order import RunOrder
+    from daq.methods.files.load import parse
 
+    try:
+        order = parse(RunOrder, asked)
+    except SettingError:
+        return None  # the order itself is wrong, and no file is the reason
     catalogue, wrong = Catalogue.read(folder)
     if wrong:
         # The daemon refuses the order, perhaps because a file that it names cannot be read: name those files too.
@@ -149,21 +196,26 @@ def _fuller(error: SettingError, folder: Path, order: RunOrder) -> SettingError 
     return SettingError(words) if words else None
 
 
-def _order(args: argparse.Namespace, methods: Callable[[], Container[str]]) -> RunOrder:
-    """Return the order; the first argument is a method if there is one of this name or ``--sample`` is given too.
+def _order(args: argparse.Namespace, folder: Path) -> dict[str, Any]:
+    """Return the order; the first argument is a method if it is the id of one or ``--sample`` is given too."""
+    named = bool(args.what) and (bool(args.sample) or _is_method(folder, args.what))
+    sample = args.sample or ("" if named else args.what)
+    if not sample:
+        from daq.app.setup.catalogue import Catalogue
 
-    `methods` returns the ids of all methods.
-    """
-    is_method = bool(args.sample) or args.what in methods()
-    if not args.sample and is_method and args.what:
-        raise SettingError("is missing: the id of the sample that is measured", key="--sample")
-    asked = {name: getattr(args, name) for name in RunOrder.model_fields if name != "badge" and hasattr(args, name)}
-    named = {"method_id": args.what if is_method else "", "sample": args.sample or args.what}
-    return parse(RunOrder, asked | named | {"choices": dict(args.choices), "badge": badge_of(args)})
+        missing = SettingError("is missing: the id of the sample that is measured", key="--sample")
+        _, wrong = Catalogue.read(folder, kinds=("methods",))
+        # The word may be the id of a method whose file is refused.
+        raise SettingErrors([missing, *wrong]) if named and wrong else missing
+    asked = {name: getattr(args, name) for name in ASKED}
+    more = {"method_id": args.what if named else "", "sample": sample, "choices": dict(args.choices)}
+    return asked | more | {"badge": badge_of(args)}
 
 
-def _of_another_instrument(catalogue: "Catalogue", order: RunOrder) -> str:
+def _of_another_instrument(catalogue: "Catalogue", order: "RunOrder") -> str:
     """Return a sentence where the instrument does not read the method's quantity at all; otherwise ""."""
+    from daq.app.screens.text import called
+
     try:
         method = catalogue.method(order.method_id, order.method_version)
         instrument = catalogue.instrument(order.instrument)
@@ -200,54 +252,3 @@ def _choice(text: str) -> tuple[str, float | str]:
         return name, float(value)
     except ValueError:
         return name, value
-
-
-async def _through_daemon(path: Path, order: RunOrder, screen: RunScreen) -> int:
-    async def stop(instrument: str) -> None:
-        async for _ in follow(path, StopRun(instrument=instrument)):
-            pass
-
-    return await _show(follow(path, order), screen, stop)
-
-
-class _Stopping:
-    """Stops the run at Ctrl-C and at SIGTERM, as soon as its instrument is known."""
-
-    def __init__(self, stop: Callable[[str], Coroutine[None, None, None]]) -> None:
-        self._stop = stop
-        self._instrument = ""
-        self._asked = False
-        self._tasks: list[asyncio.Task[None]] = []
-        for number in (signal.SIGINT, signal.SIGTERM):
-            asyncio.get_running_loop().add_signal_handler(number, self._ask)
-
-    def _ask(self) -> None:
-        self._asked = True
-        if self._instrument:
-            self._tasks.append(asyncio.ensure_future(self._stop(self._instrument)))
-
-    def started(self, instrument: str) -> None:
-        """Take the instrument of the run that has started; stop it at once if that was asked before."""
-        self._instrument = instrument
-        if self._asked:
-            self._ask()
-
-
-async def _show(
-    answers: AsyncIterator[Answer], screen: RunScreen, stop: Callable[[str], Coroutine[None, None, None]]
-) -> int:
-    """Show views until the end.  Ctrl-C stops the run; the views go on until the state of the motor is known."""
-    stopping = _Stopping(stop)
-    with contextlib.ExitStack() as shown:
-        async for answer in answers:
-            if isinstance(answer, Started):
-                shown.enter_context(screen)
-                stopping.started(answer.instrument)
-                for line in answer.warnings:
-                    print(f"daq: {plain(line)}", file=sys.stderr)
-            elif isinstance(answer, Viewed):
-                screen.show(answer.view)
-            elif isinstance(answer, Ended):
-                screen.finish(answer.outcome, answer.result)
-                return exit_code(answer.outcome, answer.result)
-    raise LinkError("the daemon ended its answer without an outcome")

@@ -1,7 +1,6 @@
 """``daq verification [INSTRUMENT]``: state and history of verifications, and the results that a failure affects."""
 
 import argparse
-import json
 import sys
 import time
 from collections.abc import Sequence
@@ -9,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from daq.adapters.paths import config_dir
+from daq.adapters.store.forms.result_values import DamagedResultError, whole_values_of
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import open_reader, print_json, wanted_path
 from daq.app.cli.laboratory.acting import identity_arguments
@@ -145,7 +145,7 @@ def _verifications_of(
     reader: Reader, catalogue: Catalogue, name: str, serial: str | None, most: int = sys.maxsize
 ) -> _Verifications:
     found = entries(reader, name)
-    doubt = in_doubt(reader, name, found)
+    doubt = in_doubt(reader, found)
     instrument = catalogue.instruments.get(name)
     newest = {_pair(e, serial): e for e in found}
     own = next(reversed(newest), Pair(serial or "")) if instrument is None else pair_of(instrument, serial)
@@ -207,7 +207,13 @@ def _entry(e: Entry) -> dict[str, Any]:
 
 def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
     record, result = reader.run(run_id), reader.result(result_id)
-    data = {} if result is None else json.loads(result.data)
+    value, validity = NOTHING, None
+    try:
+        if result is not None:
+            data = whole_values_of(result)
+            value, validity = value_line(data), data["validity"]
+    except DamagedResultError:  # it ends no list, and stays in doubt
+        value = "damaged"
     return _Doubtful(
         result=result_id,
         run=run_id,
@@ -216,8 +222,8 @@ def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
         sample="" if record is None else record.sample,
         product="" if record is None else record.product,
         lot="" if record is None else record.lot,
-        value=value_line(data) if data else NOTHING,
-        validity=data.get("validity"),
+        value=value,
+        validity=validity,
     )
 
 

@@ -3,6 +3,7 @@
 import argparse
 import dataclasses
 
+import daq.process.plainlogs  # noqa: F401 - before any module that logs
 from daq.adapters.store.checks import Finding
 from daq.app.cli.common import print_json
 from daq.app.cli.printing import say

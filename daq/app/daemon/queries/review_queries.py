@@ -6,7 +6,7 @@ from daq.app.daemon.queries.desk_asked import MOST_SIGNED, DoubtsAsked, RepeatsA
 from daq.app.daemon.queries.query import Query, Sources
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.repeats import waiting_for_cause
-from daq.app.laboratory.signing.affected_runs import affected, failed_checks
+from daq.app.laboratory.signing.affected_runs import affected_first, failed_checks
 from daq.app.laboratory.signing.signing_list import Asked, SigningList, named_subject, signing_list
 from daq.app.laboratory.signing.subjects import Subject, refusals
 from daq.app.records.checks.audited_checks import Entry
@@ -18,6 +18,8 @@ from daq.core.encoding import encode
 from daq.laboratory.people import Person
 from daq.process.moments import bound
 
+MOST_IN_DOUBT: Final = 100
+"""Greatest number of runs in doubt that are sent; those without a decision come first."""
 MOST_LEFT_OUT: Final = 40
 """Greatest number of records that are listed with the reason why they must not be signed."""
 
@@ -84,13 +86,17 @@ def _repeats(sources: Sources, asked: RepeatsAsked) -> dict[str, Any]:
 def _doubts(sources: Sources, asked: DoubtsAsked) -> dict[str, Any]:
     reader = sources.reader
     names = dict.fromkeys([*(i.name for i in reader.instruments()), *sources.catalogue().instruments])
-    failed = [_failed(name, e) for name in names for e in failed_checks(reader, name)]
+    # An instrument with a new name has its checks under the old one, too.
+    found = {e.run: (name, e) for name in names for e in failed_checks(reader, name)}
+    runs = {run: reader.run(run) for run in found}
+    failed = [_failed(run.instrument if (run := runs[e.run]) else name, e) for name, e in found.values()]
     failed += [_outside(c) for c in outside_calibrations(reader)]
     failed.sort(key=lambda row: str(row["at"]), reverse=True)
-    rows = affected(reader, asked.verification) if asked.verification else []
+    rows, count = affected_first(reader, asked.verification, MOST_IN_DOUBT) if asked.verification else ([], 0)
     return {
         "failed": failed[:MOST_LEFT_OUT],
         "rows": [encode(e) | {"decision": decision} for e, decision in rows],
+        "count": count,
     }
 
 

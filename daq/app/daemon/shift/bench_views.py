@@ -1,9 +1,10 @@
 """Make the view of the work at a bench from its state, the facts and the worklist."""
 
-import json
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
 
+from daq.adapters.store.forms.result_values import DamagedResultError, whole_values_of
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.bench.cups import cups_in_bath
 from daq.app.laboratory.bench.naming import times_of
@@ -61,8 +62,8 @@ def bench_view(
     shown: dict[str, Any] = {} if named is None else _of_sample(state)
     if outcome is not None:
         shown |= outcome.model_dump(include={"outcome", "validity", "verdict", "repeat"})
-        newest = reader.newest_result(outcome.run)
-        shown["result"] = None if newest is None else json.loads(newest.data)
+        shown |= _result(reader, outcome.run)
+    cups = {cup.sample: (facts.utc_ns - cup.since_utc_ns) / 1e9 for cup in cups_in_bath(reader, state)}
     serial = f" (serial number {facts.serial})" if facts.serial else ""
     return BenchView(
         bench=state.id,
@@ -80,12 +81,10 @@ def bench_view(
         items=tuple(ItemShown(**item.model_dump()) for item in present_list(state, facts)),
         stirring_left_s=stirring_left(state, facts) if state.stage == "checking" else 0.0,
         resting_left_s=resting_left(state, facts),
-        worklist=_worklist(reader, catalogue, state, facts)
+        worklist=_worklist(reader, catalogue, state, facts, cups)
         if state.stage in ("choosing", "bathing", "resting", "running")
         else (),
-        cups=tuple(
-            CupShown(cup.sample, (facts.utc_ns - cup.since_utc_ns) / 1e9) for cup in cups_in_bath(reader, state)
-        ),
+        cups=tuple(CupShown(sample, in_bath_s) for sample, in_bath_s in cups.items()),
         discard=state.discard,
         awaited=tuple(a.sample for a in state.awaited),
         draft=state.draft,
@@ -93,6 +92,15 @@ def bench_view(
         warm_up=state.warm_up,
         **shown,
     )
+
+
+def _result(reader: Reader, run: str) -> dict[str, Any]:
+    """Return the newest result of a run for the screen; where it is damaged, there is neither result nor verdict."""
+    newest = reader.newest_result(run)
+    try:
+        return {"result": None if newest is None else whole_values_of(newest)}
+    except DamagedResultError:
+        return {"result": None, "validity": "", "verdict": ""}
 
 
 def _geometry(instrument: Instrument | None, name: str) -> GeometryShown | None:
@@ -115,12 +123,13 @@ def _of_sample(state: BenchState) -> dict[str, Any]:
     )
 
 
-def _worklist(reader: Reader, catalogue: Catalogue, state: BenchState, facts: Facts) -> tuple[ListedSample, ...]:
-    """Return the next samples of a bench, and which cups enter the bath now."""
+def _worklist(
+    reader: Reader, catalogue: Catalogue, state: BenchState, facts: Facts, since: Mapping[str, float]
+) -> tuple[ListedSample, ...]:
+    """Return the next samples of a bench, and which cups enter the bath now; `since` has the times (s) in the bath."""
     found = [k.record for k in worklist(reader, state.id, limit=LISTED + 1, suits=suits(catalogue, state.id, reader))]
     at_bench = "" if state.named is None else state.named.sample
     found = [s for s in found if s.id != at_bench][:LISTED]
-    since = {cup.sample: (facts.utc_ns - cup.since_utc_ns) / 1e9 for cup in cups_in_bath(reader, state)}
     bath = {s.id: _bath_s(reader, catalogue, s) for s in found}
     runs = [r for r in reader.runs(limit=RUNS_OF_CYCLE, instrument=state.id) if r.ended_utc_ns]
     cycle = cycle_s([((r.ended_utc_ns or 0) - r.began_utc_ns) / 1e9 for r in runs])

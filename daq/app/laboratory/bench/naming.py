@@ -1,10 +1,13 @@
 """Find what a text at a bench names: a registered sample or the control fluid, with method, times and temperature."""
 
-import json
 from collections.abc import Sequence
 from typing import Final
 
+from pydantic import ValidationError
+
+from daq.adapters.store.forms.result_values import DamagedResultError, values_of
 from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.laboratory import find
 from daq.app.laboratory.ordering import completed
 from daq.app.laboratory.progress import open_tests
@@ -72,27 +75,26 @@ def times_of(method: Method | None, product: Product | None) -> tuple[float, flo
 
 
 def outcome_of(reader: Reader, catalogue: Catalogue, run_id: str) -> Outcome:
-    """Return the end of a run, and the need of a repeat of its sample."""
+    """Return the end of a run, and the need of a repeat of its sample.
+
+    Where a result is damaged, what it states is left out: the bench goes on, and the start of a repeat is refused.
+    """
     run = reader.run(run_id)
     newest = reader.newest_result(run_id)
     if run is None:
         return Outcome(run=run_id)
     if newest is None:
         return Outcome(run=run_id, outcome=run.outcome)
-    data = json.loads(newest.data)
-    return Outcome(
-        run=run_id,
-        outcome=run.outcome,
-        validity=data["validity"],
-        verdict=data["verdict"]["verdict"],
-        repeat=_repeat_of(reader, catalogue, run_id),
-    )
+    ended = Outcome(run=run_id, outcome=run.outcome)
+    try:
+        data = values_of(newest)
+        ended = Outcome(run=run_id, outcome=run.outcome, validity=data["validity"], verdict=data["verdict"]["verdict"])
+        return ended.model_copy(update={"repeat": _repeat_of(reader, catalogue, run)})
+    except (DamagedResultError, ValidationError):  # of this run, or of another one of its sample
+        return ended
 
 
-def _repeat_of(reader: Reader, catalogue: Catalogue, run_id: str) -> Repeat:
-    run = reader.run(run_id)
-    if run is None:
-        return "free"
+def _repeat_of(reader: Reader, catalogue: Catalogue, run: RunRecord) -> Repeat:
     kept = find(reader, Sample, run.sample)
     name = (kept.record.product if kept else "") or run.product
     product = product_of_sample(reader, run.sample, name, catalogue.products)

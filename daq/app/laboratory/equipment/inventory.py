@@ -1,7 +1,7 @@
 """All pieces of equipment with state, days that are due and history, for a person."""
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from daq.adapters.clock import utc_text
@@ -126,7 +126,8 @@ def _gone(reader: Reader, pieces: list[Piece]) -> Iterator[Piece]:
     for kept in all_records(reader):
         record = kept.record
         if not any(concerns(record, piece) for piece in pieces):
-            yield Piece(record.piece, record.part, record.serial, record.make)
+            known = Piece(record.piece, record.part, record.serial, record.make)
+            yield replace(known, owner=record.owner, owner_make=record.owner_make)
 
 
 def _line(reader: Reader, piece: Piece, verification: tuple[str, bool], today: str) -> Line:

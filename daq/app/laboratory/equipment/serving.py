@@ -7,16 +7,19 @@ from typing import Annotated, Any, Final, Self
 from pydantic import Field, model_validator
 
 from daq.adapters.store.declaring.publishing import ANYTHING, PublishRecords
+from daq.adapters.store.forms.result_values import DamagedResultError
 from daq.adapters.store.newest_runs import LATEST
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change
 from daq.app.laboratory.act import Act
-from daq.app.laboratory.laboratory import Laboratory, changed, find, listed, new
+from daq.app.laboratory.equipment.certificate_values import GivenValue, certified_values
+from daq.app.laboratory.laboratory import Kept, Laboratory, changed, find, listed, new
 from daq.app.laboratory.signing.reportable_records import Keeping
 from daq.app.laboratory.signing.suspending import runs_of, suspending_by_calibration
 from daq.app.records.checks.outside_calibrations import (
     CALIBRATED,
     Calibrated,
+    SeenResults,
     calibrated,
     calibration_ident,
     calibrations,
@@ -24,16 +27,17 @@ from daq.app.records.checks.outside_calibrations import (
     outside_of_piece,
     was_adjusted,
 )
-from daq.app.records.equipment_state import difference, other_constants, out_of_service, records_of
+from daq.app.records.equipment_state import difference, is_of, other_constants, out_of_service, records_of
 from daq.app.records.pieces import Piece, named_piece
 from daq.app.setup.catalogue import Catalogue
-from daq.core.errors import SettingError, SettingErrors, coded, moved
-from daq.core.units import UNITS, convert
+from daq.core.errors import SettingError, coded
 from daq.laboratory.equipment import PIECE, CalibratedValue, Calibration, Equipment, Found, Left
 from daq.laboratory.kinds import FOUND_OUTSIDE
-from daq.methods.files.fields import Amount, Day, KeyedError, Label, Listed, Model, NeededLabel, Quantity
+from daq.methods.files.fields import Day, KeyedError, Label, Listed, Model, NeededLabel
 from daq.methods.planning.standing import day
 
+_Found = tuple[str, Kept[Equipment] | None]
+"""Id of a record, and the record; None where there is none."""
 MOST_VALUES: Final = 50
 """Greatest number of values of one calibration."""
 
@@ -56,18 +60,6 @@ class PutBack(OfPiece):
     """Order to put a piece back into service."""
 
     because: NeededLabel
-
-
-class GivenValue(Model):
-    """One value of a certificate, with its unit: ``1002 uN.m``."""
-
-    name: NeededLabel
-    constant: bool
-    """The name is a key of the instrument's file; otherwise a point of the certificate."""
-    as_found: Quantity
-    as_left: Quantity
-    uncertainty: Quantity
-    """Expanded uncertainty (k = 2) of `as_left`."""
 
 
 class Calibrate(OfPiece):
@@ -112,25 +104,27 @@ def taken_out(reader: Reader, catalogue: Catalogue, order: TakeOut) -> tuple[Pie
     already = out_of_service(reader, piece)
     if already:
         raise coded(SettingError(already[0].words), "out_of_service", out=already[0].words)
-    return piece, _changed(reader, piece, "equipment_out_of_service", out_of_service=order.because)
+    return piece, _changed(piece, _record_of(reader, piece), "equipment_out_of_service", out_of_service=order.because)
 
 
 def put_back(laboratory: Laboratory, order: PutBack) -> dict[str, Any]:
     """Put a piece back into service, also one that the configuration has no more or that has another place now.
+
+    One without a serial number is named by that of its instrument, where several are out of service.
 
     Raises:
         SettingError: there is no such piece, it is in service, or several with this name are out of service.
     """
     with laboratory.reader() as reader:
         found = [k for k in listed(reader, Equipment, PIECE, order.piece, limit=-1) if k.record.out_of_service]
-        out = [k for k in found if order.serial in ("", k.record.serial)]
+        out = [k for k in found if order.serial in ("", k.record.serial, k.record.owner)]
         if not out:
             named_piece(laboratory.catalogue, reader, order.piece)
             raise coded(
                 SettingError(f"{order.piece} is in service", key="piece"), "piece_in_service", piece=order.piece
             )
     if len(out) > 1:
-        known = ", ".join(k.record.serial or "not known" for k in out)
+        known = ", ".join(k.record.serial or k.record.owner or "not known" for k in out)
         error = SettingError(
             f"several pieces of this name are out of service, with the serial numbers {known}; name one",
             key="serial",
@@ -151,6 +145,7 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
 
     One that found the piece outside of its tolerance puts the results since the last one that found it within in doubt:
     their releases are blocked, and the outcome has their number.  Where it was not adjusted, it is out of service.
+    A damaged result may be one of them, so it is in doubt, too; the outcome names run and field.
     Certificates may be recorded in any order.  An entry with the day and the certificate of a recorded one corrects it.
 
     Raises:
@@ -165,7 +160,7 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
         )
     with laboratory.reader() as reader:
         piece = _piece(laboratory.catalogue, reader, order)
-        values = _values(piece, order.values)
+        values = certified_values(piece, order.values)
         _require_found(order, values)
         given = Calibration(
             certificate=order.certificate,
@@ -177,19 +172,22 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
         )
         change = _calibration_change(reader, piece, given, order.because)
         ident = calibration_ident(change.id, given.model_dump())
-        before = _in_doubt(reader, ident)
+        known: SeenResults = {}
+        before = _in_doubt(reader, ident, known)
         future = calibrated(change.id, change.data, LATEST, now_ns, laboratory.who)
-        known = next((c for c in calibrations(reader) if c.ident == ident), None)
-        if known is not None:
-            future = replace(future, seq=known.seq, utc_ns=known.utc_ns)
-        _require_number(order, len(_in_doubt(reader, ident, future).keys() - before.keys()))
+        earlier = next((c for c in calibrations(reader) if c.ident == ident), None)
+        if earlier is not None:
+            future = replace(future, seq=earlier.seq, utc_ns=earlier.utc_ns)
+        _require_number(order, len(_in_doubt(reader, ident, known, future).keys() - before.keys()))
     utc_ns, who = laboratory.clock.utc_ns(), laboratory.who
-    follow = suspending_by_calibration(laboratory.topics, ident, utc_ns, who, order.because)
+    follow = suspending_by_calibration(laboratory.topics, ident, utc_ns, who, order.because, known)
     laboratory.store.submit(PublishRecords((change,), (), ANYTHING, utc_ns, who, order.because, follow)).result()
     with laboratory.reader() as reader:
-        after = _in_doubt(reader, ident)
-        own = [run for c in outside_of_piece(reader, ident) if c.ident == ident for run in runs_of(reader, c)]
-    Keeping(laboratory.store, laboratory.topics, utc_ns, who).store_of_samples((before | after).values())
+        after = _in_doubt(reader, ident, known)
+        own = [run for c in outside_of_piece(reader, ident) if c.ident == ident for run in runs_of(reader, c, known)]
+    keeping = Keeping(laboratory.store, laboratory.topics, utc_ns, who)
+    _, damages = keeping.store_of_readable((before | after).values())
+    damages += [found for found in known.values() if isinstance(found, DamagedResultError)]
     with laboratory.reader() as reader:
         differing = [difference(piece, *other).text for other in other_constants(records_of(reader, piece), piece)]
         out = out_of_service(reader, piece)
@@ -200,6 +198,7 @@ def calibrate(laboratory: Laboratory, order: Calibrate) -> dict[str, Any]:
         "differing": differing,
         "calibration": ident,
         "in_doubt": len(own),
+        "damaged": list({error.values["run"]: dict(error.values) for error in damages}.values()),
         "out_of_service": out[0].record.out_of_service if out else "",
     }
 
@@ -209,9 +208,10 @@ def _calibration_change(reader: Reader, piece: Piece, given: Calibration, becaus
 
     The record keeps the calibration of the newest day as its own; a revision may record an older one.
     """
-    before = find(reader, Equipment, piece.id)
+    found = _certified(reader, piece, given) or _record_of(reader, piece)
+    record, before = found
     newest = None if before is None else before.record.calibration
-    ident = calibration_ident(piece.id, given.model_dump())
+    ident = calibration_ident(record, given.model_dump())
     is_known = any(c.ident == ident for c in calibrations(reader))
     if is_known and not because:
         error = SettingError(
@@ -232,7 +232,17 @@ def _calibration_change(reader: Reader, piece: Piece, given: Calibration, becaus
         update["out_of_service"] = reason
     elif out == reason and not is_outside:
         update["out_of_service"] = ""
-    return _changed(reader, piece, CALIBRATED, **update)
+    return _changed(piece, found, CALIBRATED, **update)
+
+
+def _certified(reader: Reader, piece: Piece, given: Calibration) -> _Found | None:
+    """Return the record of a piece, under any name, that has a calibration of this day and certificate; None: none."""
+    for c in calibrations(reader):
+        if (c.day, c.certificate) == (given.day, given.certificate):
+            kept = find(reader, Equipment, c.record)
+            if kept is not None and is_of(kept.record, piece):
+                return c.record, kept
+    return None
 
 
 def _require_found(order: Calibrate, values: Sequence[CalibratedValue]) -> None:
@@ -262,10 +272,10 @@ def _require_number(order: Calibrate, count: int) -> None:
         raise coded(error, "results_in_doubt", count=str(count))
 
 
-def _in_doubt(reader: Reader, ident: str, given: Calibrated | None = None) -> dict[str, str]:
+def _in_doubt(reader: Reader, ident: str, known: SeenResults, given: Calibrated | None = None) -> dict[str, str]:
     """Return the runs that the calibrations of one piece put in doubt, with their samples; as `outside_of_piece`."""
     found = outside_of_piece(reader, ident, given)
-    return {run.id: run.sample for calibration in found for run in runs_of(reader, calibration)}
+    return {run.id: run.sample for calibration in found for run in runs_of(reader, calibration, known)}
 
 
 def _piece(catalogue: Catalogue, reader: Reader, order: OfPiece) -> Piece:
@@ -285,99 +295,28 @@ def _instrument(piece: Piece) -> str:
     return piece.name.partition("/")[0]
 
 
-def _values(piece: Piece, given: Sequence[GivenValue]) -> tuple[CalibratedValue, ...]:
-    """Return all values of a certificate; `SettingErrors` with an error for each value that has one."""
-    values, errors = [], []
-    for number, one in enumerate(given):
-        try:
-            values.append(_value(piece, one))
-        except SettingError as error:
-            key = f"values[{number}]" + (f".{error.key}" if error.key else "")
-            errors.append(moved(error, key))
-    if errors:
-        raise SettingErrors(errors)
-    return tuple(values)
-
-
-def _value(piece: Piece, given: GivenValue) -> CalibratedValue:
-    """Return a value of a certificate in the unit of the file's constant, or in the unit of `as_left`."""
-    constants = piece.constants or {}
-    unit = given.as_left.unit or "1"
-    if given.constant:
-        if given.name not in constants:
-            known = ", ".join(constants) or "none"
-            error = SettingError(
-                f"the file has no constant {given.name!r} of {piece.name}; constants: {known}; a point of the "
-                "certificate that is none is given with --point",
-                key="name",
-            )
-            raise coded(
-                error,
-                "constant_unknown",
-                name=given.name,
-                piece=piece.name,
-                constants=known,
-            )
-        unit = constants[given.name].unit
-    found, left = (_in_unit(given, name, unit) for name in ("as_found", "as_left"))
-    return CalibratedValue(
-        name=given.name,
-        constant=given.constant,
-        unit=unit,
-        as_found=found,
-        as_left=left,
-        uncertainty=_uncertainty(given, unit),
-    )
-
-
-def _in_unit(given: GivenValue, name: str, unit: str) -> float:
-    amount: Amount = getattr(given, name)
-    if not amount.unit and unit != "1":
-        error = SettingError(
-            f"{given.name}: {amount.value:g} needs its unit, for example '{amount.value:g} {unit}'", key=name
-        )
-        raise coded(
-            error,
-            "value_needs_unit",
-            name=given.name,
-            given=f"{amount.value:g}",
-            field=name,
-            unit=unit,
-        )
-    return amount.in_unit(unit)
-
-
-def _uncertainty(given: GivenValue, unit: str) -> float:
-    """Return the uncertainty in a unit: that of a temperature is a difference, in K."""
-    amount = given.uncertainty
-    if unit != "1" and UNITS[unit].dimension == "temperature":
-        if amount.unit != "K":
-            raise coded(
-                SettingError(f"{given.name}: the uncertainty of a temperature is written in K", key="uncertainty"),
-                "uncertainty_in_kelvin",
-                name=given.name,
-            )
-        return amount.value if unit in ("K", "Cel") else amount.value / UNITS[unit].factor
-    if not amount.unit and unit != "1":
-        raise coded(
-            SettingError(f"{given.name}: needs the unit {unit}", key="uncertainty"),
-            "value_needs_unit",
-            name=given.name,
-            given=f"{amount.value:g}",
-            field="uncertainty",
-            unit=unit,
-        )
-    return convert(amount.value, amount.unit or unit, unit)
-
-
-def _changed(reader: Reader, piece: Piece, what: str, **update: Any) -> Change:
-    before = find(reader, Equipment, piece.id)
+def _changed(piece: Piece, found: _Found, what: str, **update: Any) -> Change:
+    ident, before = found
+    known = {"owner": piece.owner, "owner_make": piece.owner_make} if piece.owner else {}
     if before is None:
-        record = Equipment(id=piece.id, piece=piece.name, part=piece.part, serial=piece.serial, make=piece.make)
-        return new(record.model_copy(update=update), what)
+        record = Equipment(id=ident, piece=piece.name, part=piece.part, serial=piece.serial, make=piece.make)
+        return new(record.model_copy(update={**known, **update}), what)
     # The number of a probe is known from its record alone.
-    serial = piece.serial or before.record.serial
-    return changed(before, before.record.model_copy(update={"serial": serial, "recorded": None, **update}), what)
+    known["serial"] = piece.serial or before.record.serial
+    return changed(before, before.record.model_copy(update={**known, "recorded": None, **update}), what)
+
+
+def _record_of(reader: Reader, piece: Piece) -> _Found:
+    """Return the id of the record of a piece, and the record; None where there is none.
+
+    A probe, and a geometry without a serial number, of another instrument under the same name has a record of its own.
+    """
+    kept = find(reader, Equipment, piece.id)
+    unnumbered = piece.part == "probe" or (piece.part == "geometry" and not piece.serial)
+    if kept is None or not unnumbered or "" in (piece.owner, kept.record.owner) or kept.record.owner == piece.owner:
+        return piece.id, kept
+    ident = f"{piece.id} of {piece.owner}"
+    return ident, find(reader, Equipment, ident)
 
 
 ACTS: Final = (

@@ -4,12 +4,12 @@ A point is the reportable value of a sample on one measuring geometry, the devia
 the value of a control.
 """
 
-import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from daq.adapters.store.agreement.one_run import ComparedValues, values_compared
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.newest_runs import LATEST, runs_of_product, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
@@ -300,7 +300,7 @@ def _take_verification(
     if record is None or newest is None or compared.of_run(run):
         found.elsewhere.append(LeftOut(run, (state("chart_data_changed"),)))
         return
-    data = json.loads(newest.data)
+    data = values_of(newest)
     verification, geometry = data.get("verification"), _geometry(data)
     name = f"{day_of(record.began_utc_ns)} {run[:8]}"
     if not verification or data["validity"] == "not_valid":

@@ -1,10 +1,10 @@
 """The limits of a chart that a person fixed, and the points of that time that do not count any more."""
 
-import json
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.app.records.checks.controls import chart_limits_of
 from daq.app.records.signatures import Releases
 from daq.core.errors import StoreError
@@ -37,7 +37,7 @@ def _gone(releases: Releases, record: ChartLimits, seq: int) -> tuple[str, ...]:
         if results[-1].id == then.id:
             is_same = True
         else:
-            a, b = (json.loads(r.data) for r in (then, results[-1]))
+            a, b = (values_of(r) for r in (then, results[-1]))
             is_same = _of_point(a) == _of_point(b)
         try:
             against = releases.objections(run)

@@ -1,11 +1,11 @@
 """Put together what reports about runs and samples show, from the store."""
 
 import io
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import found_by
 from daq.adapters.store.rows import ResultRecord, RunRecord
@@ -105,7 +105,7 @@ def sample_record(reader: Reader, sample: str, runs: Sequence[RunRecord], works:
     subjects = [] if stored_value is None else [(ReportableRecord.kind, stored_value.id)]
     data = None if counted is None or found.value is None else of_reportable(found, counted)
     results = [result for r in runs if (result := reader.newest_result(r.id)) is not None]
-    stored = {r.run: json.loads(r.data) for r in results}
+    stored = {r.run: values_of(r) for r in results}
     first = next((a.run for a in found.attempts if a.counted), runs[0].id)
     return sample_page(
         found,

@@ -194,12 +194,16 @@ def _without_points(chart: Chart) -> SettingError:
     """Return the refusal of a chart without points, with what is left out and why."""
     why = distinct(statement for x in chart.left_out for statement in x.why)
     names = ", ".join(x.name for x in chart.left_out[:MOST_NAMED])
-    names += f" and {len(chart.left_out) - MOST_NAMED} more" if len(chart.left_out) > MOST_NAMED else ""
-    text = f"left out: {names}, because {'; '.join(s.text for s in why)}" if why else "nothing was measured for it"
+    more = max(0, len(chart.left_out) - MOST_NAMED)
+    named = f"{names} and {more} more" if more else names
+    text = f"left out: {named}, because {'; '.join(s.text for s in why)}" if why else "nothing was measured for it"
     error = SettingError(f"the chart has no points; {text}")
     if not why:
         return coded(error, "chart_without_points")
-    return coded(error, "chart_points_left_out", names=names, reasons=reasons_json(why))
+    reasons = reasons_json(why)
+    if more:
+        return coded(error, "chart_points_left_out_more", names=names, count=str(more), reasons=reasons)
+    return coded(error, "chart_points_left_out", names=names, reasons=reasons)
 
 
 def _works(laboratory: Laboratory) -> WorksHead | None:

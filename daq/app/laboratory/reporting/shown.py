@@ -11,6 +11,7 @@ from daq.adapters.store.agreement.one_run import (
     disagreements_of_sample,
 )
 from daq.adapters.store.audit import digest_of
+from daq.adapters.store.forms.result_values import whole_values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.reporting.measured_facts import ProductUsed
@@ -61,8 +62,12 @@ def refuse_changed(reader: Reader, name: str, runs: list[str], *, sample: str = 
     """Refuse a page about data that were changed after they were stored.
 
     Raises:
-        StoreError: the copies of a fact differ; the text names the first.
+        StoreError: the copies of a fact differ, or a result cannot be read; the text names the first.
     """
+    for run in runs:
+        newest = reader.newest_result(run)
+        if newest is not None:
+            whole_values_of(newest)
     found = [d for run in runs for d in disagreements_of_run(reader.path, run)]
     found += disagreements_of_sample(reader.path, sample, runs) if sample else []
     _refuse(name, found)

@@ -1,6 +1,5 @@
 """From a report, or its file, back to the results on it, their raw bytes, people, limits and verifications."""
 
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -12,6 +11,7 @@ from daq.adapters.store.archiving.archive_reader import holds_run, reads_archive
 from daq.adapters.store.archiving.files import has_digest, sha256_of
 from daq.adapters.store.archiving.joining import join_archives
 from daq.adapters.store.audit import digest_of
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by, newest_revision, revisions
 from daq.adapters.store.rows import RunRecord
@@ -196,7 +196,7 @@ def _result(releases: Releases, shown: ShownResult, unreadable: list[str]) -> di
         shown.audit_head,
         shown.journal,
     )
-    data: dict[str, Any] = {} if stored is None else json.loads(stored.data)
+    data: dict[str, Any] = {} if stored is None else values_of(stored)
     objections = () if run is None else _read(lambda: releases.objections(run), unreadable)
     later = newest is not None and newest.id != shown.result
     from daq.app.laboratory.reporting.shown import product_used

@@ -12,6 +12,7 @@ from daq.app.records.checks.audited_checks import checks
 from daq.app.records.checks.doubts import doubt_by
 from daq.app.records.checks.outside_calibrations import (
     OutsideCalibration,
+    SeenResults,
     decision_about,
     named_calibration,
     outside_calibrations,
@@ -32,9 +33,31 @@ def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
     Raises:
         SettingError: it puts nothing in doubt.
     """
+    cause, runs = _in_doubt(reader, given)
+    releases = Releases(reader)
+    return [(entry(reader, run, releases), decision_about(reader, cause, run.id)) for run in runs]
+
+
+def affected_first(reader: Reader, given: str, most: int) -> tuple[list[tuple[Entry, str | None]], int]:
+    """Return at most `most` runs as `affected`, those without a decision first, and the number of all."""
+    cause, runs = _in_doubt(reader, given)
+    waiting: list[tuple[RunRecord, str | None]] = []
+    decided: list[tuple[RunRecord, str | None]] = []
+    for run in runs:
+        decision = decision_about(reader, cause, run.id)
+        (decided if decision else waiting).append((run, decision))
+        if len(waiting) == most:
+            break
+    releases = Releases(reader)
+    shown = [*waiting, *decided][:most]
+    return [(entry(reader, run, releases), decision) for run, decision in shown], len(runs)
+
+
+def _in_doubt(reader: Reader, given: str) -> tuple[Verification | OutsideCalibration, list[RunRecord]]:
+    """Return a check or a calibration by its name, and the runs that it puts in doubt; as `affected`."""
     calibration = named_calibration(reader, given)
     if calibration is not None:
-        return _decided(reader, calibration, runs_of(reader, calibration))
+        return calibration, runs_of(reader, calibration)
     run = find_run(reader, given)
     found = checks(reader, run.instrument)
     own = next((e for e in found if e.run == run.id), None)
@@ -47,15 +70,8 @@ def affected(reader: Reader, given: str) -> list[tuple[Entry, str | None]]:
             "no_failed_verification",
             run=run.id,
         )
-    runs = (reader.run(other) for _, other in doubt_by(reader, run.instrument, found, own).results)
-    return _decided(reader, own, [r for r in runs if r is not None])
-
-
-def _decided(
-    reader: Reader, cause: Verification | OutsideCalibration, runs: list[RunRecord]
-) -> list[tuple[Entry, str | None]]:
-    releases = Releases(reader)
-    return [(entry(reader, run, releases), decision_about(reader, cause, run.id)) for run in runs]
+    runs = (reader.run(other) for _, other in doubt_by(reader, found, own).results)
+    return own, [r for r in runs if r is not None]
 
 
 def cause_named(reader: Reader, given: str) -> str:
@@ -81,10 +97,10 @@ class OutsideFound:
 
 def outside_found(reader: Reader, first_utc_ns: int, last_utc_ns: int) -> list[OutsideFound]:
     """Return the calibrations of a span of time, by the time of their entry, that found a piece outside."""
-    out = []
+    out, known = [], SeenResults()
     for calibration in outside_calibrations(reader):
         if first_utc_ns <= calibration.utc_ns <= last_utc_ns:
-            runs = runs_of(reader, calibration)
+            runs = runs_of(reader, calibration, known)
             left = sum(decision_about(reader, calibration, run.id) is None for run in runs)
             out.append(OutsideFound(calibration, len(runs), left))
     return out

@@ -8,6 +8,7 @@ from daq.adapters.clock import utc_text
 from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.audit import source_uri
 from daq.adapters.store.declaring.correcting import Correct
+from daq.adapters.store.forms.result_values import whole_values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, ChangedMeanwhileError
 from daq.adapters.store.rows import ResultRecord, RunRecord
@@ -160,6 +161,7 @@ def correctable(laboratory: Laboratory, run: str, seen: str, tables: Container[s
                 run=run,
                 newest=newest.id,
             )
+        whole_values_of(newest)  # a damaged result is named by its field
         _refuse_disagreements(reader, run, tables)
         stored = find(reader, Declaration, run)
         if stored is not None and stored.record.state == ANNULLED:

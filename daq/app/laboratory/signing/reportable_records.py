@@ -1,18 +1,20 @@
 """Reportable results as records: computed in one place, stored when they change, and published."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.audit import digest_of, source_uri
 from daq.adapters.store.declaring.publishing import AsSeen, PublishRecords
+from daq.adapters.store.forms.result_values import DamagedResultError
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import ChangedMeanwhileError, found_by
 from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
 from daq.app.delivery.record_messages import Numbered, reportable_message
 from daq.app.laboratory.laboratory import changed, find, new
+from daq.app.laboratory.signing.single_runs import runs_of_test
 from daq.app.laboratory.signing.withdrawing import withdrawn_by_value
 from daq.app.records.attempts import MOVED
 from daq.app.records.checks.audited_checks import checks
@@ -22,8 +24,10 @@ from daq.app.records.judged.product_versions import versions_of
 from daq.app.records.signatures import Releases
 from daq.laboratory.kinds import reportable_id
 from daq.laboratory.reportables import ReportableRecord, contents, reportable_record
+from daq.methods.concluding.reportable import reportable
 from daq.methods.messages.reportabledata import ReportableData, ReportableState
-from daq.methods.parts.statement import distinct
+from daq.methods.parts.statement import Statement, distinct, state
+from daq.quality.digits import SHOWN_ID
 
 if TYPE_CHECKING:
     from daq.adapters.store.store import Writing
@@ -83,11 +87,48 @@ def _as_stored(releases: Releases, now: ReportableData, runs: list[Tried]) -> Re
     kept = find(releases.reader, ReportableRecord, reportable_id(now.sample, now.test))
     if kept is None or _facts(kept.record.data) != _facts(now):
         return now
-    stored = kept.record.data
+    return _blocked_as_now(releases, kept.record.data, [t.run for t in runs])
+
+
+def _blocked_as_now(releases: Releases, stored: ReportableData, runs: Iterable[RunRecord]) -> ReportableData:
+    """Return a stored reportable result, blocked by what puts the runs that count in doubt now."""
     counted = {a.run for a in stored.attempts if a.counted}
-    blocked = distinct(s for t in runs if t.run.id in counted for s in releases.doubts(t.run))
-    state: ReportableState = "open" if stored.value is None else "blocked" if blocked else "complete"
-    return stored.model_copy(update={"blocked": blocked, "state": state})
+    blocked = distinct(s for run in runs if run.id in counted for s in releases.doubts(run))
+    now: ReportableState = "open" if stored.value is None else "blocked" if blocked else "complete"
+    return stored.model_copy(update={"blocked": blocked, "state": now})
+
+
+def _with_damage(releases: Releases, sample: str, run: str) -> dict[str, ReportableData]:
+    """Return the stored reportable results of a sample with a damaged result, of `run`, as far as they still hold.
+
+    One whose runs have the results from which it was made stays, and the doubts that came since then block it.  Another
+    one has no value any more: that of a result that was annulled or corrected since must not stay complete.
+    """
+    why = state("sample_result_damaged", run=run[:SHOWN_ID])
+    return {
+        test: _kept_or_open(releases, ReportableRecord.model_validate(stored.data, strict=False).data, why)
+        for stored in found_by(releases.reader, ReportableRecord.kind, "sample", sample, limit=-1)
+        for test in [stored.data["test"]]
+    }
+
+
+def _kept_or_open(releases: Releases, stored: ReportableData, why: Statement) -> ReportableData:
+    reader = releases.reader
+    runs = runs_of_test(reader, stored.sample, stored.test)
+    newest = {run.id: r for run in runs if (r := reader.newest_result(run.id)) is not None}
+    seen = {(a.run, a.result) for a in stored.attempts if a.result is not None}
+    if seen == {(run, result.id) for run, result in newest.items()}:
+        return _blocked_as_now(releases, stored, runs)
+    gone: dict[str, Any] = {"value": None, "unit": "", "expanded": None, "validity": "", "counted": False}
+    attempts = []
+    for a in stored.attempts:
+        found = newest.get(a.run)
+        of = (None, None) if found is None else (found.id, digest_of(found.data))
+        update = gone | {"why": (why,), "result": of[0], "digest": of[1]}
+        attempts.append(a.model_copy(update=update))
+    undecided = replace(reportable(stored.sample, [], None), decided="none", how=why)
+    out = ReportableData.of(undecided, {}, test=stored.test, simulated=stored.simulated, blocked=())
+    return out.model_copy(update={"attempts": tuple(attempts)})
 
 
 def _facts(data: ReportableData) -> list[dict[str, Any]]:
@@ -112,7 +153,7 @@ def samples_after(reader: Reader, run: RunRecord, *, judged_again: bool = False)
     own = next((e for e in found if e.run == run.id), None)
     if own is None:
         return [run.sample, *samples_left(reader, run.id)]
-    doubt = doubt_by(reader, run.instrument, found, own, however=judged_again)
+    doubt = doubt_by(reader, found, own, however=judged_again)
     runs = (reader.run(other) for _, other in doubt.results)
     return list(dict.fromkeys(r.sample for r in runs if r is not None))
 
@@ -137,22 +178,45 @@ class Keeping:
         Certificates of what they replace, and signatures, are withdrawn in the same transaction.
 
         Raises:
+            DamagedResultError: a result of a sample cannot be read; all other samples are stored.
             StoreError: the database cannot be read or written.
         """
-        return [ident for sample in dict.fromkeys(samples) if sample for ident in self._of_sample(sample)]
+        stored, damages = self.store_of_readable(samples)
+        if damages:
+            raise damages[0]
+        return stored
 
-    def _of_sample(self, sample: str) -> list[str]:
+    def store_of_readable(self, samples: Iterable[str]) -> tuple[list[str], list[DamagedResultError]]:
+        """Store as `store_of_samples`; return the ids, and the error of each sample with a result that is damaged.
+
+        The stored record of such a sample stays while its runs have the same results, and is blocked where they are in
+        doubt; otherwise it is open, without a value.
+        """
+        stored: list[str] = []
+        damages: list[DamagedResultError] = []
+        for sample in dict.fromkeys(samples):
+            if not sample:
+                continue
+            try:
+                stored += self._of_sample(sample)
+            except DamagedResultError as error:
+                damages.append(error)
+                stored += self._of_sample(sample, str(error.values["run"]))
+        return stored, damages
+
+    def _of_sample(self, sample: str, damaged: str = "") -> list[str]:
         for tries_left in reversed(range(TRIES)):
             try:
-                return self._try(sample)
+                return self._try(sample, damaged)
             except ChangedMeanwhileError:
                 if not tries_left:
                     raise
         return []
 
-    def _try(self, sample: str) -> list[str]:
+    def _try(self, sample: str, damaged: str) -> list[str]:
         with self.store.reader() as reader:
-            found = computed(Releases(reader), sample)
+            releases = Releases(reader)
+            found = _with_damage(releases, sample, damaged) if damaged else computed(releases, sample)
             steps = [(test, self._transaction(reader, sample, test, data)) for test, data in found.items()]
         done = []
         for test, step in steps:

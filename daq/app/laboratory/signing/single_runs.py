@@ -6,7 +6,8 @@ from typing import Final
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, found_by
 from daq.adapters.store.rows import RunRecord
-from daq.app.records.judged.judging import other_attempts, tried_of_sample
+from daq.app.records.attempts import runs_of_sample
+from daq.app.records.judged.judging import other_attempts
 from daq.laboratory.reports import Report
 from daq.methods.parts.statement import Statement, state
 from daq.quality.digits import SHOWN_ID
@@ -36,7 +37,7 @@ def hidden_by_report(reader: Reader, report: Report) -> tuple[Statement, ...]:
 
 def runs_of_test(reader: Reader, sample: str, test: str) -> list[RunRecord]:
     """Return the runs of a test (id of its method) that belong to a sample, oldest first."""
-    return [t.run for t in tried_of_sample(reader, sample) if t.moved is None and t.run.method_id == test]
+    return [run for run in runs_of_sample(reader, sample) if run.method_id == test]
 
 
 def hiding(reader: Reader, sample: str, test: str) -> Iterator[StoredRecord]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from daq.adapters.store.declaring.publishing import AsSeen
+from daq.adapters.store.forms.result_values import whole_values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import ResultRecord, RunRecord
 from daq.app.laboratory.laboratory import find
@@ -153,7 +154,7 @@ def run_subject(releases: Releases, run: RunRecord) -> Subject:
     if not results:
         raise coded(SettingError(f"run {run.id} has no result yet"), "run_without_result", run=run.id)
     newest = results[-1]
-    data: dict[str, Any] = json.loads(newest.data)
+    data: dict[str, Any] = whole_values_of(newest)
     signatures = signatures_of(reader, RUN, run.id)
     is_anyway = _is_anyway(releases, run.id)
     return Subject(

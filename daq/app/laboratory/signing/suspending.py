@@ -12,20 +12,21 @@ from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.access import Access
 from daq.adapters.store.audit import source_uri
+from daq.adapters.store.newest_runs import names_of_instrument
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, change_record, found_by
 from daq.adapters.store.rows import Outgoing, ResultRecord, RunRecord
 from daq.adapters.store.steps import Follow, publish
-from daq.adapters.store.within import ReaderWithin, signatures_on_results
+from daq.adapters.store.within import ReaderWithin, signatures_on_results, signatures_on_runs
 from daq.app.delivery.record_messages import Numbered, signature_message
 from daq.app.laboratory.laboratory import changed, find, new
 from daq.app.laboratory.signing.report_subjects import anchor_of_report
 from daq.app.laboratory.signing.withdrawing import signature_data
 from daq.app.records.checks.audited_checks import Entry
-from daq.app.records.checks.check_trail import CheckTrail
 from daq.app.records.checks.doubts import window
 from daq.app.records.checks.outside_calibrations import (
     OutsideCalibration,
+    SeenResults,
     outside_of_piece,
     results_in_doubt,
 )
@@ -71,12 +72,17 @@ def suspending(topics: Topics | None, instrument: str, utc_ns: int, who: str, be
     return announce
 
 
-def suspending_by_calibration(topics: Topics | None, ident: str, utc_ns: int, who: str, because: str) -> Follow:
-    """Return the last step of the transaction that records the calibration `ident`; otherwise as `suspending`."""
+def suspending_by_calibration(
+    topics: Topics | None, ident: str, utc_ns: int, who: str, because: str, known: SeenResults
+) -> Follow:
+    """Return the last step of the transaction that records the calibration `ident`; otherwise as `suspending`.
+
+    The results in `known` were read before, so that the transaction, for which all others wait, is short.
+    """
 
     def announce(access: Access) -> None:
         releases = Releases(ReaderWithin(access))
-        concerned = _concerned_by_calibration(releases.reader, ident)
+        concerned = _concerned_by_calibration(releases.reader, ident, known)
         _announce(access, topics, releases, concerned, _By(utc_ns, who, because))
 
     return announce
@@ -125,30 +131,32 @@ def _announce(access: Access, topics: Topics | None, releases: Releases, concern
 
 def _concerned(releases: Releases, instrument: str) -> list[str]:
     """Return the ids of the signatures under what verifications and controls of an instrument put in doubt."""
-    reader, verified = releases.reader, CheckTrail(releases.reader, instrument).deciding()
-    out = [s.id for s in found_by(reader, Suspension.kind, "instrument", instrument, limit=-1)]
-    for e in verified:
-        if e.doubt is not None:
-            out += signatures_on_results(reader, instrument, *window(verified, e))
+    reader, out = releases.reader, list[str]()
+    for name in names_of_instrument(reader, instrument):
+        verified = releases.trail(name).deciding()
+        out += [s.id for s in found_by(reader, Suspension.kind, "instrument", name, limit=-1)]
+        for e in verified:
+            if e.doubt is not None:
+                out += signatures_on_results(reader, name, *window(verified, e, name))
     return list(dict.fromkeys(out))
 
 
-def _concerned_by_calibration(reader: Reader, ident: str) -> list[str]:
+def _concerned_by_calibration(reader: Reader, ident: str, known: SeenResults) -> list[str]:
     """Return the ids of the signatures under what calibrations of a piece put in doubt, and of all that are suspended.
 
     A calibration that was corrected puts nothing in doubt any more, and one may move the limits of another.
     """
     out = [s.id for s in found_by(reader, Suspension.kind, "instrument", "", LAST, limit=-1)]
-    for calibration in outside_of_piece(reader, ident):
-        for run in runs_of(reader, calibration):
-            first = reader.results(run.id)[0]
-            out += signatures_on_results(reader, first.stream, first.audit_seq - 1, first.audit_seq)
-    return list(dict.fromkeys(out))
+    doubted = {run for c in outside_of_piece(reader, ident) for _, run in results_in_doubt(reader, c, known)}
+    return list(dict.fromkeys([*out, *signatures_on_runs(reader, doubted)]))
 
 
-def runs_of(reader: Reader, calibration: OutsideCalibration) -> list[RunRecord]:
-    """Return the runs whose results a calibration puts in doubt, oldest first, without verifications and controls."""
-    runs = (reader.run(run) for _, run in results_in_doubt(reader, calibration))
+def runs_of(reader: Reader, calibration: OutsideCalibration, known: SeenResults | None = None) -> list[RunRecord]:
+    """Return the runs whose results a calibration puts in doubt, oldest first, without verifications and controls.
+
+    `known` is as in `results_in_doubt`.
+    """
+    runs = (reader.run(run) for _, run in results_in_doubt(reader, calibration, known))
     releases = Releases(reader)
     return [r for r in runs if r is not None and not releases.trail(r.instrument).is_check(r.id)]
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
+from daq.adapters.store.newest_runs import names_of_instrument, shared_serials
 from daq.adapters.store.reading import Reader
 from daq.core.encoding import decode
 
@@ -32,6 +33,7 @@ class Entry:
     Attributes:
         seq, utc_ns, who: number, time and person of the audit entry of its run.
         data: detail of the newest judgement, as JSON values.
+        instrument: the name of the instrument, then.
         not_authorised: the operator of its run, as recorded or as corrected, had no authorisation for its method.
         method: id of the method of its run; "" where the run is not known.
         began_utc_ns: start of its run.
@@ -45,6 +47,7 @@ class Entry:
     utc_ns: int
     who: str
     data: Mapping[str, Any]
+    instrument: str
     not_authorised: bool = False
     method: str = ""
     began_utc_ns: int = 0
@@ -106,16 +109,29 @@ class Entry:
         return "control_withdrawn_later" if self.is_control else "verification_withdrawn_later"
 
 
-def checks(reader: Reader, instrument: str) -> list[Entry]:
-    """Return all verifications and controls of an instrument, oldest first: each as judged last, at its run's time."""
-    return _judged_last(_entry(reader, row) for row in reader.rows(_OF_INSTRUMENT + _ORDER, [instrument]))
+def checks(reader: Reader, instrument: str, *, own_passes: bool = False) -> list[Entry]:
+    """Return all verifications and controls of an instrument, oldest first: each as judged last, at its run's time.
+
+    Those under another name of it are among them, with a serial number that was connected under both names; with
+    `own_passes` only those that it did not pass.  Such a pass may end the reach of a failure, but no instrument is
+    verified by it: another one may have the same serial number.
+    """
+    return _of_all_names(reader, instrument, _OF_INSTRUMENT + _ORDER, own_passes=own_passes)
 
 
 def entries(reader: Reader, instrument: str) -> list[Entry]:
-    """Return all verifications of an instrument, oldest first: each as judged last, at the time of its run."""
+    """Return all verifications of an instrument, as `checks` with `own_passes`."""
     # Controls are many more: one each shift.
-    rows = reader.rows(_OF_INSTRUMENT + _NO_CONTROL + _ORDER, [instrument])
-    return _judged_last(_entry(reader, row) for row in rows)
+    return _of_all_names(reader, instrument, _OF_INSTRUMENT + _NO_CONTROL + _ORDER, own_passes=True)
+
+
+def _of_all_names(reader: Reader, instrument: str, sql: str, *, own_passes: bool) -> list[Entry]:
+    found = _judged_last(_entry(reader, row) for row in reader.rows(sql, [instrument]))
+    shared = shared_serials(reader.rows, instrument)
+    for name, serials in shared.items():
+        other = _judged_last(_entry(reader, row) for row in reader.rows(sql, [name]))
+        found += [e for e in other if e.data["serial"] in serials and not (own_passes and e.passed)]
+    return sorted(found, key=lambda e: e.seq) if shared else found
 
 
 def entries_at(reader: Reader, seqs: Iterable[int]) -> list[Entry]:
@@ -125,7 +141,7 @@ def entries_at(reader: Reader, seqs: Iterable[int]) -> list[Entry]:
 
 
 _COLUMNS: Final = (
-    "SELECT a.seq, a.utc_ns, a.who, a.detail, "
+    "SELECT a.seq, a.utc_ns, a.who, a.subject, a.detail, "
     # The declaration of a corrected run as it was at that judgement: both are of one transaction.
     "(SELECT json_array_length(d.data, '$.not_authorised') FROM records AS d WHERE d.kind = 'declaration' "
     "AND d.id = json_extract(a.detail, '$.run') AND d.audit_seq < a.seq ORDER BY d.revision DESC LIMIT 1), "
@@ -167,7 +183,7 @@ def _counted(data: Mapping[str, Any]) -> tuple[object, ...]:
 
 
 def _entry(reader: Reader, row: tuple[Any, ...]) -> Entry:
-    seq, utc_ns, who, text, not_authorised, *start = row
+    seq, utc_ns, who, instrument, text, not_authorised, *start = row
     data = json.loads(text)
     if not _is_sound(data):
         from daq.methods.planning.standing import AuditedVerification
@@ -178,7 +194,8 @@ def _entry(reader: Reader, row: tuple[Any, ...]) -> Entry:
     attribution, method, began, simulated = start
     unknown = attribution == NOT_AUTHORISED or bool(not_authorised)
     passed = bool(data["passed"]) and not unknown and bool(method)
-    return Entry(seq, utc_ns, who, data, unknown, method, began, bool(simulated), data if passed else None)
+    counts = data if passed else None
+    return Entry(seq, utc_ns, who, data, instrument, unknown, method, began, bool(simulated), counts)
 
 
 def _is_sound(data: Any) -> bool:
@@ -206,13 +223,12 @@ def start_of(reader: Reader, run: str) -> tuple[str, str, int, bool]:
 
 
 def all_checked(reader: Reader, instrument: str) -> set[str]:
-    """Return the runs of all verifications and controls of an instrument."""
-    rows = reader.rows(
+    """Return the runs of all verifications and controls of an instrument, under all of its names."""
+    sql = (
         "SELECT json_extract(detail, '$.run') FROM audit INDEXED BY audit_verifications "
-        "WHERE what = 'verification' AND subject = ?",
-        [instrument],
+        "WHERE what = 'verification' AND subject = ?"
     )
-    return {run for (run,) in rows}
+    return {run for name in names_of_instrument(reader, instrument) for (run,) in reader.rows(sql, [name])}
 
 
 def last_seq(reader: Reader, instrument: str) -> int:

@@ -7,7 +7,7 @@ import json
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, Final
 
-from daq.adapters.store.newest_runs import LATEST
+from daq.adapters.store.newest_runs import LATEST, shared_serials
 from daq.adapters.store.reading import Reader
 from daq.app.records.checks.audited_checks import Entry, entries_at
 
@@ -40,16 +40,19 @@ def later_pairs(e: Entry) -> set[PairOfCheck]:
 class CheckTrail:
     """The judgements of an instrument of which some may decide what is in doubt.
 
+    Those under another name are among them, where a serial number was connected under both names.
+
     Almost every run was judged once and passed.  Those are looked up one by one where they matter; the others are read.
     """
 
     def __init__(self, reader: Reader, instrument: str) -> None:
-        self._reader, self._instrument = reader, instrument
+        self._reader, self.instrument = reader, instrument
+        self._shared = shared_serials(reader.rows, instrument)
         self._others: dict[str, Entry] = {}
         """Runs that did not pass, or were judged more than once."""
         self._seqs: set[int] = set()
         seqs: dict[str, set[int]] = {}
-        for seq, run in reader.rows(_NOT_PLAIN, [instrument]):
+        for seq, run in self._rows(_NOT_PLAIN):
             seqs.setdefault(run, set()).add(seq)
         for run, found in seqs.items():
             found |= {seq for (seq,) in reader.rows(_FIRST, [run])}
@@ -58,6 +61,14 @@ class CheckTrail:
         failed = [run for run, e in self._others.items() if not e.data["passed"]]
         self._last_failed = max((seq for run in failed for seq in seqs[run]), default=0)
         self._reaches_later = any(e.is_withdrawn for e in self._others.values())
+
+    def _rows(self, sql: str, *more: int) -> list[tuple[Any, ...]]:
+        """Return the rows of a query for each name of the instrument."""
+        return [row for name in (self.instrument, *self._shared) for row in self._reader.rows(sql, [name, *more])]
+
+    def _is_own(self, e: Entry) -> bool:
+        """Return whether a check has the name of the instrument, or a serial number that was connected under both."""
+        return e.instrument == self.instrument or e.data["serial"] in self._shared.get(e.instrument, ())
 
     def may_reach(self, seq: int) -> bool:
         """Return whether a judgement may put a result in doubt, whose run this audit entry concluded.
@@ -101,14 +112,14 @@ class CheckTrail:
             last_utc_ns: end of the span, UTC.
             without: tells whether a run is left out.
         """
-        places = [(seq, t) for seq, t in self._reader.rows(_VERIFIED, [self._instrument]) if seq not in self._seqs]
+        places = [(seq, t) for seq, t in self._rows(_VERIFIED) if seq not in self._seqs]
         places += [(e.seq, e.utc_ns) for e in self._others.values() if not e.is_control]
         places.sort()
 
         def read(found: Iterable[tuple[int, int]]) -> Iterator[Entry]:
             known = {e.seq: e for e in self._others.values()}
             entries = (known.get(seq) or entries_at(self._reader, [seq])[0] for seq, _ in found)
-            return (e for e in entries if not without(e.run))
+            return (e for e in entries if self._is_own(e) and not without(e.run))
 
         before = next(read(p for p in reversed(places) if p[1] < first_utc_ns), None)
         after = next(read(p for p in places if p[1] > last_utc_ns), None)
@@ -116,26 +127,42 @@ class CheckTrail:
         return [*([] if before is None else [before]), *between, *([] if after is None else [after])]
 
     def _pass_like(self, e: Entry, pair: PairOfCheck, *, later: bool) -> Entry | None:
-        """Return the nearest pass of a pair before an entry, or after it, of the same kind."""
+        """Return the nearest pass of a pair before an entry, or after it, of the same kind.
+
+        It has the name of the entry, or that of the results: see `daq.app.records.checks.doubts.reach`.
+        """
 
         def alike(o: Entry) -> bool:
-            return bool(o.passed) and o.is_control == e.is_control and _full_pair(o) == pair
+            return (
+                bool(o.passed)
+                and o.is_control == e.is_control
+                and _full_pair(o) == pair
+                and o.instrument in (e.instrument, self.instrument)
+            )
 
         own = [o for o in self._others.values() if alike(o) and (o.seq > e.seq) == later and o.run != e.run]
         nearest = min(own, key=lambda o: abs(o.seq - e.seq), default=None)
         sql, end = (_LATER, LATEST) if later else (_EARLIER, 0)
-        if nearest is not None:
-            end = nearest.seq
-        place, size = e.seq, AT_FIRST
-        while page := self._reader.rows(sql, [self._instrument, min(place, end), max(place, end), size]):
-            for seq, text in page:
-                place, data = seq, json.loads(text)
-                if data["run"] not in self._others and _pairing_of(data) == pair[0]:
-                    (found,) = entries_at(self._reader, [seq])
-                    if alike(found):
-                        return found
-            size *= 2
+        for name in dict.fromkeys((e.instrument, self.instrument)):
+            if nearest is not None:
+                end = nearest.seq
+            place, size, found = e.seq, AT_FIRST, None
+            while found is None and (page := self._reader.rows(sql, [name, min(place, end), max(place, end), size])):
+                place, found = page[-1][0], self._first_of(page, pair[0], alike)
+                size *= 2
+            nearest = found or nearest
         return nearest
+
+    def _first_of(
+        self, page: list[tuple[Any, ...]], pair: Pairing, alike: Callable[[Entry], bool | None]
+    ) -> Entry | None:
+        for seq, text in page:
+            data = json.loads(text)
+            if data["run"] not in self._others and _pairing_of(data) == pair:
+                (found,) = entries_at(self._reader, [seq])
+                if alike(found):
+                    return found
+        return None
 
 
 def _pairing_of(data: Mapping[str, Any]) -> Pairing:

@@ -1,10 +1,10 @@
 """The control of a shift that the file of an instrument requires, and the limits that a person fixed for it."""
 
-import json
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.newest_runs import LATEST, VerifyingRun, newest_of_kind, run_started_seq, verifying_runs
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, newest_revision, revisions
@@ -178,7 +178,7 @@ def chart_limits_of(reader: Reader, chart: str) -> tuple[ChartLimits, StoredReco
     record = ChartLimits.model_validate(stored.data, strict=False)
     if "serials" not in stored.data:
         results = (reader.newest_result(run) for run in record.runs)
-        data = [json.loads(r.data) for r in results if r is not None]
+        data = [values_of(r) for r in results if r is not None]
         serials = {(d.get("geometry") or {}).get("serial") or "" for d in data}
         record = record.model_copy(update={"serials": tuple(sorted(serials)) or ("",)})
     return record, stored

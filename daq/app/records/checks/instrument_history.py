@@ -1,14 +1,14 @@
 """The verification status of an instrument, and its history for a run that starts."""
 
-import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
+from daq.adapters.store.forms.result_values import DamagedResultError, values_of
 from daq.adapters.store.reading import Reader
 from daq.app.records.checks.audited_checks import Entry, checks, entries, pair_of
 from daq.app.records.checks.constants_then import ConstantsThen
 from daq.app.records.checks.controls import control_of, fixed_control_limits
-from daq.app.records.checks.doubts import results_between
+from daq.app.records.checks.doubts import results_since
 from daq.methods.planning.standing import Pair, Standing, day, standing
 
 if TYPE_CHECKING:
@@ -80,10 +80,10 @@ def instrument_history(
     since: list[tuple[str, str]] = []
     limits = None
     if method.is_check:
-        of_kind = [e for e in checks(reader, instrument.name) if e.is_control] if method.control else found
+        of_kind = (e for e in checks(reader, instrument.name) if e.is_control == bool(method.control))
         alike = (e for e in of_kind if e.passed and e.counts_for(instrument))
-        passes = [e.seq for e in alike if pair.counts(e.verified)]
-        since = results_between(reader, instrument.name, passes[-1] if passes else 0)
+        passes = [e for e in alike if pair.counts(e.verified)]
+        since = results_since(reader, instrument.name, passes, serial)
     if method.control and order.fluid:
         limits = fixed_control_limits(reader, instrument, catalogue.fluid(order.fluid))
     return InstrumentHistory(
@@ -101,8 +101,11 @@ def _last_torque_at_rest(reader: Reader, instrument: str, serial: str | None, no
     newest = reader.last_result(instrument)
     if newest is None or now_utc_ns - newest.created_utc_ns > DAY_NS:
         return None
-    data = json.loads(newest.data)
-    if data["origin"].get("serial") != serial:
+    try:
+        data = values_of(newest)
+        if data["origin"].get("serial") != serial:
+            return None
+        seen: float | None = data["conditions"].get("torque_at_rest_percent")
+    except DamagedResultError:  # the budget of the run states that the drift of the zero was not seen
         return None
-    seen: float | None = data["conditions"].get("torque_at_rest_percent")
-    return seen
+    return seen if isinstance(seen, int | float) else None

@@ -3,14 +3,14 @@
 A list of runs asks for them, so nothing here imports the models of records and results.
 """
 
-import json
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
-from daq.adapters.store.newest_runs import LATEST, first_results, run_started_seq
+from daq.adapters.store.forms.result_values import DamagedResultError, values_of
+from daq.adapters.store.newest_runs import LATEST, FirstResult, first_results, run_started_seq
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import StoredRecord, newest_revision, with_ids
 from daq.core.errors import SettingError, coded
@@ -23,8 +23,13 @@ if TYPE_CHECKING:
 
 CALIBRATED: Final = "equipment_calibrated"
 """Name of the change by which a calibration is recorded."""
+SeenResults = dict[tuple[str, ...], bool | DamagedResultError]
+"""By piece and id of a result: whether the result was measured with the piece; the error where it is damaged."""
 AT: Final = "@"
 """Between the id of a record and the day, in the name of a calibration."""
+
+
+_NAMED: Final = ("piece", "part", "serial", "make", "owner", "owner_make")
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +38,7 @@ class Calibrated:
 
     Attributes:
         ident: its name: the id of the record, the day and the number of the certificate.
-        piece, part, serial, make: as in `daq.laboratory.equipment.Equipment`.
+        piece, part, serial, make, owner, owner_make: as in `daq.laboratory.equipment.Equipment`.
         certificate, day, found: as in `daq.laboratory.equipment.Calibration`.
         was_adjusted: a value was adjusted by more than its uncertainty, or a person states that it was left inside.
         seq, utc_ns: number and time of the audit entry that recorded it first.
@@ -54,13 +59,33 @@ class Calibrated:
     utc_ns: int
     revised_seq: int
     who: str
+    owner: str = ""
+    owner_make: str = ""
 
     @property
-    def same(self) -> tuple[str, ...]:
-        """The key by which two calibrations are of the same piece: the serial number, where it is known."""
-        if self.part == "probe" or not self.serial:
-            return (self.part, self.piece, self.serial)
-        return (self.part, self.make, self.serial)
+    def record(self) -> str:
+        """The id of its record."""
+        return self.ident.removesuffix(calibration_ident("", {"day": self.day, "certificate": self.certificate}))
+
+    def is_of_same(self, other: "Calibrated") -> bool:
+        """Return whether two calibrations are of the same piece: by the serial number, where it is known.
+
+        A probe, and a piece without a serial number, is known by its instrument: by serial number and driver, or by the
+        name where one of both calibrations was recorded without them.
+        """
+        if (self.part, self.serial) != (other.part, other.serial):
+            return False
+        if self.part != "probe" and self.serial:
+            return self.make == other.make
+        (name, _, own), (other_name, _, other_own) = self.piece.partition("/"), other.piece.partition("/")
+        if not (self.owner and other.owner):
+            return (name, own) == (other_name, other_own)
+        return (self.owner_make, self.owner, own) == (other.owner_make, other.owner, other_own)
+
+    @property
+    def identity(self) -> tuple[str, ...]:
+        """All by which a result states that it was measured with the piece."""
+        return (self.part, self.make, self.serial, self.piece, self.owner, self.owner_make)
 
     @property
     def left_inside(self) -> bool:
@@ -136,18 +161,24 @@ class OutsideCalibration:
     def concerns(self, data: Mapping[str, Any]) -> bool:
         """Return whether a result (its JSON values) was measured with the piece.
 
-        A serial number that is known on one side only may be the same.  A probe is known by the name of its instrument.
+        A serial number that is known on one side only may be the same.  A probe is known by its instrument.
         """
         c, origin = self.of, data["origin"]
         used = {origin["instrument"]: origin.get("serial"), **origin.get("companions", {})}
         owner, _, own = c.piece.partition("/")
         if c.part == "probe":
-            return owner in used
+            return owner in used or (bool(c.owner) and c.owner in used.values())
         if c.part == "instrument":
             return any(_may_be(serial, c.serial, name == c.piece) for name, serial in used.items())
         geometry = data.get("geometry") or {}
-        named = (origin["instrument"], geometry.get("name")) == (owner, own)
-        return bool(geometry) and _may_be(geometry.get("serial"), c.serial, named)
+        if not geometry:
+            return False
+        on_it = origin["instrument"] == owner or (bool(c.owner) and origin.get("serial") == c.owner)
+        named = on_it and geometry.get("name") == own
+        # Two kinds of geometry may share a short serial number.
+        if not named and c.make and geometry.get("kind") not in (None, c.make):
+            return False
+        return _may_be(geometry.get("serial"), c.serial, named)
 
 
 def _may_be(serial: str | None, recorded: str, named: bool) -> bool:
@@ -172,17 +203,21 @@ def outside_of_piece(reader: Reader, ident: str, given: Calibrated | None = None
     """
     known = {c.ident: c for c in calibrations(reader)} | ({} if given is None else {ident: given})
     own = known.get(ident)
-    return [] if own is None else outside_among([c for c in known.values() if c.same == own.same])
+    return [] if own is None else outside_among(list(known.values()), own)
 
 
-def outside_among(known: list[Calibrated]) -> list[OutsideCalibration]:
-    """Return those of some calibrations that found a piece outside of its tolerance, as `outside_calibrations`."""
-    out = [_outside(c, known) for c in known if c.found == FOUND_OUTSIDE]
+def outside_among(known: list[Calibrated], of: Calibrated | None = None) -> list[OutsideCalibration]:
+    """Return those of all calibrations that found a piece outside of its tolerance, as `outside_calibrations`.
+
+    With a calibration `of`, they are those of its piece.
+    """
+    asked = known if of is None else [c for c in known if c.is_of_same(of)]
+    out = [_outside(c, known) for c in asked if c.found == FOUND_OUTSIDE]
     return sorted(out, key=lambda c: c.seq)
 
 
 def _outside(c: Calibrated, known: list[Calibrated]) -> OutsideCalibration:
-    own = [k for k in known if k.same == c.same]
+    own = [k for k in known if k.is_of_same(c)]
     within = [k for k in own if k.found == FOUND_INSIDE and k.day < c.day]
     last = max(within, key=lambda k: k.order, default=None)
     after = (0, 0) if last is None else (last.seq, read_moment(last.day, end=False))
@@ -225,7 +260,7 @@ def calibrations(reader: Reader) -> Iterator[Calibrated]:
 def calibrated(record: str, data: Mapping[str, Any], seq: int, utc_ns: int, who: str) -> Calibrated:
     """Return the calibration that a revision of a record of equipment (its JSON values) states."""
     calibration = data.get("recorded") or data["calibration"]
-    about: dict[str, str] = {name: data.get(name, "") for name in ("piece", "part", "serial", "make")}
+    about: dict[str, str] = {name: data.get(name, "") for name in _NAMED}
     about |= {name: calibration.get(name, "") for name in ("certificate", "day", "found")}
     ident = calibration_ident(record, calibration)
     return Calibrated(
@@ -257,22 +292,44 @@ def _short_names(c: OutsideCalibration) -> tuple[str, str]:
     return f"{c.of.piece}{AT}{c.of.day}", c.ident.removesuffix(f" {c.of.certificate}")
 
 
-def results_in_doubt(reader: Reader, calibration: OutsideCalibration) -> list[tuple[str, str]]:
-    """Return the results (with their runs) that a calibration puts in doubt, oldest first."""
-    out: list[tuple[int, str, str]] = []
+def results_in_doubt(
+    reader: Reader, calibration: OutsideCalibration, known: SeenResults | None = None
+) -> list[tuple[str, str]]:
+    """Return the results (with their runs) that a calibration puts in doubt, oldest first.
+
+    Args:
+        reader: the database.
+        calibration: the calibration.
+        known: what was found out about results before, so that their long texts are not read again; it is filled.
+    """
+    out: list[FirstResult] = []
+    known = {} if known is None else known
+    after = (calibration.after_seq, calibration.after_ns)
     end = LATEST if calibration.end is None else calibration.end.seq
     for stream in reader.values_of_runs("instrument"):
-        for result, run, seq, began in first_results(reader, stream, end):
-            started = partial(run_started_seq, reader, run)
-            if calibration.reaches(seq, began, started) and is_concerned(reader, calibration, run):
-                out.append((seq, result, run))
-    return [(result, run) for _, result, run in sorted(out)]
+        for first in first_results(reader, stream, after, end):
+            started = partial(run_started_seq, reader, first.run)
+            if not calibration.reaches(first.seq, first.began_utc_ns, started):
+                continue
+            key = (*calibration.of.identity, first.newest)
+            if key not in known:
+                known[key] = _concerned(reader, calibration, first.run)
+            if known[key] is not False:
+                out.append(first)
+    return [(first.id, first.run) for first in sorted(out, key=lambda first: first.seq)]
 
 
 def is_concerned(reader: Reader, calibration: OutsideCalibration, run: str) -> bool:
-    """Return whether the newest result of a run was measured with the piece."""
+    """Return whether the newest result of a run was measured with the piece, or may have been: it is damaged."""
+    return _concerned(reader, calibration, run) is not False
+
+
+def _concerned(reader: Reader, calibration: OutsideCalibration, run: str) -> bool | DamagedResultError:
     newest = reader.newest_result(run)
-    return newest is not None and calibration.concerns(json.loads(newest.data))
+    try:
+        return newest is not None and calibration.concerns(values_of(newest))
+    except DamagedResultError as error:  # nothing shows with what it was measured
+        return error
 
 
 def decision_about(reader: Reader, cause: "Entry | OutsideCalibration", run: str) -> str | None:

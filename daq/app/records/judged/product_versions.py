@@ -1,7 +1,6 @@
 """The version of a product by which a run is judged: the text that was stored with the run, never the present file."""
 
 import hashlib
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -9,6 +8,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from daq.adapters.store.declared import KIND as DECLARATION
+from daq.adapters.store.forms.result_values import values_of
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.records import Change, newest_revision
 from daq.adapters.store.rows import RunRecord
@@ -93,11 +93,11 @@ def product_of_sample(reader: Reader, sample: str, product: str, files: "Mapping
         files: the products as their present files describe them, for a sample without a run whose version can be read.
     """
     for run in runs_of_sample(reader, sample) if product else ():
-        if run.product != product or not _is_valid(reader, run.id):
+        if run.product != product:
             continue
         try:
-            found = version_of_run(reader, run)
-        except StoreError:  # the sample has no result by this run, so it stays open
+            found = version_of_run(reader, run) if _is_valid(reader, run.id) else None
+        except StoreError:  # result or text is damaged: the sample has no result by this run, so it stays open
             continue
         if found is not None:
             return found.product
@@ -106,7 +106,7 @@ def product_of_sample(reader: Reader, sample: str, product: str, files: "Mapping
 
 def _is_valid(reader: Reader, run: str) -> bool:
     newest = reader.newest_result(run)
-    return newest is not None and json.loads(newest.data)["validity"] == "valid"
+    return newest is not None and values_of(newest)["validity"] == "valid"
 
 
 def version_at(reader: Reader, run: RunRecord, product: str, in_file: "Product | None") -> ProductVersion | None:

@@ -21,6 +21,7 @@ from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import NARROWEST, Line, cropped, joined, text_of, wrapped
 from daq.app.screens.tables import table
 from daq.app.screens.text import plain, width
+from daq.laboratory.bench.bath import minutes_in_bath
 from daq.quality.digits import SHOWN_ID
 
 HOW_TO_STOP: Final = f"{KEYS['stop']} stops the run. Software is not a safety function."
@@ -170,7 +171,8 @@ def _worklist(view: BenchView, columns: int, room: int) -> list[Line]:
 def _row(s: ListedSample) -> list[str]:
     bath = ""
     if s.in_bath_s is not None:
-        bath = f"{int(s.in_bath_s // 60)} of {round(s.bath_s / 60)} min"
+        minutes, needed = minutes_in_bath(s.in_bath_s, s.bath_s)
+        bath = f"{minutes} of {needed} min"
     elif s.enter_now:
         bath = "now"
     if s.priority == CONTROL_DUE:

@@ -2,8 +2,8 @@
 
 import re
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from itertools import groupby, pairwise
 from typing import Final
 
@@ -13,6 +13,7 @@ LEAST_BLOCKS: Final = 4
 """Least number of blocks in a capture that prove their form."""
 _CHECKSUM: Final = re.compile(rb"[^\w.,\s-](?:[0-9A-Fa-f]{2}){1,4}\Z")
 """End of a line that has a checksum of its own, and so is a whole reading or answer."""
+IsDate = Callable[[bytes], bool]
 _HEAD: Final = re.compile(rb"[ ]*[^0-9+ :=-]+")
 
 
@@ -27,6 +28,7 @@ class Block:
         blocks: number of blocks in the capture.
         longest_ns: longest time from the first line to the last one, ns.
         left_out: lines of groups that are no whole block, one for each group.
+        dates: lines with only a date or a time of day, one before each block.
     """
 
     begin: bytes
@@ -35,10 +37,13 @@ class Block:
     blocks: int
     longest_ns: int
     left_out: tuple[bytes, ...] = ()
+    dates: tuple[bytes, ...] = ()
 
 
-def find_block(lines: Lines) -> Block | None:
+def find_block(lines: Lines, is_date: IsDate) -> Block | None:
     """Return the block of an instrument, and join its lines in `lines`; None where single lines are readings.
+
+    `is_date` returns True for a line with only a date or a time of day.
 
     In every block the same beginnings of lines come once and in the same order, and at least two lines have a number.
     """
@@ -48,6 +53,7 @@ def find_block(lines: Lines) -> Block | None:
     if len(together) < LEAST_BLOCKS:
         return None
     whole = together[1:-1] if lines.streams else together
+    whole, dates = _behind_dates(whole, is_date)
     heads = Counter(head for group in whole for head in dict.fromkeys(_head(line.text) for line in group))
     regular = {head for head, count in heads.items() if count * 10 >= 9 * len(whole)}
     orders = {tuple(_head(line.text) for line in group if _head(line.text) in regular) for group in whole}
@@ -67,7 +73,20 @@ def find_block(lines: Lines) -> Block | None:
     ignored = tuple(head for head in heads if head not in regular)
     if any(not head.strip() or head == other[: len(head)] for head in ignored for other in order):
         return None
-    return _joined(lines, order, begin, ignored)
+    return _joined(lines, order, Block(begin, len(order), ignored, 0, 0, dates=dates), is_date)
+
+
+def _behind_dates(
+    groups: list[list[ReceivedLine]], is_date: IsDate
+) -> tuple[list[list[ReceivedLine]], tuple[bytes, ...]]:
+    """Return the groups without the date before each of them, and the dates; no groups where only some have one.
+
+    A date has no text with which a block could begin: the block begins with the line behind it.
+    """
+    dates = tuple(group[0].text for group in groups if is_date(group[0].text))
+    if not dates:
+        return groups, ()
+    return ([group[1:] for group in groups], dates) if len(dates) == len(groups) else ([], ())
 
 
 def _head(text: bytes) -> bytes:
@@ -99,13 +118,13 @@ def _together(received: Sequence[ReceivedLine]) -> list[list[ReceivedLine]]:
     return out
 
 
-def _joined(lines: Lines, order: Sequence[bytes], begin: bytes, ignored: tuple[bytes, ...]) -> Block | None:
+def _joined(lines: Lines, order: Sequence[bytes], block: Block, is_date: IsDate) -> Block | None:
     """Replace the lines of each whole block by one; incomplete blocks and other lines are left out."""
     end, kept, longest = lines.ends[0], [], 0
     groups = _together(lines.received)
     left_out: list[bytes] = []
     for at, group in enumerate(groups):
-        own = [line for line in group if _head(line.text) in order]
+        own = [line for line in group if _head(line.text) in order and not (block.dates and is_date(line.text))]
         if tuple(_head(line.text) for line in own) != tuple(order):
             # A capture of a stream begins and ends within a block.
             if not (lines.streams and at in (0, len(groups) - 1)):
@@ -113,10 +132,10 @@ def _joined(lines: Lines, order: Sequence[bytes], begin: bytes, ignored: tuple[b
             continue
         text = end.join(line.text for line in own)
         longest = max(longest, own[-1].t - own[0].t)
-        kept.append(ReceivedLine(own[-1].t, text[len(begin) :], own[0].asked, own[-1].took_ns))
+        kept.append(ReceivedLine(own[-1].t, text[len(block.begin) :], own[0].asked, own[-1].took_ns))
     if len(kept) < LEAST_BLOCKS - 1 or (len(kept) + 2) * len(order) * 10 < 9 * sum(
         _head(h.text) in order for h in lines.received
     ):
         return None
     lines.received = kept
-    return Block(begin, len(order), ignored, len(kept), longest, tuple(left_out))
+    return replace(block, blocks=len(kept), longest_ns=longest, left_out=tuple(left_out))

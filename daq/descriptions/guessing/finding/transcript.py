@@ -53,6 +53,7 @@ class Lines:
         sends_end: end of the requests; None where none was sent.
         streams: True where readings come unasked.
         received: the lines in order.
+        inside_ns: longest time between two pieces of one line, ns.
         enveloped: True where lines are between STX and ETX, with a checksum after ETX.
     """
 
@@ -63,6 +64,7 @@ class Lines:
     sends_end: bytes | None = None
     streams: bool = False
     received: list[ReceivedLine] = field(default_factory=list)
+    inside_ns: int = 0
     enveloped: bool = False
     begin: bytes = b""
     """STX, where the check behind ETX is followed by a line end; the lines are then without STX."""
@@ -262,6 +264,8 @@ def _cut(lines: Lines, chunks: Sequence[Chunk]) -> None:
         if lines.silence_ns and buffer and t - last_t > lines.silence_ns:
             keep(last_t, buffer, before)
             buffer = b""
+        if buffer and before is not None and before.sent_t == chunk.sent_t:
+            lines.inside_ns = max(lines.inside_ns, t - last_t)
         before = chunk
         buffer, last_t = buffer + chunk.data, t
         if lines.length:
@@ -302,7 +306,7 @@ def _part_answers_from_stream(lines: Lines, capture: Capture) -> None:
     Where one text follows nearly every sending of a request and hardly comes otherwise, it is the answer. Otherwise an
     answer is among the first lines after its request, and its shape is not more frequent than the request.
     """
-    shapes = Counter(_words(h.text) for h in lines.received)
+    shapes = Counter(shape_of(h.text) for h in lines.received)
     texts = Counter(h.text for h in lines.received)
     times_sent = Counter(capture.sent)
     constant: dict[bytes, bytes] = {}
@@ -316,12 +320,12 @@ def _part_answers_from_stream(lines: Lines, capture: Capture) -> None:
         if h.asked is None:
             continue
         since[h.t - h.took_ns] += 1
-        late = since[h.t - h.took_ns] > SOON or shapes[_words(h.text)] > times_sent[h.asked]
+        late = since[h.t - h.took_ns] > SOON or shapes[shape_of(h.text)] > times_sent[h.asked]
         if h.text != constant[h.asked] if h.asked in constant else late:
             lines.received[i] = ReceivedLine(h.t, h.text, None)
 
 
-def _words(text: bytes) -> bytes:
+def shape_of(text: bytes) -> bytes:
     """Return a line with 9 in the place of its numbers, signs and blanks."""
     return re.sub(rb"[0-9+., -]+", b"9", text)
 
