@@ -33,6 +33,7 @@ EMPTY_RESULT: dict[str, Any] = {
     "unit": "mPa.s",
     "quality": "Good",
     "validity": "valid",
+    "faults": [],
     "reasons": [],
     "uncertainty": None,
     "simulated": False,
