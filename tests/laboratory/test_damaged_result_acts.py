@@ -10,9 +10,11 @@ from daq.app.laboratory.acts import ACTS, carry_out
 from daq.app.laboratory.bench.naming import outcome_of
 from daq.app.laboratory.laboratory import find, new
 from daq.app.laboratory.signing.affected_runs import affected
+from daq.app.laboratory.signing.signing_list import Asked, signing_list
 from daq.app.laboratory.signing.suspending import suspending
 from daq.app.records.checks.instrument_history import instrument_history
 from daq.app.records.planning import last_results
+from daq.app.records.signatures import Releases
 from daq.app.run.standing import Standing
 from daq.app.setup.run_order import RunOrder
 from daq.core.driver import Identity
@@ -280,6 +282,30 @@ def test_the_list_of_results_in_doubt_shows_a_damaged_one(lab, capsys, monkeypat
     if words:
         assert [run[:8] in shown for run in lab.runs] == [True] * 3
         assert "damaged" in shown
+
+
+@pytest.mark.parametrize("reportables", [False, True])
+@pytest.mark.parametrize("how", DAMAGES)
+def test_the_list_of_what_to_sign_names_a_damaged_result_and_has_all_others(lab, how, reportables):
+    asked = Asked(meaning="reviewed", person=None, reportables=reportables)
+    run = lab.runs[0]
+    if reportables:
+        lab.keep("G-1041")
+
+    def listed():
+        with lab.lab.reader() as reader:
+            found = signing_list(Releases(reader), lab.lab.catalogue, asked)
+        return {s.id: s.runs for s in [*found.to_sign, *(s for s, _ in found.left_out)]}, found.damaged
+
+    before, none = listed()
+    assert none == []
+    concerned = {ident for ident, runs in before.items() if run in {r.id for r in runs}}
+    assert concerned
+    damage(lab, run, how)
+    after, named = listed()
+    assert before.keys() - after.keys() <= concerned
+    if before.keys() - after.keys():
+        assert [place["run"] for place in named] == [run]
 
 
 def reportable_of(lab, sample):

@@ -40,7 +40,8 @@ class Seeded:
 def _result(verdict: str, validity: str):
     def build(sequence: int, point: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
         data = {"quantity": "viscosity", "value": 812.4, "unit": "mPa.s", "validity": validity, "quality": "Good",
-                "uncertainty": {"expanded": 15.4, "k": 2.0}, "verdict": {"verdict": verdict}}  # fmt: skip
+                "uncertainty": {"expanded": 15.4, "k": 2.0}, "verdict": {"verdict": verdict}, "simulated": True,
+                "origin": {}, "sample": {}, "method": {}, "conditions": {}, "faults": []}  # fmt: skip
         return json.dumps(data), []
 
     return build

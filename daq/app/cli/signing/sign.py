@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from daq.adapters.paths import config_dir
+from daq.adapters.store.forms.result_values import damaged
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import RUN_HELP, count_of, open_reader, print_json
 from daq.app.cli.laboratory.acting import given_by, identity_arguments, perform
@@ -121,7 +122,7 @@ def _found(reader: Reader, catalogue: Catalogue, args: argparse.Namespace, perso
         subject = named_subject(releases, args.subject)
         own = catalogue.daemon.people.review_own
         why = refusals(subject, args.meaning, person, review_own=own, alone=True)
-        return SigningList([] if why else [subject], [(subject, why)] if why else [], [], 0, None)
+        return SigningList([] if why else [subject], [(subject, why)] if why else [], [], [], 0, None)
     now = time.time_ns()
     asked = Asked(
         meaning=args.meaning,
@@ -151,6 +152,8 @@ def _print(found: SigningList) -> None:
         say(f"{_line(s)}: {_reasons(why)}", "left out: ")
     for run_id in found.without_result:
         say(f"run {run_id[:SHOWN_ID]} has no result yet", "left out: ")
+    for place in found.damaged:
+        say(str(damaged(place["run"], place["field"])), "left out: ")
     if found.reached_utc_ns is not None:
         first = local_time(found.reached_utc_ns)
         say(f"runs before {first} were not examined; older ones: --until {first!r}", "left out: ")
@@ -179,6 +182,7 @@ def _json(found: SigningList) -> dict[str, Any]:
         "to_sign": [values(s) for s in found.to_sign],
         "left_out": [values(s) | {"reasons": [w.model_dump(mode="json") for w in why]} for s, why in found.left_out],
         "without_result": found.without_result,
+        "damaged": found.damaged,
         "signed": found.signed,
         "reached": utc_iso(found.reached_utc_ns),
     }

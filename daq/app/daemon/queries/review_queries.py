@@ -34,7 +34,7 @@ def _signing(sources: Sources, asked: SigningAsked) -> dict[str, Any]:
         subject = named_subject(releases, asked.subject)
         own = catalogue.daemon.people.review_own
         why = refusals(subject, asked.meaning, person, review_own=own, alone=True)
-        found = SigningList([] if why else [subject], [(subject, why)] if why else [], [], 0, None)
+        found = SigningList([] if why else [subject], [(subject, why)] if why else [], [], [], 0, None)
     else:
         wanted = Asked(
             meaning=asked.meaning,
@@ -56,6 +56,7 @@ def _signing(sources: Sources, asked: SigningAsked) -> dict[str, Any]:
         ],
         "left_out_count": len(found.left_out),
         "without_result": len(found.without_result),
+        "damaged": found.damaged,
         "signed": found.signed,
         "reached": utc_iso(found.reached_utc_ns),
     }

@@ -1,9 +1,11 @@
 """The set of runs or reportable results of a period that a person may sign, those with exceptions first."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from typing import Final, get_args
 
+from daq.adapters.store.forms.result_values import DamagedResultError, places_of
 from daq.adapters.store.records import found_by, newest_revision
 from daq.adapters.store.rows import RunRecord
 from daq.app.laboratory.named_runs import find_run
@@ -49,6 +51,7 @@ class SigningList:
         to_sign: those with exceptions first, then by time.
         left_out: what must not be signed, with the reasons.
         without_result: ids of runs that have no result yet.
+        damaged: run and field of each result that cannot be read.
         signed: number of those that have the signature already.
         reached_utc_ns: start of the first run that was examined, where the period has runs before it; the list goes on
             with a period until then.
@@ -57,6 +60,7 @@ class SigningList:
     to_sign: list[Subject]
     left_out: list[tuple[Subject, tuple[Statement, ...]]]
     without_result: list[str]
+    damaged: list[dict[str, str]]
     signed: int
     reached_utc_ns: int | None
 
@@ -76,7 +80,8 @@ def signing_list(releases: Releases, catalogue: Catalogue, asked: Asked) -> Sign
     found = search(releases.reader, search_, limit=asked.limit + 1)
     runs = found.runs[: asked.limit]
     reached = found.reached_utc_ns if len(found.runs) == len(runs) else runs[-1].began_utc_ns
-    out = SigningList([], [], [], 0, reached)
+    out = SigningList([], [], [], [], 0, reached)
+    damages: list[DamagedResultError] = []
     with_result = []
     for run in reversed(runs):
         if releases.reader.newest_result(run.id) is None:
@@ -84,7 +89,7 @@ def signing_list(releases: Releases, catalogue: Catalogue, asked: Asked) -> Sign
         else:
             with_result.append(run)
     signed = 0
-    for subject in _subjects(releases, with_result, reportables=asked.reportables):
+    for subject in _subjects(releases, with_result, damages, reportables=asked.reportables):
         own = catalogue.daemon.people.review_own
         why = refusals(subject, asked.meaning, asked.person, review_own=own, alone=False)
         if any(s.code == ALREADY for s in why):
@@ -94,7 +99,7 @@ def signing_list(releases: Releases, catalogue: Catalogue, asked: Asked) -> Sign
         else:
             out.to_sign.append(subject)
     ordered = sorted(out.to_sign, key=_place)
-    return SigningList(ordered, out.left_out, out.without_result, signed, reached)
+    return SigningList(ordered, out.left_out, out.without_result, places_of(damages), signed, reached)
 
 
 def _place(subject: Subject) -> tuple[bool, int, int]:
@@ -102,14 +107,24 @@ def _place(subject: Subject) -> tuple[bool, int, int]:
     return not subject.exceptions, first, subject.began_utc_ns
 
 
-def _subjects(releases: Releases, runs: list[RunRecord], *, reportables: bool) -> Iterator[Subject]:
-    if not reportables:
-        yield from (run_subject(releases, run) for run in runs)
-        return
-    for sample in dict.fromkeys(run.sample for run in runs):
-        for stored in found_by(releases.reader, REPORTABLE, "sample", sample, limit=-1):
-            if stored.data["runs"]:
-                yield reportable_subject(releases, stored.id)
+def _subjects(
+    releases: Releases, runs: list[RunRecord], damages: list[DamagedResultError], *, reportables: bool
+) -> Iterator[Subject]:
+    """Yield the subjects of runs; those of results that cannot be read add their error to `damages`."""
+    makers: Iterator[Callable[[], Subject]]
+    if reportables:
+        samples = dict.fromkeys(run.sample for run in runs)
+        kept = (
+            found for sample in samples for found in found_by(releases.reader, REPORTABLE, "sample", sample, limit=-1)
+        )
+        makers = (partial(reportable_subject, releases, found.id) for found in kept if found.data["runs"])
+    else:
+        makers = (partial(run_subject, releases, run) for run in runs)
+    for make in makers:
+        try:
+            yield make()
+        except DamagedResultError as error:  # all others can be signed
+            damages.append(error)
 
 
 def named_subject(releases: Releases, given: str) -> Subject:
