@@ -25,10 +25,8 @@ def past_moment(text: str, utc_ns: int, key: str) -> str:
     if not text:
         return ""
     now = datetime.fromtimestamp(utc_ns / 1e9, UTC).astimezone()
-    moment = _read(text, now, key)
-    if _CLOCK.fullmatch(text.strip()) and moment > now + LEEWAY:
-        # Take the day before on the calendar, so that a change of clocks in between does not shift the hour.
-        moment = datetime.combine(moment.date() - timedelta(days=1), moment.time()).astimezone()
+    clock = _CLOCK.fullmatch(text.strip())
+    moment = _read(text, now, key) if clock is None else _latest(int(clock[1]), int(clock[2]), now)
     if moment > now + LEEWAY:
         raise coded(
             SettingError(f"{text!r} lies in the future; write the time at which it happened", key=key),
@@ -120,16 +118,42 @@ def read_moment(text: str, *, end: bool) -> int:
     return max(both) + (10**9 - 1 if moment.microsecond == 0 else 999)
 
 
+def local_moment(moment: datetime) -> datetime:
+    """Return a time with its offset; without one it is this machine's local time.
+
+    A time that clocks leave out is counted on from before their change: midnight is then the change itself.
+    """
+    if moment.tzinfo is not None:
+        return moment
+    # Not `astimezone` of the local time, which counts such a time back.  Whole seconds are exact.
+    whole = datetime.fromtimestamp(moment.replace(microsecond=0).timestamp(), UTC)
+    return whole.astimezone().replace(microsecond=moment.microsecond)
+
+
 def _utc_ns(moment: datetime) -> int:
-    since = (moment if moment.tzinfo is not None else moment.astimezone()) - datetime(1970, 1, 1, tzinfo=UTC)
+    since = local_moment(moment) - datetime(1970, 1, 1, tzinfo=UTC)
     return (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000
+
+
+def _latest(hour: int, minute: int, now: datetime) -> datetime:
+    """Return the latest moment, up to `LEEWAY` after `now`, at which local clocks show a time."""
+    found = []
+    for days in range(3):
+        # Take days of the calendar, so that a change of clocks in between does not shift the hour; a zone can skip one.
+        shown = datetime.combine(now.date() - timedelta(days=days), datetime.min.time()).replace(
+            hour=hour, minute=minute
+        )
+        first, again = (local_moment(shown.replace(fold=fold)) for fold in (0, 1))
+        # Clocks that go back show a time twice.  A time that they leave out is one moment.
+        found += [first, again] if again > first else [first]
+    return max(moment for moment in found if moment <= now + LEEWAY)
 
 
 def _read(text: str, now: datetime, key: str) -> datetime:
     found = _CLOCK.fullmatch(text.strip())
     if found is not None:
         naive = now.replace(hour=int(found[1]), minute=int(found[2]), second=0, microsecond=0, tzinfo=None)
-        return naive.astimezone()
+        return local_moment(naive)
     try:
         moment = datetime.fromisoformat(text.strip())
     except ValueError:
@@ -144,4 +168,4 @@ def _read(text: str, now: datetime, key: str) -> datetime:
             given=text,
             field=key,
         )
-    return moment if moment.tzinfo is not None else moment.astimezone()
+    return local_moment(moment)

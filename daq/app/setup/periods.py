@@ -9,7 +9,7 @@ from daq.methods.files.retention import PERIOD
 def first_moment(day: date) -> int:
     """Return the first moment of a local day, UTC ns; 0 for a day that is no time of this machine."""
     try:
-        return round(datetime.combine(day, time()).astimezone().timestamp()) * 10**9
+        return round(datetime.combine(day, time()).timestamp()) * 10**9
     except (ValueError, OverflowError):
         return 0
 
