@@ -143,7 +143,10 @@ def _take_sample(
     releases: Releases, compared: ComparedValues, found: _Found, product: Product, sample: str, only: tuple[str, str]
 ) -> None:
     reader = releases.reader
-    records = [r for r in runs_of_sample(reader, sample) if r.product == product.id]
+    of_sample = runs_of_sample(reader, sample)
+    # A run that names no product is one of the sample's product, as for its reportable result.
+    records = [r for r in of_sample if r.product in ("", product.id)]
+    products = {r.product for r in of_sample if r.product}
     if compared.of_sample(sample, [r.id for r in records]):
         found.elsewhere.append(LeftOut(sample, (state("chart_data_changed"),)))
         return
@@ -159,7 +162,7 @@ def _take_sample(
         elif not any(wanted and wanted != has for wanted, has in zip(only, kind[:2], strict=True)) or data is None:
             alike.setdefault(kind, []).append(t)
     version_of = versions_of(reader)
-    made = {kind: _point(sample, own, version_of, began) for kind, own in alike.items()}
+    made = {kind: _point(sample, own, version_of, began, products) for kind, own in alike.items()}
     accepted = {kind: _accepted(releases, alike[kind], of_kind) for kind, of_kind in made.items()}
     has_point = any(point is not None for point, _ in accepted.values())
     for kind, (point, why) in accepted.items():
@@ -194,13 +197,14 @@ def _belongs_elsewhere(data: dict[str, Any], sample: str, product: str) -> bool:
 
 
 def _point(
-    sample: str, runs: Sequence[Tried], version_of: VersionOf, began: dict[str, int]
+    sample: str, runs: Sequence[Tried], version_of: VersionOf, began: dict[str, int], products: set[str]
 ) -> tuple[Point | None, tuple[Statement, ...]]:
-    made = judged(sample, runs, version_of)
+    # Runs that name another product leave the sample without a reportable value.
+    made = judged(sample, runs, version_of, products=products)
     data = {t.run.id: t.data for t in runs if t.data is not None}
     counted = [a.run for a in made.attempts if a.counted]
     if made.value is None:
-        return None, (made.how, *(reason for a in made.attempts for reason in a.why))
+        return None, distinct((made.how, *(reason for a in made.attempts for reason in a.why)))
     results = [data[run] for run in counted]
     newest = results[-1]
     return Point(
