@@ -188,10 +188,10 @@ def test_a_certificate_that_does_not_fit_is_refused_and_smaller_text_is_tried_be
     assert "Tile works" in text_of(pdf)
     from daq.app.laboratory.reporting.typesetting import typeset
 
-    long = [{"code": f"c{i}", "text": "the sample was thick. " * 9, "parameters": {}} for i in range(14)]
-    page = page_of(data | {"warnings": long})
+    long = [{"code": f"c{i}", "text": f"{i}: {'the sample was thick. ' * 9}", "parameters": {}} for i in range(56)]
+    page = page_of(data | {"warnings": long[:14]})
     assert typeset(page, page.digest)
-    page = page_of(data | {"warnings": long * 4})
+    page = page_of(data | {"warnings": long})
     with pytest.raises(SettingError, match="does not fit on one page"):
         typeset(page, page.digest)
 
@@ -301,6 +301,38 @@ def test_the_certificate_of_a_mean_states_the_verification_of_each_counted_resul
         for bench in ("bench-1", "bench-3"):
             assert bench not in texts(page)
     assert seen == {1, 2, 3}
+
+
+CAUTIONS = [state("heating", rise=n / 10) for n in range(1, 5)]
+OWN_RECORDS = state("declared_otherwise", name="lot", before="L1", after="L2")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_certificate_of_a_mean_has_the_cautions_lots_and_moments_of_all_counted_results(lab, seed):
+    """A caution about the second result holds for the mean, too."""
+    rng, data, alone = random.Random(seed), lab.newest(lab.runs[0]), 0
+    for _ in range(20):
+        results = []
+        for number in range(rng.randint(1, 3)):
+            warned = [s.model_dump(mode="json") for s in rng.sample([*CAUTIONS, OWN_RECORDS], rng.randint(0, 3))]
+            about = {"lot": rng.choice(["L7", "L7", "L8", None]), "sampled_at": f"2025-11-2{number}T08:00+01:00"}
+            origin = data["origin"] | {"began": f"2025-11-24T1{number}:00:00Z"}
+            results.append(data | {"warnings": warned, "sample": data["sample"] | about, "origin": origin})
+        page = page_of(results[0], counted=tuple(results), how="mean of the results", sample="G-1042")
+        words = texts(page)
+        cautions = {s.text for s in CAUTIONS}
+        expected = {sentence(w) for r in results for w in r["warnings"]} & cautions
+        assert {text for text in cautions if text in words} == expected
+        assert OWN_RECORDS.text not in words
+        rows = {row[0]: row[1] for block in page.blocks for row in block.get("rows", ())}
+        lots = {r["sample"]["lot"] for r in results} - {None}
+        assert set(rows.get("Lot", "").split(", ")) - {""} == lots
+        assert [day in rows["Sampled"] for day in ("11-20", "11-21", "11-22")] == [len(results) > n for n in range(3)]
+        assert f"1{len(results) - 1}:00" in rows["Measured"]
+        alone += any(
+            sentence(w) in expected for r in results[1:] for w in r["warnings"] if w not in results[0]["warnings"]
+        )
+    assert alone
 
 
 def test_the_certificate_of_a_sample_takes_all_results_that_count(lab, monkeypatch):

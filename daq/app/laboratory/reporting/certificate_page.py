@@ -1,7 +1,7 @@
 """A certificate for a customer: one page by ISO/IEC 17025, 7.8, without a name that is internal to the works.  Pure."""
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -143,15 +143,17 @@ def certificate_page(given: CertificateFacts, works: WorksHead, issued: str, mad
     """
     data = given.data
     sample = data["sample"]
+    results = given.counted or (data,)
+    began = [moment_words(d["origin"].get("began")) for d in (results[0], results[-1])]
     blocks: list[Block] = [
         facts(
             [
                 ("Sample", sample["id"]),
                 ("Customer", given.customer),
                 ("Product", given.product.words),
-                ("Sampled", moment_words(sample.get("sampled_at"))),
-                ("Lot", sample.get("lot") or ""),
-                ("Measured", moment_words(data["origin"].get("began"))),
+                ("Sampled", _each(moment_words(d["sample"].get("sampled_at")) for d in results)),
+                ("Lot", _each(d["sample"].get("lot") or "" for d in results)),
+                ("Measured", " to ".join(dict.fromkeys(began))),
                 ("Issued", issued),
                 ("Replaces", ", ".join(f"number {n}, withdrawn" for n in given.replaces)),
             ],
@@ -163,7 +165,7 @@ def certificate_page(given: CertificateFacts, works: WorksHead, issued: str, mad
     limits = limits_table(data)
     if limits:
         blocks += [section("Limits"), *limits, facts([("Decision rule", rule_words(data))])]
-    remarks = list(_remarks(data))
+    remarks = _remarks(results)
     if remarks:
         blocks += [section("Remarks"), text(remarks)]
     blocks += [text(given.signed)] if given.signed else [signatures(TO_SIGN)]
@@ -225,13 +227,19 @@ def verified_words(data: Mapping[str, Any]) -> str:
     return f"verified with a certified fluid on {verified['date']}: {fact}"
 
 
-def _remarks(data: Mapping[str, Any]) -> Iterator[str]:
-    """Yield the warnings that a customer must know; one with a name of the works' own is left out."""
-    names = internal_names(data)
-    for warning in data["warnings"]:
-        words = sentence(warning)
-        if warning["code"] not in INTERNAL and not named_in(words, names):
-            yield words
+def _each(words: Iterable[str]) -> str:
+    """Return what the results state, each once."""
+    return ", ".join(dict.fromkeys(w for w in words if w))
+
+
+def _remarks(results: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return the warnings of all results that a customer must know, each once.
+
+    One with a name of the works' own is left out.
+    """
+    names = [name for data in results for name in internal_names(data)]
+    warnings = (w for data in results for w in data["warnings"] if w["code"] not in INTERNAL)
+    return [words for words in dict.fromkeys(map(sentence, warnings)) if not named_in(words, names)]
 
 
 def internal_names(data: Mapping[str, Any]) -> tuple[str, ...]:
