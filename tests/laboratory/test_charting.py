@@ -10,9 +10,7 @@ from daq.adapters.store.store import Store
 from daq.app.laboratory.laboratory import Laboratory, changed, new
 from daq.app.laboratory.lists import charting
 from daq.app.laboratory.lists.charting import product_charts, verification_charts
-from daq.app.laboratory.signing.reportable_records import computed
 from daq.app.records.judged.judging import judged_sample
-from daq.app.records.signatures import Releases
 from daq.app.setup.catalogue import Catalogue
 from daq.laboratory.controlchart import as_json
 from daq.laboratory.declarations import Declaration
@@ -152,37 +150,6 @@ def test_a_sample_measured_at_two_speeds_has_the_point_of_its_reportable_result(
     others = {x.name: codes(x.why) for x in chart.left_out}
     assert set(others) == set(reported) - {p.name for p in chart.points}
     assert all(why == ["chart_differs_from_newest"] for why in others.values())
-
-
-def any_product(rng):
-    """Return up to three runs of each of 40 samples, most of one product and test."""
-    runs = []
-    for i in range(40):
-        for n in range(rng.integers(1, 4)):
-            product = str(rng.choice(["clear-glaze", "clear-glaze", "clear-glaze", "", "engobe"]))
-            method = METHOD | {"choices": {}, "id": str(rng.choice(["glaze-flow", "glaze-flow", "other"]))}
-            about = {"id": f"G-{i}", "product": product or None, "fill": f"{i} {n}", "sheared": False}
-            changes = {"sample": about, "method": method}
-            value = 800.0 + len(runs)
-            runs.append(Measured(f"G-{i}", value, product=product, fill=f"{i} {n}", changes=changes))
-    return runs
-
-
-@pytest.mark.parametrize("seed", range(3))
-def test_a_point_is_the_reportable_value_whatever_products_the_runs_name(tmp_path, seed):
-    runs = any_product(np.random.default_rng(seed))
-    charts = drawn(tmp_path, runs, last=1000)
-    with Reader(tmp_path / "daq.db") as reader:
-        method_of = {run_id(n): r.changes["method"]["id"] for n, r in enumerate(runs)}
-        reported = {f"G-{i}": computed(Releases(reader), f"G-{i}") for i in range(40)}
-    points = [p for chart in charts for p in chart.points]
-    assert len(points) > 5
-    assert [(p.name, p.value) for p in points] == [
-        (p.name, reported[p.name][method_of[p.runs[0]]].value) for p in points
-    ]
-    alone = {name for name, tests in reported.items() if any(t.how.code == "products_differ" for t in tests.values())}
-    assert alone
-    assert not alone & {p.name for p in points}
 
 
 def test_simulated_points_do_not_mix_with_real_ones(tmp_path):

@@ -38,10 +38,11 @@ def _is_reported(reader: Reader, sample: Sample) -> bool:
 def open_tests(reader: Reader, sample: str, product: Product) -> tuple[ProductTest, ...]:
     """Return the tests of a product of which a sample has no reportable result yet."""
     runs, version_of = tried_of_sample(reader, sample), versions_of(reader)
+    products = {t.run.product for t in runs if t.moved is None and t.run.product}
 
     def is_open(test: ProductTest) -> bool:
         own = [t for t in runs if t.attempt[0].method == test.method]
-        return judged(sample, own, version_of).value is None
+        return judged(sample, own, version_of, products=products).value is None
 
     return tuple(test for test in product.tests if is_open(test))
 

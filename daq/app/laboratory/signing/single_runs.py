@@ -18,13 +18,17 @@ FORM: Final = "certificate"
 def hidden_by(reader: Reader, run: RunRecord) -> tuple[Statement, ...]:
     """Return the statement that a sample has further results that a run alone hides; empty where it hides none.
 
+    Runs of other tests that name another product are among them: which product the sample is decides the limits.
     Where a result of the sample lacks a part, the run is refused as one without a valid result.
     """
     try:
         more = tuple(r.id[:SHOWN_ID] for r in other_attempts(reader, run)) if run.sample else ()
     except (KeyError, ValueError):
         return (state("without_valid_result", validity="not_valid"),)
-    return (state("other_attempts", sample=run.sample, runs=more),) if more else ()
+    if more:
+        return (state("other_attempts", sample=run.sample, runs=more),)
+    products = {r.product for r in runs_of_sample(reader, run.sample) if r.product} if run.sample else set()
+    return (state("products_differ", products=tuple(sorted(products))),) if len(products) > 1 else ()
 
 
 def hidden_by_report(reader: Reader, report: Report) -> tuple[Statement, ...]:
