@@ -1,5 +1,9 @@
 """Samples whose runs name one product, several, or none: no chart, list or single run states more than their result."""
 
+import itertools
+import json
+from dataclasses import dataclass, replace
+
 import numpy as np
 import pytest
 
@@ -7,13 +11,15 @@ from daq.adapters.paths import examples_dir
 from daq.adapters.store.reading import Reader
 from daq.app.laboratory.lists.charting import product_charts
 from daq.app.laboratory.progress import open_tests
+from daq.app.laboratory.signing.judged_again import Sides, judged_otherwise
 from daq.app.laboratory.signing.reportable_records import computed
 from daq.app.laboratory.signing.single_runs import hidden_by
 from daq.app.records.attempts import runs_of_sample
+from daq.app.records.judged.product_versions import present
 from daq.app.records.signatures import Releases
 from daq.app.setup.catalogue import Catalogue
 from daq.methods.files.producttest import ProductTest
-from tests.support.runs.charted import Measured, make_charted, run_id
+from tests.support.runs.charted import Measured, example, make_charted, run_id
 from tests.support.runs.stored import METHOD_DIGEST
 
 PRODUCT = Catalogue.load(examples_dir()).product("clear-glaze")
@@ -66,3 +72,37 @@ def test_a_sample_of_several_products_is_not_measured_and_none_of_its_runs_is_us
                 several += 1
                 assert [s.code for s in hidden_by(reader, run)] in (["products_differ"], ["other_attempts"])
     assert several > 5
+
+
+@dataclass
+class Data:
+    """A stored result with the parts that a run without a real instrument lacks."""
+
+    stored: dict
+
+    def __getattr__(self, name):
+        return self.stored[name]
+
+    def model_dump(self, mode):
+        assert mode == "json"
+        return dict.fromkeys(("reported", "corrected", "dry_content")) | self.stored
+
+
+def test_a_correction_of_a_product_that_opens_or_closes_other_tests_needs_a_reviewer(tmp_path):
+    """The run itself is judged as before; the results of all tests of the sample come or go."""
+    changed = {True: 0, False: 0}
+    with Reader(make_charted(tmp_path / "daq.db", any_product(np.random.default_rng(7)))) as reader:
+        for number, product in itertools.product(range(40), ("clear-glaze", "engobe")):
+            runs = runs_of_sample(reader, f"G-{number}")
+            for run in runs:
+                data = Data(json.loads(reader.newest_result(run.id).data))
+                now = replace(run, product=product)
+                # The other product has the same limits and digits, so that the run's own result stays.
+                alike = example(run.product or product).model_copy(update={"id": product})
+                sides = Sides(run, now, data, data, present(alike))
+                before = {r.product for r in runs if r.product}
+                after = {r.product for r in (now if r.id == run.id else r for r in runs) if r.product}
+                if (len(before) > 1) != (len(after) > 1):
+                    assert "reportable" in judged_otherwise(reader, sides)
+                    changed[len(after) > 1] += 1
+    assert min(changed.values()) > 5

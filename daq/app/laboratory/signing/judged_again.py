@@ -95,15 +95,19 @@ def _of_sample(reader: Reader, sides: Sides, sample: str) -> tuple[_State, _Stat
 def _state(reader: Reader, sides: Sides, sample: str, *, after: bool) -> _State:
     """Return the state of a sample; with `after` as it is once the correction is stored."""
     test = sides.before.method_id
-    runs = [t for t in tried_of_sample(reader, sample) if t.run.method_id == test]
+    runs = tried_of_sample(reader, sample)
     if after:
         runs = [t for t in runs if t.run.id != sides.now.id]
         if sides.now.sample == sample:
             runs.append(_as_corrected(reader, sides))
         runs = in_order_of_starts(reader, runs, lambda t: t.run)
+    products = {t.run.product for t in runs if t.moved is None and t.run.product}
+    runs = [t for t in runs if t.run.method_id == test]
     version_of = _versions(reader, sides) if after else lambda run: version_of_run(reader, run)
     found = judged(sample, runs, version_of, test)
-    return _State(_parts(found), waits_after(sample, runs, version_of, causes_of(reader)))
+    # Runs of its other tests that name another product leave no test of the sample a value.
+    parts = _parts(found) | {"several_products": len(products) > 1}
+    return _State(parts, waits_after(sample, runs, version_of, causes_of(reader)))
 
 
 def _as_corrected(reader: Reader, sides: Sides) -> Tried:
