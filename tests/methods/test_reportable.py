@@ -1,5 +1,6 @@
 """The reportable result of a sample: duplicates, a third, the median; every attempt listed with what became of it."""
 
+import itertools
 import math
 
 import numpy as np
@@ -160,6 +161,26 @@ def test_the_verdict_is_on_the_reportable_number():
     assert r.verdict == "outside"
     r = reportable("E-1", [result(5.0), result(5.1, verdict="not_comparable")], ENGOBE)
     assert (r.verdict, codes(r.limits)) == ("not_comparable", ["limit_not_comparable", "limit_at_other_speed"])
+
+
+KINDS = {"within": 6.9, "outside": 7.1, "not_comparable": 6.95, "without": 7.15}
+
+
+@pytest.mark.parametrize("kinds", list(itertools.combinations_with_replacement(KINDS, 2)), ids=" ".join)
+def test_a_verdict_does_not_depend_on_the_order_of_the_results_nor_on_one_measured_without_the_product(kinds):
+    """Only results under limits that apply to all of them are compared; without limits in any there is no verdict."""
+    found = set()
+    for order in itertools.permutations(kinds):
+        runs = [result(KINDS[k], verdict=k) for k in order]
+        for k, (_, data) in zip(order, runs, strict=True):
+            data["verdict"] = {"limits": []} if k == "without" else data["verdict"]
+        found.add(reportable("E-1", runs, ENGOBE).verdict)
+    assert len(found) == 1
+    compared = {"within", "outside"}
+    if set(kinds) <= compared:
+        assert found == {"outside" if float(f"{sum(KINDS[k] for k in kinds) / 2:.1f}") > 7.0 else "within"}
+    else:
+        assert found == ({"none"} if set(kinds) == {"without"} else {"not_comparable"})
 
 
 def test_without_a_rule_the_first_valid_result_is_reported():

@@ -289,7 +289,9 @@ def _verdict(
 
     `uncertainty` is that of `value`, all in `unit`.
     """
-    if value is None or product is None or not counted or not counted[0]["verdict"]["limits"]:
+    # A result that was measured without the product has no limits; the mean with one that has is not comparable.
+    limits = max((d["verdict"]["limits"] for d in counted), key=len, default=[])
+    if value is None or product is None or not limits:
         return _Judged(Verdict.NONE)
     quantity = counted[0]["quantity"]
     rule = rule_of(product, value, quantity)
@@ -297,7 +299,7 @@ def _verdict(
     statements: list[Statement] = []
     verdicts: list[Verdict] = []
     within: list[tuple[float | None, float | None]] = []
-    for i, limit in enumerate(counted[0]["verdict"]["limits"]):
+    for i, limit in enumerate(limits):
         same = [_limit_of(d, i) for d in counted]
         comparable = all(x["verdict"] in JUDGED for x in same)
         edges = {name: limit[name] for name in ("quantity", "low", "high", "unit")}
