@@ -290,7 +290,7 @@ def _verdict(
     `uncertainty` is that of `value`, all in `unit`.
     """
     # A result that was measured without the product has no limits; the mean with one that has is not comparable.
-    limits = max((d["verdict"]["limits"] for d in counted), key=len, default=[])
+    limits: list[dict[str, Any]] = max((d["verdict"]["limits"] for d in counted), key=len, default=[])
     if value is None or product is None or not limits:
         return _Judged(Verdict.NONE)
     quantity = counted[0]["quantity"]
