@@ -106,3 +106,17 @@ def test_a_correction_of_a_product_that_opens_or_closes_other_tests_needs_a_revi
                     assert "reportable" in judged_otherwise(reader, sides)
                     changed[len(after) > 1] += 1
     assert min(changed.values()) > 5
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_value_measured_without_the_product_of_its_sample_is_not_comparable_with_its_limits(tmp_path, seed):
+    """The limits are those of clear glaze; a result that no limit was applied to has no verdict by itself."""
+    verdicts = {"": set(), "clear-glaze": set()}
+    runs = any_product(np.random.default_rng(seed))
+    product_of = {run_id(n): r.product for n, r in enumerate(runs)}
+    with Reader(make_charted(tmp_path / "daq.db", runs)) as reader:
+        for found in (t for i in range(40) for t in computed(Releases(reader), f"G-{i}").values()):
+            if found.value is not None and found.product == "clear-glaze":
+                (first,) = (a.run for a in found.attempts if a.counted)
+                verdicts[product_of[first]].add(found.verdict)
+    assert verdicts == {"": {"not_comparable"}, "clear-glaze": {"none"}}

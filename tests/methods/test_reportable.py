@@ -168,7 +168,7 @@ KINDS = {"within": 6.9, "outside": 7.1, "not_comparable": 6.95, "without": 7.15}
 
 @pytest.mark.parametrize("kinds", list(itertools.combinations_with_replacement(KINDS, 2)), ids=" ".join)
 def test_a_verdict_does_not_depend_on_the_order_of_the_results_nor_on_one_measured_without_the_product(kinds):
-    """Only results under limits that apply to all of them are compared; without limits in any there is no verdict."""
+    """Only results under limits that apply to all of them are compared."""
     found = set()
     for order in itertools.permutations(kinds):
         runs = [result(KINDS[k], verdict=k) for k in order]
@@ -180,7 +180,7 @@ def test_a_verdict_does_not_depend_on_the_order_of_the_results_nor_on_one_measur
     if set(kinds) <= compared:
         assert found == {"outside" if float(f"{sum(KINDS[k] for k in kinds) / 2:.1f}") > 7.0 else "within"}
     else:
-        assert found == ({"none"} if set(kinds) == {"without"} else {"not_comparable"})
+        assert found == {"not_comparable"}
 
 
 def test_without_a_rule_the_first_valid_result_is_reported():

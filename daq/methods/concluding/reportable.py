@@ -291,8 +291,12 @@ def _verdict(
     """
     # A result that was measured without the product has no limits; the mean with one that has is not comparable.
     limits: list[dict[str, Any]] = max((d["verdict"]["limits"] for d in counted), key=len, default=[])
-    if value is None or product is None or not limits:
+    if value is None or product is None:
         return _Judged(Verdict.NONE)
+    if not limits:
+        # The sample has a product with limits, and its value was measured without it: nobody compared the two.
+        unnamed = product.limits and not all(d["sample"].get("product") for d in counted)
+        return _Judged(Verdict.NOT_COMPARABLE if unnamed else Verdict.NONE)
     quantity = counted[0]["quantity"]
     rule = rule_of(product, value, quantity)
     expanded, u = expanded_of(uncertainty), standard_uncertainty(uncertainty)
