@@ -40,6 +40,8 @@ SIXTIETHS: Final = frozenset({":", "'", "\u00b0", "h", "min", "m"})
 """Texts of `_GLUE` after which sixtieths come."""
 _UNIT: Final = re.compile(rf" ?({UNIT_WORD})(?! ?[+-]?[0-9])")
 """A word that is no name of the next number."""
+_SIGN_BEHIND: Final = re.compile(rf" *(?:{UNIT_WORD})? *([+-])(?![-+.,0-9])")
+"""A sign behind a number or behind its unit, which is no dash of several and not the sign of the next number."""
 _MARKS: Final = re.compile(r"[+-]?(?:9{2,}\.?9{2,}|9\.9\d*E\+?37|32767|32768|65535|2147483647|2147483648|4294967295)")
 """Numbers that instruments send in place of a value: nines only, the ends of 16 and 32 bits (common practice, no
 source), and 9.9E37 and 9.91E37 of SCPI 1999, 7.2.1.4 and 7.2.1.5 (from memory)."""
@@ -82,6 +84,7 @@ def whole_numbers(case: Case) -> Finding:
                     do="read the whole number, with its sign and its exponent, as one field",
                 )
     _smallest(case, driver, good, mark)
+    _sign_behind(case, driver, good, mark)
     if not case.transcript().shown and not case.expected:
         _in_thousands(case, driver, good, mark)
         _joined(case, driver, good, mark)
@@ -170,6 +173,42 @@ def _value(text: str, mark: str) -> float:
         return float(text.replace(" ", "").replace(mark, "."))
     except ValueError:
         return math.nan
+
+
+def _sign_behind(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> None:
+    """Raise where some numbers have a '-' behind them, others have none, and a value is the same with and without it.
+
+    A note of the display behind such a line proves that the '-' belongs to no number.
+    """
+    examples = case.transcript().examples
+    noted = {examples[at - 1].frame for at, _ in case.transcript().shown if at}
+    signs: dict[int, set[str]] = {}
+    without_effect: dict[int, tuple[str, Example]] = {}
+    proven: set[int] = set()
+    for e in good:
+        line = e.frame[: len(e.frame) - case.tail].decode("latin-1")
+        for at, (start, text) in enumerate(_numbers(line, mark)):
+            found = None if text[0] in "+-" else _SIGN_BEHIND.match(line, start + len(text))
+            signs.setdefault(at, set()).add(found[1] if found else "")
+            if found is None or found[1] != "-":
+                continue
+            if e.frame in noted:
+                proven.add(at)
+            if at in without_effect or at in proven:
+                continue
+            own, gap = line[start : found.end()], line[start : found.start(1)]
+            others = [_meaning(case, driver, e, start, own, gap + other) for other in ("+", "", " ")]
+            others.append(_meaning(case, driver, e, start, own, gap.rstrip()))
+            if e.meaning in others and _effect(case, driver, e, start, text, len(text) - 1, mark, on_values=True):
+                without_effect[at] = own, e
+    for at, (own, e) in without_effect.items():
+        if len(signs[at]) > 1 and at not in proven:
+            raise DriverFaultError(
+                f"the '-' behind the number in {own!r} has no effect on the reading",
+                f"{shown(e.frame)}: {shown(e.meaning)}",
+                do="give the lines with a sign behind the number a kind of their own, with scale = -1.0; where it is "
+                "no sign, note the text of the display behind such a line in the capture, as in `= 12.5 g`",
+            )
 
 
 def _in_thousands(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> None:
