@@ -129,6 +129,30 @@ def test_a_counter_and_a_time_of_day_are_named_in_a_note():
     assert "{:whole} of line.value" in finding.message
 
 
+def answers_of(address: str, field: str, request: str):
+    """Return the report of the kit on answers with an address, of which `field` is the part of the pattern."""
+    tables = Misread("bus", "", [], "").tables(f"@{field} M {{mass:number}} g")
+    tables["request"]["read"]["send"] = request
+    talk = [(request.encode() + b"\r\n", f"@{address} M {v:.2f} g".encode()) for v in VALUES]
+    others = frozenset(name for name, _ in CHECKS if name != "unread")
+    return check_driver(check_description(tables).driver, capture=polled(talk), left_out=others).finding("unread")
+
+
+@pytest.mark.parametrize("address", ["7", "02", "A5"])
+@pytest.mark.parametrize("kind", ["word", "text", "whole", "digits", "hex"])
+def test_an_address_that_is_not_compared_is_refused(address, kind):
+    """`@02 M 12.50 g` after `@02R`: with `@{:word} M ...`, the answer `@03 M 99.00 g` was a good reading too."""
+    if address == "A5" and kind in ("whole", "digits"):
+        address = "05"
+    found = answers_of(address, f"{{:{kind}}}", f"@{address}R")
+    assert found.outcome == "failed", found
+    assert repr(address) in found.message
+    # The text itself is right; a part that is not in the request is no address, nor are digits of a longer number.
+    assert answers_of(address, address, f"@{address}R").outcome == "passed"
+    assert answers_of(address, f"{{:{kind}}}", "R").outcome == "passed"
+    assert answers_of(address, f"{{:{kind}}}", f"@{address}1R").outcome == "passed"
+
+
 def test_a_number_that_may_mean_a_fault_is_named_in_a_note():
     marked = Misread("mark", "", [*(b"M %.2f" % v for v in VALUES), b"M 9999.99"], "", channel=("mass", "g", -1e4, 1e4))
     finding = report_of(marked, "M {mass:number}").finding("unread")

@@ -25,6 +25,8 @@ MOST_TEXTS: Final = 8
 STATES: Final = frozenset({"optional text", "hex", "letters", "capitals"})
 TEXTS: Final = frozenset({"word", "text", "rest"})
 """Types of parts without a name in which a state may be."""
+ADDRESSES: Final = frozenset({"whole", "digits", "number", "hex", "word", "text"})
+"""Types of parts without a name in which the address of an instrument may be."""
 LEAST_BEHIND: Final = 3
 """Least number of different numbers of three digits behind a blank that are behind thousands without a zero first."""
 LEAST_CHECKSUMS: Final = 6
@@ -339,6 +341,7 @@ def unread(case: Case) -> Finding:
                 do="give it a name and the meaning of each text, '' for none: "
                 "means = { OK = '', E = 'mass: unsteady' }; a text with another value or sign needs a line of its own",
             )
+        _raise_on_address(case, place, texts)
         named += [f"{place}: {listed}"] if len(texts) > 1 else []
     if parts is None:
         named += [f"read alike: {texts}" for texts in read_alike(case)]
@@ -349,6 +352,22 @@ def unread(case: Case) -> Finding:
     if marks:
         sentences.append(f"read as values, and often sent in place of one (`special`): {', '.join(marks[:MOST_TEXTS])}")
     return note("unread", "; ".join(sentences)) if sentences else passed("unread", "nothing that changes")
+
+
+def _raise_on_address(case: Case, place: str, texts: dict[str, str]) -> None:
+    """Raise where all answers have digits of their requests in a part that is not read: an address, most often."""
+    (text, kind), *others = texts.items()
+    digits = text.strip()
+    if others or kind not in ADDRESSES or not re.fullmatch("[A-Za-z]?[0-9]+", digits):
+        return
+    whole = re.compile(rf"(?<![0-9]){digits}(?![0-9])")
+    asked = [e.asked for e in _good(case)]
+    if all(one is not None and whole.search(one.data.decode("latin-1")) for one in asked):
+        raise DriverFaultError(
+            f"answers repeat {digits!r} of the request, and the driver accepts any other text there ({place}): "
+            "the answer of another instrument on the same line would be a reading",
+            do="write the text itself in the pattern, or the option `address`",
+        )
 
 
 def _may_be_a_state(kind: str, text: str) -> bool:
