@@ -2,6 +2,7 @@
 
 import pytest
 
+from daq.descriptions.capture import Capture, Piece
 from daq.descriptions.load import check_description
 from daq.testing import check_driver
 from daq.testing.conformance import CHECKS
@@ -66,6 +67,53 @@ def test_a_number_beside_a_value_may_be_another_one(lines):
     assert finding.outcome == "passed", finding
 
 
+ABOVE = ["", "+"]
+"""Text in the place of the '-' where a number is not negative."""
+UNITS = ["", " g", "g"]
+
+
+def signed_behind(unit: str, gap: str, above: str) -> Misread:
+    """Lines with a sign behind the number; the wrong description gives it no effect."""
+    lines = [b"M %06.2f%s" % (abs(v), f"{unit}{gap}{'-' if v < 0 else above} K".encode()) for v in VALUES]
+    start = f"M {{mass:number 6}}{unit}{gap}"
+    states = f'{{state:text 1}} K\nfields.state.means = {{ "{above}" = "", "-" = "" }}' if above else "[-] K"
+    return Misread(
+        "sign behind", "whole numbers", lines, f"{start}{states}",
+        f'{start}{above} K\n[line.below]\nsays = "reading"\npattern = "{start}- K"\nfields.mass.scale = -1.0',
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("above", ABOVE)
+@pytest.mark.parametrize("gap", ["", " "])
+@pytest.mark.parametrize("unit", UNITS)
+def test_a_sign_behind_a_number_has_an_effect(unit, gap, above):
+    """`M 012.50- K` was read as 12.5, and no check failed; a line of its own with a scale of -1 passes."""
+    lines = signed_behind(unit, gap, above)
+    wrong = numbers_of(lines, lines.wrong)
+    assert [f.name for f in wrong.failed] == ["whole numbers"], wrong.text()
+    assert "'-' behind" in wrong.finding("whole numbers").message
+    right = numbers_of(lines, lines.right)
+    assert right.finding("whole numbers").outcome == "passed", right.text()
+
+
+def test_a_note_of_the_display_proves_that_a_sign_behind_a_number_is_a_trend():
+    lines = signed_behind("", " ", "+")
+    value = next(-v for v in reversed(VALUES) if v < 0)
+    line = b"M %06.2f - K" % value
+    capture = polled([(b"V?", own) for own in [*lines.lines, line]])
+    noted = Capture([*capture.pieces, Piece(99_000_000_000, "=", b"%.2f g" % value)])
+    make = check_description(lines.tables(lines.wrong)).driver
+    for heard, outcome in ((capture, "failed"), (noted, "passed")):
+        report = check_driver(make, capture=heard, left_out=frozenset(OTHERS))
+        assert report.finding("whole numbers").outcome == outcome, report.text()
+
+
+def test_a_dash_behind_all_numbers_is_no_sign():
+    lines = Misread("flag", "", [b"M %.2f - %d" % (v, i) for i, v in enumerate(SIZES)], "")
+    own = 'M {mass:number} {state:text 1} {:whole}\nfields.state.means = { "+" = "", "-" = "" }'
+    assert numbers_of(lines, own).finding("whole numbers").outcome == "passed"
+
+
 def test_minutes_are_found_in_a_capture_of_hours():
     """Minutes change slowly: the check takes lines from all parts of a long capture."""
     lines = [b"T %d:%04.1f" % divmod(v / 2, 60) for v in range(7200)]
@@ -79,6 +127,30 @@ def test_a_counter_and_a_time_of_day_are_named_in_a_note():
     assert finding.outcome == "note"
     assert "'09:15:00'" in finding.message
     assert "{:whole} of line.value" in finding.message
+
+
+def answers_of(address: str, field: str, request: str):
+    """Return the report of the kit on answers with an address, of which `field` is the part of the pattern."""
+    tables = Misread("bus", "", [], "").tables(f"@{field} M {{mass:number}} g")
+    tables["request"]["read"]["send"] = request
+    talk = [(request.encode() + b"\r\n", f"@{address} M {v:.2f} g".encode()) for v in VALUES]
+    others = frozenset(name for name, _ in CHECKS if name != "unread")
+    return check_driver(check_description(tables).driver, capture=polled(talk), left_out=others).finding("unread")
+
+
+@pytest.mark.parametrize("address", ["7", "02", "A5"])
+@pytest.mark.parametrize("kind", ["word", "text", "whole", "digits", "hex"])
+def test_an_address_that_is_not_compared_is_refused(address, kind):
+    """`@02 M 12.50 g` after `@02R`: with `@{:word} M ...`, the answer `@03 M 99.00 g` was a good reading too."""
+    if address == "A5" and kind in ("whole", "digits"):
+        address = "05"
+    found = answers_of(address, f"{{:{kind}}}", f"@{address}R")
+    assert found.outcome == "failed", found
+    assert repr(address) in found.message
+    # The text itself is right; a part that is not in the request is no address, nor are digits of a longer number.
+    assert answers_of(address, address, f"@{address}R").outcome == "passed"
+    assert answers_of(address, f"{{:{kind}}}", "R").outcome == "passed"
+    assert answers_of(address, f"{{:{kind}}}", f"@{address}1R").outcome == "passed"
 
 
 def test_a_number_that_may_mean_a_fault_is_named_in_a_note():

@@ -25,6 +25,8 @@ MOST_TEXTS: Final = 8
 STATES: Final = frozenset({"optional text", "hex", "letters", "capitals"})
 TEXTS: Final = frozenset({"word", "text", "rest"})
 """Types of parts without a name in which a state may be."""
+ADDRESSES: Final = frozenset({"whole", "digits", "number", "hex", "word", "text"})
+"""Types of parts without a name in which the address of an instrument may be."""
 LEAST_BEHIND: Final = 3
 """Least number of different numbers of three digits behind a blank that are behind thousands without a zero first."""
 LEAST_CHECKSUMS: Final = 6
@@ -40,6 +42,8 @@ SIXTIETHS: Final = frozenset({":", "'", "\u00b0", "h", "min", "m"})
 """Texts of `_GLUE` after which sixtieths come."""
 _UNIT: Final = re.compile(rf" ?({UNIT_WORD})(?! ?[+-]?[0-9])")
 """A word that is no name of the next number."""
+_SIGN_BEHIND: Final = re.compile(rf" *(?:{UNIT_WORD})? *([+-])(?![-+.,0-9])")
+"""A sign behind a number or behind its unit, which is no dash of several and not the sign of the next number."""
 _MARKS: Final = re.compile(r"[+-]?(?:9{2,}\.?9{2,}|9\.9\d*E\+?37|32767|32768|65535|2147483647|2147483648|4294967295)")
 """Numbers that instruments send in place of a value: nines only, the ends of 16 and 32 bits (common practice, no
 source), and 9.9E37 and 9.91E37 of SCPI 1999, 7.2.1.4 and 7.2.1.5 (from memory)."""
@@ -82,6 +86,7 @@ def whole_numbers(case: Case) -> Finding:
                     do="read the whole number, with its sign and its exponent, as one field",
                 )
     _smallest(case, driver, good, mark)
+    _sign_behind(case, driver, good, mark)
     if not case.transcript().shown and not case.expected:
         _in_thousands(case, driver, good, mark)
         _joined(case, driver, good, mark)
@@ -170,6 +175,42 @@ def _value(text: str, mark: str) -> float:
         return float(text.replace(" ", "").replace(mark, "."))
     except ValueError:
         return math.nan
+
+
+def _sign_behind(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> None:
+    """Raise where some numbers have a '-' behind them, others have none, and a value is the same with and without it.
+
+    A note of the display behind such a line proves that the '-' belongs to no number.
+    """
+    examples = case.transcript().examples
+    noted = {examples[at - 1].frame for at, _ in case.transcript().shown if at}
+    signs: dict[int, set[str]] = {}
+    without_effect: dict[int, tuple[str, Example]] = {}
+    proven: set[int] = set()
+    for e in good:
+        line = e.frame[: len(e.frame) - case.tail].decode("latin-1")
+        for at, (start, text) in enumerate(_numbers(line, mark)):
+            found = None if text[0] in "+-" else _SIGN_BEHIND.match(line, start + len(text))
+            signs.setdefault(at, set()).add(found[1] if found else "")
+            if found is None or found[1] != "-":
+                continue
+            if e.frame in noted:
+                proven.add(at)
+            if at in without_effect or at in proven:
+                continue
+            own, gap = line[start : found.end()], line[start : found.start(1)]
+            others = [_meaning(case, driver, e, start, own, gap + other) for other in ("+", "", " ")]
+            others.append(_meaning(case, driver, e, start, own, gap.rstrip()))
+            if e.meaning in others and _effect(case, driver, e, start, text, len(text) - 1, mark, on_values=True):
+                without_effect[at] = own, e
+    for at, (own, e) in without_effect.items():
+        if len(signs[at]) > 1 and at not in proven:
+            raise DriverFaultError(
+                f"the '-' behind the number in {own!r} has no effect on the reading",
+                f"{shown(e.frame)}: {shown(e.meaning)}",
+                do="give the lines with a sign behind the number a kind of their own, with scale = -1.0; where it is "
+                "no sign, note the text of the display behind such a line in the capture, as in `= 12.5 g`",
+            )
 
 
 def _in_thousands(case: Case, driver: Driver, good: Sequence[Example], mark: str) -> None:
@@ -300,6 +341,7 @@ def unread(case: Case) -> Finding:
                 do="give it a name and the meaning of each text, '' for none: "
                 "means = { OK = '', E = 'mass: unsteady' }; a text with another value or sign needs a line of its own",
             )
+        _raise_on_address(case, place, texts)
         named += [f"{place}: {listed}"] if len(texts) > 1 else []
     if parts is None:
         named += [f"read alike: {texts}" for texts in read_alike(case)]
@@ -310,6 +352,22 @@ def unread(case: Case) -> Finding:
     if marks:
         sentences.append(f"read as values, and often sent in place of one (`special`): {', '.join(marks[:MOST_TEXTS])}")
     return note("unread", "; ".join(sentences)) if sentences else passed("unread", "nothing that changes")
+
+
+def _raise_on_address(case: Case, place: str, texts: dict[str, str]) -> None:
+    """Raise where all answers have digits of their requests in a part that is not read: an address, most often."""
+    (text, kind), *others = texts.items()
+    digits = text.strip()
+    if others or kind not in ADDRESSES or not re.fullmatch("[A-Za-z]?[0-9]+", digits):
+        return
+    whole = re.compile(rf"(?<![0-9]){digits}(?![0-9])")
+    asked = [e.asked for e in _good(case)]
+    if all(one is not None and whole.search(one.data.decode("latin-1")) for one in asked):
+        raise DriverFaultError(
+            f"answers repeat {digits!r} of the request, and the driver accepts any other text there ({place}): "
+            "the answer of another instrument on the same line would be a reading",
+            do="write the text itself in the pattern, or the option `address`",
+        )
 
 
 def _may_be_a_state(kind: str, text: str) -> bool:
